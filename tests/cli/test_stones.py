@@ -1,0 +1,47 @@
+"""The command `stones`, and the page that lists the same figures."""
+
+import json
+from pathlib import Path
+
+import click
+from click.testing import CliRunner, Result
+
+from volest.cli.stones import stones_command
+from volest.stone.bench import BENCH_FIGURES
+from volest.stone.types import STONE_TYPES
+
+PAGE = Path(__file__).parents[2] / "docs" / "reference" / "stones.md"
+
+
+def run(*words: str) -> Result:
+    group = click.Group("bench", commands=[stones_command])
+    return CliRunner().invoke(group, ["stones", *words])
+
+
+def test_every_figure_has_one_line_with_unit_mark_and_source() -> None:
+    lines = run().stdout.splitlines()
+    for kind in STONE_TYPES.values():
+        for name, figure in kind.figures():
+            wanted = (kind.name, name, str(figure), figure.unit, figure.mark, figure.source)
+            assert any(all(word in line for word in wanted) for line in lines)
+
+
+def test_json_holds_the_same_figures(tmp_path: Path) -> None:
+    target = tmp_path / "stones.json"
+    assert "type-5" in run("--json", str(target)).stdout
+    record = json.loads(target.read_text(encoding="utf-8"))
+    assert [entry["stone"] for entry in record["stones"]] == list(STONE_TYPES)
+    assert json.loads(run("--json", "-").stdout) == record
+    usual = record["stones"][3]["figures"][0]
+    # 100 g to 20 mL: common practice, no source.
+    assert (usual["value"], usual["unit"]) == (20.0, "mL per 100 g")
+    assert usual["mark"] == "common practice, no source"
+
+
+def test_the_page_lists_every_figure() -> None:
+    page = PAGE.read_text(encoding="utf-8")
+    rows = [(k.name, *pair) for k in STONE_TYPES.values() for pair in k.figures()]
+    rows += [("all", *pair) for pair in BENCH_FIGURES.items()]
+    for stone, name, figure in rows:
+        line = f"| {stone} | {name} | {figure} | {figure.unit} | {figure.mark} | {figure.source} |"
+        assert line in page

@@ -1,0 +1,65 @@
+"""CSV: read back by the standard library's reader (RFC 4180)."""
+
+import csv
+import io
+import math
+import os
+from dataclasses import replace
+
+from tests.sheet.invented import HEEL, measured, refused
+from volest.notes import Note
+from volest.pipeline import Result
+from volest.sheet.spread import COLUMNS, spread_text
+
+
+def read_back(results: list[Result]) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(spread_text(results), newline="")))
+
+
+def test_figures_come_back_in_their_units() -> None:
+    result = measured("a.stl", 52.3125, (HEEL,))
+    (line,) = read_back([result])
+    assert tuple(line) == COLUMNS
+    assert float(line["volume_ml"]) == 52.312  # half to even, as format() does it
+    assert result.mix is not None
+    assert float(line["powder_g"]) == result.mix.powder_g
+    assert float(line["rim_lowest_mm"]) == -0.3  # a number keeps its sign, without an apostrophe
+    assert line["note_codes"] == "open-heel"
+    assert HEEL.do in line["notes"]
+
+
+def test_a_refused_scan_has_a_reason_and_no_figures() -> None:
+    (line,) = read_back([refused("c.stl")])
+    assert line["outcome"] == "refused"
+    assert line["reason"].startswith("found 0 bytes")
+    assert line["volume_ml"] == line["powder_g"] == line["scoops"] == line["base_line"] == ""
+
+
+def test_every_scan_is_one_line() -> None:
+    odd = Note(code="odd", text='Two\nlines, "quoted".', do="Nothing.")
+    text = spread_text([measured('a\n"b",c.stl', notes=(odd,)), refused("d.stl")])
+    assert text.endswith("\r\n")
+    assert len(text.splitlines()) == 3
+
+
+def test_names_cannot_become_formulas_or_break_the_encoding() -> None:
+    lines = read_back([refused("=1+1.stl"), refused(os.fsdecode(b"\xff.stl")), refused("@x")])
+    assert [line["scan"] for line in lines] == ["'=1+1.stl", "\\xff.stl", "'@x"]
+
+
+def test_what_is_not_finite_is_left_empty() -> None:
+    (line,) = read_back([replace(measured("a.stl"), slope_ml_per_mm=math.nan)])
+    assert line["slope_ml_per_mm"] == ""
+
+
+def test_there_is_no_negative_zero() -> None:
+    (line,) = read_back([replace(measured("a.stl"), slope_ml_per_mm=-0.0001)])
+    assert line["slope_ml_per_mm"] == "0.000"
+
+
+def test_columns_carry_units() -> None:
+    words = {"scan", "outcome", "scoops", "stone", "base_line", "note_codes", "notes", "reason"}
+    words.add("seconds")
+    assert all(
+        name in words or name.endswith(("_ml", "_g", "_mm", "_mm2", "_per_mm")) for name in COLUMNS
+    )

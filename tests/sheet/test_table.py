@@ -1,0 +1,158 @@
+"""The table: every figure whole at every width, and nothing told by colour alone."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from tests.sheet.invented import DIFFER, HEEL, measured, refused
+from volest.pipeline import Result
+from volest.settings import Settings, parse_base
+from volest.sheet.remarks import CAUTIONS, made_with, tally
+from volest.sheet.table import table_text
+
+LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
+MANY = [
+    measured("day/case-1042-upper.stl"),
+    measured("day/case-1043-lower.ply", 113.2, (HEEL, DIFFER)),
+    measured("day/q2.stl", 9.84),
+    refused("day/case-1050.stl"),
+    measured(f"day/{LONG}", 61.0, (HEEL,)),
+]
+WIDTHS = [20, 40, 60, 72, 80, 100, 120, 200, None]
+CODES = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def figures(result: Result) -> list[str]:
+    assert result.mix is not None
+    assert result.volume_ml is not None
+    return [
+        f"{result.volume_ml:.1f}",
+        f"{result.mix.powder_g:.0f}",
+        f"{result.mix.water_ml:.1f}",
+        str(result.mix.scoops),
+    ]
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_figure_is_ever_cut(width: int | None) -> None:
+    words = table_text(MANY, Settings(), width=width).split()
+    for result in MANY:
+        if result.mix is not None:
+            assert all(figure in words for figure in figures(result))
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_no_line_is_longer_than_the_terminal(width: int) -> None:
+    lines = table_text(MANY, Settings(), width=width).splitlines()
+    assert max(cell_len(line) for line in lines) <= width
+
+
+def test_a_pipe_gets_one_line_a_scan_with_the_whole_name() -> None:
+    lines = table_text(MANY, Settings()).splitlines()
+    (line,) = [line for line in lines if line.startswith(LONG)]
+    assert line.split()[1:] == ["61.0", "(59.4-62.6)", *figures(MANY[4])[1:], "rim", "open-heel"]
+
+
+def test_the_interval_is_rounded_outwards_only() -> None:
+    # 1.1 * 10 is 11.000000000000002 in IEEE 754 doubles and must not become 1.2
+    result = measured("a.stl", 1.1)
+    text = table_text([result], Settings())
+    assert "1.1 (1.0-1.2)" in text  # 1.0725 and 1.1275
+    same = replace(result, volume_low_ml=1.1, volume_high_ml=1.1)
+    assert "1.1 (1.1-1.1)" in table_text([same], Settings())
+
+
+def test_points_stand_under_each_other() -> None:
+    lines = table_text(MANY, Settings()).splitlines()
+    places = {line.index(" (") for line in lines if re.search(r"\d \(\d", line)}
+    assert len(places) == 1
+
+
+def test_notes_and_refusals_are_told_in_full() -> None:
+    text = " ".join(table_text(MANY, Settings(), width=80).split())
+    for note in (HEEL, DIFFER):
+        assert f"{note.code} {note.text} Do: {note.do}" in text
+    assert "case-1050.stl found 0 bytes; needed a mesh; export the scan again" in text
+    assert LONG in text.replace(" ", "")
+    assert "5 scans: 2 measured, 2 measured with notes, 1 refused" in text
+    assert text.endswith(" ".join(CAUTIONS))
+
+
+def test_cautions_take_two_lines_at_80_columns() -> None:
+    assert tuple(table_text(MANY, Settings(), width=80).splitlines()[-2:]) == CAUTIONS
+
+
+def test_brief_leaves_out_cautions_but_no_doubt() -> None:
+    text = table_text(MANY, Settings(), brief=True)
+    assert "stone type-4" not in text
+    assert CAUTIONS[0] not in text
+    assert HEEL.do in text
+    assert "export the scan again" in text
+
+
+def test_no_notes_no_heading() -> None:
+    text = table_text([measured("a.stl")], Settings())
+    assert "Notes," not in text
+    assert "Refused" not in text
+    assert "none" in text
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_colour_says_nothing_that_words_do_not(width: int | None) -> None:
+    plain = table_text(MANY, Settings(), width=width)
+    styled = table_text(MANY, Settings(), width=width, styled=True)
+    assert "\x1b" not in plain
+    assert "\x1b" in styled
+    bare = [CODES.sub("", line).rstrip() for line in styled.splitlines()]
+    assert bare == plain.splitlines()
+    assert "REFUSED" in plain
+
+
+def test_markup_and_controls_in_names_do_nothing() -> None:
+    text = table_text([measured("[red]x :smile:\x1b[31m.stl")], Settings())
+    assert "[red]x :smile:\\x1b[31m.stl" in text
+
+
+def test_a_receiver_without_unicode_gets_escapes() -> None:
+    text = table_text([measured("Größe.stl", notes=(HEEL,))], Settings(), encoding="ascii")
+    assert text.isascii()
+    assert "Gr\\xf6\\xdfe.stl" in text
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(st.text(max_size=60), st.floats(0.01, 1000), st.booleans()), max_size=6),
+    st.integers(min_value=20, max_value=160) | st.none(),
+)
+def test_any_name_and_any_width(scans: list[tuple[str, float, bool]], width: int | None) -> None:
+    results = [measured(f"x/{name}", ml, (DIFFER,) if odd else ()) for name, ml, odd in scans]
+    words = table_text(results, Settings(), width=width).split()
+    assert all(figure in words for result in results for figure in figures(result))
+
+
+def test_many_rows_are_quick_and_whole() -> None:
+    results = [measured(f"case-{at}.stl", 20.0 + at / 10) for at in range(500)]
+    lines = table_text(results, Settings(), width=80).splitlines()
+    assert sum(line.startswith("case-") for line in lines) == 500
+
+
+def test_settings_are_told() -> None:
+    told = made_with(
+        Settings(
+            base=parse_base("rim=-1.5"),
+            wp_ml_per_100g=22.0,
+            residue_ml=3.0,
+            unit="inch",
+            inside_out=True,
+        )
+    )
+    for words in ("22 mL water to 100 g", "15 % and 3 mL", "rim=-1.5", "inch", "inside out"):
+        assert words in told
+
+
+def test_tally_of_nothing() -> None:
+    assert tally([]) == "0 scans"

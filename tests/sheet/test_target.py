@@ -1,0 +1,84 @@
+"""Files a run writes: whole or not at all, and never over a scan."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from volest.errors import UsageError
+from volest.sheet.target import check_target, write_whole
+
+
+def test_a_new_file_is_written_and_nothing_else(tmp_path: Path) -> None:
+    target = tmp_path / "out.json"
+    check_target(target)
+    assert list(tmp_path.iterdir()) == []
+    write_whole(target, "one\r\n")
+    assert target.read_bytes() == b"one\r\n"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_an_older_file_keeps_its_rights(tmp_path: Path) -> None:
+    target = tmp_path / "out.json"
+    target.write_text("old")
+    target.chmod(0o640)
+    write_whole(target, "new")
+    assert target.read_text() == "new"
+    assert target.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_link_is_followed(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.json", tmp_path / "link.json"
+    real.write_text("old")
+    link.symlink_to(real)
+    write_whole(link, "new")
+    assert link.is_symlink()
+    assert real.read_text() == "new"
+
+
+def test_a_device_is_written_into_and_stays() -> None:
+    check_target(Path(os.devnull))
+    write_whole(Path(os.devnull), "gone")
+    assert Path(os.devnull).is_char_device()
+
+
+@pytest.mark.parametrize("suffix", [".stl", ".PLY"])
+def test_what_looks_like_a_scan_is_never_written(tmp_path: Path, suffix: str) -> None:
+    with pytest.raises(UsageError, match="scan"):
+        check_target(tmp_path / f"out{suffix}")
+
+
+@pytest.mark.parametrize("kind", ["same", "symbolic", "hard"])
+def test_a_scan_of_the_run_is_never_written(tmp_path: Path, kind: str) -> None:
+    scan, target = tmp_path / "scan.bin", tmp_path / "out.json"
+    scan.write_bytes(b"solid")
+    if kind == "symbolic":
+        target.symlink_to(scan)
+    elif kind == "hard":
+        target.hardlink_to(scan)
+    else:
+        target = tmp_path / "." / "scan.bin"
+    with pytest.raises(UsageError, match="scan"):
+        check_target(target, [scan])
+
+
+def test_a_folder_or_a_missing_folder_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="folder"):
+        check_target(tmp_path)
+    with pytest.raises(UsageError, match="cannot be written"):
+        check_target(tmp_path / "missing" / "out.json")
+
+
+def test_a_failed_write_leaves_the_older_file(tmp_path: Path) -> None:
+    target = tmp_path / "out.json"
+    target.write_text("old")
+    with pytest.raises(UnicodeEncodeError):
+        write_whole(target, "half \udcff")
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_full_disk_is_told_in_one_line() -> None:
+    # /dev/full: every write fails with ENOSPC (Linux manual, full(4))
+    with pytest.raises(UsageError, match="No space left"):
+        write_whole(Path("/dev/full"), "x")

@@ -1,0 +1,1 @@
+"""Many scans in one run."""

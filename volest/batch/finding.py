@@ -1,0 +1,114 @@
+"""From the paths a person named to the scans a run is going to read."""
+
+import logging
+import os
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from volest.errors import NothingError
+from volest.sheet.target import SCAN_SUFFIXES
+
+_LOG = logging.getLogger(__name__)
+_DIGITS = re.compile(r"(\d+)")
+
+
+def find_scans(paths: Sequence[Path]) -> list[Path]:
+    """List the scans behind files and folders.
+
+    A file that is named is taken whatever its suffix, also when it is missing: its row then tells.
+    Folders are searched to their depths for .stl and .ply in any case, hidden names left out. A
+    folder that cannot be read is listed itself, so that it is refused and not passed over.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Files and folders.
+
+    Returns
+    -------
+    list of Path
+        Every scan once, also where links lead to it twice; in natural order ('case 2' before
+        'case 10').
+
+    Raises
+    ------
+    NothingError
+        If there is none.
+    """
+    found: dict[str, Path] = {}
+    for scan in sorted(_all_scans(paths), key=natural_key):
+        kept = found.setdefault(os.path.realpath(scan), scan)
+        if kept is not scan:
+            _LOG.info("%s is the same file as %s; read once", scan, kept)
+    if not found:
+        raise NothingError(
+            "no scan in " + ", ".join(repr(os.fspath(path)) for path in paths),
+            needed="at least one .stl or .ply file",
+            remedy="name the folder where the scanner saves, or the file itself",
+        )
+    return list(found.values())
+
+
+def natural_key(path: Path) -> tuple[tuple[int, int, str], ...]:
+    """Give a key that sorts names as people do, numbers by their value.
+
+    Parameters
+    ----------
+    path : Path
+        A path.
+
+    Returns
+    -------
+    tuple
+        A key for `sorted`; ties are broken by the exact text.
+
+    Examples
+    --------
+    >>> [p.name for p in sorted(map(Path, ["b10.stl", "B2.stl", "a.stl"]), key=natural_key)]
+    ['a.stl', 'B2.stl', 'b10.stl']
+    """
+    text = os.fspath(path)
+    parts = [
+        (0, int(part), "") if part.isascii() and part.isdigit() else (1, 0, part)
+        for part in _DIGITS.split(text.casefold())
+    ]
+    return (*parts, (1, 0, text))
+
+
+def _all_scans(paths: Iterable[Path]) -> Iterator[Path]:
+    seen: set[tuple[int, int]] = set()
+    for path in paths:
+        if _is_folder(path):
+            yield from _scans_below(path, seen)
+        else:
+            yield path
+
+
+def _scans_below(top: Path, seen: set[tuple[int, int]]) -> Iterator[Path]:
+    folders = [top]  # a list and no recursion: folders may lie deeper than Python's stack
+    while folders:
+        folder = folders.pop()
+        try:
+            mark = (folder.stat().st_dev, folder.stat().st_ino)
+            if mark in seen:  # a link that leads back, or a folder named twice
+                continue
+            seen.add(mark)
+            entries = [entry for entry in folder.iterdir() if not entry.name.startswith(".")]
+        except OSError:
+            _LOG.exception("folder %s cannot be read", folder)
+            yield folder
+            continue
+        folders += [entry for entry in entries if _is_folder(entry)]
+        yield from (
+            entry
+            for entry in entries
+            if entry.suffix.lower() in SCAN_SUFFIXES and not _is_folder(entry)
+        )
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # no right to look; the reader says so in the scan's row
+        return False

@@ -1,0 +1,151 @@
+"""Many scans, one after the other; none of them stops the rest."""
+
+import logging
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from volest.errors import (
+    EXIT_FAULT,
+    EXIT_MEASURED,
+    EXIT_REFUSED,
+    UsageError,
+    VolestError,
+)
+from volest.pipeline import REFUSED, Result
+from volest.settings import PITCH_RANGE_MM, Settings
+from volest.stone.mix import mix
+
+SizeScan = Callable[[Path, Settings], Result]
+FAULT = "fault"  # the code of a scan that volest itself failed on
+_TRIAL_VOLUME_ML = 50.0  # any ordinary cavity; only whether the settings make a mix is asked
+_LOG = logging.getLogger(__name__)
+
+
+def run(
+    paths: Sequence[Path],
+    settings: Settings,
+    *,
+    on_result: Callable[[Result], None] | None = None,
+    size_scan: SizeScan | None = None,
+) -> list[Result]:
+    """Size scans one after the other.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The scans, as `volest.batch.finding.find_scans` lists them.
+    settings : Settings
+        What holds for all of them.
+    on_result : callable, optional
+        Called with each result as soon as it is there.
+    size_scan : callable, optional
+        What turns one path into one result; `volest.pipeline.size_scan` by default.
+
+    Returns
+    -------
+    list of Result
+        In the order of the paths; fewer than these if the run was interrupted from the keyboard.
+
+    Raises
+    ------
+    VolestError
+        If the settings mean nothing, before any scan is read.
+    """
+    check_settings(settings)
+    size = size_scan or _pipeline()
+    results: list[Result] = []
+    try:
+        for path in paths:
+            results.append(_size_one(path, settings, size))
+            if on_result is not None:
+                on_result(results[-1])
+    except KeyboardInterrupt:
+        _LOG.warning("interrupted after %d of %d scans", len(results), len(paths))
+    return results
+
+
+def check_settings(settings: Settings) -> None:
+    """Refuse settings that cannot hold for any scan.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings of a run.
+
+    Raises
+    ------
+    UsageError
+        If the pitch is out of range or the stone is not known.
+    MixError
+        If water, waste or residue do not make a mix.
+
+    Examples
+    --------
+    >>> check_settings(Settings(pitch_mm=0.4))
+    """
+    finest, coarsest = PITCH_RANGE_MM
+    if not finest <= settings.pitch_mm <= coarsest:
+        raise UsageError(
+            f"pitch {settings.pitch_mm:g} mm",
+            needed=f"{finest:g} to {coarsest:g} mm",
+            remedy="leave --pitch out for the usual one",
+        )
+    mix(
+        _TRIAL_VOLUME_ML,
+        stone=settings.stone,
+        waste_percent=settings.waste_percent,
+        residue_ml=settings.residue_ml,
+        wp_ml_per_100g=settings.wp_ml_per_100g,
+        by=settings.by,
+    )
+
+
+def exit_code(results: Sequence[Result]) -> int:
+    """Say how a run ended; the worst scan decides.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+
+    Returns
+    -------
+    int
+        4 if volest itself failed on one, else 1 if one was refused, else 0.
+
+    Examples
+    --------
+    >>> exit_code([Result(scan="a.stl", outcome="refused", seconds=0.1, reason="found 0 bytes")])
+    1
+    """
+    refused = [result for result in results if result.outcome == REFUSED]
+    if any(result.code == FAULT for result in refused):
+        return EXIT_FAULT
+    return EXIT_REFUSED if refused else EXIT_MEASURED
+
+
+def _pipeline() -> SizeScan:
+    # Reads numpy and scipy, so not before a scan is there to be sized.
+    from volest.pipeline import size_scan
+
+    return size_scan
+
+
+def _size_one(path: Path, settings: Settings, size: SizeScan) -> Result:
+    start = time.perf_counter()
+    try:
+        return size(path, settings)
+    except VolestError as fault:
+        reason, code = str(fault), fault.code
+        _LOG.info("%s is refused: %s", path, fault)
+    except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
+        # The edge of the batch: whatever one scan does to volest, the others are still sized.
+        code = FAULT
+        reason = (
+            f"fault in volest: {type(fault).__name__}: {fault}; "
+            "run it again with --verbose and tell us"
+        )
+        _LOG.exception("%s brought volest down", path)
+    seconds = time.perf_counter() - start
+    return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)

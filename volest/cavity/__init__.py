@@ -1,0 +1,1 @@
+"""From triangles to the cavity and its volume, one stage a module."""

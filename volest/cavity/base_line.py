@@ -1,0 +1,202 @@
+"""The base line: the plane up to which the first pour fills."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+from scipy.spatial import ConvexHull
+from skimage.morphology import reconstruction
+
+from volest.cavity.columns import Bools
+from volest.cavity.frame import Floats, Frame
+from volest.cavity.relief import Relief
+from volest.cavity.rim import Rim
+from volest.notes import Note
+from volest.settings import Base
+
+RAGGED_MM = 0.6  # robust spread of the crest; a hand-trimmed rim stays well below
+LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions gave 0 to 5
+BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
+WALL_MM = 4.0  # from the crest inward a flange counts as wall
+FAR_MM = 100.0
+TOP_SHARE = 0.999  # of the floor's heights: one spike is not the highest floor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BasePlane:
+    """The base line in the frame.
+
+    Parameters
+    ----------
+    plane : ndarray
+        (3,) a, b, c of z = a x + b y + c.
+    how : str
+        'rim', 'depth', 'cover' or 'plane'.
+    height_u_mm : float
+        Standard uncertainty of its height.
+    lean_deg : float
+        Angle between rim and the plane on which the cast would rest, teeth down.
+    notes : tuple of Note
+        What is doubtful about it.
+    """
+
+    plane: Floats
+    how: str
+    height_u_mm: float
+    lean_deg: float
+    notes: tuple[Note, ...] = ()
+
+    def heights_mm(self, x_mm: Floats, y_mm: Floats, z_mm: Floats) -> Floats:
+        """Return heights over the base line, along z.
+
+        Parameters
+        ----------
+        x_mm, y_mm, z_mm : ndarray
+            Coordinates in the frame, of any common shape.
+
+        Returns
+        -------
+        ndarray
+            Heights; below zero where the first pour goes.
+        """
+        a, b, c = (float(value) for value in self.plane)
+        return z_mm - (a * x_mm + b * y_mm + c)
+
+    @property
+    def upright(self) -> float:
+        """Cosine of the angle between the base line's normal and z."""
+        return float(1.0 / np.sqrt(1.0 + self.plane[0] ** 2 + self.plane[1] ** 2))
+
+
+def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: Frame) -> BasePlane:
+    """Place the base line as it was asked for.
+
+    Parameters
+    ----------
+    base : Base
+        What was asked for.
+    relief : Relief
+        The scan from above.
+    inside : ndarray
+        The footprint.
+    rim : Rim
+        Its rim.
+    frame : Frame
+        The frame of both.
+
+    Returns
+    -------
+    BasePlane
+        The base line in the frame.
+    """
+    floor = inside & ~rim.land
+    level = level_plane(relief, floor)
+    lean = _angle_deg(level, rim.plane)
+    if base.how == "plane":
+        return BasePlane(
+            plane=_given(base, frame), how="plane", height_u_mm=GIVEN_U_MM, lean_deg=lean
+        )
+    if base.how == "rim":
+        return _by_rim(base, rim, level, lean)
+    x, y = relief.grid.centres_mm()
+    over_level = relief.top_mm - (level[0] * x + level[1] * y + level[2])
+    if base.how == "depth":
+        lowest = float(over_level[floor].min())
+    else:
+        lowest = _highest_floor_mm(over_level, floor, relief.grid.pitch_mm)
+    up = base.offset_mm * float(np.sqrt(1.0 + level[0] ** 2 + level[1] ** 2))
+    plane = level + np.array([0.0, 0.0, lowest + up])
+    return BasePlane(plane=plane, how=base.how, height_u_mm=TIPS_U_MM, lean_deg=lean)
+
+
+GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
+TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
+RIM_U_MM = 0.1  # even a flat rim is no better defined than this
+_CREST_PART = 0.25  # a crest's own spread moves its plane by about this part
+
+
+def level_plane(relief: Relief, inside: Bools) -> Floats:
+    """Find the plane on which the cast would rest, teeth down.
+
+    It is the facet of the floor's lower convex hull that lies under the floor's centroid.
+
+    Parameters
+    ----------
+    relief : Relief
+        The scan from above.
+    inside : ndarray
+        The footprint.
+
+    Returns
+    -------
+    ndarray
+        (3,) a, b, c of z = a x + b y + c.
+    """
+    x, y = (v[inside] for v in relief.grid.centres_mm())
+    z = relief.top_mm[inside]
+    above = (x.mean(), y.mean(), z.max() + FAR_MM)  # gives a flat floor a body, and no lower facet
+    hull = ConvexHull(np.vstack([np.stack([x, y, z], axis=1), above]))
+    facets = hull.equations[hull.equations[:, 2] < 0]  # n . p + d = 0, looking down
+    planes = -facets[:, [0, 1, 3]] / facets[:, 2:3]
+    # The lower hull is the upper envelope of its facets' planes: the highest one over a point.
+    over_centroid = planes @ np.array([x.mean(), y.mean(), 1.0])
+    return np.asarray(planes[int(np.argmax(over_centroid))])
+
+
+def _given(base: Base, frame: Frame) -> Floats:
+    point = frame.rotation @ (np.array(base.plane[:3]) - frame.origin_mm)
+    n = frame.rotation @ np.array(base.plane[3:])
+    return np.array([-n[0] / n[2], -n[1] / n[2], point @ n / n[2]])
+
+
+def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
+    plane, notes = rim.plane, []
+    if rim.spread_mm > RAGGED_MM:
+        low = rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]
+        plane = np.array([level[0], level[1], float(np.median(low))])
+        notes.append(_note_ragged(rim))
+    elif lean_deg > LEANING_DEG:
+        notes.append(_note_leaning(lean_deg))
+    up = base.offset_mm * float(np.sqrt(1.0 + plane[0] ** 2 + plane[1] ** 2))
+    return BasePlane(
+        plane=plane + np.array([0.0, 0.0, up]),
+        how="rim",
+        height_u_mm=float(np.hypot(RIM_U_MM, _CREST_PART * rim.spread_mm)),
+        lean_deg=lean_deg,
+        notes=tuple(notes),
+    )
+
+
+def _note_ragged(rim: Rim) -> Note:
+    return Note(
+        code="ragged-rim",
+        text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies at its "
+        "middle height, level with the cast standing on its teeth",
+        do="look where the stone should end and give the base line, or trim the rim first",
+    )
+
+
+def _note_leaning(lean_deg: float) -> Note:
+    return Note(
+        code="leaning-rim",
+        text=f"the rim leans {lean_deg:.0f} degrees against the level of the teeth",
+        do="check that the base may lean like that, or give the base line by --base depth=MM",
+    )
+
+
+def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:
+    """Return the height of the highest mound in the floor; walls up to the rim do not count."""
+    from_crest = distance_transform_edt(inside) * pitch_mm
+    low = float(over_level_mm[inside].min())
+    ground = np.where(inside, over_level_mm, low)
+    seed = np.where(inside & (from_crest <= pitch_mm), ground, low)
+    bump = inside & (ground > reconstruction(seed, ground, method="dilation") + BUMP_MM)
+    core = bump | (inside & (from_crest > WALL_MM))
+    floor = ground[bump if bump.any() else (core if core.any() else inside)]
+    return float(np.quantile(floor, TOP_SHARE))
+
+
+def _angle_deg(first: Floats, second: Floats) -> float:
+    a, b = (np.array([-p[0], -p[1], 1.0]) for p in (first, second))
+    cosine = a @ b / np.linalg.norm(a) / np.linalg.norm(b)
+    return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))

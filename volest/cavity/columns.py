@@ -1,0 +1,217 @@
+"""The scan as columns: in each cell of a grid, where the surface is crossed and which way it faces.
+
+Each triangle is cut into rows and each row into cells by half-open intervals. The ends of a row
+are computed from an edge's lower end, so that two triangles that share an edge compute the same
+number and no cell is hit twice or missed, however the mesh's vertices fall on the grid.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from volest.cavity.frame import Floats
+from volest.errors import ScanError
+
+MOST_CELLS = 16_000_000  # some 1 GB while working; a full arch at 0.05 mm takes 3 million
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """A regular grid seen along the pour axis; cell (j, i) has its centre at low + (i, j) pitch.
+
+    Parameters
+    ----------
+    pitch_mm : float
+        Width of a cell.
+    low_mm : tuple of float
+        x and y of the centre of cell (0, 0).
+    shape : tuple of int
+        Number of rows (y) and of cells a row (x).
+    """
+
+    pitch_mm: float
+    low_mm: tuple[float, float]
+    shape: tuple[int, int]
+
+    def cells_of(self, x_mm: Floats, y_mm: Floats) -> Ints:
+        """Return the flat cell number that holds each point, -1 outside the grid.
+
+        Parameters
+        ----------
+        x_mm, y_mm : ndarray
+            (m,) coordinates.
+
+        Returns
+        -------
+        ndarray
+            (m,) flat cell numbers.
+        """
+        i = np.rint((x_mm - self.low_mm[0]) / self.pitch_mm)
+        j = np.rint((y_mm - self.low_mm[1]) / self.pitch_mm)
+        inside = (i >= 0) & (j >= 0) & (i < self.shape[1]) & (j < self.shape[0])
+        return np.where(inside, j * self.shape[1] + i, -1).astype(np.int64)
+
+    def centres_mm(self) -> tuple[Floats, Floats]:
+        """Return x and y of every cell's centre.
+
+        Returns
+        -------
+        tuple of ndarray
+            Two maps of the grid's shape.
+        """
+        j, i = np.indices(self.shape, dtype=np.float64)
+        return self.low_mm[0] + i * self.pitch_mm, self.low_mm[1] + j * self.pitch_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Columns:
+    """All crossings, sorted by cell and, within a cell, by height.
+
+    Parameters
+    ----------
+    grid : Grid
+        The cells.
+    cell : ndarray
+        (m,) flat cell number of each crossing.
+    z_mm : ndarray
+        (m,) height of each crossing.
+    up : ndarray
+        (m,) whether the surface faces up there.
+    """
+
+    grid: Grid
+    cell: Ints
+    z_mm: Floats
+    up: Bools
+
+    @property
+    def misfit_share(self) -> float:
+        """Share of crossings that face like the one below: 0 when the winding is sound."""
+        same = (self.cell[1:] == self.cell[:-1]) & (self.up[1:] == self.up[:-1])
+        return float(np.count_nonzero(same)) / max(len(self.cell), 1)
+
+    @property
+    def seen_up_share(self) -> float:
+        """Share of columns whose highest crossing faces up: 0 when all faces are turned."""
+        highest = np.append(self.cell[1:] != self.cell[:-1], True)
+        return float(np.mean(self.up[highest])) if len(self.cell) else 0.0
+
+
+def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0) -> Grid:
+    """Lay a grid over points, with two free cells and more all round.
+
+    Parameters
+    ----------
+    x_mm, y_mm : ndarray
+        (m,) coordinates to cover.
+    pitch_mm : float
+        Width of a cell.
+    free_mm : float, optional
+        More room all round.
+
+    Returns
+    -------
+    Grid
+        The grid.
+
+    Raises
+    ------
+    ScanError
+        'too-wide' when it would take more than some millions of cells.
+    """
+    free = 2.0 * pitch_mm + free_mm
+    spans = [(float(v.min()) - free, float(v.max()) + free) for v in (x_mm, y_mm)]
+    (x_low, x_high), (y_low, y_high) = spans
+    shape = (
+        int(np.ceil((y_high - y_low) / pitch_mm)) + 1,
+        int(np.ceil((x_high - x_low) / pitch_mm)) + 1,
+    )
+    if shape[0] * shape[1] > MOST_CELLS:
+        raise ScanError(
+            f"a scan {x_high - x_low:.0f} mm by {y_high - y_low:.0f} mm, {pitch_mm:g} mm a column",
+            needed=f"at most {MOST_CELLS // 10**6} million columns",
+            remedy="cut stray parts off the scan, or give a wider --pitch",
+            code="too-wide",
+        )
+    return Grid(pitch_mm=pitch_mm, low_mm=(x_low, y_low), shape=shape)
+
+
+def cut_columns(corners_mm: Floats, grid: Grid) -> Columns:
+    """Cross every column of a grid with the triangles.
+
+    Parameters
+    ----------
+    corners_mm : ndarray
+        (3, 3, n): coordinate, corner, triangle.
+    grid : Grid
+        The cells; what lies outside is left out.
+
+    Returns
+    -------
+    Columns
+        The crossings.
+    """
+    v = (corners_mm[1] - grid.low_mm[1]) / grid.pitch_mm  # (3, n), in cells
+    row_from = _clipped_ceil(v.min(axis=0), grid.shape[0])
+    row_count = _clipped_ceil(v.max(axis=0), grid.shape[0]) - row_from
+    hit = np.flatnonzero(row_count)
+    u = (corners_mm[0][:, hit] - grid.low_mm[0]) / grid.pitch_mm
+    v, u, z, even = _from_below(v[:, hit], u, corners_mm[2][:, hit])
+    which, row = _spread(row_from[hit], row_count[hit])
+    low = row < v[1, which]
+    corners = np.stack([v, u, z])[:, :, which]  # (3, 3, rows)
+    u_long, z_long = _met(row, corners[:, 0], corners[:, 2])
+    u_short, z_short = _met(
+        row,
+        np.where(low, corners[:, 0], corners[:, 1]),
+        np.where(low, corners[:, 1], corners[:, 2]),
+    )
+    cell_from = _clipped_ceil(np.minimum(u_long, u_short), grid.shape[1])
+    cell_count = _clipped_ceil(np.maximum(u_long, u_short), grid.shape[1]) - cell_from
+    span, i = _spread(cell_from, cell_count)
+    along = (i - u_long[span]) / (u_short[span] - u_long[span])
+    z_hit = z_long[span] + along * (z_short[span] - z_long[span])
+    up = ((u_short > u_long) == even[which])[span]
+    return _sorted(grid, row[span] * grid.shape[1] + i, z_hit, up)
+
+
+def _clipped_ceil(values: Floats, end: int) -> Ints:
+    return np.clip(np.ceil(values), 0, end).astype(np.int64)
+
+
+def _spread(first: Ints, count: Ints) -> tuple[Ints, Ints]:
+    """Write out runs: for each item its index, and its value first, first + 1 ... in the run."""
+    which = np.repeat(np.arange(len(first)), count)
+    before = np.cumsum(count) - count
+    return which, np.arange(len(which)) - before[which] + first[which]
+
+
+def _from_below(v: Floats, u: Floats, z: Floats) -> tuple[Floats, Floats, Floats, Bools]:
+    """Order each triangle's corners by v, and say whether that was an even permutation."""
+    even = np.ones(v.shape[1], dtype=bool)
+    for a, b in ((0, 1), (1, 2), (0, 1)):
+        swap = v[b] < v[a]
+        for array in (u, z, v):
+            array[a], array[b] = (
+                np.where(swap, array[b], array[a]),
+                np.where(swap, array[a], array[b]),
+            )
+        even ^= swap
+    return v, u, z, even
+
+
+def _met(row: Ints, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    """Return u and z where each row meets the edge between two corners, from its lower end."""
+    along = (row - low[0]) / (high[0] - low[0])
+    return low[1] + along * (high[1] - low[1]), low[2] + along * (high[2] - low[2])
+
+
+def _sorted(grid: Grid, cell: Ints, z_mm: Floats, up: Bools) -> Columns:
+    order = np.lexsort((z_mm, cell))
+    arrays = (cell[order], z_mm[order], up[order])
+    for array in arrays:
+        array.setflags(write=False)
+    return Columns(grid=grid, cell=arrays[0], z_mm=arrays[1], up=arrays[2])

@@ -1,0 +1,164 @@
+"""What a person should look at before mixing, and what is too doubtful to measure at all."""
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.pose import Pose
+from volest.cavity.rooms import Rooms
+from volest.cavity.trim import Trim
+from volest.cavity.volume import Volume
+from volest.errors import ScanError
+from volest.notes import Note
+
+LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
+HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box round it
+LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
+MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
+LEAST_SEALED_ML = 0.02
+ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
+PLAIN_TALK = "look at the scan before mixing"
+
+
+def find_doubts(
+    *, pose: Pose | None, base: BasePlane, rooms: Rooms, trim: Trim, volume: Volume
+) -> tuple[Note, ...]:
+    """Collect the notes of one measurement.
+
+    Parameters
+    ----------
+    pose : Pose or None
+        The axis, unless it was given.
+    base : BasePlane
+        The base line.
+    rooms : Rooms
+        The columns that stone fills.
+    trim : Trim
+        The rim against the base line.
+    volume : Volume
+        The volume.
+
+    Returns
+    -------
+    tuple of Note
+        The notes.
+
+    Raises
+    ------
+    ScanError
+        'base-misses' when the base line misses the cavity, 'holes' when too much is missing.
+    """
+    refuse_base_line(trim, volume)
+    refuse_holes(rooms, volume)
+    doubts = [
+        _axis(pose),
+        *base.notes,
+        _boxing(trim),
+        _holes(rooms),
+        _sealed(rooms),
+        _two_ways(volume),
+    ]
+    return tuple(note for note in doubts if note is not None)
+
+
+def refuse_base_line(trim: Trim, volume: Volume) -> None:
+    """Refuse a base line under the cavity or far over its rim.
+
+    Parameters
+    ----------
+    trim : Trim
+        The rim against the base line.
+    volume : Volume
+        The volume below it.
+
+    Raises
+    ------
+    ScanError
+        'base-misses'.
+    """
+    if volume.columns_ml < LEAST_ML:
+        found = f"a base line with {volume.columns_ml:.2f} mL of cavity under it"
+    elif trim.rim_highest_mm < -HIGHEST_MM:
+        found = f"a base line {-trim.rim_highest_mm:.0f} mm over the highest point of the rim"
+    else:
+        return
+    raise ScanError(
+        found,
+        needed="one between the deepest pits and the rim, or a little over it",
+        remedy="give another height, or --base rim",
+        code="base-misses",
+    )
+
+
+def refuse_holes(rooms: Rooms, volume: Volume) -> None:
+    """Refuse a scan of which too much is missing.
+
+    Parameters
+    ----------
+    rooms : Rooms
+        The columns that stone fills.
+    volume : Volume
+        The volume.
+
+    Raises
+    ------
+    ScanError
+        'holes'.
+    """
+    if rooms.hole_mm2 > MOST_HOLE_SHARE * volume.footprint_mm2:
+        raise ScanError(
+            f"{rooms.hole_mm2:.0f} mm2 of {volume.footprint_mm2:.0f} mm2 floor missing",
+            needed="a floor with less than a tenth missing",
+            remedy="scan again, tilted so that the deep pits are seen",
+            code="holes",
+        )
+
+
+def _axis(pose: Pose | None) -> Note | None:
+    if pose is None or pose.runner_up <= ALIKE:
+        return None
+    return Note(
+        code="axis-unsure",
+        text=f"along another axis the scan holds {100 * pose.runner_up:.0f} % as much",
+        do="give the base line by --base plane=... after a look at the scan",
+    )
+
+
+def _boxing(trim: Trim) -> Note | None:
+    if trim.gap_length_mm == 0.0:
+        return None
+    return Note(
+        code="needs-boxing",
+        text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, by up to "
+        f"{-trim.rim_lowest_mm:.1f} mm; measured as if boxed in there",
+        do="box in that stretch before the pour, or choose a lower base line",
+    )
+
+
+def _holes(rooms: Rooms) -> Note | None:
+    if rooms.hole_mm2 <= LEAST_HOLE_MM2:
+        return None
+    return Note(
+        code="holes-filled",
+        text=f"{rooms.hole_mm2:.1f} mm2 of the floor are missing; filled from their border with "
+        f"{rooms.hole_ml:.2f} mL over them",
+        do=f"{PLAIN_TALK}; scan again if a preparation is among the missing parts",
+    )
+
+
+def _sealed(rooms: Rooms) -> Note | None:
+    if rooms.sealed_ml <= LEAST_SEALED_ML:
+        return None
+    return Note(
+        code="sealed-room",
+        text=f"{rooms.sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",
+        do="open them or take the impression again if they touch a preparation",
+    )
+
+
+def _two_ways(volume: Volume) -> Note | None:
+    if volume.agreed:
+        return None
+    return Note(
+        code="ways-differ",
+        text=f"columns give {volume.columns_ml:.1f} mL, the exact sum {volume.prisms_ml:.1f} mL; "
+        "the columns are reported and the interval is widened",
+        do=f"{PLAIN_TALK}; the mesh may be damaged or cut off",
+    )

@@ -1,0 +1,110 @@
+"""The footprint: what the cavity covers seen along the pour axis, inside of the rim's crest.
+
+Two floods rise over the relief, one from the pits and one from where the scan falls away to the
+outside; they meet on the crest. Where the scan simply ends without having passed a crest (an open
+heel), the footprint ends there too: that stretch is a dam that somebody must box in.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from skimage.morphology import reconstruction
+from skimage.segmentation import watershed
+
+from volest.cavity.columns import Bools
+from volest.cavity.frame import Floats
+from volest.cavity.relief import Relief
+
+LEAST_POOL_MM = 0.3  # deeper than scanner noise, shallower than any pit
+MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side out
+FALL_OVER_MM = 1.6  # about the radius of a rounded rim
+FALLING = -0.5  # slope outward, steeper than a trough's floor runs out at a heel
+RISING = 0.5  # slope outward of a wall that has not come to its crest
+EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Footprint:
+    """The cavity seen from above; maps have the grid's shape.
+
+    Parameters
+    ----------
+    inside : ndarray
+        Cells of the cavity.
+    border : ndarray
+        Cells along the border of it: the rim's crest, or the scan's end.
+    rising_share : float
+        Part of the scan's edge that still rises where the scan ends: near 0 for a scan that has
+        passed the rim, near 1 for the skin of a cast seen from inside.
+    """
+
+    inside: Bools
+    border: Bools
+    rising_share: float
+
+
+def pools(relief: Relief) -> Floats:
+    """Fill every depression to the height at which it spills over the scan's edge.
+
+    Parameters
+    ----------
+    relief : Relief
+        The scan from above.
+
+    Returns
+    -------
+    ndarray
+        Depth of the pool in each cell, 0 where it is dry.
+    """
+    low = relief.top_mm.min() - 1.0
+    floor = np.where(relief.outside, low, relief.top_mm)
+    brim = np.full(floor.shape, floor.max())
+    brim[relief.outside] = low
+    return np.asarray(reconstruction(brim, floor, method="erosion") - floor)
+
+
+def find_footprint(relief: Relief) -> Footprint:
+    """Find the cells inside of the rim's crest.
+
+    Parameters
+    ----------
+    relief : Relief
+        The scan from above.
+
+    Returns
+    -------
+    Footprint
+        The footprint and its border.
+    """
+    edge = ndimage.binary_dilation(relief.outside) & ~relief.outside
+    slope = _outward_slope(relief)
+    away = edge & (slope < FALLING)
+    inner = _main_pools(relief) & ~away
+    markers = inner + 2 * away.astype(np.int32)
+    inside = watershed(relief.top_mm, markers, mask=~relief.outside) == 1
+    border = inside & ndimage.binary_dilation(~inside)
+    rising = float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0
+    return Footprint(inside=inside, border=border, rising_share=rising)
+
+
+def _main_pools(relief: Relief) -> Bools:
+    depth = pools(relief)
+    names, count = ndimage.label(depth > LEAST_POOL_MM)
+    held = ndimage.sum_labels(depth, names, np.arange(1, count + 1))
+    main = 1 + np.flatnonzero(held >= MAIN_POOL_SHARE * held.max(initial=0.0))
+    return np.isin(names, main)
+
+
+def _outward_slope(relief: Relief) -> Floats:
+    """Rise per mm towards the outside, near the scan's edge, evened out along the edge."""
+    cells = EVEN_OUT_MM / relief.grid.pitch_mm
+    outside = ndimage.gaussian_filter(relief.outside.astype(float), 2.0 * cells)
+    out = np.stack(np.gradient(outside))
+    out /= np.maximum(np.linalg.norm(out, axis=0), 1e-12)
+    back = np.indices(relief.outside.shape) - out * FALL_OVER_MM / relief.grid.pitch_mm
+    behind = ndimage.map_coordinates(relief.top_mm, back, order=1, mode="nearest")
+    edge = ndimage.binary_dilation(relief.outside) & ~relief.outside
+    slope = np.where(edge, (relief.top_mm - behind) / FALL_OVER_MM, 0.0)
+    weight = ndimage.gaussian_filter(edge.astype(float), cells)
+    return np.asarray(ndimage.gaussian_filter(slope, cells) / np.maximum(weight, 1e-12))

@@ -1,0 +1,85 @@
+"""A frame to work in: z along the pour axis, out of the opening."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frame:
+    """A turned and shifted frame: in it a point p stands at ``rotation @ (p - origin_mm)``.
+
+    Parameters
+    ----------
+    rotation : ndarray
+        (3, 3), rows are the frame's axes in the scan's own frame; the last row is the pour axis.
+    origin_mm : ndarray
+        (3,), the frame's origin in the scan's own frame.
+    """
+
+    rotation: Floats
+    origin_mm: Floats
+
+    def to_frame(self, points_mm: Floats) -> Floats:
+        """Bring points into the frame, each by the same arithmetic.
+
+        Sums are written out because a matrix product may round equal points differently, and
+        columns rest on equal vertices staying equal.
+
+        Parameters
+        ----------
+        points_mm : ndarray
+            (3, ...), coordinate first, in the scan's own frame.
+
+        Returns
+        -------
+        ndarray
+            (3, ...) in this frame.
+        """
+        x, y, z = (points_mm[k] - self.origin_mm[k] for k in range(3))
+        return np.stack([row[0] * x + row[1] * y + row[2] * z for row in self.rotation])
+
+    def from_frame(self, point_mm: Floats) -> Floats:
+        """Bring one point back into the scan's own frame.
+
+        Parameters
+        ----------
+        point_mm : ndarray
+            (3,) in this frame.
+
+        Returns
+        -------
+        ndarray
+            (3,) in the scan's own frame.
+        """
+        return np.asarray(self.rotation.T @ point_mm + self.origin_mm)
+
+
+def frame_along(axis: Floats, origin_mm: Floats) -> Frame:
+    """Make a frame whose z runs along an axis.
+
+    Parameters
+    ----------
+    axis : ndarray
+        (3,), any length but zero.
+    origin_mm : ndarray
+        (3,), the new origin.
+
+    Returns
+    -------
+    Frame
+        Right-handed, with z along the axis.
+
+    Examples
+    --------
+    >>> frame_along(np.array([0.0, 0.0, 2.0]), np.zeros(3)).rotation[2]
+    array([0., 0., 1.])
+    """
+    z = axis / np.linalg.norm(axis)
+    across = np.eye(3)[int(np.argmin(np.abs(z)))]
+    x = np.cross(across, z)
+    x /= np.linalg.norm(x)
+    return Frame(rotation=np.stack([x, np.cross(z, x), z]), origin_mm=origin_mm)

@@ -1,0 +1,69 @@
+"""The interval for the volume: independent parts, added by the GUM law."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.rim import Rim
+from volest.cavity.rooms import Rooms
+from volest.cavity.volume import Volume
+
+COVERAGE = 2.0  # k = 2: about 95 % if normal (JCGM 100:2008, 6.3)
+SURFACE_U_MM = 0.02  # bench scanners, trueness 11 to 50 um as largest errors (PMC10812911)
+LEAST_PITCH_SHARE = 2e-4  # two sums never agree by chance alone
+HOLE_U_SHARE = 0.3  # of a hole's radius: how far a filled floor may be off
+BORDER_U_MM = 0.5  # how well the border across a gap in the rim is known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """How far the volume may be off.
+
+    Parameters
+    ----------
+    parts_ml : tuple
+        Name and standard uncertainty in mL of each part, the largest first.
+    """
+
+    parts_ml: tuple[tuple[str, float], ...]
+
+    @property
+    def expanded_ml(self) -> float:
+        """Half the width of the interval, with coverage factor 2."""
+        return COVERAGE * float(np.sqrt(sum(u**2 for _, u in self.parts_ml)))
+
+
+def find_margin(volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane) -> Margin:
+    """Add up what the volume is unsure of.
+
+    The law is u^2 = sum of u_i^2 for independent parts (JCGM 100:2008, 5.1.2).
+
+    Parameters
+    ----------
+    volume : Volume
+        The measured volume.
+    rooms : Rooms
+        The columns that stone fills.
+    rim : Rim
+        The rim.
+    base : BasePlane
+        The base line.
+
+    Returns
+    -------
+    Margin
+        The parts.
+    """
+    hole_radius_mm = np.sqrt(rooms.hole_mm2 / np.pi)
+    over = base.heights_mm(*rim.crest_mm.T)
+    gap_mm2 = float(-over[over < 0.0].sum()) * rooms.grid.pitch_mm
+    parts_mm3 = {
+        "base line": base.height_u_mm * volume.slope_ml_per_mm * 1000.0,
+        "border": BORDER_U_MM * gap_mm2,
+        "holes": HOLE_U_SHARE * hole_radius_mm * rooms.hole_mm2,
+        "pitch": 1000.0 * max(volume.disagreement_ml, LEAST_PITCH_SHARE * volume.columns_ml),
+        "surface": SURFACE_U_MM * volume.footprint_mm2,
+    }
+    ranked = sorted(parts_mm3.items(), key=lambda part: -part[1])
+    return Margin(parts_ml=tuple((name, u / 1000.0) for name, u in ranked))

@@ -1,0 +1,162 @@
+"""Which side of the surface is air: winding mended where it is mixed, turned where it is turned."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from volest.cavity.columns import Columns, cut_columns, grid_over
+from volest.cavity.frame import Floats, Frame
+from volest.cavity.pose import Samples
+from volest.errors import ScanError
+from volest.notes import Note
+from volest.scan.winding import mend_winding
+
+MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
+STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
+FREE_MM = 3.0  # round the samples: more than their spacing on the largest scan
+RISING_SHARE = 0.5  # of the scan's edge: a scan that has passed its rim rises almost nowhere
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Skin:
+    """The triangles with air on their upper side, in the frame, and their columns.
+
+    Parameters
+    ----------
+    corners_mm : ndarray
+        (3, 3, n) in the frame: coordinate, corner, triangle.
+    columns : Columns
+        The crossings.
+    turned : bool
+        Whether all faces pointed away from the opening in the file.
+    notes : tuple of Note
+        What was mended.
+    """
+
+    corners_mm: Floats
+    columns: Columns
+    turned: bool
+    notes: tuple[Note, ...]
+
+
+def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: float) -> Skin:
+    """Cut the columns, with the winding put right where they show that it is not.
+
+    Parameters
+    ----------
+    corners_mm : ndarray
+        (3, 3, n) in the scan's own frame: coordinate, corner, triangle.
+    samples : Samples
+        The surface; the grid covers these, whatever strays outside.
+    frame : Frame
+        The frame to work in.
+    pitch_mm : float
+        Width of a column.
+
+    Returns
+    -------
+    Skin
+        Triangles and columns.
+
+    Raises
+    ------
+    ScanError
+        'tangled' when the surface does not have two sides even after mending.
+    """
+    x, y, _ = frame.to_frame(samples.points_mm)
+    grid = grid_over(x, y, pitch_mm, free_mm=FREE_MM)
+    corners = frame.to_frame(corners_mm)
+    columns = cut_columns(corners, grid)
+    notes: list[Note] = []
+    if columns.misfit_share > MISFIT_SHARE:
+        mended = mend_winding(corners_mm.transpose(2, 1, 0))
+        corners = frame.to_frame(by_coordinate(mended.triangles))
+        columns = cut_columns(corners, grid)
+        if mended.turned or mended.removed_duplicates:
+            notes.append(_note_mended(mended.turned, mended.removed_duplicates))
+        if columns.misfit_share > STILL_MISFIT_SHARE:
+            raise _tangled(columns)
+    turned = columns.seen_up_share < 0.5  # noqa: PLR2004  # the majority
+    if turned:
+        corners = corners[:, ::-1]
+        columns = cut_columns(corners, grid)
+    return Skin(corners_mm=corners, columns=columns, turned=turned, notes=tuple(notes))
+
+
+def by_coordinate(triangles: Floats) -> Floats:
+    """Lay triangles out coordinate by coordinate, as all stages want them.
+
+    Parameters
+    ----------
+    triangles : ndarray
+        (n, 3, 3): triangle, corner, coordinate.
+
+    Returns
+    -------
+    ndarray
+        (3, 3, n): coordinate, corner, triangle.
+    """
+    return np.ascontiguousarray(triangles.transpose(2, 1, 0))
+
+
+def refuse_cast(*, is_open: bool, turned: bool, rising_share: float) -> tuple[Note, ...]:
+    """Refuse the skin of a cast; note a skin that is merely turned.
+
+    The skin of a cast seen from inside is a bowl like an impression, but it ends while its walls
+    still rise; the scan of an impression passes its rim.
+
+    Parameters
+    ----------
+    is_open : bool
+        Whether the scan is a sheet.
+    turned : bool
+        Whether its faces point away from the opening.
+    rising_share : float
+        Part of its edge that still rises.
+
+    Returns
+    -------
+    tuple of Note
+        A note when the faces were turned.
+
+    Raises
+    ------
+    ScanError
+        'cast' when the scan looks like the skin of a cast.
+    """
+    if not turned:
+        return ()
+    if is_open and rising_share > RISING_SHARE:
+        raise ScanError(
+            "a surface whose faces point away from the opening and that has no rim: it looks "
+            "like the scan of a cast",
+            needed="the scan of an impression, teeth as pits, rim included",
+            remedy="scan the impression; if this is one, exported inside out, use --inside-out",
+            code="cast",
+        )
+    return (
+        Note(
+            code="faces-turned",
+            text="all faces point away from the opening; they were turned",
+            do="check that this is an impression and not a cast"
+            if is_open
+            else "nothing, if the picture looks right; the export writes faces inside out",
+        ),
+    )
+
+
+def _note_mended(turned: int, doubled: int) -> Note:
+    return Note(
+        code="winding-mended",
+        text=f"{turned} faces pointed the wrong way and {doubled} were doubled; put right",
+        do="check the export; the volume is measured from the mended surface",
+    )
+
+
+def _tangled(columns: Columns) -> ScanError:
+    return ScanError(
+        f"a surface that crosses itself in {100 * columns.misfit_share:.0f} % of its columns",
+        needed="one surface with two sides",
+        remedy="scan again, or clean the mesh (self-intersections, stray parts) and export again",
+        code="tangled",
+    )

@@ -1,0 +1,230 @@
+"""The pour axis: which way the impression opens, whatever way the scanner left it.
+
+Axes that might be it are tried; the one along which the scan holds the most liquid wins, and is
+then turned until the rim lies level.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import ConvexHull
+
+from volest.cavity.columns import Grid, grid_over
+from volest.cavity.footprint import find_footprint, pools
+from volest.cavity.frame import Floats, Frame, frame_along
+from volest.cavity.relief import Relief, relief_of_points
+from volest.cavity.rim import find_rim
+from volest.errors import ScanError
+
+SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
+CELL_MM = 1.5  # half the thinnest flange, so that the rim stays whole
+CELLS_ACROSS = 250  # a bound for the grid, whatever the scan's size
+HULL_SAMPLES = 4_000
+HULL_AXES = 12
+SAME_AXIS = float(np.cos(np.radians(8.0)))
+OTHER_AXIS = float(np.cos(np.radians(30.0)))
+OPEN_SHARE = 0.05  # of the area: a closed scan's vector area is zero but for its gaps
+FLAT = 1e-3  # thickness over width: less is a sheet without relief
+LEVEL_TURNS = 4  # three were enough in trials
+LEVEL_ENOUGH = 0.002  # radians: the base line stage takes up what is left
+LEAST_HELD = 0.03  # of the hull: casts gave up to 0.011, impressions and closed-form trays 0.1 up
+SOLID_SHARE = 0.9  # of the hull: what fills more of it is convex or flat, not a cast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Samples:
+    """Points spread evenly over the surface, and the way it faces there.
+
+    Parameters
+    ----------
+    points_mm : ndarray
+        (3, m), one row a coordinate.
+    vector_area : ndarray
+        (3,), sum of the faces' areas as vectors over the whole area: zero for a closed scan.
+    solid_ml : float
+        Volume that the faces enclose, if they enclose any.
+    """
+
+    points_mm: Floats
+    vector_area: Floats
+    solid_ml: float
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the scan is a sheet and not the skin of a solid."""
+        return bool(np.linalg.norm(self.vector_area) > OPEN_SHARE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pose:
+    """The axis that was chosen and how sure that is.
+
+    Parameters
+    ----------
+    axis : ndarray
+        (3,), unit, out of the opening.
+    held_ml : float
+        What the scan holds along it, coarsely.
+    hull_ml : float
+        Volume of the scan's convex hull.
+    runner_up : float
+        What the next best axis, more than 30 degrees away, holds as a share of that.
+    """
+
+    axis: Floats
+    held_ml: float
+    hull_ml: float
+    runner_up: float
+
+
+def spread_samples(corners_mm: Floats) -> Samples:
+    """Spread points evenly over the surface, whatever the size of its triangles.
+
+    Parameters
+    ----------
+    corners_mm : ndarray
+        (3, 3, n): coordinate, corner, triangle.
+
+    Returns
+    -------
+    Samples
+        The points.
+    """
+    first, second = (corners_mm[:, k] - corners_mm[:, 0] for k in (1, 2))
+    normal = np.stack(
+        [
+            first[1] * second[2] - first[2] * second[1],
+            first[2] * second[0] - first[0] * second[2],
+            first[0] * second[1] - first[1] * second[0],
+        ]
+    )
+    area = np.sqrt((normal * normal).sum(axis=0))  # twice the area
+    upto = np.cumsum(area)
+    k = np.arange(SAMPLES)
+    which = np.searchsorted(upto, (k + 0.5) / SAMPLES * upto[-1])
+    # A plastic-number sequence fills a triangle evenly (Roberts; from memory); the square root
+    # makes it even by area (Turk, Graphics Gems, 'Generating random points in triangles').
+    r, s = np.sqrt(k * 0.7548776662466927 % 1.0), k * 0.5698402909980532 % 1.0
+    a, b, c = (corners_mm[:, corner, which] for corner in range(3))
+    points = a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s)
+    out = normal[:, which] / area[which]
+    reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
+    return Samples(
+        points_mm=points,
+        vector_area=normal.sum(axis=1) / upto[-1],
+        solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
+    )
+
+
+def find_pose(samples: Samples) -> Pose:
+    """Find the way out of the opening.
+
+    Parameters
+    ----------
+    samples : Samples
+        The surface.
+
+    Returns
+    -------
+    Pose
+        The axis and how sure it is.
+
+    Raises
+    ------
+    ScanError
+        'no-cavity' when the scan is flat or holds nothing along any axis.
+    """
+    spread, principal = np.linalg.eigh(np.cov(samples.points_mm))
+    if spread[0] < FLAT**2 * spread[2]:
+        raise _no_cavity("a flat scan")
+    hull = ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
+    axes = _candidates(samples, principal.T, hull)
+    held = np.array([_held_ml(samples, axis) for axis in axes])
+    best = int(np.argmax(held))
+    hull_ml = float(hull.volume) / 1000.0
+    _refuse_shallow(samples, float(held[best]), hull_ml)
+    axis = _levelled(samples, axes[best])
+    others = held[axes @ axes[best] < OTHER_AXIS]
+    held_ml = max(_held_ml(samples, axis), float(held[best]))
+    return Pose(
+        axis=axis,
+        held_ml=held_ml,
+        hull_ml=hull_ml,
+        runner_up=float(others.max(initial=0.0)) / held_ml,
+    )
+
+
+def _refuse_shallow(samples: Samples, held_ml: float, hull_ml: float) -> None:
+    if held_ml >= LEAST_HELD * hull_ml:
+        return
+    if not samples.is_open and samples.solid_ml < SOLID_SHARE * hull_ml:
+        raise ScanError(
+            f"a solid that stands up and holds {held_ml:.1f} mL at most: it looks like a cast",
+            needed="an impression, teeth as pits",
+            remedy="scan the impression itself; a cast needs no first pour",
+            code="cast",
+        )
+    raise _no_cavity(f"a flat or bulging scan that holds {held_ml:.1f} mL at most")
+
+
+def _no_cavity(found: str) -> ScanError:
+    return ScanError(
+        found,
+        needed="an impression with a cavity",
+        remedy="check that this is the scan of an impression, whole and in mm",
+        code="no-cavity",
+    )
+
+
+def _middle(samples: Samples) -> Floats:
+    return np.asarray(samples.points_mm.mean(axis=1))
+
+
+def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats:
+    """Return (k, 3) axes worth trying: vector area, principal axes, large hull facets."""
+    facets = hull.equations[:, :3]
+    corners = hull.points[hull.simplices]
+    area = np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
+    )
+    ways = [*principal, *-principal]
+    if samples.is_open:
+        ways = [samples.vector_area, -samples.vector_area, *ways]
+    for _ in range(HULL_AXES):
+        alike = facets @ facets[int(np.argmax(area))] > SAME_AXIS
+        ways.append((facets[alike] * area[alike, None]).sum(axis=0))
+        area = np.where(alike, 0.0, area)
+    axes: list[Floats] = []
+    for way in ways:
+        axis = way / max(float(np.linalg.norm(way)), 1e-12)
+        if axis.any() and not any(axis @ known > SAME_AXIS for known in axes):
+            axes.append(axis)
+    return np.stack(axes)
+
+
+def _seen_along(samples: Samples, axis: Floats) -> tuple[Frame, Floats, Relief]:
+    frame = frame_along(axis, _middle(samples))
+    points = frame.to_frame(samples.points_mm)
+    return frame, points, relief_of_points(points, _coarse_grid(points))
+
+
+def _coarse_grid(points_mm: Floats) -> Grid:
+    widest = float(max(np.ptp(points_mm[0]), np.ptp(points_mm[1])))
+    return grid_over(points_mm[0], points_mm[1], max(CELL_MM, widest / CELLS_ACROSS))
+
+
+def _held_ml(samples: Samples, axis: Floats) -> float:
+    _, _, relief = _seen_along(samples, axis)
+    return float(pools(relief).sum()) * relief.grid.pitch_mm**2 / 1000.0
+
+
+def _levelled(samples: Samples, axis: Floats) -> Floats:
+    """Turn the axis until the rim lies level in the frame."""
+    for _ in range(LEVEL_TURNS):
+        frame, points, relief = _seen_along(samples, axis)
+        a, b, _ = find_rim(relief, find_footprint(relief), points).plane
+        axis = frame.rotation.T @ np.array([-a, -b, 1.0])
+        axis /= np.linalg.norm(axis)
+        if np.hypot(a, b) < LEVEL_ENOUGH:
+            break
+    return axis

@@ -1,0 +1,100 @@
+"""The scan seen from above: the highest surface in each cell, and where there is none."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from volest.cavity.columns import Bools, Columns, Grid
+from volest.cavity.frame import Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Relief:
+    """Heights as seen along the pour axis; maps have the grid's shape.
+
+    Parameters
+    ----------
+    grid : Grid
+        The cells.
+    top_mm : ndarray
+        Highest surface in each cell; in holes filled smoothly from their border; the scan's
+        lowest height outside.
+    outside : ndarray
+        Cells beyond the scan.
+    hole : ndarray
+        Cells without surface that the scan encloses.
+    """
+
+    grid: Grid
+    top_mm: Floats
+    outside: Bools
+    hole: Bools
+
+
+def relief_of_points(points_mm: Floats, grid: Grid) -> Relief:
+    """See points from above; they must lie closer than the cells.
+
+    Parameters
+    ----------
+    points_mm : ndarray
+        (3, m) points of the surface, in the frame.
+    grid : Grid
+        The cells.
+
+    Returns
+    -------
+    Relief
+        The relief.
+    """
+    top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
+    cell = grid.cells_of(points_mm[0], points_mm[1])
+    np.maximum.at(top, cell[cell >= 0], points_mm[2][cell >= 0])
+    return _closed_up(grid, top.reshape(grid.shape))
+
+
+def relief_of_columns(columns: Columns) -> Relief:
+    """See columns from above.
+
+    Only what faces up counts: under a hole in a closed scan the tray's bottom is no floor.
+
+    Parameters
+    ----------
+    columns : Columns
+        The crossings.
+
+    Returns
+    -------
+    Relief
+        The relief.
+    """
+    top = np.full(columns.grid.shape[0] * columns.grid.shape[1], -np.inf)
+    top[columns.cell[columns.up]] = columns.z_mm[columns.up]  # sorted: the highest comes last
+    return _closed_up(columns.grid, top.reshape(columns.grid.shape))
+
+
+def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
+    hit = np.isfinite(top_mm)
+    patches, _ = ndimage.label(~hit)
+    at_border = np.unique(np.concatenate([patches[[0, -1]].ravel(), patches[:, [0, -1]].ravel()]))
+    outside = ~hit & np.isin(patches, at_border)
+    hole = ~hit & ~outside
+    top_mm = _filled(np.where(outside, top_mm[hit].min(), top_mm), hole)
+    return Relief(grid=grid, top_mm=top_mm, outside=outside, hole=hole)
+
+
+FILL_TURNS = 200  # enough for a hole of some 40 cells across to settle
+
+
+def _filled(top_mm: Floats, hole: Bools) -> Floats:
+    """Fill holes from their border: nearest heights first, then evened out (Laplace)."""
+    if not hole.any():
+        return top_mm
+    nearest = ndimage.distance_transform_edt(hole, return_distances=False, return_indices=True)
+    filled: Floats = top_mm[tuple(nearest)]
+    cross = ndimage.generate_binary_structure(2, 1) / 4.0
+    cross[1, 1] = 0.0
+    near = np.flatnonzero(hole)
+    for _ in range(FILL_TURNS):
+        filled.ravel()[near] = ndimage.convolve(filled, cross, mode="nearest").ravel()[near]
+    return filled

@@ -1,0 +1,158 @@
+"""The rim: the plane of its crest, how far it strays from it, and where it is missing."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from volest.cavity.columns import Bools
+from volest.cavity.footprint import Footprint
+from volest.cavity.frame import Floats
+from volest.cavity.relief import Relief
+from volest.errors import ScanError
+
+TRIALS = 400  # planes through three crest points; half the crest may be missing
+SEED = 6873  # any number does; a fixed one gives the same answer every time
+LEAST_SCALE_MM = 0.1  # unevenness of a good rim: below it nothing counts as straying
+TUKEY = 4.685  # 95 % efficiency on normal errors (Huber, Robust Statistics; from memory)
+REFITS = 10
+LEAST_BORDER = 12  # cells; fewer cannot carry a plane
+LAND_MM = 0.25  # this close to the rim's plane a flat rim counts as flat
+LAND_WIDTH_MM = 1.0  # wider than the inner half of a rounded crest is flat
+MISSING_MM = 1.5  # this far below the rim's plane stone runs out unless boxed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rim:
+    """The rim in the frame; heights are along z.
+
+    Parameters
+    ----------
+    plane : ndarray
+        (3,) a, b, c of the robust plane z = a x + b y + c.
+    crest_mm : ndarray
+        (m, 3) points along the crest.
+    stray_mm : ndarray
+        (m,) height of each over the plane.
+    land : ndarray
+        Cells of the footprint on a flat rim, over its inner edge: no stone is meant to stand there.
+    """
+
+    plane: Floats
+    crest_mm: Floats
+    stray_mm: Floats
+    land: Bools
+
+    @property
+    def spread_mm(self) -> float:
+        """Robust standard deviation of the crest about its plane."""
+        return float(1.4826 * np.median(np.abs(self.stray_mm)))
+
+    @property
+    def missing(self) -> Bools:
+        """Which crest points lie so low that stone would run out there."""
+        return self.stray_mm < -MISSING_MM
+
+
+def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
+    """Fit the rim's plane to the crest.
+
+    Parameters
+    ----------
+    relief : Relief
+        The scan from above.
+    footprint : Footprint
+        Its footprint.
+    points_mm : ndarray
+        (3, m) points of the surface, in the frame: sharp rims that fall between the cells'
+        centres are among them.
+
+    Returns
+    -------
+    Rim
+        The rim.
+
+    Raises
+    ------
+    ScanError
+        'no-cavity' when there is no border to speak of.
+    """
+    if np.count_nonzero(footprint.border) < LEAST_BORDER:
+        raise ScanError(
+            "no rim that could hold stone",
+            needed="an impression with a cavity",
+            remedy="check that this is the scan of an impression, whole and in mm",
+            code="no-cavity",
+        )
+    x, y = (v[footprint.border] for v in relief.grid.centres_mm())
+    crest = np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
+    plane = robust_plane(crest)
+    stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]
+    return Rim(
+        plane=plane,
+        crest_mm=crest,
+        stray_mm=stray,
+        land=_land(relief, footprint.inside, plane),
+    )
+
+
+def _crest_mm(relief: Relief, border: Bools, points_mm: Floats) -> Floats:
+    """Return the highest point in or beside each border cell."""
+    near = np.append(ndimage.binary_dilation(border, np.ones((3, 3))).ravel(), False)
+    cell = relief.grid.cells_of(points_mm[0], points_mm[1])
+    chosen = np.flatnonzero(near[cell])  # cell -1, outside the grid, is the one appended
+    peak = np.where(relief.outside, -np.inf, relief.top_mm).ravel()
+    np.maximum.at(peak, cell[chosen], points_mm[2][chosen])
+    return np.asarray(ndimage.maximum_filter(peak.reshape(border.shape), size=3)[border])
+
+
+def robust_plane(points_mm: Floats) -> Floats:
+    """Fit z = a x + b y + c to points of which up to half may stray far.
+
+    Least median of squares over planes through three points (Rousseeuw 1984; from memory) finds
+    the start, Tukey's weights refine it.
+
+    Parameters
+    ----------
+    points_mm : ndarray
+        (m, 3) points.
+
+    Returns
+    -------
+    ndarray
+        (3,) a, b, c.
+
+    Examples
+    --------
+    >>> x, y = np.meshgrid(np.arange(5.0), np.arange(5.0))
+    >>> z = 0.5 * x + 2.0
+    >>> z[:2] -= 30.0
+    >>> points = np.stack([x.ravel(), y.ravel(), z.ravel()], axis=1)
+    >>> np.abs(np.round(robust_plane(points), 9))
+    array([0.5, 0. , 2. ])
+    """
+    design = np.column_stack([points_mm[:, :2], np.ones(len(points_mm))])
+    z = points_mm[:, 2]
+    rng = np.random.default_rng(SEED)
+    picks = rng.integers(0, len(z), (TRIALS, 3))
+    corners = design[picks]
+    sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(points_mm[:, :2]) ** 2
+    trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
+    misses = np.median(np.abs(z - trials @ design.T), axis=1)
+    plane = trials[int(np.argmin(misses))]
+    for _ in range(REFITS):
+        miss = z - design @ plane
+        reach = TUKEY * max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCALE_MM)
+        weight = np.clip(1.0 - (miss / reach) ** 2, 0.0, None)  # square root of Tukey's weight
+        plane = np.linalg.lstsq(design * weight[:, None], z * weight, rcond=None)[0]
+    return np.asarray(plane)
+
+
+def _land(relief: Relief, inside: Bools, plane: Floats) -> Bools:
+    """Find a flat rim in the footprint; a rounded crest is too narrow to count as flat."""
+    x, y = relief.grid.centres_mm()
+    high = inside & (relief.top_mm > plane[0] * x + plane[1] * y + plane[2] - LAND_MM)
+    from_cavity = ndimage.distance_transform_edt(~(inside & ~high)) * relief.grid.pitch_mm
+    wide = high & (from_cavity > LAND_WIDTH_MM)
+    at_border = ndimage.binary_propagation(high & ndimage.binary_dilation(~inside), mask=high)
+    return np.asarray(ndimage.binary_propagation(wide & at_border, mask=high))

@@ -1,0 +1,110 @@
+"""The volume below the base line, two ways, and how it grows with the base line's height."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.frame import Floats
+from volest.cavity.prisms import prism_volume_ml
+from volest.cavity.rooms import Rooms
+
+CURVE_STEP_MM = 0.5
+CURVE_OVER_MM = 5.0  # base lines higher than this over the rim are no first pour
+SLOPE_OVER_MM = 0.5
+AGREED_SHARE = 0.005  # sound scans agreed within 0.001; damage that hurt either gave 0.02 or more
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Volume:
+    """What the cavity holds up to the base line.
+
+    Parameters
+    ----------
+    columns_ml : float
+        From the columns.
+    prisms_ml : float
+        From the triangles, exactly; holes count as the columns fill them.
+    footprint_mm2 : float
+        What it covers at the base line's level or over it, seen along the pour axis.
+    slope_ml_per_mm : float
+        Growth with the base line's height.
+    curve : ndarray
+        (k, 2) heights over the base line in mm, along its normal, and volumes in mL.
+    """
+
+    columns_ml: float
+    prisms_ml: float
+    footprint_mm2: float
+    slope_ml_per_mm: float
+    curve: Floats
+
+    @property
+    def disagreement_ml(self) -> float:
+        """How far the two ways are apart."""
+        return abs(self.columns_ml - self.prisms_ml)
+
+    @property
+    def agreed(self) -> bool:
+        """Whether the two ways give the same, but for the pitch."""
+        return self.disagreement_ml <= AGREED_SHARE * self.columns_ml
+
+    @property
+    def best_ml(self) -> float:
+        """The exact sum, or the columns where the exact sum cannot be trusted."""
+        return self.prisms_ml if self.agreed else self.columns_ml
+
+
+def find_volume(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> Volume:
+    """Measure the room below the base line.
+
+    Parameters
+    ----------
+    corners_mm : ndarray
+        (3, 3, n) in the frame: coordinate, corner, triangle.
+    rooms : Rooms
+        The columns that stone fills.
+    base : BasePlane
+        The base line.
+
+    Returns
+    -------
+    Volume
+        The volume, the curve and its slope.
+    """
+    columns_ml = float(column_volumes_ml(rooms, np.zeros(1))[0])
+    floor = float(rooms.floor_mm.min(initial=0.0))
+    first, last = np.floor(floor / CURVE_STEP_MM), CURVE_OVER_MM / CURVE_STEP_MM
+    height = np.arange(first, last + 1) * CURVE_STEP_MM
+    step = SLOPE_OVER_MM / 2.0
+    under, over = column_volumes_ml(rooms, np.array([-step, step]))
+    return Volume(
+        columns_ml=columns_ml,
+        prisms_ml=prism_volume_ml(corners_mm, rooms, base) + rooms.hole_ml,
+        footprint_mm2=len(np.unique(rooms.cell)) * rooms.grid.pitch_mm**2,
+        slope_ml_per_mm=float(over - under) / SLOPE_OVER_MM / base.upright,
+        curve=np.stack([height * base.upright, column_volumes_ml(rooms, height)], axis=1),
+    )
+
+
+def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
+    """Sum the columns up to each of some heights.
+
+    Parameters
+    ----------
+    rooms : Rooms
+        The columns that stone fills.
+    heights_mm : ndarray
+        (k,) heights over the base line, along z.
+
+    Returns
+    -------
+    ndarray
+        (k,) volumes in mL.
+    """
+    area_mm2 = rooms.grid.pitch_mm**2
+    filled = [
+        np.maximum(np.minimum(rooms.roof_mm, height) - rooms.floor_mm, 0.0).sum()
+        for height in heights_mm
+    ]
+    return np.array(filled) * area_mm2 / 1000.0

@@ -1,0 +1,203 @@
+"""The command `volest`: finds its commands; each fault becomes one line and an exit code."""
+
+import importlib
+import logging
+import os
+import sys
+from collections.abc import Callable, Sequence
+from types import MappingProxyType
+from typing import Any
+
+import click
+
+from volest import __version__
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_USAGE, VolestError
+
+# Where a shell puts the number of the signal that ended a program (POSIX.1-2017, Shell & Utilities
+# 2.8.2: above 128; 128 + number is what the common shells do).
+EXIT_INTERRUPTED = 130
+EXIT_PIPE_CLOSED = 141
+_LOG = logging.getLogger(__name__)
+logging.getLogger("volest").addHandler(logging.NullHandler())  # silent unless --verbose
+
+# Command, module, name in it, and a line for the list: so the list itself loads no command.
+_COMMANDS = MappingProxyType(
+    {
+        "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
+        "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
+        "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
+    }
+)
+_FIRST_STEPS = """\
+volest says how much stone to mix before an impression is poured.
+
+  volest size FOLDER     read the scans in a folder: volume, powder, water, scoops
+  volest mix 52.3        the mix for a volume that is known, in mL
+  volest stones          the stone types and their values
+
+More with: volest --help, volest size --help
+"""
+_HELP = """Read scans of dental impressions and say how much stone to mix before the pour.
+
+\b
+Examples:
+  volest size monday/
+  volest size case-1042.stl --stone type-4 --waste 10
+  volest size monday/ --json monday.json --csv monday.csv
+  volest mix 52.3
+
+Figures go to the output, all talk goes to the error stream. Exit codes: 0 all measured,
+1 some refused, 2 wrong use, 3 nothing to do, 4 a fault in volest.
+"""
+
+
+class LateGroup(click.Group):
+    """A group that loads a command when it is called, and tells faults in one line."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands in the order of a day's work.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            The call.
+
+        Returns
+        -------
+        list of str
+            Names.
+        """
+        del ctx
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load one command.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            The call.
+        cmd_name : str
+            Its name.
+
+        Returns
+        -------
+        click.Command or None
+            The command; None if there is none of that name.
+        """
+        del ctx
+        if cmd_name not in _COMMANDS:
+            return None
+        module, name, _ = _COMMANDS[cmd_name]
+        command = getattr(importlib.import_module(module), name)
+        assert isinstance(command, click.Command)  # noqa: S101  # our own table
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands without loading them.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            The call.
+        formatter : click.HelpFormatter
+            Where the list goes.
+        """
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, _, line) in _COMMANDS.items()])
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        windows_expand_args: bool = True,
+        **extra: Any,
+    ) -> Any:
+        """Run a command line and end the program with its exit code.
+
+        Parameters
+        ----------
+        args : sequence of str, optional
+            The words after the program's name; those of the process by default.
+        prog_name, complete_var, standalone_mode, windows_expand_args, **extra
+            As `click.Command.main` has them.
+
+        Returns
+        -------
+        object
+            What the command returns, if not in standalone mode.
+        """
+
+        def call() -> Any:
+            return super(LateGroup, self).main(
+                args,
+                prog_name or "volest",
+                complete_var,
+                standalone_mode=False,
+                windows_expand_args=windows_expand_args,
+                **extra,
+            )
+
+        if not standalone_mode:
+            return call()
+        code = _guarded(call)
+        sys.exit(code)
+
+
+def _guarded(call: Callable[[], Any]) -> int:
+    try:
+        code = call()
+        sys.stdout.flush()
+    except SystemExit:  # how click and rich tell that whoever read the output has left
+        return EXIT_PIPE_CLOSED
+    except BrokenPipeError:
+        # The same; without this Python would complain once more when it closes the output.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_PIPE_CLOSED
+    except (VolestError, click.ClickException, click.Abort, KeyboardInterrupt) as fault:
+        line, code = _meant(fault)
+    except Exception as fault:  # noqa: BLE001  # the edge of the program: no trace without --verbose
+        _LOG.exception("a fault in volest")
+        line = f"fault in volest: {type(fault).__name__}: {fault}; run it again with --verbose"
+        code = EXIT_FAULT
+    else:
+        return code if isinstance(code, int) else EXIT_MEASURED
+    from volest.sheet.names import visible  # only when there is something to tell
+
+    click.echo(f"volest: {visible(' '.join(line.split()))}", err=True)
+    return int(code)
+
+
+def _meant(fault: BaseException) -> tuple[str, int]:
+    """Give line and exit code of a fault that a person can mend."""
+    if isinstance(fault, VolestError):
+        return str(fault), fault.exit_code
+    if isinstance(fault, click.UsageError):
+        path = fault.ctx.command_path if fault.ctx else "volest"
+        return f"{fault.format_message()} See: {path} --help", EXIT_USAGE
+    if isinstance(fault, click.ClickException):
+        return fault.format_message(), EXIT_USAGE
+    return "stopped from the keyboard", EXIT_INTERRUPTED
+
+
+@click.group(cls=LateGroup, invoke_without_command=True, help=_HELP)
+@click.version_option(__version__, message="volest %(version)s")
+@click.pass_context
+def volest_group(ctx: click.Context) -> None:
+    """Say the first steps where no command is given.
+
+    Parameters
+    ----------
+    ctx : click.Context
+        The call.
+    """
+    if ctx.invoked_subcommand is None:
+        click.echo(_FIRST_STEPS, nl=False)
+
+
+def main() -> None:
+    """Run `volest` on the words of the process."""
+    volest_group()

@@ -1,0 +1,271 @@
+"""The command `volest size`: scans in, one line each out, and files for programs."""
+
+import os
+import re
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+from volest.cli.progress import progress
+from volest.cli.talk import set_talk
+from volest.errors import UsageError
+from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
+
+if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
+    from volest.batch.run import SizeScan
+    from volest.pipeline import Result
+
+_DEFAULTS = Settings()
+_STREAM = "-"
+_HELP = """Read scans (STL, PLY) and say how much stone each impression takes.
+
+A PATH is a scan or a folder; folders are searched to their depths. Each scan gets a line with its
+volume up to the base line and the interval it lies in, then powder, water and scoops. Doubts and
+refusals follow below, each with what to do about it.
+
+\b
+Base lines (--base):
+  rim                       the crest of the rim, all round (default)
+  rim=MM                    so much above the rim; negative: below it
+  depth=MM                  so high over the deepest tips
+  cover=MM                  at least so much stone over the highest floor
+  plane=PX,PY,PZ,NX,NY,NZ   a point and the way up, in the scan's own frame
+
+\b
+Examples:
+  volest size monday/
+  volest size case-1042.stl --base rim=-1.5
+  volest size monday/ --stone type-3 --waste 10 --by scoop
+  volest size monday/ --json monday.json --csv monday.csv
+  volest size monday/ --json - | another-program
+
+Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Delivery:
+    """Where the results of a run go.
+
+    Parameters
+    ----------
+    json_file, csv_file : str or None
+        A file, '-' for the output, or None.
+    quiet : bool
+        Neither progress nor hints nor cautions.
+    """
+
+    json_file: str | None
+    csv_file: str | None
+    quiet: bool
+
+    def files(self) -> list[Path]:
+        """Give the files that will be written.
+
+        Returns
+        -------
+        list of Path
+            None, one or two.
+        """
+        named = (self.json_file, self.csv_file)
+        return [Path(name) for name in named if name is not None and name != _STREAM]
+
+    @property
+    def takes_stdout(self) -> bool:
+        """Whether data for a program go to the output, so that the table may not."""
+        return _STREAM in (self.json_file, self.csv_file)
+
+
+@click.command("size", help=_HELP)
+@click.argument(
+    "paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path)
+)
+@click.option(
+    "--base", default="rim", show_default=True, metavar="HOW", help="Base line, as above."
+)
+@click.option("--unit", type=click.Choice(list(MM_PER_UNIT)), help="Unit of the files; else mm.")
+@click.option(
+    "--pitch",
+    default=_DEFAULTS.pitch_mm,
+    show_default=True,
+    metavar="MM",
+    type=float,
+    help=f"Width of a column, {PITCH_RANGE_MM[0]:g} to {PITCH_RANGE_MM[1]:g}; finer takes longer.",
+)
+@click.option(
+    "--stone",
+    default=_DEFAULTS.stone,
+    show_default=True,
+    metavar="NAME",
+    help="Stone type; `volest stones` lists them.",
+)
+@click.option(
+    "--wp", metavar="ML", type=float, help="mL of water per 100 g of powder; else the type's usual."
+)
+@click.option(
+    "--waste",
+    default=_DEFAULTS.waste_percent,
+    show_default=True,
+    metavar="PERCENT",
+    type=float,
+    help="Share of the cavity mixed on top.",
+)
+@click.option(
+    "--residue",
+    default=_DEFAULTS.residue_ml,
+    show_default=True,
+    metavar="ML",
+    type=float,
+    help="Fixed part that stays on bowl, spatula and brush.",
+)
+@click.option(
+    "--by",
+    default=_DEFAULTS.by,
+    show_default=True,
+    type=click.Choice(["gram", "scoop"]),
+    help="Round powder up to grams or scoops.",
+)
+@click.option(
+    "--inside-out", is_flag=True, help="Take scans whose faces point the wrong way as impressions."
+)
+@click.option(
+    "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output."
+)
+@click.option("--csv", "csv_file", metavar="FILE", help="Write a line a scan as CSV; - likewise.")
+@click.option("--quiet", is_flag=True, help="Leave out progress, hints, settings and cautions.")
+@click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
+@click.pass_context
+def size_command(
+    ctx: click.Context,
+    *,
+    paths: Sequence[Path],
+    base: str,
+    unit: str | None,
+    pitch: float,
+    stone: str,
+    wp: float | None,
+    waste: float,
+    residue: float,
+    by: str,
+    inside_out: bool,
+    json_file: str | None,
+    csv_file: str | None,
+    quiet: bool,
+    verbose: bool,
+) -> None:
+    """Size the scans behind the paths; the words for a person stand in `_HELP`."""
+    set_talk(verbose)
+    settings = Settings(
+        base=parse_base(base),
+        unit=unit,
+        pitch_mm=pitch,
+        stone=stone,
+        wp_ml_per_100g=wp,
+        waste_percent=waste,
+        residue_ml=residue,
+        by=by,
+        inside_out=inside_out,
+    )
+    delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet)
+    bar = not quiet and not verbose  # a bar and log lines would overwrite each other
+    ctx.exit(_size(paths, settings, delivery, bar=bar, size_scan=ctx.obj))
+
+
+def _size(
+    paths: Sequence[Path],
+    settings: Settings,
+    delivery: Delivery,
+    *,
+    bar: bool,
+    size_scan: "SizeScan | None",
+) -> int:
+    from volest.batch.finding import find_scans  # keeps --help quick
+    from volest.batch.run import check_settings, exit_code, run  # keeps --help quick
+
+    check_settings(settings)
+    scans = find_scans(paths)
+    _check_delivery(delivery, scans)
+    with progress(len(scans), shown=bar) as advance:
+        results = run(scans, settings, on_result=advance, size_scan=size_scan)
+    _deliver(results, settings, delivery)
+    if len(results) < len(scans):
+        click.echo(f"{len(results)} of {len(scans)} scans were done", err=True)
+        raise click.Abort
+    return exit_code(results)
+
+
+def _check_delivery(delivery: Delivery, scans: Sequence[Path]) -> None:
+    from volest.sheet.target import check_target  # keeps --help quick
+
+    files = delivery.files()
+    twice = delivery.json_file == delivery.csv_file == _STREAM
+    if twice or len({os.path.realpath(file) for file in files}) < len(files):
+        raise UsageError(
+            f"--json and --csv both to {delivery.json_file!r}",
+            needed="two places",
+            remedy="name another file for one of them",
+        )
+    for file in files:
+        check_target(file, scans)
+
+
+def _deliver(results: "Sequence[Result]", settings: Settings, delivery: Delivery) -> None:
+    from volest.sheet.names import visible  # keeps --help quick
+    from volest.sheet.record import as_text, document  # keeps --help quick
+    from volest.sheet.spread import spread_text  # keeps --help quick
+    from volest.sheet.target import write_whole  # keeps --help quick
+
+    texts: list[tuple[str, str]] = []
+    if delivery.json_file is not None:
+        texts.append((delivery.json_file, as_text(document(results, settings))))
+    if delivery.csv_file is not None:
+        texts.append((delivery.csv_file, spread_text(results)))
+    try:
+        for name, text in texts:
+            if name != _STREAM:
+                write_whole(Path(name), text)
+    finally:  # a disk that turns out full must not cost the work: the figures are still shown
+        if not (delivery.quiet and delivery.takes_stdout):
+            _show(results, settings, delivery)
+        for name, text in texts:
+            if name == _STREAM:
+                click.echo(text.encode(), nl=False)
+    for file in delivery.files():
+        if not delivery.quiet:
+            click.echo(f"wrote {visible(str(file))}", err=True)
+
+
+def _show(results: "Sequence[Result]", settings: Settings, delivery: Delivery) -> None:
+    from volest.sheet.table import table_text  # keeps --help quick
+
+    stream = sys.stderr if delivery.takes_stdout else sys.stdout
+    text = table_text(
+        results,
+        settings,
+        width=_columns(stream),
+        styled=_takes_styles(stream),
+        brief=delivery.quiet,
+        encoding=stream.encoding or "utf-8",
+    )
+    click.echo(text, file=stream, nl=False)
+
+
+def _columns(stream: TextIO) -> int | None:
+    wanted = os.environ.get("COLUMNS", "")
+    if re.fullmatch(r"[1-9][0-9]{0,3}", wanted):
+        return int(wanted)
+    if not stream.isatty():
+        return None  # a pipe or a file has no width
+    return os.get_terminal_size(stream.fileno()).columns or None
+
+
+def _takes_styles(stream: TextIO) -> bool:
+    return (
+        stream.isatty()
+        and os.environ.get("TERM", "") not in {"", "dumb"}
+        and not os.environ.get("NO_COLOR")
+    )

@@ -1,0 +1,1 @@
+"""Reading a scan: from a file to triangles that can be trusted."""

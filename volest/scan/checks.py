@@ -1,0 +1,121 @@
+"""What must hold of triangles from any file: finite, in reach, with an area."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volest.errors import ScanError
+from volest.notes import Note
+
+FARTHEST_MM = 1e6  # a kilometre from the scanner's own zero is no scan, whatever its size
+BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which halves the time
+
+
+def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
+    """Refuse coordinates that are no numbers, or are out of all reach.
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners in mm.
+
+    Raises
+    ------
+    ScanError
+        'not-finite'.
+
+    Examples
+    --------
+    >>> refuse_not_finite(np.zeros((1, 3, 3)))
+    """
+    if not triangles.size:
+        return
+    lowest, highest = float(triangles.min()), float(triangles.max())  # both NaN if any is
+    if lowest >= -FARTHEST_MM and highest <= FARTHEST_MM:
+        return
+    bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
+    raise ScanError(
+        f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
+        f"or lies more than {FARTHEST_MM / 1e6:g} km out",
+        needed="finite coordinates",
+        remedy="mend the mesh in the scanner's program and export it again",
+        code="not-finite",
+    )
+
+
+def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Measure areas: half the length of the cross product of two sides.
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners in mm.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Areas in mm².
+
+    Examples
+    --------
+    >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
+    array([6.])
+    """
+    areas = np.empty(len(triangles))
+    for start in range(0, len(triangles), BLOCK):
+        corners = np.ascontiguousarray(triangles[start : start + BLOCK].reshape(-1, 9).T)  # (9, b)
+        ax, ay, az = corners[3:6] - corners[0:3]
+        bx, by, bz = corners[6:9] - corners[0:3]
+        squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
+        areas[start : start + BLOCK] = 0.5 * np.sqrt(squared)
+    return areas
+
+
+def drop_degenerate(
+    triangles: NDArray[np.float64], areas: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Note, ...]]:
+    """Drop triangles whose area is exactly zero.
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners in mm.
+    areas : ndarray of float64, shape (n,)
+        Their areas in mm².
+
+    Returns
+    -------
+    triangles : ndarray of float64, shape (m, 3, 3)
+        Those with an area.
+    areas : ndarray of float64, shape (m,)
+        Theirs.
+    notes : tuple of Note
+        'degenerate' with the number dropped.
+
+    Raises
+    ------
+    ScanError
+        'no-triangles' if none is left.
+
+    Examples
+    --------
+    >>> triangles = np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]], [[0, 0, 0]] * 3])
+    >>> len(drop_degenerate(triangles, areas_mm2(triangles))[0])
+    1
+    """
+    keep = areas > 0
+    dropped = len(keep) - int(np.count_nonzero(keep))
+    if dropped == len(keep):
+        raise ScanError(
+            f"{dropped:,} triangles, none with an area" if dropped else "no triangles",
+            needed="a surface of triangles",
+            remedy="export the scan again",
+            code="no-triangles",
+        )
+    if not dropped:
+        return triangles, areas, ()
+    note = Note(
+        code="degenerate",
+        text=f"{dropped:,} triangles without area were dropped; the volume does not change.",
+        do="Nothing, if there are few; otherwise export the scan again.",
+    )
+    return triangles[keep], areas[keep], (note,)

@@ -1,0 +1,130 @@
+"""How much a scan may hold, and the one way to tell that a file is too short for what it states."""
+
+from volest.errors import ScanError
+
+MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
+MAX_TEXT_BYTES = 1_000_000_000  # numbers read from text take up to three times the file's own size
+MAX_TRIANGLES = 30_000_000  # scanners give 0.1 to 2 million; beyond this memory, not truth, decides
+ABSURD_FACTOR = 100  # a file cut short still holds a fair share of itself; 1 % of it is no cut
+LONG_FIGURE = 10**15  # longer ones are written as powers of ten, so that a line stays a line
+RESCAN = "export or copy the scan again and compare the file sizes"
+
+
+def refuse_if_short(what: str, stated: int, room: int) -> None:
+    """Refuse a file that states more than it can hold, before anything is set aside for it.
+
+    Parameters
+    ----------
+    what : str
+        What is counted, in the plural: 'triangles'.
+    stated : int
+        How many the file says it holds.
+    room : int
+        How many its bytes can hold at most.
+
+    Raises
+    ------
+    ScanError
+        'absurd-count' where the figure cannot be meant, 'truncated' where the file looks cut
+        short, 'too-large' where all of it is there but is more than is worked on.
+
+    Examples
+    --------
+    >>> refuse_if_short("triangles", 12, 12)
+    >>> refuse_if_short("triangles", 12, 10)
+    Traceback (most recent call last):
+    ...
+    volest.errors.ScanError: found a file that states 12 triangles and has room for 10; ...
+    """
+    if stated <= room and 0 <= stated <= MAX_TRIANGLES:
+        return
+    if 0 <= stated <= room:
+        raise ScanError(
+            f"{stated:,} {what}",
+            needed=f"{MAX_TRIANGLES:,} at most",
+            remedy="export the scan with fewer triangles",
+            code="too-large",
+        )
+    figure = f"{stated:,}" if stated < LONG_FIGURE else f"{stated:.0e}"
+    absurd = stated < 0 or stated > max(ABSURD_FACTOR * room, MAX_TRIANGLES)
+    raise ScanError(
+        f"a file that states {figure} {what} and has room for {room:,}",
+        needed="a file that holds what it states",
+        remedy=RESCAN,
+        code="absurd-count" if absurd else "truncated",
+    )
+
+
+def refuse_if_large(size: int, *, text: bool) -> None:
+    """Refuse a file whose triangles would not fit into a usual computer's memory.
+
+    Parameters
+    ----------
+    size : int
+        Size of the file in bytes.
+    text : bool
+        True if its numbers are written as text.
+
+    Raises
+    ------
+    ScanError
+        'too-large'.
+
+    Examples
+    --------
+    >>> refuse_if_large(20_000_084, text=False)
+    """
+    most = MAX_TEXT_BYTES if text else MAX_BYTES
+    if size > most:
+        raise ScanError(
+            f"{size / 1e9:.1f} GB",
+            needed=f"{most / 1e9:.0f} GB at most",
+            remedy="export the scan as binary, or with fewer triangles",
+            code="too-large",
+        )
+
+
+def damaged(found: str, needed: str) -> ScanError:
+    """Make the refusal of a mesh whose text or header does not follow its format.
+
+    Parameters
+    ----------
+    found : str
+        The part that does not fit.
+    needed : str
+        What the format asks for there.
+
+    Returns
+    -------
+    ScanError
+        With code 'damaged', for the caller to raise.
+
+    Examples
+    --------
+    >>> damaged("a face of 2.5 corners", "whole numbers").code
+    'damaged'
+    """
+    return ScanError(found, needed=needed, remedy="export the scan again", code="damaged")
+
+
+def truncated(found: str, needed: str) -> ScanError:
+    """Make the refusal of a file that ends before the mesh does.
+
+    Parameters
+    ----------
+    found : str
+        Where the file ends.
+    needed : str
+        What should follow.
+
+    Returns
+    -------
+    ScanError
+        With code 'truncated', for the caller to raise.
+
+    Examples
+    --------
+    >>> truncated("the end inside a facet", "'endfacet'").code
+    'truncated'
+    """
+    return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")

@@ -1,0 +1,146 @@
+"""Reading a scan: from a file of any kind to triangles in mm that can be trusted."""
+
+import os
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volest.errors import ScanError
+from volest.notes import Note
+from volest.scan.checks import areas_mm2, drop_degenerate, refuse_not_finite
+from volest.scan.kind import PLY, STL_TEXT, misnamed_note, recognise
+from volest.scan.limits import refuse_if_large
+from volest.scan.ply import read_ply
+from volest.scan.scale import check_scale, mm_per_unit
+from volest.scan.stl_binary import read_stl_binary
+from volest.scan.stl_text import read_stl_text
+
+HEAD_BYTES = 4096  # enough to recognise any kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scan:
+    """A surface as the scanner left it, in its own frame.
+
+    Parameters
+    ----------
+    path : Path
+        Where it was read.
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners in mm, read-only, finite, each triangle with an area; n is at least 1. Order and
+        winding are those of the file.
+    notes : tuple of Note
+        What was doubtful in the file.
+    """
+
+    path: Path
+    triangles: NDArray[np.float64]
+    notes: tuple[Note, ...]
+
+
+def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
+    """Read a scan from an STL or PLY file.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file; its kind is told by its content, not by its name.
+    unit : str, optional
+        Unit of the file: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
+
+    Returns
+    -------
+    Scan
+        Triangles in mm and notes.
+
+    Raises
+    ------
+    ScanError
+        With one of the codes in docs/reference/refusals.md.
+    UsageError
+        If the unit is none of those.
+
+    Examples
+    --------
+    >>> read_scan("no-such-scan.stl")
+    Traceback (most recent call last):
+    ...
+    volest.errors.ScanError: found no such file; needed a scan as STL or PLY; ...
+    """
+    path = Path(path)
+    factor = mm_per_unit(unit)
+    # Bytes that are no numbers set off numpy's warnings on the way; they are refused right after.
+    with np.errstate(invalid="ignore", over="ignore"):
+        triangles, notes = _read_file(path)
+        if factor != 1.0:
+            triangles *= factor
+        refuse_not_finite(triangles)
+    triangles, areas, dropped = drop_degenerate(triangles, areas_mm2(triangles))
+    size_notes = check_scale(triangles, areas, unit)
+    triangles.flags.writeable = False
+    return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *size_notes))
+
+
+def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    try:
+        _refuse_special(_mode(path))
+        with path.open("rb") as file:
+            return _read_open(file, path.suffix.lower())
+    except OSError as fault:
+        raise _unreadable(fault) from fault
+    except MemoryError as fault:
+        raise ScanError(
+            "more triangles than this computer has memory for",
+            needed="a scan that fits into memory",
+            remedy="export it with fewer triangles",
+            code="too-large",
+        ) from fault
+
+
+def _mode(path: Path) -> int:
+    try:
+        return path.stat().st_mode
+    except ValueError as fault:  # a name with a zero byte in it
+        raise OSError(str(fault)) from fault
+
+
+def _refuse_special(mode: int) -> None:
+    # Opening a pipe or a device can wait for ever or act on it: told apart before opening.
+    if stat.S_ISREG(mode):
+        return
+    raise ScanError(
+        "a folder" if stat.S_ISDIR(mode) else "a pipe, socket or device",
+        needed="a file with a scan",
+        remedy="name an STL or PLY file",
+        code="unreadable",
+    )
+
+
+def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    size = os.fstat(file.fileno()).st_size
+    head = file.read(HEAD_BYTES)
+    kind = recognise(head, size, suffix)
+    refuse_if_large(size, text=kind.name == STL_TEXT)
+    file.seek(kind.begins_at)
+    if kind.name == STL_TEXT:
+        triangles, notes = read_stl_text(file)
+    elif kind.name == PLY:
+        triangles, notes = read_ply(file, size)
+    else:
+        triangles, notes = read_stl_binary(file, head, size)
+    return triangles, (*misnamed_note(kind, suffix), *notes)
+
+
+def _unreadable(fault: OSError) -> ScanError:
+    missing = isinstance(fault, FileNotFoundError)
+    why = getattr(fault, "strerror", None) or str(fault)
+    return ScanError(
+        "no such file" if missing else f"a file that cannot be read ({why})",
+        needed="a scan as STL or PLY",
+        remedy="check the name" if missing else "check the name and the rights to read it",
+        code="unreadable",
+    )

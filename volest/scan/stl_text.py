@@ -1,0 +1,180 @@
+"""ASCII STL, read in pieces so that a large file does not fill the memory with words."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volest.notes import Note
+from volest.scan.limits import damaged, truncated
+
+PIECE_BYTES = 1 << 20  # measured: quickest; its words take about 10 MB at a time
+LINE_BYTES = 1 << 23  # a line longer than this is no STL
+FACET_WORDS = 21  # facet normal i j k outer loop, three times vertex x y z, endloop endfacet
+WORD_PLACES = {
+    b"facet": (0,),
+    b"normal": (1,),
+    b"outer": (5,),
+    b"loop": (6,),
+    b"vertex": (7, 11, 15),
+    b"endloop": (19,),
+    b"endfacet": (20,),
+}
+NUMBER_PLACES = (8, 9, 10, 12, 13, 14, 16, 17, 18)
+MARKS = {b"facet": 0, b"vertex": 1, b"endfacet": 2}
+FACET_MARKS = [0, 1, 1, 1, 2]
+
+
+@dataclass(slots=True)
+class _Solids:
+    """How many solids were opened and closed so far; names are taken out of the text here."""
+
+    opened: int = 0
+    closed: int = 0
+    kept: list[bytes] = field(default_factory=list)
+
+    def without_names(self, text: bytes) -> bytes:
+        """Cut the 'solid NAME' and 'endsolid NAME' lines: a name may hold any word."""
+        self.kept.clear()
+        begin = at = 0
+        while (at := text.find(b"solid", at)) >= 0:
+            start = at - 3 if text[max(at - 3, 0) : at] == b"end" else at
+            if start and not text[start - 1 : start].isspace():
+                at += 5  # part of a longer word: left in, and refused as no word of a facet
+                continue
+            self.kept.append(text[begin:start])
+            self.closed += start < at
+            self.opened += start == at
+            line_end = text.find(b"\n", at)
+            begin = at = len(text) if line_end < 0 else line_end
+        self.kept.append(text[begin:])
+        return b"".join(self.kept)
+
+
+def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    r"""Read the triangles of an ASCII STL; several solids become one surface.
+
+    Parameters
+    ----------
+    file : binary file
+        Open for reading, at its beginning.
+
+    Returns
+    -------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners as they stand in the file, in the file's unit; normals are not used.
+    notes : tuple of Note
+        'trailing-bytes' if words follow the last solid.
+
+    Raises
+    ------
+    ScanError
+        'truncated' without 'endsolid' or inside a facet, 'damaged' where words or numbers do
+        not follow the format.
+
+    Examples
+    --------
+    >>> import io
+    >>> corner = b"vertex 1 2 3\n"
+    >>> text = b"facet normal 0 0 1\nouter loop\n" + 3 * corner + b"endloop\nendfacet\n"
+    >>> read_stl_text(io.BytesIO(b"solid a\n" + text + b"endsolid a"))[0].shape
+    (1, 3, 3)
+    """
+    solids = _Solids()
+    parts: list[NDArray[np.float64]] = []
+    rest = b""
+    for lines in _pieces(file):
+        text = rest + solids.without_names(lines)
+        cut = text.rfind(b"endfacet") + len(b"endfacet")
+        if cut < len(b"endfacet"):
+            rest = text
+            if len(rest) > LINE_BYTES:
+                raise damaged("megabytes of text without a facet", "'facet' ... 'endfacet'")
+            continue
+        parts.append(_facets(text[:cut].split()))
+        rest = text[cut:]
+    notes = _ending(solids, rest.split())
+    return np.concatenate([np.empty((0, 3, 3)), *parts]), notes
+
+
+def _pieces(file: BinaryIO) -> Iterator[bytes]:
+    rest = b""
+    while piece := file.read(PIECE_BYTES):
+        text = rest + piece.lower().replace(b"\r", b"\n")
+        cut = text.rfind(b"\n") + 1
+        if not cut and len(text) > LINE_BYTES:
+            raise damaged(f"a line of more than {LINE_BYTES:,} bytes", "lines of an ASCII STL")
+        rest = text[cut:]
+        yield text[:cut]
+    yield rest
+
+
+def _facets(words: list[bytes]) -> NDArray[np.float64]:
+    count, over = divmod(len(words), FACET_WORDS)
+    regular = not over and all(
+        words[place::FACET_WORDS].count(word) == count
+        for word, places in WORD_PLACES.items()
+        for place in places
+    )
+    numbers = (
+        [words[place::FACET_WORDS] for place in NUMBER_PLACES]
+        if regular
+        else _irregular_numbers(words)
+    )
+    columns = [_floats(column) for column in numbers]
+    return np.stack(columns, axis=1).reshape(-1, 3, 3)
+
+
+def _irregular_numbers(words: list[bytes]) -> list[list[bytes]]:
+    """Nine columns of numbers from facets that lack a normal or hold further words."""
+    places = [place for place, word in enumerate(words) if word in MARKS]
+    marks = [MARKS[words[place]] for place in places]
+    if len(marks) % 5 or marks != FACET_MARKS * (len(marks) // 5):
+        raise damaged(
+            f"{marks.count(0):,} 'facet', {marks.count(1):,} 'vertex' and "
+            f"{marks.count(2):,} 'endfacet' in a part of the file, out of step",
+            "three 'vertex' in each 'facet' ... 'endfacet'",
+        )
+    words = [*words, b"", b"", b""]  # so that looking past a broken last facet finds no number
+    corners = [place for place, mark in zip(places, marks, strict=True) if mark == MARKS[b"vertex"]]
+    return [
+        [words[place + step] for place in corners[corner::3]]
+        for corner in range(3)
+        for step in (1, 2, 3)
+    ]
+
+
+def _floats(words: list[bytes]) -> NDArray[np.float64]:
+    try:
+        return np.fromiter(map(float, words), np.float64, len(words))
+    except ValueError as fault:
+        word = str(fault).rpartition(":")[2].strip().lstrip("b")[:40]
+        raise damaged(
+            f"{word} where a coordinate belongs", "numbers with a point as decimal mark"
+        ) from fault
+
+
+def _ending(solids: _Solids, left: list[bytes]) -> tuple[Note, ...]:
+    if solids.closed < solids.opened:
+        where = "inside a facet" if left else "after a facet"
+        raise truncated(
+            f"an end of the file {where}, {solids.closed} of {solids.opened} solids closed",
+            "'endsolid' after the last facet",
+        )
+    if solids.closed > solids.opened:
+        raise damaged(
+            f"{solids.opened} 'solid' and {solids.closed} 'endsolid'", "as many of one as the other"
+        )
+    if any(word in MARKS for word in left):
+        raise damaged("a facet that is never ended", "'endfacet' after each facet")
+    if not left:
+        return ()
+    return (
+        Note(
+            code="trailing-bytes",
+            text=f"{len(left):,} words follow the last facet; not read.",
+            do="Look at the scan: if a part is missing, export it again.",
+        ),
+    )

@@ -1,0 +1,203 @@
+"""Winding: all faces of a body turned to the same side, each face once.
+
+Called only where the winding is in doubt: it costs more than the reading itself.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+from volest.scan.checks import areas_mm2
+
+# Odd factors spread the bits of three numbers over one of 64; which ones does not matter, since
+# rows that share a mixed number are compared bit by bit.
+MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
+NUMBER_BITS = 64
+HALF = np.uint64(NUMBER_BITS // 2)
+PAIR = 2  # faces an edge: with one it is a border, with three or more it tells nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MendedWinding:
+    """Triangles with their winding put right.
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (m, 3, 3)
+        Corners in mm, read-only, in the order of the input.
+    turned : int
+        Faces that were turned over.
+    removed_duplicates : int
+        Faces that stood there before, in either winding, and were left out.
+    torn_edges : int
+        Edges of two faces that still disagree: the surface is one-sided there.
+    """
+
+    triangles: NDArray[np.float64]
+    turned: int
+    removed_duplicates: int
+    torn_edges: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pairs:
+    """Faces that share an edge no third face has; `against` where their windings disagree."""
+
+    left: NDArray[np.intp]  # (e,)
+    right: NDArray[np.intp]
+    against: NDArray[np.bool_]
+
+
+def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
+    """Turn the faces of each body to the side of its area-weighted majority.
+
+    Corners with the same coordinates are one vertex, faces with the same three vertices are one
+    face. Neighbours over an edge of exactly two faces must run along it in opposite directions
+    [from memory: orientable 2-manifolds, any text on algebraic topology].
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners in mm.
+
+    Returns
+    -------
+    MendedWinding
+        The triangles, and how many were turned and left out.
+
+    Examples
+    --------
+    A square of two faces, one of them wound the wrong way.
+
+    >>> low, high = [[0.0, 0, 0], [2, 0, 0], [2, 1, 0]], [[0.0, 0, 0], [0, 1, 0], [2, 1, 0]]
+    >>> mended = mend_winding(np.array([low, high]))
+    >>> mended.turned, mended.removed_duplicates
+    (1, 0)
+    """
+    points = triangles.reshape(-1, 3) + 0.0  # (3 n, 3), copied, -0.0 made 0.0
+    vertices = _counted(_same_rows(points)).reshape(-1, 3)  # (n, 3)
+    keep = _first_of_each(_same_rows(np.sort(vertices, axis=1).astype(np.float64)))
+    removed = len(triangles) - len(keep)
+    triangles, vertices = triangles[keep], vertices[keep]
+    pairs = _edge_pairs(vertices)
+    body, turn = _turns(len(triangles), pairs)
+    turn ^= _minority(body, turn, areas_mm2(triangles))
+    triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
+    triangles.flags.writeable = False
+    return MendedWinding(
+        triangles=triangles,
+        turned=int(turn.sum()),
+        removed_duplicates=removed,
+        torn_edges=int((turn[pairs.left] ^ turn[pairs.right] ^ pairs.against).sum()),
+    )
+
+
+def _order(keys: NDArray[np.uint64], bits: int) -> NDArray[np.intp]:
+    """Sort keys of so many bits, stably: by one plain sort if key and place fit one number."""
+    place_bits = max(len(keys) - 1, 1).bit_length()
+    if bits + place_bits > NUMBER_BITS:
+        return np.argsort(keys, kind="stable")
+    packed = np.sort((keys << np.uint64(place_bits)) | np.arange(len(keys), dtype=np.uint64))
+    return (packed & np.uint64((1 << place_bits) - 1)).astype(np.intp)
+
+
+def _same_rows(rows: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Give each row (m, 3) a number: that of the place where its like first stands."""
+    columns = np.ascontiguousarray(rows.T).view(np.uint64)  # (3, m)
+    mixed = np.zeros(len(rows), np.uint64)
+    for column, factor in zip(columns, MIXERS, strict=True):
+        # Numbers that were float32 end in 29 zero bits: fold them before they are multiplied.
+        mixed = (mixed ^ column ^ (column >> HALF)) * factor
+        mixed ^= mixed >> HALF
+    place_bits = max(len(rows) - 1, 1).bit_length()
+    mixed >>= np.uint64(place_bits)
+    order = _order(mixed, NUMBER_BITS - place_bits)
+    differ = _steps(columns, order)
+    if (differ & ~_steps(mixed[None], order)).any():
+        order = np.lexsort(columns)  # two different rows with one mixed number: sort in full
+        differ = _steps(columns, order)
+    heads = np.concatenate([[0], np.flatnonzero(differ) + 1])
+    labels = np.empty(len(rows), np.intp)
+    labels[order] = np.repeat(order[heads], np.diff(np.append(heads, len(rows))))
+    return labels
+
+
+def _steps(columns: NDArray[np.uint64], order: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Where a row differs from the one before it, in this order (m - 1,)."""
+    differ = np.zeros(max(len(order) - 1, 0), np.bool_)
+    for column in columns:
+        ordered = column[order]
+        differ |= ordered[1:] != ordered[:-1]
+    return differ
+
+
+def _counted(labels: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Turn labels that name the place of their first into numbers from 0 on, in the same order."""
+    counted: NDArray[np.intp] = (np.cumsum(labels == np.arange(len(labels))) - 1)[labels]
+    return counted
+
+
+def _first_of_each(labels: NDArray[np.intp]) -> NDArray[np.intp]:
+    return np.flatnonzero(labels == np.arange(len(labels)))
+
+
+def _edge_pairs(vertices: NDArray[np.intp]) -> _Pairs:
+    start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
+    end = vertices[:, [1, 2, 0]].reshape(-1)
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    vertex_bits = int(high.max()).bit_length() if len(high) else 1
+    keys = (low.astype(np.uint64) << np.uint64(vertex_bits)) | high.astype(np.uint64)
+    order = _order(keys, 2 * vertex_bits)
+    ordered = keys[order]
+    heads = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+    twos = heads[np.diff(np.append(heads, len(ordered))) == PAIR]
+    one, other = order[twos], order[twos + 1]
+    against = start[one] == start[other]
+    left, right = one // 3, other // 3
+    between = left != right  # a face with two equal corners meets itself
+    return _Pairs(left=left[between], right=right[between], against=against[between])
+
+
+def _turns(faces: int, pairs: _Pairs) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Tell the bodies apart, and say which faces to turn to agree with the first of their body."""
+    ones = np.ones(2 * len(pairs.left), np.int8)
+    both = (np.append(pairs.left, pairs.right), np.append(pairs.right, pairs.left))
+    joined = coo_array((ones, both), shape=(faces, faces)).tocsr()
+    bodies, body = connected_components(joined, directed=True, connection="weak")
+    # A root joined to the first face of each body makes one tree of all bodies.
+    first = np.full(bodies, faces)
+    np.minimum.at(first, body, np.arange(faces))
+    rooted = coo_array(
+        (
+            np.ones(len(ones) + bodies, np.int8),
+            (np.append(both[0], np.full(bodies, faces)), np.append(both[1], first)),
+        ),
+        shape=(faces + 1, faces + 1),
+    ).tocsr()
+    parents = breadth_first_order(rooted, faces, directed=True)[1].astype(np.intp)
+    parents[faces] = faces
+    turn = np.zeros(faces + 1, np.bool_)
+    for one, other in ((pairs.left, pairs.right), (pairs.right, pairs.left)):
+        of_tree = parents[one] == other
+        turn[one[of_tree]] = pairs.against[of_tree]
+    return body, _along_the_tree(parents, turn)[:faces]
+
+
+def _along_the_tree(parents: NDArray[np.intp], turn: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Sum the turns from each face up to the root, twice as far in each round."""
+    while (parents != parents[parents]).any():
+        turn = turn ^ turn[parents]
+        parents = parents[parents]
+    return turn
+
+
+def _minority(
+    body: NDArray[np.intp], turn: NDArray[np.bool_], areas: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Faces of bodies in which the larger area would be turned: there all the others are."""
+    balance = np.bincount(body, weights=np.where(turn, -areas, areas))
+    wrong: NDArray[np.bool_] = (balance < 0)[body]
+    return wrong

@@ -1,0 +1,137 @@
+"""What a lab may set for one run, with the defaults in one place."""
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from volest.errors import UsageError
+
+DEFAULT_PITCH_MM = (
+    0.4  # columns were within 0.04 % of exact booleans here; halving it costs four-fold
+)
+PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+PLANE_NUMBERS = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Base:
+    """Where the base line is asked for.
+
+    Parameters
+    ----------
+    how : str
+        'rim', 'depth', 'cover' or 'plane'.
+    offset_mm : float
+        Height above the rim (rim), above the tips (depth) or the least stone over the highest
+        floor (cover); unused for 'plane'.
+    plane : tuple of float
+        For 'plane': point in mm, then the normal, in the scan's own frame.
+    """
+
+    how: str = "rim"
+    offset_mm: float = 0.0
+    plane: tuple[float, ...] = ()
+
+    def __str__(self) -> str:
+        if self.how == "plane":
+            return "plane=" + ",".join(f"{x:g}" for x in self.plane)
+        if self.how == "rim" and self.offset_mm == 0:
+            return "rim"
+        return f"{self.how}={self.offset_mm:g}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything that changes a result, apart from the scan itself.
+
+    Parameters
+    ----------
+    base : Base
+        Where the base line lies.
+    unit : str or None
+        Unit of the files; None takes mm and refuses what clearly is not.
+    pitch_mm : float
+        Width of a column.
+    stone : str
+        Stone type of the first pour.
+    wp_ml_per_100g : float or None
+        Water to powder; None takes the stone's own.
+    waste_percent : float
+        Share of the cavity that is mixed on top and stays in the bowl.
+    residue_ml : float
+        Fixed part that stays on bowl, spatula and brush.
+    by : str
+        'gram' rounds the powder up to whole grams, 'scoop' to whole scoops.
+    inside_out : bool
+        Take scans whose faces point away from the opening as impressions.
+    """
+
+    base: Base = Base()
+    unit: str | None = None
+    pitch_mm: float = DEFAULT_PITCH_MM
+    stone: str = "type-4"
+    wp_ml_per_100g: float | None = None
+    waste_percent: float = 15.0
+    residue_ml: float = 0.0
+    by: str = "gram"
+    inside_out: bool = False
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the settings as plain values for JSON.
+
+        Returns
+        -------
+        dict
+            One entry a setting; the base line in the words of the command line.
+        """
+        return {**asdict(self), "base": str(self.base)}
+
+
+def parse_base(text: str) -> Base:
+    """Read a base line as it is written on the command line.
+
+    Parameters
+    ----------
+    text : str
+        ``rim``, ``rim=MM``, ``depth=MM``, ``cover=MM`` or ``plane=PX,PY,PZ,NX,NY,NZ``.
+
+    Returns
+    -------
+    Base
+        The base line asked for.
+
+    Raises
+    ------
+    UsageError
+        If the words or numbers do not fit.
+
+    Examples
+    --------
+    >>> parse_base("rim=-1.5")
+    Base(how='rim', offset_mm=-1.5, plane=())
+    """
+    if text == "rim":
+        return Base()
+    how, _, rest = text.partition("=")
+    numbers = _numbers(rest)
+    if how == "plane" and len(numbers) == PLANE_NUMBERS and math.hypot(*numbers[3:]) > 0:
+        return Base(how="plane", plane=numbers)
+    if how == "rim" and len(numbers) == 1:
+        return Base(offset_mm=numbers[0])
+    if how in ("depth", "cover") and len(numbers) == 1 and numbers[0] > 0:
+        return Base(how=how, offset_mm=numbers[0])
+    raise UsageError(
+        f"base line {text!r}",
+        needed="rim, rim=MM, depth=MM, cover=MM (MM above 0) or plane=PX,PY,PZ,NX,NY,NZ",
+        remedy="write for example --base rim=-1.5",
+    )
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    """Read numbers parted by commas; none where one of them is no finite number."""
+    try:
+        numbers = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        return ()
+    return numbers if all(math.isfinite(x) for x in numbers) else ()

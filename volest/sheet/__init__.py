@@ -1,0 +1,1 @@
+"""Results as a table, as JSON and as CSV."""

@@ -1,0 +1,136 @@
+"""Results as JSON, to the contract that docs/reference/json.md and schema.json tell."""
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from importlib import resources
+from numbers import Integral, Real
+from typing import Any
+
+from volest import __version__
+from volest.pipeline import Result
+from volest.settings import Settings
+
+
+def document(results: Sequence[Result], settings: Settings) -> dict[str, Any]:
+    """Put all that is known of a run into one plain record.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        One a scan, in the order they are to stand.
+    settings : Settings
+        What they were made with.
+
+    Returns
+    -------
+    dict
+        Keys ``volest`` (version), ``settings`` and ``scans``; finite numbers or None throughout.
+
+    Examples
+    --------
+    >>> whole = document([], Settings())
+    >>> whole["settings"]["base"], whole["scans"]
+    ('rim', [])
+    """
+    plain = _plain(
+        {
+            "volest": __version__,
+            "settings": settings.as_record(),
+            "scans": [scan_record(result) for result in results],
+        }
+    )
+    assert isinstance(plain, dict)  # noqa: S101  # a mapping went in
+    return plain
+
+
+def scan_record(result: Result) -> dict[str, Any]:
+    """Give one scan as a record.
+
+    Parameters
+    ----------
+    result : Result
+        What volest says of the scan.
+
+    Returns
+    -------
+    dict
+        The keys of one entry of ``scans``; lengths in mm, volumes in mL, masses in g.
+    """
+    return {
+        "scan": result.scan,
+        "outcome": result.outcome,
+        "volume_ml": result.volume_ml,
+        "volume_low_ml": result.volume_low_ml,
+        "volume_high_ml": result.volume_high_ml,
+        "base_line": None if result.base_line is None else asdict(result.base_line),
+        "footprint_mm2": result.footprint_mm2,
+        "slope_ml_per_mm": result.slope_ml_per_mm,
+        "curve": result.curve,
+        "mix": None if result.mix is None else result.mix.as_record(),
+        "second_pour": None if result.second_pour is None else result.second_pour.as_record(),
+        "trim": None if result.trim is None else asdict(result.trim),
+        "notes": [asdict(note) for note in result.notes],
+        "reason": result.reason,
+        "seconds": result.seconds,
+    }
+
+
+def as_text(record: Mapping[str, Any]) -> str:
+    r"""Write a record as JSON (RFC 8259), readable for people too.
+
+    Parameters
+    ----------
+    record : mapping
+        What `document` or a mix gives.
+
+    Returns
+    -------
+    str
+        ASCII text that ends with a line end; a byte of a file name that is not UTF-8 stands as
+        the lone surrogate of PEP 383 (``\udcff``), which gives the path back in Python.
+
+    Examples
+    --------
+    >>> print(as_text({"volume_ml": float("nan")}), end="")
+    {
+      "volume_ml": null
+    }
+    """
+    return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
+
+
+def schema() -> dict[str, Any]:
+    """Read the JSON schema of the contract (draft 2020-12).
+
+    Returns
+    -------
+    dict
+        The schema that is shipped with volest.
+
+    Examples
+    --------
+    >>> schema()["title"]
+    'What volest size writes'
+    """
+    text = resources.files("volest.sheet").joinpath("schema.json").read_text(encoding="utf-8")
+    loaded = json.loads(text)
+    assert isinstance(loaded, dict)  # noqa: S101  # our own file
+    return loaded
+
+
+def _plain(value: object) -> object:
+    """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, Integral):
+        return int(value)
+    if isinstance(value, Real):
+        number = float(value)
+        return number if math.isfinite(number) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, Sequence):
+        return [_plain(part) for part in value]
+    raise TypeError(f"no JSON for {type(value).__name__}")

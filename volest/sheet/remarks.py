@@ -1,0 +1,136 @@
+"""What stands round the table: how it was made, the doubts, the refusals, the tally, cautions."""
+
+from collections import Counter
+from collections.abc import Sequence
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from volest.pipeline import MEASURED, NOTED, REFUSED, Result
+from volest.settings import Settings
+from volest.sheet.names import visible
+from volest.stone.bench import SCOOP_G
+
+# Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
+# 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
+CAUTIONS = (
+    "Gypsum dust: wear a mask, extract it. Disinfect the impression before the pour.",
+    "The makers' instructions and your laboratory's rules win over these figures.",
+)
+_OUTCOMES = (MEASURED, NOTED, REFUSED)
+_BOLD, _ALARM = "bold", "bold red"
+
+
+def made_with(settings: Settings) -> str:
+    """Say in one line what the figures rest on.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings of the run.
+
+    Returns
+    -------
+    str
+        The stone, water to powder, waste, base line column width and scoop.
+
+    Examples
+    --------
+    >>> made_with(Settings())
+    'stone type-4; waste 15 %; base line rim; pitch 0.4 mm; scoops of 50 g'
+    """
+    wp, residue = settings.wp_ml_per_100g, settings.residue_ml
+    parts = [
+        f"stone {visible(settings.stone)}",
+        "" if wp is None else f"{wp:g} mL water to 100 g",
+        f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else ""),
+        f"base line {settings.base}",
+        f"pitch {settings.pitch_mm:g} mm",
+        "" if settings.unit is None else f"files in {settings.unit}",
+        "inside out" if settings.inside_out else "",
+        f"scoops of {SCOOP_G:g} g",
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def tally(results: Sequence[Result]) -> str:
+    """Count the outcomes.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+
+    Returns
+    -------
+    str
+        How many there are and how they ended; outcomes that did not happen are left out.
+
+    Examples
+    --------
+    >>> tally([Result(scan="a.stl", outcome="measured", seconds=0.5)])
+    '1 scan: 1 measured'
+    """
+    counts = Counter(result.outcome for result in results)
+    told = ", ".join(f"{counts[outcome]} {outcome}" for outcome in _OUTCOMES if counts[outcome])
+    total = f"{len(results)} scan{'' if len(results) == 1 else 's'}"
+    return f"{total}: {told}" if told else total
+
+
+def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
+    """Tell every note in full, scan by scan.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+    names : sequence of str
+        A visible name for each.
+
+    Returns
+    -------
+    list of renderable
+        A heading and one block a scan; empty where there is no note.
+    """
+    blocks: list[RenderableType] = []
+    for result, name in zip(results, names, strict=True):
+        if not result.notes:
+            continue
+        grid = Table.grid(padding=(0, 2))
+        grid.add_column(no_wrap=True)
+        grid.add_column(overflow="fold")
+        for note in result.notes:
+            grid.add_row(Text(visible(note.code), _BOLD), Text(visible(note.text)))
+            grid.add_row(Text(), Text(f"Do: {visible(note.do)}"))
+        blocks += [_indented(Text(name, overflow="fold"), 2), _indented(grid, 4)]
+    return [Text("Notes, and what to do", _BOLD), *blocks] if blocks else []
+
+
+def refusals(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
+    """Tell why scans were refused and how to mend them.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+    names : sequence of str
+        A visible name for each.
+
+    Returns
+    -------
+    list of renderable
+        A heading and one block a scan; empty where none was refused.
+    """
+    blocks: list[RenderableType] = []
+    for result, name in zip(results, names, strict=True):
+        if result.outcome == REFUSED:
+            reason = visible(result.reason or "no reason was given")
+            blocks.append(_indented(Text(name, overflow="fold"), 2))
+            blocks.append(_indented(Text(reason, overflow="fold"), 4))
+    return [Text("Refused, and how to mend it", _ALARM), *blocks] if blocks else []
+
+
+def _indented(part: RenderableType, cells: int) -> Padding:
+    return Padding(part, (0, 0, 0, cells))

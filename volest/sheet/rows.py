@@ -1,0 +1,117 @@
+"""One result as the words and figures of one row; nothing here knows of widths or colours."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from volest.pipeline import REFUSED, Result
+from volest.sheet.names import visible
+
+BLANK = "-"
+_STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
+_ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twelve tenths
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Row:
+    """The cells of one scan, ready to be set.
+
+    Parameters
+    ----------
+    name : str
+        Visible name.
+    volume : str
+        Volume with its interval, mL; decimal points stand under each other.
+    powder, water, scoops : str
+        Powder in g, water in mL, scoops.
+    base : str
+        How the base line was found.
+    notes : tuple of str
+        Codes of the doubts, or one word.
+    refused : bool
+        Nothing was measured.
+    """
+
+    name: str
+    volume: str
+    powder: str
+    water: str
+    scoops: str
+    base: str
+    notes: tuple[str, ...]
+    refused: bool
+
+    def figures(self) -> tuple[str, str, str, str, str]:
+        """Give the cells that may never be cut.
+
+        Returns
+        -------
+        tuple of str
+            Volume, powder, water, scoops and base line.
+        """
+        return self.volume, self.powder, self.water, self.scoops, self.base
+
+
+def rows(results: Sequence[Result], names: Sequence[str]) -> list[Row]:
+    """Turn results into rows.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        One a scan.
+    names : sequence of str
+        A visible name for each.
+
+    Returns
+    -------
+    list of Row
+        In the same order.
+
+    Examples
+    --------
+    >>> rows([Result(scan="a.stl", outcome="refused", seconds=0.1)], ["a.stl"])[0].notes
+    ('REFUSED',)
+    """
+    volumes = _volumes(results)
+    return [
+        _row(result, name, volume)
+        for result, name, volume in zip(results, names, volumes, strict=True)
+    ]
+
+
+def _row(result: Result, name: str, volume: str) -> Row:
+    mix, base = result.mix, result.base_line
+    refused = result.outcome == REFUSED
+    codes = tuple(visible(note.code) for note in result.notes)
+    return Row(
+        name=name,
+        volume=volume,
+        powder=BLANK if mix is None else f"{mix.powder_g:.0f}",
+        water=BLANK if mix is None else f"{mix.water_ml:.1f}",
+        scoops=BLANK if mix is None else str(mix.scoops),
+        base=BLANK if base is None else visible(base.how),
+        notes=(_refusal(result), *codes) if refused else codes or ("none",),
+        refused=refused,
+    )
+
+
+def _refusal(result: Result) -> str:
+    return "REFUSED" if result.code is None else f"REFUSED {visible(result.code)}"
+
+
+def _volumes(results: Sequence[Result]) -> list[str]:
+    middles = [_tenths(result.volume_ml, round) for result in results]
+    widest = max((len(middle) for middle in middles), default=0)
+    # Outwards, so that the interval in the table is never narrower than the one that was found.
+    lows = [_tenths(result.volume_low_ml, math.floor) for result in results]
+    highs = [_tenths(result.volume_high_ml, math.ceil) for result in results]
+    return [
+        f"{middle:>{widest}}" + (f" ({low}-{high})" if BLANK not in {low, high} else "")
+        for middle, low, high in zip(middles, lows, highs, strict=True)
+    ]
+
+
+def _tenths(value: float | None, rounded: Callable[[float], int]) -> str:
+    if value is None or not math.isfinite(value):
+        return BLANK
+    return f"{rounded(round(value * _STEPS_PER_ML, _ROUNDING_NOISE)) / _STEPS_PER_ML:.1f}"

@@ -1,0 +1,99 @@
+"""Results as CSV for a spreadsheet: one line a scan, units in the column names."""
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+
+from volest.pipeline import Result
+from volest.sheet.names import cell
+
+COLUMNS = (
+    "scan",
+    "outcome",
+    "volume_ml",
+    "volume_low_ml",
+    "volume_high_ml",
+    "powder_g",
+    "water_ml",
+    "scoops",
+    "stone",
+    "waste_ml",
+    "mix_ml",
+    "base_line",
+    "footprint_mm2",
+    "slope_ml_per_mm",
+    "rim_highest_mm",
+    "rim_mean_mm",
+    "rim_lowest_mm",
+    "excess_length_mm",
+    "gap_length_mm",
+    "note_codes",
+    "notes",
+    "reason",
+    "seconds",
+)
+_DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
+
+
+def spread_text(results: Sequence[Result]) -> str:
+    """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF; UTF-8 when saved).
+
+    Parameters
+    ----------
+    results : sequence of Result
+        One a scan, in the order they are to stand.
+
+    Returns
+    -------
+    str
+        A heading line with `COLUMNS` and one line a scan; empty cells where nothing was measured.
+
+    Examples
+    --------
+    >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
+    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,0.100'
+    """
+    buffer = io.StringIO(newline="")
+    lines = csv.writer(buffer)
+    lines.writerow(COLUMNS)
+    lines.writerows(_line(result) for result in results)
+    return buffer.getvalue()
+
+
+def _line(result: Result) -> list[str]:
+    cells: dict[str, str] = {
+        "scan": cell(result.scan),
+        "outcome": cell(result.outcome),
+        "volume_ml": _number(result.volume_ml),
+        "volume_low_ml": _number(result.volume_low_ml),
+        "volume_high_ml": _number(result.volume_high_ml),
+        "footprint_mm2": _number(result.footprint_mm2),
+        "slope_ml_per_mm": _number(result.slope_ml_per_mm),
+        "note_codes": cell(" ".join(note.code for note in result.notes)),
+        "notes": cell(" ".join(f"{note.code}: {note.text} {note.do}" for note in result.notes)),
+        "reason": cell(result.reason or ""),
+        "seconds": _number(result.seconds),
+    }
+    if result.base_line is not None:
+        cells["base_line"] = cell(result.base_line.how)
+    if result.trim is not None:
+        cells["rim_highest_mm"] = _number(result.trim.rim_highest_mm)
+        cells["rim_mean_mm"] = _number(result.trim.rim_mean_mm)
+        cells["rim_lowest_mm"] = _number(result.trim.rim_lowest_mm)
+        cells["excess_length_mm"] = _number(result.trim.excess_length_mm)
+        cells["gap_length_mm"] = _number(result.trim.gap_length_mm)
+    if result.mix is not None:
+        cells["powder_g"] = _number(result.mix.powder_g)
+        cells["water_ml"] = _number(result.mix.water_ml)
+        cells["scoops"] = str(result.mix.scoops)
+        cells["stone"] = cell(result.mix.stone)
+        cells["waste_ml"] = _number(result.mix.waste_ml)
+        cells["mix_ml"] = _number(result.mix.mix_ml)
+    return [cells.get(column, "") for column in COLUMNS]
+
+
+def _number(value: float | None) -> str:
+    if value is None or not math.isfinite(value):
+        return ""
+    return f"{round(value, _DECIMALS) + 0.0:.{_DECIMALS}f}"  # adding 0.0 makes -0.0 a plain zero

@@ -1,0 +1,105 @@
+"""Files that a run writes: looked at before the work, written whole or not at all after it."""
+
+import os
+import stat
+from collections.abc import Iterable
+from pathlib import Path
+
+from volest.errors import UsageError
+
+SCAN_SUFFIXES = (".stl", ".ply")
+
+
+def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
+    """Make sure that a file can be written and is none that must be kept.
+
+    Parameters
+    ----------
+    target : Path
+        Where a run is going to write.
+    scans : iterable of Path
+        The scans of the run.
+
+    Raises
+    ------
+    UsageError
+        If the target is a scan, carries a scan's suffix, is a folder or cannot be written.
+    """
+    if target.suffix.lower() in SCAN_SUFFIXES or any(_same(target, scan) for scan in scans):
+        raise UsageError(
+            f"{os.fspath(target)!r} to be written, which is or looks like a scan",
+            needed="another file, so that no scan is overwritten",
+            remedy="name a file that ends in .json or .csv",
+        )
+    try:
+        if target.is_dir():
+            raise IsADirectoryError("it is a folder")
+        if target.exists() and not os.access(target, os.W_OK):
+            raise PermissionError("it is write-protected")
+        if not target.exists() or target.is_file():
+            part = _part_beside(target)
+            part.touch(exist_ok=False)  # only a real attempt shows a full or read-only disk
+            part.unlink()
+    except (OSError, ValueError) as fault:  # ValueError: a zero byte in the name
+        raise _unwritable(target, fault) from fault
+
+
+def write_whole(target: Path, text: str) -> None:
+    """Write a text so that a reader sees the old file or the new one, never half of one.
+
+    Parameters
+    ----------
+    target : Path
+        The file; a link is followed. A pipe or device is written straight into.
+    text : str
+        What it is to hold, as UTF-8 with its line ends as they are.
+
+    Raises
+    ------
+    UsageError
+        If the disk does not take it; an older file is then still whole.
+    """
+    try:
+        if target.exists() and not target.is_file():
+            with target.open("w", encoding="utf-8", newline="") as stream:
+                stream.write(text)
+        else:
+            _replace(Path(os.path.realpath(target)), text)
+    except OSError as fault:
+        raise _unwritable(target, fault) from fault
+
+
+def _replace(target: Path, text: str) -> None:
+    part = _part_beside(target)
+    try:
+        with part.open("x", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if target.exists():
+            part.chmod(stat.S_IMODE(target.stat().st_mode))
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _part_beside(target: Path) -> Path:
+    # Beside the target, since a rename is only whole inside one file system.
+    real = Path(os.path.realpath(target))
+    return real.with_name(f".volest-{os.getpid()}.part")
+
+
+def _same(target: Path, scan: Path) -> bool:
+    try:
+        return target.samefile(scan)  # also through links of both kinds
+    except (OSError, ValueError):
+        return os.path.realpath(target) == os.path.realpath(scan)
+
+
+def _unwritable(target: Path, fault: Exception) -> UsageError:
+    why = getattr(fault, "strerror", None) or str(fault)
+    return UsageError(
+        f"{os.fspath(target)!r} that cannot be written ({why})",
+        needed="a file in a folder that exists and may be written",
+        remedy="name another file",
+    )

@@ -1,0 +1,1 @@
+"""From a volume to powder, water and scoops."""

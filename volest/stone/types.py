@@ -1,0 +1,292 @@
+"""Stone types 1 to 5 of ISO 6873, each figure with its unit, its source and how sure it is."""
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+from volest.errors import UsageError
+
+Mark = Literal["read", "from memory", "common practice, no source", "derived"]
+
+PRACTICE: Mark = "common practice, no source"
+_TABLE_OF_WATER = 'study cards "Gypsum products", water to powder by material'
+_TEXTBOOK = "textbooks of dental materials"
+_RECALLED_LIMITS = "recalled limits of the 1998 and 2013 texts, not checked against either"
+_PAGE_OF_TYPICALS = "study cards on gypsum, setting expansion by material"
+_GENERAL_TEXT = "course text on dental materials, lessons on plaster and on stone"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Figure:
+    """One number of the trade.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    unit : str
+        Its unit.
+    source : str
+        Where it comes from.
+    mark : str
+        'read' (in an excerpt of the source), 'from memory', 'derived' or
+        'common practice, no source'.
+    """
+
+    value: float
+    unit: str
+    source: str
+    mark: Mark
+
+    def __str__(self) -> str:
+        return f"{self.value:g}"
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the figure as plain values for JSON.
+
+        Returns
+        -------
+        dict
+            'value', 'low' and 'high' (null here), 'unit', 'source' and 'mark'.
+        """
+        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
+        return {"value": self.value, "low": None, "high": None, **rest}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Band:
+    """A range of the trade, both ends included.
+
+    Parameters
+    ----------
+    low, high : float
+        Its ends.
+    unit : str
+        Their unit.
+    source : str
+        Where they come from.
+    mark : str
+        As for `Figure`.
+    """
+
+    low: float
+    high: float
+    unit: str
+    source: str
+    mark: Mark
+
+    def __str__(self) -> str:
+        return f"{self.low:g} to {self.high:g}"
+
+    def __contains__(self, value: float) -> bool:
+        return self.low <= value <= self.high
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the range as plain values for JSON.
+
+        Returns
+        -------
+        dict
+            'value' (null here), 'low', 'high', 'unit', 'source' and 'mark'.
+        """
+        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
+        return {"value": None, "low": self.low, "high": self.high, **rest}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StoneType:
+    """One type of gypsum; None where no figure was found.
+
+    Parameters
+    ----------
+    name : str
+        'type-1' to 'type-5'.
+    title : str
+        What it is, in words.
+    wp : Figure
+        Usual water to powder, in mL of water per 100 g of powder.
+    wp_range : Band
+        Range outside which a mix is flagged.
+    powder_density : Figure
+        True density of the powder's grains, without the air between them.
+    expansion_limits : Band
+        Linear setting expansion at 2 h.
+    expansion_typical : Band or None
+        What is usually found.
+    working_time, initial_set : Band or None
+        Minutes in which it can be poured, and after which it first hardens.
+    """
+
+    name: str
+    title: str
+    wp: Figure
+    wp_range: Band
+    powder_density: Figure
+    expansion_limits: Band
+    expansion_typical: Band | None = None
+    working_time: Band | None = None
+    initial_set: Band | None = None
+
+    def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
+        """List what is known of the type.
+
+        Returns
+        -------
+        tuple
+            Pairs of a name and its figure, in the order of the table.
+        """
+        rows = (
+            ("usual W/P", self.wp),
+            ("W/P range", self.wp_range),
+            ("true density of powder", self.powder_density),
+            ("working time", self.working_time),
+            ("initial set", self.initial_set),
+            ("setting expansion, limits", self.expansion_limits),
+            ("setting expansion, typical", self.expansion_typical),
+        )
+        return tuple((name, figure) for name, figure in rows if figure is not None)
+
+
+def _wp(low: float, high: float, source: str = _TABLE_OF_WATER, mark: Mark = "read") -> Band:
+    return Band(low=low, high=high, unit="mL per 100 g", source=source, mark=mark)
+
+
+def _middle(band: Band) -> Figure:
+    value = (band.low + band.high) / 2
+    return Figure(value=value, unit=band.unit, source="middle of the W/P range", mark="derived")
+
+
+def _expansion(low: float, high: float) -> Band:
+    return Band(low=low, high=high, unit="%", source=_RECALLED_LIMITS, mark="from memory")
+
+
+def _typical(low: float, high: float) -> Band:
+    return Band(low=low, high=high, unit="%", source=_PAGE_OF_TYPICALS, mark="read")
+
+
+def _minutes(low: float, high: float, source: str) -> Band:
+    return Band(low=low, high=high, unit="min", source=source, mark="read")
+
+
+_BETA = Figure(
+    value=2.63,
+    unit="g/cm3",
+    source="handbook value of beta hemihydrate",
+    mark="from memory",
+)
+_ALPHA = Figure(
+    value=2.76,
+    unit="g/cm3",
+    source="handbook value of alpha hemihydrate",
+    mark="from memory",
+)
+_WORKING = _minutes(5, 7, 'study cards "Gypsum products", gypsum in general')
+_THIN, _PLASTER, _STONE, _DIE = (
+    _wp(50, 75, _TEXTBOOK, "from memory"),
+    _wp(45, 50),
+    _wp(28, 30),
+    _wp(19, 24),
+)
+
+STONE_TYPES = MappingProxyType(
+    {
+        kind.name: kind
+        for kind in (
+            StoneType(
+                name="type-1",
+                title="impression plaster",
+                wp=_middle(_THIN),
+                wp_range=_THIN,
+                powder_density=_BETA,
+                expansion_limits=_expansion(0.0, 0.15),
+                initial_set=_minutes(
+                    2.5, 5, "summary of the American standard, there: setting time"
+                ),
+            ),
+            StoneType(
+                name="type-2",
+                title="model plaster",
+                wp=_middle(_PLASTER),
+                wp_range=_PLASTER,
+                powder_density=_BETA,
+                expansion_limits=_expansion(0.0, 0.30),
+                expansion_typical=_typical(0.2, 0.3),
+                working_time=_WORKING,
+                initial_set=_minutes(5, 10, _GENERAL_TEXT),
+            ),
+            StoneType(
+                name="type-3",
+                title="model stone",
+                wp=_middle(_STONE),
+                wp_range=_STONE,
+                powder_density=_ALPHA,
+                expansion_limits=_expansion(0.0, 0.20),
+                expansion_typical=_typical(0.08, 0.10),
+                working_time=_WORKING,
+                initial_set=_minutes(8, 10, _GENERAL_TEXT),
+            ),
+            StoneType(
+                name="type-4",
+                title="die stone, low expansion",
+                wp=Figure(
+                    value=20.0,
+                    unit="mL per 100 g",
+                    source="100 g to 20 mL as it is said at the bench",
+                    mark=PRACTICE,
+                ),
+                wp_range=_DIE,
+                powder_density=_ALPHA,
+                expansion_limits=_expansion(0.0, 0.15),
+                expansion_typical=_typical(0.05, 0.07),
+                working_time=_WORKING,
+            ),
+            StoneType(
+                name="type-5",
+                title="die stone, high expansion",
+                wp=_middle(_DIE),
+                wp_range=_DIE,
+                powder_density=_ALPHA,
+                expansion_limits=_expansion(0.16, 0.30),
+                working_time=_WORKING,
+            ),
+        )
+    }
+)
+
+# The trade writes the types in roman figures too, mostly on the sacks.
+_ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
+
+
+def stone_type(name: str) -> StoneType:
+    """Find a stone type by its name.
+
+    Parameters
+    ----------
+    name : str
+        'type-4', 'type 4', 'type IV' or '4', in capitals or not.
+
+    Returns
+    -------
+    StoneType
+        Its figures.
+
+    Raises
+    ------
+    UsageError
+        If there is no such type; the known ones are named.
+
+    Examples
+    --------
+    >>> stone_type("Type 4").title
+    'die stone, low expansion'
+    """
+    words = name.casefold().replace("-", " ").replace("_", " ").strip()
+    number = words.removeprefix("type").strip()
+    found = STONE_TYPES.get(f"type-{_ROMAN.get(number, number)}")
+    if found is None:
+        raise UsageError(
+            f"stone {name!r}",
+            needed="one of " + ", ".join(STONE_TYPES),
+            remedy="write for example --stone type-4; 'volest stones' lists them",
+        )
+    return found
