@@ -21,12 +21,12 @@ class Base:
     Parameters
     ----------
     how : str
-        'rim', 'depth', 'cover' or 'plane'.
+        'rim', 'depth', 'cover', 'plane', or 'saved': a plane that a person saved.
     offset_mm : float
         Height above the rim (rim), above the tips (depth) or the least stone over the highest
         floor (cover); unused for 'plane'.
     plane : tuple of float
-        For 'plane': point in mm, then the normal, in the scan's own frame.
+        For 'plane' and 'saved': point in mm, then the normal, in the scan's own frame.
     """
 
     how: str = "rim"
@@ -65,6 +65,8 @@ class Settings:
         'gram' rounds the powder up to whole grams, 'scoop' to whole scoops.
     inside_out : bool
         Take scans whose faces point away from the opening as impressions.
+    obey_saved : bool
+        Take what a person saved beside a scan before `base`.
     """
 
     base: Base = Base()
@@ -76,6 +78,7 @@ class Settings:
     residue_ml: float = 0.0
     by: str = "gram"
     inside_out: bool = False
+    obey_saved: bool = True
 
     def as_record(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON.

@@ -5,6 +5,7 @@ outside; they meet on the crest. Where the scan simply ends without having passe
 heel), the footprint ends there too: that stretch is a dam that somebody must box in.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,24 @@ FALL_OVER_MM = 1.6  # about the radius of a rounded rim
 FALLING = -0.5  # slope outward, steeper than a trough's floor runs out at a heel
 RISING = 0.5  # slope outward of a wall that has not come to its crest
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A round patch that a person took into the footprint or out of it.
+
+    Parameters
+    ----------
+    x_mm, y_mm, radius_mm : float
+        Its middle and radius in the frame.
+    is_in : bool
+        Whether it belongs to the footprint.
+    """
+
+    x_mm: float
+    y_mm: float
+    radius_mm: float
+    is_in: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,13 +83,15 @@ def pools(relief: Relief) -> Floats:
     return np.asarray(reconstruction(brim, floor, method="erosion") - floor)
 
 
-def find_footprint(relief: Relief) -> Footprint:
+def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Footprint:
     """Find the cells inside of the rim's crest.
 
     Parameters
     ----------
     relief : Relief
         The scan from above.
+    corrections : sequence of Correction
+        What a person decided otherwise.
 
     Returns
     -------
@@ -83,9 +104,17 @@ def find_footprint(relief: Relief) -> Footprint:
     inner = _main_pools(relief) & ~away
     markers = inner + 2 * away.astype(np.int32)
     inside = watershed(relief.top_mm, markers, mask=~relief.outside) == 1
+    for correction in corrections:
+        inside = _corrected(relief, inside, correction)
     border = inside & ndimage.binary_dilation(~inside)
     rising = float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0
     return Footprint(inside=inside, border=border, rising_share=rising)
+
+
+def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
+    x, y = relief.grid.centres_mm()
+    patch = np.hypot(x - correction.x_mm, y - correction.y_mm) <= correction.radius_mm
+    return inside | (patch & ~relief.outside) if correction.is_in else inside & ~patch
 
 
 def _main_pools(relief: Relief) -> Bools:

@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from volest.pipeline import MEASURED, NOTED, REFUSED, Result
+from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import visible
 from volest.stone.bench import SCOOP_G
