@@ -116,9 +116,15 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     volume = find_volume(skin.corners_mm, rooms, base)
     clock = find_clock(relief.grid, footprint.inside)
     trim = find_trim(relief, footprint, rim, base, clock)
-    air = find_air(rooms)
     doubts = find_doubts(
-        pose=pose, base=base, rooms=rooms, air=air, trim=trim, clock=clock, volume=volume
+        pose=pose,
+        footprint=footprint,
+        base=base,
+        rooms=rooms,
+        air=find_air(rooms),
+        trim=trim,
+        clock=clock,
+        volume=volume,
     )
     return Cavity(
         frame=frame,
