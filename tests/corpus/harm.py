@@ -29,8 +29,9 @@ class Damaged:
         The cavity up to that plane, and up to the rim as it was intended.
     harmless : bool
         Whether the cavity is what it was before.
-    owed : bool
-        Whether a note or a refusal is owed whatever the volume.
+    owed, owed_found : bool
+        Whether a note or a refusal is owed whatever the volume: up to the stated plane, and up to
+        a base line that has to be found.
     """
 
     kind: str
@@ -40,6 +41,7 @@ class Damaged:
     rim_ml: float
     harmless: bool = True
     owed: bool = False
+    owed_found: bool = False
 
 
 def corners_of(made: Specimen) -> Array:
@@ -83,6 +85,7 @@ def unchanged(made: Specimen, triangles: Array, *, owed: bool = False) -> Damage
         rim_ml=made.rim_ml,
         harmless=not owed,
         owed=owed,
+        owed_found=owed,
     )
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.corpus.blend import Array
-from tests.corpus.damage import Damaged
 from tests.corpus.files import write
+from tests.corpus.harm import Damaged
 from tests.corpus.mesh import Mesh
 from tests.corpus.specimen import Specimen
 from volest.pipeline import size_scan
@@ -127,7 +127,8 @@ def judge_damaged(made: Specimen, broken: Damaged, *, by_plane: bool) -> Verdict
     aim = broken.plane.copy()
     if not by_plane:
         aim[:3] += ((made.rim[:3] - made.plane[:3]) @ made.up) * aim[3:]
-    return _verdict(result, truth_ml, aim, owed=broken.owed)
+    owed = broken.owed if by_plane else broken.owed_found
+    return _verdict(result, truth_ml, aim, owed=owed)
 
 
 def said(triangles: Array, plane: Array | None) -> Result | str:

@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.corpus.harm import Damaged, Rng, corners_of, cut_off, unchanged
 from tests.corpus.shards import normals
-from tests.corpus.specimen import Specimen
+from tests.corpus.specimen import Specimen, prisms_ml
 
 
 def dropped(made: Specimen, rng: Rng) -> Damaged:
@@ -122,7 +122,7 @@ def missing_end(made: Specimen, rng: Rng) -> Damaged:
 
 
 def rim_trimmed(made: Specimen, rng: Rng) -> Damaged:
-    """Lose the whole rim: the scan ends below it all round.
+    """Lose the whole rim: the scan ends 1 to 3 mm below it all round; its end is the rim then.
 
     Parameters
     ----------
@@ -136,10 +136,14 @@ def rim_trimmed(made: Specimen, rng: Rng) -> Damaged:
     Damaged
         The scan.
     """
-    below = rng.uniform(1.0, 3.0)
-    height = (corners_of(made).mean(axis=1) - made.rim[:3]) @ made.up
-    result = cut_off(made, height > -below)
-    return replace(result, harmless=False, owed=True)
+    edge = made.rim.copy()
+    edge[:3] -= rng.uniform(1.0, 3.0) * made.up
+    corners = corners_of(made)
+    beyond = (corners.mean(axis=1) - edge[:3]) @ made.up > 0.0
+    kept = corners[made.cavity & ~beyond]
+    held_ml = prisms_ml(kept[:, ::-1] if made.drawn.turned else kept, edge)
+    result = cut_off(made, beyond)
+    return replace(result, rim_ml=held_ml, harmless=False, owed_found=True)
 
 
 def cast_skin(made: Specimen, rng: Rng) -> Damaged:
