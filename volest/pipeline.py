@@ -22,7 +22,8 @@ from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.reading import Scan, read_scan
 from volest.settings import Settings
-from volest.stone.mix import Mix, mix
+from volest.stone.mix import Mix
+from volest.stone.pours import first_pour, second_pour
 
 MEASURED = "measured"
 NOTED = "measured with notes"
@@ -73,7 +74,7 @@ class Result:
     mix : Mix or None
         The first pour.
     second_pour : Mix or None
-        The base; not sized yet.
+        The base; None where none is asked for.
     trim : Trim or None
         The rim against the base line.
     notes : tuple of Note
@@ -164,8 +165,10 @@ def measure(scan: Scan, settings: Settings) -> Result:
     trim = find_trim(rim, base, settings.pitch_mm)
     doubts = find_doubts(pose=pose, base=base, rooms=rooms, trim=trim, volume=volume)
     margin = find_margin(volume, rooms, rim, base)
-    recipe = _recipe(volume.best_ml, settings)
-    notes = (*scan.notes, *skin.notes, *turned, *doubts, *recipe.notes)
+    first = first_pour(volume.best_ml, settings)
+    second = second_pour(volume.footprint_mm2, settings)
+    mixed = (*first.notes, *(second.notes if second else ()))
+    notes = (*scan.notes, *skin.notes, *turned, *doubts, *mixed)
     return Result(
         scan=str(scan.path),
         outcome=NOTED if notes else MEASURED,
@@ -177,20 +180,10 @@ def measure(scan: Scan, settings: Settings) -> Result:
         footprint_mm2=volume.footprint_mm2,
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
-        mix=recipe,
+        mix=first,
+        second_pour=second,
         trim=trim,
         notes=notes,
-    )
-
-
-def _recipe(volume_ml: float, settings: Settings) -> Mix:
-    return mix(
-        volume_ml,
-        stone=settings.stone,
-        waste_percent=settings.waste_percent,
-        residue_ml=settings.residue_ml,
-        wp_ml_per_100g=settings.wp_ml_per_100g,
-        by=settings.by,
     )
 
 

@@ -79,7 +79,7 @@ def test_version() -> None:
 def test_nothing_asked_tells_the_three_things_one_does() -> None:
     ran = CliRunner().invoke(volest_group, [])
     assert ran.exit_code == 0
-    assert all(f"volest {name} " in ran.stdout for name in ("size", "mix", "stones"))
+    assert all(f"volest {name} " in ran.stdout for name in ("size", "mix", "log", "stones"))
 
 
 def test_every_command_in_the_list_can_be_called() -> None:
