@@ -18,7 +18,7 @@ from volest.cli.reference import commands_page
 from volest.errors import ScanError
 
 ROOT = Path(__file__).parents[2]
-HEAVY = ("numpy", "scipy", "trimesh", "pyvista", "skimage", "rich")
+HEAVY = ("numpy", "scipy", "trimesh", "pyvista", "skimage", "rich", "pydantic")
 
 
 def python(code: str, **more: str) -> "subprocess.CompletedProcess[str]":
@@ -40,7 +40,15 @@ def volest(*words: str | Path, cwd: Path = ROOT) -> "subprocess.CompletedProcess
     )
 
 
-@pytest.mark.parametrize("words", [["--help"], ["--version"], [], ["size", "--help"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--help"],
+        ["--version"],
+        [],
+        *([name, "--help"] for name in ("size", "mix", "log", "stones")),
+    ],
+)
 def test_help_loads_nothing_heavy(words: list[str]) -> None:
     code = f"""
 import sys

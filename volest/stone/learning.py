@@ -22,6 +22,9 @@ from volest.learned import USUAL_VOLUME_ML, Learned
 # The prior, our choice without a source: as if four pours had been seen, scattering by 1 mL.
 PRIOR_POURS = 4.0
 PRIOR_SPREAD_ML = 1.0
+# The default allowance is taken to be meant for this risk, whatever risk a lab then chooses: so
+# a smaller risk never takes less.
+DEFAULT_RISK = Lab().risk_percent / 100.0
 _PRIOR_WEIGHT = PRIOR_POURS
 _PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / _PRIOR_WEIGHT)  # at 50 mL: one pour, two doubtful estimates
 
@@ -91,7 +94,7 @@ def learn(
     """
     seen = [pour for pour in pours if (pour.stone, pour.way) == (stone, way)]
     risk = risk_percent / 100.0
-    prior_fixed, prior_share = _prior(default, risk)
+    prior_fixed, prior_share = _prior(default)
     # Sums of the weighted regression, weight 1/v; the prior counts as pours of 50 mL.
     s0 = _PRIOR_WEIGHT + sum(USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
     s1 = float(len(seen))
@@ -140,9 +143,9 @@ def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
     )
 
 
-def _prior(default: Way, risk: float) -> tuple[float, float]:
+def _prior(default: Way) -> tuple[float, float]:
     """Put the prior so low that its quantile at 50 mL is the default allowance."""
-    quantile = float(stdtrit(PRIOR_POURS, 1.0 - risk))
+    quantile = float(stdtrit(PRIOR_POURS, 1.0 - DEFAULT_RISK))
     share_ml = default.share_percent / 100.0 * USUAL_VOLUME_ML
     return default.residue_ml, share_ml - quantile * PRIOR_SPREAD_ML * _PRIOR_FACTOR
 
