@@ -12,7 +12,7 @@ FILES = sorted(ROOT.rglob("*.py"))
 GROUND = ("errors", "notes", "lab", "learned", "settings")
 ORDER = ("scan", "cavity", "stone", "pipeline", "sheet", "batch", "view", "cli")
 LEVEL = {**dict.fromkeys(GROUND, 0), **{room: at for at, room in enumerate(ORDER, start=1)}}
-ONLY_IN = {"trimesh": "scan", "pyvista": "view", "vtk": "view", "click": "cli"}
+ONLY_IN = {"trimesh": "scan", "pyvista": "view", "vtk": "view", "click": "cli", "sqlite3": "batch"}
 MOST_LINES, MOST_BODY_LINES = 300, 40
 BROAD = {"batch/run.py", "cli/main.py"}  # the edge of the batch and the edge of the program
 BANNED_NAMES = {"utils", "helpers", "common", "misc"}

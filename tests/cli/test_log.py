@@ -62,9 +62,11 @@ def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
     mix = json.loads((folder / "mix.json").read_text(encoding="utf-8"))
     scans = [{"scan": "day/a.stl", "mix": None}, {"scan": "day/b.stl", "mix": mix}]
     scans.append({"scan": "day/c.stl", "mix": mix})
-    (folder / "day.json").write_text(json.dumps({"scans": scans}), encoding="utf-8")
+    day = {"settings": {"way": "hand"}, "scans": scans}
+    (folder / "day.json").write_text(json.dumps(day), encoding="utf-8")
     assert log("--from", "day.json", "--scan", "b.stl", "--left", "3").exit_code == 0
-    assert rows(log("--csv", "-"))[0]["scan"] == "b.stl"
+    (row,) = rows(log("--csv", "-"))
+    assert (row["scan"], row["way"]) == ("b.stl", "hand")
     for words in ([], ["--scan", "a.stl"], ["--scan", "d.stl"]):
         assert log("--from", "day.json", *words, "--left", "3").exit_code == 2
 

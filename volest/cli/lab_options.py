@@ -49,19 +49,18 @@ JOURNAL_OPTION = click.option(
     metavar="FILE",
     type=click.Path(path_type=Path),
     envvar="VOLEST_JOURNAL",
-    help="Learn the waste from the pours booked there, unless --waste is given.",
-)
-WAY_OPTION = click.option(
-    "--way",
-    type=click.Choice([HAND, VACUUM]),
-    default=VACUUM,
-    show_default=True,
-    help="How it is mixed.",
+    help="Learn the waste from the pours booked there, unless --waste or --residue is given.",
 )
 _OPTIONS = (
     LAB_OPTION,
     JOURNAL_OPTION,
-    WAY_OPTION,
+    click.option(
+        "--way",
+        type=click.Choice([HAND, VACUUM]),
+        default=VACUUM,
+        show_default=True,
+        help="How it is mixed.",
+    ),
     click.option(
         "--stretch",
         "stretch_ml_per_100g",

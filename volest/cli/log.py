@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from volest.cli.lab_options import LAB_OPTION, WAY_OPTION, lab_from
+from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.errors import UsageError
-from volest.lab import Lab
+from volest.lab import HAND, VACUUM, Lab
 
 if TYPE_CHECKING:
     from volest.batch.journal import Entry, Journal
@@ -57,7 +57,9 @@ Examples:
 @click.option("--powder", "powder_g", type=float, metavar="G", help="Powder that was mixed.")
 @click.option("--water", "water_ml", type=float, metavar="ML", help="Water that was mixed.")
 @click.option("--stone", metavar="NAME", help="Stone; else that of the file, or type-4.")
-@WAY_OPTION
+@click.option(
+    "--way", type=click.Choice([HAND, VACUUM]), help="How it was mixed; else as the file says."
+)
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
@@ -98,16 +100,18 @@ def _from_file(source: Path | None, scan: str | None) -> dict[str, str | float]:
         return {}
     try:
         record = json.loads(source.read_text(encoding="utf-8"))
+        way = record.get("settings", {}).get("way", VACUUM)
         if "scans" in record:
             mixes = [s["mix"] for s in record["scans"] if scan in (None, Path(s["scan"]).name)]
             (record,) = (mix for mix in mixes if mix is not None)
         return {
+            "way": way,
             "stone": record["stone"],
             "volume_ml": record["mix_ml"] - record["waste_ml"],
             "powder_g": record["powder_g"],
             "water_ml": record["water_ml"],
         }
-    except (OSError, ValueError, KeyError, TypeError) as fault:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
         raise UsageError(
             f"{source} without one mix" + (f" for {scan}" if scan else ""),
             needed="JSON of 'volest mix' or 'volest size' and, if it holds several, --scan NAME",
@@ -133,7 +137,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
     return Entry(
         booked=now(),
         stone=kind.name,
-        way=str(given["way"]),
+        way=str(given.get("way", VACUUM)),
         volume_ml=volume_ml,
         powder_g=powder_g,
         water_ml=water_ml,

@@ -66,7 +66,7 @@ READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
     type=click.Choice(["gram", "scoop"]),
     default=_DEFAULTS.by,
     show_default=True,
-    help="Round the powder up to whole grams or whole scoops.",
+    help="Round the powder up to steps of the scale or to whole scoops.",
 )
 @lab_options
 @click.option(

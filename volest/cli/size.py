@@ -132,7 +132,7 @@ class Delivery:
     default=_DEFAULTS.by,
     show_default=True,
     type=click.Choice(["gram", "scoop"]),
-    help="Round powder up to grams or scoops.",
+    help="Round powder up to steps of the scale or to scoops.",
 )
 @lab_options
 @share_options

@@ -242,11 +242,13 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         if retention_ml
         else "Leave the top of the first pour rough, so that the base holds."
     )
+    into = f"Into bowl {base.bowl}" if base.bowl else "Into the bowl"
+    into = f"{base.mixes} equal mixes. {into}" if base.mixes > 1 else into
     less = "" if first.stone == base.stone else f" It is {base.stone} now, not {first.stone}."
     return (
         knobs,
         f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}, or until the gloss has gone. Wet it again.",
-        f"Water first: {water_in_words(base)}; then powder: {powder_in_words(base)}.{less}",
+        f"{into}: water first, {water_in_words(base)}; then powder, {powder_in_words(base)}.{less}",
         *_stirring(way),
         "Pour the base, turn the impression onto it, do not press.",
         f"Leave it {SEPARATING} {SEPARATING.unit} more before you lift the cast out.",

@@ -64,16 +64,21 @@ def shared_pour(volumes_ml: Sequence[float], settings: Settings) -> Mix | None:
     """
     whole = _first(volumes_ml, settings)
     bowls = settings.lab.bowl
-    if sum(volumes_ml) > MOST_VOLUME_ML or not fits_one(whole, bowls, settings.way):
+    if _filled_ml(volumes_ml, settings) > MOST_VOLUME_ML:
         return None
-    return into_bowls(whole, bowls, settings.way)
+    return into_bowls(whole, bowls, settings.way) if fits_one(whole, bowls, settings.way) else None
+
+
+def _filled_ml(volumes_ml: Sequence[float], settings: Settings) -> float:
+    """Add the knobs for the bases, where there are any, to the cavities."""
+    second = settings.lab.second_pour
+    knobs_ml = 0.0 if second.height_mm is None else second.retention_ml
+    return sum(volume_ml + knobs_ml for volume_ml in volumes_ml)
 
 
 def _first(volumes_ml: Sequence[float], settings: Settings) -> Callable[[int], Mix]:
-    second = settings.lab.second_pour
-    knobs_ml = 0.0 if second.height_mm is None else second.retention_ml * len(volumes_ml)
     return _maker(
-        sum(volumes_ml) + knobs_ml,
+        _filled_ml(volumes_ml, settings),
         settings,
         stone=settings.stone,
         wp_ml_per_100g=settings.wp_ml_per_100g,
