@@ -157,10 +157,10 @@ class Bowl:
     ----------
     name : str
         What the lab calls it.
+    most_ml, least_ml : float
+        Largest and smallest mix.
     way : str
         'hand' or 'vacuum'.
-    least_ml, most_ml : float
-        Smallest and largest mix.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED

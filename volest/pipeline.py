@@ -1,104 +1,145 @@
 """One scan to one result: the stages called in order, nothing else."""
 
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from volest.cavity.air import find_air
 from volest.cavity.base_line import BasePlane, find_base_line
+from volest.cavity.clock import Clock, find_clock
 from volest.cavity.doubts import find_doubts
-from volest.cavity.footprint import find_footprint
+from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Frame, frame_along
-from volest.cavity.margin import find_margin
-from volest.cavity.polarity import by_coordinate, find_skin, refuse_cast
+from volest.cavity.margin import Margin, find_margin
+from volest.cavity.polarity import Skin, by_coordinate, find_skin, refuse_cast
 from volest.cavity.pose import Pose, Samples, find_pose, spread_samples
-from volest.cavity.relief import relief_of_columns
+from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.rooms import find_rooms
+from volest.cavity.rooms import Rooms, find_rooms
 from volest.cavity.trim import Trim, find_trim
-from volest.cavity.volume import find_volume
+from volest.cavity.volume import Volume, find_volume
 from volest.errors import ScanError
 from volest.notes import Note
+from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
+from volest.scan.decision import Decision, read_decision
 from volest.scan.reading import Scan, read_scan
-from volest.settings import Settings
-from volest.stone.mix import Mix
+from volest.settings import Base, Settings
 from volest.stone.pours import first_pour, second_pour
 
-MEASURED = "measured"
-NOTED = "measured with notes"
-REFUSED = "refused"
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BaseLine:
-    """The plane up to which the first pour fills, in the scan's own frame.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cavity:
+    """The records of all stages for one scan, for whoever draws or explains it.
 
     Parameters
     ----------
-    point_mm : tuple of float
-        A point of the plane.
-    normal : tuple of float
-        Unit normal, out of the opening.
-    how : str
-        How it was found: 'rim', 'depth', 'cover', 'plane' or 'saved'.
-    """
-
-    point_mm: tuple[float, float, float]
-    normal: tuple[float, float, float]
-    how: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
-    """What volest says of one scan; None where nothing was measured.
-
-    Parameters
-    ----------
-    scan : str
-        Path of the scan as it was given.
-    outcome : str
-        'measured', 'measured with notes' or 'refused'.
-    seconds : float
-        Time from opening the file to the result.
-    volume_ml, volume_low_ml, volume_high_ml : float or None
-        Cavity up to the base line, and its interval.
-    base_line : BaseLine or None
-        The plane up to which was measured.
-    footprint_mm2 : float or None
-        Area that the cavity covers, seen along the pour axis.
-    slope_ml_per_mm : float or None
-        Growth of the volume with the base line's height.
-    curve : tuple
-        Heights over the base line in mm, and volumes in mL.
-    mix : Mix or None
-        The first pour.
-    second_pour : Mix or None
-        The base; None where none is asked for.
-    trim : Trim or None
+    frame : Frame
+        The frame that all others are in.
+    skin : Skin
+        Triangles and columns.
+    relief : Relief
+        The scan from above.
+    footprint : Footprint
+        What the cavity covers.
+    rim : Rim
+        The rim.
+    base : BasePlane
+        The base line.
+    rooms : Rooms
+        What stone reaches.
+    volume : Volume
+        The volume.
+    clock : Clock
+        Names places on the rim.
+    trim : Trim
         The rim against the base line.
+    margin : Margin
+        What the volume is unsure of.
     notes : tuple of Note
-        What a person should look at.
-    reason, code : str or None
-        Why the scan is refused: the sentence, and its short name.
+        What reading and all stages doubt.
     """
 
-    scan: str
-    outcome: str
-    seconds: float
-    volume_ml: float | None = None
-    volume_low_ml: float | None = None
-    volume_high_ml: float | None = None
-    base_line: BaseLine | None = None
-    footprint_mm2: float | None = None
-    slope_ml_per_mm: float | None = None
-    curve: tuple[tuple[float, float], ...] = ()
-    mix: Mix | None = None
-    second_pour: Mix | None = None
-    trim: Trim | None = None
-    notes: tuple[Note, ...] = field(default=())
-    reason: str | None = None
-    code: str | None = None
+    frame: Frame
+    skin: Skin
+    relief: Relief
+    footprint: Footprint
+    rim: Rim
+    base: BasePlane
+    rooms: Rooms
+    volume: Volume
+    clock: Clock
+    trim: Trim
+    margin: Margin
+    notes: tuple[Note, ...]
+
+
+def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None) -> Cavity:
+    """Find and measure the cavity of one scan.
+
+    Parameters
+    ----------
+    scan : Scan
+        The scan.
+    settings : Settings
+        How to measure.
+    decision : Decision or None
+        What a person decided about this scan; it goes before the settings' base line.
+
+    Returns
+    -------
+    Cavity
+        What each stage found.
+
+    Raises
+    ------
+    ScanError
+        When the scan cannot be measured.
+    """
+    corners = by_coordinate(scan.triangles)
+    samples = spread_samples(corners)
+    wanted = settings.base if decision is None else _decided(decision)
+    pose = None if wanted.plane else find_pose(samples)
+    frame = _frame(wanted, samples, pose)
+    skin = find_skin(corners, samples, frame, settings.pitch_mm)
+    relief = relief_of_columns(skin.columns)
+    footprint = find_footprint(relief, _corrections(decision, frame))
+    turned = refuse_cast(
+        is_open=samples.is_open,
+        turned=skin.turned and not settings.inside_out,
+        rising_share=footprint.rising_share,
+    )
+    rim = find_rim(relief, footprint, skin.corners_mm.reshape(3, -1))
+    base = find_base_line(wanted, relief, footprint.inside, rim, frame)
+    rooms = find_rooms(skin.columns, relief, footprint, rim, base)
+    volume = find_volume(skin.corners_mm, rooms, base)
+    clock = find_clock(relief.grid, footprint.inside)
+    trim = find_trim(relief, footprint, rim, base, clock)
+    doubts = find_doubts(
+        pose=pose,
+        footprint=footprint,
+        base=base,
+        rooms=rooms,
+        air=find_air(rooms),
+        trim=trim,
+        clock=clock,
+        volume=volume,
+    )
+    return Cavity(
+        frame=frame,
+        skin=skin,
+        relief=relief,
+        footprint=footprint,
+        rim=rim,
+        base=base,
+        rooms=rooms,
+        volume=volume,
+        clock=clock,
+        trim=trim,
+        margin=find_margin(volume, rooms, rim, base),
+        notes=(*scan.notes, *skin.notes, *turned, *doubts),
+    )
 
 
 def size_scan(path: Path, settings: Settings) -> Result:
@@ -118,15 +159,41 @@ def size_scan(path: Path, settings: Settings) -> Result:
     """
     start = time.perf_counter()
     try:
-        result = measure(read_scan(path, unit=settings.unit), settings)
+        result, _ = examine(path, settings)
     except ScanError as fault:
         result = Result(
             scan=str(path), outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code
         )
-    return replace(result, scan=str(path), seconds=time.perf_counter() - start)
+    return replace(result, seconds=time.perf_counter() - start)
 
 
-def measure(scan: Scan, settings: Settings) -> Result:
+def examine(path: Path, settings: Settings) -> tuple[Result, Cavity]:
+    """Read and measure one scan, and keep what every stage found.
+
+    Parameters
+    ----------
+    path : Path
+        The scan.
+    settings : Settings
+        How to measure and to mix.
+
+    Returns
+    -------
+    tuple of Result and Cavity
+        What is said of it, and what that rests on.
+
+    Raises
+    ------
+    ScanError
+        When the scan is refused.
+    """
+    scan = read_scan(path, unit=settings.unit)
+    decision = read_decision(path) if settings.obey_saved else None
+    cavity = find_cavity(scan, settings, decision)
+    return _result(str(path), cavity, settings), cavity
+
+
+def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
     """Measure the cavity of one scan and size the mix.
 
     Parameters
@@ -135,6 +202,8 @@ def measure(scan: Scan, settings: Settings) -> Result:
         The scan.
     settings : Settings
         How to measure and to mix.
+    decision : Decision or None
+        What a person decided about this scan.
 
     Returns
     -------
@@ -146,51 +215,55 @@ def measure(scan: Scan, settings: Settings) -> Result:
     ScanError
         When the scan cannot be measured.
     """
-    corners = by_coordinate(scan.triangles)
-    samples = spread_samples(corners)
-    pose = None if settings.base.how == "plane" else find_pose(samples)
-    frame = _frame(settings, samples, pose)
-    skin = find_skin(corners, samples, frame, settings.pitch_mm)
-    relief = relief_of_columns(skin.columns)
-    footprint = find_footprint(relief)
-    turned = refuse_cast(
-        is_open=samples.is_open,
-        turned=skin.turned and not settings.inside_out,
-        rising_share=footprint.rising_share,
-    )
-    rim = find_rim(relief, footprint, skin.corners_mm.reshape(3, -1))
-    base = find_base_line(settings.base, relief, footprint.inside, rim, frame)
-    rooms = find_rooms(skin.columns, relief, footprint, rim, base)
-    volume = find_volume(skin.corners_mm, rooms, base)
-    trim = find_trim(rim, base, settings.pitch_mm)
-    doubts = find_doubts(pose=pose, base=base, rooms=rooms, trim=trim, volume=volume)
-    margin = find_margin(volume, rooms, rim, base)
+    return _result(str(scan.path), find_cavity(scan, settings, decision), settings)
+
+
+def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
+    volume, margin = cavity.volume, cavity.margin
     first = first_pour(volume.best_ml, settings)
     second = second_pour(volume.footprint_mm2, settings)
-    mixed = (*first.notes, *(second.notes if second else ()))
-    notes = (*scan.notes, *skin.notes, *turned, *doubts, *mixed)
+    notes = (*cavity.notes, *first.notes, *(second.notes if second else ()))
     return Result(
-        scan=str(scan.path),
+        scan=name,
         outcome=NOTED if notes else MEASURED,
         seconds=0.0,
         volume_ml=volume.best_ml,
         volume_low_ml=max(volume.best_ml - margin.expanded_ml, 0.0),
         volume_high_ml=volume.best_ml + margin.expanded_ml,
-        base_line=_in_scan(base, rim, frame),
+        base_line=_in_scan(cavity.base, cavity.rim, cavity.frame),
         footprint_mm2=volume.footprint_mm2,
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
         mix=first,
         second_pour=second,
-        trim=trim,
+        trim=cavity.trim,
         notes=notes,
     )
 
 
-def _frame(settings: Settings, samples: Samples, pose: Pose | None) -> Frame:
+def _decided(decision: Decision) -> Base:
+    return Base(how="saved", plane=(*decision.point_mm, *decision.normal))
+
+
+def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
+    corrections = []
+    for patch in () if decision is None else decision.patches:
+        x, y, _ = frame.to_frame(np.array(patch.centre_mm))
+        corrections.append(
+            Correction(
+                x_mm=float(x),
+                y_mm=float(y),
+                radius_mm=patch.radius_mm,
+                is_in=patch.what == "take-in",
+            )
+        )
+    return corrections
+
+
+def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:
     if pose is not None:
         return frame_along(pose.axis, samples.points_mm.mean(axis=1))
-    plane = np.array(settings.base.plane)
+    plane = np.array(base.plane)
     return frame_along(plane[3:], plane[:3])
 
 

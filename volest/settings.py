@@ -23,12 +23,12 @@ class Base:
     Parameters
     ----------
     how : str
-        'rim', 'depth', 'cover' or 'plane'.
+        'rim', 'depth', 'cover', 'plane', or 'saved': a plane that a person saved.
     offset_mm : float
         Height above the rim (rim), above the tips (depth) or the least stone over the highest
         floor (cover); unused for 'plane'.
     plane : tuple of float
-        For 'plane': point in mm, then the normal, in the scan's own frame.
+        For 'plane' and 'saved': point in mm, then the normal, in the scan's own frame.
     """
 
     how: str = "rim"
@@ -67,6 +67,8 @@ class Settings:
         'gram' rounds the powder up to whole grams, 'scoop' to whole scoops.
     inside_out : bool
         Take scans whose faces point away from the opening as impressions.
+    obey_saved : bool
+        Take what a person saved beside a scan before `base`.
     way : str
         How it is mixed: 'hand' or 'vacuum'.
     stretch_ml_per_100g : float
@@ -86,6 +88,7 @@ class Settings:
     residue_ml: float = Way().residue_ml
     by: str = "gram"
     inside_out: bool = False
+    obey_saved: bool = True
     way: str = VACUUM
     stretch_ml_per_100g: float = 0.0
     lab: Lab = field(default_factory=Lab)

@@ -10,7 +10,7 @@ import pytest
 from tests.sheet.invented import measured, refused
 from volest.batch.run import FAULT, check_settings, exit_code, run
 from volest.errors import MixError, UsageError, VolestError
-from volest.pipeline import Result
+from volest.result import Result
 from volest.settings import Settings
 
 PATHS = [Path("a.stl"), Path("b.stl"), Path("c.stl")]

@@ -58,7 +58,7 @@ def corners_of(solid: Manifold) -> Floats:
 
 
 def _chimney(cavity: Manifold) -> Manifold:
-    """The cavity's opening carried a little up, so that no face of it lies in the block's top."""
+    """Carry the opening a little up, so that no face of the cavity lies in the block's top."""
     opening = cavity.slice(-1e-6)
     return Manifold.extrude(opening, 1.0).translate((0.0, 0.0, -1e-6))
 
@@ -90,7 +90,7 @@ def _gutter() -> Manifold:
 
 
 def _sunk_sphere() -> Manifold:
-    """A ball of r = 20 sunk until the opening has r = 12: undercut all round."""
+    """Sink a ball of r = 20 until the opening has r = 12: undercut all round."""
     return Manifold.sphere(20.0, ROUND).translate((0, 0, -16.0)).trim_by_plane((0, 0, -1), 0.0)
 
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from tests.sheet.invented import measured
 from volest.cli.main import volest_group
-from volest.pipeline import Result as Sized
+from volest.result import Result as Sized
 from volest.settings import Settings
 from volest.sheet.record import schema
 from volest.stone.pours import first_pour, second_pour

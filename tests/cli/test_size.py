@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from tests.sheet.invented import HEEL, measured, refused
 from volest.cli.main import volest_group
-from volest.pipeline import Result as Sized
+from volest.result import Result as Sized
 from volest.settings import Settings
 
 SEEN: list[Settings] = []
@@ -72,6 +72,7 @@ def test_options_become_settings(folder: Path) -> None:
         "residue_ml": 2.0,
         "by": "scoop",
         "inside_out": True,
+        "obey_saved": False,
     }
 
 

@@ -1,8 +1,8 @@
 """Results as the pipeline would hand them over, made up; no figure here is a measured one."""
 
-from volest.cavity.trim import Trim
+from volest.cavity.trim import Stretch, Trim
 from volest.notes import Note
-from volest.pipeline import MEASURED, NOTED, REFUSED, BaseLine, Result
+from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
 from volest.stone.mix import mix
 
 HEEL = Note(
@@ -22,6 +22,11 @@ TRIM = Trim(
     rim_lowest_mm=-0.3,
     excess_length_mm=61.0,
     gap_length_mm=8.0,
+    stand_off_mm=1.1,
+    to_pits_mm=4.5,
+    stretches=(
+        Stretch(hour=12, length_mm=21.0, mean_mm=0.7, most_mm=1.2, least_mm=-0.3, to_pits_mm=4.5),
+    ),
 )
 
 

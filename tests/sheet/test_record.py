@@ -13,7 +13,7 @@ import pytest
 
 from tests.sheet.invented import DIFFER, HEEL, TRIM, measured, refused
 from volest import __version__
-from volest.pipeline import Result
+from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.record import as_text, document, schema
 from volest.sheet.spread import COLUMNS

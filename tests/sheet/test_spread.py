@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from tests.sheet.invented import HEEL, measured, refused
 from volest.notes import Note
-from volest.pipeline import Result
+from volest.result import Result
 from volest.sheet.spread import COLUMNS, spread_text
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from tests.sheet.invented import DIFFER, HEEL, measured, refused
-from volest.pipeline import Result
+from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, made_with, tally
 from volest.sheet.table import table_text

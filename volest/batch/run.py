@@ -12,7 +12,7 @@ from volest.errors import (
     UsageError,
     VolestError,
 )
-from volest.pipeline import REFUSED, Result
+from volest.result import REFUSED, Result
 from volest.settings import PITCH_RANGE_MM, Settings
 from volest.stone.pours import first_pour, second_pour
 

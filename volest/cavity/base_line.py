@@ -31,7 +31,7 @@ class BasePlane:
     plane : ndarray
         (3,) a, b, c of z = a x + b y + c.
     how : str
-        'rim', 'depth', 'cover' or 'plane'.
+        'rim', 'depth', 'cover', 'plane' or 'saved'.
     height_u_mm : float
         Standard uncertainty of its height.
     lean_deg : float
@@ -92,9 +92,9 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
     floor = inside & ~rim.land
     level = level_plane(relief, floor)
     lean = _angle_deg(level, rim.plane)
-    if base.how == "plane":
+    if base.plane:
         return BasePlane(
-            plane=_given(base, frame), how="plane", height_u_mm=GIVEN_U_MM, lean_deg=lean
+            plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
         )
     if base.how == "rim":
         return _by_rim(base, rim, level, lean)

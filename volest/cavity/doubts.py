@@ -1,24 +1,37 @@
 """What a person should look at before mixing, and what is too doubtful to measure at all."""
 
+from volest.cavity.air import Air
 from volest.cavity.base_line import BasePlane
+from volest.cavity.clock import Clock
+from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Rooms
-from volest.cavity.trim import Trim
+from volest.cavity.trim import LEVEL_MM, Trim
 from volest.cavity.volume import Volume
 from volest.errors import ScanError
 from volest.notes import Note
 
 LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
 HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box round it
+RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
 LEAST_SEALED_ML = 0.02
+LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
 PLAIN_TALK = "look at the scan before mixing"
 
 
 def find_doubts(
-    *, pose: Pose | None, base: BasePlane, rooms: Rooms, trim: Trim, volume: Volume
+    *,
+    pose: Pose | None,
+    footprint: Footprint,
+    base: BasePlane,
+    rooms: Rooms,
+    air: Air,
+    trim: Trim,
+    clock: Clock,
+    volume: Volume,
 ) -> tuple[Note, ...]:
     """Collect the notes of one measurement.
 
@@ -26,12 +39,18 @@ def find_doubts(
     ----------
     pose : Pose or None
         The axis, unless it was given.
+    footprint : Footprint
+        What the cavity covers.
     base : BasePlane
         The base line.
     rooms : Rooms
         The columns that stone fills.
+    air : Air
+        Air that stays in undercuts.
     trim : Trim
         The rim against the base line.
+    clock : Clock
+        Names places.
     volume : Volume
         The volume.
 
@@ -50,9 +69,12 @@ def find_doubts(
     doubts = [
         _axis(pose),
         *base.notes,
+        _ends_early(footprint, base),
+        _leak(rooms),
         _boxing(trim),
         _holes(rooms),
         _sealed(rooms),
+        _air(air, clock),
         _two_ways(volume),
     ]
     return tuple(note for note in doubts if note is not None)
@@ -121,13 +143,37 @@ def _axis(pose: Pose | None) -> Note | None:
     )
 
 
+def _ends_early(footprint: Footprint, base: BasePlane) -> Note | None:
+    if base.how != "rim" or footprint.rising_share <= RISING_SHARE:
+        return None
+    return Note(
+        code="rim-not-seen",
+        text=f"the scan ends while its walls still rise, over {100 * footprint.rising_share:.0f} % "
+        "of its edge; the base line lies where the scan ends",
+        do="scan again with the rim in view, or give the base line",
+    )
+
+
+def _leak(rooms: Rooms) -> Note | None:
+    if not rooms.leaks:
+        return None
+    return Note(
+        code="leak",
+        text="a hole runs through a wall under the base line",
+        do="stop it with wax before the pour, or stone runs out",
+    )
+
+
 def _boxing(trim: Trim) -> Note | None:
     if trim.gap_length_mm == 0.0:
         return None
+    low = [str(part.hour) for part in trim.stretches if part.least_mm < -LEVEL_MM]
+    where = "all round" if len(low) == len(trim.stretches) else f"at {', '.join(low)} o'clock"
     return Note(
         code="needs-boxing",
         text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, by up to "
-        f"{-trim.rim_lowest_mm:.1f} mm; measured as if boxed in there",
+        f"{-trim.rim_lowest_mm:.1f} mm, {where} (seen into the opening, 12 is the front); measured "
+        "as if boxed in there",
         do="box in that stretch before the pour, or choose a lower base line",
     )
 
@@ -150,6 +196,18 @@ def _sealed(rooms: Rooms) -> Note | None:
         code="sealed-room",
         text=f"{rooms.sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",
         do="open them or take the impression again if they touch a preparation",
+    )
+
+
+def _air(air: Air, clock: Clock) -> Note | None:
+    if air.place_mm is None or air.trapped_ml <= LEAST_AIR_ML:
+        return None
+    hour = int(clock.hours(air.place_mm[:1], air.place_mm[1:])[0])
+    return Note(
+        code="air-trap",
+        text=f"{air.trapped_ml:.2f} mL under roofs with no way up for the air, near {hour} o'clock "
+        "(seen into the opening, 12 is the front)",
+        do="lead the stone in from one side and tilt the tray there, so that air can leave",
     )
 
 

@@ -5,6 +5,7 @@ outside; they meet on the crest. Where the scan simply ends without having passe
 heel), the footprint ends there too: that stretch is a dam that somebody must box in.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,11 +18,32 @@ from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 
 LEAST_POOL_MM = 0.3  # deeper than scanner noise, shallower than any pit
-MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side out
+MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side and the bench out
 FALL_OVER_MM = 1.6  # about the radius of a rounded rim
 FALLING = -0.5  # slope outward, steeper than a trough's floor runs out at a heel
 RISING = 0.5  # slope outward of a wall that has not come to its crest
+PAST_CREST_MM = (
+    5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
+)
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A round patch that a person took into the footprint or out of it.
+
+    Parameters
+    ----------
+    x_mm, y_mm, radius_mm : float
+        Its middle and radius in the frame.
+    is_in : bool
+        Whether it belongs to the footprint.
+    """
+
+    x_mm: float
+    y_mm: float
+    radius_mm: float
+    is_in: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,13 +86,15 @@ def pools(relief: Relief) -> Floats:
     return np.asarray(reconstruction(brim, floor, method="erosion") - floor)
 
 
-def find_footprint(relief: Relief) -> Footprint:
+def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Footprint:
     """Find the cells inside of the rim's crest.
 
     Parameters
     ----------
     relief : Relief
         The scan from above.
+    corrections : sequence of Correction
+        What a person decided otherwise.
 
     Returns
     -------
@@ -79,21 +103,41 @@ def find_footprint(relief: Relief) -> Footprint:
     """
     edge = ndimage.binary_dilation(relief.outside) & ~relief.outside
     slope = _outward_slope(relief)
-    away = edge & (slope < FALLING)
-    inner = _main_pools(relief) & ~away
+    inner = _main_pools(relief)
+    away = edge & ((slope < FALLING) | _past_a_crest(relief, inner))
+    inner &= ~away
     markers = inner + 2 * away.astype(np.int32)
     inside = watershed(relief.top_mm, markers, mask=~relief.outside) == 1
+    for correction in corrections:
+        inside = _corrected(relief, inside, correction)
     border = inside & ndimage.binary_dilation(~inside)
     rising = float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0
     return Footprint(inside=inside, border=border, rising_share=rising)
 
 
+def _past_a_crest(relief: Relief, inner: Bools) -> Bools:
+    """Say where the surface lies far below the lowest way to it from the pits."""
+    seed = np.where(inner, relief.top_mm, relief.top_mm.max())
+    way = reconstruction(seed, relief.top_mm, method="erosion")
+    return np.asarray(way - relief.top_mm > PAST_CREST_MM)
+
+
+def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
+    x, y = relief.grid.centres_mm()
+    patch = np.hypot(x - correction.x_mm, y - correction.y_mm) <= correction.radius_mm
+    return inside | (patch & ~relief.outside) if correction.is_in else inside & ~patch
+
+
 def _main_pools(relief: Relief) -> Bools:
+    """Find the pools that count: large, and standing about as high as the highest large one."""
     depth = pools(relief)
     names, count = ndimage.label(depth > LEAST_POOL_MM)
-    held = ndimage.sum_labels(depth, names, np.arange(1, count + 1))
-    main = 1 + np.flatnonzero(held >= MAIN_POOL_SHARE * held.max(initial=0.0))
-    return np.isin(names, main)
+    known = np.arange(1, count + 1)
+    held = ndimage.sum_labels(depth, names, known)
+    level = ndimage.maximum(relief.top_mm + depth, names, known)
+    large = held >= MAIN_POOL_SHARE * held.max(initial=0.0)
+    high = level >= np.max(level[large], initial=-np.inf) - PAST_CREST_MM
+    return np.isin(names, known[large & high])
 
 
 def _outward_slope(relief: Relief) -> Floats:

@@ -43,6 +43,8 @@ class Rooms:
         Area of the footprint without surface, filled from its border, and the room over it.
     sealed_ml : float
         Room below the base line that has no way to the opening.
+    leaks : bool
+        Whether filled room joins the outside of the scan through a hole in a wall.
     """
 
     grid: Grid
@@ -55,6 +57,7 @@ class Rooms:
     hole_mm2: float
     hole_ml: float
     sealed_ml: float
+    leaks: bool
 
 
 def find_rooms(
@@ -81,41 +84,78 @@ def find_rooms(
         The stretches.
     """
     grid = columns.grid
-    inside = footprint.inside & ~rim.land
+    inside = footprint.inside & ~rim.land & ~rim.notch
     cell, floor, roof = _stretches(columns, base)
-    floored = np.zeros(inside.size, dtype=bool)
-    floored[cell] = True
-    hole = np.flatnonzero(inside.ravel() & ~floored)
-    hole_floor = _top_over_base(relief, base).ravel()[hole]
+    hole, hole_floor = _holes(cell, relief, inside, base)
     cell = np.concatenate([cell, hole])
-    floor = np.concatenate([floor, hole_floor])
-    roof = np.concatenate([roof, np.full(len(hole), np.inf)])
     order = np.argsort(cell, kind="stable")
-    cell, floor, roof = cell[order], floor[order], roof[order]
-
-    below = floor < 0.0
-    in_footprint = inside.ravel()[cell]
-    reachable = below & (in_footprint | np.isfinite(roof))
-    room = _joined(grid, cell, floor, np.minimum(roof, 0.0), reachable)
-    poured = np.unique(room[reachable & in_footprint & (roof >= 0.0)])
-    filled = reachable & np.isin(room, poured)
-    sealed = reachable & in_footprint & ~filled
-    outside = np.zeros(inside.size, dtype=bool)
-    outside[cell[below & ~footprint.inside.ravel()[cell] & np.isinf(roof)]] = True
+    cell, floor, roof = (
+        cell[order],
+        np.concatenate([floor, hole_floor])[order],
+        np.concatenate([roof, np.full(len(hole), np.inf)])[order],
+    )
+    filled, sealed = _filled(grid, cell, floor, roof, inside)
+    in_footprint, below = inside.ravel()[cell], floor < 0.0
     keep = filled | (in_footprint & ~below & np.isinf(roof))
-    area = grid.pitch_mm**2
+    area_ml = grid.pitch_mm**2 / 1000.0
     return Rooms(
         grid=grid,
         cell=cell[keep],
         floor_mm=floor[keep],
         roof_mm=roof[keep],
         filled=filled[keep],
-        outside=outside.reshape(grid.shape),
+        outside=_outside(grid, cell[below & np.isinf(roof)], inside | rim.land),
         land_mm=_land_mm(grid, rim, base),
-        hole_mm2=len(hole) * area,
-        hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area / 1000.0,
-        sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area / 1000.0,
+        hole_mm2=len(hole) * grid.pitch_mm**2,
+        hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
+        sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
+        leaks=_leaks(
+            grid, cell, floor, roof, filled=filled, in_footprint=footprint.inside.ravel()[cell]
+        ),
     )
+
+
+def _filled(
+    grid: Grid, cell: Ints, floor: Floats, roof: Floats, inside: Bools
+) -> tuple[Bools, Bools]:
+    """Say which stretches stone reaches, and which in the footprint it cannot reach."""
+    in_footprint = inside.ravel()[cell]
+    chosen = np.flatnonzero((floor < 0.0) & (in_footprint | np.isfinite(roof)))
+    room = _joined(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
+    poured = np.unique(room[in_footprint[chosen] & (roof[chosen] >= 0.0)])
+    reached = np.isin(room, poured)
+    filled, sealed = np.zeros(len(cell), dtype=bool), np.zeros(len(cell), dtype=bool)
+    filled[chosen[reached]] = True
+    sealed[chosen[~reached & in_footprint[chosen]]] = True
+    return filled, sealed
+
+
+def _leaks(
+    grid: Grid, cell: Ints, floor: Floats, roof: Floats, *, filled: Bools, in_footprint: Bools
+) -> bool:
+    """Say whether filled room inside a wall meets open room out of the footprint."""
+    tunnel = filled & ~in_footprint
+    open_outside = (floor < 0.0) & np.isinf(roof) & ~in_footprint
+    if not tunnel.any() or not open_outside.any():
+        return False
+    chosen = np.flatnonzero(tunnel | open_outside)
+    a, b = neighbours(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
+    return bool((tunnel[chosen][a] != tunnel[chosen][b]).any())
+
+
+def _holes(cell: Ints, relief: Relief, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
+    """Return the footprint's cells without a floor, and the floor that their border suggests."""
+    floored = np.zeros(inside.size, dtype=bool)
+    floored[cell] = True
+    hole = np.flatnonzero(inside.ravel() & ~floored)
+    x, y = relief.grid.centres_mm()
+    return hole, base.heights_mm(x, y, relief.top_mm).ravel()[hole]
+
+
+def _outside(grid: Grid, open_below: Ints, inside: Bools) -> Bools:
+    outside = np.zeros(grid.shape, dtype=bool)
+    outside.ravel()[open_below] = True
+    return outside & ~inside
 
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]:
@@ -136,24 +176,41 @@ def _land_mm(grid: Grid, rim: Rim, base: BasePlane) -> Floats:
     return np.where(binary_dilation(rim.land), base.heights_mm(x, y, level), np.inf)
 
 
-def _top_over_base(relief: Relief, base: BasePlane) -> Floats:
-    x, y = relief.grid.centres_mm()
-    return base.heights_mm(x, y, relief.top_mm)
+def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:
+    """Pair stretches of neighbouring cells that overlap in height.
 
+    Parameters
+    ----------
+    grid : Grid
+        The cells; its free border keeps rows from joining end to start.
+    cell : ndarray
+        (m,) flat cell number of each stretch, sorted.
+    floor_mm, top_mm : ndarray
+        (m,) where each begins and ends.
 
-def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats, reachable: Bools) -> Ints:
-    """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
+    Returns
+    -------
+    tuple of ndarray
+        Two (k,) arrays of indices.
+    """
     start = np.searchsorted(cell, np.arange(grid.shape[0] * grid.shape[1] + 1))
     ends: list[tuple[Ints, Ints]] = []
-    for step in (1, grid.shape[1]):  # the grid's free border keeps rows from joining end to start
+    for step in (1, grid.shape[1]):
         first = start[np.minimum(cell + step, len(start) - 2)]
         count = start[np.minimum(cell + step + 1, len(start) - 1)] - first
         for k in range(int(count.max(initial=0))):
             a = np.flatnonzero(count > k)
             b = first[a] + k
-            meet = np.minimum(top[a], top[b]) > np.maximum(floor[a], floor[b])
-            meet &= reachable[a] & reachable[b]
+            meet = np.minimum(top_mm[a], top_mm[b]) > np.maximum(floor_mm[a], floor_mm[b])
             ends.append((a[meet], b[meet]))
-    a, b = (np.concatenate([pair[side] for pair in ends]) for side in (0, 1))
+    return (
+        np.concatenate([a for a, _ in ends] or [cell[:0]]),
+        np.concatenate([b for _, b in ends] or [cell[:0]]),
+    )
+
+
+def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
+    """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
+    a, b = neighbours(grid, cell, floor, top)
     graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(len(cell), len(cell)))
     return np.asarray(connected_components(graph, directed=False)[1])

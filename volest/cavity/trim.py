@@ -1,13 +1,46 @@
-"""How the rim stands against the base line: what to cut, and where stone would run out."""
+"""How the rim stands against the base line: where to cut, where to box, and what to keep off."""
 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
+from scipy.spatial import ConvexHull
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.clock import Clock
+from volest.cavity.columns import Bools
+from volest.cavity.footprint import Footprint
+from volest.cavity.frame import Floats
+from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
 
 LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
+PIT_SHARE = 0.5  # of the greatest depth: deeper floor counts as pits, to be kept clear
+FAR_MM = 1000.0  # gives a level crest a body, and its hull no upper facet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """The rim at one hour of the dial; heights are over the base line, negative below it.
+
+    Parameters
+    ----------
+    hour : int
+        1 to 12; seen into the opening, 12 is the front.
+    length_mm : float
+        Length of rim.
+    mean_mm, most_mm, least_mm : float
+        Its height.
+    to_pits_mm : float
+        Distance across from the rim to the nearest pit: what the blade must keep off.
+    """
+
+    hour: int
+    length_mm: float
+    mean_mm: float
+    most_mm: float
+    least_mm: float
+    to_pits_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +55,12 @@ class Trim:
         Length of rim that stands more than half a millimetre over the base line.
     gap_length_mm : float
         Length of rim that lies more than half a millimetre under it and needs boxing.
+    stand_off_mm : float
+        How far a flat base laid on the untrimmed rim would stand off the base line.
+    to_pits_mm : float
+        Least distance across from the rim to a pit.
+    stretches : tuple of Stretch
+        The rim hour by hour.
     """
 
     rim_highest_mm: float
@@ -29,30 +68,76 @@ class Trim:
     rim_lowest_mm: float
     excess_length_mm: float
     gap_length_mm: float
+    stand_off_mm: float
+    to_pits_mm: float
+    stretches: tuple[Stretch, ...]
 
 
-def find_trim(rim: Rim, base: BasePlane, pitch_mm: float) -> Trim:
+def find_trim(
+    relief: Relief, footprint: Footprint, rim: Rim, base: BasePlane, clock: Clock
+) -> Trim:
     """Compare the rim with the base line.
 
     Parameters
     ----------
+    relief : Relief
+        The scan from above.
+    footprint : Footprint
+        What the cavity covers.
     rim : Rim
         The rim.
     base : BasePlane
         The base line.
-    pitch_mm : float
-        Length of rim that one crest point stands for.
+    clock : Clock
+        Names the places on the rim.
 
     Returns
     -------
     Trim
-        Heights and lengths.
+        Heights, lengths and distances.
     """
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
+    pitch_mm = relief.grid.pitch_mm
+    to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
+    hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     return Trim(
         rim_highest_mm=float(over.max()),
         rim_mean_mm=float(over.mean()),
         rim_lowest_mm=float(over.min()),
         excess_length_mm=float(np.count_nonzero(over > LEVEL_MM)) * pitch_mm,
         gap_length_mm=float(np.count_nonzero(over < -LEVEL_MM)) * pitch_mm,
+        stand_off_mm=_stand_off_mm(rim.crest_mm[:, :2], over, clock.centre_mm),
+        to_pits_mm=float(to_pits.min()),
+        stretches=tuple(
+            _stretch(int(hour), over[hours == hour], to_pits[hours == hour], pitch_mm)
+            for hour in np.unique(hours)
+        ),
     )
+
+
+def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, pitch_mm: float) -> Stretch:
+    return Stretch(
+        hour=hour,
+        length_mm=len(over_mm) * pitch_mm,
+        mean_mm=float(over_mm.mean()),
+        most_mm=float(over_mm.max()),
+        least_mm=float(over_mm.min()),
+        to_pits_mm=float(to_pits_mm.min()),
+    )
+
+
+def _to_pits_mm(relief: Relief, inside: Bools, base: BasePlane) -> Floats:
+    x, y = relief.grid.centres_mm()
+    over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
+    pits = over <= PIT_SHARE * float(over.min())
+    return np.asarray(distance_transform_edt(~pits)) * relief.grid.pitch_mm
+
+
+def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:
+    """Lay a plane on the crest's highest points and read its height over the middle."""
+    points = np.column_stack([places_mm, over_mm])
+    below = np.append(middle_mm, over_mm.min() - FAR_MM)
+    facets = ConvexHull(np.vstack([points, below])).equations
+    facets = facets[facets[:, 2] > 0.0]  # n . p + d = 0, looking up
+    # The upper hull is the lower envelope of its facets' planes.
+    return float(np.min(-(facets[:, :2] @ middle_mm + facets[:, 3]) / facets[:, 2]))

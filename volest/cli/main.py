@@ -24,6 +24,8 @@ logging.getLogger("volest").addHandler(logging.NullHandler())  # silent unless -
 _COMMANDS = MappingProxyType(
     {
         "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
+        "trim": ("volest.cli.trim", "trim_command", "Say where the rim must be cut or boxed."),
+        "curve": ("volest.cli.curve", "curve_command", "Write volume against height."),
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from volest.pipeline import Result
+    from volest.result import Result
 
 _PATIENCE_S = 2.0  # a bar that flashes up and is gone tells nothing
 

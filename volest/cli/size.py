@@ -6,38 +6,32 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
+from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.progress import progress
 from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
 from volest.cli.talk import set_talk
 from volest.errors import UsageError
-from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
+from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.run import SizeScan
-    from volest.pipeline import Result
+    from volest.result import Result
     from volest.stone.plan import Plan
 
 _DEFAULTS = Settings()
 _STREAM = "-"
-_HELP = """Read scans (STL, PLY) and say how much stone each impression takes.
+_HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan or a folder; folders are searched to their depths. Each scan gets a line with its
 volume up to the base line and the interval it lies in, then powder, water and scoops. Doubts and
 refusals follow below, each with what to do about it.
 
-\b
-Base lines (--base):
-  rim                       the crest of the rim, all round (default)
-  rim=MM                    so much above the rim; negative: below it
-  depth=MM                  so high over the deepest tips
-  cover=MM                  at least so much stone over the highest floor
-  plane=PX,PY,PZ,NX,NY,NZ   a point and the way up, in the scan's own frame
-
+{BASE_HELP}
 \b
 Examples:
   volest size monday/
@@ -89,18 +83,7 @@ class Delivery:
 @click.argument(
     "paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path)
 )
-@click.option(
-    "--base", default="rim", show_default=True, metavar="HOW", help="Base line, as above."
-)
-@click.option("--unit", type=click.Choice(list(MM_PER_UNIT)), help="Unit of the files; else mm.")
-@click.option(
-    "--pitch",
-    default=_DEFAULTS.pitch_mm,
-    show_default=True,
-    metavar="MM",
-    type=float,
-    help=f"Width of a column, {PITCH_RANGE_MM[0]:g} to {PITCH_RANGE_MM[1]:g}; finer takes longer.",
-)
+@measuring
 @click.option(
     "--stone",
     default=_DEFAULTS.stone,
@@ -137,9 +120,6 @@ class Delivery:
 @lab_options
 @share_options
 @click.option(
-    "--inside-out", is_flag=True, help="Take scans whose faces point the wrong way as impressions."
-)
-@click.option(
     "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output."
 )
 @click.option("--csv", "csv_file", metavar="FILE", help="Write a line a scan as CSV; - likewise.")
@@ -148,11 +128,9 @@ class Delivery:
 @click.pass_context
 def size_command(
     ctx: click.Context,
+    /,
     *,
     paths: Sequence[Path],
-    base: str,
-    unit: str | None,
-    pitch: float,
     stone: str,
     wp: float | None,
     waste: float,
@@ -160,24 +138,21 @@ def size_command(
     by: str,
     choice: LabChoice,
     sharing: ShareChoice,
-    inside_out: bool,
     json_file: str | None,
     csv_file: str | None,
     quiet: bool,
     verbose: bool,
+    **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
     set_talk(verbose)
-    settings = Settings(
-        base=parse_base(base),
-        unit=unit,
-        pitch_mm=pitch,
+    settings = settings_of(
+        **options,
         stone=stone,
         wp_ml_per_100g=wp,
         waste_percent=waste,
         residue_ml=residue,
         by=by,
-        inside_out=inside_out,
     )
     settings = with_lab(ctx, settings, choice)
     check_sharing(sharing)

@@ -70,6 +70,11 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     return areas
 
 
+MANY_SHARE = (
+    0.5  # exporters leave slivers, and they change nothing; a collapsed mesh is mostly those
+)
+
+
 def drop_degenerate(
     triangles: NDArray[np.float64], areas: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Note, ...]]:
@@ -89,7 +94,7 @@ def drop_degenerate(
     areas : ndarray of float64, shape (m,)
         Theirs.
     notes : tuple of Note
-        'degenerate' with the number dropped.
+        'degenerate' with the number dropped, where it is most of them.
 
     Raises
     ------
@@ -111,11 +116,11 @@ def drop_degenerate(
             remedy="export the scan again",
             code="no-triangles",
         )
-    if not dropped:
-        return triangles, areas, ()
+    if dropped <= MANY_SHARE * len(keep):
+        return triangles[keep] if dropped else triangles, areas[keep], ()
     note = Note(
         code="degenerate",
-        text=f"{dropped:,} triangles without area were dropped; the volume does not change.",
-        do="Nothing, if there are few; otherwise export the scan again.",
+        text=f"{dropped:,} of {len(keep):,} triangles have no area and were dropped",
+        do="look whether the scan is whole; export it again",
     )
     return triangles[keep], areas[keep], (note,)

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from volest.lab import VACUUM, Lab
-from volest.pipeline import Result
+from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import short_names, visible
 from volest.stone.card import powder_in_words, scoops_in_words, water_in_words

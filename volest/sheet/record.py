@@ -9,7 +9,7 @@ from numbers import Integral, Real
 from typing import Any
 
 from volest import __version__
-from volest.pipeline import Result
+from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.pours import shared_record
 from volest.stone.plan import Plan

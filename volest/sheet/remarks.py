@@ -9,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from volest.lab import VACUUM
-from volest.pipeline import MEASURED, NOTED, REFUSED, Result
+from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import visible
 

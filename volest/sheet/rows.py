@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from volest.pipeline import REFUSED, Result
+from volest.result import REFUSED, Result
 from volest.sheet.names import visible
 from volest.stone.rounding import shown
 

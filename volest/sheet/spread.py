@@ -5,7 +5,7 @@ import io
 import math
 from collections.abc import Sequence
 
-from volest.pipeline import Result
+from volest.result import Result
 from volest.sheet.names import cell
 
 COLUMNS = (

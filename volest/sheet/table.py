@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from volest.pipeline import Result
+from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import folded, pieces, short_names, shortened
 from volest.sheet.pours import batch_lines, pour_lines, shared_lines

@@ -1,0 +1,37 @@
+"""The command `volest curve`: volume against the base line's height."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from volest.cli.options import BASE_HELP, measuring, settings_of
+
+_HELP = f"""Write volume against height over the base line of SCAN as CSV.
+
+{BASE_HELP}
+\b
+Examples:
+  volest curve b0417.stl > b0417.csv
+  volest curve b0417.stl --plot b0417.svg
+"""
+
+
+@click.command("curve", help=_HELP)
+@click.argument("scan", type=click.Path(path_type=Path))
+@measuring
+@click.option(
+    "--plot", metavar="FILE", type=click.Path(path_type=Path), help="Draw it: .svg, .png or .pdf."
+)
+def curve_command(scan: Path, *, plot: Path | None, **options: Any) -> None:
+    """Write the curve; the words for a person stand in `_HELP`."""
+    from volest.pipeline import examine
+    from volest.sheet.guide import curve_text
+
+    result, _ = examine(scan, settings_of(**options))
+    click.echo(curve_text(result.curve), nl=False)
+    if plot is not None:
+        from volest.sheet.plot import draw_curve
+
+        draw_curve(result, plot)
+        click.echo(f"wrote {plot}", err=True)

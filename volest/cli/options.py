@@ -1,0 +1,86 @@
+"""Options that several commands share: how a scan is to be measured."""
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+_DEFAULTS = Settings()
+BASE_HELP = """\b
+Base lines (--base):
+  rim                       the crest of the rim, all round (default)
+  rim=MM                    so much above the rim; negative: below it
+  depth=MM                  so high over the deepest tips
+  cover=MM                  at least so much stone over the highest floor
+  plane=PX,PY,PZ,NX,NY,NZ   a point and the way up, in the scan's own frame
+
+A base line that somebody saved beside a scan is obeyed unless --base is given.
+"""
+_OPTIONS = (
+    click.option("--base", metavar="HOW", help="Base line, as above; rim if nothing is saved."),
+    click.option(
+        "--unit", type=click.Choice(list(MM_PER_UNIT)), help="Unit of the files; else mm."
+    ),
+    click.option(
+        "--pitch",
+        default=_DEFAULTS.pitch_mm,
+        show_default=True,
+        metavar="MM",
+        type=float,
+        help=f"Width of a column, {PITCH_RANGE_MM[0]:g} to {PITCH_RANGE_MM[1]:g}; "
+        "finer takes longer.",
+    ),
+    click.option(
+        "--inside-out",
+        is_flag=True,
+        help="Take scans whose faces point the wrong way as impressions.",
+    ),
+)
+
+
+def measuring(command: Command) -> Command:
+    """Give a command the options that say how to measure.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function; it takes base, unit, pitch and inside_out.
+
+    Returns
+    -------
+    callable
+        The same, with the options.
+    """
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def settings_of(
+    *, base: str | None, unit: str | None, pitch: float, inside_out: bool, **rest: Any
+) -> Settings:
+    """Turn options into settings.
+
+    Parameters
+    ----------
+    base, unit, pitch, inside_out
+        As the options give them.
+    **rest
+        Further fields of the settings, by name.
+
+    Returns
+    -------
+    Settings
+        The settings of a run.
+    """
+    return Settings(
+        base=parse_base("rim" if base is None else base),
+        obey_saved=base is None,
+        unit=unit,
+        pitch_mm=pitch,
+        inside_out=inside_out,
+        **rest,
+    )

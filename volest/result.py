@@ -1,0 +1,82 @@
+"""What volest says of one scan: the record that tables, files and pages are made of."""
+
+from dataclasses import dataclass
+
+from volest.cavity.trim import Trim
+from volest.notes import Note
+from volest.stone.mix import Mix
+
+MEASURED = "measured"
+NOTED = "measured with notes"
+REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaseLine:
+    """The plane up to which the first pour fills, in the scan's own frame.
+
+    Parameters
+    ----------
+    point_mm : tuple of float
+        A point of the plane.
+    normal : tuple of float
+        Unit normal, out of the opening.
+    how : str
+        How it was found: 'rim', 'depth', 'cover', 'plane' or 'saved'.
+    """
+
+    point_mm: tuple[float, float, float]
+    normal: tuple[float, float, float]
+    how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What volest says of one scan; None where nothing was measured.
+
+    Parameters
+    ----------
+    scan : str
+        Path of the scan as it was given.
+    outcome : str
+        'measured', 'measured with notes' or 'refused'.
+    seconds : float
+        Time from opening the file to the result.
+    volume_ml, volume_low_ml, volume_high_ml : float or None
+        Cavity up to the base line, and its interval.
+    base_line : BaseLine or None
+        The plane up to which was measured.
+    footprint_mm2 : float or None
+        Area that the cavity covers, seen along the pour axis.
+    slope_ml_per_mm : float or None
+        Growth of the volume with the base line's height.
+    curve : tuple
+        Heights over the base line in mm, and volumes in mL.
+    mix : Mix or None
+        The first pour.
+    second_pour : Mix or None
+        The base; None where none is asked for.
+    trim : Trim or None
+        The rim against the base line.
+    notes : tuple of Note
+        What a person should look at.
+    reason, code : str or None
+        Why the scan is refused: the sentence, and its short name.
+    """
+
+    scan: str
+    outcome: str
+    seconds: float
+    volume_ml: float | None = None
+    volume_low_ml: float | None = None
+    volume_high_ml: float | None = None
+    base_line: BaseLine | None = None
+    footprint_mm2: float | None = None
+    slope_ml_per_mm: float | None = None
+    curve: tuple[tuple[float, float], ...] = ()
+    mix: Mix | None = None
+    second_pour: Mix | None = None
+    trim: Trim | None = None
+    notes: tuple[Note, ...] = ()
+    reason: str | None = None
+    code: str | None = None

@@ -1,0 +1,133 @@
+"""The trim guide and the curve as text: where the blade goes, and volume against height."""
+
+import csv
+import io
+import math
+
+from rich.console import Console
+from rich.table import Table
+
+from volest.cavity.margin import Margin
+from volest.cavity.trim import LEVEL_MM, Trim
+from volest.result import Result
+
+CURVE_COLUMNS = ("height_mm", "volume_ml")
+_WIDTH = 80
+_PARTS = {
+    "base line": "where the base line lies",
+    "border": "where the border runs across a gap in the rim",
+    "holes": "the floor in holes",
+    "pitch": "the two ways of measuring",
+    "surface": "the scanner's own trueness",
+}
+
+
+def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
+    """Write the trim guide of one scan.
+
+    Parameters
+    ----------
+    result : Result
+        The scan's result.
+    trim : Trim
+        Its rim against the base line.
+    margin : Margin
+        What its volume is unsure of.
+    lean_deg : float
+        Angle between the rim and the plane on which the cast would rest, teeth down.
+
+    Returns
+    -------
+    str
+        Text for a terminal or paper.
+    """
+    out = io.StringIO()
+    console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
+    console.print("Heights of the rim over the base line, in mm, negative below it.")
+    console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
+    console.print(_hours(trim))
+    for line in _advice(trim):
+        console.print(line)
+    console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
+    if result.base_line is not None:
+        tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
+        console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
+    console.print(f"\nVolume {result.volume_ml:.1f} mL, give or take {margin.expanded_ml:.1f} mL:")
+    for name, u_ml in margin.parts_ml:
+        console.print(f"  {2.0 * u_ml:5.2f} mL  {_PARTS[name]}")
+    return out.getvalue()
+
+
+def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
+    """Write a volume-height curve as CSV.
+
+    Parameters
+    ----------
+    curve : tuple
+        Heights over the base line in mm, and volumes in mL.
+
+    Returns
+    -------
+    str
+        A heading line and one line a height.
+
+    Examples
+    --------
+    >>> print(curve_text(((-1.0, 2.0), (0.0, 3.5))), end="")
+    height_mm,volume_ml
+    -1.000,2.000
+    0.000,3.500
+    """
+    out = io.StringIO()
+    lines = csv.writer(out, lineterminator="\n")
+    lines.writerow(CURVE_COLUMNS)
+    lines.writerows((f"{height:.3f}", f"{volume:.3f}") for height, volume in curve)
+    return out.getvalue()
+
+
+def _hours(trim: Trim) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for head in ("hour", "length", "mean", "highest", "lowest", "to pits"):
+        table.add_column(head, justify="right")
+    table.add_column("do")
+    for part in sorted(trim.stretches, key=lambda part: part.hour % 12):
+        table.add_row(
+            str(part.hour),
+            f"{part.length_mm:.0f}",
+            f"{part.mean_mm:.1f}",
+            f"{part.most_mm:.1f}",
+            f"{part.least_mm:.1f}",
+            f"{part.to_pits_mm:.1f}",
+            _deed(part.most_mm, part.least_mm),
+        )
+    return table
+
+
+def _deed(most_mm: float, least_mm: float) -> str:
+    deeds = []
+    if most_mm > LEVEL_MM:
+        deeds.append(f"cut {most_mm:.1f} mm")
+    if least_mm < -LEVEL_MM:
+        deeds.append(f"box {-least_mm:.1f} mm")
+    return " and ".join(deeds) or "leave"
+
+
+def _advice(trim: Trim) -> list[str]:
+    lines = [""]
+    if trim.excess_length_mm:
+        lines.append(
+            f"Untrimmed, a flat base would stand {max(trim.stand_off_mm, 0.0):.1f} mm off the base "
+            f"line. Cut {trim.excess_length_mm:.0f} mm of rim down to it."
+        )
+        lines.append(
+            f"Keep the blade off margins and preparations: the nearest pit lies "
+            f"{trim.to_pits_mm:.1f} mm in from the rim. Cut away from the hand."
+        )
+    if trim.gap_length_mm:
+        lines.append(
+            f"Box in {trim.gap_length_mm:.0f} mm of rim that lies under the base line, by up to "
+            f"{-trim.rim_lowest_mm:.1f} mm."
+        )
+    if len(lines) == 1:
+        lines.append("The rim lies at the base line all round: nothing to cut or to box.")
+    return lines
