@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from tests.corpus.damage import Damaged
 
 from tests.corpus.blend import Array
+from tests.corpus.damage import Damaged
 from tests.corpus.files import write
 from tests.corpus.mesh import Mesh
 from tests.corpus.specimen import Specimen

@@ -6,13 +6,13 @@ from pathlib import Path
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
-from tests.corpus.random_cases import Drawn, random_case
 
 from tests.corpus.blend import Array, Relief
 from tests.corpus.case import bare, box_of, solid, truth
 from tests.corpus.cross_check import crest_line, held_by_triangles
 from tests.corpus.impression import Impression
 from tests.corpus.mesh import Faces, Mesh, cut, with_noise
+from tests.corpus.random_cases import Drawn, random_case
 from tests.corpus.scanning import punch
 
 FIELD_PITCH_MM = 0.4
