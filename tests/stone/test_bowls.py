@@ -5,10 +5,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from volest.errors import MixError
-from volest.lab import Bowl
+from volest.lab import Bowl, Lab
+from volest.settings import Settings
 from volest.stone.bench import mixing_min
 from volest.stone.bowls import into_bowls, most_mixes
 from volest.stone.mix import Mix, mix
+from volest.stone.pours import first_pour
 from volest.stone.types import stone_type
 
 SMALL = Bowl(name="small", least_ml=30, most_ml=70)
@@ -80,3 +82,14 @@ def test_no_bowl_is_ever_overfilled(volume_ml: float) -> None:
     most = {"small": 70, "large": 160}[made.bowl or ""]
     assert made.mix_ml / made.mixes <= most
     assert made.mix_ml >= made.needed_ml - 1e-8
+
+
+@given(st.floats(5.0, 250.0), st.floats(5.0, 250.0), st.floats(0.0, 5.0))
+def test_more_volume_never_gives_less_across_splits(
+    first: float, second: float, residue_ml: float
+) -> None:
+    settings = Settings(residue_ml=residue_ml, lab=Lab(bowl=(SMALL, LARGE)))
+    less, more = (first_pour(v, settings) for v in sorted((first, second)))
+    assert less.powder_g <= more.powder_g
+    assert less.mix_ml <= more.mix_ml + 1e-9
+    assert less.mixes <= more.mixes

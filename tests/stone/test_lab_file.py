@@ -110,6 +110,19 @@ def test_files_that_are_no_lab(text: str, tmp_path: Path) -> None:
     assert "lab.toml" in faults(text, tmp_path)
 
 
+@pytest.mark.parametrize("name", ["", "  ", "red\x1b[2J", "two\nlines"])
+def test_names_are_printable(name: str) -> None:
+    stone = {"name": name, "like": "type-4"}
+    for values in (
+        {"stone": [stone]},
+        {"bowl": [{"name": name, "most_ml": 1}]},
+        {"currency": name},
+    ):
+        with pytest.raises(LabError, match="printable") as caught:
+            check_lab(values, "lab.toml")
+        assert str(caught.value).isprintable()
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(LabError, match="No such file"):
         read_lab(tmp_path / "lab.toml")

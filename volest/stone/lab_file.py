@@ -133,8 +133,6 @@ def _contradictions(lab: Lab) -> Iterator[str]:
     """Name what each value alone allows, but not all together."""
     for number, own in enumerate(lab.stone, start=1):
         key = f"stone {number}"
-        if not own.name.strip():
-            yield f"{key}.name = {own.name!r} (needed: a name)"
         like = own.name if own.like is None else own.like
         if not any(is_type(like, known) for known in STONE_TYPES):
             yield f"{key}.like = {own.like!r} (needed: one of {', '.join(STONE_TYPES)})"
@@ -148,6 +146,7 @@ def _contradictions(lab: Lab) -> Iterator[str]:
     for number, bowl in enumerate(lab.bowl, start=1):
         if bowl.least_ml >= bowl.most_ml:
             yield f"bowl {number}.least_ml = {bowl.least_ml:g} (needed: below {bowl.most_ml:g})"
+    yield from _unreadable(lab)
     yield from _twice("stone", [own.name for own in lab.stone])
     yield from _twice("bowl", [bowl.name for bowl in lab.bowl])
     try:
@@ -155,6 +154,16 @@ def _contradictions(lab: Lab) -> Iterator[str]:
     except UsageError as fault:
         if all(own.like is not None for own in lab.stone):
             yield f"second_pour.stone = {lab.second_pour.stone!r} (needed: {fault.needed})"
+
+
+def _unreadable(lab: Lab) -> Iterator[str]:
+    texts = {"currency": lab.currency}
+    for number, own in enumerate(lab.stone, start=1):
+        texts |= {f"stone {number}.name": own.name, f"stone {number}.title": own.title or "-"}
+    texts |= {f"bowl {number}.name": bowl.name for number, bowl in enumerate(lab.bowl, start=1)}
+    for key, text in texts.items():
+        if not text.strip() or not text.isprintable():  # names are printed, on any terminal
+            yield f"{key} = {text!a} (needed: a text of printable characters)"
 
 
 def _twice(what: str, names: Sequence[str]) -> Iterator[str]:
