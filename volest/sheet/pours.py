@@ -1,6 +1,6 @@
 """The lines on pours: split mixes and bases, shared mixes, and the powder of a batch."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from volest.lab import VACUUM, Lab
@@ -36,24 +36,26 @@ def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
     return ["Split mixes and bases: water first, then powder", *lines] if lines else []
 
 
-def batch_lines(results: Iterable[Result]) -> list[str]:
+def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
     """Add up the powder of a batch, and what of it is wasted, stone by stone.
 
     Parameters
     ----------
-    results : iterable of Result
+    results : sequence of Result
         The scans of a run.
+    plan : Plan, optional
+        Shared mixes; they take the place of a mix for each scan.
 
     Returns
     -------
     list of str
         One line a stone.
     """
+    firsts = [result.mix for result in results] if plan is None else [s.mix for s in plan.mixes]
     made: dict[str, list[Mix]] = {}
-    for result in results:
-        for mix in (result.mix, result.second_pour):
-            if mix is not None:
-                made.setdefault(mix.stone, []).append(mix)
+    for mix in (*firsts, *(result.second_pour for result in results)):
+        if mix is not None:
+            made.setdefault(mix.stone, []).append(mix)
     return [_used(stone, mixes) for stone, mixes in made.items()]
 
 

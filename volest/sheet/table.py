@@ -83,7 +83,7 @@ def table_text(
         _lines(shared),
         doubts(results, names),
         refusals(results, names),
-        _lines([tally(results), *([] if brief else batch_lines(results))]),
+        _lines([tally(results), *([] if brief else batch_lines(results, plan))]),
         cautions,
     ]
     reading = min(width or READING_WIDTH, READING_WIDTH)
