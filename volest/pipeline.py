@@ -97,12 +97,8 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     ScanError
         When the scan cannot be measured.
     """
-    corners = by_coordinate(scan.triangles)
-    samples = spread_samples(corners)
     wanted = settings.base if decision is None else _decided(decision)
-    pose = None if wanted.plane else find_pose(samples)
-    frame = _frame(wanted, samples, pose)
-    skin = find_skin(corners, samples, frame, settings.pitch_mm)
+    samples, pose, frame, skin = _opened(scan, wanted, settings.pitch_mm)
     relief = relief_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
     turned = refuse_cast(
@@ -258,6 +254,15 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
             )
         )
     return corrections
+
+
+def _opened(scan: Scan, wanted: Base, pitch_mm: float) -> tuple[Samples, Pose | None, Frame, Skin]:
+    """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
+    corners = by_coordinate(scan.triangles)
+    samples = spread_samples(corners)
+    pose = None if wanted.plane else find_pose(samples)
+    frame = _frame(wanted, samples, pose)
+    return samples, pose, frame, find_skin(corners, samples, frame, pitch_mm)
 
 
 def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:

@@ -96,10 +96,21 @@ def test_doubled_faces_count_once() -> None:
     assert skin.corners_mm.shape[2] == len(triangles)
 
 
-def test_shells_that_run_through_each_other_are_refused() -> None:
+def test_of_shells_that_run_through_each_other_one_is_kept() -> None:
     triangles = tub()
+    skin = skin_of(np.concatenate([triangles, triangles + np.array([0.0, 0.0, 0.8])]))
+    assert [note.code for note in skin.notes] == ["parts-left-out"]
+    assert skin.corners_mm.shape[2] == len(triangles)
+
+
+def test_a_surface_that_folds_through_itself_is_refused() -> None:
+    triangles = tub()
+    lifted = triangles + np.array([0.0, 0.0, 0.8])
+    # One triangle with a corner on either shell makes one body of both.
+    bridge = np.stack([triangles[0, 0], triangles[0, 1], lifted[0, 0]])[None]
+    other = np.stack([lifted[0, 1], lifted[0, 0], triangles[0, 1]])[None]
     with pytest.raises(ScanError) as caught:
-        skin_of(np.concatenate([triangles, triangles + np.array([0.0, 0.0, 0.8])]))
+        skin_of(np.concatenate([triangles[1:], lifted[1:], bridge, other]))
     assert caught.value.code == "tangled"
 
 

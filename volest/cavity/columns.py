@@ -27,7 +27,7 @@ class Grid:
     pitch_mm : float
         Width of a cell.
     low_mm : tuple of float
-        x and y of the centre of cell (0, 0).
+        Centre of cell (0, 0): x and y.
     shape : tuple of int
         Number of rows (y) and of cells a row (x).
     """

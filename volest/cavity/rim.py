@@ -189,9 +189,13 @@ def _near_slope(relief: Relief) -> Bools:
 
 def _notch(relief: Relief, cavity: Bools, notched: Bools, plane: Floats, width_mm: float) -> Bools:
     """Find the part of notches in a flat rim that lies outside of its inner edge carried on."""
+    if width_mm == 0.0 or not notched.any():
+        return np.zeros_like(cavity)
     over = np.where(cavity, _over(relief, plane), 0.0)
-    shallow = notched & (over > NOTCH_SHARE * float(over.min()))
-    if width_mm == 0.0 or not shallow.any():
+    gaps, count = ndimage.label(notched, np.ones((3, 3)))
+    lowest = np.append(0.0, ndimage.minimum(over, gaps, np.arange(1, count + 1)))
+    shallow = notched & (lowest > NOTCH_SHARE * float(over.min()))[gaps]
+    if not shallow.any():
         return np.zeros_like(cavity)
     near = ndimage.distance_transform_edt(~shallow) * relief.grid.pitch_mm
     return np.asarray(cavity & (near < width_mm))

@@ -20,6 +20,8 @@ from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 from volest.cavity.rim import LAND_MM, Rim
 
+LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the grid's
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rooms:
@@ -140,7 +142,8 @@ def _leaks(
         return False
     chosen = np.flatnonzero(tunnel | open_outside)
     a, b = neighbours(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
-    return bool((tunnel[chosen][a] != tunnel[chosen][b]).any())
+    meets = np.count_nonzero(tunnel[chosen][a] != tunnel[chosen][b])
+    return bool(meets * grid.pitch_mm > LEAST_LEAK_MM)
 
 
 def _holes(cell: Ints, relief: Relief, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
@@ -159,7 +162,7 @@ def _outside(grid: Grid, open_below: Ints, inside: Bools) -> Bools:
 
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]:
-    """Pair each surface that faces up with the next one in its column, if that faces down."""
+    """Pair each surface that faces up with the next one in its column."""
     j, i = np.divmod(columns.cell, columns.grid.shape[1])
     x = columns.grid.low_mm[0] + i * columns.grid.pitch_mm
     y = columns.grid.low_mm[1] + j * columns.grid.pitch_mm
