@@ -26,7 +26,7 @@ from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
 from volest.scan.decision import Decision, read_decision
 from volest.scan.reading import Scan, read_scan
 from volest.settings import Base, Settings
-from volest.stone.mix import Mix, mix
+from volest.stone.pours import first_pour, second_pour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -216,8 +216,9 @@ def measure(scan: Scan, settings: Settings, decision: Decision | None = None) ->
 
 def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
     volume, margin = cavity.volume, cavity.margin
-    recipe = _recipe(volume.best_ml, settings)
-    notes = (*cavity.notes, *recipe.notes)
+    first = first_pour(volume.best_ml, settings)
+    second = second_pour(volume.footprint_mm2, settings)
+    notes = (*cavity.notes, *first.notes, *(second.notes if second else ()))
     return Result(
         scan=name,
         outcome=NOTED if notes else MEASURED,
@@ -229,20 +230,10 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         footprint_mm2=volume.footprint_mm2,
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
-        mix=recipe,
+        mix=first,
+        second_pour=second,
         trim=cavity.trim,
         notes=notes,
-    )
-
-
-def _recipe(volume_ml: float, settings: Settings) -> Mix:
-    return mix(
-        volume_ml,
-        stone=settings.stone,
-        waste_percent=settings.waste_percent,
-        residue_ml=settings.residue_ml,
-        wp_ml_per_100g=settings.wp_ml_per_100g,
-        by=settings.by,
     )
 
 
