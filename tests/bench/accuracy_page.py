@@ -21,6 +21,8 @@ integrated too, in columns of 0.4 mm: it differs by {field_median:.4f} % in the 
 {field_worst:.4f} % at worst. Damage is done to impressions without a fault of their own.
 """
 
+NEAR_MM, NEAR_DEG = 0.3, 1.0
+"""How far a base line that was found may lie from the rim as intended."""
 DAMAGE_HEAD = """## Damaged scans
 
 *Right*: within 0.5 %, or the truth inside the interval, and no note. *Right, noted*: within 0.5 %.
@@ -134,15 +136,18 @@ def _found(rows: list[Row]) -> str:
         good = _measured(group, lambda row: row.found)
         if good:
             off = np.abs([[verdict.off_mm, verdict.off_deg] for verdict in good])
-            near = sum(bool(mm <= 0.3 and deg <= 1.0) for mm, deg in off)
+            near = (off[:, 0] <= NEAR_MM) & (off[:, 1] <= NEAR_DEG)
+            mute = np.array([verdict.outcome == MEASURED for verdict in good])
+            counts = (int(near.sum()), int((~near & mute).sum()))
             figures = [f"{part:.2f}" for part in (*np.median(off, axis=0), *off.max(axis=0))]
-            lines.append(_line(rim, len(group), len(good), _noted(good), near, *figures))
+            lines.append(_line(rim, len(group), len(good), _noted(good), *counts, *figures))
     head = (
         "rim",
         "scans",
         "measured",
         "of these noted",
-        "within 0.3 mm and 1°",
+        f"within {NEAR_MM} mm and {NEAR_DEG:.0f}°",
+        "farther, not noted",
         "median, mm",
         "median, °",
         "worst, mm",

@@ -270,3 +270,22 @@ def shuffled(made: Specimen, rng: Rng) -> Damaged:
     corners = rng.permutation(corners_of(made))
     starts = (np.arange(3) + rng.integers(0, 3, (len(corners), 1))) % 3
     return unchanged(made, np.take_along_axis(corners, starts[:, :, None], axis=1))
+
+
+def unwelded(made: Specimen, rng: Rng) -> Damaged:
+    """Let the corners of neighbours miss each other by some tenths of a micrometre.
+
+    Parameters
+    ----------
+    made : Specimen
+        What it was.
+    rng : numpy.random.Generator
+        Where place and size come from.
+
+    Returns
+    -------
+    Damaged
+        The scan.
+    """
+    corners = corners_of(made)
+    return unchanged(made, corners + rng.uniform(-5e-4, 5e-4, corners.shape))

@@ -121,6 +121,29 @@ def missing_end(made: Specimen, rng: Rng) -> Damaged:
     return cut_off(made, reach > np.quantile(reach, rng.uniform(0.9, 0.97)))
 
 
+def torn(made: Specimen, rng: Rng) -> Damaged:
+    """Lose a strip that parts the scan in two, as where two views do not quite meet.
+
+    Parameters
+    ----------
+    made : Specimen
+        What it was.
+    rng : numpy.random.Generator
+        Where place and size come from.
+
+    Returns
+    -------
+    Damaged
+        The scan.
+    """
+    middles = corners_of(made).mean(axis=1)
+    aside = np.cross(made.up, rng.normal(size=3))
+    reach = middles @ (aside / np.linalg.norm(aside))
+    at = np.quantile(reach, rng.uniform(0.2, 0.8))
+    half_mm = rng.uniform(0.5, 1.2)
+    return unchanged(made, corners_of(made)[np.abs(reach - at) > half_mm])
+
+
 def rim_trimmed(made: Specimen, rng: Rng) -> Damaged:
     """Lose the whole rim: the scan ends 1 to 3 mm below it all round; its end is the rim then.
 

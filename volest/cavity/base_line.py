@@ -112,7 +112,7 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
 GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
 TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
 RIM_U_MM = 0.1  # even a flat rim is no better defined than this
-_CREST_PART = 0.25  # a crest's own spread moves its plane by about this part
+_CREST_PART = 0.4  # a crest's own spread moves its plane by up to this part, on wavy rims
 
 
 def level_plane(relief: Relief, inside: Bools) -> Floats:

@@ -17,6 +17,9 @@ RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their ri
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
 LEAST_SEALED_ML = 0.02
+PIECE_SHARE = 0.05  # of the whole: smaller pieces are single pits
+NEAR_RIM_MM = 3.0  # a base line further under the rim parts one arch into its pits
+TWO = 2
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
 PLAIN_TALK = "look at the scan before mixing"
@@ -75,6 +78,7 @@ def find_doubts(
         _holes(rooms),
         _sealed(rooms),
         _air(air, clock),
+        _several(rooms, trim),
         _two_ways(volume),
     ]
     return tuple(note for note in doubts if note is not None)
@@ -196,6 +200,20 @@ def _sealed(rooms: Rooms) -> Note | None:
         code="sealed-room",
         text=f"{rooms.sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",
         do="open them or take the impression again if they touch a preparation",
+    )
+
+
+def _several(rooms: Rooms, trim: Trim) -> Note | None:
+    pieces_ml = rooms.pieces_ml
+    large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]
+    if len(large) < TWO or trim.rim_mean_mm > NEAR_RIM_MM:
+        return None
+    return Note(
+        code="several-cavities",
+        text="the scan has "
+        + " and ".join(f"{ml:.1f} mL" for ml in sorted(large)[::-1])
+        + " in cavities apart; they are added up",
+        do="if these are two impressions, scan or export each for itself",
     )
 
 

@@ -17,6 +17,7 @@ LEAST_SCALE_MM = 0.1  # unevenness of a good rim: below it nothing counts as str
 TUKEY = 4.685  # 95 % efficiency on normal errors (Huber, Robust Statistics; from memory)
 REFITS = 10
 LEAST_BORDER = 12  # cells; fewer cannot carry a plane
+SHARP_MM = 0.15  # more than noise lifts the highest point of a cell over its middle
 LAND_MM = 0.25  # this close to the rim's plane a flat rim counts as flat
 FLAT_SLOPE = 0.25  # 14 degrees
 FLAT_ROUND_MM = 0.8  # a crest rounded by less than 3 mm is steeper than that this far from its top
@@ -113,13 +114,19 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
 
 
 def _crest_mm(relief: Relief, border: Bools, points_mm: Floats) -> Floats:
-    """Return the highest point in or beside each border cell."""
+    """Return the height of the crest beside each border cell.
+
+    The second highest of nine cells, so that noise lifts it less than the highest would. Cells
+    count with their middle, but with their highest point where that is a sharp rim beside it.
+    """
     near = np.append(ndimage.binary_dilation(border, np.ones((3, 3))).ravel(), False)
     cell = relief.grid.cells_of(points_mm[0], points_mm[1])
     chosen = np.flatnonzero(near[cell])  # cell -1, outside the grid, is the one appended
-    peak = np.where(relief.outside, -np.inf, relief.top_mm).ravel()
-    np.maximum.at(peak, cell[chosen], points_mm[2][chosen])
-    return np.asarray(ndimage.maximum_filter(peak.reshape(border.shape), size=3)[border])
+    middle = np.where(relief.outside, -np.inf, relief.top_mm)
+    peak = middle.copy()
+    np.maximum.at(peak.ravel(), cell[chosen], points_mm[2][chosen])
+    height = np.where(peak > middle + SHARP_MM, peak, middle)
+    return np.asarray(ndimage.rank_filter(height, -2, size=3)[border])
 
 
 def robust_plane(points_mm: Floats) -> Floats:

@@ -9,7 +9,7 @@ bubbles and the outside of the tray are not.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_dilation
+from scipy.ndimage import binary_dilation, label, sum_labels
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -60,6 +60,17 @@ class Rooms:
     hole_ml: float
     sealed_ml: float
     leaks: bool
+
+    @property
+    def pieces_ml(self) -> Floats:
+        """Volumes, (k,), of the pieces into which the filled room falls, seen from above."""
+        depth = np.zeros(self.grid.shape[0] * self.grid.shape[1])
+        filled = np.minimum(self.roof_mm, 0.0)[self.filled] - self.floor_mm[self.filled]
+        np.add.at(depth, self.cell[self.filled], filled)
+        depth_mm = depth.reshape(self.grid.shape)
+        names, count = label(depth_mm > 0.0)
+        sums = sum_labels(depth_mm, names, np.arange(1, count + 1))
+        return np.asarray(sums) * self.grid.pitch_mm**2 / 1000.0
 
 
 def find_rooms(
