@@ -11,6 +11,7 @@ from volest.cavity.columns import Bools
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
+from volest.errors import ScanError
 from volest.notes import Note
 from volest.settings import Base
 
@@ -88,8 +89,20 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
     -------
     BasePlane
         The base line in the frame.
+
+    Raises
+    ------
+    ScanError
+        'no-cavity' when nothing but flat rim lies in the footprint.
     """
     floor = inside & ~rim.land
+    if not floor.any():
+        raise ScanError(
+            "a flat surface inside the rim that was found",
+            needed="an impression with a cavity",
+            remedy="cut bench and holder off the scan, or give the base line",
+            code="no-cavity",
+        )
     level = level_plane(relief, floor)
     lean = _angle_deg(level, rim.plane)
     if base.plane:

@@ -14,6 +14,7 @@ from volest.notes import Note
 LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
 HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box round it
 RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
+MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
 LEAST_SEALED_ML = 0.02
@@ -69,6 +70,7 @@ def find_doubts(
     """
     refuse_base_line(trim, volume)
     refuse_holes(rooms, volume)
+    refuse_discord(volume)
     doubts = [
         _axis(pose),
         *base.notes,
@@ -134,6 +136,28 @@ def refuse_holes(rooms: Rooms, volume: Volume) -> None:
             needed="a floor with less than a tenth missing",
             remedy="scan again, tilted so that the deep pits are seen",
             code="holes",
+        )
+
+
+def refuse_discord(volume: Volume) -> None:
+    """Refuse a scan of which two ways of measuring say quite different things.
+
+    Parameters
+    ----------
+    volume : Volume
+        The volume.
+
+    Raises
+    ------
+    ScanError
+        'unsound'.
+    """
+    if volume.disagreement_ml > MOST_DISCORD * volume.columns_ml:
+        raise ScanError(
+            f"{volume.columns_ml:.1f} mL by columns and {volume.prisms_ml:.1f} mL by the exact sum",
+            needed="a surface of which both say the same",
+            remedy="scan again, or clean the mesh (second skins, crossing parts) and export again",
+            code="unsound",
         )
 
 

@@ -12,7 +12,7 @@ from volest.cavity.volume import Volume
 COVERAGE = 2.0  # k = 2: about 95 % if normal (JCGM 100:2008, 6.3)
 SURFACE_U_MM = 0.02  # bench scanners, trueness 11 to 50 um as largest errors (PMC10812911)
 LEAST_PITCH_SHARE = 2e-4  # two sums never agree by chance alone
-HOLE_U_SHARE = 0.3  # of a hole's radius: how far a filled floor may be off
+HOLE_U_SHARE = 0.45  # of a hole's radius: how far a filled floor may be off
 BORDER_U_MM = 0.5  # how well the border across a gap is known on a crest
 BORDER_U_SHARE = 0.6  # and on a flat rim, of its width
 

@@ -75,14 +75,21 @@ def relief_of_columns(columns: Columns) -> Relief:
 
 def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
     hit = np.isfinite(top_mm)
-    patches, _ = ndimage.label(~hit)
+    patches, _ = ndimage.label(~_bridged(hit, max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm))
     at_border = np.unique(np.concatenate([patches[[0, -1]].ravel(), patches[:, [0, -1]].ravel()]))
-    outside = ~hit & np.isin(patches, at_border)
+    outside = ~hit & np.isin(patches, at_border[at_border > 0])
     hole = ~hit & ~outside
     top_mm = _filled(np.where(outside, top_mm[hit].min(), top_mm), hole)
     return Relief(grid=grid, top_mm=top_mm, outside=outside, hole=hole)
 
 
+def _bridged(hit: Bools, reach: float) -> Bools:
+    """Close gaps in the scan (dilation, then erosion), so that a torn scan stays one."""
+    grown = ndimage.distance_transform_edt(~hit) <= reach
+    return np.asarray(ndimage.distance_transform_edt(grown) > reach) | hit
+
+
+GAP_MM = 2.5  # between two views that do not meet; narrower than any flange's or tongue's space
 FILL_TURNS = 200  # enough for a hole of some 40 cells across to settle
 
 
