@@ -214,8 +214,8 @@ def measure(scan: Scan, settings: Settings, decision: Decision | None = None) ->
 
 def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
     volume, margin = cavity.volume, cavity.margin
-    recipe = _recipe(volume.best_ml, settings)
-    notes = (*cavity.notes, *recipe.notes)
+    made = recipe(volume.best_ml, settings)
+    notes = (*cavity.notes, *made.notes)
     return Result(
         scan=name,
         outcome=NOTED if notes else MEASURED,
@@ -227,13 +227,27 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         footprint_mm2=volume.footprint_mm2,
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
-        mix=recipe,
+        mix=made,
         trim=cavity.trim,
         notes=notes,
     )
 
 
-def _recipe(volume_ml: float, settings: Settings) -> Mix:
+def recipe(volume_ml: float, settings: Settings) -> Mix:
+    """Size the first pour's mix for a volume, as the settings want it.
+
+    Parameters
+    ----------
+    volume_ml : float
+        The cavity.
+    settings : Settings
+        Stone, water to powder, waste and rounding.
+
+    Returns
+    -------
+    Mix
+        The mix.
+    """
     return mix(
         volume_ml,
         stone=settings.stone,

@@ -61,9 +61,7 @@ def staged_triangles(triangles: Floats, pitch_mm: float = PITCH_MM) -> Stages:
     relief = relief_of_columns(columns)
     footprint = find_footprint(relief)
     rim = find_rim(relief, footprint, corners.reshape(3, -1))
-    return Stages(
-        corners_mm=corners, columns=columns, relief=relief, footprint=footprint, rim=rim
-    )
+    return Stages(corners_mm=corners, columns=columns, relief=relief, footprint=footprint, rim=rim)
 
 
 def box(size_mm: tuple[float, float, float], at_mm: tuple[float, float, float]) -> Manifold:

@@ -13,7 +13,7 @@ _BOX_SIDES = np.array(
         *([2, 6, 7], [2, 7, 3], [0, 4, 6], [0, 6, 2], [1, 3, 7], [1, 7, 5]),
     ]
 )
-_AROUND = 12
+_AROUND = 10
 
 
 def spaced(places_mm: Floats, apart_mm: float) -> Ints:
@@ -107,7 +107,7 @@ def balls(middles_mm: Floats, width_mm: float) -> Mesh:
     Mesh
         The balls.
     """
-    rows = 7
+    rows = 5
     fall = np.linspace(0.0, np.pi, rows)
     turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
     f, t = np.meshgrid(fall, turn, indexing="ij")

@@ -20,7 +20,7 @@ _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
 _POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
 _DOT_APART_MM, _DOT_MM = 1.3, 0.9
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
-_BESIDE_MM = 20.0  # beyond the footprint no stone stands, however deep it is there
+_BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 _EVEN_OUT_CELLS = 1.2  # so that the stone's edge does not follow the cells' corners
 
 
