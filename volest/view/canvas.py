@@ -3,6 +3,7 @@
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from volest.cavity.frame import Floats
 from volest.view.mesh import Mesh
@@ -11,6 +12,7 @@ from volest.view.scene import BASE_LINE, CUT_FACE, IMPRESSION, STONE, Block
 
 BAND_MM = 2.0  # between two contour lines
 _LINE_WIDTH = 5.0
+_LIFT = np.array([0.0, 0.0, 0.1])  # mm, so that a line is not half sunk into its surface
 
 
 def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
@@ -28,9 +30,9 @@ def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) ->
     look = LOOKS[block.name]
     if len(block.lines_mm):
         plotter.add_mesh(
-            lines_of(block.lines_mm),
+            lines_of(block.lines_mm + _LIFT),
             color=look.colour if block.name == BASE_LINE else PROFILE,
-            line_width=line_width,
+            line_width=line_width if block.name == BASE_LINE else 0.6 * line_width,
             lighting=False,
             name=block.name if block.name == BASE_LINE else f"{block.name} profile",
             reset_camera=False,
@@ -142,3 +144,25 @@ def lines_of(ends_mm: Floats) -> Any:
         ends_mm.reshape(-1, 3).astype(np.float32),
         lines=np.column_stack([np.full(count, 2), number]).ravel(),
     )
+
+
+def image_of(pixels: npt.NDArray[np.uint8]) -> Any:
+    """Hand pixels over to VTK.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        (h, w, 3), the lowest row first.
+
+    Returns
+    -------
+    pyvista.ImageData
+        The same.
+    """
+    import pyvista as pv
+
+    rows, columns, _ = pixels.shape
+    image = pv.ImageData(dimensions=(columns, rows, 1))
+    image.point_data["colours"] = pixels.reshape(-1, 3)
+    image.point_data.active_scalars_name = "colours"
+    return image

@@ -103,7 +103,7 @@ def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
     level = stand.undrawn(places)
     a, b, c = (float(v) for v in base.plane)
     zero = a * level[:, 0] + b * level[:, 1] + c - stand.middle_mm[2]
-    half = _STEP_MM / 2.0
+    half = 0.55 * _STEP_MM  # bars overlap a little, so that nothing shines through between them
     corners = [
         np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)
         for height in (floor, roof)

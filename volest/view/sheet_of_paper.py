@@ -1,5 +1,6 @@
 """The picture's paper: two views side by side, with headline, scale, legend and figures."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ _SCALE_MM = 10.0
 _LONGEST_NAME = 48
 _DEPTHS_PX = 480
 _SWATCH_PX = 76
+_LEGEND_PX = 290
 
 
 def lay_out(result: Result, scene: Scene, above: Pixels, cut: Pixels, mm_per_px: float) -> "Image":
@@ -160,6 +162,30 @@ def _legend(pen: "ImageDraw", scene: Scene, y: int, width: int) -> None:
         _swatch(pen, x, y, name)
         _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
         x += _SWATCH_PX + text + gap
+
+
+def legend_of(names: Sequence[str]) -> "Image":
+    """Draw a legend for a window, one line a name.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Names of blocks.
+
+    Returns
+    -------
+    PIL.Image.Image
+        The legend.
+    """
+    from PIL import Image, ImageDraw
+
+    step = 58
+    paper = Image.new("RGB", (_LEGEND_PX, step * len(names) + 16), PAPER)
+    pen = ImageDraw.Draw(paper)
+    for k, name in enumerate(names):
+        _swatch(pen, 8, 8 + step * k, name)
+        _write(pen, (8 + _SWATCH_PX, 30 + step * k), LOOKS[name].says, 22, INK, anchor="lm")
+    return paper
 
 
 def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
