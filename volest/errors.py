@@ -72,6 +72,13 @@ class UsageError(VolestError):
     code = "usage"
 
 
+class LabError(VolestError):
+    """A lab file that says something it cannot mean; all its faults are listed."""
+
+    exit_code = EXIT_USAGE
+    code = "lab"
+
+
 class NothingError(VolestError):
     """No scan where scans were looked for."""
 

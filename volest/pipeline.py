@@ -26,7 +26,7 @@ from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
 from volest.scan.decision import Decision, read_decision
 from volest.scan.reading import Scan, read_scan
 from volest.settings import Base, Settings
-from volest.stone.mix import Mix, mix
+from volest.stone.pours import first_pour, second_pour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,12 +97,8 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     ScanError
         When the scan cannot be measured.
     """
-    corners = by_coordinate(scan.triangles)
-    samples = spread_samples(corners)
     wanted = settings.base if decision is None else _decided(decision)
-    pose = None if wanted.plane else find_pose(samples)
-    frame = _frame(wanted, samples, pose)
-    skin = find_skin(corners, samples, frame, settings.pitch_mm)
+    samples, pose, frame, skin = _opened(scan, wanted, settings.pitch_mm)
     relief = relief_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
     turned = refuse_cast(
@@ -116,9 +112,15 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     volume = find_volume(skin.corners_mm, rooms, base)
     clock = find_clock(relief.grid, footprint.inside)
     trim = find_trim(relief, footprint, rim, base, clock)
-    air = find_air(rooms)
     doubts = find_doubts(
-        pose=pose, base=base, rooms=rooms, air=air, trim=trim, clock=clock, volume=volume
+        pose=pose,
+        footprint=footprint,
+        base=base,
+        rooms=rooms,
+        air=find_air(rooms),
+        trim=trim,
+        clock=clock,
+        volume=volume,
     )
     return Cavity(
         frame=frame,
@@ -214,8 +216,9 @@ def measure(scan: Scan, settings: Settings, decision: Decision | None = None) ->
 
 def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
     volume, margin = cavity.volume, cavity.margin
-    made = recipe(volume.best_ml, settings)
-    notes = (*cavity.notes, *made.notes)
+    first = first_pour(volume.best_ml, settings)
+    second = second_pour(volume.footprint_mm2, settings)
+    notes = (*cavity.notes, *first.notes, *(second.notes if second else ()))
     return Result(
         scan=name,
         outcome=NOTED if notes else MEASURED,
@@ -227,34 +230,10 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         footprint_mm2=volume.footprint_mm2,
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
-        mix=made,
+        mix=first,
+        second_pour=second,
         trim=cavity.trim,
         notes=notes,
-    )
-
-
-def recipe(volume_ml: float, settings: Settings) -> Mix:
-    """Size the first pour's mix for a volume, as the settings want it.
-
-    Parameters
-    ----------
-    volume_ml : float
-        The cavity.
-    settings : Settings
-        Stone, water to powder, waste and rounding.
-
-    Returns
-    -------
-    Mix
-        The mix.
-    """
-    return mix(
-        volume_ml,
-        stone=settings.stone,
-        waste_percent=settings.waste_percent,
-        residue_ml=settings.residue_ml,
-        wp_ml_per_100g=settings.wp_ml_per_100g,
-        by=settings.by,
     )
 
 
@@ -275,6 +254,15 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
             )
         )
     return corrections
+
+
+def _opened(scan: Scan, wanted: Base, pitch_mm: float) -> tuple[Samples, Pose | None, Frame, Skin]:
+    """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
+    corners = by_coordinate(scan.triangles)
+    samples = spread_samples(corners)
+    pose = None if wanted.plane else find_pose(samples)
+    frame = _frame(wanted, samples, pose)
+    return samples, pose, frame, find_skin(corners, samples, frame, pitch_mm)
 
 
 def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:

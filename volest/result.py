@@ -55,7 +55,7 @@ class Result:
     mix : Mix or None
         The first pour.
     second_pour : Mix or None
-        The base; not sized yet.
+        The base; None where none is asked for.
     trim : Trim or None
         The rim against the base line.
     notes : tuple of Note

@@ -1,10 +1,12 @@
-"""What a lab may set for one run, with the defaults in one place."""
+"""What may be set for one run, with the defaults in one place."""
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from volest.errors import UsageError
+from volest.lab import VACUUM, Lab, Way
+from volest.learned import Learned
 
 DEFAULT_PITCH_MM = (
     0.4  # columns were within 0.04 % of exact booleans here; halving it costs four-fold
@@ -67,6 +69,14 @@ class Settings:
         Take scans whose faces point away from the opening as impressions.
     obey_saved : bool
         Take what a person saved beside a scan before `base`.
+    way : str
+        How it is mixed: 'hand' or 'vacuum'.
+    stretch_ml_per_100g : float
+        Water on top of the ratio for a longer pour, inside the stone's range.
+    lab : Lab
+        The lab's own stones, bowls, bench and base.
+    learned : tuple of Learned
+        Waste learned from the lab's pours; it goes before share and residue where it fits.
     """
 
     base: Base = Base()
@@ -74,11 +84,15 @@ class Settings:
     pitch_mm: float = DEFAULT_PITCH_MM
     stone: str = "type-4"
     wp_ml_per_100g: float | None = None
-    waste_percent: float = 15.0
-    residue_ml: float = 0.0
+    waste_percent: float = Way().share_percent
+    residue_ml: float = Way().residue_ml
     by: str = "gram"
     inside_out: bool = False
     obey_saved: bool = True
+    way: str = VACUUM
+    stretch_ml_per_100g: float = 0.0
+    lab: Lab = field(default_factory=Lab)
+    learned: tuple[Learned, ...] = ()
 
     def as_record(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON.

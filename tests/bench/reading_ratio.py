@@ -7,6 +7,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -32,9 +33,7 @@ def main() -> None:
         for suffix in ("stl", "ply"):
             path = Path(folder) / f"arch.{suffix}"
             mesh.export(path)
-            mine, peer = _turns(
-                lambda p=path: size_scan(p, Settings()), lambda p=path: trimesh.load(p)
-            )
+            mine, peer = _turns(partial(size_scan, path, Settings()), partial(trimesh.load, path))
             ratio = float(np.median(np.array(mine) / np.array(peer)))
             print(
                 f"{suffix}: volest {np.median(mine) * 1000:.0f} ms, "

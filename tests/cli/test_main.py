@@ -18,7 +18,7 @@ from volest.cli.reference import commands_page
 from volest.errors import ScanError
 
 ROOT = Path(__file__).parents[2]
-HEAVY = ("numpy", "scipy", "trimesh", "pyvista", "skimage", "rich")
+HEAVY = ("numpy", "scipy", "trimesh", "pyvista", "skimage", "rich", "pydantic")
 
 
 def python(code: str, **more: str) -> "subprocess.CompletedProcess[str]":
@@ -40,7 +40,15 @@ def volest(*words: str | Path, cwd: Path = ROOT) -> "subprocess.CompletedProcess
     )
 
 
-@pytest.mark.parametrize("words", [["--help"], ["--version"], [], ["size", "--help"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--help"],
+        ["--version"],
+        [],
+        *([name, "--help"] for name in ("size", "mix", "log", "stones")),
+    ],
+)
 def test_help_loads_nothing_heavy(words: list[str]) -> None:
     code = f"""
 import sys
@@ -79,7 +87,7 @@ def test_version() -> None:
 def test_nothing_asked_tells_the_three_things_one_does() -> None:
     ran = CliRunner().invoke(volest_group, [])
     assert ran.exit_code == 0
-    assert all(f"volest {name} " in ran.stdout for name in ("size", "mix", "stones"))
+    assert all(f"volest {name} " in ran.stdout for name in ("size", "mix", "log", "stones"))
 
 
 def test_every_command_in_the_list_can_be_called() -> None:

@@ -7,8 +7,10 @@ import click
 from click.testing import CliRunner, Result
 
 from volest.cli.stones import stones_command
+from volest.errors import UsageError
 from volest.stone.bench import BENCH_FIGURES
 from volest.stone.types import STONE_TYPES
+from volest.stone.windows import WINDOWS
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "stones.md"
 
@@ -38,10 +40,30 @@ def test_json_holds_the_same_figures(tmp_path: Path) -> None:
     assert usual["mark"] == "common practice, no source"
 
 
+def test_a_started_lab_file_is_read_back_and_never_overwritten(tmp_path: Path) -> None:
+    target = tmp_path / "lab.toml"
+    assert run("--new", str(target)).exit_code == 0
+    text = target.read_text(encoding="utf-8")
+    assert run("--new", "-").stdout == text
+    assert run("--lab", str(target)).stdout == run().stdout
+    assert isinstance(run("--new", str(target)).exception, UsageError)
+    assert target.read_text(encoding="utf-8") == text
+
+
+def test_the_labs_own_stones_stand_among_the_types(tmp_path: Path) -> None:
+    target = tmp_path / "lab.toml"
+    target.write_text('[[stone]]\nname = "ivory"\nlike = "type-3"\nwp = 29.5\n', encoding="utf-8")
+    lines = run("--lab", str(target)).stdout.splitlines()
+    assert any("ivory" in line and "29.5" in line and "the lab's own" in line for line in lines)
+
+
 def test_the_page_lists_every_figure() -> None:
     page = PAGE.read_text(encoding="utf-8")
     rows = [(k.name, *pair) for k in STONE_TYPES.values() for pair in k.figures()]
     rows += [("all", *pair) for pair in BENCH_FIGURES.items()]
+    for window in WINDOWS.values():
+        rows.append((window.material, "pour not before", window.earliest))
+        rows.append((window.material, "pour not after", window.latest))
     for stone, name, figure in rows:
         line = f"| {stone} | {name} | {figure} | {figure.unit} | {figure.mark} | {figure.source} |"
         assert line in page

@@ -7,6 +7,7 @@ stl); PLY (G. Turk, The PLY Polygon File Format, 1994).
 
 import struct
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 Triangles = NDArray[np.float32]  # (n, 3, 3)
 
 
-def stl_binary(triangles: Triangles, header: bytes = b"") -> bytes:
+def stl_binary(triangles: NDArray[np.floating[Any]], header: bytes = b"") -> bytes:
     records = [struct.pack("<12fH", 0, 0, 0, *triangle.ravel(), 0) for triangle in triangles]
     return header.ljust(80, b"\0") + struct.pack("<I", len(triangles)) + b"".join(records)
 

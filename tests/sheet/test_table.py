@@ -123,9 +123,13 @@ def test_a_receiver_without_unicode_gets_escapes() -> None:
     assert "Gr\\xf6\\xdfe.stl" in text
 
 
+# Halves of a tenth round either way in binary; here only cutting and folding is asked for.
+OFF_THE_HALF = st.integers(1, 100_000).map(lambda n: n / 100.0 + 0.003)
+
+
 @settings(max_examples=40, deadline=None)
 @given(
-    st.lists(st.tuples(st.text(max_size=60), st.floats(0.01, 1000), st.booleans()), max_size=6),
+    st.lists(st.tuples(st.text(max_size=60), OFF_THE_HALF, st.booleans()), max_size=6),
     st.integers(min_value=20, max_value=160) | st.none(),
 )
 def test_any_name_and_any_width(scans: list[tuple[str, float, bool]], width: int | None) -> None:

@@ -1,9 +1,24 @@
 """The words of the mix card, against what handbooks say of the order and the dangers."""
 
+import re
+from dataclasses import replace
+
 import pytest
 
-from volest.stone.card import BEFORE, CAUTIONS, scoops_in_words, steps
+from volest.lab import HAND
+from volest.stone.card import (
+    BEFORE,
+    CAUTIONS,
+    base_steps,
+    if_short,
+    scoops_in_words,
+    steps,
+    yield_in_words,
+)
+from volest.stone.figure import Figure
 from volest.stone.mix import mix
+from volest.stone.ratio import STRETCH_IN_WORDS
+from volest.stone.types import stone_type
 
 
 def test_water_first_then_powder() -> None:
@@ -44,3 +59,60 @@ def test_scoops_in_words(volume_ml: float, by: str, words: str) -> None:
 def test_impression_plaster_is_poured_at_once() -> None:
     # Summary of the American standard: type 1 sets in 2.5 to 5 min; no working time was found.
     assert any("at once" in line for line in steps(mix(50, stone="type-1")))
+
+
+def test_water_is_distilled_and_at_room_temperature() -> None:
+    # Common practice, no source.
+    assert "distilled, room temperature" in steps(mix(50))[0]
+
+
+def test_hand_premix_then_a_minute_under_vacuum() -> None:
+    # Common practice, no source.
+    third, fourth = steps(mix(50))[2:4]
+    assert "by hand" in third
+    assert "about 60 s under vacuum" in fourth
+
+
+def test_by_hand_two_turns_a_second() -> None:
+    # A handout on pouring casts: about a minute at 2 turns a second.
+    by_hand = " ".join(steps(mix(50), HAND))
+    assert "2 turns a second" in by_hand
+    assert "vacuum" not in by_hand
+
+
+def test_no_number_without_a_unit() -> None:
+    made, base = mix(250, mixes=2), mix(31, stone="type-3")
+    lines = [*steps(made), *steps(made, HAND), *if_short(made), *yield_in_words(made)]
+    lines += [*base_steps(made, base, 2.0), scoops_in_words(made), STRETCH_IN_WORDS]
+    units = r"mL|g|s|min|mm|%|mixes|full scoops?|turns a second|to \d+ (s|min)"
+    for line in lines:
+        bare = re.sub(r"type-\d|step \d|W/P ", "", line)
+        for found in re.finditer(r"\d+(\.\d+)?", bare):
+            assert re.match(rf" ({units})\b|\.\d| %", bare[found.end() :]), (line, found)
+
+
+def test_short_of_stone_is_mixed_at_the_same_ratio() -> None:
+    # 50 g of die stone to 10 mL: 100 g to 20 mL, common practice, no source.
+    assert "10.0 mL of water to 50 g" in if_short(mix(50))[0]
+    assert "14.5 mL of water to 50 g" in if_short(mix(50, stone="type-3"))[0]
+
+
+def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
+    # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
+    told = base_steps(mix(52), mix(31, stone="type-3"), 2.0)
+    assert "knobs" in told[0]
+    assert "about 45 min, or until the gloss has gone" in told[1]
+    assert told[2].index("mL") < told[2].index(" g.")
+
+
+def test_costs_are_shared_out_to_the_waste() -> None:
+    price = Figure(value=10.0, unit="CHF per kg", source="invented", mark="the lab's own")
+    made = mix(50, stone=replace(stone_type("type-4"), price=price))
+    # 103 g at 10 a kg; 7.92 of 57.92 mL are waste.
+    assert "costs 1.03 CHF, 0.14 CHF of it lost" in yield_in_words(made)[-1]
+
+
+def test_waste_is_shown_with_its_share_and_what_rounding_made() -> None:
+    # 57.92 - 50 = 7.92 mL, 13.7 %; 57.92 - 57.5 = 0.42 mL.
+    told = " ".join(yield_in_words(mix(50)))
+    assert "7.9 mL of it is waste, 14 % of the mix; 0.4 mL of that comes from rounding up" in told

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from volest.errors import MixError, UsageError
+from volest.lab import Bench
 from volest.stone.mix import Mix, mix
 from volest.stone.types import STONE_TYPES, stone_type
 from volest.stone.water import theoretical_water_g
@@ -199,4 +200,4 @@ def test_unknown_words_are_refused() -> None:
     with pytest.raises(UsageError, match="gram or scoop"):
         mix(50, by="cup")
     with pytest.raises(MixError, match="15 to 30"):
-        mix(50, water_c=60)
+        mix(50, bench=Bench(water_c=60))

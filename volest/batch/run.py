@@ -14,11 +14,12 @@ from volest.errors import (
 )
 from volest.result import REFUSED, Result
 from volest.settings import PITCH_RANGE_MM, Settings
-from volest.stone.mix import mix
+from volest.stone.pours import first_pour, second_pour
 
 SizeScan = Callable[[Path, Settings], Result]
 FAULT = "fault"  # the code of a scan that volest itself failed on
-_TRIAL_VOLUME_ML = 50.0  # any ordinary cavity; only whether the settings make a mix is asked
+# Any ordinary quadrant; only whether the settings make a mix at all is asked.
+_TRIAL_VOLUME_ML, _TRIAL_FOOTPRINT_MM2 = 15.0, 2000.0
 _LOG = logging.getLogger(__name__)
 
 
@@ -91,14 +92,8 @@ def check_settings(settings: Settings) -> None:
             needed=f"{finest:g} to {coarsest:g} mm",
             remedy="leave --pitch out for the usual one",
         )
-    mix(
-        _TRIAL_VOLUME_ML,
-        stone=settings.stone,
-        waste_percent=settings.waste_percent,
-        residue_ml=settings.residue_ml,
-        wp_ml_per_100g=settings.wp_ml_per_100g,
-        by=settings.by,
-    )
+    first_pour(_TRIAL_VOLUME_ML, settings)
+    second_pour(_TRIAL_FOOTPRINT_MM2, settings)
 
 
 def exit_code(results: Sequence[Result]) -> int:

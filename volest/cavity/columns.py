@@ -27,7 +27,7 @@ class Grid:
     pitch_mm : float
         Width of a cell.
     low_mm : tuple of float
-        x and y of the centre of cell (0, 0).
+        Centre of cell (0, 0): x and y.
     shape : tuple of int
         Number of rows (y) and of cells a row (x).
     """
@@ -89,15 +89,23 @@ class Columns:
 
     @property
     def misfit_share(self) -> float:
-        """Share of crossings that face like the one below: 0 when the winding is sound."""
+        """Share of crossings that face like the one below, or unlike most seen from above.
+
+        It is 0 when the winding is sound.
+        """
         same = (self.cell[1:] == self.cell[:-1]) & (self.up[1:] == self.up[:-1])
-        return float(np.count_nonzero(same)) / max(len(self.cell), 1)
+        seen = self.up[self._highest]
+        unlike = min(np.count_nonzero(seen), np.count_nonzero(~seen))
+        return float(np.count_nonzero(same) + unlike) / max(len(self.cell), 1)
 
     @property
     def seen_up_share(self) -> float:
         """Share of columns whose highest crossing faces up: 0 when all faces are turned."""
-        highest = np.append(self.cell[1:] != self.cell[:-1], True)
-        return float(np.mean(self.up[highest])) if len(self.cell) else 0.0
+        return float(np.mean(self.up[self._highest])) if len(self.cell) else 0.0
+
+    @property
+    def _highest(self) -> Bools:
+        return np.append(self.cell[1:] != self.cell[:-1], [True] * min(len(self.cell), 1))
 
 
 def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0) -> Grid:

@@ -3,6 +3,7 @@
 from volest.cavity.air import Air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
+from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Rooms
 from volest.cavity.trim import LEVEL_MM, Trim
@@ -12,6 +13,7 @@ from volest.notes import Note
 
 LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
 HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box round it
+RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
 LEAST_SEALED_ML = 0.02
@@ -23,6 +25,7 @@ PLAIN_TALK = "look at the scan before mixing"
 def find_doubts(
     *,
     pose: Pose | None,
+    footprint: Footprint,
     base: BasePlane,
     rooms: Rooms,
     air: Air,
@@ -36,6 +39,8 @@ def find_doubts(
     ----------
     pose : Pose or None
         The axis, unless it was given.
+    footprint : Footprint
+        What the cavity covers.
     base : BasePlane
         The base line.
     rooms : Rooms
@@ -64,6 +69,8 @@ def find_doubts(
     doubts = [
         _axis(pose),
         *base.notes,
+        _ends_early(footprint, base),
+        _leak(rooms),
         _boxing(trim),
         _holes(rooms),
         _sealed(rooms),
@@ -133,6 +140,27 @@ def _axis(pose: Pose | None) -> Note | None:
         code="axis-unsure",
         text=f"along another axis the scan holds {100 * pose.runner_up:.0f} % as much",
         do="give the base line by --base plane=... after a look at the scan",
+    )
+
+
+def _ends_early(footprint: Footprint, base: BasePlane) -> Note | None:
+    if base.how != "rim" or footprint.rising_share <= RISING_SHARE:
+        return None
+    return Note(
+        code="rim-not-seen",
+        text=f"the scan ends while its walls still rise, over {100 * footprint.rising_share:.0f} % "
+        "of its edge; the base line lies where the scan ends",
+        do="scan again with the rim in view, or give the base line",
+    )
+
+
+def _leak(rooms: Rooms) -> Note | None:
+    if not rooms.leaks:
+        return None
+    return Note(
+        code="leak",
+        text="a hole runs through a wall under the base line",
+        do="stop it with wax before the pour, or stone runs out",
     )
 
 

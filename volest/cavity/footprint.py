@@ -18,10 +18,14 @@ from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 
 LEAST_POOL_MM = 0.3  # deeper than scanner noise, shallower than any pit
-MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side out
+MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side and the bench out
+BARELY_HELD = 0.05  # of what it would hold if boxed in: less, and the pits are not in the pools
 FALL_OVER_MM = 1.6  # about the radius of a rounded rim
 FALLING = -0.5  # slope outward, steeper than a trough's floor runs out at a heel
 RISING = 0.5  # slope outward of a wall that has not come to its crest
+PAST_CREST_MM = (
+    5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
+)
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
 
 
@@ -63,24 +67,33 @@ class Footprint:
     rising_share: float
 
 
-def pools(relief: Relief) -> Floats:
+def pools(relief: Relief, *, dammed: bool = False) -> Floats:
     """Fill every depression to the height at which it spills over the scan's edge.
 
     Parameters
     ----------
     relief : Relief
         The scan from above.
+    dammed : bool, optional
+        Let nothing spill where the scan ends without falling away, as if boxed in there.
 
     Returns
     -------
     ndarray
         Depth of the pool in each cell, 0 where it is dry.
     """
-    low = relief.top_mm.min() - 1.0
-    floor = np.where(relief.outside, low, relief.top_mm)
-    brim = np.full(floor.shape, floor.max())
-    brim[relief.outside] = low
-    return np.asarray(reconstruction(brim, floor, method="erosion") - floor)
+    drain = relief.outside
+    if dammed:
+        drain = _edge(relief) & (_outward_slope(relief) < FALLING)
+    low, high = relief.top_mm.min() - 1.0, relief.top_mm.max()
+    floor = np.where(relief.outside, high if dammed else low, relief.top_mm)
+    brim = np.where(drain, floor, high)
+    depth = reconstruction(brim, floor, method="erosion") - floor
+    return np.where(relief.outside, 0.0, depth)
+
+
+def _edge(relief: Relief) -> Bools:
+    return np.asarray(ndimage.binary_dilation(relief.outside) & ~relief.outside)
 
 
 def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Footprint:
@@ -98,10 +111,11 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
     Footprint
         The footprint and its border.
     """
-    edge = ndimage.binary_dilation(relief.outside) & ~relief.outside
+    edge = _edge(relief)
     slope = _outward_slope(relief)
-    away = edge & (slope < FALLING)
-    inner = _main_pools(relief) & ~away
+    inner = _main_pools(relief)
+    away = edge & ((slope < FALLING) | _past_a_crest(relief, inner))
+    inner &= ~away
     markers = inner + 2 * away.astype(np.int32)
     inside = watershed(relief.top_mm, markers, mask=~relief.outside) == 1
     for correction in corrections:
@@ -111,6 +125,13 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
     return Footprint(inside=inside, border=border, rising_share=rising)
 
 
+def _past_a_crest(relief: Relief, inner: Bools) -> Bools:
+    """Say where the surface lies far below the lowest way to it from the pits."""
+    seed = np.where(inner, relief.top_mm, relief.top_mm.max())
+    way = reconstruction(seed, relief.top_mm, method="erosion")
+    return np.asarray(way - relief.top_mm > PAST_CREST_MM)
+
+
 def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
     x, y = relief.grid.centres_mm()
     patch = np.hypot(x - correction.x_mm, y - correction.y_mm) <= correction.radius_mm
@@ -118,11 +139,18 @@ def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
 
 
 def _main_pools(relief: Relief) -> Bools:
+    """Find the pools that count: large, and standing about as high as the highest large one."""
     depth = pools(relief)
+    boxed = pools(relief, dammed=True)
+    if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
+        depth = boxed
     names, count = ndimage.label(depth > LEAST_POOL_MM)
-    held = ndimage.sum_labels(depth, names, np.arange(1, count + 1))
-    main = 1 + np.flatnonzero(held >= MAIN_POOL_SHARE * held.max(initial=0.0))
-    return np.isin(names, main)
+    known = np.arange(1, count + 1)
+    held = ndimage.sum_labels(depth, names, known)
+    level = ndimage.maximum(relief.top_mm + depth, names, known)
+    large = held >= MAIN_POOL_SHARE * held.max(initial=0.0)
+    high = level >= np.max(level[large], initial=-np.inf) - PAST_CREST_MM
+    return np.isin(names, known[large & high])
 
 
 def _outward_slope(relief: Relief) -> Floats:
@@ -133,7 +161,7 @@ def _outward_slope(relief: Relief) -> Floats:
     out /= np.maximum(np.linalg.norm(out, axis=0), 1e-12)
     back = np.indices(relief.outside.shape) - out * FALL_OVER_MM / relief.grid.pitch_mm
     behind = ndimage.map_coordinates(relief.top_mm, back, order=1, mode="nearest")
-    edge = ndimage.binary_dilation(relief.outside) & ~relief.outside
+    edge = _edge(relief)
     slope = np.where(edge, (relief.top_mm - behind) / FALL_OVER_MM, 0.0)
     weight = ndimage.gaussian_filter(edge.astype(float), cells)
     return np.asarray(ndimage.gaussian_filter(slope, cells) / np.maximum(weight, 1e-12))

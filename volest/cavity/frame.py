@@ -7,6 +7,8 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
+TURN_RAD = 0.4812  # an odd angle: walls along the scan's own axes then run across the grid's rows
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Frame:
@@ -82,4 +84,6 @@ def frame_along(axis: Floats, origin_mm: Floats) -> Frame:
     across = np.eye(3)[int(np.argmin(np.abs(z)))]
     x = np.cross(across, z)
     x /= np.linalg.norm(x)
+    y = np.cross(z, x)
+    x = np.cos(TURN_RAD) * x + np.sin(TURN_RAD) * y
     return Frame(rotation=np.stack([x, np.cross(z, x), z]), origin_mm=origin_mm)

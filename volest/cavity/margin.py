@@ -13,7 +13,8 @@ COVERAGE = 2.0  # k = 2: about 95 % if normal (JCGM 100:2008, 6.3)
 SURFACE_U_MM = 0.02  # bench scanners, trueness 11 to 50 um as largest errors (PMC10812911)
 LEAST_PITCH_SHARE = 2e-4  # two sums never agree by chance alone
 HOLE_U_SHARE = 0.3  # of a hole's radius: how far a filled floor may be off
-BORDER_U_MM = 0.5  # how well the border across a gap in the rim is known
+BORDER_U_MM = 0.5  # how well the border across a gap is known on a crest
+BORDER_U_SHARE = 0.6  # and on a flat rim, of its width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +61,7 @@ def find_margin(volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane) -> Marg
     gap_mm2 = float(-over[over < 0.0].sum()) * rooms.grid.pitch_mm
     parts_mm3 = {
         "base line": base.height_u_mm * volume.slope_ml_per_mm * 1000.0,
-        "border": BORDER_U_MM * gap_mm2,
+        "border": max(BORDER_U_MM, BORDER_U_SHARE * rim.land_width_mm) * gap_mm2,
         "holes": HOLE_U_SHARE * hole_radius_mm * rooms.hole_mm2,
         "pitch": 1000.0 * max(volume.disagreement_ml, LEAST_PITCH_SHARE * volume.columns_ml),
         "surface": SURFACE_U_MM * volume.footprint_mm2,

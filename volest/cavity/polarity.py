@@ -4,15 +4,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from volest.cavity.columns import Columns, cut_columns, grid_over
+from volest.cavity.columns import Columns, Grid, Ints, cut_columns, grid_over
+from volest.cavity.footprint import pools
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.pose import Samples
+from volest.cavity.relief import relief_of_columns
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.winding import mend_winding
 
 MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
+CROSSING_SHARE = 2e-3  # more than the grazing folds of one noisy surface: bodies that cross
+MAJORITY = 0.5
+MOST_BODIES = 8  # the largest: dust is never the impression
 FREE_MM = 3.0  # round the samples: more than their spacing on the largest scan
 RISING_SHARE = 0.5  # of the scan's edge: a scan that has passed its rim rises almost nowhere
 
@@ -64,23 +69,51 @@ def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: floa
         'tangled' when the surface does not have two sides even after mending.
     """
     x, y, _ = frame.to_frame(samples.points_mm)
+    x, y, _ = frame.to_frame(samples.points_mm)
     grid = grid_over(x, y, pitch_mm, free_mm=FREE_MM)
     corners = frame.to_frame(corners_mm)
     columns = cut_columns(corners, grid)
     notes: list[Note] = []
     if columns.misfit_share > MISFIT_SHARE:
-        mended = mend_winding(corners_mm.transpose(2, 1, 0))
-        corners = frame.to_frame(by_coordinate(mended.triangles))
-        columns = cut_columns(corners, grid)
-        if mended.turned or mended.removed_duplicates:
-            notes.append(_note_mended(mended.turned, mended.removed_duplicates))
-        if columns.misfit_share > STILL_MISFIT_SHARE:
-            raise _tangled(columns)
-    turned = columns.seen_up_share < 0.5  # noqa: PLR2004  # the majority
+        corners, columns, notes = _mended(corners_mm, frame, grid)
+    turned = columns.seen_up_share < MAJORITY
     if turned:
         corners = corners[:, ::-1]
         columns = cut_columns(corners, grid)
     return Skin(corners_mm=corners, columns=columns, turned=turned, notes=tuple(notes))
+
+
+def _mended(corners_mm: Floats, frame: Frame, grid: Grid) -> tuple[Floats, Columns, list[Note]]:
+    """Put the winding right, and where bodies cross keep the one that holds most."""
+    mended = mend_winding(corners_mm.transpose(2, 1, 0))
+    corners = frame.to_frame(by_coordinate(mended.triangles))
+    columns = cut_columns(corners, grid)
+    notes = []
+    if mended.turned or mended.removed_duplicates:
+        notes.append(_note_mended(mended.turned, mended.removed_duplicates))
+    if columns.misfit_share > CROSSING_SHARE and mended.body.any():
+        corners, columns, dropped = _main_body(corners, mended.body, grid)
+        notes.append(_note_parts(dropped))
+    if columns.misfit_share > STILL_MISFIT_SHARE:
+        raise _tangled(columns)
+    return corners, columns, notes
+
+
+def _main_body(corners: Floats, body: Ints, grid: Grid) -> tuple[Floats, Columns, float]:
+    """Return the body that holds most, its columns, and the share of faces left out."""
+    faces = np.bincount(body)
+    best: tuple[float, Floats, Columns] | None = None
+    for number in np.argsort(-faces)[:MOST_BODIES]:
+        chosen = corners[:, :, body == number]
+        columns = cut_columns(chosen, grid)
+        if not columns.up.any():
+            continue
+        held = float(pools(relief_of_columns(columns)).sum())
+        if best is None or held > best[0]:
+            best = (held, chosen, columns)
+    if best is None:
+        return corners, cut_columns(corners, grid), 0.0
+    return best[1], best[2], 1.0 - best[1].shape[2] / corners.shape[2]
 
 
 def by_coordinate(triangles: Floats) -> Floats:
@@ -150,6 +183,15 @@ def _note_mended(turned: int, doubled: int) -> Note:
         code="winding-mended",
         text=f"{turned} faces pointed the wrong way and {doubled} were doubled; put right",
         do="check the export; the volume is measured from the mended surface",
+    )
+
+
+def _note_parts(dropped: float) -> Note:
+    return Note(
+        code="parts-left-out",
+        text="the scan has parts that cross; the one that holds most was kept, "
+        f"{100 * dropped:.0f} % of the faces were left out",
+        do="look whether all of the impression was kept; clean the scan of bench and holder",
     )
 
 

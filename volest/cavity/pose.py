@@ -28,6 +28,8 @@ FLAT = 1e-3  # thickness over width: less is a sheet without relief
 LEVEL_TURNS = 4  # three were enough in trials
 LEVEL_ENOUGH = 0.002  # radians: the base line stage takes up what is left
 LEAST_HELD = 0.03  # of the hull: casts gave up to 0.011, impressions and closed-form trays 0.1 up
+BOXED_DEEP = 0.15  # thickness over width, as spreads; arches open at both heels gave 0.25 and more
+LEAST_BOXED = 0.15  # of the hull, boxed in: a horseshoe open at both heels gave 0.3 and more
 SOLID_SHARE = 0.9  # of the hull: what fills more of it is convex or flat, not a cast
 
 
@@ -142,6 +144,10 @@ def find_pose(samples: Samples) -> Pose:
     held = np.array([_held_ml(samples, axis) for axis in axes])
     best = int(np.argmax(held))
     hull_ml = float(hull.volume) / 1000.0
+    deep = spread[0] > BOXED_DEEP**2 * spread[2]
+    boxed = _boxed_pose(samples, hull_ml) if deep and held[best] < LEAST_HELD * hull_ml else None
+    if boxed is not None:
+        return boxed
     _refuse_shallow(samples, float(held[best]), hull_ml)
     axis = _levelled(samples, axes[best])
     others = held[axes @ axes[best] < OTHER_AXIS]
@@ -152,6 +158,17 @@ def find_pose(samples: Samples) -> Pose:
         hull_ml=hull_ml,
         runner_up=float(others.max(initial=0.0)) / held_ml,
     )
+
+
+def _boxed_pose(samples: Samples, hull_ml: float) -> Pose | None:
+    """Take the way an open scan faces, if it would hold stone boxed in where it ends."""
+    if not samples.is_open:
+        return None
+    axis = samples.vector_area / np.linalg.norm(samples.vector_area)
+    held_ml = _held_ml(samples, axis, dammed=True)
+    if held_ml < LEAST_BOXED * hull_ml:
+        return None
+    return Pose(axis=_levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
 
 
 def _refuse_shallow(samples: Samples, held_ml: float, hull_ml: float) -> None:
@@ -213,9 +230,9 @@ def _coarse_grid(points_mm: Floats) -> Grid:
     return grid_over(points_mm[0], points_mm[1], max(CELL_MM, widest / CELLS_ACROSS))
 
 
-def _held_ml(samples: Samples, axis: Floats) -> float:
+def _held_ml(samples: Samples, axis: Floats, *, dammed: bool = False) -> float:
     _, _, relief = _seen_along(samples, axis)
-    return float(pools(relief).sum()) * relief.grid.pitch_mm**2 / 1000.0
+    return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
 
 
 def _levelled(samples: Samples, axis: Floats) -> Floats:

@@ -18,7 +18,12 @@ TUKEY = 4.685  # 95 % efficiency on normal errors (Huber, Robust Statistics; fro
 REFITS = 10
 LEAST_BORDER = 12  # cells; fewer cannot carry a plane
 LAND_MM = 0.25  # this close to the rim's plane a flat rim counts as flat
-LAND_WIDTH_MM = 1.0  # wider than the inner half of a rounded crest is flat
+FLAT_SLOPE = 0.25  # 14 degrees
+FLAT_ROUND_MM = 0.8  # a crest rounded by less than 3 mm is steeper than that this far from its top
+FLAT_ALL_ROUND = 0.5  # of the border: a rim that is flat only here and there is a wavy crest
+LAND_WIDTH_MM = 1.6  # wider than the inner half of a flange's rounded crest is flat
+NOTCH_MM = 0.5  # this far below the rim's plane the crest is notched
+NOTCH_SHARE = 0.5  # of the greatest depth: a deeper gap is an open heel, and ends with the scan
 MISSING_MM = 1.5  # this far below the rim's plane stone runs out unless boxed
 
 
@@ -36,12 +41,18 @@ class Rim:
         (m,) height of each over the plane.
     land : ndarray
         Cells of the footprint on a flat rim, over its inner edge: no stone is meant to stand there.
+    notch : ndarray
+        Cells of the footprint in notches of a flat rim, outside of its inner edge carried on.
+    land_width_mm : float
+        Width of the flat rim, 0 if there is none.
     """
 
     plane: Floats
     crest_mm: Floats
     stray_mm: Floats
     land: Bools
+    notch: Bools
+    land_width_mm: float
 
     @property
     def spread_mm(self) -> float:
@@ -88,11 +99,16 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
     crest = np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
     plane = robust_plane(crest)
     stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]
+    land, width_mm = _land(relief, footprint.inside, plane)
+    notched = footprint.border & ~land
+    notched[footprint.border] &= stray < -NOTCH_MM
     return Rim(
         plane=plane,
         crest_mm=crest,
         stray_mm=stray,
-        land=_land(relief, footprint.inside, plane),
+        land=land,
+        notch=_notch(relief, footprint.inside & ~land, notched, plane, width_mm),
+        land_width_mm=width_mm,
     )
 
 
@@ -148,11 +164,43 @@ def robust_plane(points_mm: Floats) -> Floats:
     return np.asarray(plane)
 
 
-def _land(relief: Relief, inside: Bools, plane: Floats) -> Bools:
-    """Find a flat rim in the footprint; a rounded crest is too narrow to count as flat."""
+def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
+    """Find a flat rim in the footprint, and its width; a rounded crest is too narrow for one."""
+    pitch_mm = relief.grid.pitch_mm
+    high = inside & (_over(relief, plane) > -LAND_MM)
+    # Cells count from their middles; the cavity ends half a cell before the first high one.
+    across = (ndimage.distance_transform_edt(~(inside & ~high)) - 0.5) * pitch_mm
+    at_border = high & ndimage.binary_dilation(~inside)
+    from_border = ndimage.binary_propagation(at_border, mask=high)
+    wide = from_border & (across > LAND_WIDTH_MM) & ~_near_slope(relief)
+    land = ndimage.binary_propagation(wide, mask=high)
+    widths = across[at_border & land]
+    if len(widths) < FLAT_ALL_ROUND * np.count_nonzero(inside & ndimage.binary_dilation(~inside)):
+        return np.zeros_like(inside), 0.0
+    return np.asarray(land), float(np.median(widths))
+
+
+def _near_slope(relief: Relief) -> Bools:
+    pitch_mm = relief.grid.pitch_mm
+    steep = np.hypot(*np.gradient(relief.top_mm, pitch_mm)) > FLAT_SLOPE
+    steep &= ~ndimage.binary_dilation(relief.outside)  # beyond the scan there is no slope
+    return np.asarray(ndimage.distance_transform_edt(~steep) * pitch_mm < FLAT_ROUND_MM)
+
+
+def _notch(relief: Relief, cavity: Bools, notched: Bools, plane: Floats, width_mm: float) -> Bools:
+    """Find the part of notches in a flat rim that lies outside of its inner edge carried on."""
+    if width_mm == 0.0 or not notched.any():
+        return np.zeros_like(cavity)
+    over = np.where(cavity, _over(relief, plane), 0.0)
+    gaps, count = ndimage.label(notched, np.ones((3, 3)))
+    lowest = np.append(0.0, ndimage.minimum(over, gaps, np.arange(1, count + 1)))
+    shallow = notched & (lowest > NOTCH_SHARE * float(over.min()))[gaps]
+    if not shallow.any():
+        return np.zeros_like(cavity)
+    near = ndimage.distance_transform_edt(~shallow) * relief.grid.pitch_mm
+    return np.asarray(cavity & (near < width_mm))
+
+
+def _over(relief: Relief, plane: Floats) -> Floats:
     x, y = relief.grid.centres_mm()
-    high = inside & (relief.top_mm > plane[0] * x + plane[1] * y + plane[2] - LAND_MM)
-    from_cavity = ndimage.distance_transform_edt(~(inside & ~high)) * relief.grid.pitch_mm
-    wide = high & (from_cavity > LAND_WIDTH_MM)
-    at_border = ndimage.binary_propagation(high & ndimage.binary_dilation(~inside), mask=high)
-    return np.asarray(ndimage.binary_propagation(wide & at_border, mask=high))
+    return np.asarray(relief.top_mm - (plane[0] * x + plane[1] * y + plane[2]))

@@ -20,6 +20,8 @@ from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 from volest.cavity.rim import LAND_MM, Rim
 
+LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the grid's
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rooms:
@@ -43,6 +45,8 @@ class Rooms:
         Area of the footprint without surface, filled from its border, and the room over it.
     sealed_ml : float
         Room below the base line that has no way to the opening.
+    leaks : bool
+        Whether filled room joins the outside of the scan through a hole in a wall.
     """
 
     grid: Grid
@@ -55,6 +59,7 @@ class Rooms:
     hole_mm2: float
     hole_ml: float
     sealed_ml: float
+    leaks: bool
 
 
 def find_rooms(
@@ -81,7 +86,7 @@ def find_rooms(
         The stretches.
     """
     grid = columns.grid
-    inside = footprint.inside & ~rim.land
+    inside = footprint.inside & ~rim.land & ~rim.notch
     cell, floor, roof = _stretches(columns, base)
     hole, hole_floor = _holes(cell, relief, inside, base)
     cell = np.concatenate([cell, hole])
@@ -101,11 +106,14 @@ def find_rooms(
         floor_mm=floor[keep],
         roof_mm=roof[keep],
         filled=filled[keep],
-        outside=_outside(grid, cell[below & np.isinf(roof)], footprint.inside),
+        outside=_outside(grid, cell[below & np.isinf(roof)], inside | rim.land),
         land_mm=_land_mm(grid, rim, base),
         hole_mm2=len(hole) * grid.pitch_mm**2,
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
+        leaks=_leaks(
+            grid, cell, floor, roof, filled=filled, in_footprint=footprint.inside.ravel()[cell]
+        ),
     )
 
 
@@ -124,6 +132,20 @@ def _filled(
     return filled, sealed
 
 
+def _leaks(
+    grid: Grid, cell: Ints, floor: Floats, roof: Floats, *, filled: Bools, in_footprint: Bools
+) -> bool:
+    """Say whether filled room inside a wall meets open room out of the footprint."""
+    tunnel = filled & ~in_footprint
+    open_outside = (floor < 0.0) & np.isinf(roof) & ~in_footprint
+    if not tunnel.any() or not open_outside.any():
+        return False
+    chosen = np.flatnonzero(tunnel | open_outside)
+    a, b = neighbours(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
+    meets = np.count_nonzero(tunnel[chosen][a] != tunnel[chosen][b])
+    return bool(meets * grid.pitch_mm > LEAST_LEAK_MM)
+
+
 def _holes(cell: Ints, relief: Relief, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
     """Return the footprint's cells without a floor, and the floor that their border suggests."""
     floored = np.zeros(inside.size, dtype=bool)
@@ -140,7 +162,7 @@ def _outside(grid: Grid, open_below: Ints, inside: Bools) -> Bools:
 
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]:
-    """Pair each surface that faces up with the next one in its column, if that faces down."""
+    """Pair each surface that faces up with the next one in its column."""
     j, i = np.divmod(columns.cell, columns.grid.shape[1])
     x = columns.grid.low_mm[0] + i * columns.grid.pitch_mm
     y = columns.grid.low_mm[1] + j * columns.grid.pitch_mm

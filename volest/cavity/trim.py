@@ -15,6 +15,9 @@ from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
 
 LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
+# Cells of a border are chained by sides and corners; over all directions a chain's cells are
+# 2 sqrt(2) / pi = 0.900 of its length.
+LENGTH_PER_CELL = 1.0 / 0.9003
 PIT_SHARE = 0.5  # of the greatest depth: deeper floor counts as pits, to be kept clear
 FAR_MM = 1000.0  # gives a level crest a body, and its hull no upper facet
 
@@ -97,28 +100,28 @@ def find_trim(
         Heights, lengths and distances.
     """
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
-    pitch_mm = relief.grid.pitch_mm
+    step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
     to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     return Trim(
         rim_highest_mm=float(over.max()),
         rim_mean_mm=float(over.mean()),
         rim_lowest_mm=float(over.min()),
-        excess_length_mm=float(np.count_nonzero(over > LEVEL_MM)) * pitch_mm,
-        gap_length_mm=float(np.count_nonzero(over < -LEVEL_MM)) * pitch_mm,
+        excess_length_mm=float(np.count_nonzero(over > LEVEL_MM)) * step_mm,
+        gap_length_mm=float(np.count_nonzero(over < -LEVEL_MM)) * step_mm,
         stand_off_mm=_stand_off_mm(rim.crest_mm[:, :2], over, clock.centre_mm),
         to_pits_mm=float(to_pits.min()),
         stretches=tuple(
-            _stretch(int(hour), over[hours == hour], to_pits[hours == hour], pitch_mm)
+            _stretch(int(hour), over[hours == hour], to_pits[hours == hour], step_mm)
             for hour in np.unique(hours)
         ),
     )
 
 
-def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, pitch_mm: float) -> Stretch:
+def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> Stretch:
     return Stretch(
         hour=hour,
-        length_mm=len(over_mm) * pitch_mm,
+        length_mm=len(over_mm) * step_mm,
         mean_mm=float(over_mm.mean()),
         most_mm=float(over_mm.max()),
         least_mm=float(over_mm.min()),

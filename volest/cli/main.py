@@ -29,6 +29,7 @@ _COMMANDS = MappingProxyType(
         "picture": ("volest.cli.picture", "picture_command", "Draw a scan into a file."),
         "curve": ("volest.cli.curve", "curve_command", "Write volume against height."),
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
+        "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
     }
 )
@@ -37,6 +38,7 @@ volest says how much stone to mix before an impression is poured.
 
   volest size FOLDER     read the scans in a folder: volume, powder, water, scoops
   volest mix 52.3        the mix for a volume that is known, in mL
+  volest log             what was left after the pour, and what that teaches
   volest stones          the stone types and their values
 
 More with: volest --help, volest size --help

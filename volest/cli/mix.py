@@ -1,21 +1,40 @@
 """The command `mix`: a volume in, a mix card out."""
 
 import json
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.errors import UsageError
 from volest.settings import Settings
-from volest.stone.card import BEFORE, CAUTIONS, scoops_in_words, steps
-from volest.stone.mix import Mix, mix
-from volest.stone.types import stone_type
+from volest.stone.card import (
+    BEFORE,
+    CAUTIONS,
+    NUMBERED,
+    base_steps,
+    if_short,
+    learned_in_words,
+    powder_in_words,
+    scoops_in_words,
+    steps,
+    water_in_words,
+    water_weighed,
+    yield_in_words,
+)
+from volest.stone.mix import Mix
+from volest.stone.pours import first_pour, learned_for, second_pour
+from volest.stone.ratio import STRETCH_IN_WORDS
 
 if TYPE_CHECKING:
     from rich.text import Text
 
 _DEFAULTS = Settings()
+READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 
 
 @click.command("mix")
@@ -47,12 +66,21 @@ _DEFAULTS = Settings()
     type=click.Choice(["gram", "scoop"]),
     default=_DEFAULTS.by,
     show_default=True,
-    help="Round the powder up to whole grams or whole scoops.",
+    help="Round the powder up to steps of the scale or to whole scoops.",
+)
+@lab_options
+@click.option(
+    "--footprint",
+    type=float,
+    metavar="MM2",
+    help="Area under the base, for --second-pour.",
 )
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
 )
+@click.pass_context
 def mix_command(
+    ctx: click.Context,
     *,
     volume: float,
     stone: str,
@@ -60,19 +88,39 @@ def mix_command(
     waste: float,
     residue: float,
     by: str,
+    footprint: float | None,
+    choice: LabChoice,
     json_file: str | None,
 ) -> None:
     """Say how much water and powder fill VOLUME (in mL)."""
-    made = mix(
-        volume, stone=stone, wp_ml_per_100g=wp, waste_percent=waste, residue_ml=residue, by=by
+    settings = Settings(
+        stone=stone, wp_ml_per_100g=wp, waste_percent=waste, residue_ml=residue, by=by
     )
+    settings = with_lab(ctx, settings, choice)
+    base = _base(footprint, settings, asked=choice.second_pour_mm is not None)
+    if base is None:  # a height in the lab file means nothing here without an area
+        lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
+        settings = replace(settings, lab=lab)
+    made = first_pour(volume, settings)
     if json_file is not None:
         write_json(made.as_record(), json_file)
     if json_file != "-":
-        _print_card(made, volume)
+        _print_card(made, base, settings)
         return
-    for note in made.notes:
+    for note in (*made.notes, *(base.notes if base else ())):
         click.echo(f"{note.code}: {note.text} {note.do}", err=True)
+
+
+def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mix | None:
+    if footprint_mm2 is not None and settings.lab.second_pour.height_mm is not None:
+        return second_pour(footprint_mm2, settings)
+    if footprint_mm2 is None and not asked:
+        return None
+    raise UsageError(
+        "only one of --second-pour and --footprint",
+        needed="the height of the base and the area under it",
+        remedy="write for example --second-pour 12 --footprint 2600",
+    )
 
 
 def write_json(record: dict[str, Any], target: str) -> None:
@@ -104,33 +152,52 @@ def write_json(record: dict[str, Any], target: str) -> None:
         ) from fault
 
 
-def _print_card(made: Mix, volume_ml: float) -> None:
+def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
     console = Console(highlight=False, markup=False, emoji=False)
-    console.print(_amounts(made, volume_ml))
-    for note in made.notes:
+    knobs_ml = 0.0 if base is None else settings.lab.second_pour.retention_ml
+    console.print(_amounts(made, knobs_ml))
+    for note in (*made.notes, *(base.notes if base else ())):
         console.print(f"\nLOOK  {note.text} {note.do}", style="bold yellow")
-    for title, lines in (("Before", BEFORE), ("Steps", steps(made)), ("Take care", CAUTIONS)):
+    for title, lines in _sections(made, base, settings):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
-            console.print(f"  {number}. {line}" if title == "Steps" else f"  - {line}")
+            mark = f"{number}." if title in NUMBERED else "-"
+            gap, width = " " * (len(mark) + 3), min(console.width, READING_WIDTH)
+            console.print(fill(f"  {mark} {line}", width, subsequent_indent=gap))
 
 
-def _amounts(made: Mix, volume_ml: float) -> "Text":
+def _sections(
+    made: Mix, base: Mix | None, settings: Settings
+) -> Iterator[tuple[str, tuple[str, ...]]]:
+    if settings.stretch_ml_per_100g > 0:
+        yield "Stretched", (STRETCH_IN_WORDS,)
+    law = learned_for(made.stone, settings)
+    if law is not None:
+        yield "Waste", (learned_in_words(law, made.volume_ml),)
+    yield "Before", BEFORE
+    yield "Steps", steps(made, settings.way)
+    if base is not None:
+        knobs_ml = settings.lab.second_pour.retention_ml
+        yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)
+    yield "If it does not reach", if_short(made)
+    yield "Take care", CAUTIONS
+
+
+def _amounts(made: Mix, knobs_ml: float) -> "Text":
     from rich.text import Text  # keeps --help quick
 
-    kind = stone_type(made.stone)
-    wp = 100.0 * made.unrounded_water_ml / made.unrounded_powder_g
-    water = f"{made.water_ml:.1f} mL"
-    powder = f"{made.powder_g:.0f} g"
+    each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
+    knobs = f" and {knobs_ml:g} mL of knobs" if knobs_ml else ""
+    fills = f"To fill {made.volume_ml - knobs_ml:g} mL{knobs} with {made.stone}, {made.kind.title}"
     return Text.assemble(
-        f"To fill {volume_ml:g} mL with {kind.name}, {kind.title}\n\n",
+        f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
-        (f"{water:>10}", "bold cyan"),
-        f"   or weigh it: {made.water_g:.1f} g\n",
+        (f"{water_in_words(made):>10}", "bold cyan"),
+        f"   or weigh it: {water_weighed(made)}\n",
         ("  2  POWDER ", "bold"),
-        (f"{powder:>10}", "bold cyan"),
+        (f"{powder_in_words(made):>10}", "bold cyan"),
         f"   {scoops_in_words(made)}\n\n",
-        f"Makes {made.mix_ml:.1f} mL at W/P {wp:.4g}; {made.waste_ml:.1f} mL of it is waste.",
+        "\n".join(yield_in_words(made)),
     )

@@ -13,6 +13,7 @@ from volest.settings import Settings
 
 if TYPE_CHECKING:  # reads numpy and scipy, which no --help should wait for
     from volest.result import Result
+    from volest.stone.plan import Plan
     from volest.view.card import CardMaker
 
 KINDS = (".html", ".htm")
@@ -71,7 +72,9 @@ def cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
         yield CardMaker(Path(folder), pictures=pictures)
 
 
-def sheet_of(maker: "CardMaker", results: "Sequence[Result]", settings: Settings) -> str:
+def sheet_of(
+    maker: "CardMaker", results: "Sequence[Result]", settings: Settings, plan: "Plan | None"
+) -> str:
     """Write the page.
 
     Parameters
@@ -82,6 +85,8 @@ def sheet_of(maker: "CardMaker", results: "Sequence[Result]", settings: Settings
         The scans of the run.
     settings : Settings
         How they were measured and mixed.
+    plan : Plan or None
+        Shared mixes, where they were asked for.
 
     Returns
     -------
@@ -90,4 +95,4 @@ def sheet_of(maker: "CardMaker", results: "Sequence[Result]", settings: Settings
     """
     from volest.view.page import sheet_text
 
-    return sheet_text(results, [maker.card(result) for result in results], settings)
+    return sheet_text(results, [maker.card(result) for result in results], settings, plan)

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.progress import progress
+from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
 from volest.cli.sheet import cards, check_sheet, sheet_of
 from volest.cli.talk import set_talk
 from volest.errors import UsageError
@@ -20,6 +22,7 @@ from volest.settings import Settings
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.run import SizeScan
     from volest.result import Result
+    from volest.stone.plan import Plan
 
 _DEFAULTS = Settings()
 _STREAM = "-"
@@ -37,6 +40,8 @@ Examples:
   volest size monday/ --stone type-3 --waste 10 --by scoop
   volest size monday/ --json monday.json --csv monday.csv
   volest size monday/ --json - | another-program
+  volest size monday/ --lab lab.toml --second-pour 12
+  volest size monday/ --share --material alginate --age 5
 
 Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
 """
@@ -114,8 +119,10 @@ class Delivery:
     default=_DEFAULTS.by,
     show_default=True,
     type=click.Choice(["gram", "scoop"]),
-    help="Round powder up to grams or scoops.",
+    help="Round powder up to steps of the scale or to scoops.",
 )
+@lab_options
+@share_options
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output."
 )
@@ -136,6 +143,8 @@ def size_command(
     waste: float,
     residue: float,
     by: str,
+    choice: LabChoice,
+    sharing: ShareChoice,
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
@@ -153,15 +162,18 @@ def size_command(
         residue_ml=residue,
         by=by,
     )
+    settings = with_lab(ctx, settings, choice)
+    check_sharing(sharing)
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
-    ctx.exit(_size(paths, settings, delivery, bar=bar, size_scan=ctx.obj))
+    ctx.exit(_size(paths, settings, delivery, sharing, bar=bar, size_scan=ctx.obj))
 
 
 def _size(
     paths: Sequence[Path],
     settings: Settings,
     delivery: Delivery,
+    sharing: ShareChoice,
     *,
     bar: bool,
     size_scan: "SizeScan | None",
@@ -174,8 +186,9 @@ def _size(
     _check_delivery(delivery, scans)
     with progress(len(scans), shown=bar) as advance, cards(delivery.sheet_file) as maker:
         results = run(scans, settings, on_result=advance, size_scan=maker or size_scan)
-        sheet = None if maker is None else sheet_of(maker, results, settings)
-    _deliver(results, settings, delivery, sheet)
+        plan = plan_for(results, settings, sharing)
+        sheet = "" if maker is None else sheet_of(maker, results, settings, plan)
+    _deliver(results, settings, delivery, plan, sheet)
     if len(results) < len(scans):
         click.echo(f"{len(results)} of {len(scans)} scans were done", err=True)
         raise click.Abort
@@ -199,7 +212,11 @@ def _check_delivery(delivery: Delivery, scans: Sequence[Path]) -> None:
 
 
 def _deliver(
-    results: "Sequence[Result]", settings: Settings, delivery: Delivery, sheet: str | None
+    results: "Sequence[Result]",
+    settings: Settings,
+    delivery: Delivery,
+    plan: "Plan | None",
+    sheet: str,
 ) -> None:
     from volest.sheet.names import visible  # keeps --help quick
     from volest.sheet.record import as_text, document  # keeps --help quick
@@ -207,9 +224,9 @@ def _deliver(
     from volest.sheet.target import write_whole  # keeps --help quick
 
     wanted: tuple[tuple[str | None, Callable[[], str]], ...] = (
-        (delivery.json_file, lambda: as_text(document(results, settings))),
+        (delivery.json_file, lambda: as_text(document(results, settings, plan))),
         (delivery.csv_file, lambda: spread_text(results)),
-        (delivery.sheet_file, lambda: sheet or ""),
+        (delivery.sheet_file, lambda: sheet),
     )
     texts = [(name, write()) for name, write in wanted if name is not None]
     try:
@@ -218,7 +235,7 @@ def _deliver(
                 write_whole(Path(name), text)
     finally:  # a disk that turns out full must not cost the work: the figures are still shown
         if not (delivery.quiet and delivery.takes_stdout):
-            _show(results, settings, delivery)
+            _show(results, settings, delivery, plan)
         for name, text in texts:
             if name == _STREAM:
                 click.echo(text.encode(), nl=False)
@@ -227,13 +244,16 @@ def _deliver(
             click.echo(f"wrote {visible(str(file))}", err=True)
 
 
-def _show(results: "Sequence[Result]", settings: Settings, delivery: Delivery) -> None:
+def _show(
+    results: "Sequence[Result]", settings: Settings, delivery: Delivery, plan: "Plan | None"
+) -> None:
     from volest.sheet.table import table_text  # keeps --help quick
 
     stream = sys.stderr if delivery.takes_stdout else sys.stdout
     text = table_text(
         results,
         settings,
+        plan=plan,
         width=_columns(stream),
         styled=_takes_styles(stream),
         brief=delivery.quiet,

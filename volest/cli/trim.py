@@ -26,6 +26,6 @@ def trim_command(scan: Path, **options: Any) -> None:
     from volest.sheet.guide import trim_text
 
     result, cavity = examine(scan, settings_of(**options))
-    click.echo(trim_text(result, cavity.trim, cavity.margin), nl=False)
+    click.echo(trim_text(result, cavity.trim, cavity.margin, cavity.base.lean_deg), nl=False)
     for note in result.notes:
         click.echo(f"{note.code}: {note.text}. Do: {note.do}.", err=True)

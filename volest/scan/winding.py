@@ -28,6 +28,8 @@ class MendedWinding:
     ----------
     triangles : ndarray of float64, shape (m, 3, 3)
         Corners in mm, read-only, in the order of the input.
+    body : ndarray of int, shape (m,)
+        Number, from 0, of the body that each face belongs to, joined by edges.
     turned : int
         Faces that were turned over.
     removed_duplicates : int
@@ -37,6 +39,7 @@ class MendedWinding:
     """
 
     triangles: NDArray[np.float64]
+    body: NDArray[np.intp]
     turned: int
     removed_duplicates: int
     torn_edges: int
@@ -89,6 +92,7 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     triangles.flags.writeable = False
     return MendedWinding(
         triangles=triangles,
+        body=body,
         turned=int(turn.sum()),
         removed_duplicates=removed,
         torn_edges=int((turn[pairs.left] ^ turn[pairs.right] ^ pairs.against).sum()),

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 
 from rich.console import Console
 from rich.table import Table
@@ -21,7 +22,7 @@ _PARTS = {
 }
 
 
-def trim_text(result: Result, trim: Trim, margin: Margin) -> str:
+def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
     """Write the trim guide of one scan.
 
     Parameters
@@ -32,6 +33,8 @@ def trim_text(result: Result, trim: Trim, margin: Margin) -> str:
         Its rim against the base line.
     margin : Margin
         What its volume is unsure of.
+    lean_deg : float
+        Angle between the rim and the plane on which the cast would rest, teeth down.
 
     Returns
     -------
@@ -45,6 +48,10 @@ def trim_text(result: Result, trim: Trim, margin: Margin) -> str:
     console.print(_hours(trim))
     for line in advice(trim):
         console.print(line)
+    console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
+    if result.base_line is not None:
+        tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
+        console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
     console.print(f"\nVolume {result.volume_ml:.1f} mL, give or take {margin.expanded_ml:.1f} mL:")
     for name, u_ml in margin.parts_ml:
         console.print(f"  {2.0 * u_ml:5.2f} mL  {_PARTS[name]}")

@@ -11,9 +11,13 @@ from typing import Any
 from volest import __version__
 from volest.result import Result
 from volest.settings import Settings
+from volest.sheet.pours import shared_record
+from volest.stone.plan import Plan
 
 
-def document(results: Sequence[Result], settings: Settings) -> dict[str, Any]:
+def document(
+    results: Sequence[Result], settings: Settings, plan: Plan | None = None
+) -> dict[str, Any]:
     """Put all that is known of a run into one plain record.
 
     Parameters
@@ -22,11 +26,14 @@ def document(results: Sequence[Result], settings: Settings) -> dict[str, Any]:
         One a scan, in the order they are to stand.
     settings : Settings
         What they were made with.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
 
     Returns
     -------
     dict
-        Keys ``volest`` (version), ``settings`` and ``scans``; finite numbers or None throughout.
+        Keys ``volest`` (version), ``settings`` and ``scans``, and ``shared`` where there is a plan;
+        finite numbers or None throughout.
 
     Examples
     --------
@@ -39,6 +46,7 @@ def document(results: Sequence[Result], settings: Settings) -> dict[str, Any]:
             "volest": __version__,
             "settings": settings.as_record(),
             "scans": [scan_record(result) for result in results],
+            **({} if plan is None else {"shared": shared_record(plan)}),
         }
     )
     assert isinstance(plain, dict)  # noqa: S101  # a mapping went in

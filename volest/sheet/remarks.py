@@ -8,10 +8,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.lab import VACUUM
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import visible
-from volest.stone.bench import SCOOP_G
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
@@ -34,7 +34,7 @@ def made_with(settings: Settings) -> str:
     Returns
     -------
     str
-        The stone, water to powder, waste, base line column width and scoop.
+        The stone, water to powder, waste, way, base line, column width and scoop.
 
     Examples
     --------
@@ -42,15 +42,18 @@ def made_with(settings: Settings) -> str:
     'stone type-4; waste 15 %; base line rim; pitch 0.4 mm; scoops of 50 g'
     """
     wp, residue = settings.wp_ml_per_100g, settings.residue_ml
+    learned = [law for law in settings.learned if law.way == settings.way]
     parts = [
         f"stone {visible(settings.stone)}",
         "" if wp is None else f"{wp:g} mL water to 100 g",
         f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else ""),
+        *(f"but for {law.stone} learned from {law.pours} pours" for law in learned),
+        "" if settings.way == VACUUM else f"mixed by {settings.way}",
         f"base line {settings.base}",
         f"pitch {settings.pitch_mm:g} mm",
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",
-        f"scoops of {SCOOP_G:g} g",
+        f"scoops of {settings.lab.bench.scoop_g:g} g",
     ]
     return "; ".join(part for part in parts if part)
 

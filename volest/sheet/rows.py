@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from volest.result import REFUSED, Result
 from volest.sheet.names import visible
+from volest.stone.rounding import shown
 
 BLANK = "-"
 _STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
@@ -86,8 +87,8 @@ def _row(result: Result, name: str, volume: str) -> Row:
     return Row(
         name=name,
         volume=volume,
-        powder=BLANK if mix is None else f"{mix.powder_g:.0f}",
-        water=BLANK if mix is None else f"{mix.water_ml:.1f}",
+        powder=BLANK if mix is None else shown(mix.powder_g, mix.bench.scale_step_g),
+        water=BLANK if mix is None else shown(mix.water_ml, mix.bench.cylinder_step_ml),
         scoops=BLANK if mix is None else str(mix.scoops),
         base=BLANK if base is None else visible(base.how),
         notes=(_refusal(result), *codes) if refused else codes or ("none",),

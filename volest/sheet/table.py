@@ -14,8 +14,10 @@ from rich.text import Text
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import folded, pieces, short_names, shortened
+from volest.sheet.pours import batch_lines, pour_lines, shared_lines
 from volest.sheet.remarks import CAUTIONS, doubts, made_with, refusals, tally
 from volest.sheet.rows import Row, rows
+from volest.stone.plan import Plan
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 _WIDEST = 10_000  # for a pipe: no line of the table is ever broken
@@ -34,6 +36,7 @@ def table_text(
     results: Sequence[Result],
     settings: Settings,
     *,
+    plan: Plan | None = None,
     width: int | None = None,
     styled: bool = False,
     brief: bool = False,
@@ -47,6 +50,8 @@ def table_text(
         One a scan, in the order they are to stand.
     settings : Settings
         What they were made with.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
     width : int, optional
         Columns of the terminal; None leaves every line of the table as long as it needs.
     styled : bool
@@ -72,10 +77,13 @@ def table_text(
         above.append(Text(f"folder {folder}", overflow="fold"))
     figures: list[RenderableType] = [_figures(rows(results, names), width)] if results else []
     cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
+    shared = [] if plan is None else shared_lines(plan, settings)
     below: list[list[RenderableType]] = [
+        _lines(pour_lines(results, names)),
+        _lines(shared),
         doubts(results, names),
         refusals(results, names),
-        [Text(tally(results))],
+        _lines([tally(results), *([] if brief else batch_lines(results, plan))]),
         cautions,
     ]
     reading = min(width or READING_WIDTH, READING_WIDTH)
@@ -87,6 +95,14 @@ def table_text(
     return "\n".join(
         _drawn(part, columns, styled=styled, encoding=encoding) for part, columns in blocks if part
     )
+
+
+def _lines(texts: Sequence[str]) -> list[RenderableType]:
+    # The first is a heading, and what is indented hangs under its own beginning.
+    return [
+        Padding(Text(text.strip(), overflow="fold"), (0, 0, 0, len(text) - len(text.lstrip())))
+        for text in texts
+    ]
 
 
 def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encoding: str) -> str:

@@ -4,30 +4,17 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from volest.errors import MixError, UsageError
+from volest.lab import Bench
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.bench import LEAST_WP, SCOOP_G
-from volest.stone.slurry import ROOM_C, volume_per_gram_ml
+from volest.stone.amounts import check_extras, check_mixes, check_volume, check_wp
+from volest.stone.ratio import marks_note, stretched
+from volest.stone.rounding import NOISE_DIGITS, powder_step_g, powder_up, water_on_marks
+from volest.stone.slurry import volume_per_gram_ml
 from volest.stone.types import StoneType, stone_type
-from volest.stone.water import (
-    theoretical_water_g,
-    water_density_g_per_ml,
-)
+from volest.stone.water import theoretical_water_g, water_density_g_per_ml
 
 _DEFAULTS = Settings()
-
-# Slips of the keyboard, not rules of the trade: a full arch takes some 50 to 100 mL.
-MOST_VOLUME_ML = 2000.0
-MOST_RESIDUE_ML = 500.0
-MOST_WASTE_PERCENT = 500.0
-MOST_AIR_PERCENT = 50.0
-MOST_WP_ML_PER_100G = 100.0
-# A hundred-millionth of a gram is float noise, not a reason to weigh one gram more.
-NOISE_DIGITS = 8
-# Marks of a measuring cylinder that can be read with wet hands.
-WATER_STEP_ML = 0.1
-STEP_G = {"gram": 1.0, "scoop": SCOOP_G}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,39 +23,71 @@ class Mix:
 
     Parameters
     ----------
-    stone : str
-        Name of the stone type.
+    kind : StoneType
+        The stone.
+    volume_ml, needed_ml : float
+        What is filled, and what has to be mixed for it, waste included.
     powder_g, water_ml : float
-        Rounded to what can be weighed or measured.
-    scoops : int
-        Whole scoops that hold at least the powder.
-    waste_ml : float
-        What will be left after the cavity is full.
+        Rounded to what can be weighed or measured; over all the equal mixes.
     mix_ml : float
         Volume of the rounded mix.
+    wp_ml_per_100g : float
+        The ratio that was aimed at.
     unrounded_powder_g, unrounded_water_ml : float
-        The same before rounding.
-    water_c : float
-        Temperature of the water, in degrees C.
+        Powder and water before rounding.
+    bench : Bench
+        Scale, scoop and cylinder that it is rounded to.
+    mixes : int
+        Number of equal mixes that it is made in.
+    bowl : str or None
+        The bowl it goes into.
     notes : tuple of Note
         What is doubtful about the mix.
     """
 
-    stone: str
+    kind: StoneType
+    volume_ml: float
+    needed_ml: float
     powder_g: float
     water_ml: float
-    scoops: int
-    waste_ml: float
     mix_ml: float
+    wp_ml_per_100g: float
     unrounded_powder_g: float
     unrounded_water_ml: float
-    water_c: float = ROOM_C
+    bench: Bench
+    mixes: int = 1
+    bowl: str | None = None
     notes: tuple[Note, ...] = ()
+
+    @property
+    def stone(self) -> str:
+        """Name of the stone."""
+        return self.kind.name
+
+    @property
+    def scoops(self) -> int:
+        """Whole scoops that hold at least the powder."""
+        return math.ceil(round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS))
+
+    @property
+    def waste_ml(self) -> float:
+        """What will be left after the cavity is full."""
+        return self.mix_ml - self.volume_ml
+
+    @property
+    def waste_g(self) -> float:
+        """The powder in it, in g."""
+        return self.powder_g * self.waste_ml / self.mix_ml
+
+    @property
+    def surplus_ml(self) -> float:
+        """The part of the waste that only the rounding makes."""
+        return self.mix_ml - self.needed_ml
 
     @property
     def water_g(self) -> float:
         """The same water on a balance, in g."""
-        return self.water_ml * water_density_g_per_ml(self.water_c)
+        return self.water_ml * water_density_g_per_ml(self.bench.water_c)
 
     def as_record(self) -> dict[str, Any]:
         """Return the mix as plain values for JSON.
@@ -99,16 +118,19 @@ def mix(
     waste_percent: float = _DEFAULTS.waste_percent,
     residue_ml: float = _DEFAULTS.residue_ml,
     wp_ml_per_100g: float | None = None,
+    stretch_ml_per_100g: float = 0.0,
     by: str = _DEFAULTS.by,
-    water_c: float = ROOM_C,
     air_percent: float = 0.0,
+    bench: Bench = _DEFAULTS.lab.bench,
+    mixes: int = 1,
 ) -> Mix:
     """Say how much powder and water fill a volume.
 
     ``needed = volume * (1 + waste / 100) + residue``, ``powder = needed / (volume per gram)`` by
     ideal mixing (see `volest.stone.slurry`). Powder is rounded up, then the water is worked out
-    anew from it: to the nearest 0.1 mL, or up where the nearest would leave the mix short or
-    leave less water than the powder binds.
+    anew from it and put on a mark: the nearest, or up where the nearest would leave the mix short
+    or leave less water than the powder binds. Several equal mixes each leave their residue and
+    are each rounded.
 
     Parameters
     ----------
@@ -119,15 +141,19 @@ def mix(
     waste_percent : float
         Share of the volume mixed on top.
     residue_ml : float
-        Fixed part on bowl, spatula and brush, in mL.
+        Fixed part on bowl, spatula and brush, in mL, for each mix.
     wp_ml_per_100g : float, optional
         Water, in mL per 100 g of powder; the type's usual one by default.
+    stretch_ml_per_100g : float
+        Water on top of that for a longer pour, held inside the stone's range.
     by : str
-        'gram' rounds up to whole grams, 'scoop' to whole scoops.
-    water_c : float
-        Temperature of the water, in degrees C.
+        'gram' rounds up to steps of the scale, 'scoop' to whole scoops.
     air_percent : float
         Share of the mix that is entrapped air; 0 under vacuum.
+    bench : Bench
+        Scale, scoop, cylinder and temperature of the water.
+    mixes : int
+        Number of equal mixes to split it into.
 
     Returns
     -------
@@ -150,90 +176,38 @@ def mix(
     (150.0, 30.0, 3)
     """
     kind = stone if isinstance(stone, StoneType) else stone_type(stone)
-    wp = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
-    _check_amounts(volume_ml, waste_percent, residue_ml, air_percent)
-    _check_wp(wp)
-    density = kind.powder_density.value
-    needed_ml = volume_ml * (1.0 + waste_percent / 100.0) + residue_ml
-    unrounded_g = needed_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
-    powder_g = _powder_up(unrounded_g, by)
-    solid_share = 1.0 - air_percent / 100.0
-    short_ml = needed_ml * solid_share - powder_g / density
-    bound_ml = theoretical_water_g(powder_g) / water_density_g_per_ml(water_c)
-    water_ml = _measurable_ml(powder_g * wp / 100.0, at_least_ml=max(short_ml, bound_ml))
-    mix_ml = (powder_g / density + water_ml) / solid_share
+    check_volume(volume_ml)
+    check_extras(waste_percent, residue_ml, air_percent, stretch_ml_per_100g)
+    check_mixes(mixes)
+    usual = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
+    check_wp(usual)
+    wp, notes = stretched(kind, usual, stretch_ml_per_100g)
+    step_g = powder_step_g(by, bench)
+    density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
+    each_ml = volume_ml / mixes * (1.0 + waste_percent / 100.0) + residue_ml
+    unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
+    powder_g = powder_up(unrounded_g, step_g)
+    water_ml = water_on_marks(
+        powder_g * wp / 100.0,
+        at_least_ml=max(each_ml * solid - powder_g / density, _bound_ml(powder_g, bench)),
+        mark_ml=bench.cylinder_step_ml,
+        water_per_step_ml=step_g * wp / 100.0,
+    )
     return Mix(
-        stone=kind.name,
-        powder_g=powder_g,
-        water_ml=water_ml,
-        scoops=math.ceil(powder_g / SCOOP_G),
-        waste_ml=mix_ml - volume_ml,
-        mix_ml=mix_ml,
-        unrounded_powder_g=unrounded_g,
-        unrounded_water_ml=unrounded_g * wp / 100.0,
-        water_c=water_c,
-        notes=_notes(kind, wp),
+        kind=kind,
+        volume_ml=volume_ml,
+        needed_ml=each_ml * mixes,
+        powder_g=powder_g * mixes,
+        water_ml=water_ml * mixes,
+        mix_ml=(powder_g / density + water_ml) / solid * mixes,
+        wp_ml_per_100g=wp,
+        unrounded_powder_g=unrounded_g * mixes,
+        unrounded_water_ml=unrounded_g * wp / 100.0 * mixes,
+        bench=bench,
+        mixes=mixes,
+        notes=(*notes, *marks_note(kind, wp, 100.0 * water_ml / powder_g)),
     )
 
 
-def _check_amounts(
-    volume_ml: float, waste_percent: float, residue_ml: float, air_percent: float
-) -> None:
-    if not 0.0 < volume_ml <= MOST_VOLUME_ML:
-        raise MixError(
-            f"a volume of {volume_ml:g} mL",
-            needed=f"more than 0 and at most {MOST_VOLUME_ML:g} mL",
-            remedy="give the volume in mL; a full arch takes some 50 to 100 mL",
-            code="mix-volume",
-        )
-    for what, value, most, unit in (
-        ("waste", waste_percent, MOST_WASTE_PERCENT, "%"),
-        ("residue", residue_ml, MOST_RESIDUE_ML, "mL"),
-        ("entrapped air", air_percent, MOST_AIR_PERCENT, "%"),
-    ):
-        if not 0.0 <= value <= most:
-            raise MixError(
-                f"{value:g} {unit} of {what}",
-                needed=f"0 to {most:g} {unit}",
-                remedy=f"give the {what} in {unit}, 0 for none",
-                code="mix-amount",
-            )
-
-
-def _check_wp(wp_ml_per_100g: float) -> None:
-    if not LEAST_WP.value <= wp_ml_per_100g <= MOST_WP_ML_PER_100G:
-        raise MixError(
-            f"W/P {wp_ml_per_100g:g} mL per 100 g",
-            needed=f"{LEAST_WP} (less cannot set the powder) to {MOST_WP_ML_PER_100G:g}",
-            remedy="give mL of water per 100 g of powder, for example 22 and not 0.22",
-            code="mix-wp",
-        )
-
-
-def _powder_up(powder_g: float, by: str) -> float:
-    if by not in STEP_G:
-        raise UsageError(
-            f"rounding by {by!r}", needed="gram or scoop", remedy="write for example --by scoop"
-        )
-    return STEP_G[by] * max(1, math.ceil(round(powder_g / STEP_G[by], NOISE_DIGITS)))
-
-
-def _measurable_ml(water_ml: float, *, at_least_ml: float) -> float:
-    steps = round(water_ml / WATER_STEP_ML)
-    least = math.ceil(round(at_least_ml / WATER_STEP_ML, NOISE_DIGITS))
-    return round(max(steps, least) * WATER_STEP_ML, 1)
-
-
-def _notes(kind: StoneType, wp_ml_per_100g: float) -> tuple[Note, ...]:
-    if wp_ml_per_100g in kind.wp_range:
-        return ()
-    thin = wp_ml_per_100g > kind.wp_range.high
-    what = "weaker and rougher stone" if thin else "a mix too stiff to flow into the pits"
-    return (
-        Note(
-            code="wp-outside",
-            text=f"W/P {wp_ml_per_100g:g} mL per 100 g is outside {kind.wp_range} for {kind.name}: "
-            f"expect {what}.",
-            do="Check the powder maker's sheet; use its ratio.",
-        ),
-    )
+def _bound_ml(powder_g: float, bench: Bench) -> float:
+    return theoretical_water_g(powder_g) / water_density_g_per_ml(bench.water_c)

@@ -2,95 +2,15 @@
 
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Literal
 
 from volest.errors import UsageError
+from volest.stone.figure import PRACTICE, Band, Figure, Mark
 
-Mark = Literal["read", "from memory", "common practice, no source", "derived"]
-
-PRACTICE: Mark = "common practice, no source"
 _TABLE_OF_WATER = 'study cards "Gypsum products", water to powder by material'
 _TEXTBOOK = "textbooks of dental materials"
 _RECALLED_LIMITS = "recalled limits of the 1998 and 2013 texts, not checked against either"
 _PAGE_OF_TYPICALS = "study cards on gypsum, setting expansion by material"
 _GENERAL_TEXT = "course text on dental materials, lessons on plaster and on stone"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Figure:
-    """One number of the trade.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-    unit : str
-        Its unit.
-    source : str
-        Where it comes from.
-    mark : str
-        'read' (in an excerpt of the source), 'from memory', 'derived' or
-        'common practice, no source'.
-    """
-
-    value: float
-    unit: str
-    source: str
-    mark: Mark
-
-    def __str__(self) -> str:
-        return f"{self.value:g}"
-
-    def as_record(self) -> dict[str, Any]:
-        """Return the figure as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            'value', 'low' and 'high' (null here), 'unit', 'source' and 'mark'.
-        """
-        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
-        return {"value": self.value, "low": None, "high": None, **rest}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Band:
-    """A range of the trade, both ends included.
-
-    Parameters
-    ----------
-    low, high : float
-        Its ends.
-    unit : str
-        Their unit.
-    source : str
-        Where they come from.
-    mark : str
-        As for `Figure`.
-    """
-
-    low: float
-    high: float
-    unit: str
-    source: str
-    mark: Mark
-
-    def __str__(self) -> str:
-        return f"{self.low:g} to {self.high:g}"
-
-    def __contains__(self, value: float) -> bool:
-        return self.low <= value <= self.high
-
-    def as_record(self) -> dict[str, Any]:
-        """Return the range as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            'value' (null here), 'low', 'high', 'unit', 'source' and 'mark'.
-        """
-        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
-        return {"value": None, "low": self.low, "high": self.high, **rest}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,6 +35,8 @@ class StoneType:
         What is usually found.
     working_time, initial_set : Band or None
         Minutes in which it can be poured, and after which it first hardens.
+    price : Figure or None
+        What a kg of powder costs, where the lab has said so.
     """
 
     name: str
@@ -126,6 +48,7 @@ class StoneType:
     expansion_typical: Band | None = None
     working_time: Band | None = None
     initial_set: Band | None = None
+    price: Figure | None = None
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
         """List what is known of the type.
@@ -143,6 +66,7 @@ class StoneType:
             ("initial set", self.initial_set),
             ("setting expansion, limits", self.expansion_limits),
             ("setting expansion, typical", self.expansion_typical),
+            ("price", self.price),
         )
         return tuple((name, figure) for name, figure in rows if figure is not None)
 

@@ -4,7 +4,7 @@ from itertools import pairwise
 from types import MappingProxyType
 
 from volest.errors import MixError
-from volest.stone.types import Figure
+from volest.stone.figure import Figure
 
 # Source: "What Is the Density of Water?", table of density by temperature (read).
 WATER_KG_PER_M3 = MappingProxyType(

@@ -12,9 +12,11 @@ from typing import Any
 import numpy as np
 
 from volest.cavity.frame import Floats
-from volest.pipeline import Cavity, examine, recipe
+from volest.pipeline import Cavity, examine
 from volest.result import Result
 from volest.settings import Settings
+from volest.stone.pours import first_pour
+from volest.stone.rounding import shown
 from volest.view.cut import best_cut_mm
 from volest.view.mesh import Mesh
 from volest.view.packing import pack_map, pack_surface
@@ -130,7 +132,7 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
     return {"moves": moves(result, settings), "solid": _solid(scene, cavity), "picture": None}
 
 
-def moves(result: Result, settings: Settings) -> list[list[float]]:
+def moves(result: Result, settings: Settings) -> list[list[Any]]:
     """Work out the mix for every height that the slider can give the base line.
 
     Volumes follow the curve of `volest curve`, in straight lines between its heights; at 0 stands
@@ -146,7 +148,7 @@ def moves(result: Result, settings: Settings) -> list[list[float]]:
     Returns
     -------
     list of list
-        Height in mm, volume in mL, powder in g, water in mL, scoops.
+        Height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
     """
     heights, volumes = np.array(result.curve).T
     first = np.ceil(max(heights[0], -_LOWEST_MM) / _STEP_MM)
@@ -156,16 +158,10 @@ def moves(result: Result, settings: Settings) -> list[list[float]]:
         if k == 0 and result.volume_ml is not None:
             volume_ml = result.volume_ml
         if volume_ml >= _LEAST_ML:
-            made = recipe(volume_ml, settings)
-            rows.append(
-                [
-                    round(k * _STEP_MM, 1),
-                    round(volume_ml, 3),
-                    made.powder_g,
-                    made.water_ml,
-                    made.scoops,
-                ]
-            )
+            made = first_pour(volume_ml, settings)
+            water = shown(made.water_ml, made.bench.cylinder_step_ml)
+            powder = shown(made.powder_g, made.bench.scale_step_g)
+            rows.append([round(k * _STEP_MM, 1), round(volume_ml, 3), powder, water, made.scoops])
     return rows
 
 

@@ -9,11 +9,12 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.margin import find_margin
 from volest.cavity.rooms import find_rooms
 from volest.cavity.volume import find_volume
-from volest.pipeline import Cavity, examine, recipe
+from volest.pipeline import Cavity, examine
 from volest.result import Result
 from volest.scan.decision import Decision, read_decision, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
+from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
 from volest.view.scene import Scene, draw_impression, scene_of
 from volest.view.stand import Stand, stand_of
@@ -164,7 +165,7 @@ class Handling:
             half_ml = self.cavity.margin.expanded_ml
             if self.place.height_mm == 0.0:
                 volume_ml = self.cavity.volume.best_ml
-        made = recipe(volume_ml, self.settings) if volume_ml >= _LEAST_ML else None
+        made = first_pour(volume_ml, self.settings) if volume_ml >= _LEAST_ML else None
         return Figures(volume_ml=volume_ml, half_ml=half_ml, mix=made)
 
     def _measured_anew(self) -> tuple[float, float]:

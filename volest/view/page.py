@@ -9,9 +9,19 @@ from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, deed
 from volest.sheet.names import short_names, visible
+from volest.sheet.pours import batch_lines, shared_lines
 from volest.sheet.remarks import made_with, tally
-from volest.sheet.rows import rows
-from volest.stone.card import BEFORE, CAUTIONS, scoops_in_words, steps
+from volest.sheet.rows import Row, rows
+from volest.stone.card import (
+    BEFORE,
+    CAUTIONS,
+    powder_in_words,
+    scoops_in_words,
+    steps,
+    water_in_words,
+)
+from volest.stone.mix import Mix
+from volest.stone.plan import Plan
 from volest.view.palette import LOOKS
 from volest.view.plot import TALL, WIDE, plot_of
 
@@ -20,7 +30,10 @@ _SCRIPTS = ("table.js", "solid.js", "card.js")
 
 
 def sheet_text(
-    results: Sequence[Result], cards: Sequence[dict[str, Any] | None], settings: Settings
+    results: Sequence[Result],
+    cards: Sequence[dict[str, Any] | None],
+    settings: Settings,
+    plan: Plan | None = None,
 ) -> str:
     """Write the pour sheet.
 
@@ -32,6 +45,8 @@ def sheet_text(
         The card of each, as `volest.view.card` makes them.
     settings : Settings
         How they were measured and mixed.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
 
     Returns
     -------
@@ -55,7 +70,8 @@ def sheet_text(
         folder=folder,
         made_with=made_with(settings),
         tally=tally(results),
-        entries=_entries(results, cards, names),
+        entries=_entries(results, cards, names, settings),
+        lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
         looks=LOOKS,
         before=BEFORE,
         cautions=CAUTIONS,
@@ -66,12 +82,15 @@ def sheet_text(
 
 
 def _entries(
-    results: Sequence[Result], cards: Sequence[dict[str, Any] | None], names: Sequence[str]
+    results: Sequence[Result],
+    cards: Sequence[dict[str, Any] | None],
+    names: Sequence[str],
+    settings: Settings,
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
     lines = rows(results, names)
     entries = [
-        _entry(number, result, line, card)
+        _entry(number, result, line, card, settings.way)
         for number, (result, line, card) in enumerate(
             zip(results, lines, cards, strict=True), start=1
         )
@@ -79,7 +98,9 @@ def _entries(
     return sorted(entries, key=lambda entry: _RANK[entry["result"].outcome])
 
 
-def _entry(number: int, result: Result, line: Any, card: dict[str, Any] | None) -> dict[str, Any]:
+def _entry(
+    number: int, result: Result, line: Row, card: dict[str, Any] | None, way: str
+) -> dict[str, Any]:
     mix = result.mix
     return {
         "number": number,
@@ -89,8 +110,9 @@ def _entry(number: int, result: Result, line: Any, card: dict[str, Any] | None) 
         "data": None if card is None else _data(result, card),
         "half_ml": _half_ml(result),
         "plot": plot_of(result) if result.curve else None,
-        "steps": () if mix is None else steps(mix),
-        "scoops": "" if mix is None else scoops_in_words(mix),
+        "steps": () if mix is None else steps(mix, way),
+        "first": "" if mix is None else _first_words(mix),
+        "second": "none" if result.second_pour is None else _pour_words(result.second_pour),
         "deeds": _deeds(result),
         "advice": [] if result.trim is None else [say for say in advice(result.trim) if say],
     }
@@ -99,6 +121,16 @@ def _entry(number: int, result: Result, line: Any, card: dict[str, Any] | None) 
 def _data(result: Result, card: dict[str, Any]) -> dict[str, Any]:
     last_mm = result.curve[-1][0] if result.curve else 1.0
     return {"moves": card["moves"], "solid": card["solid"], "curve_last": last_mm}
+
+
+def _first_words(made: Mix) -> str:
+    return scoops_in_words(made) if made.mixes == 1 else _pour_words(made)
+
+
+def _pour_words(made: Mix) -> str:
+    each = f"{made.mixes} equal mixes, each " if made.mixes > 1 else ""
+    amounts = f"water {water_in_words(made)}, powder {powder_in_words(made)} {made.stone}"
+    return visible(f"{each}{amounts}, {scoops_in_words(made)}")
 
 
 def _half_ml(result: Result) -> float:

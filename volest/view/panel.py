@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from volest.sheet.names import visible
+from volest.stone.rounding import shown
 from volest.view.canvas import image_of, surface_of
 from volest.view.handling import MOST_TILT_DEG, Handling, Place
 from volest.view.mesh import Mesh, grid_mesh
@@ -66,13 +67,14 @@ def figure_lines(handling: Handling) -> list[str]:
         Volume with its interval, and the mix.
     """
     figures = handling.figures()
+    mix = figures.mix
     low = max(figures.volume_ml - figures.half_ml, 0.0)
     lines = [f"{figures.volume_ml:.1f} mL ({low:.1f}-{figures.volume_ml + figures.half_ml:.1f})"]
-    if figures.mix is not None:
+    if mix is not None:
         lines += [
-            f"1. water {figures.mix.water_ml:.1f} mL",
-            f"2. powder {figures.mix.powder_g:.0f} g",
-            f"scoops {figures.mix.scoops}",
+            f"1. water {shown(mix.water_ml, mix.bench.cylinder_step_ml)} mL",
+            f"2. powder {shown(mix.powder_g, mix.bench.scale_step_g)} g",
+            f"scoops {mix.scoops}",
         ]
     return lines
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from volest.result import Result
 from volest.sheet.names import shortened, visible
+from volest.stone.rounding import shown
 from volest.view.canvas import BAND_MM
 from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
 from volest.view.scene import BASE_LINE, CUT_FACE, EXCESS, IMPRESSION, Scene
@@ -109,7 +110,9 @@ def mix_words(result: Result) -> str:
     """
     mix = result.mix
     assert mix is not None  # noqa: S101  # only measured scans are drawn
-    return f"water {mix.water_ml:.1f} mL, powder {mix.powder_g:.0f} g, scoops {mix.scoops}"
+    water = shown(mix.water_ml, mix.bench.cylinder_step_ml)
+    powder = shown(mix.powder_g, mix.bench.scale_step_g)
+    return f"water {water} mL, powder {powder} g, scoops {mix.scoops}"
 
 
 def _dial(pen: "ImageDraw", width: int, height: int) -> None:

@@ -36,8 +36,8 @@
       card.querySelector(".figures").querySelectorAll("p").forEach((p) => p.classList.toggle("tried", tried));
       show("height").textContent = look.height.toFixed(1);
       show("volume").textContent = tried ? row[1].toFixed(1) : measured.volume;
-      show("powder").textContent = tried ? row[2].toFixed(0) : measured.powder;
-      show("water").textContent = tried ? row[3].toFixed(1) : measured.water;
+      show("powder").textContent = tried ? row[2] : measured.powder;
+      show("water").textContent = tried ? row[3] : measured.water;
       show("scoops").textContent = tried ? row[4] : measured.scoops;
       card.querySelector("[data-rest]").hidden = tried;
       mark(tried);

@@ -1,0 +1,123 @@
+"""The journal: what is booked is there, for two programs at once, and slips are refused."""
+
+import sqlite3
+import subprocess
+import sys
+from dataclasses import astuple, replace
+from pathlib import Path
+
+import pytest
+
+from volest.batch.journal import SCHEMA_VERSION, Entry, Journal, now
+from volest.errors import UsageError
+
+ENTRY = Entry(
+    booked="2031-05-04T09:30:00+00:00",
+    stone="type-4",
+    way="vacuum",
+    volume_ml=50.0,
+    powder_g=103.0,
+    water_ml=20.6,
+    mix_ml=57.92,
+    left_g=9.0,
+    left_ml=4.22,
+    lot="7731",
+    mark="K",
+    scan="b0417.stl",
+)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "lab.db"
+
+
+def test_what_is_booked_is_there_after_closing(path: Path) -> None:
+    with Journal(path) as journal:
+        assert journal.book(ENTRY) == 1
+        assert journal.book(replace(ENTRY, lot=None, mark=None, scan=None)) == 2
+    with Journal(path, new=False) as journal:
+        first, second = journal.entries()
+    assert astuple(first) == astuple(ENTRY)
+    assert (second.lot, second.mark, second.scan) == (None, None, None)
+
+
+def test_what_a_pour_teaches(path: Path) -> None:
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        (pour,) = journal.pours()
+    # 57.92 mixed, 4.22 left, 50 mL of cavity: 3.70 mL went elsewhere.
+    assert pour.excess_ml == pytest.approx(3.70)
+    assert not pour.short
+
+
+def test_it_is_write_ahead_and_knows_its_version(path: Path) -> None:
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+    base = sqlite3.connect(path)
+    assert base.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert base.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
+    base.close()
+
+
+BOOK = """
+import sys
+from pathlib import Path
+from tests.batch.test_journal import ENTRY
+from volest.batch.journal import Journal
+for _ in range(25):
+    with Journal(Path(sys.argv[1])) as journal:
+        journal.book(ENTRY)
+"""
+
+
+def test_two_programs_at_once_lose_nothing(path: Path) -> None:
+    root = str(Path(__file__).parents[2])
+    words = [sys.executable, "-c", BOOK, str(path)]
+    runs = [subprocess.Popen(words, cwd=root, env={"PYTHONPATH": root}) for _ in range(2)]
+    assert [run.wait(60) for run in runs] == [0, 0]
+    with Journal(path) as journal:
+        assert len(journal.entries()) == 50
+
+
+@pytest.mark.parametrize(
+    "slip",
+    [
+        {"volume_ml": 0.0},
+        {"volume_ml": float("nan")},
+        {"powder_g": -1.0},
+        {"left_ml": 57.0},  # nearly all of it left
+        {"left_ml": -200.0},
+        {"left_g": float("inf")},
+    ],
+)
+def test_slips_of_the_pen_are_refused(path: Path, slip: dict[str, float]) -> None:
+    with Journal(path) as journal:
+        with pytest.raises(UsageError) as caught:
+            journal.book(replace(ENTRY, **slip))  # type: ignore[arg-type]  # one float each
+        assert caught.value.code == "journal-odd"
+        assert journal.entries() == []
+
+
+def test_what_is_no_journal_is_refused(path: Path, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no such file"):
+        Journal(path, new=False)
+    path.write_text("not a data base, but long enough to be looked at " * 20, encoding="utf-8")
+    with pytest.raises(UsageError, match="not a database"):
+        Journal(path)
+    with pytest.raises(UsageError, match="unable to open"):
+        Journal(tmp_path / "missing" / "lab.db")
+
+
+def test_a_newer_journal_is_left_alone(path: Path) -> None:
+    with Journal(path):
+        pass
+    base = sqlite3.connect(path)
+    base.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    base.close()
+    with pytest.raises(UsageError, match="newer"):
+        Journal(path)
+
+
+def test_times_are_utc() -> None:
+    assert now().endswith("+00:00")

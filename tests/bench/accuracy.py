@@ -1,0 +1,157 @@
+"""Measure random impressions, sound and damaged, and write what came out to docs/accuracy.md.
+
+Run: python tests/bench/accuracy.py [--clean 300] [--damaged 1000] [--jobs 2] [--keep FOLDER]
+"""
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.bench.accuracy_page import Row, page  # noqa: E402 - the path is set above
+from tests.corpus.damage import KINDS, damage  # noqa: E402 - the path is set above
+from tests.corpus.judging import judge_damaged, judge_made  # noqa: E402 - the path is set above
+from tests.corpus.random_cases import random_case  # noqa: E402 - the path is set above
+from tests.corpus.specimen import specimen  # noqa: E402 - the path is set above
+
+PAGE = ROOT / "docs" / "accuracy.md"
+Task = TypeVar("Task")
+
+
+def sound(seed: int, keep: Path | None) -> Row:
+    """Make and measure one impression.
+
+    Parameters
+    ----------
+    seed : int
+        Its number.
+    keep : pathlib.Path or None
+        Where made ones are kept.
+
+    Returns
+    -------
+    Row
+        What came out.
+    """
+    made = specimen(seed, keep)
+    return Row(
+        name=f"{seed}",
+        kind=made.drawn.kind,
+        clean=made.drawn.clean,
+        rim=made.drawn.rim_kind,
+        field=made.facets_ml / made.field_ml - 1.0,
+        given=judge_made(made, by_plane=True),
+        found=judge_made(made, by_plane=False),
+    )
+
+
+def broken(task: tuple[int, int], keep: Path | None) -> Row:
+    """Make, damage and measure one impression.
+
+    Parameters
+    ----------
+    task : tuple of int
+        Number of the impression and of the damage.
+    keep : pathlib.Path or None
+        Where made ones are kept.
+
+    Returns
+    -------
+    Row
+        What came out.
+    """
+    seed, number = task
+    made = specimen(seed, keep)
+    kinds = list(KINDS)
+    done = damage(made, np.random.default_rng([seed, number]), kinds[number % len(kinds)])
+    return Row(
+        name=f"{seed}/{number}",
+        kind=done.kind,
+        clean=done.harmless,
+        rim=made.drawn.rim_kind,
+        field=made.facets_ml / made.field_ml - 1.0,
+        given=judge_damaged(made, done, by_plane=True),
+        found=judge_damaged(made, done, by_plane=False),
+    )
+
+
+def tasks(clean: int, damaged: int) -> list[tuple[int, int]]:
+    """Share damage out over those impressions that have no fault of their own.
+
+    Parameters
+    ----------
+    clean, damaged : int
+        How many impressions, and how many damaged scans.
+
+    Returns
+    -------
+    list of tuple
+        Number of an impression and of a damage.
+    """
+    able = [seed for seed in range(clean) if random_case(seed).clean]
+    return [(able[(7 * k + k // len(able)) % len(able)], k) for k in range(damaged)]
+
+
+def run(work: Callable[[Task], Row], todo: list[Task], jobs: int, what: str) -> Iterator[Row]:
+    """Work through tasks and tell how far it is.
+
+    Parameters
+    ----------
+    work : callable
+        What to do with each.
+    todo : list
+        The tasks.
+    jobs : int
+        How many processes.
+    what : str
+        What to call them.
+
+    Yields
+    ------
+    Row
+        What came out, in the order of the tasks.
+    """
+    start = time.perf_counter()
+    with ProcessPoolExecutor(max_workers=jobs) as pool:
+        results = pool.map(work, todo) if jobs > 1 else map(work, todo)
+        for done, row in enumerate(results, 1):
+            if done % 25 == 0 or done == len(todo):
+                print(
+                    f"{done} of {len(todo)} {what}, {time.perf_counter() - start:.0f} s", flush=True
+                )
+            yield row
+
+
+def main() -> None:
+    """Read the command line, measure, print and write the page."""
+    parser = argparse.ArgumentParser(description="Accuracy on random impressions.")
+    parser.add_argument("--clean", type=int, default=300, help="how many impressions")
+    parser.add_argument("--damaged", type=int, default=1000, help="how many damaged scans")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes")
+    parser.add_argument("--keep", type=Path, help="folder in which made impressions are kept")
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        keep = chosen.keep or Path(scratch)
+        keep.mkdir(parents=True, exist_ok=True)
+        seeds = list(range(chosen.clean))
+        whole = list(run(partial(sound, keep=keep), seeds, chosen.jobs, "impressions"))
+        todo = tasks(chosen.clean, chosen.damaged)
+        hurt = list(run(partial(broken, keep=keep), todo, chosen.jobs, "damaged scans"))
+    text = page(whole, hurt)
+    PAGE.write_text(text, encoding="utf-8")
+    print(text)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,209 @@
+"""Base lines: heights along the normal, in leaning frames; spheres that stand on a plane.
+
+The plane under three spheres is stated, and each sphere's lowest surface follows from its radius.
+"""
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.cavity.posing import random_move
+from tests.cavity.terrain import PITCH_MM, Floats, disc, relief_of, ring
+from volest.cavity.base_line import BasePlane, find_base_line, level_plane
+from volest.cavity.footprint import find_footprint
+from volest.cavity.frame import Frame, frame_along
+from volest.cavity.relief import Relief
+from volest.cavity.rim import Rim, find_rim
+from volest.settings import Base
+
+REPEATABLE = settings(max_examples=25, deadline=None, derandomize=True)
+LEAN = st.floats(-0.15, 0.15)
+STILL = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))
+
+
+def normal_of(plane: Floats) -> Floats:
+    n = np.array([-plane[0], -plane[1], 1.0])
+    return np.asarray(n / np.linalg.norm(n), dtype=np.float64)
+
+
+def distance_mm(plane: Floats, other: Floats) -> float:
+    """How far a parallel plane lies over another, along the normal."""
+    return float((other[2] - plane[2]) * normal_of(plane)[2])
+
+
+def spheres(plane: Floats, radii: tuple[float, ...], ground_mm: float = 6.0) -> Relief:
+    """Return a floor from whose ground spheres bulge down until they all touch a plane."""
+    n = normal_of(plane)
+    spots = [(14.0, 0.0), (-9.0, 12.0), (-9.0, -12.0)]
+    centres = [np.array([x, y, plane[0] * x + plane[1] * y + plane[2]]) for x, y in spots]
+    centres = [c + r * n for c, r in zip(centres, radii, strict=True)]
+
+    def height(x: Floats, y: Floats) -> Floats:
+        z = plane[0] * x + plane[1] * y + plane[2] + ground_mm
+        for c, r in zip(centres, radii, strict=True):
+            under = r**2 - (x - c[0]) ** 2 - (y - c[1]) ** 2
+            z = np.where(under > 0, np.minimum(z, c[2] - np.sqrt(np.maximum(under, 0))), z)
+        return np.asarray(z, dtype=np.float64)
+
+    return relief_of(height, disc(24.0))
+
+
+@REPEATABLE
+@given(a=LEAN, b=LEAN, radii=st.tuples(*(st.floats(2.5, 6.0),) * 3))
+def test_level_plane_touches_three_spheres(
+    a: float, b: float, radii: tuple[float, float, float]
+) -> None:
+    plane = np.array([a, b, -8.0])
+    relief = spheres(plane, radii)
+    found = level_plane(relief, ~relief.outside)
+    # A cell's centre misses a sphere's lowest point by up to 0.7 pitch: 0.016 mm at r = 2.5.
+    assert found[:2] == pytest.approx(plane[:2], abs=2e-3)
+    assert found[2] == pytest.approx(plane[2], abs=0.03)
+
+
+def test_level_plane_of_a_flat_floor_is_the_floor() -> None:
+    relief = relief_of(lambda x, y: 0.1 * x - 0.05 * y + 3.0, disc(20.0))
+    assert level_plane(relief, ~relief.outside) == pytest.approx([0.1, -0.05, 3.0], abs=1e-6)
+
+
+@cache
+def pitted(a: float, b: float) -> tuple[Relief, Rim]:
+    """Return a leaning ring whose floor, at 0, has a mound of 4 in its middle."""
+
+    def height(x: Floats, y: Floats) -> Floats:
+        dome = 4.0 * np.clip(1.0 - (x**2 + y**2) / 49.0, 0.0, None)
+        return ring(x, y) + dome + a * x + b * y
+
+    relief = relief_of(height, disc(26.0))
+    x, y = relief.grid.centres_mm()
+    seen = ~relief.outside
+    points = np.stack([x[seen], y[seen], relief.top_mm[seen]])
+    return relief, find_rim(relief, find_footprint(relief), points)
+
+
+def based(base: Base, a: float = 0.0, b: float = 0.0, frame: Frame = STILL) -> BasePlane:
+    relief, rim = pitted(a, b)
+    return find_base_line(base, relief, find_footprint(relief).inside, rim, frame)
+
+
+@pytest.mark.parametrize(("a", "b"), [(0.0, 0.0), (0.2, 0.0), (-0.1, 0.15)])
+@pytest.mark.parametrize("height_mm", [3.0, 8.0])
+def test_depth_is_over_the_tips_along_the_normal(a: float, b: float, height_mm: float) -> None:
+    found = based(Base(how="depth", offset_mm=height_mm), a, b)
+    tips = np.array([a, b, 0.0])
+    assert found.how == "depth"
+    assert found.plane[:2] == pytest.approx([a, b], abs=2e-3)
+    assert distance_mm(tips, found.plane) == pytest.approx(height_mm, abs=0.02)
+
+
+@pytest.mark.parametrize(("a", "b"), [(0.0, 0.0), (0.2, 0.0), (-0.1, 0.15)])
+def test_cover_is_over_the_highest_floor(a: float, b: float) -> None:
+    # The dome's top stands 4 mm over the floor along z.
+    found = based(Base(how="cover", offset_mm=2.5), a, b)
+    top = np.array([a, b, 4.0])
+    assert found.plane[:2] == pytest.approx([a, b], abs=2e-3)
+    assert distance_mm(top, found.plane) == pytest.approx(2.5, abs=0.1)
+
+
+def test_cover_over_a_flat_floor_is_depth() -> None:
+    # Walls within 4 mm of the crest are no floor.
+    relief = relief_of(lambda x, y: np.where(np.hypot(x, y) < 17.5, 0.0, ring(x, y)), disc(26.0))
+    _, rim = pitted(0.0, 0.0)
+    inside = find_footprint(relief).inside
+    planes = [
+        find_base_line(Base(how=how, offset_mm=3.0), relief, inside, rim, STILL).plane
+        for how in ("cover", "depth")
+    ]
+    assert planes[0] == pytest.approx(planes[1], abs=0.1)
+
+
+@pytest.mark.parametrize(("a", "b"), [(0.0, 0.0), (0.2, 0.0), (-0.1, 0.15)])
+def test_rim_offset_is_along_the_normal(a: float, b: float) -> None:
+    still, up = based(Base(), a, b), based(Base(offset_mm=-2.0), a, b)
+    assert still.plane[:2] == pytest.approx([a, b], abs=0.01)
+    assert still.plane[2] == pytest.approx(10.0, abs=0.5)
+    assert distance_mm(still.plane, up.plane) == pytest.approx(-2.0)
+    assert still.notes == ()
+    assert still.lean_deg == pytest.approx(0.0, abs=0.5)
+
+
+@REPEATABLE
+@given(seed=st.integers(0, 999))
+def test_given_plane_is_the_same_plane_in_any_frame(seed: int) -> None:
+    move = random_move(seed)
+    rng = np.random.default_rng(seed)
+    frame = frame_along(move.turn[2], move.shift_mm)
+    normal = move.turn[2] + rng.uniform(-0.3, 0.3, 3)
+    point = rng.uniform(-50.0, 50.0, 3)
+    found = based(Base(how="plane", plane=(*point, *(7.0 * normal))), frame=frame)
+    a, b, c = found.plane
+    for x, y in ((0.0, 0.0), (10.0, 0.0), (0.0, 10.0)):
+        on_plane = frame.from_frame(np.array([x, y, a * x + b * y + c]))
+        assert (on_plane - point) @ normal == pytest.approx(0.0, abs=1e-8)
+
+
+@REPEATABLE
+@given(a=st.floats(-1, 1), b=st.floats(-1, 1), z=st.floats(-9, 9))
+def test_heights_and_uprightness(a: float, b: float, z: float) -> None:
+    base = BasePlane(plane=np.array([a, b, 2.0]), how="plane", height_u_mm=0.0, lean_deg=0.0)
+    x, y = np.array([3.0]), np.array([-4.0])
+    height = base.heights_mm(x, y, np.array([z]))[0]
+    # Distance of a point from a plane: |n . (p - q)| (any text on analytic geometry).
+    distance = normal_of(base.plane) @ np.array([3.0, -4.0, z - 2.0])
+    assert height * base.upright == pytest.approx(distance, abs=1e-12)
+
+
+def rim_with(stray_mm: Floats, plane: tuple[float, float, float]) -> Rim:
+    angle = np.linspace(0.0, 2 * np.pi, len(stray_mm), endpoint=False)
+    x, y = 20.0 * np.cos(angle), 20.0 * np.sin(angle)
+    z = plane[0] * x + plane[1] * y + plane[2] + stray_mm
+    _, rim = pitted(0.0, 0.0)
+    crest = np.stack([x, y, z], axis=1)
+    return replace(rim, plane=np.array(plane), crest_mm=crest, stray_mm=stray_mm)
+
+
+def by_rim(rim: Rim) -> BasePlane:
+    relief, _ = pitted(0.0, 0.0)
+    return find_base_line(Base(), relief, find_footprint(relief).inside, rim, STILL)
+
+
+def test_ragged_rim_keeps_the_level_of_the_teeth() -> None:
+    rim = rim_with(2.0 * np.resize([1.0, -1.0], 100), (0.3, 0.0, 10.0))
+    found = by_rim(rim)
+    assert [note.code for note in found.notes] == ["ragged-rim"]
+    assert found.plane[:2] == pytest.approx([0.0, 0.0], abs=2e-3)
+    assert found.plane[2] == pytest.approx(np.median(rim.crest_mm[:, 2]), abs=0.05)
+
+
+@pytest.mark.parametrize(("degrees", "codes"), [(2.0, []), (9.0, ["leaning-rim"])])
+def test_leaning_rim_is_kept_and_noted(degrees: float, codes: list[str]) -> None:
+    slope = math.tan(math.radians(degrees))
+    found = by_rim(rim_with(np.zeros(100), (slope, 0.0, 10.0)))
+    assert [note.code for note in found.notes] == codes
+    assert found.lean_deg == pytest.approx(degrees, abs=0.1)
+    assert found.plane == pytest.approx([slope, 0.0, 10.0])
+
+
+def test_uneven_rim_is_less_sure() -> None:
+    even, uneven = (by_rim(rim_with(s * np.resize([1.0, -1.0], 100), (0, 0, 9))) for s in (0, 0.3))
+    assert even.height_u_mm < uneven.height_u_mm
+
+
+def test_rotating_the_arch_rotates_the_level() -> None:
+    plane = np.array([0.1, -0.04, -8.0])
+    relief = spheres(plane, (3.0, 4.0, 5.0))
+    quarter = Relief(
+        grid=relief.grid,
+        top_mm=np.rot90(relief.top_mm),
+        outside=np.rot90(relief.outside),
+        hole=relief.hole,
+    )
+    here, there = (level_plane(r, ~r.outside) for r in (relief, quarter))
+    # rot90 brings (x, y) to (y, -x) on a grid about the origin whose rows are y.
+    assert there == pytest.approx([here[1], -here[0], here[2]], abs=1e-6)
+    assert relief.grid.pitch_mm == PITCH_MM

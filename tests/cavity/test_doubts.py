@@ -1,0 +1,179 @@
+"""Notes and refusals: each by its code, from records made by hand. Thresholds are our own."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.cavity.posing import given, measured, random_move
+from tests.cavity.stages import bed, box, level, pit
+from tests.cavity.test_volume import rooms_made, stated
+from tests.cavity.trays import corners_of
+from volest.cavity.air import Air
+from volest.cavity.base_line import BasePlane
+from volest.cavity.clock import Clock
+from volest.cavity.doubts import find_doubts
+from volest.cavity.footprint import Footprint
+from volest.cavity.pose import Pose
+from volest.cavity.rooms import Rooms
+from volest.cavity.trim import Stretch, Trim
+from volest.cavity.volume import Volume
+from volest.errors import ScanError
+from volest.notes import Note
+
+AT_TWO = Stretch(hour=2, length_mm=9.0, mean_mm=1.0, most_mm=2.0, least_mm=-3.0, to_pits_mm=4.0)
+TRIM = Trim(
+    rim_highest_mm=2.0,
+    rim_mean_mm=1.0,
+    rim_lowest_mm=0.5,
+    excess_length_mm=90.0,
+    gap_length_mm=0.0,
+    stand_off_mm=2.0,
+    to_pits_mm=4.0,
+    stretches=(AT_TWO, replace(AT_TWO, hour=3, least_mm=0.0)),
+)
+ROOMS = rooms_made(np.array([-6.0]), np.array([np.inf]), [0])
+POSE = Pose(axis=np.array([0.0, 0.0, 1.0]), held_ml=40.0, hull_ml=120.0, runner_up=0.1)
+FOOTPRINT = Footprint(
+    inside=np.ones((1, 1), dtype=bool), border=np.ones((1, 1), dtype=bool), rising_share=0.0
+)
+NO_AIR = Air(trapped_ml=0.0, place_mm=None)
+CLOCK = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
+
+
+def doubts(
+    *,
+    pose: Pose | None = POSE,
+    footprint: Footprint = FOOTPRINT,
+    base: BasePlane | None = None,
+    rooms: Rooms = ROOMS,
+    air: Air = NO_AIR,
+    trim: Trim = TRIM,
+    volume: Volume | None = None,
+) -> dict[str, Note]:
+    notes = find_doubts(
+        pose=pose,
+        footprint=footprint,
+        base=base or level(0.0),
+        rooms=rooms,
+        air=air,
+        trim=trim,
+        clock=CLOCK,
+        volume=volume or stated(40.0, 40.0),
+    )
+    return {note.code: note for note in notes}
+
+
+def test_a_sound_scan_has_no_notes() -> None:
+    assert doubts() == {}
+    assert doubts(pose=None) == {}
+
+
+@pytest.mark.parametrize(("runner_up", "codes"), [(0.4, set()), (0.6, {"axis-unsure"})])
+def test_another_axis(runner_up: float, codes: set[str]) -> None:
+    assert set(doubts(pose=replace(POSE, runner_up=runner_up))) == codes
+
+
+def test_notes_of_the_base_line_are_handed_on() -> None:
+    note = Note(code="leaning-rim", text="it leans", do="look")
+    assert set(doubts(base=replace(level(0.0), notes=(note,)))) == {"leaning-rim"}
+
+
+@pytest.mark.parametrize(
+    ("how", "rising_share", "codes"),
+    [("rim", 0.02, set()), ("rim", 0.6, {"rim-not-seen"}), ("plane", 0.6, set())],
+)
+def test_scan_that_ends_before_the_rim(how: str, rising_share: float, codes: set[str]) -> None:
+    footprint = replace(FOOTPRINT, rising_share=rising_share)
+    assert set(doubts(footprint=footprint, base=replace(level(0.0), how=how))) == codes
+
+
+def test_leak_is_told() -> None:
+    assert set(doubts(rooms=replace(ROOMS, leaks=True))) == {"leak"}
+
+
+def test_a_gap_is_boxed_where_it_is() -> None:
+    note = doubts(trim=replace(TRIM, gap_length_mm=9.0, rim_lowest_mm=-3.0))["needs-boxing"]
+    assert "9 mm" in note.text
+    assert "3.0 mm" in note.text
+    assert "2 o'clock" in note.text
+
+
+@pytest.mark.parametrize(("hole_mm2", "codes"), [(0.3, set()), (25.0, {"holes-filled"})])
+def test_holes_are_told_with_their_area(hole_mm2: float, codes: set[str]) -> None:
+    notes = doubts(rooms=replace(ROOMS, hole_mm2=hole_mm2, hole_ml=0.31))
+    assert set(notes) == codes
+    assert all("25.0 mm2" in note.text and "0.31 mL" in note.text for note in notes.values())
+
+
+def test_a_tenth_of_the_floor_missing_is_refused() -> None:
+    most = 0.1 * stated(40.0, 40.0).footprint_mm2
+    assert set(doubts(rooms=replace(ROOMS, hole_mm2=0.99 * most))) == {"holes-filled"}
+    with pytest.raises(ScanError) as caught:
+        doubts(rooms=replace(ROOMS, hole_mm2=1.01 * most))
+    assert caught.value.code == "holes"
+
+
+@pytest.mark.parametrize(("sealed_ml", "codes"), [(0.01, set()), (0.3, {"sealed-room"})])
+def test_sealed_room(sealed_ml: float, codes: set[str]) -> None:
+    assert set(doubts(rooms=replace(ROOMS, sealed_ml=sealed_ml))) == codes
+
+
+def test_trapped_air_is_told_with_its_place() -> None:
+    note = doubts(air=Air(trapped_ml=0.4, place_mm=np.array([9.0, 0.0])))["air-trap"]
+    assert "0.40 mL" in note.text
+    assert "3 o'clock" in note.text
+    assert doubts(air=Air(trapped_ml=0.001, place_mm=np.array([9.0, 0.0]))) == {}
+
+
+@pytest.mark.parametrize(("prisms_ml", "codes"), [(40.1, set()), (39.0, {"ways-differ"})])
+def test_ways_that_differ(prisms_ml: float, codes: set[str]) -> None:
+    assert set(doubts(volume=stated(40.0, prisms_ml))) == codes
+
+
+def test_base_line_under_the_cavity_is_refused() -> None:
+    with pytest.raises(ScanError) as caught:
+        doubts(volume=stated(0.01, 0.01))
+    assert caught.value.code == "base-misses"
+
+
+def test_base_line_far_over_the_rim_is_refused() -> None:
+    with pytest.raises(ScanError) as caught:
+        doubts(trim=replace(TRIM, rim_highest_mm=-11.0))
+    assert caught.value.code == "base-misses"
+
+
+def test_every_note_says_what_to_do() -> None:
+    notes = doubts(
+        pose=replace(POSE, runner_up=0.9),
+        rooms=replace(ROOMS, hole_mm2=9.0, sealed_ml=1.0),
+        air=Air(trapped_ml=1.0, place_mm=np.zeros(2)),
+        trim=replace(TRIM, gap_length_mm=9.0),
+        volume=stated(40.0, 39.0),
+    )
+    assert len(notes) == 6
+    assert all(note.text and note.do for note in notes.values())
+
+
+@pytest.mark.parametrize("height_mm", [-14.99, -20.0, 12.0])
+def test_lines_beside_the_cavity_are_refused_in_any_pose(height_mm: float) -> None:
+    move = random_move(4)
+    with pytest.raises(ScanError) as caught:
+        measured(corners_of(bed(pit(50.0, 40.0, 15.0))), move, base=given(move, height_mm))
+    assert caught.value.code == "base-misses"
+
+
+def test_tunnel_through_a_wall_is_told() -> None:
+    tunnel = box((40.0, 5.0, 5.0), (20.0, 0.0, -7.0))
+    solid = bed(pit(50.0, 40.0, 15.0), tunnel) + box((90.0, 80.0, 4.0), (0.0, 0.0, -28.0))
+    move = random_move(6)
+    result = measured(corners_of(solid), move, base=given(move, -1.0))
+    assert "leak" in {note.code for note in result.notes}
+
+
+def test_notch_and_bubble_are_noted_together() -> None:
+    solid = bed(pit(50.0, 40.0, 15.0), box((14.0, 10.0, 6.0), (28.0, 0.0, 1.0)))
+    solid = solid - box((8.0, 8.0, 8.0), (5.0, 5.0, -18.0))
+    move = random_move(5)
+    result = measured(corners_of(solid), move, base=given(move, -1.0))
+    assert {note.code for note in result.notes} == {"needs-boxing", "sealed-room"}

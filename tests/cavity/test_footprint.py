@@ -1,0 +1,197 @@
+"""The footprint of reliefs from formulas: areas by the circle's and the rectangle's formula."""
+
+import math
+
+import numpy as np
+import pytest
+from manifold3d import Manifold
+
+from tests.cavity.stages import bed, box, pit, staged
+from tests.cavity.terrain import (
+    PITCH_MM,
+    Bools,
+    Floats,
+    area_mm2,
+    disc,
+    grid_about,
+    relief_of,
+    ring,
+)
+from volest.cavity.columns import Grid
+from volest.cavity.footprint import find_footprint, pools
+from volest.cavity.relief import Relief
+
+RING_MM2 = math.pi * 20.0**2
+EDGE_MM2 = 2.0 * math.pi * 20.0 * PITCH_MM  # one cell all along the crest
+
+
+def where(relief: Relief) -> tuple[Floats, Floats]:
+    return relief.grid.centres_mm()
+
+
+def mound(x: Floats, y: Floats) -> Floats:
+    """A palate: it rises in the middle, lower than the crest, and is dry in the pools."""
+    return ring(x, y) + 8.0 * np.exp(-(x**2 + y**2) / 40.0)
+
+
+def notched(x: Floats, y: Floats) -> Floats:
+    """The ring with its crest torn down to a height of 4 over a width of 8."""
+    torn = (np.abs(y) < 4.0) & (x > 0.0)
+    return np.where(torn, np.minimum(ring(x, y), 4.0), ring(x, y))
+
+
+def trough(x: Floats, y: Floats) -> Floats:
+    """A straight trough along y with crests at x = +-10, and the scan's end across it."""
+    away = np.abs(x) + 0.0 * y
+    return np.where(away < 10.0, 10.0 - np.minimum(10.0 - away, 5.0) * 2.0, 30.0 - 2.0 * away)
+
+
+def test_pools_fill_to_where_they_spill() -> None:
+    # A trough floor at 0 and a crest at 10 with a notch down to 4.
+    depth = pools(relief_of(notched, disc(26.0)))
+    assert depth.max() == pytest.approx(4.0, abs=2 * PITCH_MM)
+    assert pools(relief_of(ring, disc(26.0))).max() == pytest.approx(10.0, abs=2 * PITCH_MM)
+
+
+def test_pool_of_a_paraboloid_has_its_volume() -> None:
+    # Elliptic paraboloid, pi a b h / 2 (CRC Standard Mathematical Tables, 'Solids'; from memory).
+    relief = relief_of(
+        lambda x, y: np.minimum(12.0 * ((x / 24.0) ** 2 + (y / 18.0) ** 2), 12.0), disc(28.0)
+    )
+    held_mm3 = pools(relief).sum() * PITCH_MM**2
+    assert held_mm3 == pytest.approx(math.pi * 24.0 * 18.0 * 12.0 / 2.0, rel=2e-3)
+
+
+def test_a_heap_holds_nothing() -> None:
+    relief = relief_of(lambda x, y: -np.hypot(x, y), disc(26.0))
+    assert not pools(relief).any()
+    assert not find_footprint(relief).inside.any()
+
+
+def test_border_runs_on_the_crest() -> None:
+    footprint = find_footprint(relief_of(ring, disc(26.0)))
+    assert area_mm2(footprint.inside) == pytest.approx(RING_MM2, abs=EDGE_MM2)
+    x, y = grid_about().centres_mm()
+    radius = np.hypot(x, y)[footprint.border]
+    assert radius.min() > 20.0 - 2 * PITCH_MM
+    assert radius.max() < 20.0 + 2 * PITCH_MM
+    assert not (footprint.border & ~footprint.inside).any()
+    assert footprint.rising_share == 0.0
+
+
+def test_palate_mound_is_inside() -> None:
+    relief = relief_of(mound, disc(26.0))
+    footprint = find_footprint(relief)
+    x, y = where(relief)
+    assert footprint.inside[np.hypot(x, y) < 19.0].all()
+    assert area_mm2(footprint.inside) == pytest.approx(RING_MM2, abs=EDGE_MM2)
+
+
+def test_an_island_as_high_as_the_rim_is_inside() -> None:
+    relief = relief_of(lambda x, y: np.maximum(ring(x, y), 10.0 * (np.hypot(x, y) < 5.0)), disc(26))
+    assert area_mm2(find_footprint(relief).inside) == pytest.approx(RING_MM2, abs=EDGE_MM2)
+
+
+def horseshoe(x: Floats, y: Floats) -> Floats:
+    """A round trough about r = 18, closed behind: its distance from the trough's middle line."""
+    off = np.where(y > 0.0, np.abs(np.hypot(x, y) - 18.0), np.hypot(np.abs(x) - 18.0, y))
+    return np.where(off < 6.0, 10.0 - 2.0 * np.minimum(6.0 - off, 4.0), 10.0 - 2.0 * (off - 6.0))
+
+
+def test_tongue_space_is_outside() -> None:
+    def seen(x: Floats, y: Floats) -> Bools:
+        return np.asarray(horseshoe(x, y) > 2.0 - 1e-9)
+
+    relief = relief_of(horseshoe, seen)
+    footprint = find_footprint(relief)
+    x, y = where(relief)
+    # Half a ring of width 12 about r = 18, and two half discs of r = 6.
+    expected = math.pi * 18.0 * 12.0 + math.pi * 6.0**2
+    assert not footprint.inside[(np.hypot(x, y) < 11.0)].any()
+    assert area_mm2(footprint.inside) == pytest.approx(expected, rel=0.04)
+
+
+def test_open_heel_ends_where_the_scan_ends() -> None:
+    """One end of a trough is closed; at the other the scan stops across it."""
+
+    def heel(x: Floats, y: Floats) -> Floats:
+        end = np.where(y > 10.0, 10.0 - 2.0 * np.abs(20.0 - y), -99.0)
+        return np.maximum(trough(x, y), np.where(np.abs(x) < 10.0, end, -99.0)) - 0.05 * (y + 25.0)
+
+    def seen(x: Floats, y: Floats) -> Bools:
+        return (np.abs(x) < 14.0) & (y > -25.0) & (y < 24.0)
+
+    relief = relief_of(lambda x, y: heel(x, y) + 0.1 * np.maximum(-15.0 - y, 0.0), seen)
+    footprint = find_footprint(relief)
+    x, y = where(relief)
+    last = (y < -25.0 + 2 * PITCH_MM) & seen(x, y) & (np.abs(x) < 9.0)
+    assert footprint.inside[last].all()
+    assert area_mm2(footprint.inside) == pytest.approx(20.0 * 45.0, rel=0.04)
+
+
+def test_border_is_carried_across_a_notch() -> None:
+    relief = relief_of(notched, disc(26.0))
+    footprint = find_footprint(relief)
+    x, y = where(relief)
+    across = (np.abs(y) < 3.0) & (x > 0.0)
+    radius = np.hypot(x, y)
+    assert footprint.inside[across & (radius < 14.0)].all()
+    assert not footprint.inside[across & (radius > 21.0)].any()
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_quarter_turns_turn_the_footprint(turns: int) -> None:
+    relief = relief_of(lambda x, y: mound(x - 2.0, y + 1.0), disc(26.0))
+    turned = Relief(
+        grid=relief.grid,
+        top_mm=np.rot90(relief.top_mm, turns),
+        outside=np.rot90(relief.outside, turns),
+        hole=relief.hole,
+    )
+    back = np.rot90(find_footprint(turned).inside, -turns)
+    # Cells at equal height on the crest may go to either side.
+    assert area_mm2(back ^ find_footprint(relief).inside) < EDGE_MM2
+
+
+def test_lifting_the_scan_changes_nothing() -> None:
+    low = relief_of(mound, disc(26.0))
+    high = relief_of(lambda x, y: mound(x, y) + 512.0, disc(26.0))
+    assert np.array_equal(find_footprint(low).inside, find_footprint(high).inside)
+
+
+def test_a_bowl_that_never_comes_to_its_rim_rises() -> None:
+    bowl = relief_of(lambda x, y: 0.05 * (x**2 + y**2), disc(24.0))
+    assert find_footprint(bowl).rising_share == pytest.approx(1.0, abs=0.02)
+
+
+def test_two_pits_are_both_inside() -> None:
+    stages = staged(
+        bed(pit(20.0, 30.0, 12.0, (-15.0, 0.0)), pit(12.0, 12.0, 9.0, (15.0, 0.0))), 0.4
+    )
+    inside, (x, y) = stages.footprint.inside, stages.relief.grid.centres_mm()
+    assert inside[(np.abs(x + 15.0) < 9.5) & (np.abs(y) < 14.5)].all()
+    assert inside[(np.abs(x - 15.0) < 5.5) & (np.abs(y) < 5.5)].all()
+
+
+def test_a_stub_handle_is_outside() -> None:
+    solid = bed(pit(50.0, 40.0, 15.0)) + box((30.0, 12.0, 4.0), (45.0, 0.0, -8.0))
+    stages = staged(solid)
+    x, _ = stages.relief.grid.centres_mm()
+    assert not stages.footprint.inside[x > 31.5].any()
+
+
+def test_a_plate_under_the_tray_is_outside() -> None:
+    plate = Manifold.cylinder(3.0, 75.0, 75.0, 64).translate((0.0, 0.0, -33.0))
+    stages = staged(bed(pit(50.0, 40.0, 15.0)) + plate)
+    x, y = stages.relief.grid.centres_mm()
+    assert not stages.footprint.inside[(np.abs(x) > 31.5) | (np.abs(y) > 26.5)].any()
+    assert stages.footprint.inside[(np.abs(x) < 24.5) & (np.abs(y) < 19.5)].all()
+
+
+def test_empty_grid_of_outside_has_no_footprint() -> None:
+    grid = Grid(pitch_mm=0.4, low_mm=(0.0, 0.0), shape=(9, 9))
+    nothing = np.zeros(grid.shape, dtype=bool)
+    relief = Relief(grid=grid, top_mm=np.zeros(grid.shape), outside=~nothing, hole=nothing)
+    footprint = find_footprint(relief)
+    assert not footprint.inside.any()
+    assert footprint.rising_share == 0.0

@@ -1,0 +1,118 @@
+"""The rim against the base line: a round trough whose crest has stated heights.
+
+Arc lengths and plane geometry only; three equal peaks carry a plate, as a stool's three feet do.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.cavity.stages import bed, box, level, pit, staged, tilted
+from tests.cavity.terrain import PITCH_MM, Floats, disc, relief_of, ring
+from volest.cavity.base_line import BasePlane
+from volest.cavity.clock import Clock, find_clock
+from volest.cavity.footprint import find_footprint
+from volest.cavity.rim import find_rim
+from volest.cavity.trim import Trim, find_trim
+
+DIAL = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
+RELIEF = relief_of(ring, disc(26.0))
+FOOTPRINT = find_footprint(RELIEF)
+X, Y = RELIEF.grid.centres_mm()
+SURFACE = np.stack([v[~RELIEF.outside] for v in (X, Y, RELIEF.top_mm)])
+RIM = find_rim(RELIEF, FOOTPRINT, SURFACE)
+ALONG = np.arctan2(RIM.crest_mm[:, 1], RIM.crest_mm[:, 0])
+
+
+def trimmed(crest_mm: Floats, base: BasePlane, lean: tuple[float, float] = (0.0, 0.0)) -> Trim:
+    """Give the trough's crest stated heights along z over a leaning plane."""
+    x, y = RIM.crest_mm[:, :2].T
+    z = lean[0] * x + lean[1] * y + crest_mm
+    rim = replace(RIM, crest_mm=np.stack([x, y, z], axis=1))
+    return find_trim(RELIEF, FOOTPRINT, rim, base, DIAL)
+
+
+def test_heights_of_a_wave() -> None:
+    trim = trimmed(1.0 + 2.0 * np.sin(5 * ALONG), level(0.0))
+    assert trim.rim_highest_mm == pytest.approx(3.0, abs=0.02)
+    assert trim.rim_lowest_mm == pytest.approx(-1.0, abs=0.02)
+    assert trim.rim_mean_mm == pytest.approx(1.0, abs=0.05)
+
+
+def test_lengths_over_and_under() -> None:
+    # 1 + 2 sin t is over 0.5 where sin t > -0.25, under -0.5 where sin t < -0.75.
+    trim = trimmed(1.0 + 2.0 * np.sin(5 * ALONG), level(0.0))
+    whole = sum(part.length_mm for part in trim.stretches)
+    over, under = 0.5 + math.asin(0.25) / math.pi, 0.5 - math.asin(0.75) / math.pi
+    assert trim.excess_length_mm == pytest.approx(over * whole, rel=0.05)
+    assert trim.gap_length_mm == pytest.approx(under * whole, rel=0.05)
+    # Cells along a slanting line are fewer than its length in pitches: pi / (2 sqrt 2) at most.
+    assert whole == pytest.approx(2 * math.pi * 20.0, rel=0.12)
+
+
+def test_heights_are_along_the_normal() -> None:
+    lean = (0.5, -0.3)
+    trim = trimmed(np.full(len(ALONG), 4.0), tilted(*lean, 0.0), lean)
+    along_normal = 4.0 / math.sqrt(1.0 + 0.5**2 + 0.3**2)
+    assert trim.rim_highest_mm == pytest.approx(along_normal)
+    assert trim.rim_lowest_mm == pytest.approx(along_normal)
+    assert trim.stand_off_mm == pytest.approx(along_normal)
+
+
+def test_a_rim_near_the_line_needs_nothing() -> None:
+    trim = trimmed(0.4 * np.sin(ALONG), level(0.0))
+    assert (trim.excess_length_mm, trim.gap_length_mm) == (0.0, 0.0)
+
+
+def test_raising_the_line_lowers_the_rim() -> None:
+    low, high = (trimmed(1.0 + np.sin(ALONG), level(h)) for h in (0.0, 3.0))
+    assert high.rim_mean_mm == pytest.approx(low.rim_mean_mm - 3.0)
+    assert high.stand_off_mm == pytest.approx(low.stand_off_mm - 3.0)
+    assert high.excess_length_mm == 0.0
+    assert high.gap_length_mm > low.gap_length_mm
+
+
+@pytest.mark.parametrize("peaks", [3, 4, 6])
+def test_a_plate_stands_on_the_peaks(peaks: int) -> None:
+    trim = trimmed(1.0 + 2.0 * np.cos(peaks * ALONG), level(0.0))
+    assert trim.stand_off_mm == pytest.approx(3.0, abs=0.03)
+
+
+def test_a_plate_on_a_lone_peak_leans_on_the_rest() -> None:
+    # One peak of 6 at angle 0 over a level crest: the plate rests there and at the far side, and
+    # over the middle it stands half as high.
+    lone = np.where(np.abs(ALONG) < 0.02, 6.0, 0.0)
+    assert np.count_nonzero(lone)
+    assert trimmed(lone, level(0.0)).stand_off_mm == pytest.approx(3.0, abs=0.1)
+
+
+def test_hours_run_clockwise_from_the_front() -> None:
+    # Height x: most at three o'clock, least at nine; level at twelve and six.
+    trim = trimmed(RIM.crest_mm[:, 0], level(0.0))
+    mean = {part.hour: part.mean_mm for part in trim.stretches}
+    assert sorted(mean) == list(range(1, 13))
+    for hour, height in mean.items():
+        assert height == pytest.approx(20.0 * math.sin(hour * math.pi / 6), abs=0.9)
+    lengths = [part.length_mm for part in trim.stretches]
+    assert lengths == pytest.approx([sum(lengths) / 12] * 12, rel=0.12)
+
+
+def test_distance_to_the_pits() -> None:
+    # Under a line at 8 the floor lies 8 deep; half of that is reached at radius 17, 3 from the
+    # crest (the wall rises by 2 per mm).
+    trim = trimmed(np.full(len(ALONG), 10.0), level(8.0))
+    assert trim.to_pits_mm == pytest.approx(3.0, abs=2 * PITCH_MM)
+    for part in trim.stretches:
+        assert part.to_pits_mm == pytest.approx(3.0, abs=2 * PITCH_MM)
+
+
+def test_notch_is_a_gap_of_its_width() -> None:
+    notch = box((14.0, 10.0, 6.0), (28.0, 0.0, 1.0))
+    stages = staged(bed(pit(50.0, 40.0, 15.0), notch))
+    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    trim = find_trim(stages.relief, stages.footprint, stages.rim, level(0.0), clock)
+    assert trim.rim_lowest_mm == pytest.approx(-5.0, abs=0.01)
+    # The stretch reaches along the notch's two sides as well as across it.
+    assert 8.0 <= trim.gap_length_mm <= 10.0 + 2 * 6.0

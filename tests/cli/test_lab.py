@@ -1,0 +1,219 @@
+"""The lab's options of `mix` and `size`: each shows on the card or in the table."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import jsonschema
+import pytest
+from click.testing import CliRunner, Result
+
+from tests.sheet.invented import measured
+from volest.cli.main import volest_group
+from volest.result import Result as Sized
+from volest.settings import Settings
+from volest.sheet.record import schema
+from volest.stone.pours import first_pour, second_pour
+
+LAB = """
+currency = "CHF"
+[bench]
+scale_step_g = 0.5
+cylinder_step_ml = 0.5
+scoop_g = 46
+[way.hand]
+residue_ml = 4
+[[stone]]
+name = "ivory"
+like = "type-3"
+price_per_kg = 3
+[[bowl]]
+name = "small"
+least_ml = 20
+most_ml = 70
+[[bowl]]
+name = "large"
+least_ml = 60
+most_ml = 160
+[[bowl]]
+name = "green"
+way = "hand"
+most_ml = 400
+[second_pour]
+stone = "ivory"
+taper_deg = 5
+"""
+VOLUMES_ML = {"a": 40.0, "b": 30.0, "c": 45.0, "d": 250.0}
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    for name in ("VOLEST_LAB", "VOLEST_JOURNAL"):
+        monkeypatch.delenv(name, raising=False)
+    (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
+    (tmp_path / "day").mkdir()
+    for name in VOLUMES_ML:
+        (tmp_path / "day" / f"{name}.stl").write_bytes(b"x")
+    return tmp_path
+
+
+def size(path: Path, settings: Settings) -> Sized:
+    """Stand in for the pipeline; the name of the file decides on the volume."""
+    volume_ml = VOLUMES_ML[path.stem]
+    return replace(
+        measured(str(path), volume_ml),
+        mix=first_pour(volume_ml, settings),
+        second_pour=second_pour(2000.0, settings),
+    )
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(volest_group, list(words), obj=size)
+
+
+def card(*words: str) -> str:
+    result = call("mix", *words)
+    assert result.exit_code == 0, result.stderr
+    assert all(len(line) <= 80 for line in result.stdout.splitlines())
+    return " ".join(result.stdout.split())
+
+
+def test_card_in_the_steps_of_the_bench() -> None:
+    told = card("50", "--lab", "lab.toml")
+    # 57.5 mL / (1/2.76 + 0.2) = 102.26 g: 102.5 g, 20.5 mL.
+    assert "102.5 g 2 full scoops of 46 g and 10.5 g" in told
+    assert "20.5 mL or weigh it: 20.5 g" in told
+    assert "Water into bowl small first" in told
+
+
+def test_card_by_hand() -> None:
+    told = card("50", "--lab", "lab.toml", "--way", "hand")
+    assert "bowl green" in told
+    assert "vacuum" not in told.replace("'vacuum'", "")
+    assert "2 turns a second" in told
+    made = json.loads(call("mix", "50", "--lab", "lab.toml", "--way", "hand", "--json", "-").stdout)
+    assert made["unrounded"]["powder_g"] == pytest.approx(61.5 / (1 / 2.76 + 0.2), abs=1e-6)
+
+
+def test_card_split_in_equal_mixes() -> None:
+    told = card("200", "--lab", "lab.toml")
+    assert "in 2 equal mixes. Each takes:" in told
+    assert "Now the same once more: 2 mixes in all" in told
+
+
+def test_card_stretched() -> None:
+    told = card("50", "--stretch", "0.5")
+    assert "W/P 20.5" in told
+    assert "weaker and softer" in told
+    assert "weaker" not in card("50")
+
+
+def test_card_with_both_pours_in_their_order() -> None:
+    told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
+    assert "To fill 50 mL and 2 mL of knobs" in told
+    marks = ["Water into bowl", "Set knobs", "Wait about 45 min", "It is ivory now, not type-4"]
+    assert [told.index(mark) for mark in marks] == sorted(told.index(mark) for mark in marks)
+
+
+def test_card_says_what_to_do_if_short() -> None:
+    assert "10.0 mL of water to 50 g of powder" in card("50")
+    assert "start again" in card("50")
+
+
+def test_card_with_a_price() -> None:
+    told = card("50", "--lab", "lab.toml", "--stone", "ivory")
+    assert "CHF of it lost" in told
+    assert "costs" not in card("50")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["50", "--second-pour", "12"], "--footprint"),
+        (["50", "--footprint", "2600"], "--second-pour"),
+        (["50", "--second-pour", "0"], "0"),
+        (["400", "--lab", "lab.toml"], "no more than 2 mixes"),
+        (["50", "--lab", "missing.toml"], "missing.toml"),
+        (["50", "--stretch", "-1"], "stretch"),
+        (["50", "--journal", "missing.db"], "missing.db"),
+    ],
+)
+def test_slips_are_one_line_and_2(words: list[str], told: str) -> None:
+    result = call("mix", *words)
+    assert result.exit_code == 2
+    assert told in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_size_with_a_base_split_mixes_and_the_powder_of_the_batch() -> None:
+    result = call("size", "day", "--lab", "lab.toml", "--second-pour", "12", "--json", "day.json")
+    assert result.exit_code == 0, result.output
+    told = " ".join(result.stdout.split())
+    assert "d.stl: 2 equal mixes, each" in told
+    assert told.count("base,") == 4
+    assert "Powder type-4:" in told
+    assert "CHF" in told.partition("Powder ivory:")[2]
+    whole = json.loads(Path("day.json").read_text(encoding="utf-8"))
+    jsonschema.validate(whole, schema())
+    assert whole["settings"]["lab"]["second_pour"]["height_mm"] == 12
+    assert whole["scans"][0]["second_pour"]["stone"] == "ivory"
+    assert "shared" not in whole
+
+
+def test_size_shares_mixes() -> None:
+    words = ("--lab", "lab.toml", "--material", "addition-silicone", "--age", "90")
+    result = call("size", "day", "--share", *words, "--json", "day.json")
+    assert result.exit_code == 0, result.output
+    told = " ".join(result.stdout.split())
+    assert "pour: c.stl" in told or "pour: a.stl" in told
+    assert "window: addition-silicone 60 min to 7 days" in told
+    whole = json.loads(Path("day.json").read_text(encoding="utf-8"))
+    jsonschema.validate(whole, schema())
+    mixes = whole["shared"]["mixes"]
+    assert sorted(Path(scan).stem for made in mixes for scan in made["scans"]) == list("abcd")
+    assert sum(made["mix"]["powder_g"] for made in mixes) == whole["shared"]["powder_g"]
+    assert len(mixes) == 2
+    assert f"Powder type-4: {whole['shared']['powder_g']:.0f} g" in told
+    assert {made["equal_mixes"] for made in mixes} == {1, 2}
+
+
+def test_materials_and_ages_by_pattern() -> None:
+    words = ("--material", "alginate", "--material", "a*=polyether", "--age", "b*=12")
+    call("size", "day", "--share", *words, "--json", "day.json")
+    mixes = json.loads(Path("day.json").read_text(encoding="utf-8"))["shared"]["mixes"]
+    order = [[Path(scan).stem for scan in made["scans"]] for made in mixes]
+    # b has 3 min of its 15 left and goes first, alone or not; a may only be poured after 30 min.
+    assert order[0][0] == "b"
+    assert order[-1] == ["a"]
+    assert mixes[-1]["start_min"] == 28.0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--material", "alginate"], "--share"),
+        (["--share", "--material", "wax"], "wax"),
+        (["--share", "--age", "soon"], "soon"),
+        (["--share", "--age", "b*=-3"], "-3"),
+        (["--share", "--at-most", "9"], "9"),
+    ],
+)
+def test_wrong_sharing_is_said_before_the_work(words: list[str], told: str) -> None:
+    result = call("size", "day", *words)
+    assert result.exit_code == 2
+    assert told in result.stderr
+    assert result.stdout == ""
+
+
+def test_a_pour_that_no_bowl_can_mix_is_refused_and_the_rest_measured() -> None:
+    VOLUMES_ML["e"] = 500.0
+    try:
+        Path("day/e.stl").write_bytes(b"x")
+        result = call("size", "day", "--lab", "lab.toml")
+    finally:
+        del VOLUMES_ML["e"]
+    assert result.exit_code == 1
+    assert "REFUSED mix-bowl" in result.stdout
+    assert "500.0 mL of cavity" in " ".join(result.stdout.split())
+    assert "5 scans: 4 measured, 1 refused" in result.stdout

@@ -1,0 +1,125 @@
+"""`volest log`: booking a leftover, and what the journal says."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from volest.cli.main import volest_group
+from volest.stone.water import water_density_g_per_ml
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    for name in ("VOLEST_LAB", "VOLEST_JOURNAL"):
+        monkeypatch.delenv(name, raising=False)
+    return tmp_path
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(volest_group, list(words))
+
+
+def log(*words: str) -> Result:
+    return call("log", "--journal", "lab.db", *words)
+
+
+MIXED = ("--volume", "50", "--powder", "103", "--water", "20.6")
+
+
+def rows(result: Result) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(result.stdout_bytes.decode(), newline="")))
+
+
+def test_a_leftover_is_booked_with_lot_and_mark() -> None:
+    booked = log(*MIXED, "--left", "9", "--lot", "7731", "--mark", "K")
+    assert booked.exit_code == 0, booked.output
+    assert booked.stderr == "booked as pour 1\n"
+    assert "this rests on 1 pour: few, it still leans on the default" in booked.stdout
+    (row,) = rows(log("--csv", "-"))
+    assert (row["lot"], row["mark"], row["stone"], row["way"]) == ("7731", "K", "type-4", "vacuum")
+    # Density of the mix by hand: (103 + 20.6 * 0.9982) g in (103 / 2.76 + 20.6) mL.
+    density = (103 + 20.6 * water_density_g_per_ml(20)) / (103 / 2.76 + 20.6)
+    assert float(row["left_ml"]) == pytest.approx(9 / density)
+
+
+def test_amounts_come_from_what_mix_wrote() -> None:
+    call("mix", "50", "--json", "mix.json")
+    assert log("--from", "mix.json", "--short", "6", "--way", "hand").exit_code == 0
+    (row,) = rows(log("--csv", "-"))
+    assert float(row["volume_ml"]) == pytest.approx(50.0)
+    assert float(row["powder_g"]) == 103.0
+    assert (float(row["left_g"]), row["way"]) == (-6.0, "hand")
+    assert "1 of them short" in log().stdout
+
+
+def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
+    call("mix", "50", "--json", "mix.json")
+    mix = json.loads((folder / "mix.json").read_text(encoding="utf-8"))
+    scans = [{"scan": "day/a.stl", "mix": None}, {"scan": "day/b.stl", "mix": mix}]
+    scans.append({"scan": "day/c.stl", "mix": mix})
+    day = {"settings": {"way": "hand"}, "scans": scans}
+    (folder / "day.json").write_text(json.dumps(day), encoding="utf-8")
+    assert log("--from", "day.json", "--scan", "b.stl", "--left", "3").exit_code == 0
+    (row,) = rows(log("--csv", "-"))
+    assert (row["scan"], row["way"]) == ("b.stl", "hand")
+    for words in ([], ["--scan", "a.stl"], ["--scan", "d.stl"]):
+        assert log("--from", "day.json", *words, "--left", "3").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--left", "9"], "--volume"),
+        ([*MIXED], "--left G or --short G"),
+        ([*MIXED, "--left", "9", "--short", "9"], "leave one out"),
+        ([*MIXED, "--left", "-1"], "-1"),
+        ([*MIXED, "--left", "120"], "times its volume"),
+        ([*MIXED, "--left", "9", "--stone", "marble"], "marble"),
+        (["--from", "missing.json", "--left", "9"], "missing.json"),
+        ([], "book a first pour"),
+    ],
+)
+def test_slips_are_one_line_and_2(words: list[str], told: str) -> None:
+    result = log(*words)
+    assert result.exit_code == 2
+    assert told in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_learned_waste_goes_into_the_next_mix(monkeypatch: pytest.MonkeyPatch) -> None:
+    for left in ("9", "10", "8", "9.5"):
+        log(*MIXED, "--left", left)
+    default = call("mix", "50").stdout
+    learned = call("mix", "50", "--journal", "lab.db").stdout
+    assert "learned from 4 pours" in learned
+    assert "2 % chance of running short" in " ".join(learned.split())
+    assert "learned" not in default
+    monkeypatch.setenv("VOLEST_JOURNAL", "lab.db")
+    assert call("mix", "50").stdout == learned
+    assert call("mix", "50", "--waste", "15").stdout == default  # what is written wins
+    assert "learned" not in call("mix", "50", "--stone", "type-3").stdout
+
+
+def test_prices_of_the_lab(folder: Path) -> None:
+    text = 'currency = "CHF"\n[[stone]]\nname = "type-4"\nprice_per_kg = 10\n'
+    (folder / "lab.toml").write_text(text, encoding="utf-8")
+    told = log(*MIXED, "--left", "9", "--lab", "lab.toml").stdout
+    # 103 g at 10 a kg are 1.03; (57.92 - 50) / 57.92 of it lie beyond the cavity: 0.14.
+    assert "powder 103 g, 14 g of it beyond the cavities; 1.03 CHF, 0.14 of it waste" in told
+
+
+def test_an_empty_journal_is_no_fault(folder: Path) -> None:
+    log(*MIXED, "--left", "120")
+    assert (folder / "lab.db").exists()
+    assert log().stdout == "No pour is booked yet.\n"
+
+
+def test_csv_in_a_file_is_safe_for_spreadsheets(folder: Path) -> None:
+    log(*MIXED, "--left", "9", "--lot", "=1+1")
+    assert log("--csv", "pours.csv").exit_code == 0
+    assert "'=1+1" in (folder / "pours.csv").read_text(encoding="utf-8")

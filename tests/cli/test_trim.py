@@ -1,0 +1,82 @@
+"""`volest trim` and `volest curve` on a tray whose figures are known."""
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from tests.cavity.trays import trays
+from tests.scan import writers
+from volest.cli.main import volest_group
+
+BOWL = {tray.name: tray for tray in trays()}["hemisphere"]
+
+
+@pytest.fixture
+def scan(tmp_path: Path) -> Path:
+    path = tmp_path / "bowl.stl"
+    path.write_bytes(writers.stl_binary(BOWL.triangles(is_open=False)))
+    return path
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(volest_group, list(words))
+
+
+def test_an_untrimmed_rim_keeps_the_base_off_by_its_excess(scan: Path) -> None:
+    # Common practice, no source: an untrimmed impression leaves the base standing off 3-4 mm.
+    run = call("trim", str(scan), "--base", "rim=-3.5")
+    assert run.exit_code == 0, run.output
+    assert "a flat base would stand 3.5 mm off the base line" in " ".join(run.stdout.split())
+    assert "cut 3.5 mm" in run.stdout
+    assert "Cut away from the hand" in " ".join(run.stdout.split())
+
+
+def test_a_rim_at_the_base_line_is_left(scan: Path) -> None:
+    run = call("trim", str(scan))
+    assert "nothing to cut or to box" in " ".join(run.stdout.split())
+    assert "cut " not in run.stdout.split("hour")[1].split("The rim")[0]
+
+
+def test_a_rim_under_the_base_line_is_boxed(scan: Path) -> None:
+    run = call("trim", str(scan), "--base", "rim=2")
+    assert "box 2.0 mm" in run.stdout
+    assert "needs-boxing" in run.stderr
+
+
+def test_the_curve_is_that_of_the_ball(scan: Path) -> None:
+    run = call("curve", str(scan), "--base", "rim=-1")
+    assert run.exit_code == 0, run.output
+    lines = list(csv.DictReader(io.StringIO(run.stdout)))
+    assert list(lines[0]) == ["height_mm", "volume_ml"]
+    for line in lines:
+        height = float(line["height_mm"])
+        if height <= 0.0:  # the facets' own volume by manifold3d
+            truth = BOWL.facets_ml(height - 1.0)
+            assert float(line["volume_ml"]) == pytest.approx(truth, abs=0.02)
+
+
+@pytest.mark.parametrize("suffix", ["svg", "png", "pdf"])
+def test_the_curve_is_drawn(scan: Path, suffix: str, tmp_path: Path) -> None:
+    target = tmp_path / f"curve.{suffix}"
+    run = call("curve", str(scan), "--plot", str(target))
+    assert run.exit_code == 0, run.output
+    assert target.stat().st_size > 2000
+
+
+@pytest.mark.parametrize("name", ["curve.txt", "curve.stl", "curve"])
+def test_a_drawing_of_no_known_kind_is_refused(scan: Path, name: str, tmp_path: Path) -> None:
+    run = call("curve", str(scan), "--plot", str(tmp_path / name))
+    assert run.exit_code == 2
+    assert not (tmp_path / name).exists()
+
+
+@pytest.mark.parametrize("command", ["trim", "curve"])
+def test_a_refused_scan_ends_with_its_reason(command: str, tmp_path: Path) -> None:
+    (tmp_path / "a.stl").write_bytes(b"")
+    run = call(command, str(tmp_path / "a.stl"))
+    assert run.exit_code == 1
+    assert run.stderr.count("\n") == 1
+    assert "needed" in run.stderr

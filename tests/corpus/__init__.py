@@ -1,0 +1,1 @@
+"""A maker of dental impressions from implicit solids, independent of the library it tests."""

@@ -1,0 +1,85 @@
+"""The base: tables of solids, and a taper that never leaves it short."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from volest.errors import MixError
+from volest.lab import Lab, SecondPour
+from volest.settings import Settings
+from volest.stone.base import base_volume_ml
+from volest.stone.bench import BASE_HEIGHT, BEFORE_BASE
+from volest.stone.mix import mix
+from volest.stone.pours import first_pour, second_pour
+
+
+def test_straight_sides_are_a_prism() -> None:
+    # Cuboid 60 x 50 x 20 mm: 60 mL.
+    assert base_volume_ml(60 * 50, 20) == pytest.approx(60.0)
+
+
+def test_cone_frustum_of_a_table_of_solids() -> None:
+    # Frustum R1 = 25, R2 = 20, h = 15 mm: pi h / 3 (R1^2 + R1 R2 + R2^2) = 23.95464 mL.
+    taper = math.degrees(math.atan(5 / 15))
+    assert base_volume_ml(math.pi * 25**2, 15, taper) == pytest.approx(23.95464, rel=1e-6)
+
+
+@given(st.floats(20, 80), st.floats(20, 80), st.floats(1, 20), st.floats(0, 20))
+def test_never_less_than_a_tapered_block(
+    a_mm: float, b_mm: float, height_mm: float, taper_deg: float
+) -> None:
+    # Prismatoid with a rectangle below (h / 6 (A1 + 4 Am + A2)): all four sides lean inwards.
+    inset_mm = height_mm * math.tan(math.radians(taper_deg))
+    if 2 * inset_mm >= min(a_mm, b_mm):
+        return
+    areas = [(a_mm - 2 * t) * (b_mm - 2 * t) for t in (0.0, inset_mm / 2, inset_mm)]
+    block_ml = height_mm / 6 * (areas[0] + 4 * areas[1] + areas[2]) / 1000
+    base_ml = base_volume_ml(a_mm * b_mm, height_mm, taper_deg)
+    assert block_ml - 1e-9 <= base_ml <= a_mm * b_mm * height_mm / 1000 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("footprint_mm2", "height_mm", "taper_deg"),
+    [(0, 12, 0), (math.nan, 12, 0), (2600, 0, 0), (2600, 61, 0), (2600, 12, 46), (300, 40, 30)],
+)
+def test_no_base_at_all(footprint_mm2: float, height_mm: float, taper_deg: float) -> None:
+    with pytest.raises(MixError) as caught:
+        base_volume_ml(footprint_mm2, height_mm, taper_deg)
+    assert caught.value.code == "mix-base"
+
+
+def test_both_pours_of_an_impression() -> None:
+    lab = Lab(second_pour=SecondPour(height_mm=12, stone="type-3", retention_ml=2))
+    settings = Settings(lab=lab)
+    base = second_pour(2600, settings)
+    assert base is not None
+    assert base.as_record() == mix(31.2, stone="type-3").as_record()
+    assert first_pour(50, settings).as_record() == mix(52).as_record()  # with its knobs
+    assert first_pour(50, Settings()).as_record() == mix(50).as_record()
+    assert second_pour(2600, Settings()) is None
+
+
+# Worked by hand: 80 mL of model stone at 0.30 g per g with 10 % waste, 132.76 g; of plaster at
+# 0.50 without waste, 90.79 g. 0.9982071 g per mL at 20 degrees C.
+@pytest.mark.parametrize(
+    ("stone", "ratio", "waste", "powder_g"),
+    [("type-3", 0.30, 10, 132.76), ("type-2", 0.50, 0, 90.79)],
+)
+def test_worked_bases(stone: str, ratio: float, waste: float, powder_g: float) -> None:
+    volume_ml = base_volume_ml(4000, 20)
+    made = mix(volume_ml, stone=stone, waste_percent=waste, wp_ml_per_100g=100 * ratio / 0.9982071)
+    assert made.unrounded_powder_g == pytest.approx(powder_g, abs=0.006)
+
+
+def test_waiting_time_and_height() -> None:
+    # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
+    assert (BEFORE_BASE.value, BEFORE_BASE.unit) == (45, "min")
+    # Course page on casts: half an inch, 12.7 mm.
+    assert BASE_HEIGHT.value == pytest.approx(0.5 * 25.4)
+
+
+def test_knobs_are_eight_balls_of_eight_mm() -> None:
+    # Sphere, any table of solids: 4/3 pi r^3; our choice of eight, no source.
+    assert SecondPour().retention_ml == pytest.approx(8 * 4 / 3 * math.pi * 4**3 / 1000, rel=0.08)

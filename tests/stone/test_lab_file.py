@@ -1,0 +1,174 @@
+"""The lab file: read whole, or every fault listed with key, value and what is needed."""
+
+from dataclasses import fields, is_dataclass
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+from volest.errors import LabError, UsageError
+from volest.lab import Bowl, Lab, OwnStone, Way
+from volest.stone.lab_file import check_lab, read_lab
+from volest.stone.own import all_stones, find_stone
+from volest.stone.types import STONE_TYPES
+
+START = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
+
+
+def faults(text: str, folder: Path) -> str:
+    path = folder / "lab.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(LabError) as caught:
+        read_lab(path)
+    assert caught.value.exit_code == 2
+    return str(caught.value)
+
+
+def test_an_empty_file_is_the_default_lab(tmp_path: Path) -> None:
+    (tmp_path / "lab.toml").write_text("", encoding="utf-8")
+    assert read_lab(tmp_path / "lab.toml") == Lab()
+
+
+def test_the_start_is_the_default_lab(tmp_path: Path) -> None:
+    (tmp_path / "lab.toml").write_text(START, encoding="utf-8")
+    assert read_lab(tmp_path / "lab.toml") == Lab()
+
+
+def test_the_start_with_every_line_uncommented_is_a_lab_too(tmp_path: Path) -> None:
+    lines = [
+        line[1:] if line.startswith("#") and not line.startswith("# ") else line
+        for line in START.splitlines()
+    ]
+    (tmp_path / "lab.toml").write_text("\n".join(lines), encoding="utf-8")
+    lab = read_lab(tmp_path / "lab.toml")
+    assert (lab.bench, lab.way, lab.sharing) == (Lab().bench, Lab().way, Lab().sharing)
+    assert lab.stone[0].wp == 21.0
+    assert lab.bowl[0].most_ml == 120.0
+
+
+def test_all_faults_are_listed_at_once(tmp_path: Path) -> None:
+    told = faults(
+        """
+currency = 3
+[bench]
+scale_step_g = "1"
+scop_g = 50
+water_c = 40
+[way.hand]
+residue_ml = -1
+[[bowl]]
+name = "a"
+most_ml = nan
+way = "drill"
+[[bowl]]
+name = "b"
+[sharing]
+at_most = 9
+""",
+        tmp_path,
+    )
+    for fault in (
+        "lab.toml: currency = 3 (needed: a text in quotes)",
+        "lab.toml: bench.scale_step_g = '1' (needed: a number)",
+        "lab.toml: bench.scop_g = 50 (needed: no such key)",
+        "lab.toml: bench.water_c = 40 (needed: at most 30)",
+        "lab.toml: way.hand.residue_ml = -1 (needed: at least 0)",
+        "lab.toml: bowl 1.most_ml = nan (needed: a finite number)",
+        "lab.toml: bowl 1.way = 'drill' (needed: 'hand' or 'vacuum')",
+        "lab.toml: bowl 2.most_ml (needed: a value)",
+        "lab.toml: sharing.at_most = 9 (needed: at most 4)",
+    ):
+        assert fault in told
+    assert "mend all 9" in told
+
+
+def test_what_contradicts_itself_is_listed_too() -> None:
+    with pytest.raises(LabError) as caught:
+        check_lab(
+            {
+                "stone": [
+                    {"name": "ivory", "like": "type-9"},
+                    {"name": "Ivory", "like": "type-4", "wp": 30.0},
+                    {"name": "grey", "like": "type-2", "wp_low": 10.0},
+                ],
+                "bowl": [{"name": "a", "most_ml": 30.0, "least_ml": 40.0}],
+                "second_pour": {"stone": "marble"},
+            },
+            "lab.toml",
+        )
+    told = str(caught.value)
+    assert "stone 1.like = 'type-9'" in told
+    assert "stone 2.wp = 30 (needed: 19 to 24" in told
+    assert "stone 2.name = 'Ivory'" in told
+    assert "stone 3: wp_low, wp_high = 10, 50 (needed: rising, from 18.6)" in told
+    assert "bowl 1.least_ml = 40 (needed: below 30)" in told
+    assert "second_pour.stone = 'marble'" in told
+
+
+@pytest.mark.parametrize("text", ["[bench", "bench = 1", "stone = 'x'", "\x00"])
+def test_files_that_are_no_lab(text: str, tmp_path: Path) -> None:
+    assert "lab.toml" in faults(text, tmp_path)
+
+
+@pytest.mark.parametrize("name", ["", "  ", "red\x1b[2J", "two\nlines"])
+def test_names_are_printable(name: str) -> None:
+    stone = {"name": name, "like": "type-4"}
+    for values in (
+        {"stone": [stone]},
+        {"bowl": [{"name": name, "most_ml": 1}]},
+        {"currency": name},
+    ):
+        with pytest.raises(LabError, match="printable") as caught:
+            check_lab(values, "lab.toml")
+        assert str(caught.value).isprintable()
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(LabError, match="No such file"):
+        read_lab(tmp_path / "lab.toml")
+    (tmp_path / "lab.toml").write_bytes(b"\xff\xfe")
+    with pytest.raises(LabError):
+        read_lab(tmp_path / "lab.toml")
+
+
+def test_own_stones_stand_on_the_type_they_are_like() -> None:
+    lab = check_lab(
+        {
+            "currency": "CHF",
+            "stone": [
+                {"name": "ivory", "like": "type-3", "wp": 29.5, "price_per_kg": 3},
+                {"name": "Type IV", "wp": 21.0, "wp_low": 20.0, "wp_high": 23.0},
+            ],
+        },
+        "lab.toml",
+    )
+    ivory = find_stone("IVORY", lab)
+    assert (ivory.wp.value, ivory.wp.mark) == (29.5, "the lab's own")
+    assert ivory.powder_density is STONE_TYPES["type-3"].powder_density
+    assert ivory.price is not None
+    assert ivory.price.unit == "CHF per kg"
+    changed = find_stone("4", lab)
+    assert (changed.name, changed.wp.value) == ("type-4", 21.0)
+    assert str(changed.wp_range) == "20 to 23"
+    assert [kind.name for kind in all_stones(lab)] == [*STONE_TYPES, "ivory"]
+    with pytest.raises(UsageError, match=r"ivory.*type-5"):
+        find_stone("marble", lab)
+
+
+def test_the_page_and_the_start_name_every_key() -> None:
+    page = Path(__file__).parents[2] / "docs" / "reference" / "settings.md"
+    text = page.read_text(encoding="utf-8")
+    lists = {"stone": OwnStone, "bowl": Bowl}
+    for key in fields(Lab):
+        inner = getattr(Lab(), key.name)
+        if key.name in lists:
+            names = [field.name for field in fields(lists[key.name])]
+        elif key.name == "way":
+            names = [f"way.{way}.{f.name}" for way in ("hand", "vacuum") for f in fields(Way)]
+        elif is_dataclass(inner):
+            names = [f"{key.name}.{field.name}" for field in fields(inner)]
+        else:
+            names = [key.name]
+        for name in names:
+            assert f"`{name}`" in text
+            assert f"\n#{name.rpartition('.')[2]} = " in START or name in ("name", "title")

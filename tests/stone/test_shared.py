@@ -1,0 +1,147 @@
+"""Shared mixes: as good as trying everything, inside time, bowl and window."""
+
+from collections.abc import Iterator, Sequence
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from volest.lab import Bowl, Lab, OwnStone, Sharing
+from volest.settings import Settings
+from volest.stone.bench import AT_MOST_IN_ONE_MIX
+from volest.stone.plan import Impression, priced
+from volest.stone.pours import first_pour, shared_pour
+from volest.stone.shared import ROUND, most_in_time, plan_mixes
+from volest.stone.windows import pour_window
+
+BOWL = Bowl(name="large", most_ml=160)
+LAB = Lab(bowl=(BOWL,))
+
+
+def waiting(*volumes_ml: float) -> list[Impression]:
+    return [Impression(name=f"b{at:02}", volume_ml=v) for at, v in enumerate(volumes_ml)]
+
+
+def partitions(items: Sequence[int], most: int) -> Iterator[list[list[int]]]:
+    """List every way to deal items into groups; nothing but the definition."""
+    if not items:
+        yield []
+        return
+    first, rest = items[0], items[1:]
+    for smaller in partitions(rest, most):
+        yield [[first], *smaller]
+        for at, group in enumerate(smaller):
+            if len(group) < most:
+                yield [*smaller[:at], [first, *group], *smaller[at + 1 :]]
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.lists(st.floats(10.0, 75.0), min_size=1, max_size=6))
+def test_as_good_as_trying_everything(volumes_ml: list[float]) -> None:
+    plan = plan_mixes(waiting(*volumes_ml), Settings(lab=LAB))
+    best = (99, 0.0)
+    for groups in partitions(range(len(volumes_ml)), 3):
+        made = [
+            shared_pour([volumes_ml[at] for at in group], Settings(lab=LAB)) for group in groups
+        ]
+        if all(mix is not None for mix in made):
+            best = min(best, (len(groups), sum(mix.powder_g for mix in made if mix)))
+    assert len(plan.mixes) == best[0]
+    assert plan.powder_g == pytest.approx(best[1])
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.lists(st.floats(10.0, 120.0), min_size=1, max_size=10), st.integers(1, 4))
+def test_every_impression_once_and_no_limit_broken(volumes_ml: list[float], most: int) -> None:
+    impressions = waiting(*volumes_ml)
+    plan = plan_mixes(impressions, Settings(lab=LAB), at_most=most)
+    poured = sorted(one.name for shared in plan.mixes for one in shared.impressions)
+    assert poured == [one.name for one in impressions]
+    for shared in plan.mixes:
+        assert len(shared.impressions) <= min(most, 3)
+        assert shared.mix.mix_ml <= BOWL.most_ml
+        needed_ml = 1.15 * sum(one.volume_ml for one in shared.impressions)
+        assert shared.mix.mix_ml >= needed_ml - 1e-8
+    starts = [shared.start_min for shared in plan.mixes]
+    assert starts == sorted(starts)
+    assert plan.powder_g <= plan.alone_g + 1e-9
+
+
+def test_two_to_three_impressions_fit_the_working_time() -> None:
+    # A supplier's page of rules: 2 to 3 impressions in one mix, at most. Working time 5 to 7 min:
+    # study cards "Gypsum products".
+    assert most_in_time(Settings()) in AT_MOST_IN_ONE_MIX
+    assert most_in_time(Settings(stone="type-1")) == 1  # no working time was found
+    slow = OwnStone(name="slow", like="type-4", working_low_min=10.0)
+    assert most_in_time(Settings(stone="slow", lab=Lab(stone=(slow,)))) == 8
+    assert Sharing().at_most == AT_MOST_IN_ONE_MIX.high
+
+
+def test_a_residue_in_every_bowl_is_what_sharing_saves() -> None:
+    # Three mixes leave 5 mL each, one mix leaves 5 mL: 10 mL less, 10 / (1/2.76 + 0.2) = 17.8 g.
+    plan = plan_mixes(waiting(20, 20, 20), Settings(residue_ml=5.0))
+    assert len(plan.mixes) == 1
+    assert plan.alone_g - plan.powder_g == pytest.approx(17.8, abs=3)  # each mix rounds up 1 g
+
+
+def test_the_urgent_ones_go_first_and_together() -> None:
+    alginate, addition = pour_window("alginate"), pour_window("addition-silicone")
+    impressions = [
+        Impression(name="slow-1", volume_ml=50, window=addition, age_min=300),
+        Impression(name="soon-1", volume_ml=50, window=alginate, age_min=2),
+        Impression(name="slow-2", volume_ml=50, window=addition, age_min=300),
+        Impression(name="soon-2", volume_ml=50, window=alginate, age_min=2),
+    ]
+    plan = plan_mixes(impressions, Settings(), at_most=2)
+    assert [[one.name for one in s.impressions] for s in plan.mixes] == [
+        ["soon-1", "soon-2"],
+        ["slow-1", "slow-2"],
+    ]
+    assert all(shared.notes == () for shared in plan.mixes)
+
+
+def test_a_window_that_closes_is_said() -> None:
+    window = pour_window("alginate")
+    impressions = [
+        Impression(name=f"b{at}", volume_ml=50, window=window, age_min=10) for at in range(4)
+    ]
+    plan = plan_mixes(impressions, Settings(), at_most=2)
+    assert [note.code for note in plan.mixes[0].notes] == []
+    assert [note.code for note in plan.mixes[1].notes] == ["window-passed"]
+
+
+def test_nothing_is_poured_before_its_window_opens() -> None:
+    # Textbooks of dental materials, from memory: polyether waits 30 min.
+    one = Impression(name="b1", volume_ml=50, window=pour_window("polyether"), age_min=10)
+    (shared,) = plan_mixes([one], Settings()).mixes
+    assert shared.start_min == 18.0  # poured after 2 min of mixing, 20 min from now
+
+
+def test_windows_that_do_not_meet_never_share() -> None:
+    early = Impression(name="a", volume_ml=30, window=pour_window("alginate"))
+    late = Impression(name="p", volume_ml=30, window=pour_window("polyether"))
+    plan = plan_mixes([early, late], Settings())
+    assert [[one.name for one in s.impressions] for s in plan.mixes] == [["a"], ["p"]]
+
+
+def test_one_that_takes_two_mixes_stays_alone() -> None:
+    plan = plan_mixes(waiting(20, 200, 20), Settings(lab=LAB))
+    alone = next(s for s in plan.mixes if s.impressions[0].volume_ml == 200)
+    assert (len(alone.impressions), alone.mix.mixes) == (1, 2)
+    assert alone.mix.as_record() == first_pour(200, Settings(lab=LAB)).as_record()
+
+
+def test_more_than_a_round_are_planned_too() -> None:
+    plan = plan_mixes(waiting(*([30.0] * (ROUND + 6))), Settings())
+    assert len(plan.mixes) == (ROUND + 6) // 3
+    assert plan_mixes([], Settings()).mixes == ()
+
+
+def test_savings_have_a_price_where_the_lab_names_one() -> None:
+    lab = Lab(currency="CHF", stone=(OwnStone(name="type-4", price_per_kg=5.0),))
+    with_price = Settings(lab=lab, residue_ml=5.0)
+    plan = plan_mixes(waiting(20, 20, 20), with_price)
+    saved, currency = priced(plan, with_price) or (0.0, "")
+    assert saved == pytest.approx((plan.alone_g - plan.powder_g) * 0.005)
+    assert currency == "CHF"
+    assert priced(plan, Settings()) is None

@@ -1,0 +1,86 @@
+"""A small part of the random corpus; tests/bench/accuracy.py measures the whole of it.
+
+Truth: signed prisms of the triangles (divergence theorem), an exact boolean for closed scans, both
+from tests/corpus, which shares no code with volest.
+"""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.corpus.damage import KINDS, damage
+from tests.corpus.judging import CLOSE, WORDS, judge_damaged, judge_made
+from tests.corpus.random_cases import random_case
+from tests.corpus.specimen import specimen
+from volest.result import MEASURED, NOTED, REFUSED
+
+SOUND = (0, 6, 28, 47, 56, 60, 71, 77, 90, 93, 100, 105)
+WHOLE = tuple(seed for seed in SOUND if random_case(seed).rim_kind == "whole")
+FAULTY = (9, 22, 42)
+HURT = tuple((SOUND[k % len(SOUND)], kind) for k, kind in enumerate([*KINDS, *KINDS]))
+RIGHT = {"right", "right, noted", "noted, covered", REFUSED}
+NEVER_ALIKE = {"wrong unit": {REFUSED}, "cast's skin": {REFUSED}}
+ALWAYS_ALIKE = ("order shuffled", "coordinates rounded", "mirrored", "some faces turned")
+
+
+@pytest.fixture(scope="module")
+def keep(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a folder that the workers of one run share, so that each impression is made once."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "impressions"
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+def test_the_part_has_all_kinds() -> None:
+    drawn = [random_case(seed) for seed in (*SOUND, *FAULTY)]
+    assert {one.shape for one in drawn} == {"upper", "lower", "quadrant", "few teeth", "toothless"}
+    assert {one.rim_kind for one in drawn} == {"whole", "wavy", "notch", "open heel"}
+    assert {one.case.shell is None for one in drawn} == {True, False}
+    assert all(one.clean for one in drawn[: len(SOUND)])
+
+
+@pytest.mark.parametrize("seed", SOUND)
+def test_up_to_a_stated_plane(seed: int, keep: Path) -> None:
+    verdict = judge_made(specimen(seed, keep), by_plane=True)
+    assert abs(verdict.error) < 1e-3
+    assert verdict.covered
+    assert verdict.outcome in (MEASURED, NOTED)
+
+
+@pytest.mark.parametrize("seed", SOUND)
+def test_triangles_hold_what_the_field_holds(seed: int, keep: Path) -> None:
+    made = specimen(seed, keep)
+    if np.isfinite(made.field_ml):
+        # two integrals of one solid; what is left is the sag of triangles of 1 mm, and noise
+        assert made.facets_ml == pytest.approx(made.field_ml, rel=1e-3)
+
+
+@pytest.mark.parametrize("seed", SOUND)
+def test_base_line_is_found(seed: int, keep: Path) -> None:
+    verdict = judge_made(specimen(seed, keep), by_plane=False)
+    near = abs(verdict.off_mm) < 0.3 and verdict.off_deg < 1.0
+    assert near if seed in WHOLE else near or verdict.outcome == NOTED
+    assert verdict.says in RIGHT
+
+
+@pytest.mark.parametrize("seed", FAULTY)
+def test_a_torn_rim_is_noted(seed: int, keep: Path) -> None:
+    for by_plane in (True, False):
+        verdict = judge_made(specimen(seed, keep), by_plane=by_plane)
+        assert "needs-boxing" in verdict.codes
+        assert verdict.covered
+
+
+@pytest.mark.parametrize(("seed", "kind"), HURT)
+def test_damage_is_mended_or_told(seed: int, kind: str, keep: Path) -> None:
+    made = specimen(seed, keep)
+    broken = damage(made, np.random.default_rng([seed, sorted(KINDS).index(kind)]), kind)
+    given = judge_damaged(made, broken, by_plane=True)
+    assert given.says in NEVER_ALIKE.get(kind, RIGHT), given
+    if kind in ALWAYS_ALIKE:
+        assert abs(given.error) <= CLOSE, given
+    found = judge_damaged(made, broken, by_plane=False)
+    assert found.says in {*WORDS} - {"silent wrong", "fault"}, found

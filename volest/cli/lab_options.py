@@ -1,0 +1,164 @@
+"""Options that `mix` and `size` share: the lab file, the way of mixing, the second pour."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from volest.lab import HAND, VACUUM, Lab
+from volest.settings import Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LabChoice:
+    """What was asked for on the command line.
+
+    Parameters
+    ----------
+    lab_file, journal_file : Path or None
+        The lab file; the journal from which waste is learned.
+    way : str
+        'hand' or 'vacuum'.
+    stretch_ml_per_100g : float
+        Water on top of the ratio.
+    second_pour_mm : float or None
+        Height of the base.
+    """
+
+    lab_file: Path | None
+    journal_file: Path | None
+    way: str
+    stretch_ml_per_100g: float
+    second_pour_mm: float | None
+
+
+LAB_OPTION = click.option(
+    "--lab",
+    "lab_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    envvar="VOLEST_LAB",
+    help="The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
+)
+JOURNAL_OPTION = click.option(
+    "--journal",
+    "journal_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    envvar="VOLEST_JOURNAL",
+    help="Learn the waste from the pours booked there, unless --waste or --residue is given.",
+)
+_OPTIONS = (
+    LAB_OPTION,
+    JOURNAL_OPTION,
+    click.option(
+        "--way",
+        type=click.Choice([HAND, VACUUM]),
+        default=VACUUM,
+        show_default=True,
+        help="How it is mixed.",
+    ),
+    click.option(
+        "--stretch",
+        "stretch_ml_per_100g",
+        metavar="ML",
+        type=float,
+        default=0.0,
+        help="More water per 100 g for a longer pour, held inside the stone's range.",
+    ),
+    click.option(
+        "--second-pour",
+        "second_pour_mm",
+        metavar="MM",
+        type=click.FloatRange(min=0, min_open=True),
+        help="A base of this height under the first pour.",
+    ),
+)
+
+
+def lab_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of the lab, handed over together as `choice`.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function.
+
+    Returns
+    -------
+    callable
+        The same with the options.
+    """
+
+    @wraps(command)
+    def gathered(*args: Any, **words: Any) -> Any:
+        given = {name: words.pop(name) for name in LabChoice.__slots__}
+        return command(*args, choice=LabChoice(**given), **words)
+
+    for option in reversed(_OPTIONS):
+        gathered = option(gathered)
+    return gathered
+
+
+def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Settings:
+    """Put the lab file and the journal into the settings; words of the command line win.
+
+    Parameters
+    ----------
+    ctx : click.Context
+        The call; it knows which options were written.
+    settings : Settings
+        As the other options have them.
+    choice : LabChoice
+        The options of the lab.
+
+    Returns
+    -------
+    Settings
+        All together.
+    """
+    lab = lab_from(choice.lab_file).with_height(choice.second_pour_mm)
+    way = lab.way.of(choice.way)
+    waste, residue = (_written(ctx, name) for name in ("waste", "residue"))
+    settings = replace(
+        settings,
+        lab=lab,
+        way=choice.way,
+        stretch_ml_per_100g=choice.stretch_ml_per_100g,
+        waste_percent=settings.waste_percent if waste else way.share_percent,
+        residue_ml=settings.residue_ml if residue else way.residue_ml,
+    )
+    if choice.journal_file is None or waste or residue:
+        return settings
+    from volest.batch.journal import Journal  # keeps --help quick
+    from volest.stone.learning import learn_all  # keeps --help quick
+
+    with Journal(choice.journal_file, new=False) as journal:
+        return replace(settings, learned=learn_all(journal.pours(), lab))
+
+
+def lab_from(lab_file: Path | None) -> Lab:
+    """Read the lab file, if there is one.
+
+    Parameters
+    ----------
+    lab_file : Path or None
+        The file.
+
+    Returns
+    -------
+    Lab
+        What it says; the defaults where there is none.
+    """
+    if lab_file is None:
+        return Lab()
+    from volest.stone.lab_file import read_lab  # keeps --help quick
+
+    return read_lab(lab_file)
+
+
+def _written(ctx: click.Context, name: str) -> bool:
+    return ctx.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT

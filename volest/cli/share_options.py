@@ -1,0 +1,176 @@
+"""Options of `size` for shared mixes, and the plan that follows from them."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from volest.errors import UsageError
+from volest.settings import Settings
+
+if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
+    from volest.result import Result
+    from volest.stone.plan import Plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShareChoice:
+    """What was asked for on the command line.
+
+    Parameters
+    ----------
+    share : bool
+        Whether mixes are planned for several impressions.
+    at_most : int or None
+        Impressions in one mix.
+    materials, ages : tuple of str
+        ``NAME`` or ``PATTERN=NAME``; ``MIN`` or ``PATTERN=MIN``. Later ones win.
+    """
+
+    share: bool
+    at_most: int | None
+    materials: tuple[str, ...]
+    ages: tuple[str, ...]
+
+
+_OPTIONS = (
+    click.option("--share", is_flag=True, help="Plan mixes for several impressions."),
+    click.option(
+        "--at-most",
+        type=click.IntRange(1, 4),
+        metavar="N",
+        help="Impressions in one mix, 1 to 4; else the lab's limit, or 3.",
+    ),
+    click.option(
+        "--material",
+        "materials",
+        multiple=True,
+        metavar="[PATTERN=]NAME",
+        help="Impression material, for example b04*=alginate; its window is kept to.",
+    ),
+    click.option(
+        "--age",
+        "ages",
+        multiple=True,
+        metavar="[PATTERN=]MIN",
+        help="Minutes since the impression was taken; else 0.",
+    ),
+)
+
+
+def share_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options for shared mixes, handed over together as `sharing`.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function.
+
+    Returns
+    -------
+    callable
+        The same with the options.
+    """
+
+    @wraps(command)
+    def gathered(*args: Any, **words: Any) -> Any:
+        given = {name: words.pop(name) for name in ShareChoice.__slots__}
+        return command(*args, sharing=ShareChoice(**given), **words)
+
+    for option in reversed(_OPTIONS):
+        gathered = option(gathered)
+    return gathered
+
+
+def check_sharing(choice: ShareChoice) -> None:
+    """Refuse materials and ages that mean nothing, before any scan is read.
+
+    Parameters
+    ----------
+    choice : ShareChoice
+        The options.
+
+    Raises
+    ------
+    UsageError
+        If a material or an age cannot be read, or they are given without --share.
+    """
+    if not choice.share and (choice.materials or choice.ages or choice.at_most):
+        raise UsageError(
+            "--material, --age or --at-most without --share",
+            needed="--share",
+            remedy="add --share, or leave them out",
+        )
+    from volest.stone.windows import pour_window  # keeps --help quick
+
+    for text in choice.materials:
+        pour_window(text.rpartition("=")[2])
+    for text in choice.ages:
+        _minutes(text.rpartition("=")[2])
+
+
+def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoice) -> "Plan | None":
+    """Plan shared mixes for what was measured.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run; refused ones are left out.
+    settings : Settings
+        What they were measured with.
+    choice : ShareChoice
+        The options.
+
+    Returns
+    -------
+    Plan or None
+        The plan; None where it was not asked for.
+    """
+    if not choice.share:
+        return None
+    from volest.stone.plan import Impression  # keeps --help quick
+    from volest.stone.shared import plan_mixes  # keeps --help quick
+    from volest.stone.windows import pour_window  # keeps --help quick
+
+    waiting = []
+    for result in results:
+        if result.volume_ml is None:
+            continue
+        material = _last_that_fits(choice.materials, result.scan)
+        age = _last_that_fits(choice.ages, result.scan)
+        waiting.append(
+            Impression(
+                name=result.scan,
+                volume_ml=result.volume_ml,
+                window=None if material is None else pour_window(material),
+                age_min=0.0 if age is None else _minutes(age),
+            )
+        )
+    return plan_mixes(waiting, settings, at_most=choice.at_most)
+
+
+def _last_that_fits(texts: Sequence[str], scan: str) -> str | None:
+    name = Path(scan).name
+    for text in reversed(texts):
+        pattern, _, value = text.rpartition("=")
+        if not pattern or fnmatchcase(name, pattern):
+            return value
+    return None
+
+
+def _minutes(text: str) -> float:
+    try:
+        minutes = float(text)
+    except ValueError:
+        minutes = -1.0
+    if not 0.0 <= minutes < 1e6:  # noqa: PLR2004  # two years: no impression waits so long
+        raise UsageError(
+            f"age {text!r}",
+            needed="minutes, 0 or more",
+            remedy="write for example --age 10 or --age b04*=10",
+        )
+    return minutes

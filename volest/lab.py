@@ -1,0 +1,259 @@
+"""What a lab owns and how it works: plain records, the defaults of the lab file in one place.
+
+`volest.stone.lab_file` fills them from a TOML file. The field names are the keys of that file.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, ClassVar, Literal
+
+HAND: Literal["hand"] = "hand"
+VACUUM: Literal["vacuum"] = "vacuum"
+WayName = Literal["hand", "vacuum"]
+# What the checker of the file is told of each record: no keys that mean nothing, no nan, no inf.
+_CLOSED: dict[str, Any] = {"extra": "forbid", "allow_inf_nan": False}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Within:
+    """A bound on a number, in the form the checker of the file asks for.
+
+    Parameters
+    ----------
+    gt, ge, le : float or None
+        Above this, at least this, at most this.
+    """
+
+    gt: float | None = None
+    ge: float | None = None
+    le: float | None = None
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: Callable[[object], dict[str, Any]]
+    ) -> dict[str, Any]:
+        # Strict: "1" in quotes is a slip in the file, not a number.
+        bounds = {"gt": self.gt, "ge": self.ge, "le": self.le}
+        given = {key: bound for key, bound in bounds.items() if bound is not None}
+        return {**handler(source), "strict": True, **given}
+
+
+Above = Annotated[float, Within(gt=0.0, le=100_000.0)]
+AtLeast = Annotated[float, Within(ge=0.0, le=100_000.0)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What can be weighed and measured.
+
+    Parameters
+    ----------
+    scale_step_g : float
+        Smallest step of the scale.
+    scoop_g : float
+        Weighed content of one level scoop.
+    cylinder_step_ml : float
+        Smallest mark of the measuring cylinder.
+    water_c : float
+        Temperature of the water, in degrees C.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    scale_step_g: Above = 1.0
+    scoop_g: Above = 50.0
+    cylinder_step_ml: Above = 0.1
+    water_c: Annotated[float, Within(ge=15.0, le=30.0)] = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """What one way of mixing leaves behind.
+
+    Parameters
+    ----------
+    share_percent : float
+        Share of the volume mixed on top.
+    residue_ml : float
+        Fixed part on bowl, spatula and brush, for each mix.
+    air_percent : float
+        Share of the mix that is entrapped air.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    share_percent: Annotated[float, Within(ge=0.0, le=500.0)] = 15.0
+    residue_ml: Annotated[float, Within(ge=0.0, le=500.0)] = 0.0
+    air_percent: Annotated[float, Within(ge=0.0, le=50.0)] = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """Both ways of mixing.
+
+    Parameters
+    ----------
+    hand, vacuum : Way
+        Stirred in a bowl; stirred under vacuum.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    hand: Way = Way()
+    vacuum: Way = Way()
+
+    def of(self, name: str) -> Way:
+        """Give one of them.
+
+        Parameters
+        ----------
+        name : str
+            'hand' or 'vacuum'.
+
+        Returns
+        -------
+        Way
+            What it leaves behind.
+        """
+        return self.hand if name == HAND else self.vacuum
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnStone:
+    """A stone of the lab's own; what is left out is taken from the type it is like.
+
+    Parameters
+    ----------
+    name : str
+        What the lab calls it; the name of a type changes that type.
+    like : str or None
+        The type it is like; may be left out where the name is a type.
+    title : str or None
+        What it is, in words.
+    wp, wp_low, wp_high : float or None
+        Usual water and its range, in mL per 100 g of powder.
+    powder_density : float or None
+        True density of the powder, in g/cm3.
+    working_low_min, working_high_min : float or None
+        Working time, in min.
+    price_per_kg : float or None
+        Price of a kg, in the lab's currency.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    name: str
+    like: str | None = None
+    title: str | None = None
+    wp: Above | None = None
+    wp_low: Above | None = None
+    wp_high: Above | None = None
+    powder_density: Annotated[float, Within(ge=1.0, le=6.0)] | None = None
+    working_low_min: Above | None = None
+    working_high_min: Above | None = None
+    price_per_kg: AtLeast | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bowl:
+    """A bowl and what it mixes well.
+
+    Parameters
+    ----------
+    name : str
+        What the lab calls it.
+    most_ml, least_ml : float
+        Largest and smallest mix.
+    way : str
+        'hand' or 'vacuum'.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    name: str
+    most_ml: Above
+    least_ml: AtLeast = 0.0
+    way: WayName = VACUUM
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondPour:
+    """The base under the first pour.
+
+    Parameters
+    ----------
+    stone : str
+        Its stone.
+    height_mm : float or None
+        Its height; None makes none unless asked for.
+    taper_deg : float
+        How much its sides lean inwards, away from the teeth.
+    retention_ml : float
+        First-pour stone for the knobs that hold the base.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    stone: str = "type-3"
+    height_mm: Annotated[float, Within(gt=0.0, le=60.0)] | None = None
+    taper_deg: Annotated[float, Within(ge=0.0, le=45.0)] = 0.0
+    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sharing:
+    """How several impressions may share a mix.
+
+    Parameters
+    ----------
+    at_most : int
+        Impressions in one mix.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    at_most: Annotated[int, Within(ge=1, le=4)] = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lab:
+    """All that a lab file can say.
+
+    Parameters
+    ----------
+    bench : Bench
+        What can be weighed and measured.
+    way : Ways
+        What each way of mixing leaves behind.
+    stone : tuple of OwnStone
+        The lab's own stones.
+    bowl : tuple of Bowl
+        Its bowls; none means that the bowl is not looked at.
+    second_pour : SecondPour
+        The base.
+    sharing : Sharing
+        Mixes for several impressions.
+    currency : str
+        What stands behind prices.
+    risk_percent : float
+        Chance of running short that the learned waste may leave.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    bench: Bench = Bench()
+    way: Ways = Ways()
+    stone: tuple[OwnStone, ...] = ()
+    bowl: tuple[Bowl, ...] = ()
+    second_pour: SecondPour = SecondPour()
+    sharing: Sharing = Sharing()
+    currency: str = "EUR"
+    risk_percent: Annotated[float, Within(ge=0.1, le=20.0)] = 2.0
+
+    def with_height(self, height_mm: float | None) -> "Lab":
+        """Give the same lab with a base of another height.
+
+        Parameters
+        ----------
+        height_mm : float or None
+            Height of the base; None leaves the lab as it is.
+
+        Returns
+        -------
+        Lab
+            A copy.
+        """
+        if height_mm is None:
+            return self
+        return replace(self, second_pour=replace(self.second_pour, height_mm=height_mm))

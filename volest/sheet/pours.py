@@ -1,0 +1,207 @@
+"""The lines on pours: split mixes and bases, shared mixes, and the powder of a batch."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from volest.lab import VACUUM, Lab
+from volest.result import Result
+from volest.settings import Settings
+from volest.sheet.names import short_names, visible
+from volest.stone.card import powder_in_words, scoops_in_words, water_in_words
+from volest.stone.mix import Mix
+from volest.stone.plan import Plan, SharedMix, priced
+
+
+def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
+    """Tell what the table has no room for: mixes in several bowls' loads, and bases.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+    names : sequence of str
+        A visible name for each.
+
+    Returns
+    -------
+    list of str
+        One line a pour; empty where every scan is one plain mix.
+    """
+    lines = []
+    for result, name in zip(results, names, strict=True):
+        if result.mix is not None and result.mix.mixes > 1:
+            lines.append(f"{name}: {_amounts(result.mix)}")
+        if result.second_pour is not None:
+            lines.append(f"{name}: base, {_amounts(result.second_pour)}")
+    return ["Split mixes and bases: water first, then powder", *lines] if lines else []
+
+
+def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
+    """Add up the powder of a batch, and what of it is wasted, stone by stone.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+    plan : Plan, optional
+        Shared mixes; they take the place of a mix for each scan.
+
+    Returns
+    -------
+    list of str
+        One line a stone.
+    """
+    firsts = [result.mix for result in results] if plan is None else [s.mix for s in plan.mixes]
+    made: dict[str, list[Mix]] = {}
+    for mix in (*firsts, *(result.second_pour for result in results)):
+        if mix is not None:
+            made.setdefault(mix.stone, []).append(mix)
+    return [_used(stone, mixes) for stone, mixes in made.items()]
+
+
+def shared_lines(plan: Plan, settings: Settings) -> list[str]:
+    """Tell the plan of shared mixes.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    settings : Settings
+        What it was made with.
+
+    Returns
+    -------
+    list of str
+        A heading, two or more lines a mix, and what it saves.
+    """
+    if not plan.mixes:
+        return ["Shared mixes: nothing to pour"]
+    lines = ["Shared mixes, in the order to make them: water first, then powder"]
+    scans = [one.name for shared in plan.mixes for one in shared.impressions]
+    called = dict(zip(scans, short_names(scans)[1], strict=True))
+    for number, shared in enumerate(plan.mixes, start=1):
+        lines += _shared(number, shared, called)
+    count, alone = len(plan.mixes), len(plan.alone)
+    saved_g = plan.alone_g - plan.powder_g
+    money = priced(plan, settings)
+    lines.append(
+        f"  {count} mix{'es' * (count != 1)} for {alone} impression{'s' * (alone != 1)}: "
+        f"{plan.powder_g:.0f} g of powder instead of {plan.alone_g:.0f} g, saves {saved_g:.0f} g"
+        + ("" if money is None else f" ({money[0]:.2f} {money[1]})")
+    )
+    return lines
+
+
+def shared_record(plan: Plan) -> dict[str, Any]:
+    """Give the plan as plain values for JSON.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        The object under ``shared``.
+    """
+    return {
+        "mixes": [
+            {
+                "scans": [one.name for one in shared.impressions],
+                "start_min": shared.start_min,
+                "bowl": shared.mix.bowl,
+                "equal_mixes": shared.mix.mixes,
+                "mix": shared.mix.as_record(),
+                "notes": [
+                    {"code": note.code, "text": note.text, "do": note.do} for note in shared.notes
+                ],
+            }
+            for shared in plan.mixes
+        ],
+        "powder_g": plan.powder_g,
+        "single_mixes_powder_g": plan.alone_g,
+    }
+
+
+def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
+    names = ", ".join(called[one.name] for one in shared.impressions)
+    bowl = f", bowl {shared.mix.bowl}" if shared.mix.bowl else ""
+    start = f"in {shared.start_min:.0f} min" if shared.start_min else "now"
+    lines = [
+        f"  {number}. {start}{bowl}: {_amounts(shared.mix)}",
+        f"     pour: {names}",
+    ]
+    windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}
+    if windows:
+        told = "; ".join(f"{material} {window}" for material, window in windows.items())
+        lines.append(f"     window: {told}, the maker's word first")
+    for note in shared.notes:
+        text = note.text
+        for scan, name in called.items():
+            text = text.replace(scan, name)
+        lines += [f"     {note.code}: {visible(text)}", f"     Do: {visible(note.do)}"]
+    return lines
+
+
+def _amounts(mix: Mix) -> str:
+    each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
+    return (
+        f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
+        f"({scoops_in_words(mix)})"
+    )
+
+
+def _used(stone: str, mixes: Sequence[Mix]) -> str:
+    powder_g, waste_g = sum(m.powder_g for m in mixes), sum(m.waste_g for m in mixes)
+    line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
+    price = mixes[0].kind.price
+    return line if price is None else line + _cost(powder_g, waste_g, price.value, price.unit)
+
+
+def _cost(powder_g: float, waste_g: float, per_kg: float, unit: str) -> str:
+    currency = unit.removesuffix(" per kg")
+    return f"; {powder_g * per_kg / 1000:.2f} {currency}, {waste_g * per_kg / 1000:.2f} of it waste"
+
+
+def way_in_words(way: str) -> str:
+    """Say a way of mixing.
+
+    Parameters
+    ----------
+    way : str
+        'hand' or 'vacuum'.
+
+    Returns
+    -------
+    str
+        In words.
+
+    Examples
+    --------
+    >>> way_in_words("hand")
+    'by hand'
+    """
+    return "under vacuum" if way == VACUUM else "by hand"
+
+
+def powder_cost(powder_g: float, waste_g: float, stone: str, lab: Lab) -> str:
+    """Say what powder cost, where the lab has named a price.
+
+    Parameters
+    ----------
+    powder_g, waste_g : float
+        Powder, and the part of it that was lost.
+    stone : str
+        Name of the stone.
+    lab : Lab
+        The lab.
+
+    Returns
+    -------
+    str
+        What to put behind the grams; empty where no price or no such stone is known.
+    """
+    from_lab = {own.name: own.price_per_kg for own in lab.stone}
+    per_kg = from_lab.get(stone)
+    return "" if per_kg is None else _cost(powder_g, waste_g, per_kg, f"{lab.currency} per kg")

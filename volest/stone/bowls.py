@@ -1,0 +1,164 @@
+"""Which bowl a mix goes into, and into how many equal mixes it is split where none holds it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from volest.errors import MixError
+from volest.lab import Bowl
+from volest.notes import Note
+from volest.stone.bench import POURING, mixing_min
+from volest.stone.mix import Mix
+from volest.stone.types import StoneType
+
+
+def most_mixes(kind: StoneType, way: str, impressions: int = 1) -> int:
+    """Say how many mixes can be made one after the other while the first can still be poured.
+
+    One person: ``n * mixing + impressions * pouring <= working time``, its shorter end.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    way : str
+        'hand' or 'vacuum'.
+    impressions : int
+        How many impressions are poured from it.
+
+    Returns
+    -------
+    int
+        At least 1: a single mix is never refused for its time.
+
+    Examples
+    --------
+    Working time 5 min, 2 min a mix under vacuum, 1 min to pour:
+
+    >>> from volest.stone.types import stone_type
+    >>> most_mixes(stone_type("type-4"), "vacuum")
+    2
+    """
+    if kind.working_time is None:
+        return 1
+    left_min = kind.working_time.low - impressions * POURING.value
+    return max(1, int(left_min / mixing_min(way) + 1e-9))
+
+
+def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> Mix:
+    """Find the fewest equal mixes that fit a bowl, and the bowl.
+
+    Parameters
+    ----------
+    make : callable
+        Gives the whole in so many equal mixes.
+    bowls : sequence of Bowl
+        The lab's bowls; none leaves the mix as it is.
+    way : str
+        'hand' or 'vacuum'; bowls for the other way are passed over.
+
+    Returns
+    -------
+    Mix
+        The mix with its bowl, and notes on what a person should see to.
+
+    Raises
+    ------
+    MixError
+        If no bowl holds it in as many mixes as the working time allows.
+    """
+    whole = make(1)
+    usable = [bowl for bowl in bowls if bowl.way == way]
+    if not bowls:
+        return whole
+    if not usable:
+        raise _no_bowl(way)
+    most = most_mixes(whole.kind, way)
+    for mixes in range(1, most + 1):
+        made = make(mixes)
+        bowl = _bowl_for(made.mix_ml / mixes, usable)
+        if bowl is not None:
+            notes = (*made.notes, *_split_note(made), *_load_note(made, bowl))
+            return replace(made, bowl=bowl.name, notes=notes)
+    raise _too_much(whole, usable, way, most)
+
+
+def fits_one(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> bool:
+    """Say whether a bowl holds the whole in one mix.
+
+    Parameters
+    ----------
+    make : callable
+        Gives the whole in so many equal mixes.
+    bowls : sequence of Bowl
+        The lab's bowls; none means that the bowl is not looked at.
+    way : str
+        'hand' or 'vacuum'.
+
+    Returns
+    -------
+    bool
+        True where no bowl is known.
+    """
+    loads_ml = [bowl.most_ml for bowl in bowls if bowl.way == way]
+    return not bowls or make(1).mix_ml <= max(loads_ml, default=0.0)
+
+
+def _bowl_for(mix_ml: float, bowls: Sequence[Bowl]) -> Bowl | None:
+    """Take the smallest bowl whose load is right, else the one that it underfills least."""
+    holding = [bowl for bowl in bowls if mix_ml <= bowl.most_ml]
+    right = [bowl for bowl in holding if mix_ml >= bowl.least_ml]
+    if right:
+        return min(right, key=lambda bowl: bowl.most_ml)
+    return min(holding, key=lambda bowl: bowl.least_ml, default=None)
+
+
+def _split_note(made: Mix) -> tuple[Note, ...]:
+    if made.mixes == 1:
+        return ()
+    return (
+        Note(
+            code="split",
+            text=f"Too much for one bowl: {made.mixes} equal mixes, one right after the other.",
+            do="Have water and powder of all of them ready before the first is stirred.",
+        ),
+    )
+
+
+def _load_note(made: Mix, bowl: Bowl) -> tuple[Note, ...]:
+    each_ml = made.mix_ml / made.mixes
+    if each_ml >= bowl.least_ml:
+        return ()
+    return (
+        Note(
+            code="bowl-underfilled",
+            text=f"{each_ml:.1f} mL is less than the {bowl.least_ml:g} mL that bowl {bowl.name!r} "
+            "mixes well.",
+            do="Use a smaller bowl, or pour another impression from the same mix.",
+        ),
+    )
+
+
+def _no_bowl(way: str) -> MixError:
+    return MixError(
+        f"no bowl for mixing by {way}" if way == "hand" else f"no bowl for mixing under {way}",
+        needed=f"a [[bowl]] with way = '{way}' in the lab file",
+        remedy="add one, or choose the other --way",
+        code="mix-bowl",
+    )
+
+
+def _too_much(whole: Mix, bowls: Sequence[Bowl], way: str, most: int) -> MixError:
+    largest = max(bowl.most_ml for bowl in bowls)
+    time = whole.kind.working_time
+    limit = (
+        f"{time.low:g} min of working time leave room for {most} of {mixing_min(way):g} min"
+        if time
+        else f"no working time is known for {whole.stone}, so it is not split"
+    )
+    return MixError(
+        f"{whole.mix_ml:.1f} mL of mix for one pour ({whole.volume_ml:.1f} mL of cavity), "
+        f"the largest bowl takes {largest:g} mL",
+        needed=f"no more than {most} mix{'es' * (most > 1)}: {limit}",
+        remedy="use a larger bowl, or a second person with a second bowl",
+        code="mix-bowl",
+    )

@@ -1,0 +1,174 @@
+"""The lab file: read, checked, and every fault listed with its key, its value and what it needs."""
+
+import tomllib
+from collections.abc import Iterator, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from volest.errors import LabError, UsageError
+from volest.lab import Lab
+from volest.stone.bench import LEAST_WP
+from volest.stone.own import find_stone, is_type, own_stone
+from volest.stone.types import STONE_TYPES
+
+_LONGEST_VALUE = 40
+# What the checker says in its own words, in ours.
+_NEEDS = {
+    "missing": "a value",
+    "unexpected_keyword_argument": "no such key",
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "finite_number": "a finite number",
+    "string_type": "a text in quotes",
+    "dataclass_type": "a table",
+    "tuple_type": "a list of tables, [[...]]",
+    "greater_than": "above {gt:g}",
+    "greater_than_equal": "at least {ge:g}",
+    "less_than_equal": "at most {le:g}",
+    "literal_error": "{expected}",
+}
+
+
+def read_lab(path: Path) -> Lab:
+    """Read a lab file.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file, as `volest stones --new FILE` starts one.
+
+    Returns
+    -------
+    Lab
+        What it says; defaults where it says nothing.
+
+    Raises
+    ------
+    LabError
+        If it cannot be read, or says something it cannot mean; all faults are listed.
+    """
+    try:
+        return check_lab(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
+    except (OSError, ValueError) as fault:  # ValueError: also bytes that are no text
+        why = fault.strerror if isinstance(fault, OSError) else fault
+        raise LabError(
+            f"{path.name}: {why}",
+            needed="a lab file in TOML",
+            remedy="'volest stones --new FILE' writes one to start from",
+        ) from fault
+
+
+def check_lab(values: dict[str, Any], name: str) -> Lab:
+    """Turn the values of a lab file into a lab.
+
+    Parameters
+    ----------
+    values : dict
+        What the file says.
+    name : str
+        Its name, for the list of faults.
+
+    Returns
+    -------
+    Lab
+        The lab.
+
+    Raises
+    ------
+    LabError
+        With all faults, or with all that contradict each other.
+
+    Examples
+    --------
+    >>> check_lab({"bench": {"scale_step_g": 0.5}}, "lab.toml").bench.scale_step_g
+    0.5
+    """
+    try:
+        lab = _checker().validate_python(values)
+    except ValidationError as fault:
+        _refuse([_told(error, name) for error in fault.errors(include_url=False)])
+    _refuse([f"{name}: {said}" for said in _contradictions(lab)])
+    return lab
+
+
+@cache
+def _checker() -> TypeAdapter[Lab]:
+    return TypeAdapter(Lab)
+
+
+def _refuse(faults: Sequence[str]) -> None:
+    if faults:
+        raise LabError(
+            "; ".join(faults),
+            needed="a lab file without these",
+            remedy=f"mend {'it' if len(faults) == 1 else f'all {len(faults)}'} and try again",
+        )
+
+
+def _told(error: Any, name: str) -> str:
+    kind, path = error["type"], error["loc"]
+    needs = _NEEDS.get(kind, error["msg"]).format(**error.get("ctx", {}))
+    value = "" if kind == "missing" else f" = {_short(error['input'])}"
+    return f"{name}: {_dotted(path)}{value} (needed: {needs})"
+
+
+def _dotted(path: Sequence[str | int]) -> str:
+    # Entries of a list are counted from 1, as people do: the second [[bowl]] is bowl 2.
+    parts = (f" {part + 1}" if isinstance(part, int) else f".{part}" for part in path)
+    return "".join(parts).removeprefix(".")
+
+
+def _short(value: object) -> str:
+    if isinstance(value, dict):
+        return "a table"
+    text = repr(value)
+    return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 3] + "..."
+
+
+def _contradictions(lab: Lab) -> Iterator[str]:
+    """Name what each value alone allows, but not all together."""
+    for number, own in enumerate(lab.stone, start=1):
+        key = f"stone {number}"
+        like = own.name if own.like is None else own.like
+        if not any(is_type(like, known) for known in STONE_TYPES):
+            yield f"{key}.like = {own.like!r} (needed: one of {', '.join(STONE_TYPES)})"
+            continue
+        kind = own_stone(own, lab.currency)
+        low, high = kind.wp_range.low, kind.wp_range.high
+        if low > high or low < LEAST_WP.value:
+            yield f"{key}: wp_low, wp_high = {low:g}, {high:g} (needed: rising, from {LEAST_WP})"
+        elif kind.wp.value not in kind.wp_range:
+            yield f"{key}.wp = {kind.wp} (needed: {kind.wp_range}, or wp_low and wp_high)"
+    for number, bowl in enumerate(lab.bowl, start=1):
+        if bowl.least_ml >= bowl.most_ml:
+            yield f"bowl {number}.least_ml = {bowl.least_ml:g} (needed: below {bowl.most_ml:g})"
+    yield from _unreadable(lab)
+    yield from _twice("stone", [own.name for own in lab.stone])
+    yield from _twice("bowl", [bowl.name for bowl in lab.bowl])
+    try:
+        find_stone(lab.second_pour.stone, lab)
+    except UsageError as fault:
+        if all(own.like is not None for own in lab.stone):
+            yield f"second_pour.stone = {lab.second_pour.stone!r} (needed: {fault.needed})"
+
+
+def _unreadable(lab: Lab) -> Iterator[str]:
+    texts = {"currency": lab.currency}
+    for number, own in enumerate(lab.stone, start=1):
+        texts |= {f"stone {number}.name": own.name, f"stone {number}.title": own.title or "-"}
+    texts |= {f"bowl {number}.name": bowl.name for number, bowl in enumerate(lab.bowl, start=1)}
+    for key, text in texts.items():
+        if not text.strip() or not text.isprintable():  # names are printed, on any terminal
+            yield f"{key} = {text!a} (needed: a text of printable characters)"
+
+
+def _twice(what: str, names: Sequence[str]) -> Iterator[str]:
+    seen: dict[str, int] = {}
+    for number, name in enumerate(names, start=1):
+        first = seen.setdefault(name.strip().casefold(), number)
+        if first != number:
+            yield f"{what} {number}.name = {name!r} (needed: a name that {what} {first} has not)"

@@ -1,0 +1,111 @@
+"""A plan of shared mixes as it is handed on: which impressions, which mix, when."""
+
+import math
+from dataclasses import dataclass
+
+from volest.notes import Note
+from volest.settings import Settings
+from volest.stone.mix import Mix
+from volest.stone.own import find_stone
+from volest.stone.windows import Window
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Impression:
+    """One impression that waits to be poured.
+
+    Parameters
+    ----------
+    name : str
+        What the plan calls it.
+    volume_ml : float
+        Its cavity up to the base line.
+    window : Window or None
+        When its material may be poured; None where that is not known.
+    age_min : float
+        Time since it was taken out of the mouth.
+    """
+
+    name: str
+    volume_ml: float
+    window: Window | None = None
+    age_min: float = 0.0
+
+    @property
+    def opens_min(self) -> float:
+        """From when, counted from now."""
+        return 0.0 if self.window is None else self.window.earliest.value - self.age_min
+
+    @property
+    def closes_min(self) -> float:
+        """Until when, counted from now."""
+        return math.inf if self.window is None else self.window.latest.value - self.age_min
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SharedMix:
+    """One mix and what is poured from it.
+
+    Parameters
+    ----------
+    impressions : tuple of Impression
+        In the order they are poured.
+    mix : Mix
+        What goes into the bowl.
+    start_min : float
+        When the powder goes into the water, counted from now.
+    notes : tuple of Note
+        What a person should see to.
+    """
+
+    impressions: tuple[Impression, ...]
+    mix: Mix
+    start_min: float
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """The mixes of a day, and what they would be one by one.
+
+    Parameters
+    ----------
+    mixes : tuple of SharedMix
+        In the order they are made.
+    alone : tuple of Mix
+        A mix for each impression by itself.
+    """
+
+    mixes: tuple[SharedMix, ...]
+    alone: tuple[Mix, ...]
+
+    @property
+    def powder_g(self) -> float:
+        """Powder of the plan."""
+        return sum(shared.mix.powder_g for shared in self.mixes)
+
+    @property
+    def alone_g(self) -> float:
+        """Powder of single mixes."""
+        return sum(made.powder_g for made in self.alone)
+
+
+def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
+    """Say what the plan saves in money.
+
+    Parameters
+    ----------
+    plan : Plan
+        The mixes.
+    settings : Settings
+        The stone and its price.
+
+    Returns
+    -------
+    tuple of float and str, or None
+        Saving and currency; None where no price is known.
+    """
+    price = find_stone(settings.stone, settings.lab).price
+    if price is None:
+        return None
+    return (plan.alone_g - plan.powder_g) * price.value / 1000.0, settings.lab.currency

@@ -1,0 +1,198 @@
+"""The pours of one impression, as a lab's settings want them: first pour and base."""
+
+from collections.abc import Callable, Sequence
+
+from volest.lab import Way
+from volest.learned import Learned
+from volest.settings import Settings
+from volest.stone.amounts import MOST_VOLUME_ML
+from volest.stone.base import base_volume_ml
+from volest.stone.bowls import fits_one, into_bowls
+from volest.stone.mix import Mix, mix
+from volest.stone.own import find_stone
+
+
+def first_pour(volume_ml: float, settings: Settings) -> Mix:
+    """Size the first pour, knobs for the base included where one is made.
+
+    Parameters
+    ----------
+    volume_ml : float
+        Cavity up to the base line, in mL.
+    settings : Settings
+        Stone, waste, bowls and bench.
+
+    Returns
+    -------
+    Mix
+        The mix, in a bowl if the lab has named its bowls.
+
+    Raises
+    ------
+    MixError
+        If it cannot be made as asked.
+    UsageError
+        If the stone or the way of rounding is not known.
+
+    Examples
+    --------
+    >>> first_pour(50.0, Settings()).powder_g
+    103.0
+    """
+    return into_bowls(_first([volume_ml], settings), settings.lab.bowl, settings.way)
+
+
+def shared_pour(volumes_ml: Sequence[float], settings: Settings) -> Mix | None:
+    """Size one mix from which several impressions are poured.
+
+    Parameters
+    ----------
+    volumes_ml : sequence of float
+        Their cavities, in mL.
+    settings : Settings
+        Stone, waste, bowls and bench.
+
+    Returns
+    -------
+    Mix or None
+        The mix; None where one mix cannot hold them.
+
+    Examples
+    --------
+    >>> shared_pour([50.0, 20.0], Settings()).powder_g
+    144.0
+    """
+    whole = _first(volumes_ml, settings)
+    bowls = settings.lab.bowl
+    if _filled_ml(volumes_ml, settings) > MOST_VOLUME_ML:
+        return None
+    return into_bowls(whole, bowls, settings.way) if fits_one(whole, bowls, settings.way) else None
+
+
+def _filled_ml(volumes_ml: Sequence[float], settings: Settings) -> float:
+    """Add the knobs for the bases, where there are any, to the cavities."""
+    second = settings.lab.second_pour
+    knobs_ml = 0.0 if second.height_mm is None else second.retention_ml
+    return sum(volume_ml + knobs_ml for volume_ml in volumes_ml)
+
+
+def _first(volumes_ml: Sequence[float], settings: Settings) -> Callable[[int], Mix]:
+    return _maker(
+        _filled_ml(volumes_ml, settings),
+        settings,
+        stone=settings.stone,
+        wp_ml_per_100g=settings.wp_ml_per_100g,
+        stretch_ml_per_100g=settings.stretch_ml_per_100g,
+    )
+
+
+def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
+    """Size the base under the first pour.
+
+    Parameters
+    ----------
+    footprint_mm2 : float
+        Area of the cavity at the base line.
+    settings : Settings
+        The base, its stone and the bench.
+
+    Returns
+    -------
+    Mix or None
+        The mix; None where no base is asked for.
+
+    Raises
+    ------
+    MixError
+        If it cannot be made as asked.
+    UsageError
+        If its stone is not known.
+
+    Examples
+    --------
+    >>> second_pour(2600.0, Settings()) is None
+    True
+    """
+    base = settings.lab.second_pour
+    if base.height_mm is None:
+        return None
+    volume_ml = base_volume_ml(footprint_mm2, base.height_mm, base.taper_deg)
+    make = _maker(volume_ml, settings, stone=base.stone)
+    return into_bowls(make, settings.lab.bowl, settings.way)
+
+
+def _maker(
+    volume_ml: float,
+    settings: Settings,
+    *,
+    stone: str,
+    wp_ml_per_100g: float | None = None,
+    stretch_ml_per_100g: float = 0.0,
+) -> Callable[[int], Mix]:
+    """Give what makes the pour in so many equal mixes."""
+    kind = find_stone(stone, settings.lab)
+
+    def make(mixes: int) -> Mix:
+        way = waste_for(volume_ml / mixes, kind.name, settings)
+        return mix(
+            volume_ml,
+            stone=kind,
+            waste_percent=way.share_percent,
+            residue_ml=way.residue_ml,
+            air_percent=way.air_percent,
+            wp_ml_per_100g=wp_ml_per_100g,
+            stretch_ml_per_100g=stretch_ml_per_100g,
+            by=settings.by,
+            bench=settings.lab.bench,
+            mixes=mixes,
+        )
+
+    return make
+
+
+def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:
+    """Say what is mixed on top: learned where the lab's pours teach it, else as set.
+
+    Parameters
+    ----------
+    volume_ml : float
+        Volume to fill, in mL.
+    stone : str
+        Name of the stone.
+    settings : Settings
+        Waste as set, and as learned.
+
+    Returns
+    -------
+    Way
+        Share, fixed residue and air.
+    """
+    air_percent = settings.lab.way.of(settings.way).air_percent
+    law = learned_for(stone, settings)
+    if law is not None:
+        allowance_ml = law.allowance_ml(volume_ml)
+        return Way(share_percent=0.0, residue_ml=allowance_ml, air_percent=air_percent)
+    return Way(
+        share_percent=settings.waste_percent,
+        residue_ml=settings.residue_ml,
+        air_percent=air_percent,
+    )
+
+
+def learned_for(stone: str, settings: Settings) -> Learned | None:
+    """Find what the pours teach of a stone, mixed as the settings have it.
+
+    Parameters
+    ----------
+    stone : str
+        Name of the stone.
+    settings : Settings
+        The way of mixing, and what was learned.
+
+    Returns
+    -------
+    Learned or None
+        None where no pour was booked for it.
+    """
+    fitting = (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way))
+    return next(fitting, None)

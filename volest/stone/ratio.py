@@ -1,0 +1,102 @@
+"""Water to powder: stretched for a longer pour, and flagged outside the stone's range."""
+
+from volest.notes import Note
+from volest.stone.types import StoneType
+
+# Textbooks of dental materials, from memory: more water sets later, flows more easily, and leaves
+# a weaker, softer stone that expands a little less. No figure is claimed for any of it.
+STRETCH_IN_WORDS = (
+    "More water than usual: it flows more easily and can be poured for longer, it sets later, "
+    "and the stone comes out weaker and softer at its surface."
+)
+
+# Half a mL per 100 g: the marks of 0.1 mL move the ratio of 20 g of powder by as much.
+ROUNDING_SLACK = 0.5
+
+
+def stretched(
+    kind: StoneType, wp_ml_per_100g: float, stretch_ml_per_100g: float
+) -> tuple[float, tuple[Note, ...]]:
+    """Add water for working time, up to the end of the stone's range and not beyond.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    wp_ml_per_100g : float
+        The ratio without stretching.
+    stretch_ml_per_100g : float
+        Water asked for on top.
+
+    Returns
+    -------
+    float
+        The ratio to mix at.
+    tuple of Note
+        What is doubtful about it.
+
+    Examples
+    --------
+    Three scoops of 50 g with 31 mL instead of 30 mL:
+
+    >>> from volest.stone.types import stone_type
+    >>> wp, notes = stretched(stone_type("4"), 20.0, 2 / 3)
+    >>> round(1.5 * wp, 1), notes
+    (31.0, ())
+    """
+    asked = wp_ml_per_100g + stretch_ml_per_100g
+    most = max(kind.wp_range.high, wp_ml_per_100g)
+    if asked <= most:
+        return asked, _range_notes(kind, asked)
+    held = Note(
+        code="stretch-held",
+        text=f"The water asked for would make W/P {asked:g} mL per 100 g; it is held at {most:g}, "
+        f"the most that {kind.name} takes.",
+        do="Mix a fresh batch for what does not get poured in time.",
+    )
+    return most, (held, *_range_notes(kind, most))
+
+
+def marks_note(kind: StoneType, wp_ml_per_100g: float, rounded: float) -> tuple[Note, ...]:
+    """Flag a ratio that only the rounding has pushed out of the range.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    wp_ml_per_100g : float
+        The ratio that was meant.
+    rounded : float
+        The ratio of the rounded amounts.
+
+    Returns
+    -------
+    tuple of Note
+        One note, or none.
+    """
+    low, high = kind.wp_range.low - ROUNDING_SLACK, kind.wp_range.high + ROUNDING_SLACK
+    if wp_ml_per_100g not in kind.wp_range or low <= rounded <= high:
+        return ()
+    return (
+        Note(
+            code="wp-by-marks",
+            text=f"Marks and scale are so coarse that W/P comes to {rounded:.1f} mL per 100 g, "
+            f"outside {kind.wp_range} for {kind.name}.",
+            do="Use a finer cylinder or a syringe for the water, or mix more.",
+        ),
+    )
+
+
+def _range_notes(kind: StoneType, wp_ml_per_100g: float) -> tuple[Note, ...]:
+    if wp_ml_per_100g in kind.wp_range:
+        return ()
+    thin = wp_ml_per_100g > kind.wp_range.high
+    what = "weaker and rougher stone" if thin else "a mix too stiff to flow into the pits"
+    return (
+        Note(
+            code="wp-outside",
+            text=f"W/P {wp_ml_per_100g:g} mL per 100 g is outside {kind.wp_range} for {kind.name}: "
+            f"expect {what}.",
+            do="Check the powder maker's sheet; use its ratio.",
+        ),
+    )

@@ -1,0 +1,175 @@
+"""Several impressions from one mix: which share it, and in what order.
+
+Which impressions share a mix is a set partition, solved exactly by mixed-integer programming
+(HiGHS, as `scipy.optimize.milp` has it): a day has few impressions, and so every group that is
+allowed can be listed with what it really takes after rounding. First-fit decreasing would need no
+solver and is proven to stay within 11/9 of the best and 6/9 of a bin (Dosa 2007, from memory), but
+not with a limit on how many share, and it knows nothing of rounding. The order is by the end of
+the window, which is best for the greatest delay on one bench (Jackson 1955, from memory).
+"""
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_array
+
+from volest.notes import Note
+from volest.settings import Settings
+from volest.stone.bench import CLEANING, POURING, mixing_min
+from volest.stone.own import find_stone
+from volest.stone.plan import Impression, Plan, SharedMix
+from volest.stone.pours import first_pour, shared_pour
+from volest.stone.windows import in_words
+
+# Twelve impressions took half a second at worst over 120 random days, 24 took two minutes once.
+# More are planned in rounds, the most urgent first; twelve is whole in mixes of 2, 3 and 4.
+ROUND = 12
+# Impressions that must be poured soon are kept together: a minute between the ends of their
+# windows counts as so much powder, up to two hours. Our choice, without a source.
+G_PER_MINUTE = 10.0
+MOST_APART_MIN = 120.0
+LONGEST_MIN = 1e6  # stands for a window that is not known
+
+
+def plan_mixes(
+    impressions: Sequence[Impression], settings: Settings, *, at_most: int | None = None
+) -> Plan:
+    """Plan which impressions share a mix: the fewest mixes, then the least powder.
+
+    Parameters
+    ----------
+    impressions : sequence of Impression
+        What waits to be poured with the stone of the settings.
+    settings : Settings
+        Stone, waste, bowls and bench.
+    at_most : int, optional
+        Impressions in one mix; the lab's own limit by default.
+
+    Returns
+    -------
+    Plan
+        The mixes in order.
+
+    Raises
+    ------
+    VolestError
+        If an impression cannot even be poured alone.
+    """
+    most = min(at_most or settings.lab.sharing.at_most, most_in_time(settings))
+    waiting = sorted(impressions, key=lambda one: (one.closes_min, one.name))
+    groups: list[tuple[Impression, ...]] = []
+    for start in range(0, len(waiting), ROUND):
+        groups += _best(waiting[start : start + ROUND], settings, most)
+    groups.sort(key=lambda group: (min(one.closes_min for one in group), group[0].name))
+    alone = tuple(first_pour(one.volume_ml, settings) for one in impressions)
+    return Plan(mixes=tuple(_timed(groups, settings)), alone=alone)
+
+
+def most_in_time(settings: Settings) -> int:
+    """Say how many impressions can be poured from one mix inside its working time.
+
+    Parameters
+    ----------
+    settings : Settings
+        Stone and way of mixing.
+
+    Returns
+    -------
+    int
+        ``(working time - mixing) / pouring``, its shorter end; 1 where none is known.
+
+    Examples
+    --------
+    Working time 5 min, 2 min under vacuum, 1 min an impression; a supplier's page has 2 to 3:
+
+    >>> most_in_time(Settings())
+    3
+    """
+    working = find_stone(settings.stone, settings.lab).working_time
+    if working is None:
+        return 1
+    left_min = working.low - mixing_min(settings.way)
+    return max(1, int(left_min / POURING.value + 1e-9))
+
+
+def _best(
+    waiting: Sequence[Impression], settings: Settings, most: int
+) -> list[tuple[Impression, ...]]:
+    """Choose among all groups that are allowed those that hold each impression once."""
+    groups, penalties_g = [], []
+    for group, powder_g in _allowed(waiting, settings, most):
+        groups.append(group)
+        penalties_g.append(powder_g + G_PER_MINUTE * _apart_min([waiting[one] for one in group]))
+    # One mix less outweighs all else that could be saved: singles come first and lie no way apart.
+    worst_g = sum(penalties_g[: len(waiting)]) + G_PER_MINUTE * MOST_APART_MIN * len(waiting)
+    costs = np.array(penalties_g) + worst_g + 1.0
+    rows = [one for group in groups for one in group]
+    columns = [at for at, group in enumerate(groups) for _ in group]
+    holds = csr_array((np.ones(len(rows)), (rows, columns)), shape=(len(waiting), len(groups)))
+    found = milp(
+        costs,
+        integrality=np.ones(len(groups)),
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(holds, 1, 1),
+        options={"mip_rel_gap": 0.0},
+    )
+    chosen = [group for group, taken in zip(groups, found.x, strict=True) if taken > 0.5]  # noqa: PLR2004  # 0 or 1
+    return [tuple(waiting[one] for one in group) for group in chosen]
+
+
+def _allowed(
+    waiting: Sequence[Impression], settings: Settings, most: int
+) -> Iterator[tuple[tuple[int, ...], float]]:
+    for one, impression in enumerate(waiting):
+        yield (one,), first_pour(impression.volume_ml, settings).powder_g
+    for size in range(2, most + 1):
+        for group in combinations(range(len(waiting)), size):
+            members = [waiting[one] for one in group]
+            if max(m.opens_min for m in members) > min(m.closes_min for m in members):
+                continue
+            made = shared_pour([m.volume_ml for m in members], settings)
+            if made is not None:
+                yield group, made.powder_g
+
+
+def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iterator[SharedMix]:
+    clock_min = 0.0
+    for group in groups:
+        made = shared_pour([one.volume_ml for one in group], settings)
+        if made is None:  # an impression by itself that takes two mixes
+            made = first_pour(group[0].volume_ml, settings)
+        mixing = mixing_min(settings.way) * made.mixes
+        start_min = max(clock_min, max(one.opens_min for one in group) - mixing)
+        done_min = start_min + mixing + POURING.value * len(group)
+        first_min = start_min + mixing
+        ages = [(one, first_min + POURING.value * place) for place, one in enumerate(group)]
+        late = [(one, at_min) for one, at_min in ages if at_min > one.closes_min]
+        yield SharedMix(
+            impressions=group,
+            mix=made,
+            start_min=start_min,
+            notes=(*made.notes, *_late_note(late)),
+        )
+        clock_min = done_min + CLEANING.value
+
+
+def _late_note(late: Sequence[tuple[Impression, float]]) -> tuple[Note, ...]:
+    if not late:
+        return ()
+    ages = ", ".join(
+        f"{one.name} will be {in_words(one.age_min + at_min)} old" for one, at_min in late
+    )
+    return (
+        Note(
+            code="window-passed",
+            text=f"At its turn {ages}: past the window of its material.",
+            do="Get a second person to mix, or take it anew; the maker's window goes before ours.",
+        ),
+    )
+
+
+def _apart_min(members: Sequence[Impression]) -> float:
+    ends = [min(one.closes_min, LONGEST_MIN) for one in members]
+    return min(max(ends) - min(ends), MOST_APART_MIN)
