@@ -1,6 +1,7 @@
 """A cut through impression and stone, upright and across the front."""
 
 import numpy as np
+from scipy.ndimage import binary_dilation
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Bools, Grid, cut_columns
@@ -103,7 +104,7 @@ def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
     level = stand.undrawn(places)
     a, b, c = (float(v) for v in base.plane)
     zero = a * level[:, 0] + b * level[:, 1] + c - stand.middle_mm[2]
-    half = 0.55 * _STEP_MM  # bars overlap a little, so that nothing shines through between them
+    half = 0.501 * _STEP_MM  # bars overlap a little, so that nothing shines through between them
     corners = [
         np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)
         for height in (floor, roof)
@@ -147,6 +148,9 @@ def _is_stone(cavity: Cavity, stand: Stand, places: Floats, floor: Floats, roof:
     grid, rooms = cavity.rooms.grid, cavity.rooms
     poured = cavity.footprint.inside & ~cavity.rim.land
     open_top = poured.ravel()[grid.cells_of(x, y)] & np.isinf(roof)
-    roofed = np.zeros(poured.size, dtype=bool)
-    roofed[rooms.cell[rooms.filled & np.isfinite(rooms.roof_mm)]] = True
-    return np.asarray(open_top | (roofed[grid.cells_of(x, y)] & np.isfinite(roof) & (floor < 0.0)))
+    roofed = np.zeros(poured.shape, dtype=bool)
+    roofed.ravel()[rooms.cell[rooms.filled & np.isfinite(rooms.roof_mm)]] = True
+    # An undercut narrower than a cell may fall between the cells' middles: neighbours count.
+    roofed = binary_dilation(roofed, np.ones((3, 3)))
+    under = roofed.ravel()[grid.cells_of(x, y)] & np.isfinite(roof) & (floor < 0.0)
+    return np.asarray(open_top | under)
