@@ -203,7 +203,7 @@ def _check_delivery(delivery: Delivery, scans: Sequence[Path]) -> None:
     twice = delivery.json_file == delivery.csv_file == _STREAM
     if twice or len({os.path.realpath(file) for file in files}) < len(files):
         raise UsageError(
-            f"--json and --csv both to {delivery.json_file!r}",
+            "two of --json, --csv and --sheet to one file",
             needed="two places",
             remedy="name another file for one of them",
         )

@@ -38,6 +38,7 @@ _STEP_MM = 0.1  # of the slider
 _LOWEST_MM = 12.0  # under the base line: no first pour ends deeper
 _LEAST_ML = 0.5  # a base line with less under it is none
 _FREE_CELLS = 3
+_MAP_CELL_MM, _WHOLE = 0.4, 1e-6  # finer would only make the page heavier
 
 
 class CardMaker:
@@ -212,7 +213,6 @@ def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
         ],
         "marks": [[name, LOOKS[name].says, LOOKS[name].colour] for name in marks],
         "floor": pack_map(heights, 12.0),
-        "cell_mm": cavity.relief.grid.pitch_mm,
         "to_cells": _to_cells(scene, cavity, low_mm),
         "cut_mm": round(best_cut_mm(cavity, scene.stand), 1),
         "stone": LOOKS[STONE].colour,
@@ -235,16 +235,22 @@ def _floor(cavity: Cavity) -> tuple[Floats, tuple[float, float]]:
     j, i = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
     rows = slice(max(int(j[0]) - _FREE_CELLS, 0), int(j[-1]) + 1 + _FREE_CELLS)
     columns = slice(max(int(i[0]) - _FREE_CELLS, 0), int(i[-1]) + 1 + _FREE_CELLS)
-    low = grid.low_mm
-    return heights[rows, columns], (
+    low, every = grid.low_mm, _every(cavity)
+    return heights[rows, columns][::every, ::every], (
         low[0] + columns.start * grid.pitch_mm,
         low[1] + rows.start * grid.pitch_mm,
     )
 
 
+def _every(cavity: Cavity) -> int:
+    """Say how many cells of a fine grid become one of the map."""
+    return max(int(_MAP_CELL_MM / cavity.relief.grid.pitch_mm + _WHOLE), 1)
+
+
 def _to_cells(scene: Scene, cavity: Cavity, low_mm: tuple[float, float]) -> list[float]:
     """Say how a place of the drawing becomes a cell of the floor's map: u = a x + b y + c ..."""
-    pitch, turn, middle = cavity.relief.grid.pitch_mm, scene.stand.turn, scene.stand.middle_mm
+    pitch = cavity.relief.grid.pitch_mm * _every(cavity)
+    turn, middle = scene.stand.turn, scene.stand.middle_mm
     parts = []
     for axis in (0, 1):
         parts += [

@@ -35,6 +35,8 @@ def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
     x, y = cavity.relief.grid.centres_mm()
     depth = np.maximum(-stone_heights_mm(cavity, cavity.base), 0.0)
     filled = depth > 0.0
+    if not filled.any():
+        return 0.0
     ahead = stand.drawn(np.stack([x[filled], y[filled], np.zeros(int(filled.sum()))], axis=1))[:, 1]
     low, high = float(ahead.min()), float(ahead.max())
     held, edges = np.histogram(

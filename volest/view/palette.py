@@ -7,6 +7,7 @@ impression and stone differ in lightness too, so that they part in grey print.
 from dataclasses import dataclass
 
 from volest.view.scene import (
+    AIR,
     BASE_LINE,
     BOXING,
     CUT_FACE,
@@ -48,6 +49,7 @@ LOOKS = {
     BOXING: Look(colour="#0072b2", says="box in here", shape="fence"),
     HOLES: Look(colour="#000000", says="hole in the scan", shape="dots"),
     UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
+    AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
 }
 # Dark is deep, light is high: lightness alone tells it. Steps of our own between two inks.
 DEPTHS = ("#22264a", "#39406e", "#565b8e", "#7677a8", "#9896bd", "#bab6cf", "#dcd7e0", "#f4f0ee")

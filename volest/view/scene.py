@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from volest.cavity.air import find_air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Bools
 from volest.cavity.frame import Floats
@@ -15,13 +16,16 @@ from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, weld
 from volest.view.stand import Stand, stand_of
 
 IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
-EXCESS, BOXING, HOLES, UNDERCUTS = "excess", "boxing", "holes", "undercuts"
+EXCESS, BOXING, HOLES, UNDERCUTS, AIR = "excess", "boxing", "holes", "undercuts", "air"
 _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
 _POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
-_DOT_APART_MM, _DOT_MM = 1.3, 0.9
+_DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
-_EVEN_OUT_CELLS = 1.2  # so that the stone's edge does not follow the cells' corners
+_EVEN_OUT_MM, _EVEN_OUT_CELLS = (
+    0.8,
+    2.0,
+)  # so that the stone's edge does not follow the cells' corners
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +134,8 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     x, y = cavity.relief.grid.centres_mm()
     over = base.heights_mm(x, y, cavity.relief.top_mm)
     poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
-    beside = 0.5 - gaussian_filter(poured, _EVEN_OUT_CELLS)  # below zero well inside
+    reach = min(_EVEN_OUT_MM / cavity.relief.grid.pitch_mm, _EVEN_OUT_CELLS)
+    beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
     return np.asarray(np.maximum(over, _BESIDE_MM * beside))
 
 
@@ -161,6 +166,7 @@ def _marks(cavity: Cavity, base: BasePlane, stand: Stand) -> list[Block]:
         BOXING: _fence(crest[over < -LEVEL_MM], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(relief.hole & cavity.footprint.inside, cavity, stand),
         UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
+        AIR: _air(cavity, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
 
@@ -182,6 +188,18 @@ def _fence(crest_mm: Floats, base: BasePlane, stand: Stand, pitch_mm: float) -> 
             pickets(feet[posts], tops[posts] + _POST_OVER_MM, _POST_WIDTH_MM),
         ]
     )
+
+
+def _air(cavity: Cavity, stand: Stand) -> Mesh:
+    """Set a ball over the middle of the air that stays, where that was worth a note."""
+    if not any(note.code == "air-trap" for note in cavity.notes):
+        return joined([])
+    place = find_air(cavity.rooms).place_mm
+    if place is None:
+        return joined([])
+    cell = cavity.relief.grid.cells_of(place[:1], place[1:])
+    over = cavity.relief.top_mm.ravel()[cell] + _AIR_MM / 2.0
+    return balls(stand.drawn(np.array([[*place, *over]])), _AIR_MM)
 
 
 def _dots(cells: Bools, cavity: Cavity, stand: Stand) -> Mesh:
