@@ -13,6 +13,7 @@ from volest.batch.run import run
 from volest.pipeline import Cavity, examine
 from volest.settings import Base, Settings
 from volest.sheet.table import table_text
+from volest.view.picture import picture_of
 
 FOLDER = Path(__file__).parent
 ROOT = FOLDER.parents[1]
@@ -36,9 +37,18 @@ SVG = """\
 """
 
 
+VIEWS = {
+    "b0436": ("b0436-lower-wavy-notch.ply", Settings()),
+    "b0417": ("b0417-upper-full-arch.stl", Settings(base=Base(offset_mm=-2.0))),
+    "b0458": ("b0458-lower-right-quadrant-prepared.ply", Settings()),
+}
+VIEW_WIDTH_PX = 1400
+
+
 def main() -> None:
     """Write all pictures."""
     draw_table()
+    draw_views()
     _, cavity = examine(ROOT / "sample_meshes" / "b0418-lower-full-arch.ply", Settings())
     draw_footprint(cavity)
     undercut = ROOT / "sample_meshes" / "b0431-upper-toothless-undercut.ply"
@@ -54,6 +64,14 @@ def draw_table() -> None:
     console.print(Text("$ volest size sample_meshes\n"), Text(text), sep="\n")
     svg = console.export_svg(unique_id="table", code_format=SVG)
     (FOLDER / "table.svg").write_text(svg, encoding="utf-8")
+
+
+def draw_views() -> None:
+    """Draw three samples the way `volest picture` does."""
+    for name, (scan, settings) in VIEWS.items():
+        whole = picture_of(*examine(ROOT / "sample_meshes" / scan, settings))
+        small = whole.resize((VIEW_WIDTH_PX, round(whole.height * VIEW_WIDTH_PX / whole.width)))
+        small.quantize(256).save(FOLDER / f"{name}.png", optimize=True)
 
 
 def draw_footprint(cavity: Cavity) -> None:

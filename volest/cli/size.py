@@ -3,7 +3,7 @@
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -14,6 +14,7 @@ from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.progress import progress
 from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
+from volest.cli.sheet import cards, check_sheet, sheet_of
 from volest.cli.talk import set_talk
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -56,11 +57,14 @@ class Delivery:
         A file, '-' for the output, or None.
     quiet : bool
         Neither progress nor hints nor cautions.
+    sheet_file : str or None
+        A file for the pour sheet.
     """
 
     json_file: str | None
     csv_file: str | None
     quiet: bool
+    sheet_file: str | None = None
 
     def files(self) -> list[Path]:
         """Give the files that will be written.
@@ -68,9 +72,9 @@ class Delivery:
         Returns
         -------
         list of Path
-            None, one or two.
+            None or up to three.
         """
-        named = (self.json_file, self.csv_file)
+        named = (self.json_file, self.csv_file, self.sheet_file)
         return [Path(name) for name in named if name is not None and name != _STREAM]
 
     @property
@@ -123,6 +127,9 @@ class Delivery:
     "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output."
 )
 @click.option("--csv", "csv_file", metavar="FILE", help="Write a line a scan as CSV; - likewise.")
+@click.option(
+    "--sheet", "sheet_file", metavar="FILE", help="Write the pour sheet: one page (HTML) to print."
+)
 @click.option("--quiet", is_flag=True, help="Leave out progress, hints, settings and cautions.")
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
@@ -140,6 +147,7 @@ def size_command(
     sharing: ShareChoice,
     json_file: str | None,
     csv_file: str | None,
+    sheet_file: str | None,
     quiet: bool,
     verbose: bool,
     **options: Any,
@@ -156,7 +164,7 @@ def size_command(
     )
     settings = with_lab(ctx, settings, choice)
     check_sharing(sharing)
-    delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet)
+    delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
     ctx.exit(_size(paths, settings, delivery, sharing, bar=bar, size_scan=ctx.obj))
 
@@ -176,9 +184,11 @@ def _size(
     check_settings(settings)
     scans = find_scans(paths)
     _check_delivery(delivery, scans)
-    with progress(len(scans), shown=bar) as advance:
-        results = run(scans, settings, on_result=advance, size_scan=size_scan)
-    _deliver(results, settings, delivery, plan_for(results, settings, sharing))
+    with progress(len(scans), shown=bar) as advance, cards(delivery.sheet_file) as maker:
+        results = run(scans, settings, on_result=advance, size_scan=maker or size_scan)
+        plan = plan_for(results, settings, sharing)
+        sheet = "" if maker is None else sheet_of(maker, results, settings, plan)
+    _deliver(results, settings, delivery, plan, sheet)
     if len(results) < len(scans):
         click.echo(f"{len(results)} of {len(scans)} scans were done", err=True)
         raise click.Abort
@@ -188,11 +198,12 @@ def _size(
 def _check_delivery(delivery: Delivery, scans: Sequence[Path]) -> None:
     from volest.sheet.target import check_target  # keeps --help quick
 
+    check_sheet(delivery.sheet_file)
     files = delivery.files()
     twice = delivery.json_file == delivery.csv_file == _STREAM
     if twice or len({os.path.realpath(file) for file in files}) < len(files):
         raise UsageError(
-            f"--json and --csv both to {delivery.json_file!r}",
+            "two of --json, --csv and --sheet to one file",
             needed="two places",
             remedy="name another file for one of them",
         )
@@ -201,18 +212,23 @@ def _check_delivery(delivery: Delivery, scans: Sequence[Path]) -> None:
 
 
 def _deliver(
-    results: "Sequence[Result]", settings: Settings, delivery: Delivery, plan: "Plan | None"
+    results: "Sequence[Result]",
+    settings: Settings,
+    delivery: Delivery,
+    plan: "Plan | None",
+    sheet: str,
 ) -> None:
     from volest.sheet.names import visible  # keeps --help quick
     from volest.sheet.record import as_text, document  # keeps --help quick
     from volest.sheet.spread import spread_text  # keeps --help quick
     from volest.sheet.target import write_whole  # keeps --help quick
 
-    texts: list[tuple[str, str]] = []
-    if delivery.json_file is not None:
-        texts.append((delivery.json_file, as_text(document(results, settings, plan))))
-    if delivery.csv_file is not None:
-        texts.append((delivery.csv_file, spread_text(results)))
+    wanted: tuple[tuple[str | None, Callable[[], str]], ...] = (
+        (delivery.json_file, lambda: as_text(document(results, settings, plan))),
+        (delivery.csv_file, lambda: spread_text(results)),
+        (delivery.sheet_file, lambda: sheet),
+    )
+    texts = [(name, write()) for name, write in wanted if name is not None]
     try:
         for name, text in texts:
             if name != _STREAM:

@@ -46,7 +46,7 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
     console.print(_hours(trim))
-    for line in _advice(trim):
+    for line in advice(trim):
         console.print(line)
     console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
     if result.base_line is not None:
@@ -98,12 +98,29 @@ def _hours(trim: Trim) -> Table:
             f"{part.most_mm:.1f}",
             f"{part.least_mm:.1f}",
             f"{part.to_pits_mm:.1f}",
-            _deed(part.most_mm, part.least_mm),
+            deed(part.most_mm, part.least_mm),
         )
     return table
 
 
-def _deed(most_mm: float, least_mm: float) -> str:
+def deed(most_mm: float, least_mm: float) -> str:
+    """Say what to do with a stretch of rim.
+
+    Parameters
+    ----------
+    most_mm, least_mm : float
+        Its height over the base line.
+
+    Returns
+    -------
+    str
+        Cut, box or leave.
+
+    Examples
+    --------
+    >>> deed(1.2, -0.1)
+    'cut 1.2 mm'
+    """
     deeds = []
     if most_mm > LEVEL_MM:
         deeds.append(f"cut {most_mm:.1f} mm")
@@ -112,7 +129,19 @@ def _deed(most_mm: float, least_mm: float) -> str:
     return " and ".join(deeds) or "leave"
 
 
-def _advice(trim: Trim) -> list[str]:
+def advice(trim: Trim) -> list[str]:
+    """Sum up the trim guide in sentences.
+
+    Parameters
+    ----------
+    trim : Trim
+        The rim against the base line.
+
+    Returns
+    -------
+    list of str
+        An empty line, then at least one sentence.
+    """
     lines = [""]
     if trim.excess_length_mm:
         lines.append(

@@ -1,0 +1,51 @@
+"""Cards: the slider's table follows the curve and the mix; refused scans have no card."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.view.bowls import looked_at, tray, write_bowl
+from volest.errors import ScanError
+from volest.settings import Settings
+from volest.stone.mix import mix
+from volest.view.card import CardMaker, card_of, moves
+
+
+def test_every_step_is_on_the_curve_and_has_its_mix(folder: Path) -> None:
+    result, _ = looked_at(folder)
+    table = moves(result, Settings())
+    heights, volumes = np.array(result.curve).T
+    for height, volume_ml, powder_g, water_ml, scoops in table:
+        if height != 0.0:
+            assert volume_ml == pytest.approx(np.interp(height, heights, volumes), abs=6e-4)
+        made = mix(volume_ml)
+        assert (float(powder_g), scoops) == (made.powder_g, made.scoops)
+        assert float(water_ml) == pytest.approx(made.water_ml, abs=0.051)
+
+
+def test_steps_hold_what_a_sphere_holds(folder: Path) -> None:
+    result, _ = looked_at(folder)
+    by_height = {row[0]: row[1] for row in moves(result, Settings())}
+    assert by_height[0.0] == pytest.approx(result.volume_ml, abs=6e-4)
+    # the facets' own volume by manifold3d
+    assert by_height[-4.0] == pytest.approx(tray("hemisphere").facets_ml(-4.0), rel=3e-3)
+
+
+def test_a_card_is_plain_and_small(folder: Path) -> None:
+    result, cavity = looked_at(folder, base="rim=-4")
+    text = json.dumps(card_of(result, cavity, Settings()), allow_nan=False)
+    assert len(text) < 900_000
+    assert json.loads(text)["solid"]["marks"][0][0] == "excess"
+
+
+def test_a_maker_keeps_cards_and_lets_refusals_through(tmp_path: Path) -> None:
+    maker = CardMaker(tmp_path, pictures=False)
+    result = maker(write_bowl(tmp_path / "bowl.stl"), Settings())
+    card = maker.card(result)
+    assert card is not None
+    assert card["picture"] is None
+    (tmp_path / "bad.stl").write_bytes(b"")
+    with pytest.raises(ScanError):
+        maker(tmp_path / "bad.stl", Settings())

@@ -1,0 +1,101 @@
+"""A base line in somebody's hands: figures against formulas of the sphere, and what is saved."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.cavity.posing import random_move
+from tests.scan.writers import stl_binary
+from tests.view.bowls import tray, write_bowl
+from volest.pipeline import size_scan
+from volest.scan.decision import Patch, decision_path, read_decision, write_decision
+from volest.settings import Settings
+from volest.stone.mix import mix
+from volest.view.handling import Handling, Place
+
+R_MM = 20.0
+
+
+@pytest.fixture
+def bowl(tmp_path: Path) -> Path:
+    return write_bowl(tmp_path / "bowl.stl")
+
+
+def test_at_first_the_measured_figures_hold(bowl: Path) -> None:
+    handling = Handling(bowl, Settings())
+    figures = handling.figures()
+    assert figures.volume_ml == handling.result.volume_ml
+    assert figures.mix is not None
+    assert figures.mix.powder_g == mix(figures.volume_ml).powder_g
+
+
+@pytest.mark.parametrize("height_mm", [-1.0, -4.3, -12.0])
+def test_lowered_it_holds_what_the_sphere_holds(bowl: Path, height_mm: float) -> None:
+    handling = Handling(bowl, Settings())
+    handling.raise_by(height_mm)
+    # the facets' own volume by manifold3d; the columns and straight lines between heights
+    assert handling.figures().volume_ml == pytest.approx(
+        tray("hemisphere").facets_ml(height_mm), rel=0.01
+    )
+
+
+@pytest.mark.parametrize(("right", "front"), [(5.0, 0.0), (-3.0, 0.0), (0.0, 4.0), (3.0, -3.0)])
+def test_tilted_about_a_sphere_it_is_still_a_cap(bowl: Path, right: float, front: float) -> None:
+    handling = Handling(bowl, Settings())
+    handling.raise_by(-4.0)
+    handling.tilt_by(right_deg=right, front_deg=front)
+    # The plane keeps its point on the sphere's axis; its distance from the middle is 4 mm along
+    # its normal, as `Place` says: cap of height h = R - 4, pi h^2 (3 R - h) / 3 (CRC tables).
+    h = R_MM - 4.0
+    assert handling.figures().volume_ml == pytest.approx(
+        math.pi * h**2 * (3 * R_MM - h) / 3000.0, rel=5e-3
+    )
+
+
+def test_it_is_kept_inside_what_makes_sense(bowl: Path) -> None:
+    handling = Handling(bowl, Settings())
+    handling.hold(Place(height_mm=99.0, right_deg=99.0, front_deg=-99.0))
+    assert handling.place == Place(height_mm=handling.range_mm[1], right_deg=15.0, front_deg=-15.0)
+    handling.hold(Place(height_mm=-99.0))
+    assert handling.figures().mix is None
+
+
+def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
+    move = random_move(7)
+    path = tmp_path / "bowl.stl"
+    moved = move.points(tray("hemisphere").triangles(is_open=True))
+    path.write_bytes(stl_binary(moved.astype(np.float32)))
+    handling = Handling(path, Settings())
+    handling.raise_by(-4.0)
+    handling.tilt_by(right_deg=3.0, front_deg=-2.0)
+    held = handling.figures().volume_ml
+    again = handling.save()
+    assert again.place == Place()
+    result = size_scan(path, Settings())
+    assert result.base_line is not None
+    assert result.base_line.how == "saved"
+    assert result.volume_ml == again.result.volume_ml == pytest.approx(held, rel=5e-3)
+    # 4 mm from the ball's middle, which is the mouth's, as a plane in the file's own frame
+    plane = read_decision(path)
+    assert plane is not None
+    off = (np.array(plane.point_mm) - move.points(np.zeros(3))) @ np.array(plane.normal)
+    assert off == pytest.approx(-4.0, abs=0.05)
+
+
+def test_patches_saved_before_are_kept(bowl: Path) -> None:
+    handling = Handling(bowl, Settings())
+    patch = Patch(what="leave-out", centre_mm=(30.0, 0.0, 0.0), radius_mm=1.0)
+    write_decision(bowl, handling.decision())
+    decision = read_decision(bowl)
+    assert decision is not None
+    write_decision(
+        bowl, type(decision)(point_mm=decision.point_mm, normal=decision.normal, patches=(patch,))
+    )
+    saved = Handling(bowl, Settings())
+    saved.save()
+    kept = read_decision(bowl)
+    assert kept is not None
+    assert kept.patches == (patch,)
+    assert decision_path(bowl).is_file()

@@ -1,0 +1,89 @@
+"""Pictures, drawn for real: not blank, stone where stone is; and no picture without libraries."""
+
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from tests.view.bowls import write_bowl
+from volest.cli.main import volest_group
+from volest.errors import UsageError
+from volest.view import display
+from volest.view.palette import LOOKS, PAPER
+
+
+def colour(text: str) -> npt.NDArray[np.int64]:
+    return np.array([int(text[k : k + 2], 16) for k in (1, 3, 5)])
+
+
+def drawn(tmp_path: Path, *words: str) -> npt.NDArray[np.int64]:
+    write_bowl(tmp_path / "bowl.stl")
+    target = tmp_path / "bowl.png"
+    call = ["picture", str(tmp_path / "bowl.stl"), "--to", str(target), *words]
+    ran = CliRunner().invoke(volest_group, call)
+    assert ran.exit_code == 0, ran.output
+    assert ran.stdout == ""
+    with Image.open(target) as image:
+        return np.asarray(image.convert("RGB")).astype(np.int64)
+
+
+def near(pixels: npt.NDArray[np.int64], wanted: str) -> npt.NDArray[np.bool_]:
+    return np.asarray(np.abs(pixels - colour(wanted)).max(axis=-1) <= 6)
+
+
+def test_stone_is_where_stone_is(tmp_path: Path) -> None:
+    pixels = drawn(tmp_path, "--base", "rim=-2")
+    views = pixels[150:1050]
+    above, cut = views[:, :1000], views[:, 1000:]
+    for view in (above, cut):
+        assert view.std() > 20
+        assert not near(view, PAPER).all()
+    # Seen into the cut of a bowl, the cut stone lies in the middle, its top over that.
+    middle = cut[:, 480:520]
+    face = np.flatnonzero(near(middle, LOOKS["cut face"].colour).all(axis=1))
+    top = np.flatnonzero(near(middle, LOOKS["stone"].colour).all(axis=1))
+    assert len(face) > 100
+    assert len(top) > 50
+    assert top.max() <= face.min()
+    assert not near(above, LOOKS["stone"].colour).any()  # from above heights are shown
+    assert near(above, LOOKS["excess"].colour).sum() > 100
+
+
+@pytest.mark.parametrize("name", ["out.txt", "out"])
+def test_only_kinds_of_pictures_are_written(tmp_path: Path, name: str) -> None:
+    ran = CliRunner().invoke(volest_group, ["picture", "a.stl", "--to", str(tmp_path / name)])
+    assert ran.exit_code == 2
+    assert "picture named" in ran.stderr
+
+
+def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(display, "_OFF_SCREEN", (("libnone-of-ours.so.9", "libnone9"),))
+    display.refuse_blind.cache_clear()
+    with pytest.raises(UsageError, match="apt-get install libnone9"):
+        display.refuse_blind(off_screen=True)
+    display.refuse_blind.cache_clear()
+
+
+def test_a_window_needs_a_display(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    display.refuse_blind.cache_clear()
+    with pytest.raises(UsageError, match="DISPLAY"):
+        display.refuse_blind(off_screen=False)
+    display.refuse_blind.cache_clear()
+
+
+def test_a_process_that_dies_on_drawing_is_told_in_one_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(
+        display, "_TRIAL", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)"
+    )
+    display.refuse_blind.cache_clear()
+    with pytest.raises(UsageError, match="libx11-6 libgl1 libegl1") as caught:
+        display.refuse_blind(off_screen=True)
+    assert "\n" not in str(caught.value)
+    display.refuse_blind.cache_clear()

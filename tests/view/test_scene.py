@@ -1,0 +1,81 @@
+"""Scenes: which blocks there are, and their sizes against formulas of the sphere."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.view.bowls import looked_at
+from tests.view.test_mesh import area_mm2, length_mm
+from volest.view.cut import best_cut_mm, cut_open
+from volest.view.scene import scene_of
+
+R_MM = 20.0  # of the hemisphere
+
+
+def test_a_plain_bowl_has_three_blocks(folder: Path) -> None:
+    _, cavity = looked_at(folder)
+    assert list(scene_of(cavity).blocks) == ["impression", "stone", "base line"]
+
+
+@pytest.mark.parametrize(
+    ("name", "base", "marks"),
+    [
+        ("hemisphere", "rim=-4", {"excess"}),
+        ("hemisphere", "rim=2", {"boxing"}),
+        ("sunk-sphere", "rim", {"undercuts"}),
+    ],
+)
+def test_marks_stand_where_there_is_something_to_do(
+    folder: Path, name: str, base: str, marks: set[str]
+) -> None:
+    _, cavity = looked_at(folder, name, base)
+    assert set(scene_of(cavity).blocks) - {"impression", "stone", "base line"} == marks
+
+
+def test_the_stone_top_is_a_disc(folder: Path) -> None:
+    _, cavity = looked_at(folder, base="rim=-4")
+    scene = scene_of(cavity)
+    radius = math.sqrt(R_MM**2 - 4.0**2)
+    stone = scene.blocks["stone"].mesh
+    assert area_mm2(stone) == pytest.approx(math.pi * radius**2, rel=0.01)
+    assert length_mm(scene.blocks["base line"].lines_mm) == pytest.approx(
+        2 * math.pi * radius, rel=0.02
+    )
+    assert np.abs(stone.points_mm[np.unique(stone.triangles), 2]).max() < 1e-6
+
+
+def test_heights_are_over_the_base_line(folder: Path) -> None:
+    _, cavity = looked_at(folder, base="rim=-4")
+    heights = scene_of(cavity).blocks["impression"].heights_mm
+    assert heights.min() == pytest.approx(-16.0, abs=0.05)
+    assert heights.max() == pytest.approx(4.0, abs=0.05)
+
+
+@pytest.mark.parametrize("at_mm", [-6.3, 0.05, 11.0])
+def test_the_cut_face_is_half_a_disc(folder: Path, at_mm: float) -> None:
+    _, cavity = looked_at(folder)
+    scene = scene_of(cavity)
+    blocks = cut_open(scene, cavity, at_mm)
+    assert area_mm2(blocks["cut face"].mesh) == pytest.approx(
+        math.pi * (R_MM**2 - at_mm**2) / 2.0, rel=0.01
+    )
+    kept = blocks["impression"].mesh
+    assert kept.points_mm[np.unique(kept.triangles), 1].min() == pytest.approx(at_mm, abs=1e-6)
+
+
+def test_the_cut_face_fills_an_undercut(folder: Path) -> None:
+    _, cavity = looked_at(folder, "sunk-sphere")
+    scene = scene_of(cavity)
+    face = cut_open(scene, cavity, 0.05)["cut face"].mesh
+    # a disc of r = 20 without its segment of height 4: r^2 acos(d/r) - d sqrt(r^2 - d^2), d = 16
+    segment = R_MM**2 * math.acos(0.8) - 16.0 * 12.0
+    assert area_mm2(face) == pytest.approx(math.pi * R_MM**2 - segment, rel=0.01)
+
+
+def test_the_cut_that_is_chosen_goes_through_the_stone(folder: Path) -> None:
+    _, cavity = looked_at(folder)
+    scene = scene_of(cavity)
+    face = cut_open(scene, cavity, best_cut_mm(cavity, scene.stand))["cut face"].mesh
+    assert area_mm2(face) > 0.9 * math.pi * R_MM**2 / 2.0

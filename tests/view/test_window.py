@@ -1,0 +1,201 @@
+"""The window: its blocks by name off screen, and a real one driven in a real display server."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.view.bowls import write_bowl
+from volest.pipeline import size_scan
+from volest.scan.decision import decision_path
+from volest.settings import Settings
+from volest.view.window import Window
+
+SERVER, HAND = shutil.which("Xvfb"), shutil.which("xdotool")
+PATIENCE_S = 90.0
+
+
+@pytest.fixture
+def scans(tmp_path: Path) -> list[Path]:
+    bad = tmp_path / "bad.stl"
+    bad.write_bytes(b"")
+    return [
+        write_bowl(tmp_path / "bowl.stl"),
+        write_bowl(tmp_path / "sunk.stl", "sunk-sphere"),
+        bad,
+    ]
+
+
+@pytest.fixture
+def window(scans: list[Path], monkeypatch: pytest.MonkeyPatch) -> Iterator[Window]:
+    monkeypatch.setenv("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    opened = Window(scans, Settings(), off_screen=True)
+    yield opened
+    opened.plotter.close()
+
+
+def words(window: Window, name: str) -> str:
+    return " ".join(str(window.plotter.actors[name].input).split())
+
+
+def words_of_corner(window: Window, name: str) -> str:
+    actor = window.plotter.actors[name]
+    return " ".join(" ".join(actor.GetText(k) or "" for k in range(8)).split())
+
+
+def test_blocks_come_and_go_with_what_there_is_to_see(window: Window) -> None:
+    plain = {"impression", "stone", "base line"}
+    assert set(window.blocks) == plain
+    assert plain | {"base sheet", "legend"} <= set(window.plotter.actors)
+    window.raise_by(-3.0)
+    assert set(window.blocks) == plain | {"excess"}
+    window.toggle_cut()
+    assert set(window.blocks) == plain | {"excess", "cut face"}
+    assert set(window.blocks) <= set(window.plotter.actors)
+    window.toggle_cut()
+    window.hold(type(window.handling.place)())  # type: ignore[union-attr]  # it is measured
+    assert set(window.blocks) == plain
+    assert not {"excess", "cut face"} & set(window.plotter.actors)
+
+
+def test_figures_follow(window: Window) -> None:
+    before = words_of_corner(window, "figures")
+    assert "16.7 mL" in before  # 2/3 pi r^3 of r = 20 mm is 16.76; the facets lie inside of it
+    window.raise_by(-3.0)
+    assert words_of_corner(window, "figures") != before
+    assert "changed, not saved" in words(window, "told")
+    assert "-3.0 mm" in words(window, "held")
+
+
+def test_next_and_before_and_a_refused_one(window: Window) -> None:
+    window.turn_to(1)
+    assert "undercuts" in window.blocks
+    window.turn_to(2)
+    assert window.blocks == {}
+    assert "refused" in words(window, "told")
+    window.save()
+    window.toggle_cut()
+    window.move_cut(1.0)
+    window.raise_by(1.0)
+    window.turn_to(3)  # there is none
+    assert window.number == 2
+    window.turn_to(0)
+    assert "stone" in window.blocks
+
+
+def test_every_key_is_listed_and_words_can_be_hidden(window: Window) -> None:
+    shown = words_of_corner(window, "keys")
+    for key, (does, _) in window.keys().items():
+        assert does in shown, key
+    window.toggle_words()
+    assert words_of_corner(window, "keys") == ""
+    assert "legend" not in window.plotter.actors
+
+
+def test_the_stone_is_seen_from_above(window: Window) -> None:
+    window.look_from_above()
+    pixels = np.asarray(window.plotter.screenshot(None, return_img=True)).astype(np.int64)
+    middle = pixels[430:470, 680:720]  # the glass of the base line darkens it a little
+    assert np.abs(middle - np.median(middle, axis=(0, 1))).max() <= 6
+    red, green, blue = np.median(middle, axis=(0, 1))
+    assert red > green > blue  # sand, and neither paper nor impression
+    assert red - blue > 60
+
+
+def test_words_of_the_command_line(tmp_path: Path) -> None:
+    ran = volest("view", str(write_bowl(tmp_path / "bowl.stl")), display="")
+    assert ran.returncode == 2
+    assert "volest picture" in ran.stderr
+    assert len(ran.stderr.splitlines()) == 1
+
+
+CALL = [sys.executable, "-c", "from volest.cli.main import main; main()"]
+
+
+def volest(*said: str, display: str) -> "subprocess.CompletedProcess[str]":
+    env = {k: v for k, v in os.environ.items() if k not in {"DISPLAY", "WAYLAND_DISPLAY"}}
+    env |= {"DISPLAY": display} if display else {}
+    return subprocess.run(
+        [*CALL, *said], env=env, capture_output=True, text=True, check=False, timeout=300
+    )
+
+
+@pytest.fixture
+def display() -> Iterator[str]:
+    if SERVER is None or HAND is None:
+        pytest.skip("no display server here: apt-get install xvfb xdotool")
+    reads, writes = os.pipe()
+    server = subprocess.Popen(
+        [SERVER, "-displayfd", str(writes), "-screen", "0", "1500x1000x24", "-nolisten", "tcp"],
+        pass_fds=(writes,),
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(writes)
+    with os.fdopen(reads) as told:
+        number = told.readline().strip()
+    yield f":{number}"
+    server.terminate()
+    server.wait(timeout=10)
+
+
+def hand(display: str, *said: str) -> str:
+    assert HAND is not None
+    ran = subprocess.run(
+        [HAND, *said],
+        env={**os.environ, "DISPLAY": display},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    return ran.stdout.strip()
+
+
+def wait_for_blocks(log: Path, count: int) -> list[str]:
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        found = re.findall(r"blocks: (.*)", log.read_text())
+        if len(found) >= count:
+            return found
+        time.sleep(0.2)
+    raise TimeoutError(log.read_text())
+
+
+def test_a_real_window_is_opened_moved_saved_and_obeyed(tmp_path: Path, display: str) -> None:
+    path, log = write_bowl(tmp_path / "bowl.stl"), tmp_path / "log"
+    env = {**os.environ, "DISPLAY": display}
+    env.pop("VTK_DEFAULT_OPENGL_WINDOW", None)
+    with log.open("w") as stream:
+        run = subprocess.Popen([*CALL, "view", str(path), "--verbose"], env=env, stderr=stream)
+    try:
+        drawn = wait_for_blocks(log, 2)
+        assert drawn[-1] == "impression, stone, base line"
+        time.sleep(2.0)
+        number = hand(display, "search", "--name", "volest").split()[0]
+        hand(display, "mousemove", "700", "300", "windowfocus", number)
+        for key in ("Next", "Next", "Next", "Up"):
+            before = len(wait_for_blocks(log, 0))
+            hand(display, "key", "--window", number, key)
+            drawn = wait_for_blocks(log, before + 1)
+        assert "excess" in drawn[-1]
+        hand(display, "key", "--window", number, "s")
+        wait_for_blocks(log, len(drawn) + 1)
+        hand(display, "key", "--window", number, "Escape")
+        assert run.wait(timeout=60) == 0
+    finally:
+        run.kill()
+        run.wait()
+    assert decision_path(path).is_file()
+    unmoved, after = size_scan(path, Settings(obey_saved=False)), size_scan(path, Settings())
+    assert after.base_line is not None
+    assert unmoved.base_line is not None
+    assert after.base_line.how == "saved"
+    off = np.array(after.base_line.point_mm) - unmoved.base_line.point_mm
+    assert off @ np.array(after.base_line.normal) == pytest.approx(-2.9, abs=0.02)  # -3 x 1 + 0.1

@@ -1,0 +1,51 @@
+"""The command `volest picture`: two views of a scan in one file, without a display."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from volest.cli.options import BASE_HELP, measuring, settings_of
+from volest.errors import UsageError
+
+KINDS = (".png", ".webp", ".jpg")
+_HELP = f"""Draw SCAN from above with heights, and cut open; no display is needed.
+
+{BASE_HELP}
+\b
+Examples:
+  volest picture b0417.stl --to b0417.png
+  volest picture b0417.stl --base rim=-1.5 --to b0417.png
+"""
+
+
+@click.command("picture", help=_HELP)
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option(
+    "--to",
+    "target",
+    required=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help=f"Where to; it ends in {', '.join(KINDS)}.",
+)
+@measuring
+def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
+    """Draw one scan; the words for a person stand in `_HELP`."""
+    if target.suffix.lower() not in KINDS:
+        raise UsageError(
+            f"a picture named {target.name!r}",
+            needed=f"one that ends in {', '.join(KINDS)}",
+            remedy="give another --to FILE",
+        )
+    from volest.pipeline import examine
+    from volest.sheet.names import visible
+    from volest.sheet.target import check_target
+    from volest.view.display import refuse_blind
+    from volest.view.picture import picture_of
+
+    check_target(target, [scan])
+    result, cavity = examine(scan, settings_of(**options))
+    refuse_blind(off_screen=True)
+    picture_of(result, cavity).save(target)
+    click.echo(f"wrote {visible(str(target))}", err=True)

@@ -1,0 +1,98 @@
+"""The pour sheet of `volest size`: cards are made while scans are sized, the page at the end."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import click
+
+from volest.errors import UsageError
+from volest.settings import Settings
+
+if TYPE_CHECKING:  # reads numpy and scipy, which no --help should wait for
+    from volest.result import Result
+    from volest.stone.plan import Plan
+    from volest.view.card import CardMaker
+
+KINDS = (".html", ".htm")
+
+
+def check_sheet(sheet_file: str | None) -> None:
+    """Refuse a sheet that no browser would open.
+
+    Parameters
+    ----------
+    sheet_file : str or None
+        Where the sheet is wanted.
+
+    Raises
+    ------
+    UsageError
+        If it does not end in .html.
+    """
+    if sheet_file is not None and not sheet_file.lower().endswith(KINDS):
+        raise UsageError(
+            f"a pour sheet named {sheet_file!r}",
+            needed="one that ends in .html",
+            remedy="give another --sheet FILE",
+        )
+
+
+@contextmanager
+def cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
+    """Keep cards for as long as a run lasts, if a sheet is wanted.
+
+    Parameters
+    ----------
+    sheet_file : str or None
+        Where the sheet is wanted.
+
+    Yields
+    ------
+    CardMaker or None
+        What sizes scans and makes their cards.
+    """
+    if sheet_file is None:
+        yield None
+        return
+    from volest.view.card import CardMaker
+    from volest.view.display import refuse_blind
+
+    try:
+        refuse_blind(off_screen=True)
+        pictures = True
+    except (
+        UsageError
+    ) as fault:  # the sheet is of use without them: its live views draw by themselves
+        click.echo(f"volest: the sheet has no pictures: {fault}", err=True)
+        pictures = False
+    with TemporaryDirectory(prefix="volest-") as folder:
+        yield CardMaker(Path(folder), pictures=pictures)
+
+
+def sheet_of(
+    maker: "CardMaker", results: "Sequence[Result]", settings: Settings, plan: "Plan | None"
+) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    maker : CardMaker
+        What made the cards.
+    results : sequence of Result
+        The scans of the run.
+    settings : Settings
+        How they were measured and mixed.
+    plan : Plan or None
+        Shared mixes, where they were asked for.
+
+    Returns
+    -------
+    str
+        The page.
+    """
+    from volest.view.page import sheet_text
+
+    return sheet_text(results, [maker.card(result) for result in results], settings, plan)

@@ -1,0 +1,1 @@
+"""Looking at a scan: what is drawn, the window, the pictures, the pour sheet."""

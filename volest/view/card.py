@@ -1,0 +1,261 @@
+"""What one card of the pour sheet carries: plain data, made where the cavity is at hand."""
+
+import base64
+import hashlib
+import io
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from volest.cavity.frame import Floats
+from volest.pipeline import Cavity, examine
+from volest.result import Result
+from volest.settings import Settings
+from volest.stone.pours import first_pour
+from volest.stone.rounding import shown
+from volest.view.cut import best_cut_mm
+from volest.view.mesh import Mesh
+from volest.view.packing import pack_map, pack_surface
+from volest.view.palette import LOOKS
+from volest.view.scene import (
+    BASE_LINE,
+    CUT_FACE,
+    IMPRESSION,
+    STONE,
+    Scene,
+    scene_of,
+    stone_heights_mm,
+)
+
+PICTURE_PX = 1400  # wide: sharp on paper and on a screen
+_PICTURE_QUALITY = 82
+_MARK_POINTS = 4000
+_STEP_MM = 0.1  # of the slider
+_LOWEST_MM = 12.0  # under the base line: no first pour ends deeper
+_LEAST_ML = 0.5  # a base line with less under it is none
+_FREE_CELLS = 3
+_MAP_CELL_MM, _WHOLE = 0.4, 1e-6  # finer would only make the page heavier
+
+
+class CardMaker:
+    """Sizes scans as a batch wants it, and leaves a card of each in a folder.
+
+    A batch hands back results only, and may run in other processes; cards go through files.
+
+    Parameters
+    ----------
+    folder : Path
+        Where cards are kept until the sheet is written.
+    pictures : bool
+        Whether this computer can draw.
+    """
+
+    def __init__(self, folder: Path, *, pictures: bool) -> None:
+        self.folder = folder
+        self.pictures = pictures
+
+    def __call__(self, path: Path, settings: Settings) -> Result:
+        """Size one scan and keep its card.
+
+        Parameters
+        ----------
+        path : Path
+            The scan.
+        settings : Settings
+            How to measure and to mix.
+
+        Returns
+        -------
+        Result
+            What was found.
+
+        Raises
+        ------
+        ScanError
+            When the scan is refused.
+        """
+        start = time.perf_counter()
+        result, cavity = examine(path, settings)
+        result = replace(result, seconds=time.perf_counter() - start)
+        card = card_of(result, cavity, settings)
+        if self.pictures:
+            card["picture"] = picture_data(result, cavity)
+        self._file(str(path)).write_text(json.dumps(card), encoding="utf-8")
+        return result
+
+    def card(self, result: Result) -> dict[str, Any] | None:
+        """Give the card of a result.
+
+        Parameters
+        ----------
+        result : Result
+            What `__call__` gave.
+
+        Returns
+        -------
+        dict or None
+            Its card; None where nothing was measured.
+        """
+        file = self._file(result.scan)
+        if not file.is_file():
+            return None
+        card = json.loads(file.read_text(encoding="utf-8"))
+        assert isinstance(card, dict)  # noqa: S101  # our own file
+        return card
+
+    def _file(self, scan: str) -> Path:
+        name = hashlib.sha256(scan.encode("utf-8", "surrogateescape")).hexdigest()
+        return self.folder / f"{name}.json"
+
+
+def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:
+    """Gather what the live view and the slider of a card need.
+
+    Parameters
+    ----------
+    result : Result
+        What is said of the scan.
+    cavity : Cavity
+        What that rests on.
+    settings : Settings
+        How it is mixed.
+
+    Returns
+    -------
+    dict
+        Plain values for JSON: ``moves`` (one row a slider step), ``solid`` (what is drawn).
+    """
+    scene = scene_of(cavity)
+    return {"moves": moves(result, settings), "solid": _solid(scene, cavity), "picture": None}
+
+
+def moves(result: Result, settings: Settings) -> list[list[Any]]:
+    """Work out the mix for every height that the slider can give the base line.
+
+    Volumes follow the curve of `volest curve`, in straight lines between its heights; at 0 stands
+    the measured volume itself.
+
+    Parameters
+    ----------
+    result : Result
+        A measured scan.
+    settings : Settings
+        How it is mixed.
+
+    Returns
+    -------
+    list of list
+        Height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
+    """
+    heights, volumes = np.array(result.curve).T
+    first = np.ceil(max(heights[0], -_LOWEST_MM) / _STEP_MM)
+    rows = []
+    for k in np.arange(first, np.floor(heights[-1] / _STEP_MM + 1e-6) + 1):
+        volume_ml = float(np.interp(k * _STEP_MM, heights, volumes))
+        if k == 0 and result.volume_ml is not None:
+            volume_ml = result.volume_ml
+        if volume_ml >= _LEAST_ML:
+            made = first_pour(volume_ml, settings)
+            water = shown(made.water_ml, made.bench.cylinder_step_ml)
+            powder = shown(made.powder_g, made.bench.scale_step_g)
+            rows.append([round(k * _STEP_MM, 1), round(volume_ml, 3), powder, water, made.scoops])
+    return rows
+
+
+def picture_data(result: Result, cavity: Cavity) -> str:
+    """Draw the picture of a card as a data address.
+
+    Parameters
+    ----------
+    result : Result
+        What is said of the scan.
+    cavity : Cavity
+        What that rests on.
+
+    Returns
+    -------
+    str
+        A WebP picture as ``data:`` address (RFC 2397).
+    """
+    from volest.view.picture import picture_of
+
+    whole = picture_of(result, cavity)
+    small = whole.resize((PICTURE_PX, round(whole.height * PICTURE_PX / whole.width)))
+    stream = io.BytesIO()
+    small.save(stream, "WEBP", quality=_PICTURE_QUALITY)
+    return "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+
+
+def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
+    """Pack the drawing, with the base line at height 0 all over."""
+    levelled = {name: _levelled(block.mesh, scene, cavity) for name, block in scene.blocks.items()}
+    marks = [name for name in levelled if name not in (IMPRESSION, STONE, BASE_LINE)]
+    heights, low_mm = _floor(cavity)
+    return {
+        "surfaces": [
+            {
+                "colour": LOOKS[IMPRESSION].colour,
+                "main": True,
+                **pack_surface(levelled[IMPRESSION]),
+            },
+            *(
+                {
+                    "colour": LOOKS[name].colour,
+                    "main": False,
+                    **pack_surface(levelled[name], _MARK_POINTS),
+                }
+                for name in marks
+            ),
+        ],
+        "marks": [[name, LOOKS[name].says, LOOKS[name].colour] for name in marks],
+        "floor": pack_map(heights, 12.0),
+        "to_cells": _to_cells(scene, cavity, low_mm),
+        "cut_mm": round(best_cut_mm(cavity, scene.stand), 1),
+        "stone": LOOKS[STONE].colour,
+        "stone_cut": LOOKS[CUT_FACE].colour,
+    }
+
+
+def _levelled(mesh: Mesh, scene: Scene, cavity: Cavity) -> Mesh:
+    base = cavity.base
+    height = base.heights_mm(*scene.stand.undrawn(mesh.points_mm).T) * base.upright
+    return Mesh(
+        points_mm=np.column_stack([mesh.points_mm[:, :2], height]), triangles=mesh.triangles
+    )
+
+
+def _floor(cavity: Cavity) -> tuple[Floats, tuple[float, float]]:
+    """Cut the map of the floor down to what stone may cover."""
+    grid, inside = cavity.relief.grid, cavity.footprint.inside
+    heights = stone_heights_mm(cavity, cavity.base) * cavity.base.upright
+    j, i = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
+    rows = slice(max(int(j[0]) - _FREE_CELLS, 0), int(j[-1]) + 1 + _FREE_CELLS)
+    columns = slice(max(int(i[0]) - _FREE_CELLS, 0), int(i[-1]) + 1 + _FREE_CELLS)
+    low, every = grid.low_mm, _every(cavity)
+    return heights[rows, columns][::every, ::every], (
+        low[0] + columns.start * grid.pitch_mm,
+        low[1] + rows.start * grid.pitch_mm,
+    )
+
+
+def _every(cavity: Cavity) -> int:
+    """Say how many cells of a fine grid become one of the map."""
+    return max(int(_MAP_CELL_MM / cavity.relief.grid.pitch_mm + _WHOLE), 1)
+
+
+def _to_cells(scene: Scene, cavity: Cavity, low_mm: tuple[float, float]) -> list[float]:
+    """Say how a place of the drawing becomes a cell of the floor's map: u = a x + b y + c ..."""
+    pitch = cavity.relief.grid.pitch_mm * _every(cavity)
+    turn, middle = scene.stand.turn, scene.stand.middle_mm
+    parts = []
+    for axis in (0, 1):
+        parts += [
+            turn[0, axis] / pitch,
+            turn[1, axis] / pitch,
+            (middle[axis] - low_mm[axis]) / pitch,
+        ]
+    return [float(part) for part in parts]

@@ -1,0 +1,216 @@
+"""One scan in somebody's hands: the base line raised and tilted, and what then holds."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.margin import find_margin
+from volest.cavity.rooms import find_rooms
+from volest.cavity.volume import find_volume
+from volest.pipeline import Cavity, examine
+from volest.result import Result
+from volest.scan.decision import Decision, read_decision, write_decision
+from volest.settings import Settings
+from volest.stone.mix import Mix
+from volest.stone.pours import first_pour
+from volest.view.mesh import Mesh
+from volest.view.scene import Scene, draw_impression, scene_of
+from volest.view.stand import Stand, stand_of
+
+MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
+_LEAST_ML = 0.05
+_SAME = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where somebody holds the base line, against the measured one.
+
+    Parameters
+    ----------
+    height_mm : float
+        How far it is raised, in the middle of the dial.
+    right_deg, front_deg : float
+        How far it is tilted up to the right and to the front.
+    """
+
+    height_mm: float = 0.0
+    right_deg: float = 0.0
+    front_deg: float = 0.0
+
+    @property
+    def is_tilted(self) -> bool:
+        """Whether the curve does not hold any more."""
+        return abs(self.right_deg) > _SAME or abs(self.front_deg) > _SAME
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Figures:
+    """What holds for one place of the base line.
+
+    Parameters
+    ----------
+    volume_ml, half_ml : float
+        Volume, and half the width of its interval.
+    mix : Mix or None
+        The mix; None where there is next to nothing to fill.
+    """
+
+    volume_ml: float
+    half_ml: float
+    mix: Mix | None
+
+
+class Handling:
+    """A measured scan whose base line can be moved.
+
+    Parameters
+    ----------
+    path : Path
+        The scan.
+    settings : Settings
+        How it is measured and mixed.
+
+    Raises
+    ------
+    ScanError
+        When the scan is refused.
+    """
+
+    def __init__(self, path: Path, settings: Settings) -> None:
+        self.path = path
+        self.settings = settings
+        self.result: Result
+        self.cavity: Cavity
+        self.result, self.cavity = examine(path, settings)
+        self.stand: Stand = stand_of(self.cavity.clock, self.cavity.base)
+        self.skin: Mesh = draw_impression(self.cavity, self.stand)
+        self.place = Place()
+
+    @property
+    def range_mm(self) -> tuple[float, float]:
+        """Least and most height that the curve knows."""
+        return self.result.curve[0][0], self.result.curve[-1][0]
+
+    def raise_by(self, mm: float) -> None:
+        """Raise the base line.
+
+        Parameters
+        ----------
+        mm : float
+            By how much; negative lowers it.
+        """
+        self.hold(replace(self.place, height_mm=round(self.place.height_mm + mm, 3)))
+
+    def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
+        """Tilt the base line about the middle of the dial.
+
+        Parameters
+        ----------
+        right_deg, front_deg : float
+            By how much it goes up to the right and to the front.
+        """
+        self.hold(
+            replace(
+                self.place,
+                right_deg=round(self.place.right_deg + right_deg, 3),
+                front_deg=round(self.place.front_deg + front_deg, 3),
+            )
+        )
+
+    def hold(self, place: Place) -> None:
+        """Hold the base line somewhere, as far as that makes sense.
+
+        Parameters
+        ----------
+        place : Place
+            Where; heights are kept inside the curve, tilts below 15 degrees.
+        """
+        low, high = self.range_mm
+        self.place = Place(
+            height_mm=float(np.clip(place.height_mm, low, high)),
+            right_deg=float(np.clip(place.right_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
+            front_deg=float(np.clip(place.front_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
+        )
+
+    @property
+    def base(self) -> BasePlane:
+        """The base line as it is held, in the cavity's frame."""
+        measured, turn = self.cavity.base, self.stand.turn[:2, :2]
+        slopes = turn @ measured.plane[:2] + np.tan(
+            np.radians([self.place.right_deg, self.place.front_deg])
+        )
+        a, b = turn.T @ slopes
+        middle = self.stand.middle_mm
+        up = self.place.height_mm * float(np.sqrt(1.0 + a * a + b * b))  # along z
+        return replace(
+            measured, plane=np.array([a, b, middle[2] + up - a * middle[0] - b * middle[1]])
+        )
+
+    def figures(self) -> Figures:
+        """Work out what holds now: from the curve, or anew where the base line is tilted.
+
+        Returns
+        -------
+        Figures
+            Volume, interval and mix.
+        """
+        if self.place.is_tilted:
+            volume_ml, half_ml = self._measured_anew()
+        else:
+            heights, volumes = np.array(self.result.curve).T
+            volume_ml = float(np.interp(self.place.height_mm, heights, volumes))
+            half_ml = self.cavity.margin.expanded_ml
+            if self.place.height_mm == 0.0:
+                volume_ml = self.cavity.volume.best_ml
+        made = first_pour(volume_ml, self.settings) if volume_ml >= _LEAST_ML else None
+        return Figures(volume_ml=volume_ml, half_ml=half_ml, mix=made)
+
+    def _measured_anew(self) -> tuple[float, float]:
+        c, base = self.cavity, self.base
+        rooms = find_rooms(c.skin.columns, c.relief, c.footprint, c.rim, base)
+        volume = find_volume(c.skin.corners_mm, rooms, base)
+        return volume.best_ml, find_margin(volume, rooms, c.rim, base).expanded_ml
+
+    def scene(self) -> Scene:
+        """Draw it with the base line as it is held.
+
+        Returns
+        -------
+        Scene
+            The blocks.
+        """
+        return scene_of(self.cavity, self.base, self.skin)
+
+    def decision(self) -> Decision:
+        """Say the base line as it is held, in the scan's own frame.
+
+        Returns
+        -------
+        Decision
+            Its point in the middle of the dial and its normal, and the patches saved before.
+        """
+        base, frame = self.base, self.cavity.frame
+        x, y = self.stand.middle_mm[:2]
+        a, b, c = (float(value) for value in base.plane)
+        point = frame.from_frame(np.array([x, y, a * x + b * y + c]))
+        normal = frame.rotation.T @ (np.array([-a, -b, 1.0]) * base.upright)
+        before = read_decision(self.path) if self.settings.obey_saved else None
+        return Decision(
+            point_mm=(float(point[0]), float(point[1]), float(point[2])),
+            normal=(float(normal[0]), float(normal[1]), float(normal[2])),
+            patches=() if before is None else before.patches,
+        )
+
+    def save(self) -> "Handling":
+        """Save the decision beside the scan, and measure the scan by it.
+
+        Returns
+        -------
+        Handling
+            The scan as `volest size` will see it from now on.
+        """
+        write_decision(self.path, self.decision())
+        return Handling(self.path, replace(self.settings, obey_saved=True))

@@ -1,0 +1,82 @@
+"""Surfaces and maps packed small enough to travel inside a page: 16 bits a number, base64."""
+
+import base64
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from volest.cavity.frame import Floats
+from volest.view.mesh import Mesh, thinned
+
+MOST_POINTS = 16_000  # some 0.45 MB a scan; 20 scans stay under 20 MB
+_FIRST_CELL_MM, _WIDER = 0.5, 1.25
+_TOP_16, _TOP_8 = 65535.0, 127.0
+
+
+def pack_surface(mesh: Mesh, most_points: int = MOST_POINTS) -> dict[str, Any]:
+    """Thin out a surface and pack it.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The surface.
+    most_points : int, optional
+        How many corners may be left; at most 65536, so that 16 bits can number them.
+
+    Returns
+    -------
+    dict
+        ``low`` and ``size`` in mm, and as base64 ``points`` (uint16), ``ways`` (int8, the
+        normals) and ``triangles`` (uint16), all little-endian.
+    """
+    cell_mm = _FIRST_CELL_MM
+    thin, ways = thinned(mesh, cell_mm)
+    while len(thin.points_mm) > most_points:
+        cell_mm *= _WIDER
+        thin, ways = thinned(mesh, cell_mm)
+    low = thin.points_mm.min(axis=0)
+    size = np.maximum(np.ptp(thin.points_mm, axis=0), 1e-6)
+    return {
+        "low": _numbers(low),
+        "size": _numbers(size),
+        "points": _base64(np.rint((thin.points_mm - low) / size * _TOP_16).astype("<u2")),
+        "ways": _base64(np.rint(ways * _TOP_8).astype("i1")),
+        "triangles": _base64(thin.triangles.astype("<u2")),
+    }
+
+
+def pack_map(heights_mm: Floats, highest_mm: float) -> dict[str, Any]:
+    """Pack a map of heights.
+
+    Parameters
+    ----------
+    heights_mm : ndarray
+        (r, c) heights.
+    highest_mm : float
+        What lies higher is cut off there.
+
+    Returns
+    -------
+    dict
+        ``rows``, ``columns``, ``low`` and ``step`` in mm, and as base64 ``heights`` (uint16,
+        little-endian), row by row.
+    """
+    capped = np.minimum(heights_mm, highest_mm)
+    low = float(capped.min())
+    step = max(highest_mm - low, 1e-6) / _TOP_16
+    return {
+        "rows": heights_mm.shape[0],
+        "columns": heights_mm.shape[1],
+        "low": low,
+        "step": step,
+        "heights": _base64(np.rint((capped - low) / step).astype("<u2")),
+    }
+
+
+def _numbers(values: Floats) -> list[float]:
+    return [round(float(value), 5) for value in values]
+
+
+def _base64(values: npt.NDArray[Any]) -> str:
+    return base64.b64encode(values.tobytes()).decode("ascii")

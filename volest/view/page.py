@@ -1,0 +1,150 @@
+"""The pour sheet: one page for a batch that needs nothing but itself."""
+
+from collections.abc import Sequence
+from importlib import resources
+from typing import Any
+
+from volest import __version__
+from volest.result import MEASURED, NOTED, REFUSED, Result
+from volest.settings import Settings
+from volest.sheet.guide import advice, deed
+from volest.sheet.names import short_names, visible
+from volest.sheet.pours import batch_lines, shared_lines
+from volest.sheet.remarks import made_with, tally
+from volest.sheet.rows import Row, rows
+from volest.stone.card import (
+    BEFORE,
+    CAUTIONS,
+    powder_in_words,
+    scoops_in_words,
+    steps,
+    water_in_words,
+)
+from volest.stone.mix import Mix
+from volest.stone.plan import Plan
+from volest.view.palette import LOOKS
+from volest.view.plot import TALL, WIDE, plot_of
+
+_RANK = {REFUSED: 0, NOTED: 1, MEASURED: 2}
+_SCRIPTS = ("table.js", "solid.js", "card.js")
+
+
+def sheet_text(
+    results: Sequence[Result],
+    cards: Sequence[dict[str, Any] | None],
+    settings: Settings,
+    plan: Plan | None = None,
+) -> str:
+    """Write the pour sheet.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+    cards : sequence of dict or None
+        The card of each, as `volest.view.card` makes them.
+    settings : Settings
+        How they were measured and mixed.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
+
+    Returns
+    -------
+    str
+        A whole HTML page: no address in it leads out of it.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    page = Environment(
+        loader=PackageLoader("volest.view", "web"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page.filters["visible"] = visible
+    page.filters["tenths"] = lambda mm: f"{round(mm, 1) + 0.0:.1f}"  # without -0.0
+    folder, names = short_names([result.scan for result in results])
+    return page.get_template("sheet.html.j2").render(
+        version=__version__,
+        folder=folder,
+        made_with=made_with(settings),
+        tally=tally(results),
+        entries=_entries(results, cards, names, settings),
+        lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
+        looks=LOOKS,
+        before=BEFORE,
+        cautions=CAUTIONS,
+        plot_size=(WIDE, TALL),
+        style=_web("sheet.css"),
+        scripts=[_web(name) for name in _SCRIPTS],
+    )
+
+
+def _entries(
+    results: Sequence[Result],
+    cards: Sequence[dict[str, Any] | None],
+    names: Sequence[str],
+    settings: Settings,
+) -> list[dict[str, Any]]:
+    """Gather what each scan shows; those that need a look come first."""
+    lines = rows(results, names)
+    entries = [
+        _entry(number, result, line, card, settings.way)
+        for number, (result, line, card) in enumerate(
+            zip(results, lines, cards, strict=True), start=1
+        )
+    ]
+    return sorted(entries, key=lambda entry: _RANK[entry["result"].outcome])
+
+
+def _entry(
+    number: int, result: Result, line: Row, card: dict[str, Any] | None, way: str
+) -> dict[str, Any]:
+    mix = result.mix
+    return {
+        "number": number,
+        "result": result,
+        "row": line,
+        "card": card,
+        "data": None if card is None else _data(result, card),
+        "half_ml": _half_ml(result),
+        "plot": plot_of(result) if result.curve else None,
+        "steps": () if mix is None else steps(mix, way),
+        "first": "" if mix is None else _first_words(mix),
+        "second": "none" if result.second_pour is None else _pour_words(result.second_pour),
+        "deeds": _deeds(result),
+        "advice": [] if result.trim is None else [say for say in advice(result.trim) if say],
+    }
+
+
+def _data(result: Result, card: dict[str, Any]) -> dict[str, Any]:
+    last_mm = result.curve[-1][0] if result.curve else 1.0
+    return {"moves": card["moves"], "solid": card["solid"], "curve_last": last_mm}
+
+
+def _first_words(made: Mix) -> str:
+    return scoops_in_words(made) if made.mixes == 1 else _pour_words(made)
+
+
+def _pour_words(made: Mix) -> str:
+    each = f"{made.mixes} equal mixes, each " if made.mixes > 1 else ""
+    amounts = f"water {water_in_words(made)}, powder {powder_in_words(made)} {made.stone}"
+    return visible(f"{each}{amounts}, {scoops_in_words(made)}")
+
+
+def _half_ml(result: Result) -> float:
+    if result.volume_ml is None or result.volume_high_ml is None:
+        return 0.0
+    return result.volume_high_ml - result.volume_ml
+
+
+def _deeds(result: Result) -> list[tuple[Any, str]]:
+    if result.trim is None:
+        return []
+    hours = sorted(result.trim.stretches, key=lambda part: part.hour % 12)
+    return [(part, deed(part.most_mm, part.least_mm)) for part in hours]
+
+
+def _web(name: str) -> str:
+    return resources.files("volest.view").joinpath("web", name).read_text(encoding="utf-8")

@@ -1,0 +1,208 @@
+"""What is drawn of a cavity: its records turned into named blocks; no display is needed here."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from volest.cavity.air import find_air
+from volest.cavity.base_line import BasePlane
+from volest.cavity.columns import Bools
+from volest.cavity.frame import Floats
+from volest.cavity.trim import LEVEL_MM
+from volest.pipeline import Cavity
+from volest.view.marks import balls, pegs, pickets, spaced
+from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, welded
+from volest.view.stand import Stand, stand_of
+
+IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
+EXCESS, BOXING, HOLES, UNDERCUTS, AIR = "excess", "boxing", "holes", "undercuts", "air"
+_PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
+_POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
+_DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
+_LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
+_BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
+_EVEN_OUT_MM, _EVEN_OUT_CELLS = (
+    0.8,
+    2.0,
+)  # so that the stone's edge does not follow the cells' corners
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Block:
+    """One thing that is drawn.
+
+    Parameters
+    ----------
+    name : str
+        What it is, the same in legends and tests.
+    mesh : Mesh
+        Its surface, in the frame of the drawing.
+    lines_mm : ndarray
+        (k, 2, 3) the ends of its lines, if it has any.
+    heights_mm : ndarray
+        (n,) height of each corner over the base line, where that is shown.
+    """
+
+    name: str
+    mesh: Mesh
+    lines_mm: Floats = field(default_factory=lambda: np.zeros((0, 2, 3)))
+    heights_mm: Floats = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """All that is drawn of one cavity.
+
+    Parameters
+    ----------
+    stand : Stand
+        The frame of the drawing.
+    blocks : dict of str to Block
+        By name; what there is none of is left out.
+    """
+
+    stand: Stand
+    blocks: dict[str, Block]
+
+
+def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = None) -> Scene:
+    """Turn the records of one cavity into blocks.
+
+    Parameters
+    ----------
+    cavity : Cavity
+        What the stages found.
+    base : BasePlane, optional
+        Another base line than the one it was measured with.
+    skin : Mesh, optional
+        The impression, drawn already by an earlier call.
+
+    Returns
+    -------
+    Scene
+        The blocks; those on the rim and in the floor only where there is something to mark.
+    """
+    stand = stand_of(cavity.clock, cavity.base)
+    base = cavity.base if base is None else base
+    drawn = draw_impression(cavity, stand) if skin is None else skin
+    heights = base.heights_mm(*stand.undrawn(drawn.points_mm).T) * base.upright
+    cap = _cap(cavity, base, stand)
+    blocks = [
+        Block(name=IMPRESSION, mesh=drawn, heights_mm=heights),
+        Block(name=STONE, mesh=cap),
+        Block(name=BASE_LINE, mesh=joined([]), lines_mm=edges_of(cap)),
+        *_marks(cavity, base, stand),
+    ]
+    return Scene(stand=stand, blocks={block.name: block for block in blocks})
+
+
+def draw_impression(cavity: Cavity, stand: Stand) -> Mesh:
+    """Draw the impression itself, which does not change when the base line moves.
+
+    Parameters
+    ----------
+    cavity : Cavity
+        What the stages found.
+    stand : Stand
+        The frame of the drawing.
+
+    Returns
+    -------
+    Mesh
+        Its surface.
+    """
+    skin = welded(cavity.skin.corners_mm)
+    return Mesh(points_mm=stand.drawn(skin.points_mm), triangles=skin.triangles)
+
+
+def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
+    """Give the floor's height over the base line, in every cell that stone may cover.
+
+    Parameters
+    ----------
+    cavity : Cavity
+        What the stages found.
+    base : BasePlane
+        The base line.
+
+    Returns
+    -------
+    ndarray
+        Of the grid's shape, along z; above zero beside the footprint, where none stands.
+    """
+    x, y = cavity.relief.grid.centres_mm()
+    over = base.heights_mm(x, y, cavity.relief.top_mm)
+    poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
+    reach = min(_EVEN_OUT_MM / cavity.relief.grid.pitch_mm, _EVEN_OUT_CELLS)
+    beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
+    return np.asarray(np.maximum(over, _BESIDE_MM * beside))
+
+
+def _cap(cavity: Cavity, base: BasePlane, stand: Stand) -> Mesh:
+    """Lay the stone's level top; its edge is where the floor comes up through it."""
+    grid = cavity.relief.grid
+    x, y = grid.centres_mm()
+    level = part_below(grid_mesh(x[0], y[:, 0]), stone_heights_mm(cavity, base).ravel())
+    return Mesh(points_mm=stand.drawn(_on(base, level.points_mm)), triangles=level.triangles)
+
+
+def _on(base: BasePlane, points_mm: Floats) -> Floats:
+    """Lift points onto the base line."""
+    a, b, c = (float(v) for v in base.plane)
+    return np.stack(
+        [points_mm[:, 0], points_mm[:, 1], a * points_mm[:, 0] + b * points_mm[:, 1] + c], axis=1
+    )
+
+
+def _marks(cavity: Cavity, base: BasePlane, stand: Stand) -> list[Block]:
+    crest = cavity.rim.crest_mm
+    over = base.heights_mm(*crest.T) * base.upright
+    relief, rooms = cavity.relief, cavity.rooms
+    roofed = np.zeros(relief.hole.size, dtype=bool)
+    roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
+    meshes = {
+        EXCESS: _excess(stand.drawn(crest[over > LEVEL_MM])),
+        BOXING: _fence(crest[over < -LEVEL_MM], base, stand, relief.grid.pitch_mm),
+        HOLES: _dots(relief.hole & cavity.footprint.inside, cavity, stand),
+        UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
+        AIR: _air(cavity, stand),
+    }
+    return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
+
+
+def _excess(crest_mm: Floats) -> Mesh:
+    """Mark the crest by a thick line and pegs that point down to it."""
+    line = balls(crest_mm + np.array([0.0, 0.0, _LIFT_MM]), _DOT_MM)
+    tips = crest_mm[spaced(crest_mm, _PEG_APART_MM)] + np.array([0.0, 0.0, _DOT_MM])
+    return joined([line, pegs(tips, _PEG_MM, _PEG_WIDTH_MM)])
+
+
+def _fence(crest_mm: Floats, base: BasePlane, stand: Stand, pitch_mm: float) -> Mesh:
+    """Fill the gap between crest and base line with boards and taller posts."""
+    feet, tops = stand.drawn(crest_mm), stand.drawn(_on(base, crest_mm))[:, 2]
+    posts = spaced(feet, _POST_APART_MM)
+    return joined(
+        [
+            pickets(feet, tops, 1.3 * pitch_mm),
+            pickets(feet[posts], tops[posts] + _POST_OVER_MM, _POST_WIDTH_MM),
+        ]
+    )
+
+
+def _air(cavity: Cavity, stand: Stand) -> Mesh:
+    """Set a ball over the middle of the air that stays, where that was worth a note."""
+    if not any(note.code == "air-trap" for note in cavity.notes):
+        return joined([])
+    place = find_air(cavity.rooms).place_mm
+    if place is None:
+        return joined([])
+    cell = cavity.relief.grid.cells_of(place[:1], place[1:])
+    over = cavity.relief.top_mm.ravel()[cell] + _AIR_MM / 2.0
+    return balls(stand.drawn(np.array([[*place, *over]])), _AIR_MM)
+
+
+def _dots(cells: Bools, cavity: Cavity, stand: Stand) -> Mesh:
+    x, y = (v[cells] for v in cavity.relief.grid.centres_mm())
+    places = np.stack([x, y, cavity.relief.top_mm[cells] + _LIFT_MM], axis=1)
+    return balls(stand.drawn(places[spaced(places, _DOT_APART_MM)]), _DOT_MM)

@@ -1,0 +1,113 @@
+"use strict";
+// Ties a card's sliders, its figures and its live view together; nothing is loaded before it is seen.
+(() => {
+  const STAND = { yaw: 0.35, pitch: 0.75, zoom: 1.5 };
+
+  function start(card) {
+    const data = JSON.parse(card.querySelector("script.data").textContent);
+    const canvas = card.querySelector("canvas");
+    const show = (name) => card.querySelector(`[data-show=${name}]`);
+    const handle = (name) => card.querySelector(`[data-move=${name}]`);
+    const measured = Object.fromEntries(["volume", "water", "powder", "scoops"].map((k) => [k, show(k).textContent]));
+    const heights = data.moves.map((row) => row[0]);
+    const look = { ...STAND, height: 0, cut: null };
+    const height = handle("height"), cut = handle("cut");
+    const main = data.solid.surfaces.find((surface) => surface.main);
+    let loaded = null, waiting = false;
+
+    Object.assign(height, { min: heights[0], max: heights[heights.length - 1], step: 0.1, value: 0 });
+    // The far left of the second slider is no cut at all.
+    Object.assign(cut, { min: main.low[1], max: main.low[1] + main.size[1], step: 0.1, value: main.low[1] });
+
+    function paint() {
+      if (waiting) return;
+      waiting = true;
+      requestAnimationFrame(() => {
+        waiting = false;
+        loaded ??= Solid.load(data.solid);
+        if (loaded) Solid.draw(loaded, look, canvas);
+        else canvas.replaceWith(document.createTextNode("This browser cannot draw solids (WebGL 2)."));
+      });
+    }
+
+    function tell() {
+      const row = data.moves[heights.findIndex((at) => Math.abs(at - look.height) < 0.05)];
+      const tried = look.height !== 0;
+      card.querySelector(".figures").querySelectorAll("p").forEach((p) => p.classList.toggle("tried", tried));
+      show("height").textContent = look.height.toFixed(1);
+      show("volume").textContent = tried ? row[1].toFixed(1) : measured.volume;
+      show("powder").textContent = tried ? row[2] : measured.powder;
+      show("water").textContent = tried ? row[3] : measured.water;
+      show("scoops").textContent = tried ? row[4] : measured.scoops;
+      card.querySelector("[data-rest]").hidden = tried;
+      mark(tried);
+    }
+
+    function mark(tried) {
+      const plot = card.querySelector("svg.curve"), line = plot.querySelector(".tried");
+      const base = Number(plot.querySelector(".base").getAttribute("x1"));
+      const right = Number(plot.dataset.right), last = data.curve_last;
+      const x = base + ((right - base) * look.height) / last;
+      line.setAttribute("x1", x);
+      line.setAttribute("x2", x);
+      line.setAttribute("visibility", tried ? "visible" : "hidden");
+    }
+
+    height.addEventListener("input", () => {
+      look.height = Math.round(height.value * 10) / 10;
+      tell();
+      paint();
+    });
+    cut.addEventListener("input", () => {
+      const at = Number(cut.value);
+      look.cut = at <= Number(cut.min) ? null : at;
+      show("cut").textContent = look.cut === null ? "off" : `${(at - cut.min).toFixed(0)} mm`;
+      paint();
+    });
+    handle("back").addEventListener("click", () => {
+      height.value = 0;
+      height.dispatchEvent(new Event("input"));
+    });
+    turnBy(canvas, look, paint);
+    new IntersectionObserver((seen, watcher) => {
+      if (!seen.some((entry) => entry.isIntersecting)) return;
+      watcher.disconnect();
+      paint();
+    }, { rootMargin: "400px" }).observe(canvas);
+    // Paper must carry what was measured, never what somebody only tried.
+    window.addEventListener("beforeprint", () => handle("back").click());
+  }
+
+  function turnBy(canvas, look, paint) {
+    let from = null;
+    const turn = (across, down) => {
+      look.yaw += across;
+      look.pitch = Math.min(Math.max(look.pitch + down, -1.57), 1.57);
+      paint();
+    };
+    canvas.addEventListener("pointerdown", (event) => {
+      from = [event.clientX, event.clientY];
+      canvas.setPointerCapture(event.pointerId);
+    });
+    canvas.addEventListener("pointermove", (event) => {
+      if (!from) return;
+      turn((event.clientX - from[0]) * 0.008, (event.clientY - from[1]) * 0.008);
+      from = [event.clientX, event.clientY];
+    });
+    canvas.addEventListener("pointerup", () => { from = null; });
+    canvas.addEventListener("wheel", (event) => {
+      event.preventDefault();
+      look.zoom = Math.min(Math.max(look.zoom * Math.exp(-event.deltaY * 0.001), 0.5), 8);
+      paint();
+    }, { passive: false });
+    canvas.addEventListener("dblclick", () => { Object.assign(look, STAND); paint(); });
+    const keys = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, -0.1], ArrowDown: [0, 0.1] };
+    canvas.addEventListener("keydown", (event) => {
+      if (!keys[event.key]) return;
+      event.preventDefault();
+      turn(...keys[event.key]);
+    });
+  }
+
+  document.querySelectorAll(".card").forEach((card) => card.querySelector("script.data") && start(card));
+})();

@@ -1,0 +1,190 @@
+"use strict";
+// Draws impression and stone. One hidden WebGL canvas serves all cards, since browsers allow only
+// some sixteen at a time; each card gets its finished picture as a plain 2D drawing.
+const Solid = (() => {
+  const INK = [0.11, 0.14, 0.2];
+  const HEAD = `#version 300 es
+precision highp float; precision highp int; precision highp usampler2D;`;
+  const PLACE = `
+uniform mat3 turn; uniform vec3 middle; uniform vec2 scale;
+vec4 seen(vec3 p) { vec3 q = turn * (p - middle); return vec4(q.x * scale.x, q.y * scale.y, -q.z * 0.004, 1.0); }`;
+  const FLOOR = `
+uniform usampler2D map; uniform float low, step16; uniform mat3x2 toCells;
+float cell(ivec2 at) {
+  ivec2 most = textureSize(map, 0) - 1;
+  if (any(lessThan(at, ivec2(0))) || any(greaterThan(at, most))) return 1e3;
+  return low + step16 * float(texelFetch(map, at, 0).r);
+}
+float floorAt(vec2 p) {
+  vec2 uv = toCells * vec3(p, 1.0); ivec2 at = ivec2(floor(uv)); vec2 t = fract(uv);
+  return mix(mix(cell(at), cell(at + ivec2(1, 0)), t.x),
+             mix(cell(at + ivec2(0, 1)), cell(at + ivec2(1, 1)), t.x), t.y);
+}`;
+  const SURFACE = [`${HEAD}${PLACE}
+in vec3 point; in vec3 way; uniform vec3 boxLow, boxSize; out vec3 p; out vec3 n;
+void main() { p = boxLow + point * boxSize; n = turn * way; gl_Position = seen(p); }`,
+  `${HEAD}
+in vec3 p; in vec3 n; uniform vec3 colour, ink; uniform float height, cut, line; out vec4 paint;
+void main() {
+  if (p.y < cut) discard;
+  vec3 w = normalize(n); if (!gl_FrontFacing) w = -w; if (w.z < 0.0) w = -w;
+  float light = 0.34 + 0.62 * max(dot(w, normalize(vec3(-0.5, 0.55, 0.8))), 0.0)
+                     + 0.14 * max(dot(w, normalize(vec3(0.8, -0.3, 0.4))), 0.0);
+  vec3 c = colour * light;
+  if (line > 0.5 && abs(p.z - height) < 0.13) c = ink;
+  paint = vec4(c, 1.0);
+}`];
+  const TOP = [`${HEAD}${PLACE}
+in vec3 point; uniform vec3 boxLow, boxSize; uniform float height; out vec3 p;
+void main() { p = boxLow + point * boxSize; p.z = height; gl_Position = seen(p); }`,
+  `${HEAD}${FLOOR}
+in vec3 p; uniform vec3 colour, ink; uniform float height, cut; out vec4 paint;
+void main() {
+  if (p.y < cut) discard;
+  float depth = height - floorAt(p.xy);
+  if (depth < 0.0) discard;
+  paint = vec4(colour, 1.0);
+}`];
+  const FACE = [`${HEAD}${PLACE}
+in vec3 point; uniform vec3 boxLow, boxSize; uniform float cut; out vec3 p;
+void main() { p = boxLow + point * boxSize; p.y = cut; gl_Position = seen(p); }`,
+  `${HEAD}${FLOOR}
+in vec3 p; uniform vec3 colour, ink; uniform float height, cut; out vec4 paint;
+void main() {
+  float ground = floorAt(p.xy);
+  if (p.z > height || p.z < ground) discard;
+  bool stripe = mod(p.x + p.z, 2.4) < 0.16;
+  paint = vec4(stripe ? mix(colour, ink, 0.3) : colour, 1.0);
+}`];
+
+  const numbers = (hex) => [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16) / 255);
+  const bytes = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  let gl = null, programs = null, square = null;
+
+  function program([vertex, fragment]) {
+    const made = gl.createProgram();
+    for (const [kind, text] of [[gl.VERTEX_SHADER, vertex], [gl.FRAGMENT_SHADER, fragment]]) {
+      const shader = gl.createShader(kind);
+      gl.shaderSource(shader, text);
+      gl.compileShader(shader);
+      if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(shader));
+      gl.attachShader(made, shader);
+    }
+    gl.bindAttribLocation(made, 0, "point");
+    gl.bindAttribLocation(made, 1, "way");
+    gl.linkProgram(made);
+    const found = {};
+    return { made, at: (name) => (found[name] ??= gl.getUniformLocation(made, name)) };
+  }
+
+  function buffer(kind, data) {
+    const made = gl.createBuffer();
+    gl.bindBuffer(kind, made);
+    gl.bufferData(kind, data, gl.STATIC_DRAW);
+    return made;
+  }
+
+  function open() {
+    if (gl) return true;
+    gl = document.createElement("canvas").getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
+    if (!gl) return false;
+    programs = { surface: program(SURFACE), top: program(TOP), face: program(FACE) };
+    // Corners 000, 100, 010, 110 lie level; the upright face takes x and z, see `box`.
+    square = {
+      level: buffer(gl.ARRAY_BUFFER, new Uint16Array([0, 0, 0, 65535, 0, 0, 0, 65535, 0, 65535, 65535, 0])),
+      upright: buffer(gl.ARRAY_BUFFER, new Uint16Array([0, 0, 0, 65535, 0, 0, 0, 0, 65535, 65535, 0, 65535])),
+    };
+    return true;
+  }
+
+  // Hands the packed surfaces and the map of the floor over to the graphics card.
+  function load(solid) {
+    if (!open()) return null;
+    const surfaces = solid.surfaces.map((packed) => ({
+      ...packed, colour: numbers(packed.colour),
+      points: buffer(gl.ARRAY_BUFFER, bytes(packed.points)),
+      ways: buffer(gl.ARRAY_BUFFER, bytes(packed.ways)),
+      count: bytes(packed.triangles).length / 2,
+      triangles: buffer(gl.ELEMENT_ARRAY_BUFFER, bytes(packed.triangles)),
+    }));
+    const map = gl.createTexture(), floor = solid.floor;
+    gl.bindTexture(gl.TEXTURE_2D, map);
+    gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
+    gl.texImage2D(gl.TEXTURE_2D, 0, gl.R16UI, floor.columns, floor.rows, 0, gl.RED_INTEGER,
+      gl.UNSIGNED_SHORT, new Uint16Array(bytes(floor.heights).buffer));
+    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MIN_FILTER, gl.NEAREST);
+    gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MAG_FILTER, gl.NEAREST);
+    const main = surfaces.find((surface) => surface.main);
+    return { solid, surfaces, map, main, stone: numbers(solid.stone), stoneCut: numbers(solid.stone_cut) };
+  }
+
+  // Rows of the turn: first about the upright axis, then towards the eye.
+  function turned(yaw, pitch) {
+    const [c, s, d, t] = [Math.cos(yaw), Math.sin(yaw), Math.cos(pitch), Math.sin(pitch)];
+    const rows = [[c, -s, 0], [s * t, c * t, d], [-s * d, -c * d, t]];
+    return [0, 1, 2].flatMap((column) => rows.map((row) => row[column]));
+  }
+
+  function use(kind, loaded, look, canvas) {
+    const { made, at } = programs[kind], { main, solid } = loaded;
+    gl.useProgram(made);
+    const middle = main.low.map((low, k) => low + main.size[k] / 2);
+    const reach = Math.hypot(...main.size) / 2;
+    const near = look.zoom / reach, wide = canvas.width / canvas.height;
+    gl.uniformMatrix3fv(at("turn"), false, turned(look.yaw, look.pitch));
+    gl.uniform3fv(at("middle"), middle);
+    gl.uniform2f(at("scale"), near / wide, near);
+    gl.uniform1f(at("height"), look.height);
+    gl.uniform1f(at("cut"), look.cut === null ? -1e4 : look.cut);
+    gl.uniform3fv(at("ink"), INK);
+    if (kind === "surface") return at;
+    const t = solid.to_cells;
+    gl.uniformMatrix3x2fv(at("toCells"), false, [t[0], t[3], t[1], t[4], t[2], t[5]]);
+    gl.uniform1f(at("low"), solid.floor.low);
+    gl.uniform1f(at("step16"), solid.floor.step);
+    gl.bindTexture(gl.TEXTURE_2D, loaded.map);
+    box(at, { low: main.low, size: main.size.map((size, k) => (k === 2 ? size + 12 : size)) });
+    return at;
+  }
+
+  function box(at, { low, size }) {
+    gl.uniform3fv(at("boxLow"), low);
+    gl.uniform3fv(at("boxSize"), size);
+  }
+
+  function points(data, kind, normalised, place) {
+    gl.bindBuffer(gl.ARRAY_BUFFER, data);
+    gl.enableVertexAttribArray(place);
+    gl.vertexAttribPointer(place, 3, kind, normalised, 0, 0);
+  }
+
+  function draw(loaded, look, canvas) {
+    gl.canvas.width = canvas.width;
+    gl.canvas.height = canvas.height;
+    gl.viewport(0, 0, canvas.width, canvas.height);
+    gl.clearColor(0.965, 0.953, 0.925, 1);
+    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    gl.enable(gl.DEPTH_TEST);
+    let at = use("surface", loaded, look, canvas);
+    for (const surface of loaded.surfaces) {
+      box(at, surface);
+      gl.uniform3fv(at("colour"), surface.colour);
+      gl.uniform1f(at("line"), surface.main ? 1 : 0);
+      points(surface.points, gl.UNSIGNED_SHORT, true, 0);
+      points(surface.ways, gl.BYTE, true, 1);
+      gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, surface.triangles);
+      gl.drawElements(gl.TRIANGLES, surface.count, gl.UNSIGNED_SHORT, 0);
+    }
+    gl.disableVertexAttribArray(1);
+    for (const [kind, shape, colour] of [["top", "level", loaded.stone], ["face", "upright", loaded.stoneCut]]) {
+      if (kind === "face" && look.cut === null) continue;
+      at = use(kind, loaded, look, canvas);
+      gl.uniform3fv(at("colour"), colour);
+      points(square[shape], gl.UNSIGNED_SHORT, true, 0);
+      gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
+    }
+    canvas.getContext("2d").drawImage(gl.canvas, 0, 0);
+  }
+
+  return { load, draw };
+})();

@@ -1,0 +1,276 @@
+"""The window: impression, stone and base line; what is moved is told at once, and can be saved."""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from volest.errors import ScanError
+from volest.settings import Settings
+from volest.sheet.names import shortened, visible
+from volest.view import panel
+from volest.view.canvas import put_block
+from volest.view.cut import best_cut_mm, cut_open
+from volest.view.handling import Handling, Place
+from volest.view.palette import PAPER
+from volest.view.scene import Block
+
+SIZE_PX = (1400, 900)
+_STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
+_LONGEST_NAME = 40
+_LOG = logging.getLogger(__name__)
+
+
+class Window:
+    """A window on some scans, one at a time.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The scans.
+    settings : Settings
+        How they are measured and mixed.
+    off_screen : bool, optional
+        Without a display, for tests.
+    """
+
+    def __init__(
+        self, paths: Sequence[Path], settings: Settings, *, off_screen: bool = False
+    ) -> None:
+        import pyvista as pv
+
+        self.paths, self.settings = list(paths), settings
+        self.number, self.told = 0, ""
+        self.handling: Handling | None = None
+        self.cut_mm: float | None = None
+        self.words_shown = True
+        self.blocks: dict[str, Block] = {}
+        self._sliders: dict[str, Any] = {}
+        plotter: Any = pv.Plotter(off_screen=off_screen, window_size=list(SIZE_PX), title="volest")
+        plotter.set_background(PAPER)
+        self.plotter = plotter
+        self._bind()
+        self._load()
+
+    def keys(self) -> dict[str, tuple[str, Callable[[], None]]]:
+        """List the keys.
+
+        Returns
+        -------
+        dict
+            For each key, as the window system names it, what it does in words and in fact.
+        """
+        return {
+            "Up": (f"base line up {_STEP_MM} mm", lambda: self.raise_by(_STEP_MM)),
+            "Down": (f"base line down {_STEP_MM} mm", lambda: self.raise_by(-_STEP_MM)),
+            "Prior": (f"up {_LEAP_MM:.0f} mm", lambda: self.raise_by(_LEAP_MM)),
+            "Next": (f"down {_LEAP_MM:.0f} mm", lambda: self.raise_by(-_LEAP_MM)),
+            "Right": ("tilt up to the right", lambda: self.tilt_by(right_deg=_STEP_DEG)),
+            "Left": ("tilt up to the left", lambda: self.tilt_by(right_deg=-_STEP_DEG)),
+            "Home": ("tilt up to the front", lambda: self.tilt_by(front_deg=_STEP_DEG)),
+            "End": ("tilt up to the back", lambda: self.tilt_by(front_deg=-_STEP_DEG)),
+            "0": ("back to the line it opened with", lambda: self.hold(Place())),
+            "c": ("cut open, or close", self.toggle_cut),
+            "comma": ("cut towards the back", lambda: self.move_cut(-_CUT_STEP_MM)),
+            "period": ("cut towards the front", lambda: self.move_cut(_CUT_STEP_MM)),
+            "a": ("look from above", self.look_from_above),
+            "o": ("look from the back", self.look_from_back),
+            "n": ("next scan", lambda: self.turn_to(self.number + 1)),
+            "b": ("scan before", lambda: self.turn_to(self.number - 1)),
+            "s": ("save the base line", self.save),
+            "k": ("hide or show these words", self.toggle_words),
+            "Escape": ("close", self.close),
+        }
+
+    def _bind(self) -> None:
+        # VTK and pyvista have keys of their own, which would act as well.
+        self.plotter.iren.clear_key_event_callbacks()
+        self.plotter.iren.interactor.RemoveObservers("CharEvent")
+        for key, (_, act) in self.keys().items():
+            self.plotter.add_key_event(key, act)
+
+    def _load(self) -> None:
+        path = self.paths[self.number]
+        self.cut_mm, self.handling = None, None
+        try:
+            self.handling = Handling(path, self.settings)
+        except ScanError as fault:
+            self.told = f"refused: {fault}"
+            _LOG.info("%s is refused: %s", path, fault)
+        self._restart()
+
+    def _restart(self) -> None:
+        self.plotter.clear_actors()
+        self.plotter.clear_slider_widgets()
+        self._sliders.clear()
+        if self.handling is not None:
+            self._sliders = panel.put_sliders(self.plotter, self.handling, self.hold, self.cut_at)
+        self.draw()
+        self.look_from_back()
+
+    def draw(self) -> None:
+        """Draw the scan as it is held, and say what then holds."""
+        before = set(self.blocks)
+        self.blocks = {}
+        self.plotter.suppress_rendering = True  # once at the end, not after each block
+        if self.handling is not None:
+            scene = self.handling.scene()
+            self.blocks = scene.blocks
+            if self.cut_mm is not None:
+                cavity, base = self.handling.cavity, self.handling.base
+                self.blocks = cut_open(scene, cavity, self.cut_mm, base)
+            panel.put_sheet(self.plotter, self.handling, self.cut_mm)
+        for name in before - set(self.blocks):
+            self.plotter.remove_actor(name, render=False)
+        self.plotter.remove_actor("impression profile", render=False)
+        for block in self.blocks.values():
+            put_block(self.plotter, block)
+        self._tell()
+        _LOG.info("blocks: %s", ", ".join(self.blocks))
+
+    def _tell(self) -> None:
+        name = shortened(visible(self.paths[self.number].name), _LONGEST_NAME)
+        head = f"{name}   ({self.number + 1} of {len(self.paths)})"
+        keys = {key: words for key, (words, _) in self.keys().items()} if self.words_shown else {}
+        panel.put_words(self.plotter, head, self.handling, self.told)
+        panel.put_keys(self.plotter, keys)
+        panel.put_legend(self.plotter, tuple(self.blocks) if self.words_shown else ())
+        self.plotter.suppress_rendering = False
+        self.plotter.render()
+
+    def hold(self, place: Place) -> None:
+        """Hold the base line somewhere.
+
+        Parameters
+        ----------
+        place : Place
+            Where.
+        """
+        if self.handling is None:
+            return
+        self.handling.hold(place)
+        self.told = "" if self.handling.place == Place() else "changed, not saved"
+        panel.set_sliders(self._sliders, self.handling.place, self.cut_mm)
+        self.draw()
+
+    def raise_by(self, mm: float) -> None:
+        """Raise the base line.
+
+        Parameters
+        ----------
+        mm : float
+            By how much.
+        """
+        if self.handling is not None:
+            self.handling.raise_by(mm)
+            self.hold(self.handling.place)
+
+    def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
+        """Tilt the base line.
+
+        Parameters
+        ----------
+        right_deg, front_deg : float
+            By how much.
+        """
+        if self.handling is not None:
+            self.handling.tilt_by(right_deg=right_deg, front_deg=front_deg)
+            self.hold(self.handling.place)
+
+    def toggle_cut(self) -> None:
+        """Cut it open where most stone shows, or close it."""
+        if self.handling is None:
+            return
+        at = best_cut_mm(self.handling.cavity, self.handling.stand) if self.cut_mm is None else None
+        self.cut_at(at)
+
+    def move_cut(self, mm: float) -> None:
+        """Move the cut.
+
+        Parameters
+        ----------
+        mm : float
+            Towards the front.
+        """
+        if self.cut_mm is None:
+            self.toggle_cut()
+        elif self.handling is not None:
+            along = self.handling.skin.points_mm[:, 1]
+            self.cut_at(float(np.clip(self.cut_mm + mm, along.min(), along.max())))
+
+    def cut_at(self, at_mm: float | None) -> None:
+        """Cut it open somewhere.
+
+        Parameters
+        ----------
+        at_mm : float or None
+            The cut's place; None closes it.
+        """
+        if self.handling is None:
+            return
+        self.cut_mm = at_mm
+        panel.set_sliders(self._sliders, self.handling.place, self.cut_mm)
+        self.draw()
+
+    def look_from_above(self) -> None:
+        """Look along the pour axis."""
+        self._look((0.0, 0.0, 1.0), (0.0, 1.0, 0.0))
+
+    def look_from_back(self) -> None:
+        """Look over the back into the opening."""
+        self._look((0.25, -1.0, 0.95), (0.0, 0.0, 1.0))
+
+    def _look(self, way: tuple[float, float, float], up: tuple[float, float, float]) -> None:
+        if self.handling is None:
+            return
+        points = self.handling.skin.points_mm
+        middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+        reach = 2.5 * float(np.linalg.norm(np.ptp(points, axis=0)))
+        eye = middle + reach * np.array(way) / np.linalg.norm(way)
+        self.plotter.camera_position = [tuple(eye), tuple(middle), up]
+        self.plotter.camera.zoom(1.05)
+        self.plotter.reset_camera_clipping_range()
+        self.draw()
+
+    def turn_to(self, number: int) -> None:
+        """Turn to another scan.
+
+        Parameters
+        ----------
+        number : int
+            Which; outside the list nothing happens.
+        """
+        if 0 <= number < len(self.paths):
+            self.number, self.told = number, ""
+            self._load()
+
+    def save(self) -> None:
+        """Save the base line beside the scan, and show the scan as it is measured by it."""
+        if self.handling is None:
+            return
+        try:
+            self.handling = self.handling.save()
+        except (ScanError, OSError) as fault:
+            self.told = f"not saved: {fault}"
+            self.draw()
+            return
+        self.settings = replace(self.settings, obey_saved=True)
+        self.told = "saved; volest size obeys it"
+        self._restart()
+
+    def toggle_words(self) -> None:
+        """Hide or show keys and legend."""
+        self.words_shown = not self.words_shown
+        self.draw()
+
+    def show(self) -> None:
+        """Open the window until it is closed."""
+        self.plotter.show(auto_close=False)
+        self.plotter.close()
+
+    def close(self) -> None:
+        """Close the window."""
+        self.plotter.iren.terminate_app()
