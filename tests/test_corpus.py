@@ -22,6 +22,7 @@ FAULTY = (9, 22, 42)
 HURT = tuple((SOUND[k % len(SOUND)], kind) for k, kind in enumerate([*KINDS, *KINDS]))
 RIGHT = {"right", "right, noted", "noted, covered", REFUSED}
 NEVER_ALIKE = {"wrong unit": {REFUSED}, "cast's skin": {REFUSED}}
+TOLD = ("scanned twice", "torn in two")  # nobody can know which part was meant: a note is enough
 ALWAYS_ALIKE = ("order shuffled", "coordinates rounded", "mirrored", "some faces turned")
 
 
@@ -79,7 +80,8 @@ def test_damage_is_mended_or_told(seed: int, kind: str, keep: Path) -> None:
     made = specimen(seed, keep)
     broken = damage(made, np.random.default_rng([seed, sorted(KINDS).index(kind)]), kind)
     given = judge_damaged(made, broken, by_plane=True)
-    assert given.says in NEVER_ALIKE.get(kind, RIGHT), given
+    may = RIGHT | {"noted, off"} if kind in TOLD else NEVER_ALIKE.get(kind, RIGHT)
+    assert given.says in may, given
     if kind in ALWAYS_ALIKE:
         assert abs(given.error) <= CLOSE, given
     found = judge_damaged(made, broken, by_plane=False)

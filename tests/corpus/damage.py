@@ -25,6 +25,7 @@ KINDS: dict[str, Callable[[Specimen, Rng], Damaged]] = {
     "mirrored": altered.mirrored,
     "coordinates rounded": altered.rounded,
     "order shuffled": altered.shuffled,
+    "corners apart": altered.unwelded,
     "islands near": added.islands_near,
     "islands far": added.islands_far,
     "turntable": added.turntable,
@@ -39,6 +40,7 @@ KINDS: dict[str, Callable[[Specimen, Rng], Damaged]] = {
     "hole in the flange": taken.flange_hole,
     "half a flange": taken.half_flange,
     "missing end": taken.missing_end,
+    "torn in two": taken.torn,
     "rim trimmed off": taken.rim_trimmed,
     "cast's skin": taken.cast_skin,
 }
