@@ -14,6 +14,7 @@ from volest.pipeline import Cavity, examine
 from volest.settings import Base, Settings
 from volest.sheet.table import table_text
 from volest.view.picture import picture_of
+from volest.view.window import Window
 
 FOLDER = Path(__file__).parent
 ROOT = FOLDER.parents[1]
@@ -49,6 +50,7 @@ def main() -> None:
     """Write all pictures."""
     draw_table()
     draw_views()
+    draw_window()
     _, cavity = examine(ROOT / "sample_meshes" / "b0418-lower-full-arch.ply", Settings())
     draw_footprint(cavity)
     undercut = ROOT / "sample_meshes" / "b0431-upper-toothless-undercut.ply"
@@ -72,6 +74,15 @@ def draw_views() -> None:
         whole = picture_of(*examine(ROOT / "sample_meshes" / scan, settings))
         small = whole.resize((VIEW_WIDTH_PX, round(whole.height * VIEW_WIDTH_PX / whole.width)))
         small.quantize(256).save(FOLDER / f"{name}.png", optimize=True)
+
+
+def draw_window() -> None:
+    """Draw the window of `volest view`, base line lowered and cut open."""
+    window = Window([ROOT / "sample_meshes" / VIEWS["b0436"][0]], Settings(), off_screen=True)
+    window.raise_by(-1.0)
+    window.toggle_cut()
+    window.plotter.screenshot(FOLDER / "window.png")
+    window.plotter.close()
 
 
 def draw_footprint(cavity: Cavity) -> None:

@@ -146,6 +146,13 @@ def test_it_prints_one_card_a_page(page: Page, wide_in: float, tall_in: float) -
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1 + 3  # the table, then three cards
 
 
+def test_it_prints_several_cards_a_page(page: Page) -> None:
+    page.ask("document.getElementById('several').click()")
+    printed = page.pdf(8.27, 11.69)
+    page.ask("document.getElementById('several').click()")
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) < 1 + 3
+
+
 def test_paper_never_carries_what_was_only_tried(page: Page) -> None:
     page.ask(MINUS_TWO)
     page.pdf(8.27, 11.69)

@@ -24,9 +24,15 @@ sys.exit(0 if plotter.screenshot(None, return_img=True).std() > 0 else 4)
 _OFF_SCREEN = (("libX11.so.6", "libx11-6"), ("libGL.so.1", "libgl1"), ("libEGL.so.1", "libegl1"))
 _IN_WINDOW = _OFF_SCREEN[:2]
 _PATIENCE_S = 120.0
-OFF_SCREEN_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkEGLRenderWindow"}
+_OFF_SCREEN_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkEGLRenderWindow"}
 # Only tried, so that no window flashes up; it needs the display all the same.
 _TRIAL_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkXOpenGLRenderWindow"}
+
+
+def draw_off_screen() -> None:
+    """Tell VTK to look for no display where there is none; else it complains first."""
+    if not os.environ.get("DISPLAY"):
+        os.environ.update(_OFF_SCREEN_WINDOW)
 
 
 @functools.cache
@@ -60,7 +66,7 @@ def refuse_blind(*, off_screen: bool) -> None:
 
 
 def _surroundings(*, off_screen: bool) -> dict[str, str]:
-    return {**os.environ, **(OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)}
+    return {**os.environ, **(_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)}
 
 
 def _blind(package: str, told: str, *, off_screen: bool) -> UsageError:

@@ -11,15 +11,16 @@ from volest.stone.rounding import shown
 from volest.view.canvas import image_of, surface_of
 from volest.view.handling import MOST_TILT_DEG, Handling, Place
 from volest.view.mesh import Mesh, grid_mesh
-from volest.view.palette import FAINT, INK
+from volest.view.palette import INK
 from volest.view.sheet_of_paper import legend_of
 
 _BIG, _MIDDLE, _SMALL = 16, 13, 10
 _ALARM, _LEGEND = "#a33f00", "legend"
 _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
+_LEGEND_UNDER = 0.78  # of the window: below the figures
 _FREE_MM = 6.0  # of the base line's sheet, round the impression
-_TOLD_AT, _HELD_AT = (0.006, 0.87), (0.30, 0.25)  # in parts of the window
+_TOLD_AT, _HELD_AT = (0.006, 0.87), (0.30, 0.262)  # in parts of the window
 _SLIDERS = {  # name: title, and where from and to, in parts of the window
     "height": ("base line, mm", (0.30, 0.20), (0.70, 0.20)),
     "right": ("tilt to the right, degrees", (0.30, 0.08), (0.46, 0.08)),
@@ -111,7 +112,7 @@ def put_keys(plotter: Any, keys: Mapping[str, str]) -> None:
         What each does; none hides the list.
     """
     words = "\n".join(f"{_NAMES.get(key, key)}:  {does}" for key, does in keys.items())
-    _write(plotter, "keys", words, at="lower_left", size=_SMALL, colour=FAINT)
+    _write(plotter, "keys", words, at="lower_left", size=_SMALL, colour=INK)
 
 
 def put_legend(plotter: Any, names: tuple[str, ...]) -> None:
@@ -139,7 +140,7 @@ def put_legend(plotter: Any, names: tuple[str, ...]) -> None:
     actor = vtkActor2D()
     actor.SetMapper(mapper)
     wide, tall = plotter.window_size
-    actor.SetPosition(wide - columns - 10, (tall - rows) / 2.0)
+    actor.SetPosition(wide - columns - 10, _LEGEND_UNDER * tall - rows)
     plotter.add_actor(actor, name=_LEGEND, reset_camera=False, render=False)
 
 

@@ -1,6 +1,5 @@
 """Two views of one scan as a picture, made without a display: from above, and cut open."""
 
-import os
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +9,7 @@ from volest.pipeline import Cavity
 from volest.result import Result
 from volest.view.canvas import lines_of, put_block, put_heights
 from volest.view.cut import best_cut_mm, cut_open
-from volest.view.display import OFF_SCREEN_WINDOW
+from volest.view.display import draw_off_screen
 from volest.view.palette import INK, PAPER
 from volest.view.scene import BASE_LINE, IMPRESSION, STONE, Scene, scene_of
 from volest.view.sheet_of_paper import lay_out
@@ -127,8 +126,7 @@ def aim_at_cut(plotter: Any, points_mm: npt.NDArray[np.float64]) -> None:
 
 
 def _plotter() -> Any:
-    if not os.environ.get("DISPLAY"):
-        os.environ.update(OFF_SCREEN_WINDOW)  # else VTK first complains that there is no display
+    draw_off_screen()
     import pyvista as pv
 
     plotter: Any = pv.Plotter(off_screen=True, window_size=list(VIEW_PX), lighting="none")

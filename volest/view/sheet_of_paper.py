@@ -182,7 +182,7 @@ def legend_of(names: Sequence[str]) -> "Image":
     """
     from PIL import Image, ImageDraw
 
-    step = 58
+    step = 52
     paper = Image.new("RGB", (_LEGEND_PX, step * len(names) + 16), PAPER)
     pen = ImageDraw.Draw(paper)
     for k, name in enumerate(names):

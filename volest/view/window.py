@@ -14,6 +14,7 @@ from volest.sheet.names import shortened, visible
 from volest.view import panel
 from volest.view.canvas import put_block
 from volest.view.cut import best_cut_mm, cut_open
+from volest.view.display import draw_off_screen
 from volest.view.handling import Handling, Place
 from volest.view.palette import PAPER
 from volest.view.scene import Block
@@ -21,6 +22,7 @@ from volest.view.scene import Block
 SIZE_PX = (1400, 900)
 _STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
 _LONGEST_NAME = 40
+_VIEW_ANGLE_DEG, _ASIDE = 23.0, 0.08
 _LOG = logging.getLogger(__name__)
 
 
@@ -40,6 +42,8 @@ class Window:
     def __init__(
         self, paths: Sequence[Path], settings: Settings, *, off_screen: bool = False
     ) -> None:
+        if off_screen:
+            draw_off_screen()
         import pyvista as pv
 
         self.paths, self.settings = list(paths), settings
@@ -228,10 +232,11 @@ class Window:
             return
         points = self.handling.skin.points_mm
         middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+        middle[0] += _ASIDE * float(np.ptp(points[:, 0]))  # the legend stands on the right
         reach = 2.5 * float(np.linalg.norm(np.ptp(points, axis=0)))
         eye = middle + reach * np.array(way) / np.linalg.norm(way)
         self.plotter.camera_position = [tuple(eye), tuple(middle), up]
-        self.plotter.camera.zoom(1.05)
+        self.plotter.camera.view_angle = _VIEW_ANGLE_DEG
         self.plotter.reset_camera_clipping_range()
         self.draw()
 
