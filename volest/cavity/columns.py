@@ -88,15 +88,20 @@ class Columns:
     up: Bools
 
     @property
-    def misfit_share(self) -> float:
-        """Share of crossings that face like the one below, or unlike most seen from above.
+    def misfits(self) -> int:
+        """Crossings that face like the one below, or unlike most seen from above.
 
-        It is 0 when the winding is sound.
+        There are none when the winding is sound.
         """
         same = (self.cell[1:] == self.cell[:-1]) & (self.up[1:] == self.up[:-1])
         seen = self.up[self._highest]
         unlike = min(np.count_nonzero(seen), np.count_nonzero(~seen))
-        return float(np.count_nonzero(same) + unlike) / max(len(self.cell), 1)
+        return int(np.count_nonzero(same) + unlike)
+
+    @property
+    def misfit_share(self) -> float:
+        """Share of the crossings that are misfits."""
+        return self.misfits / max(len(self.cell), 1)
 
     @property
     def seen_up_share(self) -> float:
@@ -105,7 +110,8 @@ class Columns:
 
     @property
     def _highest(self) -> Bools:
-        return np.append(self.cell[1:] != self.cell[:-1], [True] * min(len(self.cell), 1))
+        last = np.ones(min(len(self.cell), 1), dtype=bool)
+        return np.concatenate([self.cell[1:] != self.cell[:-1], last])
 
 
 def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0) -> Grid:

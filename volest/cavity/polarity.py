@@ -93,27 +93,33 @@ def _mended(corners_mm: Floats, frame: Frame, grid: Grid) -> tuple[Floats, Colum
         notes.append(_note_mended(mended.turned, mended.removed_duplicates))
     if columns.misfit_share > CROSSING_SHARE and mended.body.any():
         corners, columns, dropped = _main_body(corners, mended.body, grid)
-        notes.append(_note_parts(dropped))
+        notes += [_note_parts(dropped)] if dropped else []
     if columns.misfit_share > STILL_MISFIT_SHARE:
         raise _tangled(columns)
     return corners, columns, notes
 
 
 def _main_body(corners: Floats, body: Ints, grid: Grid) -> tuple[Floats, Columns, float]:
-    """Return the body that holds most, its columns, and the share of faces left out."""
-    faces = np.bincount(body)
-    best: tuple[float, Floats, Columns] | None = None
-    for number in np.argsort(-faces)[:MOST_BODIES]:
-        chosen = corners[:, :, body == number]
-        columns = cut_columns(chosen, grid)
-        if not columns.up.any():
-            continue
-        held = float(pools(relief_of_columns(columns)).sum())
-        if best is None or held > best[0]:
-            best = (held, chosen, columns)
-    if best is None:
-        return corners, cut_columns(corners, grid), 0.0
-    return best[1], best[2], 1.0 - best[1].shape[2] / corners.shape[2]
+    """Keep the body that holds most and what does not cross it.
+
+    Returns the triangles kept, their columns, and the share of faces left out.
+    """
+    large = np.argsort(-np.bincount(body))[:MOST_BODIES]
+    alone = [cut_columns(corners[:, :, body == number], grid) for number in large]
+    best = int(np.argmax([_held(columns) for columns in alone]))
+    kept, columns = body == large[best], alone[best]
+    for number, own in zip(large, alone, strict=True):
+        more = kept | (body == number)
+        together = cut_columns(corners[:, :, more], grid)
+        # What crosses adds misfits that neither has by itself.
+        added = together.misfits - columns.misfits - own.misfits
+        if added <= CROSSING_SHARE * len(together.cell):
+            kept, columns = more, together
+    return corners[:, :, kept], columns, 1.0 - float(np.mean(kept))
+
+
+def _held(columns: Columns) -> float:
+    return float(pools(relief_of_columns(columns)).sum()) if columns.up.any() else 0.0
 
 
 def by_coordinate(triangles: Floats) -> Floats:
@@ -189,7 +195,8 @@ def _note_mended(turned: int, doubled: int) -> Note:
 def _note_parts(dropped: float) -> Note:
     return Note(
         code="parts-left-out",
-        text="the scan has parts that cross; the one that holds most was kept, "
+        text="the scan has parts that cross; the one that holds most was kept, with what does not "
+        "cross it; "
         f"{100 * dropped:.0f} % of the faces were left out",
         do="look whether all of the impression was kept; clean the scan of bench and holder",
     )

@@ -49,9 +49,17 @@ def refuse_blind(*, off_screen: bool) -> None:
     UsageError
         In one line, with the package to install.
     """
+    ran = _tried(off_screen=off_screen)
+    if ran.returncode and not ran.stdout.strip():
+        ran = _tried(off_screen=off_screen)  # a busy computer or a display that is just waking up
+    if ran.returncode:
+        raise _blind(ran.stdout.strip(), ran.stderr, off_screen=off_screen)
+
+
+def _tried(*, off_screen: bool) -> "subprocess.CompletedProcess[str]":
     trial = _TRIAL.format(libraries=_OFF_SCREEN if off_screen else _IN_WINDOW)
     try:
-        ran = subprocess.run(  # noqa: S603  # our own words to our own Python
+        return subprocess.run(  # noqa: S603  # our own words to our own Python
             [sys.executable, "-c", trial],
             env=_surroundings(off_screen=off_screen),
             capture_output=True,
@@ -60,9 +68,7 @@ def refuse_blind(*, off_screen: bool) -> None:
             timeout=_PATIENCE_S,
         )
     except subprocess.TimeoutExpired:
-        ran = subprocess.CompletedProcess([], 1, "", "")
-    if ran.returncode:
-        raise _blind(ran.stdout.strip(), ran.stderr, off_screen=off_screen)
+        return subprocess.CompletedProcess([], 1, "", "")
 
 
 def _surroundings(*, off_screen: bool) -> dict[str, str]:
