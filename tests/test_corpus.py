@@ -22,7 +22,7 @@ FAULTY = (9, 22, 42)
 HURT = tuple((SOUND[k % len(SOUND)], kind) for k, kind in enumerate([*KINDS, *KINDS]))
 RIGHT = {"right", "right, noted", "noted, covered", REFUSED}
 NEVER_ALIKE = {"wrong unit": {REFUSED}, "cast's skin": {REFUSED}}
-TOLD = ("scanned twice", "torn in two")  # one of two was left out or both summed: a note tells
+TOLD = ("scanned twice",)  # one of two was left out or both summed: a note tells
 ALWAYS_ALIKE = ("order shuffled", "coordinates rounded", "mirrored", "some faces turned")
 
 

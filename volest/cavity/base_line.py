@@ -16,6 +16,7 @@ from volest.notes import Note
 from volest.settings import Base
 
 RAGGED_MM = 0.6  # robust spread of the crest; a hand-trimmed rim stays well below
+WAVY_MM = 0.35  # whole rims of the samples stray by 0.1 at most
 LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions gave 0 to 5
 BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
 WALL_MM = 4.0  # from the crest inward a flange counts as wall
@@ -163,13 +164,15 @@ def _given(base: Base, frame: Frame) -> Floats:
 
 
 def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
-    plane, notes = rim.plane, []
+    plane = rim.plane
+    notes: list[Note] = []
     if rim.spread_mm > RAGGED_MM:
         low = rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]
         plane = np.array([level[0], level[1], float(np.median(low))])
         notes.append(_note_ragged(rim))
-    elif lean_deg > LEANING_DEG:
-        notes.append(_note_leaning(lean_deg))
+    else:
+        notes += [_note_wavy(rim)] if rim.spread_mm > WAVY_MM else []
+        notes += [_note_leaning(lean_deg)] if lean_deg > LEANING_DEG else []
     up = base.offset_mm * float(np.sqrt(1.0 + plane[0] ** 2 + plane[1] ** 2))
     return BasePlane(
         plane=plane + np.array([0.0, 0.0, up]),
@@ -186,6 +189,14 @@ def _note_ragged(rim: Rim) -> Note:
         text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies at its "
         "middle height, level with the cast standing on its teeth",
         do="look where the stone should end and give the base line, or trim the rim first",
+    )
+
+
+def _note_wavy(rim: Rim) -> Note:
+    return Note(
+        code="wavy-rim",
+        text=f"the rim waves by about {rim.spread_mm:.1f} mm; the base line lies at its middle",
+        do="trim the rim level, or give the base line",
     )
 
 

@@ -18,8 +18,7 @@ MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
 LEAST_SEALED_ML = 0.02
-PIECE_SHARE = 0.05  # of the whole: smaller pieces are single pits
-NEAR_RIM_MM = 3.0  # a base line further under the rim parts one arch into its pits
+PIECE_SHARE = 0.05  # of the whole: smaller pieces of a footprint are dents beside it
 TWO = 2
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
@@ -80,7 +79,7 @@ def find_doubts(
         _holes(rooms),
         _sealed(rooms),
         _air(air, clock),
-        _several(rooms, trim),
+        _several(rooms),
         _two_ways(volume),
     ]
     return tuple(note for note in doubts if note is not None)
@@ -227,10 +226,10 @@ def _sealed(rooms: Rooms) -> Note | None:
     )
 
 
-def _several(rooms: Rooms, trim: Trim) -> Note | None:
+def _several(rooms: Rooms) -> Note | None:
     pieces_ml = rooms.pieces_ml
     large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]
-    if len(large) < TWO or trim.rim_mean_mm > NEAR_RIM_MM:
+    if len(large) < TWO:
         return None
     return Note(
         code="several-cavities",

@@ -63,12 +63,12 @@ class Rooms:
 
     @property
     def pieces_ml(self) -> Floats:
-        """Volumes, (k,), of the pieces into which the filled room falls, seen from above."""
-        depth = np.zeros(self.grid.shape[0] * self.grid.shape[1])
+        """Volumes, (k,), of what is filled in each piece of the footprint."""
+        size = self.grid.shape[0] * self.grid.shape[1]
         filled = np.minimum(self.roof_mm, 0.0)[self.filled] - self.floor_mm[self.filled]
-        np.add.at(depth, self.cell[self.filled], filled)
-        depth_mm = depth.reshape(self.grid.shape)
-        names, count = label(depth_mm > 0.0)
+        depth_mm = np.bincount(self.cell[self.filled], filled, size).reshape(self.grid.shape)
+        covered = (np.bincount(self.cell, minlength=size) > 0).reshape(self.grid.shape)
+        names, count = label(covered)
         sums = sum_labels(depth_mm, names, np.arange(1, count + 1))
         return np.asarray(sums) * self.grid.pitch_mm**2 / 1000.0
 
