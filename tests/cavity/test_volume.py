@@ -77,6 +77,7 @@ def stated(columns_ml: float, prisms_ml: float) -> Volume:
     return Volume(
         columns_ml=columns_ml,
         prisms_ml=prisms_ml,
+        holed=False,
         footprint_mm2=2000.0,
         slope_ml_per_mm=2.0,
         curve=np.zeros((2, 2)),

@@ -182,9 +182,11 @@ def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
     wide = from_border & (across > LAND_WIDTH_MM) & ~_near_slope(relief)
     land = ndimage.binary_propagation(wide, mask=high)
     widths = across[at_border & land]
-    if len(widths) < FLAT_ALL_ROUND * np.count_nonzero(inside & ndimage.binary_dilation(~inside)):
+    border = np.count_nonzero(inside & ndimage.binary_dilation(~inside))
+    width_mm = float(np.median(widths)) if len(widths) else 0.0
+    if len(widths) < FLAT_ALL_ROUND * border or width_mm < LAND_WIDTH_MM:
         return np.zeros_like(inside), 0.0
-    return np.asarray(land), float(np.median(widths))
+    return np.asarray(land), width_mm
 
 
 def _near_slope(relief: Relief) -> Bools:

@@ -25,6 +25,9 @@ class Volume:
         From the columns.
     prisms_ml : float
         From the triangles, exactly; holes count as the columns fill them.
+    holed : bool
+        Whether parts of the floor are missing: the columns fill them cell by cell, while the exact
+        sum and the filled cells do not quite meet at a hole's border.
     footprint_mm2 : float
         What it covers at the base line's level or over it, seen along the pour axis.
     slope_ml_per_mm : float
@@ -35,6 +38,7 @@ class Volume:
 
     columns_ml: float
     prisms_ml: float
+    holed: bool
     footprint_mm2: float
     slope_ml_per_mm: float
     curve: Floats
@@ -52,7 +56,7 @@ class Volume:
     @property
     def best_ml(self) -> float:
         """The exact sum, or the columns where the exact sum cannot be trusted."""
-        return self.prisms_ml if self.agreed else self.columns_ml
+        return self.prisms_ml if self.agreed and not self.holed else self.columns_ml
 
 
 def find_volume(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> Volume:
@@ -81,6 +85,7 @@ def find_volume(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> Volume:
     return Volume(
         columns_ml=columns_ml,
         prisms_ml=prism_volume_ml(corners_mm, rooms, base) + rooms.hole_ml,
+        holed=rooms.hole_mm2 > 0.0,
         footprint_mm2=len(np.unique(rooms.cell)) * rooms.grid.pitch_mm**2,
         slope_ml_per_mm=float(over - under) / SLOPE_OVER_MM / base.upright,
         curve=np.stack([height * base.upright, column_volumes_ml(rooms, height)], axis=1),
