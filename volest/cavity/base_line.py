@@ -16,7 +16,7 @@ from volest.notes import Note
 from volest.settings import Base
 
 RAGGED_MM = 0.6  # robust spread of the crest; a hand-trimmed rim stays well below
-WAVY_MM = 0.35  # whole rims of the samples stray by 0.1 at most
+WAVY_MM = 0.2  # whole rims of the samples stray by 0.1 at most
 LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions gave 0 to 5
 BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
 WALL_MM = 4.0  # from the crest inward a flange counts as wall
