@@ -120,7 +120,7 @@ CALL = [sys.executable, "-c", "from volest.cli.main import main; main()"]
 
 
 def volest(*said: str, display: str) -> "subprocess.CompletedProcess[str]":
-    # Tests that drew before in this process told VTK to look for no display; a user's shell has not.
+    # Tests that drew before told VTK to look for no display; a user's shell has not.
     told = {"DISPLAY", "WAYLAND_DISPLAY", "VTK_DEFAULT_OPENGL_WINDOW"}
     env = {k: v for k, v in os.environ.items() if k not in told}
     env |= {"DISPLAY": display} if display else {}
