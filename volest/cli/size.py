@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from volest.cli.amount_options import amounts
 from volest.cli.delivery import Delivery, check_delivery, deliver, show
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
@@ -22,13 +23,14 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.result import Result
     from volest.stone.plan import Plan
 
-_DEFAULTS = Settings()
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan, a folder or an address (store://folder); folders are searched to their depths.
-Each scan gets a line with its
-volume up to the base line and the interval it lies in, then powder, water and scoops. Doubts and
-refusals follow below, each with what to do about it.
+Each scan gets a line with its volume up to the base line and the interval it lies in, then powder,
+water and scoops. Doubts and refusals follow below, each with what to do about it.
+
+With --out, every scan that is done is kept there at once. The same command again, after whatever
+ended it, sizes only what is new or changed, with other settings all of it.
 
 {BASE_HELP}
 \b
@@ -49,39 +51,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 @click.command("size", help=_HELP)
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=place)
 @measuring
-@click.option(
-    "--stone",
-    default=_DEFAULTS.stone,
-    show_default=True,
-    metavar="NAME",
-    help="Stone type; `volest stones` lists them.",
-)
-@click.option(
-    "--wp", metavar="ML", type=float, help="mL of water per 100 g of powder; else the type's usual."
-)
-@click.option(
-    "--waste",
-    default=_DEFAULTS.waste_percent,
-    show_default=True,
-    metavar="PERCENT",
-    type=float,
-    help="Share of the cavity mixed on top.",
-)
-@click.option(
-    "--residue",
-    default=_DEFAULTS.residue_ml,
-    show_default=True,
-    metavar="ML",
-    type=float,
-    help="Fixed part that stays on bowl, spatula and brush.",
-)
-@click.option(
-    "--by",
-    default=_DEFAULTS.by,
-    show_default=True,
-    type=click.Choice(["gram", "scoop"]),
-    help="Round powder up to steps of the scale or to scoops.",
-)
+@amounts
 @lab_options
 @share_options
 @run_options(out_needed=False)
