@@ -250,8 +250,8 @@ class OutFolder:
         kept = self.place / KEPT
         try:
             (kept / "cards").mkdir(parents=True, exist_ok=True)
-            self._lock = (kept / "lock").open("ab")
-            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._lock = lock = (kept / "lock").open("ab")
+            _take(lock)
             for part in self.place.glob(".volest-*.part"):  # of a run that was killed
                 part.unlink(missing_ok=True)
         except BlockingIOError as fault:
@@ -263,6 +263,15 @@ class OutFolder:
         except (OSError, ValueError) as fault:
             raise _unwritable(os.fspath(self.place), fault) from fault
         return FileStore(kept / "finished.db")
+
+
+def _take(lock: IO[bytes]) -> None:
+    """Hold a file for this run alone: the system lets go of it however the run ends."""
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise
 
 
 def _unwritable(name: str, fault: Exception) -> UsageError:
