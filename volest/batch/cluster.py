@@ -9,7 +9,7 @@ from volest.batch.task import Done, Task, carry_out
 from volest.errors import UsageError
 
 PATIENCE_S = 30.0  # for a scheduler that does not answer
-_AT_A_TIME = 4  # scans under way a worker thread, so that none waits for the way here and back
+_AT_A_TIME = 4  # tasks a thread, so that none waits for the way here and back
 _LOG = logging.getLogger(__name__)
 
 
@@ -31,10 +31,10 @@ class Cluster:
         self._executor = self._client.get_executor(pure=False)
 
     @property
-    def width(self) -> int:
-        """Scans that are sent ahead for each two that are sized."""
+    def room(self) -> int:
+        """How many tasks may be under way at a time."""
         threads = sum(self._client.nthreads().values())
-        return max(1, int(threads) * _AT_A_TIME // 2)
+        return _AT_A_TIME * max(1, int(threads))
 
     def submit(self, task: Task) -> "Future[Done]":
         """Send one task.

@@ -15,7 +15,6 @@ from volest.errors import UsageError
 from volest.settings import Settings
 
 _TRIES = 2  # a scan whose worker died is given to one more; twice is no accident
-_AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOG = logging.getLogger(__name__)
 
 
@@ -23,8 +22,8 @@ class Engine(Protocol):
     """Something that carries tasks out, one after the other or many at a time."""
 
     @property
-    def width(self) -> int:
-        """How many scans it sizes at a time."""
+    def room(self) -> int:
+        """How many tasks may be under way at a time: enough that no worker waits, no more."""
 
     def submit(self, task: Task) -> "Future[Done]":
         """Take one task.
@@ -64,7 +63,7 @@ class Engine(Protocol):
 class Here:
     """Sizes scans in this process, one after the other: no start-up, no limits."""
 
-    width = 1
+    room = 1
 
     def submit(self, task: Task) -> "Future[Done]":
         """Carry one task out at once.
@@ -140,7 +139,7 @@ def carried_out(
     open_tasks: dict[Future[Done], tuple[int, int]] = {}
     waiting: deque[tuple[int, int]] = deque()
     ahead = iter(range(len(places)))
-    room = 1 if engine.width == 1 and isinstance(engine, Here) else _AHEAD * engine.width
+    room = engine.room
     left = True
     while left or waiting or open_tasks:
         while len(open_tasks) < room and (waiting or left):

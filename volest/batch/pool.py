@@ -14,6 +14,7 @@ from volest.batch.task import Done, Task, carry_out
 from volest.sheet.names import visible
 
 _PRELOADED = ["volest.pipeline", "volest.batch.task"]  # read once, not once a worker
+_AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 
 
@@ -32,13 +33,14 @@ class Pool:
     """
 
     def __init__(self, limits: Limits, scans: int) -> None:
-        self.width = limits.width(scans)
+        workers = limits.width(scans)
+        self.room = _AHEAD * workers
         self._seconds = limits.seconds_each
-        self._memory_mb = limits.memory_of_each_mb(self.width)
+        self._memory_mb = limits.memory_of_each_mb(workers)
         context = multiprocessing.get_context("forkserver")
         context.set_forkserver_preload(_PRELOADED)
         self._pool: Any = ProcessPool(
-            max_workers=self.width,
+            max_workers=workers,
             initializer=begin,
             initargs=(self._memory_mb, _LOGGER.isEnabledFor(logging.DEBUG)),
             context=context,
