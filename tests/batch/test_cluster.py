@@ -1,20 +1,14 @@
 """A real scheduler and two real workers on this computer, one of them killed in the middle."""
 
-import json
-import os
 import signal
-import subprocess
-import sys
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-import distributed
 import pytest
 
 from tests.batch.small import QUICK, fill
+from tests.bench.one_cluster import Running, cluster_of
 from volest.batch.many import run_many
 from volest.batch.places import Place, place_of
 from volest.batch.run import run
@@ -26,67 +20,10 @@ ROOT = Path(__file__).parents[2]
 SCANS = 40
 
 
-def start(kind: str, *words: str, cwd: Path) -> "subprocess.Popen[bytes]":
-    return subprocess.Popen(
-        [sys.executable, "-m", f"distributed.cli.dask_{kind}", *words],
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONWARNINGS": "ignore"},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-
-
 @pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[tuple[str, list["subprocess.Popen[bytes]"]]]:
-    file = tmp_path / "scheduler.json"
-    started = [
-        start(
-            "scheduler",
-            "--host",
-            "127.0.0.1",
-            "--port",
-            "0",
-            "--no-dashboard",
-            "--no-jupyter",
-            "--scheduler-file",
-            str(file),
-            cwd=tmp_path,
-        )
-    ]
-    try:
-        end = time.monotonic() + 60.0
-        while not file.exists() and time.monotonic() < end:
-            time.sleep(0.1)
-        started += [
-            start(
-                "worker",
-                "--scheduler-file",
-                str(file),
-                "--nthreads",
-                "1",
-                "--no-nanny",
-                "--no-dashboard",
-                "--host",
-                "127.0.0.1",
-                "--name",
-                str(number),
-                cwd=tmp_path,
-            )
-            for number in range(2)
-        ]
-        address = json.loads(file.read_text())["address"]
-        with _client(address) as client:
-            client.wait_for_workers(2, timeout=60)
-        yield address, started[1:]
-    finally:
-        for process in reversed(started):
-            process.kill()
-            process.wait(30)
-
-
-def _client(address: str) -> Any:
-    library: Any = distributed
-    return library.Client(address, set_as_default=False)
+def cluster(tmp_path: Path) -> Iterator[Running]:
+    with cluster_of(2, tmp_path) as running:
+        yield running
 
 
 def without(results: list[Result]) -> str:
@@ -94,10 +31,8 @@ def without(results: list[Result]) -> str:
     return as_text(document(plain, QUICK))
 
 
-def test_a_worker_killed_in_the_middle_changes_nothing(
-    tmp_path: Path, cluster: tuple[str, list["subprocess.Popen[bytes]"]]
-) -> None:
-    address, workers = cluster
+def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: Running) -> None:
+    workers = cluster.workers
     files = fill(tmp_path / "scans", SCANS)
     places: list[Place] = [place_of(f"file://{file}") for file in files]
     done = 0
@@ -109,7 +44,7 @@ def test_a_worker_killed_in_the_middle_changes_nothing(
         if done == SCANS // 4:
             workers[0].send_signal(signal.SIGKILL)
 
-    far = run_many(places, QUICK, cluster=address, on_result=kill_one)
+    far = run_many(places, QUICK, cluster=cluster, on_result=kill_one)
     assert workers[0].wait(10) == -signal.SIGKILL
     assert workers[1].poll() is None
     assert without(far) == without(run(files, QUICK))
