@@ -3,6 +3,7 @@
 import importlib
 import logging
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from types import MappingProxyType
@@ -183,10 +184,20 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         return str(fault), fault.exit_code
     if isinstance(fault, click.UsageError):
         path = fault.ctx.command_path if fault.ctx else "volest"
-        return f"{fault.format_message()} See: {path} --help", EXIT_USAGE
+        return f"{fault.format_message()}{_hint(fault)} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED
+
+
+def _hint(fault: click.UsageError) -> str:
+    """Say how a number is written, where that is the slip."""
+    comma = re.search(r"'(-?\d+),(\d+)' is not a valid float", fault.format_message())
+    if comma:
+        return f" Write it with a point: {comma[1]}.{comma[2]}."
+    if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
+        return " A number here is 0 or above."
+    return ""
 
 
 @click.group(cls=LateGroup, invoke_without_command=True, help=_HELP)

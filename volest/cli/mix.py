@@ -12,16 +12,11 @@ import click
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.errors import UsageError
 from volest.settings import Settings
-from volest.stone.card import (
-    BEFORE,
-    CAUTIONS,
-    NUMBERED,
-    base_steps,
-    if_short,
+from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_steps, if_short, steps
+from volest.stone.in_words import (
     learned_in_words,
     powder_in_words,
     scoops_in_words,
-    steps,
     water_in_words,
     water_weighed,
     yield_in_words,
@@ -159,7 +154,8 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     knobs_ml = 0.0 if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
     for note in (*made.notes, *(base.notes if base else ())):
-        console.print(f"\nLOOK  {note.text} {note.do}", style="bold yellow")
+        words = fill(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
+        console.print(f"\n{words}", style="bold yellow")
     for title, lines in _sections(made, base, settings):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
@@ -191,11 +187,12 @@ def _amounts(made: Mix, knobs_ml: float) -> "Text":
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     knobs = f" and {knobs_ml:g} mL of knobs" if knobs_ml else ""
     fills = f"To fill {made.volume_ml - knobs_ml:g} mL{knobs} with {made.stone}, {made.kind.title}"
+    weighed = water_weighed(made)
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
         (f"{water_in_words(made):>10}", "bold cyan"),
-        f"   or weigh it: {water_weighed(made)}\n",
+        f"   or weigh it: {weighed}\n" if weighed else "\n",
         ("  2  POWDER ", "bold"),
         (f"{powder_in_words(made):>10}", "bold cyan"),
         f"   {scoops_in_words(made)}\n\n",

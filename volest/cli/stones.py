@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from importlib import resources
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import click
@@ -16,8 +17,8 @@ from volest.stone.own import all_stones
 from volest.stone.types import StoneType
 from volest.stone.windows import WINDOWS
 
-# Wide enough for the longest source, so that a piped table has one line a figure.
-PIPED_WIDTH = 200
+WIDTH = 80  # longer lines are hard to follow at arm's length
+_UNDER = " " * 30
 
 
 @click.command("stones")
@@ -35,7 +36,7 @@ def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: st
     if json_file is not None:
         write_json(_record(stones), json_file)
     if json_file != "-":
-        _print_table(stones)
+        _print_blocks(stones)
 
 
 def _start_lab_file(target: str) -> None:
@@ -88,19 +89,25 @@ def _groups(
         yield window.material, "impression material", ends
 
 
-def _print_table(stones: Sequence[StoneType]) -> None:
-    from rich.console import Console  # keeps --help quick
-    from rich.table import Table  # keeps --help quick
+def _print_blocks(stones: Sequence[StoneType]) -> None:
+    from volest.sheet.names import visible  # keeps --help quick
 
-    console = Console(highlight=False, markup=False, emoji=False)
-    if not console.is_terminal:
-        console = Console(width=PIPED_WIDTH, highlight=False, markup=False, emoji=False)
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("for", "figure", "value", "unit", "mark", "source"):
-        table.add_column(heading, overflow="fold", no_wrap=heading in ("for", "value"))
     for name, title, figures in _groups(stones):
-        table.add_row(name, title, style="bold")
+        click.secho(visible(f"{name}, {title}"), bold=True)
         for figure_name, figure in figures:
-            table.add_row(name, figure_name, str(figure), figure.unit, figure.mark, figure.source)
-    console.print(table)
-    console.print("\nThe makers' sheets win over every figure here.")
+            amount, unit = _readable(figure)
+            click.echo(visible(f"  {figure_name:<28}{amount} {unit}"))
+            ground = visible(f"{figure.mark}: {figure.source}")
+            click.echo(fill(ground, WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
+        click.echo()
+    click.echo("The makers' sheets win over every figure here.")
+
+
+def _readable(figure: Figure | Band) -> tuple[str, str]:
+    """Say long times in hours or days."""
+    ends = (figure.low, figure.high) if isinstance(figure, Band) else (figure.value,)
+    for minutes, unit in ((1440.0, "days"), (60.0, "h")):
+        longest = figure.unit == "min" and min(ends) >= 2 * minutes
+        if longest and all(end % minutes == 0 for end in ends):
+            return " to ".join(f"{end / minutes:g}" for end in ends), unit
+    return str(figure), figure.unit
