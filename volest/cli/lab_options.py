@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from volest.cli.defaults import is_from_file
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
@@ -133,6 +134,8 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
     )
     if choice.journal_file is None or waste or residue:
         return settings
+    if is_from_file("journal_file") and not choice.journal_file.exists():
+        return settings  # nothing was booked yet
     from volest.batch.journal import Journal  # keeps --help quick
     from volest.stone.learning import learn_all  # keeps --help quick
 

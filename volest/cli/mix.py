@@ -32,7 +32,18 @@ _DEFAULTS = Settings()
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 
 
-@click.command("mix")
+_HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
+
+\b
+Examples:
+  volest mix 52.3
+  volest mix 52.3 --stone type-3 --way hand --by scoop
+  volest mix 52.3 --json mix.json
+  volest mix 52.3 --second-pour 12 --footprint 2600
+"""
+
+
+@click.command("mix", help=_HELP)
 @click.argument("volume", type=float, metavar="VOLUME")
 @click.option(
     "--stone", metavar="NAME", default=_DEFAULTS.stone, show_default=True, help="Stone type."
@@ -87,7 +98,7 @@ def mix_command(
     choice: LabChoice,
     json_file: str | None,
 ) -> None:
-    """Say how much water and powder fill VOLUME (in mL)."""
+    """Print the card; the words for a person stand in `_HELP`."""
     settings = Settings(
         stone=stone, wp_ml_per_100g=wp, waste_percent=waste, residue_ml=residue, by=by
     )

@@ -5,6 +5,7 @@ from typing import Any, TypeVar
 
 import click
 
+from volest.cli.defaults import is_from_file
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -78,7 +79,7 @@ def settings_of(
     """
     return Settings(
         base=parse_base("rim" if base is None else base),
-        obey_saved=base is None,
+        obey_saved=base is None or is_from_file("base"),
         unit=unit,
         pitch_mm=pitch,
         inside_out=inside_out,

@@ -153,7 +153,8 @@ def size_command(
     **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
-    set_talk(verbose)
+    if verbose:
+        set_talk(True)
     settings = settings_of(
         **options,
         stone=stone,

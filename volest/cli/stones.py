@@ -21,14 +21,24 @@ WIDTH = 80  # longer lines are hard to follow at arm's length
 _UNDER = " " * 30
 
 
-@click.command("stones")
+_HELP = """List the stones and where their figures come from.
+
+\b
+Examples:
+  volest stones
+  volest stones --new lab.toml
+  volest stones --lab lab.toml --json stones.json
+"""
+
+
+@click.command("stones", help=_HELP)
 @LAB_OPTION
 @click.option("--new", "new_file", metavar="FILE", help="Start a lab file, all explained in it.")
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the types as JSON; - writes only that."
 )
 def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: str | None) -> None:
-    """List the stones and where their figures come from."""
+    """List the stones; the words for a person stand in `_HELP`."""
     if new_file is not None:
         _start_lab_file(new_file)
         return

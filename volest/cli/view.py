@@ -30,7 +30,8 @@ Examples:
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 def view_command(paths: Sequence[Path], *, verbose: bool, **options: Any) -> None:
     """Open the window; the words for a person stand in `_HELP`."""
-    set_talk(verbose)
+    if verbose:
+        set_talk(True)
     settings = settings_of(**options)
     from volest.batch.finding import find_scans
     from volest.view.display import refuse_blind
