@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from volest.cli.booked_mix import booked_mix
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
@@ -170,8 +171,8 @@ def _tell(journal: "Journal", lab: Lab, csv_file: str | None) -> None:
 
     entries = journal.entries()
     if csv_file is not None:
-        _write(_as_csv(entries), csv_file)
-    if csv_file != "-":
+        deliver(_as_csv(entries), csv_file)
+    if csv_file != STREAM:
         for line in (*journal_lines(journal.pours(), lab), *last_lines(entries)):
             click.echo(line)
 
@@ -187,12 +188,3 @@ def _as_csv(entries: "list[Entry]") -> str:
         values = (getattr(entry, name) for name in COLUMNS)
         lines.writerow([cell(v) if isinstance(v, str) else v for v in values])
     return buffer.getvalue()
-
-
-def _write(text: str, target: str) -> None:
-    from volest.sheet.target import write_whole  # keeps --help quick
-
-    if target == "-":
-        click.echo(text.encode(), nl=False)
-    else:
-        write_whole(Path(target), text)

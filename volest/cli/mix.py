@@ -1,14 +1,13 @@
 """The command `mix`: a volume in, a mix card out."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -109,8 +108,10 @@ def mix_command(
         settings = replace(settings, lab=lab)
     made = first_pour(volume, settings)
     if json_file is not None:
-        write_json(made.as_record(), json_file)
-    if json_file != "-":
+        from volest.sheet.record import as_text  # keeps --help quick
+
+        deliver(as_text(made.as_record()), json_file)
+    if json_file != STREAM:
         _print_card(made, base, settings)
         return
     for note in (*made.notes, *(base.notes if base else ())):
@@ -127,35 +128,6 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
         needed="the height of the base and the area under it",
         remedy="write for example --second-pour 12 --footprint 2600",
     )
-
-
-def write_json(record: dict[str, Any], target: str) -> None:
-    """Write one record as JSON to a file, or to stdout for '-'.
-
-    Parameters
-    ----------
-    record : dict
-        Plain values.
-    target : str
-        Path of the file, or '-'.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be written.
-    """
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    if target == "-":
-        click.echo(text)
-        return
-    try:
-        Path(target).write_text(text + "\n", encoding="utf-8")
-    except OSError as fault:
-        raise UsageError(
-            f"{target} cannot be written ({fault.strerror})",
-            needed="a file in a folder that is there and may be written",
-            remedy="give another --json FILE",
-        ) from fault
 
 
 def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:

@@ -1,7 +1,9 @@
 """Options that several commands share: how a scan is to be measured."""
 
-from collections.abc import Callable
-from typing import Any, TypeVar
+import inspect
+from collections.abc import Callable, Sequence
+from functools import wraps
+from typing import Any, TypeVar, cast
 
 import click
 
@@ -58,6 +60,40 @@ def measuring(command: Command) -> Command:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+def bundled(
+    options: Sequence[Callable[..., Any]], record: Callable[..., Any], name: str
+) -> Callable[[Command], Command]:
+    """Make a decorator that hands several options over together.
+
+    Parameters
+    ----------
+    options : sequence of callable
+        Decorators of click.
+    record : callable
+        A record class; its fields are the options' names.
+    name : str
+        The parameter that gets the record.
+
+    Returns
+    -------
+    callable
+        Gives a command the options.
+    """
+    names = inspect.signature(record).parameters
+
+    def decorate(command: Command) -> Command:
+        @wraps(command)
+        def gathered(*args: Any, **words: Any) -> Any:
+            given = {key: words.pop(key) for key in names}
+            return command(*args, **{name: record(**given)}, **words)
+
+        for option in reversed(options):
+            gathered = option(gathered)
+        return cast(Command, gathered)
+
+    return decorate
 
 
 def settings_of(

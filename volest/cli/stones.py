@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
-from volest.cli.mix import write_json
 from volest.errors import UsageError
 from volest.stone.bench import BENCH_FIGURES
 from volest.stone.figure import Band, Figure
@@ -44,26 +44,24 @@ def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: st
         return
     stones = all_stones(lab_from(lab_file))
     if json_file is not None:
-        write_json(_record(stones), json_file)
-    if json_file != "-":
+        from volest.sheet.record import as_text  # keeps --help quick
+
+        deliver(as_text(_record(stones)), json_file)
+    if json_file != STREAM:
         _print_blocks(stones)
 
 
 def _start_lab_file(target: str) -> None:
-    from volest.sheet.target import write_whole  # keeps --help quick
-
     text = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
-    if target == "-":
-        click.echo(text, nl=False)
-        return
-    if Path(target).exists():
+    if target != STREAM and Path(target).exists():
         raise UsageError(
             f"{target}, which is there already",
             needed="a new file, so that no lab's figures are lost",
             remedy="name another --new FILE, or '-' to read it on the screen",
         )
-    write_whole(Path(target), text)
-    click.echo(f"wrote {target}; use it with --lab {target}", err=True)
+    deliver(text, target)
+    if target != STREAM:
+        click.echo(f"wrote {target}; use it with --lab {target}", err=True)
 
 
 def _record(stones: Sequence[StoneType]) -> dict[str, Any]:
