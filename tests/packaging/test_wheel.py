@@ -61,8 +61,7 @@ def test_the_source_archive_holds_what_tests_need(built: Path) -> None:
 
 def test_it_runs_from_the_wheel_alone(wheel: Path, tmp_path: Path) -> None:
     target = tmp_path / "installed"
-    words = ["-m", "pip", "install", "-q", "--no-deps", "--target", str(target), str(wheel)]
-    subprocess.run([sys.executable, *words], check=True)
+    zipfile.ZipFile(wheel).extractall(target)  # a wheel without compiled parts is its own install
     scan = ROOT / "sample_meshes" / "b0422-lower-left-quadrant.stl"
     ran = subprocess.run(
         [sys.executable, "-P", "-m", "volest", "size", str(scan)],
