@@ -34,12 +34,11 @@ def _public_names() -> list[str]:
             for node in tree.body
             if isinstance(node, public) and not node.name.startswith("_")
         ]
-    return names
+    # A command's docstring is for its reader, not for callers.
+    return [name for name in names if not name.startswith("volest.cli.")]
 
 
 @pytest.mark.parametrize("name", _public_names())
 def test_docstrings_are_whole(name: str) -> None:
-    if name.startswith("volest.cli."):
-        pytest.skip("a command's docstring is for its reader, not for callers")
     faults = [f"{code} {text}" for code, text in validate(name)["errors"] if code not in LEFT_OPEN]
     assert not faults, faults

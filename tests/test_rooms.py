@@ -10,7 +10,19 @@ ROOT = Path(__file__).parents[1] / "volest"
 FILES = sorted(ROOT.rglob("*.py"))
 # From the bottom up; a room imports from rooms below it only.
 GROUND = ("errors", "notes", "lab", "learned", "settings")
-ORDER = ("scan", "cavity", "stone", "result", "pipeline", "sheet", "batch", "view", "api", "cli")
+ORDER = (
+    "scan",
+    "cavity",
+    "stone",
+    "result",
+    "pipeline",
+    "sheet",
+    "batch",
+    "view",
+    "api",
+    "cli",
+    "__main__",
+)
 LEVEL = {**dict.fromkeys(GROUND, 0), **{room: at for at, room in enumerate(ORDER, start=1)}}
 ONLY_IN = {"trimesh": "scan", "pyvista": "view", "vtk": "view", "click": "cli", "sqlite3": "batch"}
 ONLY_IN |= dict.fromkeys(("pebble", "watchfiles", "distributed", "fsspec"), "batch")

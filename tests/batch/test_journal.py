@@ -38,7 +38,7 @@ def test_what_is_booked_is_there_after_closing(path: Path) -> None:
         assert journal.book(replace(ENTRY, lot=None, mark=None, scan=None)) == 2
     with Journal(path, new=False) as journal:
         first, second = journal.entries()
-    assert astuple(first) == astuple(ENTRY)
+    assert astuple(first) == astuple(replace(ENTRY, number=1))
     assert (second.lot, second.mark, second.scan) == (None, None, None)
 
 
@@ -58,6 +58,44 @@ def test_it_is_write_ahead_and_knows_its_version(path: Path) -> None:
     assert base.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert base.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
     base.close()
+
+
+def test_a_slip_is_struck_out_and_teaches_nothing(path: Path) -> None:
+    with Journal(path) as journal:
+        for _ in range(2):
+            journal.book(replace(ENTRY, source="f00d"))
+        assert journal.booked_from("f00d") == [1, 2]
+        journal.strike(2)
+        assert journal.booked_from("f00d") == [1]
+        assert len(journal.pours()) == 1
+        assert [entry.struck is None for entry in journal.entries()] == [True, False]
+        for number in (2, 3):
+            with pytest.raises(UsageError, match=f"no pour {number}"):
+                journal.strike(number)
+        assert journal.book(ENTRY) == 3
+
+
+FIRST_VERSION = """
+CREATE TABLE pours (
+    number INTEGER PRIMARY KEY, booked TEXT NOT NULL, stone TEXT NOT NULL, way TEXT NOT NULL,
+    volume_ml REAL NOT NULL, powder_g REAL NOT NULL, water_ml REAL NOT NULL, mix_ml REAL NOT NULL,
+    left_g REAL NOT NULL, left_ml REAL NOT NULL, lot TEXT, mark TEXT, scan TEXT
+) STRICT;
+INSERT INTO pours VALUES (1, '2031-05-04T09:30:00+00:00', 'type-4', 'vacuum', 50.0, 103.0, 20.6,
+    57.92, 9.0, 4.22, '7731', 'K', 'b0417.stl');
+PRAGMA user_version = 1;
+"""
+
+
+def test_a_journal_of_the_first_version_is_brought_up_and_keeps_its_pours(path: Path) -> None:
+    base = sqlite3.connect(path)
+    base.executescript(FIRST_VERSION)
+    base.close()
+    with Journal(path, new=False) as journal:
+        (entry,) = journal.entries()
+        assert astuple(entry) == astuple(replace(ENTRY, number=1))
+        journal.strike(1)
+        assert journal.pours() == []
 
 
 BOOK = """

@@ -151,7 +151,8 @@ def test_size_with_a_base_split_mixes_and_the_powder_of_the_batch() -> None:
     assert result.exit_code == 0, result.output
     told = " ".join(result.stdout.split())
     assert "d.stl: 2 equal mixes, each" in told
-    assert told.count("base,") == 4
+    assert told.count("Bases, the second pour") == 1
+    assert told.partition("Bases, the second pour")[2].count(" ivory (") == 4
     assert "Powder type-4:" in told
     assert "CHF" in told.partition("Powder ivory:")[2]
     whole = json.loads(Path("day.json").read_text(encoding="utf-8"))

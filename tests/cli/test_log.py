@@ -60,15 +60,44 @@ def test_amounts_come_from_what_mix_wrote() -> None:
 def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
     call("mix", "50", "--json", "mix.json")
     mix = json.loads((folder / "mix.json").read_text(encoding="utf-8"))
+    mix["way"] = "hand"
     scans = [{"scan": "day/a.stl", "mix": None}, {"scan": "day/b.stl", "mix": mix}]
     scans.append({"scan": "day/c.stl", "mix": mix})
-    day = {"settings": {"way": "hand"}, "scans": scans}
+    day = {"settings": {"way": "vacuum"}, "scans": scans}
     (folder / "day.json").write_text(json.dumps(day), encoding="utf-8")
     assert log("--from", "day.json", "--scan", "b.stl", "--left", "3").exit_code == 0
     (row,) = rows(log("--csv", "-"))
     assert (row["scan"], row["way"]) == ("b.stl", "hand")
     for words in ([], ["--scan", "a.stl"], ["--scan", "d.stl"]):
         assert log("--from", "day.json", *words, "--left", "3").exit_code == 2
+
+
+def test_the_way_of_mixing_is_that_of_the_file_or_asked_for(folder: Path) -> None:
+    call("mix", "50", "--way", "hand", "--json", "mix.json")
+    assert log("--from", "mix.json", "--left", "6").exit_code == 0
+    (row,) = rows(log("--csv", "-"))
+    assert row["way"] == "hand"
+    older = json.loads((folder / "mix.json").read_text(encoding="utf-8"))
+    del older["way"]
+    (folder / "older.json").write_text(json.dumps(older), encoding="utf-8")
+    refused = log("--from", "older.json", "--left", "6")
+    assert refused.exit_code == 2
+    assert "no way of mixing" in refused.stderr
+    assert log("--from", "older.json", "--left", "6", "--way", "hand").exit_code == 0
+
+
+def test_a_second_booking_is_told_and_can_be_struck_out() -> None:
+    call("mix", "50", "--json", "mix.json")
+    assert "slip" not in log("--from", "mix.json", "--left", "6").stderr
+    again = log("--from", "mix.json", "--left", "6")
+    assert "pour 1 was booked from the same file" in again.stderr
+    assert "--strike 2" in again.stderr
+    struck = log("--strike", "2")
+    assert "this rests on 1 pour" in struck.stdout
+    assert "2. " in struck.stdout
+    assert "struck out" in struck.stdout
+    assert log("--strike", "2").exit_code == 2
+    assert log(*MIXED, "--left", "6", "--strike", "1").exit_code == 2
 
 
 @pytest.mark.parametrize(
@@ -96,13 +125,13 @@ def test_learned_waste_goes_into_the_next_mix(monkeypatch: pytest.MonkeyPatch) -
         log(*MIXED, "--left", left)
     default = call("mix", "50").stdout
     learned = call("mix", "50", "--journal", "lab.db").stdout
-    assert "learned from 4 pours" in learned
+    assert "Learned from 4 pours" in learned
     assert "2 % chance of running short" in " ".join(learned.split())
-    assert "learned" not in default
+    assert "earned" not in default
     monkeypatch.setenv("VOLEST_JOURNAL", "lab.db")
     assert call("mix", "50").stdout == learned
     assert call("mix", "50", "--waste", "15").stdout == default  # what is written wins
-    assert "learned" not in call("mix", "50", "--stone", "type-3").stdout
+    assert "earned" not in call("mix", "50", "--stone", "type-3").stdout
 
 
 def test_prices_of_the_lab(folder: Path) -> None:

@@ -46,7 +46,7 @@ def volest(*words: str | Path, cwd: Path = ROOT) -> "subprocess.CompletedProcess
         ["--help"],
         ["--version"],
         [],
-        *([name, "--help"] for name in ("size", "mix", "log", "stones")),
+        *([name, "--help"] for name in ("size", "view", "log")),
     ],
 )
 def test_help_loads_nothing_heavy(words: list[str]) -> None:
@@ -87,7 +87,7 @@ def test_version() -> None:
 def test_nothing_asked_tells_the_three_things_one_does() -> None:
     ran = CliRunner().invoke(volest_group, [])
     assert ran.exit_code == 0
-    assert all(f"volest {name} " in ran.stdout for name in ("size", "mix", "log", "stones"))
+    assert all(f"volest {name} " in ran.stdout for name in ("size", "view", "log"))
 
 
 def test_every_command_in_the_list_can_be_called() -> None:

@@ -20,12 +20,20 @@ def run(*words: str) -> Result:
     return CliRunner().invoke(group, ["stones", *words])
 
 
-def test_every_figure_has_one_line_with_unit_mark_and_source() -> None:
-    lines = run().stdout.splitlines()
+def test_every_figure_stands_under_its_stone_with_unit_mark_and_source() -> None:
+    text = run().stdout
+    assert max(len(line) for line in text.splitlines()) <= 80
+    blocks = [" ".join(block.split()) for block in text.split("\n\n")]
     for kind in STONE_TYPES.values():
+        (block,) = (block for block in blocks if block.startswith(f"{kind.name}, "))
         for name, figure in kind.figures():
-            wanted = (kind.name, name, str(figure), figure.unit, figure.mark, figure.source)
-            assert any(all(word in line for word in wanted) for line in lines)
+            assert f"{name} {figure} {figure.unit} {figure.mark}: {figure.source}" in block
+
+
+def test_long_times_are_told_in_hours_and_days() -> None:
+    text = run().stdout
+    assert "7 days" in text
+    assert "10080" not in text
 
 
 def test_json_holds_the_same_figures(tmp_path: Path) -> None:
@@ -53,8 +61,8 @@ def test_a_started_lab_file_is_read_back_and_never_overwritten(tmp_path: Path) -
 def test_the_labs_own_stones_stand_among_the_types(tmp_path: Path) -> None:
     target = tmp_path / "lab.toml"
     target.write_text('[[stone]]\nname = "ivory"\nlike = "type-3"\nwp = 29.5\n', encoding="utf-8")
-    lines = run("--lab", str(target)).stdout.splitlines()
-    assert any("ivory" in line and "29.5" in line and "the lab's own" in line for line in lines)
+    told = " ".join(run("--lab", str(target)).stdout.split())
+    assert "usual W/P 29.5 mL per 100 g the lab's own" in told.partition("ivory, ")[2]
 
 
 def test_the_page_lists_every_figure() -> None:

@@ -36,7 +36,8 @@ SCAN_KEYS = [
     "reason",
     "seconds",
 ]
-MIX_KEYS = ["stone", "powder_g", "water_ml", "scoops", "waste_ml", "mix_ml", "unrounded"]
+MIX_KEYS = ["stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way"]
+MIX_KEYS += ["waste_ml", "mix_ml", "unrounded"]
 
 ALL_KINDS = [
     measured("a.stl"),

@@ -25,14 +25,16 @@ def test_figures_come_back_in_their_units() -> None:
     assert float(line["powder_g"]) == result.mix.powder_g
     assert float(line["rim_lowest_mm"]) == -0.3  # a number keeps its sign, without an apostrophe
     assert line["note_codes"] == "open-heel"
-    assert HEEL.do in line["notes"]
+    assert line["notes"] == f"open-heel: {HEEL.text} Do: {HEEL.do}"
+    assert line["full_scoops"] == "2"  # 107 g or so in scoops of 50 g
+    assert float(line["rest_g"]) == result.mix.powder_g - 100.0
 
 
 def test_a_refused_scan_has_a_reason_and_no_figures() -> None:
     (line,) = read_back([refused("c.stl")])
     assert line["outcome"] == "refused"
     assert line["reason"].startswith("found 0 bytes")
-    assert line["volume_ml"] == line["powder_g"] == line["scoops"] == line["base_line"] == ""
+    assert line["volume_ml"] == line["powder_g"] == line["full_scoops"] == line["base_line"] == ""
 
 
 def test_every_scan_is_one_line() -> None:
@@ -58,7 +60,16 @@ def test_there_is_no_negative_zero() -> None:
 
 
 def test_columns_carry_units() -> None:
-    words = {"scan", "outcome", "scoops", "stone", "base_line", "note_codes", "notes", "reason"}
+    words = {
+        "scan",
+        "outcome",
+        "full_scoops",
+        "stone",
+        "base_line",
+        "note_codes",
+        "notes",
+        "reason",
+    }
     words.add("seconds")
     assert all(
         name in words or name.endswith(("_ml", "_g", "_mm", "_mm2", "_per_mm")) for name in COLUMNS

@@ -13,6 +13,7 @@ from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, made_with, tally
 from volest.sheet.table import table_text
+from volest.stone.in_words import scoops_dealt
 
 LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
 MANY = [
@@ -33,7 +34,7 @@ def figures(result: Result) -> list[str]:
         f"{result.volume_ml:.1f}",
         f"{result.mix.powder_g:.0f}",
         f"{result.mix.water_ml:.1f}",
-        str(result.mix.scoops),
+        *scoops_dealt(result.mix).split(),
     ]
 
 

@@ -6,16 +6,9 @@ from dataclasses import replace
 import pytest
 
 from volest.lab import HAND
-from volest.stone.card import (
-    BEFORE,
-    CAUTIONS,
-    base_steps,
-    if_short,
-    scoops_in_words,
-    steps,
-    yield_in_words,
-)
+from volest.stone.card import BEFORE, CAUTIONS, base_steps, if_short, steps
 from volest.stone.figure import Figure
+from volest.stone.in_words import scoops_in_words, yield_in_words
 from volest.stone.mix import mix
 from volest.stone.ratio import STRETCH_IN_WORDS
 from volest.stone.types import stone_type

@@ -77,10 +77,23 @@ def test_units_of_a_school(powder_g: float, volume_ml: float) -> None:
 def test_record_holds_the_contract_and_nothing_else() -> None:
     record = mix(50).as_record()
     assert list(record) == [
-        "stone", "powder_g", "water_ml", "scoops", "waste_ml", "mix_ml", "unrounded",
+        "stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way",
+        "waste_ml", "mix_ml", "unrounded",
     ]  # fmt: skip
     assert list(record["unrounded"]) == ["powder_g", "water_ml"]
     assert json.loads(json.dumps(record, allow_nan=False)) == record
+
+
+@given(volumes, stones, wastes, ways, st.integers(1, 3))
+def test_full_scoops_and_the_rest_are_the_powder_of_each_mix(
+    volume_ml: float, stone: str, waste: float, by: str, mixes: int
+) -> None:
+    # Taking `scoops` for `full_scoops` would dry the mix: 104 g are 2 scoops and 4 g, never 3.
+    made = mix(volume_ml, stone=stone, waste_percent=waste, by=by, mixes=mixes)
+    dealt_g = made.mixes * (made.full_scoops * made.bench.scoop_g + made.rest_g)
+    assert dealt_g == pytest.approx(made.powder_g, abs=1e-6)
+    assert 0 <= made.rest_g < made.bench.scoop_g
+    assert by == "gram" or made.rest_g == 0
 
 
 def solid_ml(made: Mix) -> float:

@@ -97,7 +97,9 @@ def test_coarse_marks_go_up() -> None:
     assert mix(50, bench=Bench(cylinder_step_ml=1.0)).water_ml == 21.0
     coarse = mix(50, bench=Bench(cylinder_step_ml=5.0))
     assert coarse.water_ml == 25.0
-    assert coarse.notes == ()  # 25/103 is 24.3, within half a mL of the range
+    # 25/103 is W/P 24.3, and study cards "Gypsum products" have 19 to 24 for die stone.
+    assert [note.code for note in coarse.notes] == ["wp-by-marks"]
+    assert "24.3" in coarse.notes[0].text
     tiny = mix(13, bench=Bench(cylinder_step_ml=5.0))  # 27 g and 10 mL
     assert [note.code for note in tiny.notes] == ["wp-by-marks"]
 

@@ -9,6 +9,7 @@ import pytest
 from tests.view.bowls import looked_at, tray, write_bowl
 from volest.errors import ScanError
 from volest.settings import Settings
+from volest.stone.in_words import scoops_dealt
 from volest.stone.mix import mix
 from volest.view.card import CardMaker, card_of, moves
 
@@ -21,7 +22,7 @@ def test_every_step_is_on_the_curve_and_has_its_mix(folder: Path) -> None:
         if height != 0.0:
             assert volume_ml == pytest.approx(np.interp(height, heights, volumes), abs=6e-4)
         made = mix(volume_ml)
-        assert (float(powder_g), scoops) == (made.powder_g, made.scoops)
+        assert (float(powder_g), scoops) == (made.powder_g, scoops_dealt(made))
         assert float(water_ml) == pytest.approx(made.water_ml, abs=0.051)
 
 

@@ -76,6 +76,29 @@ def test_a_window_needs_a_display(monkeypatch: pytest.MonkeyPatch) -> None:
     display.refuse_blind.cache_clear()
 
 
+def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.chdir(tmp_path)
+    display.refuse_blind.cache_clear()
+    day = tmp_path / "day"
+    day.mkdir()
+    write_bowl(day / "bowl.stl")
+    (day / "empty.stl").write_bytes(b"")
+    ran = CliRunner().invoke(volest_group, ["view", str(day)])
+    display.refuse_blind.cache_clear()
+    assert ran.exit_code == 1, ran.output  # the empty one is refused
+    assert "no window" in ran.stderr
+    assert ran.stdout == "bowl.stl.png\n"
+    drawn = Path("bowl.stl.png").read_bytes()
+    assert drawn.startswith(b"\x89PNG")
+    Path("bowl.stl.png").write_bytes(b"somebody's own")
+    again = CliRunner().invoke(volest_group, ["view", str(day / "bowl.stl")])
+    assert "left alone" in again.stderr
+    assert Path("bowl.stl.png").read_bytes() == b"somebody's own"
+
+
 def test_a_process_that_dies_on_drawing_is_told_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

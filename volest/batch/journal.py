@@ -12,11 +12,10 @@ from types import TracebackType
 from volest.errors import UsageError
 from volest.stone.learning import Pour
 
-SCHEMA_VERSION = 1  # kept in the file itself (PRAGMA user_version), so that later ones can move it
 WAIT_S = 10.0  # for another program that is just writing
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
-_TABLE = """
+_FIRST = """
 CREATE TABLE pours (
     number INTEGER PRIMARY KEY,
     booked TEXT NOT NULL,
@@ -33,6 +32,12 @@ CREATE TABLE pours (
     scan TEXT
 ) STRICT
 """
+# What brings a journal from each version to the next; never changed once it is out.
+_STEPS: tuple[tuple[str, ...], ...] = (
+    (_FIRST,),
+    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
+)
+SCHEMA_VERSION = len(_STEPS)  # kept in the file itself (PRAGMA user_version)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,6 +58,12 @@ class Entry:
         Mix that could still have been poured, weighed and as a volume; below 0: what was missing.
     lot, mark, scan : str or None
         Lot of the powder, mark of the operator, the scan; for tracing.
+    source : str or None
+        Fingerprint of the file that the mix was read from, so that a second booking is seen.
+    struck : str or None
+        When it was struck out as a slip, in UTC; such a pour is kept and teaches nothing.
+    number : int or None
+        Its number in the journal; None before it is booked.
     """
 
     booked: str
@@ -67,6 +78,9 @@ class Entry:
     lot: str | None = None
     mark: str | None = None
     scan: str | None = None
+    source: str | None = None
+    struck: str | None = None
+    number: int | None = None
 
     def pour(self) -> Pour:
         """Give what the waste is learned from.
@@ -103,7 +117,9 @@ class Journal:
     def __init__(self, path: Path, *, new: bool = True) -> None:
         self._path = path
         if not new and not path.is_file():
-            raise self._fault("no such file", "book a first pour with 'volest log'")
+            raise self._fault(
+                "no such file", "book a first pour: --volume 50 --powder 103 --water 20.6 --left 9"
+            )
         with self._telling():
             self._base = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
         try:
@@ -171,17 +187,61 @@ class Journal:
         Returns
         -------
         list of Pour
-            One a booked pour.
+            One a booked pour that was not struck out.
         """
-        return [entry.pour() for entry in self.entries()]
+        return [entry.pour() for entry in self.entries() if entry.struck is None]
+
+    def strike(self, number: int) -> None:
+        """Strike a pour out: it stays in the journal, and nothing is learned from it.
+
+        Parameters
+        ----------
+        number : int
+            Its number.
+
+        Raises
+        ------
+        UsageError
+            If there is no such pour, or it was struck out before.
+        """
+        with self._telling():
+            done = self._base.execute(
+                "UPDATE pours SET struck = ? WHERE number = ? AND struck IS NULL", (now(), number)
+            )
+        if done.rowcount == 0:
+            raise UsageError(
+                f"no pour {number} that still counts",
+                needed="the number of a pour that was not struck out before",
+                remedy="the last pours and their numbers are shown by 'volest log' alone",
+                code="journal",
+            )
+
+    def booked_from(self, source: str) -> list[int]:
+        """Find the pours that were booked from the same file and still count.
+
+        Parameters
+        ----------
+        source : str
+            Fingerprint of the file.
+
+        Returns
+        -------
+        list of int
+            Their numbers.
+        """
+        query = "SELECT number FROM pours WHERE source = ? AND struck IS NULL ORDER BY number"
+        with self._telling():
+            return [number for (number,) in self._base.execute(query, (source,))]
 
     def _prepare(self) -> None:
         self._base.execute("PRAGMA journal_mode = WAL")  # readers never wait for a writer
         self._base.execute("PRAGMA synchronous = FULL")  # a booked pour outlives a power cut
         self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
         (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        if version == 0:
-            self._base.execute(_TABLE)
+        for step in _STEPS[version:]:
+            for statement in step:
+                self._base.execute(statement)
+        if version < SCHEMA_VERSION:
             self._base.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         self._base.execute("COMMIT")
         if version > SCHEMA_VERSION:

@@ -13,8 +13,11 @@ from volest.batch.places import Place, Remote, file_system
 from volest.scan.decision import SUFFIX, decision_path
 from volest.settings import Settings
 
-# The rooms and modules that a result is made in, and the libraries whose figures go into it.
-_MAKERS = ("scan", "cavity", "stone", "pipeline.py", "result.py", "settings.py", "learned.py")
+# The rooms and modules that a result and its card are made in, and libraries whose figures go in.
+_MAKERS = (
+    *("scan", "cavity", "stone", "view", "pipeline.py", "result.py", "settings.py"),
+    *("lab.py", "learned.py", "notes.py", "errors.py"),
+)
 _LIBRARIES = ("numpy", "scipy", "scikit-image")
 _NONE = "none"
 

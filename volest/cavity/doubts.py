@@ -1,12 +1,14 @@
 """What a person should look at before mixing, and what is too doubtful to measure at all."""
 
+from collections.abc import Sequence
+
 from volest.cavity.air import Air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Rooms
-from volest.cavity.trim import LEVEL_MM, Trim
+from volest.cavity.trim import LEVEL_MM, Stretch, Trim
 from volest.cavity.volume import Volume
 from volest.errors import ScanError
 from volest.notes import Note
@@ -194,15 +196,30 @@ def _leak(rooms: Rooms) -> Note | None:
 def _boxing(trim: Trim) -> Note | None:
     if trim.gap_length_mm == 0.0:
         return None
-    low = [str(part.hour) for part in trim.stretches if part.least_mm < -LEVEL_MM]
-    where = "all round" if len(low) == len(trim.stretches) else f"at {', '.join(low)} o'clock"
     return Note(
         code="needs-boxing",
-        text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, by up to "
-        f"{-trim.rim_lowest_mm:.1f} mm, {where} (seen into the opening, 12 is the front); measured "
-        "as if boxed in there",
+        text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, "
+        f"{_how_low(trim)} (seen into the opening, 12 is the front); measured as if boxed in there",
         do="box in that stretch before the pour, or choose a lower base line",
     )
+
+
+def _how_low(trim: Trim) -> str:
+    """Part the deepest gaps from rim that only waves."""
+    low = [part for part in trim.stretches if part.least_mm < -LEVEL_MM]
+    half_mm = trim.rim_lowest_mm / 2.0
+    deep = [part for part in low if part.least_mm <= half_mm]
+    rest = [part for part in low if part.least_mm > half_mm]
+    all_round = len(deep) == len(trim.stretches)
+    where = "all round" if all_round else f"at {_hours(deep)} o'clock"
+    words = f"by up to {-trim.rim_lowest_mm:.1f} mm {where}"
+    if not rest:
+        return words
+    return f"{words}, by up to {-min(part.least_mm for part in rest):.1f} mm at {_hours(rest)}"
+
+
+def _hours(stretches: Sequence[Stretch]) -> str:
+    return ", ".join(str(part.hour) for part in stretches)
 
 
 def _holes(rooms: Rooms) -> Note | None:

@@ -1,13 +1,12 @@
 """Options that `mix` and `size` share: the lab file, the way of mixing, the second pour."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import wraps
 from pathlib import Path
-from typing import Any
 
 import click
 
+from volest.cli.defaults import is_from_file
+from volest.cli.options import bundled
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
@@ -77,30 +76,7 @@ _OPTIONS = (
         help="A base of this height under the first pour.",
     ),
 )
-
-
-def lab_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of the lab, handed over together as `choice`.
-
-    Parameters
-    ----------
-    command : callable
-        The command's function.
-
-    Returns
-    -------
-    callable
-        The same with the options.
-    """
-
-    @wraps(command)
-    def gathered(*args: Any, **words: Any) -> Any:
-        given = {name: words.pop(name) for name in LabChoice.__slots__}
-        return command(*args, choice=LabChoice(**given), **words)
-
-    for option in reversed(_OPTIONS):
-        gathered = option(gathered)
-    return gathered
+lab_options = bundled(_OPTIONS, LabChoice, "choice")
 
 
 def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Settings:
@@ -133,6 +109,8 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
     )
     if choice.journal_file is None or waste or residue:
         return settings
+    if is_from_file("journal_file") and not choice.journal_file.exists():
+        return settings  # nothing was booked yet
     from volest.batch.journal import Journal  # keeps --help quick
     from volest.stone.learning import learn_all  # keeps --help quick
 

@@ -2,12 +2,13 @@
 
 import csv
 import io
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.booked_mix import booked_mix
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
@@ -19,13 +20,15 @@ _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
 did not reach, weigh what you had to mix on top: --short. Both in g. Without either, nothing is
-booked and the journal is shown.
+booked and the journal is shown. A slip is struck out by its number: it stays in the journal, and
+nothing is learned from it.
 
 \b
 Examples:
   volest log --journal lab.db --from mix.json --left 9
   volest log --journal lab.db --volume 50 --powder 103 --water 20.6 --left 9
   volest log --journal lab.db --from day.json --scan b0417.stl --short 12 --lot 7731
+  volest log --journal lab.db --strike 5
   volest log --journal lab.db
 """
 
@@ -58,8 +61,11 @@ Examples:
 @click.option("--water", "water_ml", type=float, metavar="ML", help="Water that was mixed.")
 @click.option("--stone", metavar="NAME", help="Stone; else that of the file, or type-4.")
 @click.option(
-    "--way", type=click.Choice([HAND, VACUUM]), help="How it was mixed; else as the file says."
+    "--way",
+    type=click.Choice([HAND, VACUUM]),
+    help="How it was mixed; else as the file says, or vacuum.",
 )
+@click.option("--strike", type=int, metavar="NUMBER", help="Strike that pour out as a slip.")
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
@@ -72,6 +78,7 @@ def log_command(
     source: Path | None,
     scan: str | None,
     csv_file: str | None,
+    strike: int | None,
     **words: str | float | None,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
@@ -81,42 +88,36 @@ def log_command(
     if left_g is not None and short_g is not None:
         raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
     booking = left_g is not None or short_g is not None
+    if booking and strike is not None:
+        raise UsageError(
+            "a pour and --strike", needed="one of them", remedy="do one, then the other"
+        )
     if not booking and (source is not None or any(words[key] for key in ("volume_ml", "powder_g"))):
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
     with Journal(journal_file, new=booking) as journal:
         if booking:
             given = {
-                **_from_file(source, scan),
+                **({} if source is None else booked_mix(source, scan)),
                 **{k: v for k, v in words.items() if v is not None},
             }
             left = left_g if left_g is not None else -(short_g or 0.0)
-            number = journal.book(_entry(given, left, scan, lab))
-            click.echo(f"booked as pour {number}", err=True)
+            _book(journal, _entry(given, left, scan, lab), journal_file)
+        if strike is not None:
+            journal.strike(strike)
+            click.echo(f"struck out pour {strike}", err=True)
         _tell(journal, lab, csv_file)
 
 
-def _from_file(source: Path | None, scan: str | None) -> dict[str, str | float]:
-    if source is None:
-        return {}
-    try:
-        record = json.loads(source.read_text(encoding="utf-8"))
-        way = record.get("settings", {}).get("way", VACUUM)
-        if "scans" in record:
-            mixes = [s["mix"] for s in record["scans"] if scan in (None, Path(s["scan"]).name)]
-            (record,) = (mix for mix in mixes if mix is not None)
-        return {
-            "way": way,
-            "stone": record["stone"],
-            "volume_ml": record["mix_ml"] - record["waste_ml"],
-            "powder_g": record["powder_g"],
-            "water_ml": record["water_ml"],
-        }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
-        raise UsageError(
-            f"{source} without one mix" + (f" for {scan}" if scan else ""),
-            needed="JSON of 'volest mix' or 'volest size' and, if it holds several, --scan NAME",
-            remedy="name the scan's file as it stands in the JSON, without its folder",
-        ) from fault
+def _book(journal: "Journal", entry: "Entry", journal_file: Path) -> None:
+    before = [] if entry.source is None else journal.booked_from(entry.source)
+    number = journal.book(entry)
+    click.echo(f"booked as pour {number}", err=True)
+    if before:
+        click.echo(
+            f"pour {before[-1]} was booked from the same file; if this one is a slip: "
+            f"volest log --journal {journal_file} --strike {number}",
+            err=True,
+        )
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
@@ -137,7 +138,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
     return Entry(
         booked=now(),
         stone=kind.name,
-        way=str(given.get("way", VACUUM)),
+        way=_way(given),
         volume_ml=volume_ml,
         powder_g=powder_g,
         water_ml=water_ml,
@@ -147,6 +148,17 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
         lot=_text(given, "lot"),
         mark=_text(given, "mark"),
         scan=scan,
+        source=_text(given, "source"),
+    )
+
+
+def _way(given: dict[str, str | float]) -> str:
+    if "way" in given or "source" not in given:
+        return str(given.get("way", VACUUM))
+    raise UsageError(
+        "no way of mixing in the file",
+        needed=f"{HAND} or {VACUUM}",
+        remedy="add for example --way hand",
     )
 
 
@@ -155,13 +167,13 @@ def _text(given: dict[str, str | float], name: str) -> str | None:
 
 
 def _tell(journal: "Journal", lab: Lab, csv_file: str | None) -> None:
-    from volest.sheet.book import journal_lines  # keeps --help quick
+    from volest.batch.book import journal_lines, last_lines  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:
-        _write(_as_csv(entries), csv_file)
-    if csv_file != "-":
-        for line in journal_lines([entry.pour() for entry in entries], lab):
+        deliver(_as_csv(entries), csv_file)
+    if csv_file != STREAM:
+        for line in (*journal_lines(journal.pours(), lab), *last_lines(entries)):
             click.echo(line)
 
 
@@ -176,12 +188,3 @@ def _as_csv(entries: "list[Entry]") -> str:
         values = (getattr(entry, name) for name in COLUMNS)
         lines.writerow([cell(v) if isinstance(v, str) else v for v in values])
     return buffer.getvalue()
-
-
-def _write(text: str, target: str) -> None:
-    from volest.sheet.target import write_whole  # keeps --help quick
-
-    if target == "-":
-        click.echo(text.encode(), nl=False)
-    else:
-        write_whole(Path(target), text)

@@ -1,8 +1,10 @@
 """The command `volest`: finds its commands; each fault becomes one line and an exit code."""
 
+import difflib
 import importlib
 import logging
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from types import MappingProxyType
@@ -32,15 +34,16 @@ _COMMANDS = MappingProxyType(
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
+        "settings": ("volest.cli.settings", "settings_command", "Show the defaults in force."),
+        "completion": ("volest.cli.completion", "completion_command", "Let a shell finish words."),
     }
 )
 _FIRST_STEPS = """\
 volest says how much stone to mix before an impression is poured.
 
-  volest size FOLDER     read the scans in a folder: volume, powder, water, scoops
-  volest mix 52.3        the mix for a volume that is known, in mL
-  volest log             what was left after the pour, and what that teaches
-  volest stones          the stone types and their values
+  volest size FOLDER     before the pour: volume, powder, water, scoops of each scan
+  volest view SCAN       where a note says so: look at it, move the base line, save it
+  volest log --help      after the pour: book what was left, so that the next mix is closer
 
 More with: volest --help, volest size --help
 """
@@ -99,6 +102,28 @@ class LateGroup(click.Group):
         command = getattr(importlib.import_module(module), name)
         assert isinstance(command, click.Command)  # noqa: S101  # our own table
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that is meant; a slip of the pen gets a hint.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            The call.
+        args : list of str
+            The words that are left.
+
+        Returns
+        -------
+        tuple
+            Name, command, and the words after it.
+        """
+        near = difflib.get_close_matches(args[0], _COMMANDS, n=1)
+        if args[0] not in _COMMANDS and near:
+            ctx.fail(f"No such command {args[0]!r}. Did you mean {near[0]!r}?")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands without loading them.
@@ -168,7 +193,7 @@ def _guarded(call: Callable[[], Any]) -> int:
         line, code = _meant(fault)
     except Exception as fault:  # noqa: BLE001  # the edge of the program: no trace without --verbose
         _LOG.exception("a fault in volest")
-        line = f"fault in volest: {type(fault).__name__}: {fault}; run it again with --verbose"
+        line = f"fault in volest: {type(fault).__name__}: {fault}; add --verbose"
         code = EXIT_FAULT
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
@@ -184,23 +209,43 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         return str(fault), fault.exit_code
     if isinstance(fault, click.UsageError):
         path = fault.ctx.command_path if fault.ctx else "volest"
-        return f"{fault.format_message()} See: {path} --help", EXIT_USAGE
+        return f"{fault.format_message()}{_hint(fault)} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED
 
 
+def _hint(fault: click.UsageError) -> str:
+    """Say how a number is written, where that is the slip."""
+    comma = re.search(r"'(-?\d+),(\d+)' is not a valid float", fault.format_message())
+    if comma:
+        return f" Write it with a point: {comma[1]}.{comma[2]}."
+    if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
+        return " A number here is 0 or above."
+    return ""
+
+
 @click.group(cls=LateGroup, invoke_without_command=True, help=_HELP)
 @click.version_option(__version__, message="volest %(version)s")
+@click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
-def volest_group(ctx: click.Context) -> None:
-    """Say the first steps where no command is given.
+def volest_group(ctx: click.Context, *, verbose: bool) -> None:
+    """Take up the defaults; say the first steps where no command is given.
 
     Parameters
     ----------
     ctx : click.Context
         The call.
+    verbose : bool
+        Tell what is logged.
     """
+    if os.environ.get("NO_COLOR"):
+        ctx.color = False
+    from volest.cli.defaults import default_map, defaults_path, read_defaults  # keeps --help quick
+    from volest.cli.talk import set_talk  # keeps --help quick
+
+    set_talk(verbose)
+    ctx.default_map = default_map(read_defaults(defaults_path()))
     if ctx.invoked_subcommand is None:
         click.echo(_FIRST_STEPS, nl=False)
 

@@ -1,27 +1,21 @@
 """The command `mix`: a volume in, a mix card out."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.errors import UsageError
 from volest.settings import Settings
-from volest.stone.card import (
-    BEFORE,
-    CAUTIONS,
-    NUMBERED,
-    base_steps,
-    if_short,
+from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_steps, if_short, steps
+from volest.stone.in_words import (
     learned_in_words,
     powder_in_words,
     scoops_in_words,
-    steps,
     water_in_words,
     water_weighed,
     yield_in_words,
@@ -37,7 +31,18 @@ _DEFAULTS = Settings()
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 
 
-@click.command("mix")
+_HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
+
+\b
+Examples:
+  volest mix 52.3
+  volest mix 52.3 --stone type-3 --way hand --by scoop
+  volest mix 52.3 --json mix.json
+  volest mix 52.3 --second-pour 12 --footprint 2600
+"""
+
+
+@click.command("mix", help=_HELP)
 @click.argument("volume", type=float, metavar="VOLUME")
 @click.option(
     "--stone", metavar="NAME", default=_DEFAULTS.stone, show_default=True, help="Stone type."
@@ -92,7 +97,7 @@ def mix_command(
     choice: LabChoice,
     json_file: str | None,
 ) -> None:
-    """Say how much water and powder fill VOLUME (in mL)."""
+    """Print the card; the words for a person stand in `_HELP`."""
     settings = Settings(
         stone=stone, wp_ml_per_100g=wp, waste_percent=waste, residue_ml=residue, by=by
     )
@@ -103,8 +108,10 @@ def mix_command(
         settings = replace(settings, lab=lab)
     made = first_pour(volume, settings)
     if json_file is not None:
-        write_json(made.as_record(), json_file)
-    if json_file != "-":
+        from volest.sheet.record import as_text  # keeps --help quick
+
+        deliver(as_text(made.as_record()), json_file)
+    if json_file != STREAM:
         _print_card(made, base, settings)
         return
     for note in (*made.notes, *(base.notes if base else ())):
@@ -123,35 +130,6 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
     )
 
 
-def write_json(record: dict[str, Any], target: str) -> None:
-    """Write one record as JSON to a file, or to stdout for '-'.
-
-    Parameters
-    ----------
-    record : dict
-        Plain values.
-    target : str
-        Path of the file, or '-'.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be written.
-    """
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    if target == "-":
-        click.echo(text)
-        return
-    try:
-        Path(target).write_text(text + "\n", encoding="utf-8")
-    except OSError as fault:
-        raise UsageError(
-            f"{target} cannot be written ({fault.strerror})",
-            needed="a file in a folder that is there and may be written",
-            remedy="give another --json FILE",
-        ) from fault
-
-
 def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
@@ -159,7 +137,8 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     knobs_ml = 0.0 if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
     for note in (*made.notes, *(base.notes if base else ())):
-        console.print(f"\nLOOK  {note.text} {note.do}", style="bold yellow")
+        words = fill(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
+        console.print(f"\n{words}", style="bold yellow")
     for title, lines in _sections(made, base, settings):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
@@ -191,11 +170,12 @@ def _amounts(made: Mix, knobs_ml: float) -> "Text":
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     knobs = f" and {knobs_ml:g} mL of knobs" if knobs_ml else ""
     fills = f"To fill {made.volume_ml - knobs_ml:g} mL{knobs} with {made.stone}, {made.kind.title}"
+    weighed = water_weighed(made)
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
         (f"{water_in_words(made):>10}", "bold cyan"),
-        f"   or weigh it: {water_weighed(made)}\n",
+        f"   or weigh it: {weighed}\n" if weighed else "\n",
         ("  2  POWDER ", "bold"),
         (f"{powder_in_words(made):>10}", "bold cyan"),
         f"   {scoops_in_words(made)}\n\n",

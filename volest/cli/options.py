@@ -1,10 +1,13 @@
 """Options that several commands share: how a scan is to be measured."""
 
-from collections.abc import Callable
-from typing import Any, TypeVar
+import inspect
+from collections.abc import Callable, Sequence
+from functools import wraps
+from typing import Any, TypeVar, cast
 
 import click
 
+from volest.cli.defaults import is_from_file
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -59,6 +62,40 @@ def measuring(command: Command) -> Command:
     return command
 
 
+def bundled(
+    options: Sequence[Callable[..., Any]], record: Callable[..., Any], name: str
+) -> Callable[[Command], Command]:
+    """Make a decorator that hands several options over together.
+
+    Parameters
+    ----------
+    options : sequence of callable
+        Decorators of click.
+    record : callable
+        A record class; its fields are the options' names.
+    name : str
+        The parameter that gets the record.
+
+    Returns
+    -------
+    callable
+        Gives a command the options.
+    """
+    names = inspect.signature(record).parameters
+
+    def decorate(command: Command) -> Command:
+        @wraps(command)
+        def gathered(*args: Any, **words: Any) -> Any:
+            given = {key: words.pop(key) for key in names}
+            return command(*args, **{name: record(**given)}, **words)
+
+        for option in reversed(options):
+            gathered = option(gathered)
+        return cast(Command, gathered)
+
+    return decorate
+
+
 def settings_of(
     *, base: str | None, unit: str | None, pitch: float, inside_out: bool, **rest: Any
 ) -> Settings:
@@ -78,7 +115,7 @@ def settings_of(
     """
     return Settings(
         base=parse_base("rim" if base is None else base),
-        obey_saved=base is None,
+        obey_saved=base is None or is_from_file("base"),
         unit=unit,
         pitch_mm=pitch,
         inside_out=inside_out,

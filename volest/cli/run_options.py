@@ -2,11 +2,11 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import wraps
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.options import Command, bundled
 from volest.errors import UsageError
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ _OPTIONS = (
 )
 
 
-def run_options(*, out_needed: bool) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+def run_options(*, out_needed: bool) -> Callable[[Command], Command]:
     """Give a command these options, handed over together as `running`.
 
     Parameters
@@ -142,15 +142,4 @@ def run_options(*, out_needed: bool) -> Callable[[Callable[..., Any]], Callable[
         What adds them to a command.
     """
     out = click.option("--out", metavar="DIR", type=place, required=out_needed, help=OUT_HELP)
-
-    def give(command: Callable[..., Any]) -> Callable[..., Any]:
-        @wraps(command)
-        def gathered(*args: Any, **words: Any) -> Any:
-            given = {name: words.pop(name) for name in RunChoice.__slots__}
-            return command(*args, running=RunChoice(**given), **words)
-
-        for option in reversed((out, *_OPTIONS)):
-            gathered = option(gathered)
-        return gathered
-
-    return give
+    return bundled((out, *_OPTIONS), RunChoice, "running")

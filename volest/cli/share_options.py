@@ -1,14 +1,14 @@
 """Options of `size` for shared mixes, and the plan that follows from them."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.options import bundled
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -60,30 +60,7 @@ _OPTIONS = (
         help="Minutes since the impression was taken; else 0.",
     ),
 )
-
-
-def share_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options for shared mixes, handed over together as `sharing`.
-
-    Parameters
-    ----------
-    command : callable
-        The command's function.
-
-    Returns
-    -------
-    callable
-        The same with the options.
-    """
-
-    @wraps(command)
-    def gathered(*args: Any, **words: Any) -> Any:
-        given = {name: words.pop(name) for name in ShareChoice.__slots__}
-        return command(*args, sharing=ShareChoice(**given), **words)
-
-    for option in reversed(_OPTIONS):
-        gathered = option(gathered)
-    return gathered
+share_options = bundled(_OPTIONS, ShareChoice, "sharing")
 
 
 def check_sharing(choice: ShareChoice) -> None:

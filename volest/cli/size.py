@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts
-from volest.cli.delivery import Delivery, check_delivery, deliver, show
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.out import size_into
@@ -14,6 +13,7 @@ from volest.cli.progress import progress
 from volest.cli.run_options import RunChoice, place, run_options
 from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
 from volest.cli.sheet import cards, sheet_of
+from volest.cli.size_files import Delivery, check_delivery, show_table, write_results
 from volest.cli.talk import set_talk
 from volest.settings import Settings
 
@@ -86,7 +86,8 @@ def size_command(
     **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
-    set_talk(verbose)
+    if verbose:
+        set_talk(True)
     settings = settings_of(
         **options,
         stone=stone,
@@ -123,7 +124,7 @@ def _size(
     if running.out is not None:
 
         def show_them(results: "Sequence[Result]", plan: "Plan | None") -> None:
-            show(results, settings, delivery, plan)
+            show_table(results, settings, delivery, plan)
 
         return size_into(
             scans,
@@ -147,7 +148,7 @@ def _size(
         )
         plan = plan_for(results, settings, sharing)
         sheet = "" if maker is None else sheet_of(maker, results, settings, plan)
-    deliver(results, settings, delivery, plan, sheet)
+    write_results(results, settings, delivery, plan, sheet)
     if len(results) < len(scans):
         click.echo(f"{len(results)} of {len(scans)} scans were done", err=True)
         raise click.Abort

@@ -3,12 +3,13 @@
 from collections.abc import Iterator, Sequence
 from importlib import resources
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import click
 
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
-from volest.cli.mix import write_json
 from volest.errors import UsageError
 from volest.stone.bench import BENCH_FIGURES
 from volest.stone.figure import Band, Figure
@@ -16,43 +17,51 @@ from volest.stone.own import all_stones
 from volest.stone.types import StoneType
 from volest.stone.windows import WINDOWS
 
-# Wide enough for the longest source, so that a piped table has one line a figure.
-PIPED_WIDTH = 200
+WIDTH = 80  # longer lines are hard to follow at arm's length
+_UNDER = " " * 30
 
 
-@click.command("stones")
+_HELP = """List the stones and where their figures come from.
+
+\b
+Examples:
+  volest stones
+  volest stones --new lab.toml
+  volest stones --lab lab.toml --json stones.json
+"""
+
+
+@click.command("stones", help=_HELP)
 @LAB_OPTION
 @click.option("--new", "new_file", metavar="FILE", help="Start a lab file, all explained in it.")
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the types as JSON; - writes only that."
 )
 def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: str | None) -> None:
-    """List the stones and where their figures come from."""
+    """List the stones; the words for a person stand in `_HELP`."""
     if new_file is not None:
         _start_lab_file(new_file)
         return
     stones = all_stones(lab_from(lab_file))
     if json_file is not None:
-        write_json(_record(stones), json_file)
-    if json_file != "-":
-        _print_table(stones)
+        from volest.sheet.record import as_text  # keeps --help quick
+
+        deliver(as_text(_record(stones)), json_file)
+    if json_file != STREAM:
+        _print_blocks(stones)
 
 
 def _start_lab_file(target: str) -> None:
-    from volest.sheet.target import write_whole  # keeps --help quick
-
     text = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
-    if target == "-":
-        click.echo(text, nl=False)
-        return
-    if Path(target).exists():
+    if target != STREAM and Path(target).exists():
         raise UsageError(
             f"{target}, which is there already",
             needed="a new file, so that no lab's figures are lost",
             remedy="name another --new FILE, or '-' to read it on the screen",
         )
-    write_whole(Path(target), text)
-    click.echo(f"wrote {target}; use it with --lab {target}", err=True)
+    deliver(text, target)
+    if target != STREAM:
+        click.echo(f"wrote {target}; use it with --lab {target}", err=True)
 
 
 def _record(stones: Sequence[StoneType]) -> dict[str, Any]:
@@ -88,19 +97,25 @@ def _groups(
         yield window.material, "impression material", ends
 
 
-def _print_table(stones: Sequence[StoneType]) -> None:
-    from rich.console import Console  # keeps --help quick
-    from rich.table import Table  # keeps --help quick
+def _print_blocks(stones: Sequence[StoneType]) -> None:
+    from volest.sheet.names import visible  # keeps --help quick
 
-    console = Console(highlight=False, markup=False, emoji=False)
-    if not console.is_terminal:
-        console = Console(width=PIPED_WIDTH, highlight=False, markup=False, emoji=False)
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("for", "figure", "value", "unit", "mark", "source"):
-        table.add_column(heading, overflow="fold", no_wrap=heading in ("for", "value"))
     for name, title, figures in _groups(stones):
-        table.add_row(name, title, style="bold")
+        click.secho(visible(f"{name}, {title}"), bold=True)
         for figure_name, figure in figures:
-            table.add_row(name, figure_name, str(figure), figure.unit, figure.mark, figure.source)
-    console.print(table)
-    console.print("\nThe makers' sheets win over every figure here.")
+            amount, unit = _readable(figure)
+            click.echo(visible(f"  {figure_name:<28}{amount} {unit}"))
+            ground = visible(f"{figure.mark}: {figure.source}")
+            click.echo(fill(ground, WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
+        click.echo()
+    click.echo("The makers' sheets win over every figure here.")
+
+
+def _readable(figure: Figure | Band) -> tuple[str, str]:
+    """Say long times in hours or days."""
+    ends = (figure.low, figure.high) if isinstance(figure, Band) else (figure.value,)
+    for minutes, unit in ((1440.0, "days"), (60.0, "h")):
+        longest = figure.unit == "min" and min(ends) >= 2 * minutes
+        if longest and all(end % minutes == 0 for end in ends):
+            return " to ".join(f"{end / minutes:g}" for end in ends), unit
+    return str(figure), figure.unit

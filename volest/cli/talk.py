@@ -21,7 +21,7 @@ _TALK = _Talk()
 _TALK.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
 
 
-def set_talk(loud: bool) -> None:
+def set_talk(loud: bool, /) -> None:
     """Tell or keep to itself what volest logs.
 
     Parameters

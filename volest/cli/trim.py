@@ -27,5 +27,3 @@ def trim_command(scan: Path, **options: Any) -> None:
 
     result, cavity = examine(scan, settings_of(**options))
     click.echo(trim_text(result, cavity.trim, cavity.margin, cavity.base.lean_deg), nl=False)
-    for note in result.notes:
-        click.echo(f"{note.code}: {note.text}. Do: {note.do}.", err=True)

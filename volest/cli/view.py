@@ -8,11 +8,14 @@ import click
 
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.talk import set_talk
+from volest.errors import EXIT_MEASURED, EXIT_REFUSED, ScanError, UsageError
+from volest.settings import Settings
 
 _HELP = f"""Look at scans in a window, one after the other.
 
 The base line is raised, lowered and tilted with keys or sliders; volume and mix follow. What is
 saved stands beside the scan and is obeyed by `volest size`. The keys are listed in the window.
+Where no window can be opened, a picture of each scan is drawn into the folder you are in.
 
 {BASE_HELP}
 \b
@@ -28,15 +31,46 @@ Examples:
 )
 @measuring
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
-def view_command(paths: Sequence[Path], *, verbose: bool, **options: Any) -> None:
+@click.pass_context
+def view_command(
+    ctx: click.Context, /, paths: Sequence[Path], *, verbose: bool, **options: Any
+) -> None:
     """Open the window; the words for a person stand in `_HELP`."""
-    set_talk(verbose)
+    if verbose:
+        set_talk(True)
     settings = settings_of(**options)
     from volest.batch.finding import find_scans
     from volest.view.display import refuse_blind
 
     scans = find_scans(paths)
-    refuse_blind(off_screen=False)
+    try:
+        refuse_blind(off_screen=False)
+    except UsageError as fault:
+        refuse_blind(off_screen=True)
+        click.echo(f"volest: no window: {fault}", err=True)
+        click.echo("volest: pictures are drawn into this folder instead", err=True)
+        ctx.exit(_pictures(scans, settings))
     from volest.view.window import Window
 
     Window(scans, settings).show()
+
+
+def _pictures(scans: Sequence[Path], settings: Settings) -> int:
+    from volest.pipeline import examine
+    from volest.sheet.names import visible
+    from volest.view.picture import picture_of
+
+    refused = 0
+    for scan in scans:
+        target = Path(f"{scan.name}.png")
+        if target.exists():
+            click.echo(f"{visible(str(target))} is there already and is left alone", err=True)
+            continue
+        try:
+            picture_of(*examine(scan, settings)).save(target)
+        except ScanError as fault:
+            refused += 1
+            click.echo(f"{visible(str(scan))}: {visible(str(fault))}", err=True)
+        else:
+            click.echo(visible(str(target)))
+    return EXIT_REFUSED if refused else EXIT_MEASURED

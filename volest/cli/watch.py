@@ -70,7 +70,8 @@ def watch_command(
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.run import check_settings  # keeps --help quick
 
-    set_talk(verbose)
+    if verbose:
+        set_talk(True)
     settings = settings_of(
         **options,
         stone=stone,

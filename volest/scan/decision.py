@@ -133,7 +133,8 @@ def read_decision(scan: Path) -> Decision | None:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
         raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
     if record.get("volest_decision") != VERSION:
-        found = f"volest_decision = {record.get('volest_decision')!r}"
+        said = record.get("volest_decision")
+        found = "no line volest_decision" if said is None else f"volest_decision = {said!r}"
         raise _faulty(path, found, f"volest_decision = {VERSION}")
     if record.get("scan_sha256") != _fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")

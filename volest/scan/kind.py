@@ -131,6 +131,6 @@ def _not_a_mesh(found: str) -> ScanError:
     return ScanError(
         found,
         needed="a scan as STL or PLY",
-        remedy="export the scan as STL or PLY; unpack archives first",
+        remedy="export the scan as STL or PLY",
         code="not-a-mesh",
     )

@@ -51,6 +51,10 @@ def mm_per_unit(unit: str | None) -> float:
     return MM_PER_UNIT[unit]
 
 
+def _three_digits(side_mm: float) -> str:
+    return f"{side_mm:.0f}" if side_mm >= 100.0 else f"{side_mm:.3g}"  # noqa: PLR2004  # three digits
+
+
 def longest_side_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> float:
     """Measure the longest side of the box around the scan, without its stray parts.
 
@@ -126,7 +130,7 @@ def check_scale(
     side_mm = longest_side_mm(triangles, areas)
     if not POSSIBLE_MM[0] <= side_mm <= POSSIBLE_MM[1]:
         raise ScanError(
-            f"a longest side of {side_mm:.3g} mm, read as {unit or 'mm'}",
+            f"a longest side of {_three_digits(side_mm)} mm, read as {unit or 'mm'}",
             needed=f"{POSSIBLE_MM[0]:.0f} to {POSSIBLE_MM[1]:.0f} mm",
             remedy=_advice(side_mm / mm_per_unit(unit)),
             code="scale",

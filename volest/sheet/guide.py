@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+from textwrap import fill
 
 from rich.console import Console
 from rich.table import Table
@@ -10,6 +11,7 @@ from rich.table import Table
 from volest.cavity.margin import Margin
 from volest.cavity.trim import LEVEL_MM, Trim
 from volest.result import Result
+from volest.sheet.names import visible
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -46,6 +48,10 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
     console.print(_hours(trim))
+    console.print(
+        f"\nWithin {LEVEL_MM:g} mm of the base line the rim is left as it is."
+        + _hours_without_rim(trim)
+    )
     for line in advice(trim):
         console.print(line)
     console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
@@ -55,7 +61,10 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     console.print(f"\nVolume {result.volume_ml:.1f} mL, give or take {margin.expanded_ml:.1f} mL:")
     for name, u_ml in margin.parts_ml:
         console.print(f"  {2.0 * u_ml:5.2f} mL  {_PARTS[name]}")
-    return out.getvalue()
+    for note in result.notes:
+        words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
+        console.print("\n" + fill(words, _WIDTH, subsequent_indent="  "))
+    return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
 
 
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
@@ -85,22 +94,32 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     return out.getvalue()
 
 
+def _hours_without_rim(trim: Trim) -> str:
+    seen = {part.hour for part in trim.stretches}
+    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
+    return f" No rim lies at {', '.join(missing)} o'clock." if missing else ""
+
+
 def _hours(trim: Trim) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0))
-    for head in ("hour", "length", "mean", "highest", "lowest", "to pits"):
+    for head in ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to pits\nmm"):
         table.add_column(head, justify="right")
     table.add_column("do")
     for part in sorted(trim.stretches, key=lambda part: part.hour % 12):
         table.add_row(
             str(part.hour),
             f"{part.length_mm:.0f}",
-            f"{part.mean_mm:.1f}",
-            f"{part.most_mm:.1f}",
-            f"{part.least_mm:.1f}",
+            _tenths(part.mean_mm),
+            _tenths(part.most_mm),
+            _tenths(part.least_mm),
             f"{part.to_pits_mm:.1f}",
             deed(part.most_mm, part.least_mm),
         )
     return table
+
+
+def _tenths(height_mm: float) -> str:
+    return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
 
 
 def deed(most_mm: float, least_mm: float) -> str:

@@ -39,7 +39,7 @@ def draw_curve(result: Result, target: Path) -> None:
         raise UsageError(
             "no matplotlib",
             needed="it for plots",
-            remedy="pip install 'volest[picture]'",
+            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
         ) from fault
     figure = Figure(figsize=(6.4, 4.0), layout="constrained")
     axes = figure.subplots()

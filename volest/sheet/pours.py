@@ -7,9 +7,11 @@ from volest.lab import VACUUM, Lab
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import short_names, visible
-from volest.stone.card import powder_in_words, scoops_in_words, water_in_words
+from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan, SharedMix, priced
+
+_BASES = "Bases, the second pour: water first, then powder"
 
 
 def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
@@ -27,13 +29,14 @@ def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
     list of str
         One line a pour; empty where every scan is one plain mix.
     """
-    lines = []
+    split, bases = [], []
     for result, name in zip(results, names, strict=True):
         if result.mix is not None and result.mix.mixes > 1:
-            lines.append(f"{name}: {_amounts(result.mix)}")
+            split.append(f"  {name}: {_amounts(result.mix)}")
         if result.second_pour is not None:
-            lines.append(f"{name}: base, {_amounts(result.second_pour)}")
-    return ["Split mixes and bases: water first, then powder", *lines] if lines else []
+            bases.append(f"  {name}: {_amounts(result.second_pour)}")
+    headed = (("Split mixes: water first, then powder", split), (_BASES, bases))
+    return [line for head, lines in headed if lines for line in (head, *lines)]
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:

@@ -43,11 +43,14 @@ def made_with(settings: Settings) -> str:
     """
     wp, residue = settings.wp_ml_per_100g, settings.residue_ml
     learned = [law for law in settings.learned if law.way == settings.way]
+    waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
+    if any(law.stone == settings.stone for law in learned):
+        waste = ""  # what was learned goes before it
     parts = [
         f"stone {visible(settings.stone)}",
         "" if wp is None else f"{wp:g} mL water to 100 g",
-        f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else ""),
-        *(f"but for {law.stone} learned from {law.pours} pours" for law in learned),
+        waste,
+        *(f"waste of {visible(law.stone)} learned from {law.pours} pours" for law in learned),
         "" if settings.way == VACUUM else f"mixed by {settings.way}",
         f"base line {settings.base}",
         f"pitch {settings.pitch_mm:g} mm",
@@ -56,6 +59,26 @@ def made_with(settings: Settings) -> str:
         f"scoops of {settings.lab.bench.scoop_g:g} g",
     ]
     return "; ".join(part for part in parts if part)
+
+
+def how_to_read(settings: Settings) -> list[str]:
+    """Say what the brackets and the scoops of the table mean.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings of the run.
+
+    Returns
+    -------
+    list of str
+        Two lines.
+    """
+    scoop_g = settings.lab.bench.scoop_g
+    return [
+        "In brackets: the range of the volume. Powder and water fit the figure before it.",
+        f"Scoops: level scoops of {scoop_g:g} g + what is weighed on top. Never round them up.",
+    ]
 
 
 def tally(results: Sequence[Result]) -> str:

@@ -5,11 +5,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from volest.result import REFUSED, Result
+from volest.settings import Base
 from volest.sheet.names import visible
+from volest.stone.in_words import scoops_dealt
 from volest.stone.rounding import shown
 
 BLANK = "-"
 _STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
+_PLAIN = Base()
 _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twelve tenths
 
 
@@ -24,9 +27,9 @@ class Row:
     volume : str
         Volume with its interval, mL; decimal points stand under each other.
     powder, water, scoops : str
-        Powder in g, water in mL, scoops.
+        Powder in g, water in mL, full scoops and what is weighed on top.
     base : str
-        How the base line was found.
+        How the base line was found, and how far it was moved.
     notes : tuple of str
         Codes of the doubts, or one word.
     refused : bool
@@ -53,7 +56,7 @@ class Row:
         return self.volume, self.powder, self.water, self.scoops, self.base
 
 
-def rows(results: Sequence[Result], names: Sequence[str]) -> list[Row]:
+def rows(results: Sequence[Result], names: Sequence[str], base: Base = _PLAIN) -> list[Row]:
     """Turn results into rows.
 
     Parameters
@@ -62,6 +65,8 @@ def rows(results: Sequence[Result], names: Sequence[str]) -> list[Row]:
         One a scan.
     names : sequence of str
         A visible name for each.
+    base : Base
+        The base line that was asked for.
 
     Returns
     -------
@@ -75,25 +80,30 @@ def rows(results: Sequence[Result], names: Sequence[str]) -> list[Row]:
     """
     volumes = _volumes(results)
     return [
-        _row(result, name, volume)
+        _row(result, name, volume, base)
         for result, name, volume in zip(results, names, volumes, strict=True)
     ]
 
 
-def _row(result: Result, name: str, volume: str) -> Row:
+def _row(result: Result, name: str, volume: str, asked: Base) -> Row:
     mix, base = result.mix, result.base_line
     refused = result.outcome == REFUSED
-    codes = tuple(visible(note.code) for note in result.notes)
+    codes = tuple(dict.fromkeys(visible(note.code) for note in result.notes))
     return Row(
         name=name,
         volume=volume,
         powder=BLANK if mix is None else shown(mix.powder_g, mix.bench.scale_step_g),
         water=BLANK if mix is None else shown(mix.water_ml, mix.bench.cylinder_step_ml),
-        scoops=BLANK if mix is None else str(mix.scoops),
-        base=BLANK if base is None else visible(base.how),
+        scoops=BLANK if mix is None else scoops_dealt(mix),
+        base=BLANK if base is None else _base_words(base.how, asked),
         notes=(_refusal(result), *codes) if refused else codes or ("none",),
         refused=refused,
     )
+
+
+def _base_words(how: str, asked: Base) -> str:
+    moved = how == asked.how and asked.offset_mm != 0
+    return f"{visible(how)} {asked.offset_mm:+.1f} mm" if moved else visible(how)
 
 
 def _refusal(result: Result) -> str:

@@ -5,6 +5,7 @@ import io
 import math
 from collections.abc import Iterable, Iterator, Sequence
 
+from volest.notes import Note
 from volest.result import Result
 from volest.sheet.names import cell
 
@@ -16,7 +17,8 @@ COLUMNS = (
     "volume_high_ml",
     "powder_g",
     "water_ml",
-    "scoops",
+    "full_scoops",
+    "rest_g",
     "stone",
     "waste_ml",
     "mix_ml",
@@ -52,7 +54,7 @@ def spread_text(results: Sequence[Result]) -> str:
     Examples
     --------
     >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
-    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,0.100'
+    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100'
     """
     return "".join(spread_pieces(results))
 
@@ -96,7 +98,7 @@ def _line(result: Result) -> list[str]:
         "footprint_mm2": _number(result.footprint_mm2),
         "slope_ml_per_mm": _number(result.slope_ml_per_mm),
         "note_codes": cell(" ".join(note.code for note in result.notes)),
-        "notes": cell(" ".join(f"{note.code}: {note.text} {note.do}" for note in result.notes)),
+        "notes": cell(" | ".join(_told(note) for note in result.notes)),
         "reason": cell(result.reason or ""),
         "seconds": _number(result.seconds),
     }
@@ -111,11 +113,16 @@ def _line(result: Result) -> list[str]:
     if result.mix is not None:
         cells["powder_g"] = _number(result.mix.powder_g)
         cells["water_ml"] = _number(result.mix.water_ml)
-        cells["scoops"] = str(result.mix.scoops)
+        cells["full_scoops"] = str(result.mix.full_scoops)
+        cells["rest_g"] = _number(result.mix.rest_g)
         cells["stone"] = cell(result.mix.stone)
         cells["waste_ml"] = _number(result.mix.waste_ml)
         cells["mix_ml"] = _number(result.mix.mix_ml)
     return [cells.get(column, "") for column in COLUMNS]
+
+
+def _told(note: Note) -> str:
+    return f"{note.code}: {note.text} Do: {note.do}"
 
 
 def _number(value: float | None) -> str:

@@ -1,6 +1,7 @@
 """Results as a table for people: figures first, then the doubts and what to do about them."""
 
 import io
+import re
 from collections.abc import Sequence
 from typing import Literal
 
@@ -15,7 +16,7 @@ from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import folded, pieces, short_names, shortened
 from volest.sheet.pours import batch_lines, pour_lines, shared_lines
-from volest.sheet.remarks import CAUTIONS, doubts, made_with, refusals, tally
+from volest.sheet.remarks import CAUTIONS, doubts, how_to_read, made_with, refusals, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.plan import Plan
 
@@ -30,6 +31,7 @@ _LABELS = ("volume mL", "powder g", "water mL", "scoops", "base line")
 _LEFT_SET = (0, 4)  # the volume lines up its own points; the base line is a word
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
 _BOLD, _ALARM = "bold", "bold red"
+_AMOUNT, _TIE = re.compile(r"(?<=\d) (?=(?:mL|g|min|mm|%)\b)"), "\N{NO-BREAK SPACE}"
 
 
 def table_text(
@@ -75,10 +77,13 @@ def table_text(
     above: list[RenderableType] = [] if brief else [Text(made_with(settings))]
     if folder:
         above.append(Text(f"folder {folder}", overflow="fold"))
-    figures: list[RenderableType] = [_figures(rows(results, names), width)] if results else []
+    figures: list[RenderableType] = (
+        [_figures(rows(results, names, settings.base), width)] if results else []
+    )
     cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
     shared = [] if plan is None else shared_lines(plan, settings)
     below: list[list[RenderableType]] = [
+        [] if brief or not results else _lines(how_to_read(settings)),
         _lines(pour_lines(results, names)),
         _lines(shared),
         doubts(results, names),
@@ -100,7 +105,10 @@ def table_text(
 def _lines(texts: Sequence[str]) -> list[RenderableType]:
     # The first is a heading, and what is indented hangs under its own beginning.
     return [
-        Padding(Text(text.strip(), overflow="fold"), (0, 0, 0, len(text) - len(text.lstrip())))
+        Padding(
+            Text(_AMOUNT.sub(_TIE, text.strip()), overflow="fold"),
+            (0, 0, 0, len(text) - len(text.lstrip())),
+        )
         for text in texts
     ]
 
@@ -108,9 +116,7 @@ def _lines(texts: Sequence[str]) -> list[RenderableType]:
 def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encoding: str) -> str:
     raw = io.BytesIO()
     console = Console(
-        file=io.TextIOWrapper(
-            raw, encoding=encoding, errors="backslashreplace", newline="\n", write_through=True
-        ),
+        file=io.TextIOWrapper(raw, encoding="utf-8", newline="\n", write_through=True),
         width=columns,
         force_terminal=styled,
         color_system="standard" if styled else None,
@@ -118,8 +124,9 @@ def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encod
     )
     for part in parts:
         console.print(part, markup=False, emoji=False, highlight=False)
-    lines = raw.getvalue().decode(encoding).split("\n")
-    return "\n".join(line.rstrip() for line in lines)
+    lines = raw.getvalue().decode("utf-8").replace(_TIE, " ").split("\n")
+    text = "\n".join(line.rstrip() for line in lines)
+    return text.encode(encoding, "backslashreplace").decode(encoding)
 
 
 def _figures(lines: Sequence[Row], width: int | None) -> RenderableType:

@@ -1,9 +1,10 @@
 """Amounts that make no sense are refused before anything is worked out from them."""
 
 from volest.errors import MixError
+from volest.notes import Note
 from volest.stone.bench import LEAST_WP
 
-# Slips of the keyboard, not rules of the trade: a full arch takes some 50 to 100 mL.
+# Slips of the keyboard, not rules of the trade: a full arch takes some 35 to 70 mL.
 MOST_VOLUME_ML = 2000.0
 MOST_RESIDUE_ML = 500.0
 MOST_WASTE_PERCENT = 500.0
@@ -30,7 +31,7 @@ def check_volume(volume_ml: float) -> None:
         raise MixError(
             f"a volume of {volume_ml:g} mL",
             needed=f"more than 0 and at most {MOST_VOLUME_ML:g} mL",
-            remedy="give the volume in mL; a full arch takes some 50 to 100 mL",
+            remedy="give the volume in mL; a full arch takes some 35 to 70 mL",
             code="mix-volume",
         )
 
@@ -63,6 +64,35 @@ def check_extras(
                 remedy=f"give the {what} in {unit}, 0 for none",
                 code="mix-amount",
             )
+
+
+def waste_notes(waste_percent: float) -> tuple[Note, ...]:
+    """Flag a share of waste that looks like a fraction taken for a percentage.
+
+    Parameters
+    ----------
+    waste_percent : float
+        Share of the volume mixed on top.
+
+    Returns
+    -------
+    tuple of Note
+        One note, or none.
+
+    Examples
+    --------
+    >>> [note.code for note in waste_notes(0.15)], waste_notes(15.0), waste_notes(0.0)
+    (['waste-tiny'], (), ())
+    """
+    if not 0.0 < waste_percent < 1.0:
+        return ()
+    return (
+        Note(
+            code="waste-tiny",
+            text=f"A waste of {waste_percent:g} % is next to nothing: the mix may run short.",
+            do=f"If {100.0 * waste_percent:g} % is meant, write {100.0 * waste_percent:g}.",
+        ),
+    )
 
 
 def check_wp(wp_ml_per_100g: float) -> None:

@@ -1,9 +1,6 @@
 """The words of a mix card: what to see to before, the steps, what to do if short, the cautions."""
 
-import math
-
 from volest.lab import VACUUM
-from volest.learned import Learned
 from volest.stone.bench import (
     BEFORE_BASE,
     HAND_MIXING,
@@ -11,8 +8,9 @@ from volest.stone.bench import (
     SOAK,
     VACUUM_MIXING,
 )
+from volest.stone.figure import Band
+from volest.stone.in_words import powder_in_words, same_again_in_words, water_in_words
 from volest.stone.mix import Mix
-from volest.stone.rounding import NOISE_DIGITS, shown
 
 BEFORE = (
     "Disinfect the impression first, rinse it, leave no drops in it.",
@@ -30,127 +28,6 @@ CAUTIONS = (
 NUMBERED = ("Steps", "Base, the second pour")
 
 
-def water_in_words(made: Mix) -> str:
-    """Say the water of one mix, no finer than the cylinder.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '20.6 mL'.
-    """
-    return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
-
-
-def water_weighed(made: Mix) -> str:
-    """Say the water of one mix for the scale, no finer than the scale.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '21 g'.
-    """
-    return f"{shown(made.water_g / made.mixes, made.bench.scale_step_g)} g"
-
-
-def powder_in_words(made: Mix) -> str:
-    """Say the powder of one mix, no finer than the scale.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '103 g'.
-    """
-    return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
-
-
-def scoops_in_words(made: Mix) -> str:
-    """Say the powder of one mix in scoops.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '2 full scoops of 50 g'.
-    """
-    bench = made.bench
-    powder_g = made.powder_g / made.mixes
-    full = math.floor(round(powder_g / bench.scoop_g, NOISE_DIGITS))
-    rest_g = round(powder_g - full * bench.scoop_g, NOISE_DIGITS)
-    each = f"of {bench.scoop_g:g} g"
-    if full == 0:
-        return f"less than 1 scoop {each}"
-    scoops = f"{full} full scoop{'s' * (full != 1)} {each}"
-    return scoops if rest_g == 0 else f"{scoops} and {shown(rest_g, bench.scale_step_g)} g"
-
-
-def yield_in_words(made: Mix) -> tuple[str, ...]:
-    """Say what the mix makes, how much of it is waste, and what it costs.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    tuple of str
-        One line each.
-    """
-    percent = 100.0 * made.waste_ml / made.mix_ml
-    makes = f"Makes {made.mix_ml:.1f} mL at W/P {made.wp_ml_per_100g:.4g} mL per 100 g. "
-    waste = f"{made.waste_ml:.1f} mL of it is waste,"
-    share = f"{percent:.0f} % of the mix; {made.surplus_ml:.1f} mL of that comes from rounding up."
-    lines = [makes + waste, share]
-    price = made.kind.price
-    if price is not None:
-        cost, lost = (price.value * grams / 1000.0 for grams in (made.powder_g, made.waste_g))
-        currency = price.unit.removesuffix(" per kg")
-        lines.append(f"The powder costs {cost:.2f} {currency}, {lost:.2f} {currency} of it lost.")
-    return tuple(lines)
-
-
-def learned_in_words(law: Learned, volume_ml: float) -> str:
-    """Say on what a learned waste rests.
-
-    Parameters
-    ----------
-    law : Learned
-        What the pours teach.
-    volume_ml : float
-        Volume to fill, in mL.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
-    return (
-        f"{law.allowance_ml(volume_ml):.1f} mL on top, learned from {law.pours} "
-        f"pour{'s' * (law.pours != 1)}: {law.expected_ml(volume_ml):.1f} mL are taken on average, "
-        f"give or take {law.scatter_ml(volume_ml):.1f} mL; {law.risk_percent:g} % chance of "
-        "running short."
-    )
-
-
 def steps(made: Mix, way: str = VACUUM) -> tuple[str, ...]:
     """List the steps from the bowl to the cast.
 
@@ -166,8 +43,6 @@ def steps(made: Mix, way: str = VACUUM) -> tuple[str, ...]:
     tuple of str
         One sentence a step, water first.
     """
-    working = made.kind.working_time
-    hurry = f"within {working} {working.unit} of step 2" if working else "at once, it sets fast"
     bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
     again = (
         (f"Now the same once more: {made.mixes} mixes in all, poured onto wet stone.",)
@@ -178,10 +53,18 @@ def steps(made: Mix, way: str = VACUUM) -> tuple[str, ...]:
         f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
-        f"Pour {hurry}; start at one end and let it flow.",
+        f"Pour {_deadline(made.kind.working_time)}; start at one end and let it flow.",
         *again,
         f"Leave it {SEPARATING} {SEPARATING.unit} before you lift the cast out.",
     )
+
+
+def _deadline(working: Band | None) -> str:
+    if working is None:
+        return "at once, it sets fast"
+    longer = working.high > working.low
+    others = f" (some powders allow {working.high:g} min: the maker's sheet)" if longer else ""
+    return f"within {working.low:g} {working.unit} of step 2{others}"
 
 
 def _stirring(way: str) -> tuple[str, ...]:
@@ -210,9 +93,8 @@ def if_short(made: Mix) -> tuple[str, ...]:
     tuple of str
         One sentence each. Common practice, no source.
     """
-    water = shown(made.wp_ml_per_100g / 2.0, made.bench.cylinder_step_ml)
     return (
-        f"Mix more at once at the same ratio: {water} mL of water to 50 g of powder.",
+        f"Mix more at once at the same ratio: {same_again_in_words(made)}.",
         "Pour it on while the stone in the impression is still wet and glossy.",
         "Gloss gone? New stone leaves a joint: if it crosses a die, start again.",
         "Book it with 'volest log --short', so that the next mixes are larger.",

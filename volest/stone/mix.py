@@ -4,10 +4,10 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from volest.lab import Bench
+from volest.lab import VACUUM, Bench
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.amounts import check_extras, check_mixes, check_volume, check_wp
+from volest.stone.amounts import check_extras, check_mixes, check_volume, check_wp, waste_notes
 from volest.stone.ratio import marks_note, stretched
 from volest.stone.rounding import NOISE_DIGITS, powder_step_g, powder_up, water_on_marks
 from volest.stone.slurry import volume_per_gram_ml
@@ -32,7 +32,7 @@ class Mix:
     mix_ml : float
         Volume of the rounded mix.
     wp_ml_per_100g : float
-        The ratio that was aimed at.
+        The ratio that was asked for; `made_wp_ml_per_100g` is what rounding made of it.
     unrounded_powder_g, unrounded_water_ml : float
         Powder and water before rounding.
     bench : Bench
@@ -41,6 +41,8 @@ class Mix:
         Number of equal mixes that it is made in.
     bowl : str or None
         The bowl it goes into.
+    way : str
+        'hand' or 'vacuum'.
     notes : tuple of Note
         What is doubtful about the mix.
     """
@@ -57,6 +59,7 @@ class Mix:
     bench: Bench
     mixes: int = 1
     bowl: str | None = None
+    way: str = VACUUM
     notes: tuple[Note, ...] = ()
 
     @property
@@ -66,8 +69,24 @@ class Mix:
 
     @property
     def scoops(self) -> int:
-        """Whole scoops that hold at least the powder."""
+        """Whole scoops that hold at least the powder: to have ready, not to mix."""
         return math.ceil(round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS))
+
+    @property
+    def full_scoops(self) -> int:
+        """Full scoops in each of the equal mixes."""
+        return math.floor(round(self.powder_g / self.mixes / self.bench.scoop_g, NOISE_DIGITS))
+
+    @property
+    def rest_g(self) -> float:
+        """Powder of each of the equal mixes beyond its full scoops, in g."""
+        full_g = self.full_scoops * self.bench.scoop_g
+        return round(self.powder_g / self.mixes - full_g, NOISE_DIGITS)
+
+    @property
+    def made_wp_ml_per_100g(self) -> float:
+        """The ratio of the rounded amounts, in mL of water per 100 g of powder."""
+        return 100.0 * self.water_ml / self.powder_g
 
     @property
     def waste_ml(self) -> float:
@@ -102,6 +121,10 @@ class Mix:
             "powder_g": round(self.powder_g, 6),
             "water_ml": round(self.water_ml, 6),
             "scoops": self.scoops,
+            "mixes": self.mixes,
+            "full_scoops": self.full_scoops,
+            "rest_g": round(self.rest_g, 6),
+            "way": self.way,
             "waste_ml": round(self.waste_ml, 6),
             "mix_ml": round(self.mix_ml, 6),
             "unrounded": {
@@ -205,7 +228,11 @@ def mix(
         unrounded_water_ml=unrounded_g * wp / 100.0 * mixes,
         bench=bench,
         mixes=mixes,
-        notes=(*notes, *marks_note(kind, wp, 100.0 * water_ml / powder_g)),
+        notes=(
+            *notes,
+            *marks_note(kind, wp, 100.0 * water_ml / powder_g),
+            *waste_notes(waste_percent),
+        ),
     )
 
 

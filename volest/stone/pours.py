@@ -1,9 +1,12 @@
 """The pours of one impression, as a lab's settings want them: first pour and base."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
+from volest.errors import MixError
 from volest.lab import Way
 from volest.learned import Learned
+from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.amounts import MOST_VOLUME_ML
 from volest.stone.base import base_volume_ml
@@ -118,7 +121,22 @@ def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
         return None
     volume_ml = base_volume_ml(footprint_mm2, base.height_mm, base.taper_deg)
     make = _maker(volume_ml, settings, stone=base.stone)
-    return into_bowls(make, settings.lab.bowl, settings.way)
+    try:
+        made = into_bowls(make, settings.lab.bowl, settings.way)
+    except MixError as fault:
+        raise MixError(
+            f"{fault.found} (base, the second pour)",
+            needed=fault.needed,
+            remedy=fault.remedy,
+            code=fault.code,
+        ) from fault
+    return replace(made, notes=tuple(_of_the_base(note) for note in made.notes))
+
+
+def _of_the_base(note: Note) -> Note:
+    lone = "or pour another impression from the same mix"  # a base is not poured into one
+    do = note.do.replace(lone, "or make several bases from one mix")
+    return Note(code=note.code, text=f"Base (second pour): {note.text}", do=do)
 
 
 def _maker(
@@ -134,7 +152,7 @@ def _maker(
 
     def make(mixes: int) -> Mix:
         way = waste_for(volume_ml / mixes, kind.name, settings)
-        return mix(
+        made = mix(
             volume_ml,
             stone=kind,
             waste_percent=way.share_percent,
@@ -146,6 +164,7 @@ def _maker(
             bench=settings.lab.bench,
             mixes=mixes,
         )
+        return replace(made, way=settings.way)
 
     return make
 

@@ -10,8 +10,7 @@ STRETCH_IN_WORDS = (
     "and the stone comes out weaker and softer at its surface."
 )
 
-# Half a mL per 100 g: the marks of 0.1 mL move the ratio of 20 g of powder by as much.
-ROUNDING_SLACK = 0.5
+SPOKEN_DIGITS = 1  # a ratio is spoken to a tenth of a mL per 100 g, and judged as it is spoken
 
 
 def stretched(
@@ -74,8 +73,7 @@ def marks_note(kind: StoneType, wp_ml_per_100g: float, rounded: float) -> tuple[
     tuple of Note
         One note, or none.
     """
-    low, high = kind.wp_range.low - ROUNDING_SLACK, kind.wp_range.high + ROUNDING_SLACK
-    if wp_ml_per_100g not in kind.wp_range or low <= rounded <= high:
+    if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
         return ()
     return (
         Note(

@@ -161,11 +161,13 @@ def _late_note(late: Sequence[tuple[Impression, float]]) -> tuple[Note, ...]:
     ages = ", ".join(
         f"{one.name} will be {in_words(one.age_min + at_min)} old" for one, at_min in late
     )
+    whose = "its" if len(late) == 1 else "their"
     return (
         Note(
             code="window-passed",
-            text=f"At its turn {ages}: past the window of its material.",
-            do="Get a second person to mix, or take it anew; the maker's window goes before ours.",
+            text=f"At its turn {ages}: past the window of {whose} material.",
+            do="Get a second person to mix, or ask for a new impression; "
+            "the maker's window goes before ours.",
         ),
     )
 

@@ -15,6 +15,7 @@ from volest.cavity.frame import Floats
 from volest.pipeline import Cavity, examine
 from volest.result import Result
 from volest.settings import Settings
+from volest.stone.in_words import scoops_dealt
 from volest.stone.pours import first_pour
 from volest.stone.rounding import shown
 from volest.view.cut import best_cut_mm
@@ -189,7 +190,9 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
             made = first_pour(volume_ml, settings)
             water = shown(made.water_ml, made.bench.cylinder_step_ml)
             powder = shown(made.powder_g, made.bench.scale_step_g)
-            rows.append([round(k * _STEP_MM, 1), round(volume_ml, 3), powder, water, made.scoops])
+            rows.append(
+                [round(k * _STEP_MM, 1), round(volume_ml, 3), powder, water, scoops_dealt(made)]
+            )
     return rows
 
 

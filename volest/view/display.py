@@ -77,7 +77,11 @@ def _surroundings(*, off_screen: bool) -> dict[str, str]:
 
 def _blind(package: str, told: str, *, off_screen: bool) -> UsageError:
     if "No module named" in told:
-        return UsageError("no pyvista", needed="it to draw", remedy="pip install 'volest[picture]'")
+        return UsageError(
+            "no pyvista",
+            needed="it to draw",
+            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+        )
     if package:
         return UsageError(f"no {package}", needed="it to draw", remedy=f"apt-get install {package}")
     where = "off screen" if off_screen else "in a window"

@@ -12,14 +12,8 @@ from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
 from volest.sheet.remarks import made_with, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.card import (
-    BEFORE,
-    CAUTIONS,
-    powder_in_words,
-    scoops_in_words,
-    steps,
-    water_in_words,
-)
+from volest.stone.card import BEFORE, CAUTIONS, steps
+from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan
 from volest.view.palette import LOOKS
@@ -76,6 +70,7 @@ def sheet_text(
         before=BEFORE,
         cautions=CAUTIONS,
         plot_size=(WIDE, TALL),
+        scoop_g=f"{settings.lab.bench.scoop_g:g}",
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
@@ -88,7 +83,7 @@ def _entries(
     settings: Settings,
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
-    lines = rows(results, names)
+    lines = rows(results, names, settings.base)
     entries = [
         _entry(number, result, line, card, settings.way)
         for number, (result, line, card) in enumerate(

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from volest.sheet.names import visible
+from volest.stone.in_words import scoops_dealt
 from volest.stone.rounding import shown
 from volest.view.canvas import image_of, surface_of
 from volest.view.handling import MOST_TILT_DEG, Handling, Place
@@ -75,7 +76,7 @@ def figure_lines(handling: Handling) -> list[str]:
         lines += [
             f"1. water {shown(mix.water_ml, mix.bench.cylinder_step_ml)} mL",
             f"2. powder {shown(mix.powder_g, mix.bench.scale_step_g)} g",
-            f"scoops {mix.scoops}",
+            f"scoops {scoops_dealt(mix)}",
         ]
     return lines
 

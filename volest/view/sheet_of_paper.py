@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from volest.result import Result
 from volest.sheet.names import shortened, visible
+from volest.stone.in_words import scoops_in_words
 from volest.stone.rounding import shown
 from volest.view.canvas import BAND_MM
 from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
@@ -112,7 +113,7 @@ def mix_words(result: Result) -> str:
     assert mix is not None  # noqa: S101  # only measured scans are drawn
     water = shown(mix.water_ml, mix.bench.cylinder_step_ml)
     powder = shown(mix.powder_g, mix.bench.scale_step_g)
-    return f"water {water} mL, powder {powder} g, scoops {mix.scoops}"
+    return f"water {water} mL, powder {powder} g: {scoops_in_words(mix)}"
 
 
 def _dial(pen: "ImageDraw", width: int, height: int) -> None:

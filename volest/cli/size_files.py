@@ -103,7 +103,7 @@ def check_delivery(delivery: Delivery, scans: "Sequence[Place]", running: RunCho
         check_target(file, [scan for scan in scans if isinstance(scan, Path)])
 
 
-def deliver(
+def write_results(
     results: "Sequence[Result]",
     settings: Settings,
     delivery: Delivery,
@@ -142,7 +142,7 @@ def deliver(
                 write_whole(Path(name), text)
     finally:  # a disk that turns out full must not cost the work: the figures are still shown
         if not (delivery.quiet and delivery.takes_stdout):
-            show(results, settings, delivery, plan)
+            show_table(results, settings, delivery, plan)
         for name, text in texts:
             if name == _STREAM:
                 click.echo(text.encode(), nl=False)
@@ -151,7 +151,7 @@ def deliver(
             click.echo(f"wrote {visible(str(file))}", err=True)
 
 
-def show(
+def show_table(
     results: "Sequence[Result]", settings: Settings, delivery: Delivery, plan: "Plan | None"
 ) -> None:
     """Show the table.

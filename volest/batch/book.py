@@ -2,11 +2,14 @@
 
 from collections.abc import Sequence
 
+from volest.batch.journal import Entry
 from volest.lab import Lab
 from volest.learned import USUAL_VOLUME_ML, Learned
 from volest.sheet.names import visible
 from volest.sheet.pours import powder_cost, way_in_words
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
+
+LAST = 5  # pours that are listed: a slip is noticed soon or never
 
 
 def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
@@ -31,6 +34,38 @@ def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
         own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]
         lines += [_heading(law, own), _powder(law, own, lab), *_lesson(law, lab)]
     return lines
+
+
+def last_lines(entries: Sequence[Entry]) -> list[str]:
+    """List the last pours with their numbers, so that a slip can be found.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        All pours, the oldest first.
+
+    Returns
+    -------
+    list of str
+        A heading and one line a pour; empty where there is none.
+    """
+    if not entries:
+        return []
+    told = [f"  {entry.number}. {_entry_words(entry)}" for entry in entries[-LAST:]]
+    return ["Last pours, by number (a slip: --strike NUMBER)", *told]
+
+
+def _entry_words(entry: Entry) -> str:
+    end = f"{entry.left_g:g} g left" if entry.left_g >= 0 else f"{-entry.left_g:g} g short"
+    words = [
+        entry.booked.partition("T")[0],
+        *(visible(text) for text in (entry.scan, entry.stone) if text is not None),
+        way_in_words(entry.way),
+        f"{entry.powder_g:g} g powder",
+        end,
+        *(("struck out",) if entry.struck is not None else ()),
+    ]
+    return ", ".join(words)
 
 
 def _heading(law: Learned, pours: Sequence[Pour]) -> str:

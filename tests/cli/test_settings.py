@@ -1,0 +1,150 @@
+"""A user's own defaults: where they are found, what goes before them, slips in one line."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from tests.cavity.trays import trays
+from tests.scan import writers
+from volest.cli.defaults import KEYS, VARIABLE
+from volest.cli.main import volest_group
+from volest.scan.decision import Decision, write_decision
+
+BOWL = writers.stl_binary(
+    next(tray for tray in trays() if tray.name == "hemisphere").triangles(is_open=False)
+)
+
+
+@pytest.fixture(autouse=True)
+def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    for key in KEYS.values():
+        if key.variable is not None:
+            monkeypatch.delenv(key.variable, raising=False)
+    target = tmp_path / "place" / "defaults.toml"
+    monkeypatch.setenv(VARIABLE, str(target))
+    return target
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(volest_group, list(words))
+
+
+def write(file: Path, text: str) -> None:
+    file.parent.mkdir(exist_ok=True)
+    file.write_text(text, encoding="utf-8")
+
+
+def powder_g(*words: str) -> float:
+    ran = call("mix", "50", *words, "--json", "-")
+    assert ran.exit_code == 0, ran.output
+    return float(json.loads(ran.stdout)["powder_g"])
+
+
+def row(name: str) -> list[str]:
+    (line,) = (line for line in call("settings").stdout.splitlines() if line.startswith(name))
+    return line.split()
+
+
+def test_without_a_file_all_is_built_in(file: Path) -> None:
+    told = call("settings").stdout
+    assert f"{file} (not there; --new starts it)" in told
+    assert row("stone")[:4] == ["stone", "type-4", "built", "in"]
+    assert all(len(line) <= 80 for line in told.splitlines()[1:])
+
+
+def test_the_usual_place_is_that_of_the_user(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    # XDG Base Directory Specification: $XDG_CONFIG_HOME is where a user's configuration stands.
+    monkeypatch.delenv(VARIABLE)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    assert str(tmp_path / "config" / "volest" / "defaults.toml") in call("settings").stdout
+
+
+def test_a_started_file_changes_nothing_and_is_kept(file: Path) -> None:
+    assert call("settings", "--new").exit_code == 0
+    text = file.read_text(encoding="utf-8")
+    assert row("stone")[:4] == ["stone", "type-4", "built", "in"]
+    assert call("settings", "--new").exit_code == 2
+    assert file.read_text(encoding="utf-8") == text
+    # with the marks taken off, every line holds
+    held = "\n".join(key.example for key in KEYS.values())
+    assert all(f"# {line}" in text for line in held.splitlines())
+    write(file, held)
+    assert row("base")[:3] == ["base", "rim=-1.5", "file"]
+
+
+def test_the_file_goes_before_what_is_built_in_and_the_word_before_the_file(file: Path) -> None:
+    plain = powder_g()
+    write(file, 'stone = "type-3"\nby = "scoop"\n')
+    assert powder_g() % 50 == 0
+    assert powder_g("--stone", "type-4", "--by", "gram") == plain
+    assert row("stone")[:3] == ["stone", "type-3", "file"]
+
+
+def test_the_environment_goes_before_the_file(
+    file: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    write(file, 'lab = "lab.toml"\nby = "scoop"\n')
+    (file.parent / "lab.toml").write_text("[bench]\nscoop_g = 40\n", encoding="utf-8")
+    assert powder_g() == 120.0  # three scoops of 40 g hold 103 g
+    (tmp_path / "other.toml").write_text("[bench]\nscoop_g = 60\n", encoding="utf-8")
+    monkeypatch.setenv("VOLEST_LAB", "other.toml")
+    assert powder_g() == 120.0  # two of 60 g
+    assert row("lab")[1:3] == ["other.toml", "environment"]
+
+
+def test_a_journal_that_was_never_written_is_no_fault(file: Path) -> None:
+    write(file, 'journal = "lab.db"\n')
+    assert powder_g() == 103.0
+    booked = call("log", "--volume", "50", "--powder", "103", "--water", "20.6", "--left", "9")
+    assert booked.exit_code == 0, booked.output
+    assert (file.parent / "lab.db").exists()
+    assert "Learned from 1 pour" in call("mix", "50").stdout
+
+
+def test_a_saved_base_line_goes_before_that_of_the_file(file: Path, tmp_path: Path) -> None:
+    scan = tmp_path / "bowl.stl"
+    scan.write_bytes(BOWL)
+    write(file, 'base = "rim=-3"\n')
+
+    def line(*words: str) -> str:
+        assert call("size", str(scan), *words, "--json", "r.json").exit_code == 0
+        record = json.loads(Path("r.json").read_text(encoding="utf-8"))
+        return str(record["scans"][0]["base_line"]["how"])
+
+    assert line() == "rim"
+    write_decision(scan, Decision(point_mm=(0.0, 0.0, -2.0), normal=(0.0, 0.0, 1.0)))
+    assert line() == "saved"
+    assert line("--base", "rim=-1") == "rim"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("ston = 'type-3'", "stone?"),
+        ("waste = 12", "lab file"),
+        ("pitch = '0.4'", "a number"),
+        ("pitch = true", "a number"),
+        ("stone = 3", "a text in quotes"),
+        ("stone = [", "in TOML"),
+        ("by = 'spoon'", "'spoon'"),
+        ("pitch = 99", "0.05 to 2"),
+    ],
+)
+def test_slips_are_one_line_and_2(file: Path, tmp_path: Path, text: str, told: str) -> None:
+    write(file, text)
+    (tmp_path / "bowl.stl").write_bytes(BOWL)
+    ran = call("size", "bowl.stl")
+    assert ran.exit_code == 2
+    assert told in ran.stderr
+    assert ran.stderr.count("\n") == 1
+
+
+def test_an_empty_variable_means_no_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(VARIABLE, "")
+    assert row("file") == ["file", "none"]
+    assert call("settings", "--new").exit_code == 2

@@ -1,0 +1,5 @@
+"""`python -m volest`: the same as the command."""
+
+from volest.cli.main import main
+
+main()

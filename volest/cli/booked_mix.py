@@ -1,0 +1,73 @@
+"""The mix that a pour is booked for, out of the JSON that `mix` or `size` wrote."""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from volest.errors import UsageError
+
+_AMOUNTS = ("powder_g", "water_ml")
+
+
+def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
+    """Read what was mixed.
+
+    Parameters
+    ----------
+    source : Path
+        The file.
+    scan : str or None
+        Which scan, if the file holds several: its file's name without the folder.
+
+    Returns
+    -------
+    dict
+        ``stone``, ``volume_ml``, ``powder_g``, ``water_ml``, ``source`` (a fingerprint of file
+        and scan), and ``way`` where the file says it.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, or does not hold one mix.
+    """
+    try:
+        content = source.read_bytes()
+    except OSError as fault:
+        raise UsageError(
+            f"no file {source} that can be read ({fault.strerror})",
+            needed="JSON of 'volest mix' or 'volest size'",
+            remedy="look at the name and the folder",
+        ) from fault
+    try:
+        whole = json.loads(content.decode("utf-8"))
+        made = _only_mix(whole["scans"], source, scan) if "scans" in whole else whole
+        way = made.get("way") or whole.get("settings", {}).get("way")
+        return {
+            "source": hashlib.sha256(content + f"\n{scan}".encode()).hexdigest(),
+            "stone": str(made["stone"]),
+            "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
+            **{name: float(made[name]) for name in _AMOUNTS},
+            **({} if way is None else {"way": str(way)}),
+        }
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:
+        raise UsageError(
+            f"{source} without a mix",
+            needed="JSON as 'volest mix' or 'volest size' wrote it",
+            remedy="give that file, or the amounts: --volume, --powder, --water",
+        ) from fault
+
+
+def _only_mix(scans: list[dict[str, Any]], source: Path, scan: str | None) -> dict[str, Any]:
+    mixed = {Path(one["scan"]).name: one["mix"] for one in scans if one["mix"] is not None}
+    if scan is None and len(mixed) == 1:
+        (only,) = mixed.values()
+        return dict(only)
+    if scan in mixed:
+        return dict(mixed[scan])
+    names = ", ".join(sorted(mixed)) or "none"
+    raise UsageError(
+        f"no mix for {scan} in {source}" if scan else f"{len(mixed)} mixes in {source}",
+        needed=f"one of the scans with a mix: {names}",
+        remedy="name it with --scan, without its folder",
+    )

@@ -1,0 +1,222 @@
+"""The file of a user's own defaults: found in the usual place, checked, handed to the commands."""
+
+import difflib
+import os
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import click
+
+from volest.errors import UsageError
+
+VARIABLE = "VOLEST_SETTINGS"
+NAME = "defaults.toml"
+_MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
+_MIXING = ("size", "watch", "mix")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Key:
+    """One key of the file.
+
+    Parameters
+    ----------
+    parameter : str
+        Name of the option inside its commands.
+    commands : tuple of str
+        The commands that it holds for.
+    kind : type
+        What its value must be.
+    variable : str or None
+        Environment variable that goes before the file.
+    says : str
+        What it is, for the list and for a new file.
+    example : str
+        A line as it would stand in the file.
+    """
+
+    parameter: str
+    commands: tuple[str, ...]
+    kind: type
+    says: str
+    example: str
+    variable: str | None = None
+
+    @property
+    def is_path(self) -> bool:
+        """Whether the value is a file, looked for beside the file of defaults."""
+        return self.parameter.endswith("_file")
+
+
+KEYS = MappingProxyType(
+    {
+        "lab": Key(
+            parameter="lab_file",
+            commands=(*_MIXING, "log", "stones"),
+            kind=str,
+            says="the lab file: stones, bowls, bench, waste",
+            example='lab = "lab.toml"',
+            variable="VOLEST_LAB",
+        ),
+        "journal": Key(
+            parameter="journal_file",
+            commands=(*_MIXING, "log"),
+            kind=str,
+            says="the journal, from which waste is learned",
+            example='journal = "lab.db"',
+            variable="VOLEST_JOURNAL",
+        ),
+        "stone": Key(
+            parameter="stone",
+            commands=_MIXING,
+            kind=str,
+            says="stone of the first pour",
+            example='stone = "type-4"',
+        ),
+        "by": Key(
+            parameter="by",
+            commands=_MIXING,
+            kind=str,
+            says="powder by gram or by scoop",
+            example='by = "gram"',
+        ),
+        "way": Key(
+            parameter="way",
+            commands=_MIXING,
+            kind=str,
+            says="mixed by hand or under vacuum",
+            example='way = "vacuum"',
+        ),
+        "base": Key(
+            parameter="base",
+            commands=_MEASURING,
+            kind=str,
+            says="base line; a saved one goes before it",
+            example='base = "rim=-1.5"',
+        ),
+        "unit": Key(
+            parameter="unit",
+            commands=_MEASURING,
+            kind=str,
+            says="unit of the files",
+            example='unit = "mm"',
+        ),
+        "pitch": Key(
+            parameter="pitch",
+            commands=_MEASURING,
+            kind=float,
+            says="width of a column, in mm",
+            example="pitch = 0.4",
+        ),
+    }
+)
+
+
+def defaults_path() -> Path | None:
+    """Say where the file is looked for.
+
+    Returns
+    -------
+    Path or None
+        What the environment variable names, else the usual place of the user's computer; None
+        where the variable is empty.
+    """
+    named = os.environ.get(VARIABLE)
+    if named is None:
+        return Path(click.get_app_dir("volest")) / NAME
+    return Path(named) if named else None
+
+
+def read_defaults(path: Path | None) -> dict[str, Any]:
+    """Read the file.
+
+    Parameters
+    ----------
+    path : Path or None
+        Where it is; one that is not there says nothing.
+
+    Returns
+    -------
+    dict
+        Its values by key; files as paths beside it.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, or says something it cannot mean; the file, the key, the value and
+        what is needed are named.
+    """
+    if path is None or not path.is_file():
+        return {}
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as fault:  # ValueError: also bytes that are no text
+        raise UsageError(
+            f"{path}: {fault}", needed="defaults in TOML", remedy="mend it or move it away"
+        ) from fault
+    return {name: _checked(path, name, value) for name, value in values.items()}
+
+
+def _checked(path: Path, name: str, value: object) -> object:
+    if name not in KEYS:
+        near = difflib.get_close_matches(name, KEYS, n=1)
+        raise UsageError(
+            f"{path}: {name} = {value!r}",
+            needed=f"one of {', '.join(KEYS)}" + (f" ({near[0]}?)" if near else ""),
+            remedy="mend the key or leave it out; waste and scoop stand in the lab file",
+        )
+    key = KEYS[name]
+    fitting = isinstance(value, str) if key.kind is str else isinstance(value, int | float)
+    if not fitting or isinstance(value, bool):
+        raise UsageError(
+            f"{path}: {name} = {value!r}",
+            needed="a text in quotes" if key.kind is str else "a number",
+            remedy=f"write for example {key.example}",
+        )
+    return str(path.parent / Path(str(value)).expanduser()) if key.is_path else value
+
+
+def default_map(values: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """Sort values by the commands and options that they hold for.
+
+    Parameters
+    ----------
+    values : dict
+        As `read_defaults` gives them.
+
+    Returns
+    -------
+    dict
+        By command, by name of the option inside it.
+
+    Examples
+    --------
+    >>> default_map({"unit": "cm"})["trim"]
+    {'unit': 'cm'}
+    """
+    sorted_out: dict[str, dict[str, Any]] = {}
+    for name, value in values.items():
+        for command in KEYS[name].commands:
+            sorted_out.setdefault(command, {})[KEYS[name].parameter] = value
+    return sorted_out
+
+
+def is_from_file(parameter: str) -> bool:
+    """Say whether an option of the command at hand was filled from the file.
+
+    Parameters
+    ----------
+    parameter : str
+        Name of the option inside the command.
+
+    Returns
+    -------
+    bool
+        False too where no command is at hand.
+    """
+    ctx = click.get_current_context(silent=True)
+    source = None if ctx is None else ctx.get_parameter_source(parameter)
+    return source is click.core.ParameterSource.DEFAULT_MAP

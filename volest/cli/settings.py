@@ -1,0 +1,81 @@
+"""The command `settings`: what holds where nothing is said, and where that comes from."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+import click
+
+from volest.cli.defaults import KEYS, VARIABLE, defaults_path, read_defaults
+from volest.errors import UsageError
+from volest.settings import Settings
+
+_HELP = f"""Show what holds where the command line says nothing, and where it comes from.
+
+A word on the command line goes before the environment, that before the file of defaults, that
+before what is built in. The file is found in the usual place of your computer; {VARIABLE} names
+another one, and no file at all where it is empty.
+
+\b
+Examples:
+  volest settings
+  volest settings --new
+"""
+
+
+@click.command("settings", help=_HELP)
+@click.option("--new", is_flag=True, help="Start the file, all explained in it.")
+def settings_command(*, new: bool) -> None:
+    """Show or start the defaults; the words for a person stand in `_HELP`."""
+    path = defaults_path()
+    if new:
+        _start(path)
+        return
+    values = read_defaults(path)
+    there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
+    click.echo(f"{'file':<8} {'none' if path is None else f'{path}{there}'}")
+    for name in KEYS:
+        value, origin = _in_force(name, values)
+        click.echo(f"{name:<8} {value:<14} {origin:<11} {KEYS[name].says}")
+
+
+def _in_force(name: str, values: dict[str, Any]) -> tuple[str, str]:
+    variable = KEYS[name].variable
+    if variable is not None and os.environ.get(variable):
+        return os.environ[variable], "environment"
+    if name in values:
+        return str(values[name]), "file"
+    settings = Settings()
+    built_in = {
+        "stone": settings.stone,
+        "by": settings.by,
+        "way": settings.way,
+        "base": str(settings.base),
+        "unit": "mm",
+        "pitch": f"{settings.pitch_mm:g}",
+    }
+    return built_in.get(name, "none"), "built in"
+
+
+def _start(path: Path | None) -> None:
+    if path is None or path.exists():
+        raise UsageError(
+            f"{VARIABLE} empty, so no file" if path is None else f"{path}, which is there already",
+            needed="a new file, so that nothing is lost",
+            remedy=f"name another with {VARIABLE}, or edit the one that is there",
+        )
+    from volest.sheet.target import write_whole  # keeps --help quick
+
+    lines = ["# Defaults of volest. Take the mark off a line to let it hold.", ""]
+    for key in KEYS.values():
+        lines += [f"# {key.says}", f"# {key.example}", ""]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UsageError(
+            f"{path.parent}, which cannot be made ({fault.strerror})",
+            needed="a folder for the file",
+            remedy=f"name another file with {VARIABLE}",
+        ) from fault
+    write_whole(path, "\n".join(lines))
+    click.echo(f"wrote {path}", err=True)

@@ -1,0 +1,226 @@
+"""A mix in the words of the bench: water, powder, scoops, ratio, waste, cost."""
+
+from volest.learned import Learned
+from volest.stone.mix import Mix
+from volest.stone.rounding import shown
+
+# Below this the ratio as mixed is the ratio as asked for, in the words of the bench.
+_SAME_WP = 0.25
+# A small mix may be this far off the ratio: it is how well 50 g are measured in marks of 0.1 mL.
+_CLOSE_WP = 0.15
+_MOST_SCOOPS = 4
+
+
+def water_in_words(made: Mix) -> str:
+    """Say the water of one mix, no finer than the cylinder.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        For example '20.6 mL'.
+    """
+    return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
+
+
+def water_weighed(made: Mix) -> str:
+    """Say the water of one mix for the scale, where the scale is fine enough to keep the ratio.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        For example '30 g'; empty where a step of the scale would move the ratio.
+
+    Examples
+    --------
+    A scale that shows whole grams is too coarse for 8.2 mL, and right for 20.0 mL:
+
+    >>> from volest.stone.mix import mix
+    >>> water_weighed(mix(20)), water_weighed(mix(48.5))
+    ('', '20 g')
+    """
+    weighed = shown(made.water_g / made.mixes, made.bench.scale_step_g)
+    off_g = abs(float(weighed) - made.water_g / made.mixes)
+    moves_wp = 100.0 * off_g / (made.powder_g / made.mixes)
+    return f"{weighed} g" if moves_wp < _SAME_WP else ""
+
+
+def powder_in_words(made: Mix) -> str:
+    """Say the powder of one mix, no finer than the scale.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        For example '103 g'.
+    """
+    return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
+
+
+def scoops_in_words(made: Mix) -> str:
+    """Say the powder of one mix in scoops.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        For example '2 full scoops of 50 g'.
+    """
+    each = f"of {made.bench.scoop_g:g} g"
+    if made.full_scoops == 0:
+        return f"less than 1 scoop {each}"
+    scoops = f"{made.full_scoops} full scoop{'s' * (made.full_scoops != 1)} {each}"
+    return f"{scoops} and {_rest(made)} g" if made.rest_g else scoops
+
+
+def scoops_dealt(made: Mix) -> str:
+    """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        For example '2 + 3 g'; the number of mixes where the powder is split.
+
+    Examples
+    --------
+    >>> from volest.stone.mix import mix
+    >>> scoops_dealt(mix(50)), scoops_dealt(mix(70, by="scoop")), scoops_dealt(mix(200, mixes=2))
+    ('2 + 3 g', '3', 'in 2 mixes')
+    """
+    if made.mixes > 1:
+        return f"in {made.mixes} mixes"
+    return f"{made.full_scoops} + {_rest(made)} g" if made.rest_g else f"{made.full_scoops}"
+
+
+def _rest(made: Mix) -> str:
+    return shown(made.rest_g, made.bench.scale_step_g)
+
+
+def same_again_in_words(made: Mix) -> str:
+    """Find a small mix at the same ratio: full scoops of powder, water on a mark.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        Water first, for example '10.0 mL of water to 50 g of powder'.
+
+    Examples
+    --------
+    302 g and 64 mL are W/P 21.2; with marks of 1 mL, 150 g come nearest (21.3):
+
+    >>> from volest.lab import Bench
+    >>> from volest.stone.mix import mix
+    >>> same_again_in_words(mix(150, wp_ml_per_100g=21, bench=Bench(cylinder_step_ml=1.0)))
+    '32 mL of water to 150 g of powder'
+    """
+    mark_ml, wp = made.bench.cylinder_step_ml, made.made_wp_ml_per_100g
+    pairs = []
+    for scoops in range(1, _MOST_SCOOPS + 1):
+        powder_g = scoops * made.bench.scoop_g
+        water_ml = max(round(powder_g * wp / 100.0 / mark_ml), 1) * mark_ml
+        off = abs(100.0 * water_ml / powder_g - wp)
+        pairs.append((off if off > _CLOSE_WP else 0.0, powder_g, water_ml))
+    _, powder_g, water_ml = min(pairs)
+    return f"{shown(water_ml, mark_ml)} mL of water to {powder_g:g} g of powder"
+
+
+def ratio_in_words(made: Mix) -> str:
+    """Say the ratio that the mix has, and the one that was asked for where they differ.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        In mL per 100 g.
+
+    Examples
+    --------
+    >>> from volest.stone.mix import mix
+    >>> ratio_in_words(mix(50))
+    'W/P 20.0 mL per 100 g'
+    """
+    said = f"W/P {made.made_wp_ml_per_100g:.1f} mL per 100 g"
+    if abs(made.made_wp_ml_per_100g - made.wp_ml_per_100g) < _SAME_WP:
+        return said
+    mark_ml = made.bench.cylinder_step_ml
+    return f"{said} ({made.wp_ml_per_100g:g} asked for; the cylinder's marks are {mark_ml:g} mL)"
+
+
+def yield_in_words(made: Mix) -> tuple[str, ...]:
+    """Say what the mix makes, how much of it is waste, and what it costs.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    tuple of str
+        One line each.
+    """
+    percent = 100.0 * made.waste_ml / made.mix_ml
+    makes = "Makes" if made.mixes == 1 else f"All {made.mixes} mixes together make"
+    waste = f"{made.waste_ml:.1f} mL of it is waste, {percent:.0f} % of the mix;"
+    rounding = f"{made.surplus_ml:.1f} mL of that comes from rounding up."
+    lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", f"{waste} {rounding}"]
+    price = made.kind.price
+    if price is not None:
+        cost, lost = (price.value * grams / 1000.0 for grams in (made.powder_g, made.waste_g))
+        currency = price.unit.removesuffix(" per kg")
+        lines.append(f"The powder costs {cost:.2f} {currency}, {lost:.2f} {currency} of it lost.")
+    return tuple(lines)
+
+
+def learned_in_words(law: Learned, volume_ml: float) -> str:
+    """Say on what a learned waste rests.
+
+    Parameters
+    ----------
+    law : Learned
+        What the pours teach.
+    volume_ml : float
+        Volume to fill, in mL.
+
+    Returns
+    -------
+    str
+        Two sentences.
+    """
+    return (
+        f"Learned from {law.pours} pour{'s' * (law.pours != 1)}: a pour takes "
+        f"{law.expected_ml(volume_ml):.1f} mL more than its cavity on average, give or take "
+        f"{law.scatter_ml(volume_ml):.1f} mL. {law.allowance_ml(volume_ml):.1f} mL on top leave a "
+        f"{law.risk_percent:g} % chance of running short."
+    )
