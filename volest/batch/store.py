@@ -8,6 +8,7 @@ from typing import Protocol
 
 from pydantic import TypeAdapter, ValidationError
 
+from volest.batch.journal_file import to_write_ahead
 from volest.batch.stamp import Content
 from volest.errors import UsageError
 from volest.result import Result
@@ -206,7 +207,7 @@ class FileStore:
         self._base.close()
 
     def _prepare(self) -> None:
-        self._base.execute("PRAGMA journal_mode = WAL")
+        to_write_ahead(self._base)
         self._base.execute("PRAGMA synchronous = FULL")  # a power cut loses nothing either
         self._base.execute("BEGIN IMMEDIATE")
         (version,) = self._base.execute("PRAGMA user_version").fetchone()

@@ -165,9 +165,10 @@ class _Desk:
         from volest.sheet.names import visible
         from volest.sheet.rows import rows
 
-        (row,) = rows([result], [visible(Path(result.scan).name)])
+        names = [visible(Path(result.scan).name)]
+        (row,) = rows([result], names, self._day.out.settings.base)
         if row.refused:
             click.echo(f"{row.name}  {' '.join(row.notes)}: {visible(result.reason or '')}")
         else:
             figures = f"{row.volume} mL, powder {row.powder} g, water {row.water} mL"
-            click.echo(f"{row.name}  {figures}, {row.scoops} scoops; notes: {' '.join(row.notes)}")
+            click.echo(f"{row.name}  {figures}, scoops {row.scoops}; notes: {' '.join(row.notes)}")
