@@ -92,6 +92,35 @@ def test_only_what_is_new_or_changed_is_sized(tmp_path: Path) -> None:
     assert size_into(out, paths)[0] == []  # the first settings are still known
 
 
+def test_a_sheet_of_pages_that_belong_to_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("volest.view.day_folder.ON_A_PAGE", 2)
+    paths, out = fill(tmp_path / "scans", 3), tmp_path / "out"
+
+    def sized(places: list[Path], *, sheet: bool) -> tuple[int, dict[str, str]]:
+        with day_folder(out, QUICK, sheet=sheet, pictures=False) as day:
+            with Here() as engine:
+                day.size(places, engine)
+            day.write(places)
+            pages = {file.name: file.read_text("utf-8") for file in out.glob("*.html")}
+            return day.out.reused, pages
+
+    assert sized(paths, sheet=False) == (0, {})
+    reused, pages = sized(paths, sheet=True)
+    assert reused == 0  # their cards were not made before
+    assert {name: page.count('<article class="card"') for name, page in pages.items()} == {
+        "sheet.html": 2,
+        "sheet-2.html": 1,
+    }
+    assert all("bowl-2.stl" in page for name, page in pages.items() if name == "sheet-2.html")
+    reused, fewer = sized(paths[:1], sheet=True)
+    assert (reused, set(fewer)) == (1, {"sheet.html"})
+    assert '"solid"' in fewer["sheet.html"]  # the live view of the card that was kept
+    (out / "sheet-of-music.html").touch()
+    assert set(sized(paths, sheet=False)[1]) == {"sheet-of-music.html"}
+
+
 def test_what_another_try_may_change_is_not_kept(tmp_path: Path) -> None:
     paths = [tmp_path / "crash.stl", tmp_path / "a.stl", tmp_path / "missing.stl"]
     for path in paths[:2]:

@@ -1,5 +1,6 @@
 """A run into a folder: scans sized, tables and pour sheet written, all from what is kept there."""
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -18,6 +19,7 @@ from volest.view.page import sheet_text
 
 ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
 _LEFT = "cards.part"
+_PAGE = re.compile(r"sheet(-\d+)?\.html")
 
 
 class DayFolder:
@@ -100,15 +102,28 @@ class DayFolder:
             If the disk does not take it, now or before.
         """
         written = self.out.write(places, plan)
-        if self.maker is not None:
-            done = [place for place in places if self.out.result(place) is not None]
-            for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
-                page = self._page(done[start : start + ON_A_PAGE], plan if number == 1 else None)
-                name = "sheet.html" if number == 1 else f"sheet-{number}.html"
-                written.append(self.out.write_text(name, [page]))
+        names = [] if self.maker is None else self._write_sheet(places, plan)
+        self._remove_sheets_but(names)
+        written += [str(Path(str(self.out.place)) / name) for name in names]
         if self.out.failed is not None:
             raise self.out.failed
         return written
+
+    def _write_sheet(self, places: Sequence[Place], plan: Plan | None) -> list[str]:
+        done = [place for place in places if self.out.result(place) is not None]
+        names = []
+        for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
+            page = self._page(done[start : start + ON_A_PAGE], plan if number == 1 else None)
+            names.append("sheet.html" if number == 1 else f"sheet-{number}.html")
+            self.out.write_text(names[-1], [page])
+        return names
+
+    def _remove_sheets_but(self, names: Sequence[str]) -> None:
+        """Take away pages of an earlier run: amounts that no longer hold must not be poured."""
+        if isinstance(self.out.place, Path):
+            for page in self.out.place.glob("sheet*.html"):
+                if _PAGE.fullmatch(page.name) and page.name not in names:
+                    page.unlink(missing_ok=True)
 
     def _page(self, places: Sequence[Place], plan: Plan | None) -> str:
         results = list(self.out.results(places))
