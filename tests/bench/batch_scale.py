@@ -37,7 +37,7 @@ from volest.settings import Settings
 from volest.view.day_folder import DayFolder, day_folder
 
 ROOT = Path(__file__).parents[2]
-KINDS, BLOCK, MESH_PITCH_MM = 20, 100, 1.2
+KINDS, BLOCK, MESH_PITCH_MM = 20, 100, 1.8
 WIDTHS = (1, 2)
 MB = 1e6
 
@@ -78,6 +78,7 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
     """Size all of them with one worker and with two, in turns."""
     seconds: dict[int, float] = defaultdict(float)
     others: dict[int, float] = defaultdict(float)
+    processor: dict[int, float] = defaultdict(float)
     memory: list[tuple[int, float, float]] = []
     outs = {
         n: day_folder(folder / f"out-{n}", Settings(), sheet=False, pictures=False) for n in WIDTHS
@@ -87,12 +88,13 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
     for at, start in enumerate(range(0, len(scans), BLOCK)):
         block: list[Place] = list(scans[start : start + BLOCK])
         for n in WIDTHS if at % 2 == 0 else WIDTHS[::-1]:
-            begin, busy = time.perf_counter(), others_s()
+            begin, busy, spent = time.perf_counter(), others_s(), mine_s()
             if n not in pools:  # starting the workers counts
                 pools[n] = Pool(Limits(workers=n), len(scans)).__enter__()
             days[n].size(block, pools[n])
             seconds[n] += time.perf_counter() - begin
             others[n] += others_s() - busy
+            processor[n] += mine_s() - spent
         memory.append((start + len(block), *rss_mb()))
         print(f"{memory[-1]}  {dict(seconds)}", flush=True)
     begin = time.perf_counter()
@@ -113,6 +115,7 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
         "writing_s": writing,
         "kept_kb": _kept_bytes(folder / "out-2") / len(scans) / 1e3,
         "others": {n: others[n] / seconds[n] / cores for n in WIDTHS},
+        "processor": dict(processor),
         "cores": cores,
     }
 
@@ -145,11 +148,16 @@ def others_s() -> float:
     """Give the processor time that all other programs have taken since the computer started."""
     whole = psutil.cpu_times()
     busy = sum(whole) - whole.idle - whole.iowait - whole.guest - whole.guest_nice
-    mine = 0.0
+    return float(busy - mine_s())
+
+
+def mine_s() -> float:
+    """Give the processor time of this process and its workers."""
+    whole = 0.0
     for process in (psutil.Process(), *psutil.Process().children(recursive=True)):
         spent = process.cpu_times()
-        mine += spent.user + spent.system
-    return float(busy - mine)
+        whole += spent.user + spent.system
+    return whole
 
 
 def _kept_bytes(out: Path) -> int:

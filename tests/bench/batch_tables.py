@@ -11,7 +11,7 @@ _MORE = (16, 64, 256)  # workers that were not measured
 
 def scale_lines(found: dict[str, Any]) -> list[str]:
     """Tell efficiency and memory."""
-    one, two = found["seconds"][1], found["seconds"][2]
+    one, two, spent = found["seconds"][1], found["seconds"][2], found["processor"]
     first = next(row for row in found["memory"] if row[0] >= min(100, found["scans"]))
     last, after = found["memory"][-2], found["memory"][-1]
     lines = [
@@ -22,10 +22,13 @@ def scale_lines(found: dict[str, Any]) -> list[str]:
             f"{found['others'][2]:.0%} while two were."
         ),
         "",
-        "| workers | time, s | scans a second | efficiency |",
-        "|---|---|---|---|",
-        f"| 1 | {one:.0f} | {found['scans'] / one:.2f} | 1 |",
-        f"| 2 | {two:.0f} | {found['scans'] / two:.2f} | {one / two / 2:.2f} |",
+        "| workers | time, s | scans a second | efficiency | processor time, s | of one worker's |",
+        "|---|---|---|---|---|---|",
+        f"| 1 | {one:.0f} | {found['scans'] / one:.2f} | 1 | {spent[1]:.0f} | 1 |",
+        (
+            f"| 2 | {two:.0f} | {found['scans'] / two:.2f} | {one / two / 2:.2f} "
+            f"| {spent[2]:.0f} | {spent[2] / spent[1]:.2f} |"
+        ),
         "",
         "| memory, MB | main program | largest worker |",
         "|---|---|---|",
