@@ -8,10 +8,12 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 from tests.batch.small import QUICK, bowl_stl, fill, unruly
@@ -205,13 +207,12 @@ def left_of(session: int) -> list[str]:
 
 
 def running(session: int) -> list[str]:
-    listed = subprocess.run(
-        ["ps", "-o", "pid=,stat=,args=", "-s", str(session)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    return [line for line in listed.stdout.splitlines() if " Z" not in line]
+    found = []
+    for process in psutil.process_iter():
+        with suppress(ProcessLookupError, psutil.NoSuchProcess):
+            if os.getsid(process.pid) == session and process.status() != psutil.STATUS_ZOMBIE:
+                found.append(" ".join(process.cmdline()))
+    return found
 
 
 def test_a_run_killed_at_twenty_moments_loses_nothing(tmp_path: Path) -> None:
