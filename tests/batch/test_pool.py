@@ -46,6 +46,16 @@ def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path) -> None:
     assert volumes == pytest.approx([formula_ml(number) for number in range(7)], rel=0.003)
 
 
+def test_paths_mean_the_same_in_a_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fill(tmp_path / "day", 2)
+    monkeypatch.chdir(tmp_path)  # processes are started where the program once was
+    results = run_many([Path("day/bowl-0.stl"), Path("day/bowl-1.stl")], QUICK, limits=TWO)
+    assert [(one.scan, one.outcome) for one in results] == [
+        ("day/bowl-0.stl", "measured"),
+        ("day/bowl-1.stl", "measured"),
+    ]
+
+
 def test_lost_workers_cost_a_row_each(tmp_path: Path) -> None:
     names = ["a", "killed", "b", "crash", "c", "killed-too", "d", "e"]
     rows = unruly_run(tmp_path, names)

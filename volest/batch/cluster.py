@@ -1,7 +1,7 @@
 """Computers elsewhere: the same tasks on workers of a Dask scheduler that is already running."""
 
 import logging
-from concurrent.futures import Future
+from concurrent.futures import CancelledError, Future
 from typing import Any, Self
 
 from volest.batch.limits import one_thread
@@ -68,6 +68,8 @@ class Cluster:
             False: the scheduler has tried again by itself.
         """
         kind = type(fault).__name__
+        if isinstance(fault, CancelledError):
+            return "the scheduler called it off or went away; run the same again", False
         if kind == "KilledWorker":
             return "the workers that had it were lost one after the other; give them more", False
         return f"{kind}: {fault}", False

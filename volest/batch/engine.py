@@ -3,7 +3,9 @@
 import logging
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from dataclasses import replace
+from pathlib import Path
 from typing import Protocol, Self
 
 from volest.batch.limits import Limits
@@ -154,12 +156,12 @@ def carried_out(
                 if done is not None:
                     yield index, done
                     continue
-            task = Task(place=places[index], settings=settings, size_scan=size_scan)
+            task = Task(place=_whole(places[index]), settings=settings, size_scan=size_scan)
             open_tasks[engine.submit(task)] = (index, tries)
         ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
         for future in sorted(ended, key=open_tasks.__getitem__):
             index, tries = open_tasks.pop(future)
-            fault = future.exception()
+            fault = _fault_of(future)
             words, again = ("", False) if fault is None else engine.told(fault)
             if again and tries < _TRIES:
                 _LOG.warning("%s is tried once more: %s", places[index], words)
@@ -179,7 +181,19 @@ def _row(future: "Future[Done]", place: Place, words: str) -> Done:
             needed="the same volest, numpy, scipy and scikit-image everywhere",
             remedy="install the same versions and start the workers again",
         )
-    return done
+    return replace(done, result=replace(done.result, scan=str(place)))
+
+
+def _whole(place: Place) -> Place:
+    """Give a place that means the same in a process that stands in another folder."""
+    return place.absolute() if isinstance(place, Path) else place
+
+
+def _fault_of(future: "Future[Done]") -> BaseException | None:
+    try:
+        return future.exception()
+    except CancelledError as fault:  # a scheduler that went away calls its tasks off
+        return fault
 
 
 def engine_for(

@@ -4,6 +4,7 @@ import base64
 import hashlib
 import io
 import json
+import os
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -116,7 +117,8 @@ class CardMaker:
         Path
             A file in the folder.
         """
-        name = hashlib.sha256(scan.encode("utf-8", "surrogateescape")).hexdigest()
+        whole = os.path.abspath(scan)  # noqa: PTH100  # as text: links stay; workers may stand elsewhere
+        name = hashlib.sha256(whole.encode("utf-8", "surrogateescape")).hexdigest()
         return self.folder / f"{name}.json"
 
 

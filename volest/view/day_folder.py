@@ -166,7 +166,7 @@ def day_folder(
                 needed="a folder of this computer",
                 remedy="add --no-sheet, or name another --out",
             )
-        maker = CardMaker(place / KEPT / _LEFT, pictures=pictures)
+        maker = CardMaker(place.absolute() / KEPT / _LEFT, pictures=pictures)
     left = None if maker is None else maker.file_of
     with OutFolder(place, settings, card_left=left) as out:
         if maker is not None:
