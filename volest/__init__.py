@@ -1,3 +1,53 @@
-"""How much stone to mix for a scanned dental impression."""
+"""How much stone to mix for a scanned dental impression.
+
+For programs: `measure` one impression, `size_folder` many, `mix` for a volume that is known. The
+names are read when they are first used, so that ``import volest`` itself costs nothing.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from volest.api import (
+        Base,
+        Lab,
+        Limits,
+        Mix,
+        Options,
+        Result,
+        Settings,
+        VolestError,
+        measure,
+        mix,
+        settings_for,
+        size_folder,
+    )
 
 __version__ = "0.1.0"
+__all__ = [
+    "Base",
+    "Lab",
+    "Limits",
+    "Mix",
+    "Options",
+    "Result",
+    "Settings",
+    "VolestError",
+    "__version__",
+    "measure",
+    "mix",
+    "settings_for",
+    "size_folder",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in __all__:
+        found = getattr(import_module("volest.api"), name)
+        globals()[name] = found
+        return found
+    raise AttributeError(f"module 'volest' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -3,12 +3,14 @@
 import sqlite3
 import subprocess
 import sys
+import time
 from dataclasses import astuple, replace
 from pathlib import Path
 
 import pytest
 
-from volest.batch.journal import SCHEMA_VERSION, Entry, Journal, now
+from volest.batch.journal import Entry, Journal, now
+from volest.batch.journal_file import SCHEMA_VERSION
 from volest.errors import UsageError
 
 ENTRY = Entry(
@@ -116,6 +118,64 @@ def test_two_programs_at_once_lose_nothing(path: Path) -> None:
     assert [run.wait(60) for run in runs] == [0, 0]
     with Journal(path) as journal:
         assert len(journal.entries()) == 50
+
+
+OPEN_TOGETHER = """
+import sys, time
+from pathlib import Path
+from tests.batch.test_journal import ENTRY
+from volest.batch.journal import Journal
+start = float(sys.argv[2])
+for number in range(20):  # a new journal each time: making one is where programs meet
+    time.sleep(max(0.0, start + 0.05 * number - time.time()))
+    with Journal(Path(sys.argv[1]) / f"{number}.db") as journal:
+        journal.book(ENTRY)
+"""
+
+
+def test_two_programs_that_make_the_same_journal(tmp_path: Path) -> None:
+    root = str(Path(__file__).parents[2])
+    words = [sys.executable, "-c", OPEN_TOGETHER, str(tmp_path), str(time.time() + 3.0)]
+    runs = [subprocess.Popen(words, cwd=root, env={"PYTHONPATH": root}) for _ in range(2)]
+    assert [run.wait(60) for run in runs] == [0, 0]
+    for number in range(20):
+        with Journal(tmp_path / f"{number}.db", new=False) as journal:
+            assert [entry.number for entry in journal.entries()] == [1, 2]
+
+
+def test_a_backup_is_whole_while_others_book(path: Path, tmp_path: Path) -> None:
+    root = str(Path(__file__).parents[2])
+    copy = tmp_path / "copy.db"
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        other = subprocess.Popen(
+            [sys.executable, "-c", BOOK, str(path)], cwd=root, env={"PYTHONPATH": root}
+        )
+        counts = []
+        while other.poll() is None:
+            journal.back_up(copy)
+            base = sqlite3.connect(copy)
+            assert base.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+            assert base.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+            counts += base.execute("SELECT count(*) FROM pours").fetchone()
+            base.close()
+        assert other.wait() == 0
+        journal.back_up(copy)
+    assert counts == sorted(counts)
+    with Journal(copy, new=False) as journal:
+        assert len(journal.entries()) == 26
+    assert {file.name for file in tmp_path.iterdir()} == {"lab.db", "copy.db"}
+
+
+def test_a_backup_that_cannot_be_meant_or_made(path: Path, tmp_path: Path) -> None:
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        (tmp_path / "link.db").symlink_to(path)
+        with pytest.raises(UsageError, match="onto itself"):
+            journal.back_up(tmp_path / "link.db")
+        with pytest.raises(UsageError, match="cannot be written"):
+            journal.back_up(tmp_path / "missing" / "copy.db")
+        assert len(journal.entries()) == 1
 
 
 @pytest.mark.parametrize(

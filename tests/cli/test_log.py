@@ -152,3 +152,13 @@ def test_csv_in_a_file_is_safe_for_spreadsheets(folder: Path) -> None:
     log(*MIXED, "--left", "9", "--lot", "=1+1")
     assert log("--csv", "pours.csv").exit_code == 0
     assert "'=1+1" in (folder / "pours.csv").read_text(encoding="utf-8")
+
+
+def test_a_backup_is_a_journal_itself(folder: Path) -> None:
+    log(*MIXED, "--left", "9")
+    made = log("--backup", "copy.db", "--csv", "pours.csv")
+    assert made.exit_code == 0
+    assert "wrote copy.db" in made.stderr
+    assert (folder / "pours.csv").exists()
+    assert rows(call("log", "--journal", "copy.db", "--csv", "-")) == rows(log("--csv", "-"))
+    assert log("--backup", "lab.db").exit_code == 2

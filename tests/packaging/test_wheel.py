@@ -1,6 +1,7 @@
 """What is shipped: built as a packager builds it, and run from outside the source tree."""
 
 import os
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -61,7 +62,7 @@ def test_the_source_archive_holds_what_tests_need(built: Path) -> None:
 
 def test_it_runs_from_the_wheel_alone(wheel: Path, tmp_path: Path) -> None:
     target = tmp_path / "installed"
-    zipfile.ZipFile(wheel).extractall(target)  # a wheel without compiled parts is its own install
+    shutil.unpack_archive(wheel, target, "zip")  # a wheel without compiled parts is its own install
     scan = ROOT / "sample_meshes" / "b0422-lower-left-quadrant.stl"
     ran = subprocess.run(
         [sys.executable, "-P", "-m", "volest", "size", str(scan)],

@@ -50,13 +50,13 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
     return list(found.values())
 
 
-def natural_key(path: Path) -> tuple[tuple[int, int, str], ...]:
+def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
     """Give a key that sorts names as people do, numbers by their value.
 
     Parameters
     ----------
-    path : Path
-        A path.
+    path : path-like
+        A path, or an address.
 
     Returns
     -------

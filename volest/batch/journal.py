@@ -1,6 +1,7 @@
 """The journal of pours: one SQLite file that several programs may write into at once."""
 
 import math
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -9,35 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 
+from volest.batch.journal_file import SCHEMA_VERSION, WAIT_S, copy_whole, prepare
 from volest.errors import UsageError
 from volest.stone.learning import Pour
 
-WAIT_S = 10.0  # for another program that is just writing
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
-_FIRST = """
-CREATE TABLE pours (
-    number INTEGER PRIMARY KEY,
-    booked TEXT NOT NULL,
-    stone TEXT NOT NULL,
-    way TEXT NOT NULL,
-    volume_ml REAL NOT NULL CHECK (volume_ml > 0),
-    powder_g REAL NOT NULL CHECK (powder_g > 0),
-    water_ml REAL NOT NULL CHECK (water_ml > 0),
-    mix_ml REAL NOT NULL CHECK (mix_ml > 0),
-    left_g REAL NOT NULL,
-    left_ml REAL NOT NULL,
-    lot TEXT,
-    mark TEXT,
-    scan TEXT
-) STRICT
-"""
-# What brings a journal from each version to the next; never changed once it is out.
-_STEPS: tuple[tuple[str, ...], ...] = (
-    (_FIRST,),
-    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
-)
-SCHEMA_VERSION = len(_STEPS)  # kept in the file itself (PRAGMA user_version)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,7 +102,11 @@ class Journal:
             self._base = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
         try:
             with self._telling():
-                self._prepare()
+                version = prepare(self._base)
+            if version > SCHEMA_VERSION:
+                raise self._fault(
+                    f"version {version}", "use the volest that wrote it, or a newer one"
+                )
         except UsageError:
             self._base.close()
             raise
@@ -233,19 +215,29 @@ class Journal:
         with self._telling():
             return [number for (number,) in self._base.execute(query, (source,))]
 
-    def _prepare(self) -> None:
-        self._base.execute("PRAGMA journal_mode = WAL")  # readers never wait for a writer
-        self._base.execute("PRAGMA synchronous = FULL")  # a booked pour outlives a power cut
-        self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
-        (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        for step in _STEPS[version:]:
-            for statement in step:
-                self._base.execute(statement)
-        if version < SCHEMA_VERSION:
-            self._base.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-        self._base.execute("COMMIT")
-        if version > SCHEMA_VERSION:
-            raise self._fault(f"version {version}", "use the volest that wrote it, or a newer one")
+    def back_up(self, target: Path) -> None:
+        """Copy the journal into one file that is whole, while others may go on booking.
+
+        Parameters
+        ----------
+        target : Path
+            The copy; an older one is replaced when the new one is there.
+
+        Raises
+        ------
+        UsageError
+            If it is the journal itself, or cannot be written.
+        """
+        if os.path.realpath(target) == os.path.realpath(self._path):
+            raise self._fault("a backup onto itself", "name another file, best on another disk")
+        try:
+            copy_whole(self._base, target)
+        except (OSError, sqlite3.Error) as fault:
+            raise UsageError(
+                f"{target} that cannot be written ({fault})",
+                needed="a file in a folder that exists and may be written",
+                remedy="name another file",
+            ) from fault
 
     @contextmanager
     def _telling(self) -> Iterator[None]:

@@ -58,7 +58,7 @@ def run(
     results: list[Result] = []
     try:
         for path in paths:
-            results.append(_size_one(path, settings, size))
+            results.append(size_one(path, settings, size))
             if on_result is not None:
                 on_result(results[-1])
     except KeyboardInterrupt:
@@ -127,7 +127,24 @@ def _pipeline() -> SizeScan:
     return size_scan
 
 
-def _size_one(path: Path, settings: Settings, size: SizeScan) -> Result:
+def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
+    """Size one scan so that nothing it does stops the others.
+
+    Parameters
+    ----------
+    path : Path
+        The scan.
+    settings : Settings
+        How to measure and to mix.
+    size_scan : callable, optional
+        What turns one path into one result; `volest.pipeline.size_scan` by default.
+
+    Returns
+    -------
+    Result
+        What is said of it; a 'fault' row where volest itself failed.
+    """
+    size = size_scan or _pipeline()
     start = time.perf_counter()
     try:
         return size(path, settings)
@@ -136,11 +153,34 @@ def _size_one(path: Path, settings: Settings, size: SizeScan) -> Result:
         _LOG.info("%s is refused: %s", path, fault)
     except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
         # The edge of the batch: whatever one scan does to volest, the others are still sized.
-        code = FAULT
-        reason = (
-            f"fault in volest: {type(fault).__name__}: {fault}; "
-            "run it again with --verbose and tell us"
-        )
         _LOG.exception("%s brought volest down", path)
+        what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
+        return fault_row(path, what, seconds=time.perf_counter() - start)
     seconds = time.perf_counter() - start
     return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)
+
+
+def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
+    """Make the row of a scan that volest, its worker or the computer failed on.
+
+    Parameters
+    ----------
+    scan : object
+        The scan, as it is written.
+    what : str
+        What happened, and what can be done.
+    seconds : float
+        Time that it took.
+
+    Returns
+    -------
+    Result
+        A refused scan with the code 'fault'.
+
+    Examples
+    --------
+    >>> fault_row("a.stl", "its worker was killed").reason
+    'fault in volest: its worker was killed'
+    """
+    reason = f"fault in volest: {what}"
+    return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)

@@ -29,6 +29,7 @@ Examples:
   volest log --journal lab.db --volume 50 --powder 103 --water 20.6 --left 9
   volest log --journal lab.db --from day.json --scan b0417.stl --short 12 --lot 7731
   volest log --journal lab.db --strike 5
+  volest log --journal lab.db --backup lab-may.db --csv pours.csv
   volest log --journal lab.db
 """
 
@@ -69,6 +70,13 @@ Examples:
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
+@click.option(
+    "--backup",
+    "backup_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Copy the journal, also while others book.",
+)
 def log_command(
     *,
     journal_file: Path,
@@ -79,6 +87,7 @@ def log_command(
     scan: str | None,
     csv_file: str | None,
     strike: int | None,
+    backup_file: Path | None,
     **words: str | float | None,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
@@ -105,6 +114,9 @@ def log_command(
         if strike is not None:
             journal.strike(strike)
             click.echo(f"struck out pour {strike}", err=True)
+        if backup_file is not None:
+            journal.back_up(backup_file)
+            click.echo(f"wrote {backup_file}", err=True)
         _tell(journal, lab, csv_file)
 
 

@@ -26,6 +26,7 @@ logging.getLogger("volest").addHandler(logging.NullHandler())  # silent unless -
 _COMMANDS = MappingProxyType(
     {
         "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
+        "watch": ("volest.cli.watch", "watch_command", "Size each scan that arrives in a folder."),
         "trim": ("volest.cli.trim", "trim_command", "Say where the rim must be cut or boxed."),
         "view": ("volest.cli.view", "view_command", "Look at scans and move the base line."),
         "picture": ("volest.cli.picture", "picture_command", "Draw a scan into a file."),

@@ -3,18 +3,27 @@
 import os
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import click
+
 if TYPE_CHECKING:
+    from rich.progress import Progress
+
     from volest.result import Result
 
+_LINE_EVERY_S = 30.0  # a log that is read the day after
 _PATIENCE_S = 2.0  # a bar that flashes up and is gone tells nothing
 
 
 @contextmanager
-def progress(total: int, *, shown: bool) -> Iterator[Callable[["Result"], None]]:
+def progress(
+    total: int, *, shown: bool, lines: bool = False
+) -> Iterator[Callable[["Result"], None]]:
     """Show how many of the scans are done, if a person watches and it takes long.
 
     Parameters
@@ -23,6 +32,8 @@ def progress(total: int, *, shown: bool) -> Iterator[Callable[["Result"], None]]
         Number of scans.
     shown : bool
         False keeps it silent whatever stands at the other end.
+    lines : bool
+        Whether a line is told now and then where there is no terminal to draw a bar on.
 
     Yields
     ------
@@ -31,25 +42,110 @@ def progress(total: int, *, shown: bool) -> Iterator[Callable[["Result"], None]]
     """
     watched = sys.stderr.isatty() and os.environ.get("TERM", "") not in {"", "dumb"}
     if not (shown and watched):
-        yield lambda _result: None
+        yield _told_in_lines(total) if lines else lambda _result: None
         return
-    from rich.console import Console  # keeps --help quick
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeElapsedColumn  # same
+    bar = _drawn_bar()
+    task = bar.add_task("scans", total=total, rate="")
+    start = time.monotonic()
+    done = 0
 
-    bar = Progress(
-        MofNCompleteColumn(),
-        BarColumn(),
-        TimeElapsedColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    task = bar.add_task("scans", total=total)
+    def advance(_result: "Result") -> None:
+        nonlocal done
+        done += 1
+        bar.update(task, advance=1, rate=rate_text(done, time.monotonic() - start))
+
     late = threading.Timer(_PATIENCE_S, bar.start)
     late.daemon = True
     late.start()
     try:
-        yield lambda _result: bar.advance(task)
+        yield advance
     finally:
         late.cancel()
         late.join()  # a bar that is just being started is stopped only after that
         bar.stop()
+
+
+def _drawn_bar() -> "Progress":
+    from rich.console import Console  # keeps --help quick
+    from rich.progress import (  # same
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
+    return Progress(
+        MofNCompleteColumn(),
+        BarColumn(),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TextColumn("left"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+
+
+def rate_text(done: int, seconds: float) -> str:
+    """Say how quickly scans are done.
+
+    Parameters
+    ----------
+    done : int
+        Scans so far.
+    seconds : float
+        Time that they took together.
+
+    Returns
+    -------
+    str
+        Scans a second, or a minute where that is easier to read.
+
+    Examples
+    --------
+    >>> rate_text(30, 10.0), rate_text(5, 60.0)
+    ('3.0 a second', '5.0 a minute')
+    """
+    rate = done / max(seconds, 1e-9)
+    return f"{rate:.1f} a second" if rate >= 1.0 else f"{60.0 * rate:.1f} a minute"
+
+
+def time_left_text(done: int, total: int, seconds: float) -> str:
+    """Say how long the rest will take if it goes on like this.
+
+    Parameters
+    ----------
+    done, total : int
+        Scans so far, and all of them.
+    seconds : float
+        Time so far.
+
+    Returns
+    -------
+    str
+        Hours, minutes and seconds.
+
+    Examples
+    --------
+    >>> time_left_text(100, 400, 50.0)
+    '0:02:30'
+    """
+    return str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))
+
+
+def _told_in_lines(total: int) -> Callable[["Result"], None]:
+    start = last = time.monotonic()
+    done = 0
+
+    def advance(_result: "Result") -> None:
+        nonlocal done, last
+        done += 1
+        now = time.monotonic()
+        if now - last >= _LINE_EVERY_S:
+            last = now
+            rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
+            click.echo(f"{done} of {total} scans, {rate}, {left} left", err=True)
+
+    return advance

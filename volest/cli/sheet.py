@@ -58,18 +58,33 @@ def cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
         yield None
         return
     from volest.view.card import CardMaker
+
+    with TemporaryDirectory(prefix="volest-") as folder:
+        yield CardMaker(Path(folder), pictures=can_draw())
+
+
+def can_draw(*, quiet: bool = False) -> bool:
+    """Find out whether this computer can draw the pictures of a sheet, and say so if not.
+
+    Parameters
+    ----------
+    quiet : bool
+        Whether to keep it to itself.
+
+    Returns
+    -------
+    bool
+        False leaves the pictures out.
+    """
     from volest.view.display import refuse_blind
 
     try:
         refuse_blind(off_screen=True)
-        pictures = True
-    except (
-        UsageError
-    ) as fault:  # the sheet is of use without them: its live views draw by themselves
-        click.echo(f"volest: the sheet has no pictures: {fault}", err=True)
-        pictures = False
-    with TemporaryDirectory(prefix="volest-") as folder:
-        yield CardMaker(Path(folder), pictures=pictures)
+    except UsageError as fault:  # of use without them: its live views draw by themselves
+        if not quiet:
+            click.echo(f"volest: the sheet has no pictures: {fault}", err=True)
+        return False
+    return True
 
 
 def sheet_of(

@@ -72,10 +72,47 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
     volest.errors.ScanError: found no such file; needed a scan as STL or PLY; ...
     """
     path = Path(path)
-    factor = mm_per_unit(unit)
+    mm_per_unit(unit)  # a slip in the unit is told before the file is read
     # Bytes that are no numbers set off numpy's warnings on the way; they are refused right after.
     with np.errstate(invalid="ignore", over="ignore"):
         triangles, notes = _read_file(path)
+    return scan_of(triangles, path=path, unit=unit, notes=notes)
+
+
+def scan_of(
+    triangles: NDArray[np.float64],
+    *,
+    path: Path,
+    unit: str | None = None,
+    notes: tuple[Note, ...] = (),
+) -> Scan:
+    """Check triangles, wherever they come from, and make them a scan.
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners, in the unit; changed where they are not in mm, and set read-only.
+    path : Path
+        File or name they go by.
+    unit : str, optional
+        Their unit: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
+    notes : tuple of Note
+        What is doubtful already.
+
+    Returns
+    -------
+    Scan
+        Triangles in mm and notes.
+
+    Raises
+    ------
+    ScanError
+        If they are not finite, have no area or cannot be of an impression's size.
+    UsageError
+        If the unit is none of those.
+    """
+    factor = mm_per_unit(unit)
+    with np.errstate(invalid="ignore", over="ignore"):
         if factor != 1.0:
             triangles *= factor
         refuse_not_finite(triangles)

@@ -2,10 +2,11 @@
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from importlib import resources
 from numbers import Integral, Real
+from textwrap import indent
 from typing import Any
 
 from volest import __version__
@@ -107,6 +108,39 @@ def as_text(record: Mapping[str, Any]) -> str:
     }
     """
     return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
+
+
+def text_in_pieces(
+    results: Iterable[Result], settings: Settings, plan: Plan | None = None
+) -> Iterator[str]:
+    r"""Write the same text as ``as_text(document(...))`` scan by scan, however many there are.
+
+    Parameters
+    ----------
+    results : iterable of Result
+        One a scan, in the order they are to stand.
+    settings : Settings
+        What they were made with.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
+
+    Yields
+    ------
+    str
+        Pieces of the text.
+
+    Examples
+    --------
+    >>> "".join(text_in_pieces([], Settings())) == as_text(document([], Settings()))
+    True
+    """
+    head, _, tail = as_text(document([], settings, plan)).partition('"scans": []')
+    yield head + '"scans": ['
+    before = "\n"
+    for result in results:
+        yield before + indent(as_text(scan_record(result)).rstrip("\n"), "    ")
+        before = ",\n"
+    yield ("]" if before == "\n" else "\n  ]") + tail
 
 
 def schema() -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """What stands round the table: how it was made, the doubts, the refusals, the tally, cautions."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -99,9 +99,30 @@ def tally(results: Sequence[Result]) -> str:
     >>> tally([Result(scan="a.stl", outcome="measured", seconds=0.5)])
     '1 scan: 1 measured'
     """
-    counts = Counter(result.outcome for result in results)
-    told = ", ".join(f"{counts[outcome]} {outcome}" for outcome in _OUTCOMES if counts[outcome])
-    total = f"{len(results)} scan{'' if len(results) == 1 else 's'}"
+    return tally_of(Counter(result.outcome for result in results))
+
+
+def tally_of(counts: Mapping[str, int]) -> str:
+    """Say in words how many scans ended in which way.
+
+    Parameters
+    ----------
+    counts : mapping of str to int
+        Outcomes, and how often each happened.
+
+    Returns
+    -------
+    str
+        How many there are and how they ended; outcomes that did not happen are left out.
+
+    Examples
+    --------
+    >>> tally_of({"measured": 2})
+    '2 scans: 2 measured'
+    """
+    told = ", ".join(f"{counts[kind]} {kind}" for kind in _OUTCOMES if counts.get(kind))
+    whole = sum(counts.values())
+    total = f"{whole} scan{'' if whole == 1 else 's'}"
     return f"{total}: {told}" if told else total
 
 

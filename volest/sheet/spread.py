@@ -3,7 +3,7 @@
 import csv
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from volest.notes import Note
 from volest.result import Result
@@ -56,10 +56,35 @@ def spread_text(results: Sequence[Result]) -> str:
     >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
     'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100'
     """
+    return "".join(spread_pieces(results))
+
+
+def spread_pieces(results: Iterable[Result]) -> Iterator[str]:
+    r"""Write the same line by line, however many scans there are.
+
+    Parameters
+    ----------
+    results : iterable of Result
+        One a scan, in the order they are to stand.
+
+    Yields
+    ------
+    str
+        The heading line, then one line a scan, with their line ends.
+
+    Examples
+    --------
+    >>> [line[:14] for line in spread_pieces([])]
+    ['scan,outcome,v']
+    """
+    yield _written(COLUMNS)
+    for result in results:
+        yield _written(_line(result))
+
+
+def _written(cells: Sequence[str]) -> str:
     buffer = io.StringIO(newline="")
-    lines = csv.writer(buffer)
-    lines.writerow(COLUMNS)
-    lines.writerows(_line(result) for result in results)
+    csv.writer(buffer).writerow(cells)
     return buffer.getvalue()
 
 

@@ -44,36 +44,38 @@ def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
         raise _unwritable(target, fault) from fault
 
 
-def write_whole(target: Path, text: str) -> None:
+def write_whole(target: Path, text: str | Iterable[str]) -> None:
     """Write a text so that a reader sees the old file or the new one, never half of one.
 
     Parameters
     ----------
     target : Path
         The file; a link is followed. A pipe or device is written straight into.
-    text : str
-        What it is to hold, as UTF-8 with its line ends as they are.
+    text : str or iterable of str
+        What it is to hold, as UTF-8 with its line ends as they are; pieces are written one after
+        the other and never held together.
 
     Raises
     ------
     UsageError
         If the disk does not take it; an older file is then still whole.
     """
+    pieces = [text] if isinstance(text, str) else text
     try:
         if target.exists() and not target.is_file():
             with target.open("w", encoding="utf-8", newline="") as stream:
-                stream.write(text)
+                stream.writelines(pieces)
         else:
-            _replace(Path(os.path.realpath(target)), text)
+            _replace(Path(os.path.realpath(target)), pieces)
     except OSError as fault:
         raise _unwritable(target, fault) from fault
 
 
-def _replace(target: Path, text: str) -> None:
+def _replace(target: Path, pieces: Iterable[str]) -> None:
     part = _part_beside(target)
     try:
         with part.open("x", encoding="utf-8", newline="") as stream:
-            stream.write(text)
+            stream.writelines(pieces)
             stream.flush()
             os.fsync(stream.fileno())
         if target.exists():

@@ -4,6 +4,7 @@ import base64
 import hashlib
 import io
 import json
+import os
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -85,7 +86,7 @@ class CardMaker:
         card = card_of(result, cavity, settings)
         if self.pictures:
             card["picture"] = picture_data(result, cavity)
-        self._file(str(path)).write_text(json.dumps(card), encoding="utf-8")
+        self.file_of(str(path)).write_text(json.dumps(card), encoding="utf-8")
         return result
 
     def card(self, result: Result) -> dict[str, Any] | None:
@@ -101,16 +102,44 @@ class CardMaker:
         dict or None
             Its card; None where nothing was measured.
         """
-        file = self._file(result.scan)
-        if not file.is_file():
-            return None
-        card = json.loads(file.read_text(encoding="utf-8"))
-        assert isinstance(card, dict)  # noqa: S101  # our own file
-        return card
+        return read_card(self.file_of(result.scan))
 
-    def _file(self, scan: str) -> Path:
-        name = hashlib.sha256(scan.encode("utf-8", "surrogateescape")).hexdigest()
+    def file_of(self, scan: str) -> Path:
+        """Say where the card of a scan is left.
+
+        Parameters
+        ----------
+        scan : str
+            Path of the scan.
+
+        Returns
+        -------
+        Path
+            A file in the folder.
+        """
+        whole = os.path.abspath(scan)  # noqa: PTH100  # as text: links stay; workers may stand elsewhere
+        name = hashlib.sha256(whole.encode("utf-8", "surrogateescape")).hexdigest()
         return self.folder / f"{name}.json"
+
+
+def read_card(file: Path) -> dict[str, Any] | None:
+    """Read a card that a `CardMaker` left.
+
+    Parameters
+    ----------
+    file : Path
+        The file.
+
+    Returns
+    -------
+    dict or None
+        The card; None where there is none.
+    """
+    if not file.is_file():
+        return None
+    card = json.loads(file.read_text(encoding="utf-8"))
+    assert isinstance(card, dict)  # noqa: S101  # our own file
+    return card
 
 
 def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:

@@ -1,0 +1,65 @@
+"""Small scans that are sized quickly, and sizers that do what scans should not make volest do."""
+
+import os
+import signal
+import time
+from pathlib import Path
+
+import numpy as np
+
+from tests.scan.writers import stl_binary
+from tests.sheet.invented import measured
+from volest.result import Result
+from volest.settings import Settings
+
+QUICK = Settings(pitch_mm=1.0)
+
+
+def bowl_stl(number: int, across: int = 33) -> bytes:
+    """Give a round bowl as binary STL, each number a little wider.
+
+    A paraboloid of radius r and depth h holds pi/2 r^2 h (constructionwork.com/resource/volume).
+    """
+    r, h = radius_mm(number), 12.0
+    line = np.linspace(-1.4 * r, 1.4 * r, across)
+    x, y = np.meshgrid(line, line)
+    corners = np.stack([x, y, np.minimum(h * (x**2 + y**2) / r**2 - h, 0.0)], axis=-1)
+    a, b, c, d = corners[:-1, :-1], corners[:-1, 1:], corners[1:, 1:], corners[1:, :-1]
+    faces = np.concatenate([np.stack([a, b, c], -2), np.stack([a, c, d], -2)]).reshape(-1, 3, 3)
+    return stl_binary(faces)
+
+
+def radius_mm(number: int) -> float:
+    return 20.0 + 0.1 * number
+
+
+def formula_ml(number: int) -> float:
+    return float(np.pi / 2 * radius_mm(number) ** 2 * 12.0 / 1000.0)
+
+
+def fill(folder: Path, count: int) -> list[Path]:
+    """Put bowls into a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = [folder / f"bowl-{number}.stl" for number in range(count)]
+    for number, path in enumerate(paths):
+        path.write_bytes(bowl_stl(number))
+    return paths
+
+
+def unruly(path: Path, settings: Settings) -> Result:
+    """Do what the name of the file says; workers find it by its name."""
+    assert isinstance(settings, Settings)
+    if "killed" in path.name:
+        os.kill(os.getpid(), signal.SIGKILL)
+    if "once" in path.name and not path.with_suffix(".seen").exists():
+        path.with_suffix(".seen").touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    if "hung" in path.name:
+        time.sleep(600.0)
+    if "greedy" in path.name:
+        held = []
+        while True:
+            held.append(bytearray(50_000_000))
+    if "crash" in path.name:
+        raise ZeroDivisionError("none of us")
+    return measured(str(path))

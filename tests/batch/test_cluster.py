@@ -1,0 +1,57 @@
+"""A real scheduler and two real workers on this computer, one of them killed in the middle."""
+
+import signal
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.batch.small import QUICK, fill
+from tests.bench.one_cluster import Running, cluster_of
+from volest.batch.many import run_many
+from volest.batch.places import Place, place_of
+from volest.batch.run import run
+from volest.errors import UsageError
+from volest.result import Result
+from volest.sheet.record import as_text, document
+
+ROOT = Path(__file__).parents[2]
+SCANS = 40
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Running]:
+    with cluster_of(2, tmp_path) as running:
+        yield running
+
+
+def without(results: list[Result]) -> str:
+    plain = [replace(one, seconds=0.0, scan=Path(one.scan).name) for one in results]
+    return as_text(document(plain, QUICK))
+
+
+def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: Running) -> None:
+    workers = cluster.workers
+    files = fill(tmp_path / "scans", SCANS)
+    places: list[Place] = [place_of(f"file://{file}") for file in files]
+    done = 0
+
+    def kill_one(result: Result) -> None:
+        nonlocal done
+        assert result.outcome == "measured", result.reason
+        done += 1
+        if done == SCANS // 4:
+            workers[0].send_signal(signal.SIGKILL)
+
+    far = run_many(places, QUICK, cluster=cluster, on_result=kill_one)
+    assert workers[0].wait(10) == -signal.SIGKILL
+    assert workers[1].poll() is None
+    assert without(far) == without(run(files, QUICK))
+
+
+def test_a_scheduler_that_is_not_there(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr("volest.batch.cluster.PATIENCE_S", 1.0)
+    (path,) = fill(tmp_path, 1)
+    with pytest.raises(UsageError, match="no scheduler at"):
+        run_many([path], QUICK, cluster="tcp://127.0.0.1:9")

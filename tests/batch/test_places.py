@@ -1,0 +1,95 @@
+"""Folders behind addresses: read and written through fsspec, here its store in memory."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import fsspec
+import pytest
+
+from tests.batch.small import QUICK, bowl_stl, fill
+from volest.batch.engine import Here
+from volest.batch.places import Place, Remote, find_places, place_of
+from volest.batch.run import run
+from volest.batch.stamp import content_of, key_of, maker_mark, run_mark
+from volest.errors import NothingError, UsageError
+from volest.scan.decision import SUFFIX
+from volest.settings import Settings
+from volest.sheet.record import scan_record
+from volest.view.day_folder import day_folder
+
+
+@pytest.fixture
+def store() -> Iterator[fsspec.AbstractFileSystem]:
+    fs = fsspec.filesystem("memory")
+    yield fs
+    fs.rm("/", recursive=True)
+
+
+def put(store: fsspec.AbstractFileSystem, name: str, data: bytes) -> None:
+    store.makedirs("/" + name.rpartition("/")[0], exist_ok=True)
+    store.pipe_file("/" + name, data)
+
+
+def size_into(out: Place, places: list[Place]) -> tuple[int, list[str]]:
+    with day_folder(out, QUICK, sheet=False, pictures=False) as day:
+        with Here() as engine:
+            day.size(places, engine)
+        return day.out.reused, day.write(places)
+
+
+def test_scans_behind_an_address_are_found(store: fsspec.AbstractFileSystem) -> None:
+    for name in ("day/b10.stl", "day/deep/c.PLY", "day/B9.stl", "day/.x.stl", "day/n.txt"):
+        put(store, name, b"x")
+    found = [str(place) for place in find_places([place_of("memory://day")])]
+    assert found == ["memory:///day/B9.stl", "memory:///day/b10.stl", "memory:///day/deep/c.PLY"]
+
+
+def test_nothing_and_nonsense_are_told(store: fsspec.AbstractFileSystem) -> None:
+    store.makedirs("/empty", exist_ok=True)
+    with pytest.raises(NothingError, match="memory://empty"):
+        find_places([place_of("memory://empty")])
+    with pytest.raises(UsageError, match="nosuch"):
+        find_places([place_of("nosuch://day")])
+
+
+def test_results_are_those_of_files(store: fsspec.AbstractFileSystem, tmp_path: Path) -> None:
+    files = fill(tmp_path, 3)
+    for file in files:
+        put(store, f"day/{file.name}", file.read_bytes())
+    here = [{**scan_record(one), "scan": 0, "seconds": 0} for one in run(files, QUICK)]
+    out = Remote(url="memory://out")
+    places = find_places([place_of("memory://day"), place_of("memory://day/missing.stl")])
+    with day_folder(out, QUICK, sheet=False, pictures=False) as day:
+        with Here() as engine:
+            day.size(places, engine)
+        day.write(places)
+        rows = list(day.out.results(places))
+    far = [{**scan_record(one), "scan": 0, "seconds": 0} for one in rows]
+    assert far[:3] == here
+    assert "no such file" in str(rows[3].reason)
+    assert store.cat_file("/out/results.csv").startswith(b"scan,outcome")
+    put(store, "day/bowl-1.stl", bowl_stl(7))
+    assert size_into(out, places)[0] == 2  # the changed one and the missing one are sized again
+    put(store, "day/bowl-2.stl" + SUFFIX, b"not a decision")
+    assert size_into(out, places)[0] == 2
+
+
+def test_a_sheet_needs_a_folder_of_this_computer() -> None:
+    with (
+        pytest.raises(UsageError, match="--no-sheet"),
+        day_folder(Remote(url="memory://out"), QUICK, sheet=True, pictures=False),
+    ):
+        pass
+
+
+def test_what_a_key_hangs_on(tmp_path: Path) -> None:
+    (path,) = fill(tmp_path, 1)
+    content = content_of(path)
+    assert content is not None
+    keys = {
+        key_of(content, run_mark(settings))
+        for settings in (QUICK, Settings(), Settings(stone="type-3"), Settings(obey_saved=False))
+    }
+    assert len(keys) == 4
+    assert content_of(tmp_path / "missing.stl") is None
+    assert len(maker_mark()) == 64

@@ -1,0 +1,168 @@
+"""Time and memory of a folder of scans: one worker against two, turn by turn, on the same scans.
+
+Run: python -m tests.bench.batch_scale [SCANS] [--cluster] [--write]
+
+SCANS small impressions (1000 if not said) come from the corpus maker: twenty are made, and the
+others are these, shifted, so that no two files are the same. They are sized in blocks of a hundred,
+each block by one worker and by two; which goes first changes from block to block, so that whatever
+else the computer does meets both. With --cluster, a hundred are also sized by a scheduler with one
+and with two workers on this computer. With --write, the tables go into docs/performance.md and
+docs/how-to/many-scans.md.
+"""
+
+import os
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import psutil
+
+from tests.bench.batch_tables import cost_lines, scale_lines, write_between
+from tests.bench.one_cluster import cluster_of
+from tests.corpus.case import make
+from tests.corpus.files import write
+from tests.corpus.mesh import Mesh
+from tests.corpus.random_cases import random_case
+from volest.batch.cluster import Cluster
+from volest.batch.engine import Engine
+from volest.batch.limits import Limits
+from volest.batch.places import Place
+from volest.batch.pool import Pool
+from volest.settings import Settings
+from volest.view.day_folder import DayFolder, day_folder
+
+ROOT = Path(__file__).parents[2]
+KINDS, BLOCK, MESH_PITCH_MM = 20, 100, 1.8
+WIDTHS = (1, 2)
+MB = 1e6
+
+
+def main() -> None:
+    """Make the scans, size them, print the tables."""
+    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    wanted = numbers[0] if numbers else 1000
+    with tempfile.TemporaryDirectory() as folder:
+        scans = small_scans(Path(folder) / "scans", wanted)
+        print(f"{wanted} scans made, load before: {os.getloadavg()[0]:.1f}", flush=True)
+        found = measured(scans, Path(folder))
+        if "--cluster" in sys.argv:
+            found |= measured_far(scans[:BLOCK], Path(folder))
+    scale, cost = scale_lines(found), cost_lines(found)
+    print("\n".join([*scale, "", *cost]))
+    if "--write" in sys.argv:
+        write_between(ROOT / "docs" / "performance.md", "folder of scans", scale)
+        write_between(ROOT / "docs" / "how-to" / "many-scans.md", "cost of a million", cost)
+
+
+def small_scans(folder: Path, wanted: int) -> list[Path]:
+    """Make impressions as binary STL, twenty kinds of them."""
+    folder.mkdir()
+    paths = [folder / f"scan-{number:05}.stl" for number in range(wanted)]
+    meshes: list[Mesh] = []
+    for number, path in enumerate(paths):
+        if number < KINDS:
+            case = replace(random_case(number).case, pitch_mm=MESH_PITCH_MM)
+            meshes.append(make(case).mesh)
+        mesh = meshes[number % KINDS]
+        shift = 0.013 * (number // KINDS) * np.ones(3)
+        write(replace(mesh, vertices=mesh.vertices + shift), path, "stl", f"scan {number}")
+    return paths
+
+
+def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
+    """Size all of them with one worker and with two, in turns."""
+    seconds: dict[int, float] = defaultdict(float)
+    others: dict[int, float] = defaultdict(float)
+    processor: dict[int, float] = defaultdict(float)
+    memory: list[tuple[int, float, float]] = []
+    outs = {
+        n: day_folder(folder / f"out-{n}", Settings(), sheet=False, pictures=False) for n in WIDTHS
+    }
+    days: dict[int, DayFolder] = {n: out.__enter__() for n, out in outs.items()}
+    pools: dict[int, Pool] = {}
+    for at, start in enumerate(range(0, len(scans), BLOCK)):
+        block: list[Place] = list(scans[start : start + BLOCK])
+        for n in WIDTHS if at % 2 == 0 else WIDTHS[::-1]:
+            begin, busy, spent = time.perf_counter(), others_s(), mine_s()
+            if n not in pools:  # starting the workers counts
+                pools[n] = Pool(Limits(workers=n), len(scans)).__enter__()
+            days[n].size(block, pools[n])
+            seconds[n] += time.perf_counter() - begin
+            others[n] += others_s() - busy
+            processor[n] += mine_s() - spent
+        memory.append((start + len(block), *rss_mb()))
+        print(f"{memory[-1]}  {dict(seconds)}", flush=True)
+    begin = time.perf_counter()
+    days[2].write(scans)
+    writing = time.perf_counter() - begin
+    memory.append((len(scans), *rss_mb()))
+    cores = len(os.sched_getaffinity(0))
+    refused = sum(result.outcome == "refused" for result in days[2].out.results(scans))
+    for n in WIDTHS:
+        pools[n].__exit__(None, None, None)
+        outs[n].__exit__(None, None, None)
+    return {
+        "scans": len(scans),
+        "refused": refused,
+        "mean_mb": float(np.mean([scan.stat().st_size for scan in scans])) / MB,
+        "seconds": dict(seconds),
+        "memory": memory,
+        "writing_s": writing,
+        "kept_kb": _kept_bytes(folder / "out-2") / len(scans) / 1e3,
+        "others": {n: others[n] / seconds[n] / cores for n in WIDTHS},
+        "processor": dict(processor),
+        "cores": cores,
+    }
+
+
+def measured_far(scans: list[Path], folder: Path) -> dict[str, Any]:
+    """Size some through a scheduler with one worker and with two."""
+    seconds = {}
+    for n in WIDTHS:
+        with cluster_of(n, folder) as address, Cluster(address) as engine:
+            _sized(scans[:4], folder / f"warm-{n}", engine)  # the workers read their libraries
+            begin = time.perf_counter()
+            _sized(scans, folder / f"far-{n}", engine)
+            seconds[n] = time.perf_counter() - begin
+    return {"far_scans": len(scans), "far_seconds": seconds}
+
+
+def _sized(scans: list[Path], out: Path, engine: Engine) -> None:
+    with day_folder(out, Settings(), sheet=False, pictures=False) as day:
+        day.size(list[Place](scans), engine)
+
+
+def rss_mb() -> tuple[float, float]:
+    """Give the memory of this process, and of the largest of its workers."""
+    me = psutil.Process()
+    others = [child.memory_info().rss for child in me.children(recursive=True)]
+    return me.memory_info().rss / MB, max(others) / MB
+
+
+def others_s() -> float:
+    """Give the processor time that all other programs have taken since the computer started."""
+    whole = psutil.cpu_times()
+    busy = sum(whole) - whole.idle - whole.iowait - whole.guest - whole.guest_nice
+    return float(busy - mine_s())
+
+
+def mine_s() -> float:
+    """Give the processor time of this process and its workers."""
+    whole = 0.0
+    for process in (psutil.Process(), *psutil.Process().children(recursive=True)):
+        spent = process.cpu_times()
+        whole += spent.user + spent.system
+    return whole
+
+
+def _kept_bytes(out: Path) -> int:
+    return sum(file.stat().st_size for file in out.rglob("*") if file.is_file())
+
+
+if __name__ == "__main__":
+    main()

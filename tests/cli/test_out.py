@@ -1,0 +1,99 @@
+"""`volest size --out` and `volest watch`: what stands where, and with which exit code."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from tests.cli.test_size import size
+from volest.cli.main import volest_group
+from volest.cli.out import MOST_ROWS
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "day").mkdir()
+    for name in ("a1.stl", "a10.stl", "heel.ply"):
+        (tmp_path / "day" / name).write_bytes(name.encode())
+    return tmp_path
+
+
+def call(*words: str) -> Result:
+    return CliRunner().invoke(volest_group, list(words), obj=size)
+
+
+def into_out(*words: str) -> Result:
+    return call("size", "day", "--out", "out", "--no-sheet", *words)
+
+
+def test_table_files_and_what_was_known(folder: Path) -> None:
+    first = into_out()
+    assert first.exit_code == 0, first.output
+    assert "3 scans: 2 measured, 1 measured with notes" in first.stdout
+    assert first.stderr == "wrote out/results.json\nwrote out/results.csv\n"
+    (folder / "day" / "bad.stl").write_bytes(b"x")
+    second = into_out()
+    assert second.exit_code == 1
+    assert second.stderr.startswith("3 unchanged since an earlier run\n")
+    whole = json.loads((folder / "out" / "results.json").read_text())
+    assert [Path(scan["scan"]).name for scan in whole["scans"]] == [
+        "a1.stl",
+        "a10.stl",
+        "bad.stl",
+        "heel.ply",
+    ]
+    (folder / "day" / "crash.stl").write_bytes(b"x")
+    assert into_out("--quiet").exit_code == 4
+
+
+def test_the_keyboard_leaves_what_is_done(folder: Path) -> None:
+    (folder / "day" / "b-stop.stl").write_bytes(b"x")
+    result = into_out()
+    assert result.exit_code == 130
+    assert "2 of 4 scans were done" in result.stderr
+    assert len(json.loads((folder / "out" / "results.json").read_text())["scans"]) == 2
+
+
+def test_a_long_table_is_left_to_the_files(folder: Path) -> None:
+    for number in range(MOST_ROWS):
+        (folder / "day" / f"x{number}.stl").write_bytes(b"x")
+    result = into_out()
+    told = f"{MOST_ROWS + 3} scans: {MOST_ROWS + 2} measured, 1 measured with notes\n"
+    assert result.stdout == told
+
+
+def test_shared_mixes_are_planned(folder: Path) -> None:
+    assert "shared" in into_out("--share").stdout.lower()
+    assert "shared" in json.loads((folder / "out" / "results.json").read_text())
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--out", "out", "--json", "x.json"], "one or the other"),
+        (["--out", "out", "--sheet", "x.html"], "one or the other"),
+        (["--no-sheet"], "--no-sheet without --out"),
+        (["--workers", "0"], "0 workers"),
+        (["--memory", "10"], "10 MB"),
+        (["--seconds-each", "0"], "0 s"),
+        (["--cluster", "tcp://lab-3:8786", "--workers", "2"], "with --cluster"),
+        (["--cluster", "tcp://lab-3:8786", "--sheet", "x.html"], "--sheet with --cluster"),
+        (["--out", "day/a1.stl"], "cannot be written"),
+        (["--out", "nosuch://out", "--no-sheet"], "nosuch"),
+    ],
+)
+def test_wrong_use_is_one_line_and_2(folder: Path, words: list[str], told: str) -> None:
+    del folder
+    result = call("size", "day", *words)
+    assert result.exit_code == 2, result.output
+    assert result.stderr.count("\n") == 1
+    assert told in result.stderr
+
+
+def test_watching_a_file_is_wrong_use() -> None:
+    result = call("watch", "day/a1.stl", "--out", "out")
+    assert result.exit_code == 2
+    assert "needed a folder" in result.stderr
+    assert call("watch", "day").exit_code == 2  # --out is needed

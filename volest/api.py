@@ -1,0 +1,298 @@
+"""volest for other programs: `measure`, `size_folder` and `mix`; `volest` itself hands them on.
+
+All three take the same options, by name; what is left out is as on the command line.
+"""
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TypedDict, Unpack
+
+from volest.batch.engine import engine_for
+from volest.batch.journal import Journal
+from volest.batch.limits import Limits, check_limits
+from volest.batch.many import run_many
+from volest.batch.places import at_hand, find_places, place_of
+from volest.batch.run import check_settings
+from volest.errors import ScanError, UsageError, VolestError
+from volest.lab import VACUUM, Lab
+from volest.pipeline import measure as measure_scan
+from volest.pipeline import size_scan
+from volest.result import REFUSED, Result
+from volest.scan.mesh import scan_from_mesh
+from volest.settings import Base, Settings, parse_base
+from volest.stone.lab_file import read_lab
+from volest.stone.learning import learn_all
+from volest.stone.mix import Mix
+from volest.stone.pours import first_pour
+from volest.view.day_folder import day_folder
+from volest.view.display import refuse_blind
+
+__all__ = [
+    "Base",
+    "Lab",
+    "Limits",
+    "Mix",
+    "Options",
+    "Result",
+    "Settings",
+    "VolestError",
+    "measure",
+    "mix",
+    "settings_for",
+    "size_folder",
+]
+
+
+class Options(TypedDict, total=False):
+    """What may be said to all three functions; every one may be left out.
+
+    Parameters
+    ----------
+    base : str or Base
+        Base line, in the words of the command line: ``rim``, ``rim=-1.5``, ``depth=18``.
+    unit : str
+        Unit of the scans: 'mm', 'cm', 'm' or 'inch'.
+    pitch_mm : float
+        Width of a column.
+    inside_out : bool
+        Take scans whose faces point the wrong way as impressions.
+    stone : str
+        Stone type.
+    wp_ml_per_100g : float
+        Water to powder.
+    waste_percent, residue_ml : float
+        Waste: share of the cavity, and fixed part.
+    by : str
+        'gram' or 'scoop'.
+    way : str
+        'hand' or 'vacuum'.
+    stretch_ml_per_100g : float
+        Water on top of the ratio.
+    second_pour_mm : float
+        Height of a base under the first pour.
+    lab : Lab or path
+        The lab, or its file.
+    journal : path
+        The journal from which waste is learned, unless waste or residue is given.
+    """
+
+    base: str | Base
+    unit: str
+    pitch_mm: float
+    inside_out: bool
+    stone: str
+    wp_ml_per_100g: float
+    waste_percent: float
+    residue_ml: float
+    by: str
+    way: str
+    stretch_ml_per_100g: float
+    second_pour_mm: float
+    lab: Lab | str | os.PathLike[str]
+    journal: str | os.PathLike[str]
+
+
+def settings_for(**options: Unpack[Options]) -> Settings:
+    """Turn options into the settings that every stage reads.
+
+    Parameters
+    ----------
+    **options
+        As `Options` lists them.
+
+    Returns
+    -------
+    Settings
+        Checked.
+
+    Raises
+    ------
+    VolestError
+        If they mean nothing.
+
+    Examples
+    --------
+    >>> settings_for(base="rim=-1.5", stone="type-3").stone
+    'type-3'
+    """
+    words = dict(options)
+    base = options.get("base")
+    lab = _lab(options.get("lab")).with_height(options.get("second_pour_mm"))
+    usual = lab.way.of(options.get("way", VACUUM))
+    words.update(lab=lab, obey_saved=base is None)
+    words.setdefault("waste_percent", usual.share_percent)
+    words.setdefault("residue_ml", usual.residue_ml)
+    if isinstance(base, str):
+        words["base"] = parse_base(base)
+    for name in ("second_pour_mm", "journal"):
+        words.pop(name, None)
+    settings = Settings(**words)  # type: ignore[arg-type]  # the keys are those of Options
+    journal_file = options.get("journal")
+    if journal_file is not None and not {"waste_percent", "residue_ml"} & set(options):
+        with Journal(Path(journal_file), new=False) as journal:
+            settings = replace(settings, learned=learn_all(journal.pours(), lab))
+    check_settings(settings)
+    return settings
+
+
+def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Options]) -> Result:
+    """Measure the cavity of one impression and size its mix.
+
+    Parameters
+    ----------
+    path_or_mesh : path, address or mesh
+        An STL or PLY file; or a mesh of trimesh or pyvista, or an array of corners of shape
+        (n, 3, 3) in mm, in the frame of the scan.
+    name : str
+        What the result of a mesh is called.
+    **options
+        As `Options` lists them.
+
+    Returns
+    -------
+    Result
+        What was found, or why it is refused; volumes in mL, masses in g.
+
+    Raises
+    ------
+    VolestError
+        If the options mean nothing; a scan that is refused raises nothing.
+
+    Examples
+    --------
+    A round bowl, 24 mm to its rim and 12 mm deep, with a parabola as its section, holds
+    pi / 2 * 24**2 * 12 mm3, that is 10.86 mL:
+
+    >>> import numpy as np
+    >>> x, y = np.meshgrid(np.linspace(-34, 34, 137), np.linspace(-34, 34, 137))
+    >>> corners = np.stack([x, y, np.minimum(12 * (x**2 + y**2) / 24**2 - 12, 0)], axis=-1)
+    >>> a, b, c, d = corners[:-1, :-1], corners[:-1, 1:], corners[1:, 1:], corners[1:, :-1]
+    >>> triangles = np.concatenate([np.stack([a, b, c], -2), np.stack([a, c, d], -2)])
+    >>> bowl = measure(triangles.reshape(-1, 3, 3), name="bowl")
+    >>> bowl.scan, f"{bowl.volume_ml:.1f} mL", f"{bowl.mix.powder_g:g} g"
+    ('bowl', '10.9 mL', '23 g')
+    """
+    settings = settings_for(**options)
+    if isinstance(path_or_mesh, str | os.PathLike):
+        place = place_of(path_or_mesh)
+        with at_hand(place) as near:
+            return replace(size_scan(near, settings), scan=str(place))
+    start = time.perf_counter()
+    try:
+        result = measure_scan(scan_from_mesh(path_or_mesh, name=name, unit=settings.unit), settings)
+    except ScanError as fault:
+        result = Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
+    return replace(result, seconds=time.perf_counter() - start)
+
+
+def size_folder(
+    *paths: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    sheet: bool = False,
+    limits: Limits | None = None,
+    cluster: str | None = None,
+    on_result: Callable[[Result], None] | None = None,
+    **options: Unpack[Options],
+) -> list[Result]:
+    """Size all scans of folders, side by side.
+
+    A program that calls this must be importable without running (``if __name__ == "__main__"``),
+    as for every use of processes in Python.
+
+    Parameters
+    ----------
+    *paths : path or address
+        Folders and scans.
+    out : path or address, optional
+        A folder for results.json and results.csv; finished scans are kept there at once, and a
+        second call sizes only what is new or changed.
+    sheet : bool
+        Whether the pour sheet is written there too.
+    limits : Limits, optional
+        Workers, memory and time.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers do it.
+    on_result : callable, optional
+        Called with each result as soon as it is there, in whatever order they end.
+    **options
+        As `Options` lists them.
+
+    Returns
+    -------
+    list of Result
+        In natural order of the paths; the same whatever the number of workers.
+
+    Raises
+    ------
+    VolestError
+        If options mean nothing, there is no scan, or the folder cannot be written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     scan = Path(folder) / "b0417.stl"
+    ...     size = scan.write_bytes(b"")
+    ...     [result.outcome for result in size_folder(folder)]
+    ['refused']
+    """
+    settings = settings_for(**options)
+    limits = limits or Limits()
+    check_limits(limits)
+    places = find_places([place_of(path) for path in paths])
+    if out is None:
+        return run_many(places, settings, limits=limits, cluster=cluster, on_result=on_result)
+    pictures = sheet and _can_draw()
+    with day_folder(place_of(out), settings, sheet=sheet, pictures=pictures) as day:
+        with engine_for(len(places), limits, cluster=cluster) as engine:
+            day.size(places, engine, on_result=on_result)
+        day.write(places)
+        return list(day.out.results(places))
+
+
+def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:
+    """Say how much powder and water fill a volume that is known.
+
+    Parameters
+    ----------
+    volume_ml : float
+        Volume to fill, in mL.
+    **options
+        As `Options` lists them; those of measuring are not looked at.
+
+    Returns
+    -------
+    Mix
+        Powder in g, water in mL, scoops, waste.
+
+    Raises
+    ------
+    VolestError
+        If the options mean nothing or the mix cannot be made.
+
+    Examples
+    --------
+    Three scoops, 150 g to 30 mL, are what a full arch is said to take:
+
+    >>> made = mix(75, waste_percent=10, by="scoop")
+    >>> made.powder_g, made.water_ml, made.scoops
+    (150.0, 30.0, 3)
+    """
+    return first_pour(volume_ml, settings_for(**options))
+
+
+def _lab(given: Lab | str | os.PathLike[str] | None) -> Lab:
+    if given is None:
+        return Lab()
+    return given if isinstance(given, Lab) else read_lab(Path(given))
+
+
+def _can_draw() -> bool:
+    try:
+        refuse_blind(off_screen=True)
+    except UsageError:
+        return False
+    return True

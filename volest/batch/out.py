@@ -1,0 +1,283 @@
+"""The folder that a run writes into: its tables, and the finished scans for the next run."""
+
+import fcntl
+import logging
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import IO, Self
+
+from volest.batch.far_store import FarStore, write_far
+from volest.batch.places import Place, Remote, file_system
+from volest.batch.run import FAULT
+from volest.batch.stamp import content_of, key_of, maker_mark, run_mark, size_of
+from volest.batch.store import FileStore, Store
+from volest.batch.task import Done
+from volest.errors import UsageError
+from volest.result import Result
+from volest.settings import Settings
+from volest.sheet.record import text_in_pieces
+from volest.sheet.spread import spread_pieces
+from volest.sheet.target import write_whole
+from volest.stone.plan import Plan
+
+RESULTS_JSON, RESULTS_CSV, KEPT = "results.json", "results.csv", ".volest"
+# Not kept: what another try, more memory or a right to read may change.
+_FLEETING = (FAULT, "too-large", "unreadable")
+_LOG = logging.getLogger(__name__)
+
+
+class OutFolder:
+    """An open output folder; use it in a `with` block. Only one run may have it at a time.
+
+    Parameters
+    ----------
+    place : Path or Remote
+        The folder; made if it is not there.
+    settings : Settings
+        What the run measures and mixes with.
+    card_left : callable, optional
+        Where a worker leaves the card of a scan of this path; None where no cards are made.
+    """
+
+    def __init__(
+        self,
+        place: Place,
+        settings: Settings,
+        *,
+        card_left: Callable[[str], Path] | None = None,
+    ) -> None:
+        self.place = place
+        self.settings = settings
+        self._mark = run_mark(settings)
+        self._card_left = card_left
+        self._keys: dict[str, str] = {}
+        self._loose: dict[str, Result] = {}
+        self._lock: IO[bytes] | None = None
+        self.reused = 0
+        self.failed: UsageError | None = None
+        self._store = self._opened()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        self._store.close()
+        if self._lock is not None:
+            self._lock.close()
+
+    def known(self, place: Place) -> Done | None:
+        """Give what an earlier run finished, if the scan is still the same.
+
+        Parameters
+        ----------
+        place : Path or Remote
+            The scan.
+
+        Returns
+        -------
+        Done or None
+            None where it has to be sized.
+        """
+        size = size_of(place)
+        if size is None or not self._store.may_know(place.name, size):
+            return None
+        content = content_of(place)
+        if content is None:
+            return None
+        key = key_of(content, self._mark)
+        result = self._store.get(key)
+        lacks_card = result is not None and result.volume_ml is not None and self._lacks_card(key)
+        if result is None or lacks_card:
+            return None
+        self._keys[str(place)] = key
+        self.reused += 1
+        result = replace(result, scan=str(place))
+        return Done(result=result, content=content, maker=maker_mark(), kept=True)
+
+    def keep(self, place: Place, done: Done) -> None:
+        """Keep a scan that was just sized. A disk that is full does not stop the run.
+
+        Parameters
+        ----------
+        place : Path or Remote
+            The scan.
+        done : Done
+            What came of it.
+        """
+        name = str(place)
+        if done.kept:
+            return
+        self._keys.pop(name, None)
+        self._loose[name] = done.result
+        if done.content is None or done.result.code in _FLEETING:
+            return
+        key = key_of(done.content, self._mark)
+        try:
+            self._take_card(name, key)
+            if self._store.put(key, done.content, done.result):
+                self._keys[name] = key
+                del self._loose[name]
+        except (UsageError, OSError) as fault:
+            if self.failed is None:
+                _LOG.exception("%s is not kept for a next run", name)
+                self.failed = fault if isinstance(fault, UsageError) else _unwritable(name, fault)
+
+    def result(self, place: Place) -> Result | None:
+        """Give the result of a scan of this run.
+
+        Parameters
+        ----------
+        place : Path or Remote
+            The scan.
+
+        Returns
+        -------
+        Result or None
+            None where it was not reached.
+        """
+        name = str(place)
+        if name in self._loose:
+            return self._loose[name]
+        key = self._keys.get(name)
+        kept = None if key is None else self._store.get(key)
+        return None if kept is None else replace(kept, scan=name)
+
+    def results(self, places: Iterable[Place]) -> Iterator[Result]:
+        """Give the results in the order of the places, one in memory at a time.
+
+        Parameters
+        ----------
+        places : iterable of Path or Remote
+            The scans.
+
+        Yields
+        ------
+        Result
+            Those that were reached.
+        """
+        for place in places:
+            found = self.result(place)
+            if found is not None:
+                yield found
+
+    def card_file(self, scan: str) -> Path:
+        """Say where the card of a scan is kept.
+
+        Parameters
+        ----------
+        scan : str
+            The scan.
+
+        Returns
+        -------
+        Path
+            A file; perhaps not there.
+        """
+        return self._cards / f"{self._keys.get(scan, 'none')}.json"
+
+    def write(self, places: Iterable[Place], plan: Plan | None = None) -> list[str]:
+        """Write the tables, each whole or not at all.
+
+        Parameters
+        ----------
+        places : iterable of Path or Remote
+            The scans in their order.
+        plan : Plan, optional
+            Shared mixes, where they were asked for.
+
+        Returns
+        -------
+        list of str
+            What was written.
+
+        Raises
+        ------
+        UsageError
+            If the disk does not take them.
+        """
+        listed = list(places)
+        texts = (
+            (RESULTS_JSON, text_in_pieces(self.results(listed), self.settings, plan)),
+            (RESULTS_CSV, spread_pieces(self.results(listed))),
+        )
+        return [self.write_text(name, pieces) for name, pieces in texts]
+
+    def write_text(self, name: str, pieces: Iterable[str]) -> str:
+        """Write one file of the folder.
+
+        Parameters
+        ----------
+        name : str
+            Its name.
+        pieces : iterable of str
+            What it is to hold.
+
+        Returns
+        -------
+        str
+            Where it lies.
+
+        Raises
+        ------
+        UsageError
+            If the disk does not take it.
+        """
+        if isinstance(self.place, Remote):
+            target = self.place.joined(name)
+            fs, path = file_system(target)
+            write_far(fs, path, "".join(pieces).encode("utf-8"))
+            return str(target)
+        write_whole(self.place / name, pieces)
+        return str(self.place / name)
+
+    @property
+    def _cards(self) -> Path:
+        return Path(str(self.place)) / KEPT / "cards"
+
+    def _lacks_card(self, key: str) -> bool:
+        return self._card_left is not None and not (self._cards / f"{key}.json").is_file()
+
+    def _take_card(self, scan: str, key: str) -> None:
+        left = None if self._card_left is None else self._card_left(scan)
+        if left is not None and left.is_file():
+            left.replace(self._cards / f"{key}.json")
+
+    def _opened(self) -> Store:
+        if isinstance(self.place, Remote):
+            return FarStore(self.place.joined("finished"))
+        kept = self.place / KEPT
+        try:
+            (kept / "cards").mkdir(parents=True, exist_ok=True)
+            self._lock = lock = (kept / "lock").open("ab")
+            _take(lock)
+            for part in self.place.glob(".volest-*.part"):  # of a run that was killed
+                part.unlink(missing_ok=True)
+        except BlockingIOError as fault:
+            raise UsageError(
+                f"{os.fspath(self.place)!r} in use by another run of volest",
+                needed="a folder for each run",
+                remedy="wait for the other run, or name another --out",
+            ) from fault
+        except (OSError, ValueError) as fault:
+            raise _unwritable(os.fspath(self.place), fault) from fault
+        return FileStore(kept / "finished.db")
+
+
+def _take(lock: IO[bytes]) -> None:
+    """Hold a file for this run alone: the system lets go of it however the run ends."""
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise
+
+
+def _unwritable(name: str, fault: Exception) -> UsageError:
+    why = getattr(fault, "strerror", None) or str(fault)
+    return UsageError(
+        f"{name!r} that cannot be written ({why})",
+        needed="a folder that may be written, with room on its disk",
+        remedy="name another --out",
+    )

@@ -1,0 +1,210 @@
+"""Where scans lie: on this computer, or in a store that is reached by an address."""
+
+import os
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from volest.batch.finding import find_scans, natural_key
+from volest.errors import NothingError, UsageError
+from volest.scan.decision import SUFFIX, decision_path
+from volest.sheet.target import SCAN_SUFFIXES
+
+MARK = "://"  # what tells an address from a path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remote:
+    """A file or folder behind an address, as fsspec reads them.
+
+    Parameters
+    ----------
+    url : str
+        The address, with its protocol: ``memory://monday/b0417.stl``.
+    """
+
+    url: str
+
+    def __fspath__(self) -> str:
+        return self.url
+
+    def __str__(self) -> str:
+        return self.url
+
+    @property
+    def name(self) -> str:
+        """Last part of the address."""
+        return PurePosixPath(self.url.partition(MARK)[2]).name
+
+    def joined(self, *parts: str) -> "Remote":
+        """Give an address below this one.
+
+        Parameters
+        ----------
+        *parts : str
+            Names of folders and of a file.
+
+        Returns
+        -------
+        Remote
+            The address.
+        """
+        return Remote(url="/".join([self.url.rstrip("/"), *parts]))
+
+
+Place = Path | Remote
+
+
+def place_of(text: str | os.PathLike[str]) -> Place:
+    """Tell an address from a path.
+
+    Parameters
+    ----------
+    text : str or path-like
+        What a person wrote.
+
+    Returns
+    -------
+    Path or Remote
+        A place; a remote one where ``://`` stands in the text.
+
+    Examples
+    --------
+    >>> place_of("memory://monday").name, place_of("monday/b0417.stl").name
+    ('monday', 'b0417.stl')
+    """
+    whole = os.fspath(text)
+    return Remote(url=whole) if MARK in whole else Path(whole)
+
+
+def find_places(places: Sequence[Place]) -> list[Place]:
+    """List the scans behind files, folders and addresses.
+
+    Parameters
+    ----------
+    places : sequence of Path or Remote
+        What was named.
+
+    Returns
+    -------
+    list of Path or Remote
+        Every scan once, in natural order.
+
+    Raises
+    ------
+    NothingError
+        If there is none.
+    UsageError
+        If an address cannot be reached.
+    """
+    here = [place for place in places if isinstance(place, Path)]
+    far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
+    if not far and not here:
+        raise NothingError(
+            "no scan in " + ", ".join(repr(str(place)) for place in places),
+            needed="at least one .stl or .ply file",
+            remedy="name the folder where the scanner saves, or the file itself",
+        )
+    found: list[Place] = list(find_scans(here)) if here else []
+    if not far:
+        return found
+    return sorted({str(scan): scan for scan in (*found, *far)}.values(), key=natural_key)
+
+
+def file_system(place: Remote) -> tuple[Any, str]:
+    """Open the store behind an address.
+
+    Parameters
+    ----------
+    place : Remote
+        The address.
+
+    Returns
+    -------
+    fs : fsspec.AbstractFileSystem
+        What reads and writes there.
+    path : str
+        The address as that knows it.
+
+    Raises
+    ------
+    UsageError
+        If fsspec is not installed, or knows no such protocol.
+    """
+    try:
+        from fsspec.core import url_to_fs
+
+        fs, path = url_to_fs(place.url)
+    except ImportError as fault:
+        raise UsageError(
+            f"{place.url} and no library for such addresses ({fault})",
+            needed="fsspec, and for some stores a library of their own",
+            remedy="install the extra 'cluster'",
+        ) from fault
+    except (OSError, ValueError) as fault:
+        raise _unreached(place, fault) from fault
+    return fs, str(path)
+
+
+@contextmanager
+def at_hand(place: Place) -> Iterator[Path]:
+    """Bring a scan and the decision beside it to this computer for as long as it is needed.
+
+    Parameters
+    ----------
+    place : Path or Remote
+        The scan.
+
+    Yields
+    ------
+    Path
+        A file of the same name; the scan itself where it lies here.
+    """
+    if isinstance(place, Path):
+        yield place
+        return
+    fs, path = file_system(place)
+    with TemporaryDirectory(prefix="volest-") as folder:
+        near = Path(folder) / (place.name or "scan")
+        _fetch(fs, path, near)
+        _fetch(fs, path + SUFFIX, decision_path(near))
+        yield near
+
+
+def _fetch(fs: Any, path: str, near: Path) -> None:
+    try:
+        with fs.open(path, "rb") as source, near.open("wb") as target:
+            shutil.copyfileobj(source, target, 1 << 20)
+    except FileNotFoundError:
+        near.unlink(missing_ok=True)  # whoever reads it tells that it is missing
+
+
+def _below(place: Remote) -> list[Place]:
+    fs, path = file_system(place)
+    try:
+        if not fs.isdir(path):
+            return [place]
+        found = fs.find(path)
+    except OSError as fault:
+        raise _unreached(place, fault) from fault
+    return [
+        Remote(url=fs.unstrip_protocol(file))
+        for file in found
+        if file.lower().endswith(SCAN_SUFFIXES) and not _is_hidden(file[len(path) :])
+    ]
+
+
+def _is_hidden(below: str) -> bool:
+    return any(part.startswith(".") for part in below.split("/"))
+
+
+def _unreached(place: Remote, fault: Exception) -> UsageError:
+    return UsageError(
+        f"{place.url} that cannot be reached ({fault})",
+        needed="an address that fsspec can open",
+        remedy="check the address, its protocol and the rights",
+    )

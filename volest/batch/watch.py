@@ -1,0 +1,165 @@
+"""Scans that arrive in a folder: each is given on once its file has come to rest."""
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import watchfiles
+
+from volest.batch.finding import find_scans
+from volest.errors import NothingError
+from volest.scan.decision import decision_path
+
+SETTLE_S = 1.5  # without a change; programs write in bursts that lie closer together
+EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is worked out
+_BUSY_MS, _IDLE_MS = 300, 3000  # how often is looked without being told of a change
+_DEBOUNCE_MS = 100
+_LOG = logging.getLogger(__name__)
+_Sign = tuple[int, ...]
+
+
+class Arrivals:
+    """What has arrived in a folder, and what of it is still being written.
+
+    Events only say when to look; what is there is always read anew, so that none can be missed.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder; it may be away for a while.
+    settle_s : float
+        How long a file must rest before it is taken.
+    clock : callable, optional
+        Gives seconds; for tests.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        settle_s: float = SETTLE_S,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.folder = folder
+        self._settle_s = settle_s
+        self._clock = clock
+        self._resting: dict[Path, tuple[_Sign, float]] = {}
+        self._given: dict[Path, _Sign] = {}
+
+    @property
+    def busy(self) -> bool:
+        """Whether a file has not come to rest."""
+        return any(self._given.get(scan) != sign for scan, (sign, _) in self._resting.items())
+
+    def look(self) -> list[Path]:
+        """Give the scans that have come to rest since the last look, new or changed.
+
+        Returns
+        -------
+        list of Path
+            In natural order; also where only the decision beside a scan was changed.
+        """
+        now, seen = self._clock(), {}
+        for scan in self._listed():
+            sign = _sign(scan)
+            if sign is None:  # gone between listing and looking
+                continue
+            before = self._resting.get(scan)
+            seen[scan] = before if before is not None and before[0] == sign else (sign, now)
+        self._resting = seen
+        ready = [
+            scan
+            for scan, (sign, since) in seen.items()
+            if self._given.get(scan) != sign and now - since >= self._patience_s(sign)
+        ]
+        self._given.update((scan, seen[scan][0]) for scan in ready)
+        return ready
+
+    def _listed(self) -> list[Path]:
+        if not self.folder.is_dir():
+            return []
+        try:
+            return [scan for scan in find_scans([self.folder]) if not scan.is_dir()]
+        except (NothingError, OSError):
+            return []
+
+    def _patience_s(self, sign: _Sign) -> float:
+        return self._settle_s if sign[0] else max(EMPTY_SETTLE_S, self._settle_s)
+
+
+def wakes(
+    folder: Path, stop: threading.Event, busy: Callable[[], bool] = lambda: False
+) -> Iterator[None]:
+    """Give a sign whenever it is worth looking into a folder, until told to stop.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder; it may be taken away and come back.
+    stop : threading.Event
+        Ends it.
+    busy : callable
+        Whether a file has not come to rest, so that it must be looked at again soon.
+
+    Yields
+    ------
+    None
+        A sign; also now and then without a change, for stores that tell of none.
+    """
+    while not stop.is_set():
+        yield
+        mark = _identity(folder)
+        if mark is None:
+            stop.wait(_BUSY_MS / 1000.0)
+            continue
+        try:
+            yield from _wakes_of(folder, mark, stop, busy)
+        except OSError:  # taken away just now
+            _LOG.info("%s cannot be watched", folder, exc_info=True)
+            stop.wait(_BUSY_MS / 1000.0)
+
+
+def _wakes_of(
+    folder: Path, mark: tuple[int, int], stop: threading.Event, busy: Callable[[], bool]
+) -> Iterator[None]:
+    while not stop.is_set() and _identity(folder) == mark:
+        was_busy = busy()
+        for _ in watchfiles.watch(
+            folder,
+            stop_event=stop,
+            debounce=_DEBOUNCE_MS,
+            rust_timeout=_BUSY_MS if was_busy else _IDLE_MS,
+            yield_on_timeout=True,
+            ignore_permission_denied=True,
+        ):
+            yield
+            # A folder of the same name may be another one now, and events of the old one are past.
+            if _identity(folder) != mark or busy() != was_busy:
+                break
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    try:
+        found = folder.stat()
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino)
+
+
+def _sign(scan: Path) -> _Sign | None:
+    found = _stat(scan)
+    if found is None:
+        return None
+    beside = _stat(decision_path(scan))
+    decided = (0, 0) if beside is None else (beside.st_size, beside.st_mtime_ns)
+    return (found.st_size, found.st_mtime_ns, found.st_ino, *decided)
+
+
+def _stat(path: Path) -> os.stat_result | None:
+    try:
+        return path.stat()
+    except OSError:
+        return None

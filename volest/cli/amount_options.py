@@ -1,0 +1,66 @@
+"""Options of `size` and `watch` that say how much is mixed for a volume."""
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from volest.settings import Settings
+
+_DEFAULTS = Settings()
+_OPTIONS = (
+    click.option(
+        "--stone",
+        default=_DEFAULTS.stone,
+        show_default=True,
+        metavar="NAME",
+        help="Stone type; `volest stones` lists them.",
+    ),
+    click.option(
+        "--wp",
+        metavar="ML",
+        type=float,
+        help="mL of water per 100 g of powder; else the type's usual.",
+    ),
+    click.option(
+        "--waste",
+        default=_DEFAULTS.waste_percent,
+        show_default=True,
+        metavar="PERCENT",
+        type=float,
+        help="Share of the cavity mixed on top.",
+    ),
+    click.option(
+        "--residue",
+        default=_DEFAULTS.residue_ml,
+        show_default=True,
+        metavar="ML",
+        type=float,
+        help="Fixed part that stays on bowl, spatula and brush.",
+    ),
+    click.option(
+        "--by",
+        default=_DEFAULTS.by,
+        show_default=True,
+        type=click.Choice(["gram", "scoop"]),
+        help="Round powder up to steps of the scale or to scoops.",
+    ),
+)
+
+
+def amounts(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that say how much is mixed.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function; it takes stone, wp, waste, residue and by.
+
+    Returns
+    -------
+    callable
+        The same, with the options.
+    """
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command

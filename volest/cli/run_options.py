@@ -1,0 +1,145 @@
+"""Options of `size` and `watch`: where a run writes, what it may take, and who does it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from volest.cli.options import Command, bundled
+from volest.errors import UsageError
+
+if TYPE_CHECKING:
+    from volest.batch.limits import Limits
+    from volest.batch.places import Place
+
+
+def place(text: str) -> "Place":
+    """Read a path, or an address with ``://`` in it.
+
+    Parameters
+    ----------
+    text : str
+        What was written.
+
+    Returns
+    -------
+    Path or Remote
+        The place.
+    """
+    from volest.batch.places import place_of  # keeps --help quick
+
+    return place_of(text)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunChoice:
+    """What was asked for on the command line.
+
+    Parameters
+    ----------
+    out : Path, Remote or None
+        The folder that is written into.
+    no_sheet : bool
+        Leave the pour sheet out of it.
+    workers, memory : int or None
+        Scans at a time; MB for each.
+    seconds_each : float or None
+        Time for one scan.
+    cluster : str or None
+        Address of a scheduler.
+    """
+
+    out: "Place | None"
+    no_sheet: bool
+    workers: int | None
+    memory: int | None
+    seconds_each: float | None
+    cluster: str | None
+
+    def limits(self) -> "Limits":
+        """Give what a run may take on this computer.
+
+        Returns
+        -------
+        Limits
+            Checked.
+        """
+        from volest.batch.limits import SECONDS_EACH, Limits, check_limits  # keeps --help quick
+
+        seconds = SECONDS_EACH if self.seconds_each is None else self.seconds_each
+        limits = Limits(workers=self.workers, memory_mb=self.memory, seconds_each=seconds)
+        check_limits(limits)
+        return limits
+
+    @property
+    def wants_sheet(self) -> bool:
+        """Whether a sheet is written: its cards are made on this computer and kept there."""
+        here = "://" not in str(self.out)
+        return self.out is not None and not self.no_sheet and here and self.cluster is None
+
+    def check(self) -> None:
+        """Refuse options that do not go together.
+
+        Raises
+        ------
+        UsageError
+            If limits of this computer are given for a cluster, or --no-sheet without --out.
+        """
+        here = (self.workers, self.memory, self.seconds_each)
+        if self.cluster is not None and any(limit is not None for limit in here):
+            raise UsageError(
+                "--workers, --memory or --seconds-each with --cluster",
+                needed="limits of this computer only where it does the work",
+                remedy="give the workers of the cluster their limits where they are started",
+            )
+        if self.no_sheet and self.out is None:
+            raise UsageError("--no-sheet without --out", needed="--out DIR", remedy="leave it out")
+        self.limits()
+
+
+OUT_HELP = "Write results.json, results.csv and sheet.html there; what is finished stays finished."
+_OPTIONS = (
+    click.option(
+        "--no-sheet",
+        is_flag=True,
+        help="With --out: leave out the pour sheet; so it is with --cluster or an address.",
+    ),
+    click.option(
+        "--workers", type=int, metavar="N", help="Scans sized at a time; else one a processor."
+    ),
+    click.option(
+        "--memory",
+        type=int,
+        metavar="MB",
+        help="Memory of each worker; else four fifths of the computer's, shared.",
+    ),
+    click.option(
+        "--seconds-each",
+        type=float,
+        metavar="S",
+        help="Time for one scan, 300 if not given; a longer one is ended and told as a fault.",
+    ),
+    click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Size the scans on the workers of this Dask scheduler (extra 'cluster').",
+    ),
+)
+
+
+def run_options(*, out_needed: bool) -> Callable[[Command], Command]:
+    """Give a command these options, handed over together as `running`.
+
+    Parameters
+    ----------
+    out_needed : bool
+        Whether the command cannot do without a folder to write into.
+
+    Returns
+    -------
+    callable
+        What adds them to a command.
+    """
+    out = click.option("--out", metavar="DIR", type=place, required=out_needed, help=OUT_HELP)
+    return bundled((out, *_OPTIONS), RunChoice, "running")

@@ -1,0 +1,174 @@
+"""The command `volest watch`: each scan that arrives in a folder is sized, the sheet kept up."""
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from volest.cli.amount_options import amounts
+from volest.cli.lab_options import LabChoice, lab_options, with_lab
+from volest.cli.options import BASE_HELP, measuring, settings_of
+from volest.cli.run_options import RunChoice, run_options
+from volest.cli.sheet import can_draw
+from volest.cli.stopping import stoppable
+from volest.cli.talk import set_talk
+from volest.errors import UsageError
+
+if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
+    from volest.batch.engine import Engine
+    from volest.batch.run import SizeScan
+    from volest.result import Result
+    from volest.settings import Settings
+    from volest.view.day_folder import DayFolder
+
+_HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
+
+A file is taken once it has not changed for a moment, so none is read half written; if it changes
+later, or a base line is saved beside it, it is sized again. The folder may be taken away and come
+back. What was sized stays on the sheet until the command ends, also if its file goes.
+
+Stop it with Ctrl-C; the same command takes everything up again.
+
+{BASE_HELP}
+\b
+Examples:
+  volest watch scans/ --out today/
+  volest watch scans/ --out today/ --no-sheet --lab lab.toml
+
+Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
+"""
+_FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut down to the first ones
+
+
+@click.command("watch", help=_HELP)
+@click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
+@measuring
+@amounts
+@lab_options
+@run_options(out_needed=True)
+@click.option("--quiet", is_flag=True, help="No line for each scan.")
+@click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
+@click.pass_context
+def watch_command(
+    ctx: click.Context,
+    /,
+    *,
+    folder: Path,
+    stone: str,
+    wp: float | None,
+    waste: float,
+    residue: float,
+    by: str,
+    choice: LabChoice,
+    running: RunChoice,
+    quiet: bool,
+    verbose: bool,
+    **options: Any,
+) -> None:
+    """Watch a folder; the words for a person stand in `_HELP`."""
+    from volest.batch.run import check_settings  # keeps --help quick
+
+    if verbose:
+        set_talk(True)
+    settings = settings_of(
+        **options,
+        stone=stone,
+        wp_ml_per_100g=wp,
+        waste_percent=waste,
+        residue_ml=residue,
+        by=by,
+    )
+    settings = with_lab(ctx, settings, choice)
+    running.check()
+    check_settings(settings)
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} to be watched, a file", needed="a folder", remedy="name it")
+    _watch(folder, settings, running, quiet=quiet, size_scan=ctx.obj)
+
+
+def _watch(
+    folder: Path,
+    settings: "Settings",
+    running: RunChoice,
+    *,
+    quiet: bool,
+    size_scan: "SizeScan | None",
+) -> None:
+    from volest.batch.engine import engine_for
+    from volest.batch.watch import Arrivals, wakes
+    from volest.view.day_folder import day_folder
+
+    assert running.out is not None  # noqa: S101  # the option is required
+    sheet, arrivals = running.wants_sheet, Arrivals(folder)
+    pictures = sheet and can_draw(quiet=quiet)
+    with (
+        stoppable(),
+        day_folder(running.out, settings, sheet=sheet, pictures=pictures) as day,
+    ):
+        desk = _Desk(day, quiet=quiet, size_scan=size_scan)
+        try:
+            with engine_for(
+                _FROM_A_POOL, running.limits(), cluster=running.cluster, here=size_scan is not None
+            ) as engine:
+                if not quiet:
+                    click.echo(f"watching {folder}; Ctrl-C ends it", err=True)
+                for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
+                    desk.take(arrivals.look(), engine)
+        except KeyboardInterrupt:
+            desk.finish()
+
+
+class _Desk:
+    """Takes what arrives, tells of it, and keeps the files up to date as well as it can."""
+
+    def __init__(self, day: "DayFolder", *, quiet: bool, size_scan: "SizeScan | None") -> None:
+        self._day = day
+        self._quiet = quiet
+        self._size_scan = size_scan
+        self._scans: dict[Path, None] = {}
+        self._stale = False
+        self._told = ""
+
+    def take(self, ready: Sequence[Path], engine: "Engine") -> None:
+        """Size what is there, and write."""
+        if ready:
+            self._scans.update(dict.fromkeys(ready))
+            self._stale = True
+            self._day.size(ready, engine, size_scan=self._size_scan, on_result=self._tell)
+        self._write()
+
+    def finish(self) -> None:
+        """Write what an interruption left unwritten."""
+        self._write()
+
+    def _write(self) -> None:
+        from volest.batch.finding import natural_key
+
+        if not self._stale:
+            return
+        try:
+            self._day.write(sorted(self._scans, key=natural_key))
+        except UsageError as fault:  # a disk that is full today may have room in a minute
+            if str(fault) != self._told:
+                click.echo(f"volest: {fault}; it is tried again", err=True)
+            self._told = str(fault)
+            self._day.out.failed = None
+        else:
+            self._stale = False
+            self._told = ""
+
+    def _tell(self, result: "Result") -> None:
+        if self._quiet:
+            return
+        from volest.sheet.names import visible
+        from volest.sheet.rows import rows
+
+        names = [visible(Path(result.scan).name)]
+        (row,) = rows([result], names, self._day.out.settings.base)
+        if row.refused:
+            click.echo(f"{row.name}  {' '.join(row.notes)}: {visible(result.reason or '')}")
+        else:
+            figures = f"{row.volume} mL, powder {row.powder} g, water {row.water} mL"
+            click.echo(f"{row.name}  {figures}, scoops {row.scoops}; notes: {' '.join(row.notes)}")
