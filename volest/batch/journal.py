@@ -10,6 +10,7 @@ from pathlib import Path
 from types import TracebackType
 
 from volest.errors import UsageError
+from volest.lab import HAND, VACUUM
 from volest.stone.learning import Pour
 
 SCHEMA_VERSION = 1  # kept in the file itself (PRAGMA user_version), so that later ones can move it
@@ -163,7 +164,11 @@ class Journal:
             rows = self._base.execute(
                 f"SELECT {', '.join(COLUMNS)} FROM pours ORDER BY number"  # noqa: S608  # own names
             ).fetchall()
-        return [Entry(**dict(zip(COLUMNS, row, strict=True))) for row in rows]
+        entries = [Entry(**dict(zip(COLUMNS, row, strict=True))) for row in rows]
+        for number, entry in enumerate(entries, start=1):
+            if not _is_sound(entry):
+                raise self._fault(f"pour {number} is none", "name another --journal FILE")
+        return entries
 
     def pours(self) -> list[Pour]:
         """Read what the waste is learned from.
@@ -176,6 +181,9 @@ class Journal:
         return [entry.pour() for entry in self.entries()]
 
     def _prepare(self) -> None:
+        # Looked at before anything is changed: another program's data base must stay as it is.
+        self._base.execute("PRAGMA trusted_schema = OFF")
+        self._refuse_strange()
         self._base.execute("PRAGMA journal_mode = WAL")  # readers never wait for a writer
         self._base.execute("PRAGMA synchronous = FULL")  # a booked pour outlives a power cut
         self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
@@ -184,15 +192,30 @@ class Journal:
             self._base.execute(_TABLE)
             self._base.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         self._base.execute("COMMIT")
+
+    def _refuse_strange(self) -> None:
+        self._base.execute("BEGIN")  # so that both answers are of one moment
+        (version,) = self._base.execute("PRAGMA user_version").fetchone()
+        held = self._base.execute("SELECT name, rootpage FROM sqlite_master").fetchall()
+        self._base.execute("COMMIT")
         if version > SCHEMA_VERSION:
             raise self._fault(f"version {version}", "use the volest that wrote it, or a newer one")
+        # Views, triggers and virtual tables have no root page, and could do anything when read.
+        plain = all(rootpage > 0 for _, rootpage in held)
+        ours = "pours" in dict(held) if version else not held
+        if version < 0 or not plain or not ours:
+            raise self._fault("another program's data base", "name another --journal FILE")
 
     @contextmanager
     def _telling(self) -> Iterator[None]:
         try:
             yield
         except sqlite3.Error as fault:
-            raise self._fault(str(fault), "name another --journal FILE") from fault
+            busy = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+            wait = "close the program that is writing into it, and try again"
+            raise self._fault(
+                str(fault), wait if busy else "name another --journal FILE"
+            ) from fault
 
     def _fault(self, found: str, remedy: str) -> UsageError:
         return UsageError(
@@ -212,6 +235,18 @@ def now() -> str:
         UTC to the second, ISO 8601.
     """
     return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _is_sound(entry: Entry) -> bool:
+    """Tell whether an entry that another program may have written holds what it should."""
+    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    figures = (*amounts, entry.left_g, entry.left_ml)
+    return (
+        all(isinstance(x, float) and math.isfinite(x) for x in figures)
+        and min(amounts) > 0
+        and isinstance(entry.stone, str)
+        and entry.way in (HAND, VACUUM)
+    )
 
 
 def _check(entry: Entry) -> None:

@@ -2,7 +2,6 @@
 
 import csv
 import io
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +9,7 @@ import click
 
 from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.errors import UsageError
+from volest.given_files import json_of
 from volest.lab import HAND, VACUUM, Lab
 
 if TYPE_CHECKING:
@@ -92,26 +92,27 @@ def log_command(
             left = left_g if left_g is not None else -(short_g or 0.0)
             number = journal.book(_entry(given, left, scan, lab))
             click.echo(f"booked as pour {number}", err=True)
-        _tell(journal, lab, csv_file)
+        _tell(journal, lab, csv_file, journal_file)
 
 
 def _from_file(source: Path | None, scan: str | None) -> dict[str, str | float]:
     if source is None:
         return {}
     try:
-        record = json.loads(source.read_text(encoding="utf-8"))
-        way = record.get("settings", {}).get("way", VACUUM)
+        record = json_of(source)
+        # A way that there is not is a KeyError, told as all else below.
+        way = {HAND: HAND, VACUUM: VACUUM}[record.get("settings", {}).get("way", VACUUM)]
         if "scans" in record:
             mixes = [s["mix"] for s in record["scans"] if scan in (None, Path(s["scan"]).name)]
             (record,) = (mix for mix in mixes if mix is not None)
         return {
             "way": way,
             "stone": record["stone"],
-            "volume_ml": record["mix_ml"] - record["waste_ml"],
-            "powder_g": record["powder_g"],
-            "water_ml": record["water_ml"],
+            "volume_ml": float(record["mix_ml"]) - float(record["waste_ml"]),
+            "powder_g": float(record["powder_g"]),
+            "water_ml": float(record["water_ml"]),
         }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
             f"{source} without one mix" + (f" for {scan}" if scan else ""),
             needed="JSON of 'volest mix' or 'volest size' and, if it holds several, --scan NAME",
@@ -143,7 +144,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
         water_ml=water_ml,
         mix_ml=mix_ml,
         left_g=left_g,
-        left_ml=left_g * mix_ml / mass_g,
+        left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
         lot=_text(given, "lot"),
         mark=_text(given, "mark"),
         scan=scan,
@@ -154,12 +155,12 @@ def _text(given: dict[str, str | float], name: str) -> str | None:
     return None if name not in given else str(given[name])
 
 
-def _tell(journal: "Journal", lab: Lab, csv_file: str | None) -> None:
+def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
     from volest.sheet.book import journal_lines  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:
-        _write(_as_csv(entries), csv_file)
+        _write(_as_csv(entries), csv_file, journal_file)
     if csv_file != "-":
         for line in journal_lines([entry.pour() for entry in entries], lab):
             click.echo(line)
@@ -178,10 +179,11 @@ def _as_csv(entries: "list[Entry]") -> str:
     return buffer.getvalue()
 
 
-def _write(text: str, target: str) -> None:
-    from volest.sheet.target import write_whole  # keeps --help quick
+def _write(text: str, target: str, journal_file: Path) -> None:
+    from volest.sheet.target import check_target, write_whole  # keeps --help quick
 
     if target == "-":
         click.echo(text.encode(), nl=False)
     else:
+        check_target(Path(target), [journal_file])
         write_whole(Path(target), text)

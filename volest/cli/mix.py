@@ -136,20 +136,16 @@ def write_json(record: dict[str, Any], target: str) -> None:
     Raises
     ------
     UsageError
-        If the file cannot be written.
+        If the file cannot be written, or looks like a scan.
     """
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     if target == "-":
-        click.echo(text)
+        click.echo(text, nl=False)
         return
-    try:
-        Path(target).write_text(text + "\n", encoding="utf-8")
-    except OSError as fault:
-        raise UsageError(
-            f"{target} cannot be written ({fault.strerror})",
-            needed="a file in a folder that is there and may be written",
-            remedy="give another --json FILE",
-        ) from fault
+    from volest.sheet.target import check_target, write_whole  # keeps --help quick
+
+    check_target(Path(target))
+    write_whole(Path(target), text)
 
 
 def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:

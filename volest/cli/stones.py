@@ -1,5 +1,6 @@
 """The command `stones`: the stones and windows, each figure with unit, source and mark."""
 
+import os
 from collections.abc import Iterator, Sequence
 from importlib import resources
 from pathlib import Path
@@ -39,20 +40,23 @@ def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: st
 
 
 def _start_lab_file(target: str) -> None:
-    from volest.sheet.target import write_whole  # keeps --help quick
+    from volest.sheet.names import visible  # keeps --help quick
+    from volest.sheet.target import check_target, write_whole  # keeps --help quick
 
     text = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
     if target == "-":
         click.echo(text, nl=False)
         return
-    if Path(target).exists():
+    if os.path.lexists(target):
         raise UsageError(
             f"{target}, which is there already",
             needed="a new file, so that no lab's figures are lost",
             remedy="name another --new FILE, or '-' to read it on the screen",
         )
+    check_target(Path(target))
     write_whole(Path(target), text)
-    click.echo(f"wrote {target}; use it with --lab {target}", err=True)
+    shown = visible(target)
+    click.echo(f"wrote {shown}; use it with --lab {shown}", err=True)
 
 
 def _record(stones: Sequence[StoneType]) -> dict[str, Any]:

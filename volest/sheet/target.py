@@ -27,9 +27,9 @@ def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
     """
     if target.suffix.lower() in SCAN_SUFFIXES or any(_same(target, scan) for scan in scans):
         raise UsageError(
-            f"{os.fspath(target)!r} to be written, which is or looks like a scan",
-            needed="another file, so that no scan is overwritten",
-            remedy="name a file that ends in .json or .csv",
+            f"{os.fspath(target)!r} to be written, which was read, or looks like a scan",
+            needed="another file, so that nothing that was read is overwritten",
+            remedy="name a new file that ends in .json or .csv",
         )
     try:
         if target.is_dir():
