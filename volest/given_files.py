@@ -8,6 +8,8 @@ from typing import Any
 
 LARGEST_BYTES = 100_000_000  # the JSON of some ten thousand scans
 LONGEST_WORDS = 60
+# The parser of Python takes a time that grows as the square of a key's dots: thousands stop it.
+LONGEST_TOML_LINE = 4000
 
 
 class GivenFileError(ValueError):
@@ -72,10 +74,13 @@ def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
     Raises
     ------
     GivenFileError
-        If it cannot be read, is no TOML, or is nested beyond all use.
+        If it cannot be read, is no TOML, or is nested or long beyond all use.
     """
+    text = text_of(path, largest_bytes)
+    if max(map(len, text.splitlines()), default=0) > LONGEST_TOML_LINE:
+        raise GivenFileError(f"a line of more than {LONGEST_TOML_LINE:,} letters")
     try:
-        return tomllib.loads(text_of(path, largest_bytes))
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise GivenFileError(str(fault)) from fault
     except (RecursionError, ValueError) as fault:

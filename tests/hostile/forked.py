@@ -16,6 +16,7 @@ from pathlib import Path
 MEMORY_BYTES = 400_000_000  # on top of what the warm process holds already
 CPU_S = 20
 WAITING_S = 120
+HERE = Path()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,8 +35,8 @@ class Ended:
         return f"exit {self.code}"
 
 
-def forked(work: Callable[[], bytes], *, user: int | None = None) -> Ended:
-    """Do some work in a child, as another user if asked, and give back its answer."""
+def forked(work: Callable[[], bytes], *, folder: Path = HERE, user: int | None = None) -> Ended:
+    """Do some work in a child, in a folder, as another user if asked; give back its answer."""
     sys.stdout.flush()
     told, tell = os.pipe()
     with warnings.catch_warnings():
@@ -43,7 +44,7 @@ def forked(work: Callable[[], bytes], *, user: int | None = None) -> Ended:
         child = os.fork()
     if child == 0:
         os.close(told)
-        _work_and_leave(work, tell, user)
+        _work_and_leave(work, tell, folder, user)
     os.close(tell)
     with os.fdopen(told, "rb") as stream:
         answer = stream.read()
@@ -56,9 +57,10 @@ def forked(work: Callable[[], bytes], *, user: int | None = None) -> Ended:
     )
 
 
-def _work_and_leave(work: Callable[[], bytes], tell: int, user: int | None) -> None:
+def _work_and_leave(work: Callable[[], bytes], tell: int, folder: Path, user: int | None) -> None:
     code = 1
     try:
+        os.chdir(folder)
         _limit()
         if user is not None:
             os.setgroups([])

@@ -10,6 +10,7 @@ from tests.hostile.forked import forked
 from tests.hostile.mutate import HARMLESS, HOPELESS
 from tests.hostile.sources import Source
 from volest.batch.run import run
+from volest.pipeline import size_scan
 from volest.result import MEASURED, REFUSED
 from volest.settings import Settings
 
@@ -46,7 +47,7 @@ def judged(source: Source, hope: str, data: bytes, path: Path) -> Verdict:
 def _measured(path: Path, settings: Settings) -> bytes:
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
-        (result,) = run([path], settings)
+        (result,) = run([path], settings, size_scan=size_scan)  # loaded before
     answer = {
         "outcome": result.outcome,
         "code": result.code,

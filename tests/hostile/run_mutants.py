@@ -1,16 +1,18 @@
 """Measure thousands of mutants and print the tally: python -m tests.hostile.run_mutants --files N.
 
 Each file is one kind of mutant of one sound scan, by its number; the same number gives the same
-file. With --page the tally is written into the page between its marks.
+file. With --tally a long run can be done in parts: each part adds to the counts kept there. With
+--page the tally is written into the page between its marks.
 """
 
 import argparse
 import collections
+import json
 import os
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -33,11 +35,13 @@ class Tally:
     broken: list[str] = field(default_factory=list)
     peak_bytes: int = 0
     cpu_s: float = 0.0
+    slowest: str = ""
 
     def add(self, number: int, kind: str, source: Source, verdict: Verdict) -> None:
         self.ends.setdefault(kind, collections.Counter())[verdict.end] += 1
         self.peak_bytes = max(self.peak_bytes, verdict.peak_bytes)
-        self.cpu_s = max(self.cpu_s, verdict.cpu_s)
+        if verdict.cpu_s > self.cpu_s:
+            self.cpu_s, self.slowest = verdict.cpu_s, f"{kind}, {source.name}"
         if verdict.end == BROKEN:
             self.broken.append(f"{number}: {kind}, {source.name}: {verdict.why}")
 
@@ -56,7 +60,7 @@ class Tally:
             f"{files - total[BROKEN]:,} of {files:,} ended as said. Most memory of one: "
             f"{self.peak_bytes / 1e6:.0f} MB with the interpreter and its libraries (allowed: "
             f"{MEMORY_BYTES / 1e6:.0f} MB on top of those); most processor time of one: "
-            f"{self.cpu_s:.1f} s (allowed: {CPU_S} s)."
+            f"{self.cpu_s:.1f} s ({self.slowest}; allowed: {CPU_S} s)."
         )
 
 
@@ -72,15 +76,23 @@ def mutant(number: int) -> tuple[str, Kind, Source, bytes]:
     return name, kind, source, kind.change(source, rng)
 
 
-def run_all(numbers: Sequence[int], folder: Path) -> Tally:
+def kept(file: Path | None) -> Tally:
+    """The tally of earlier parts of a run."""
+    if file is None or not file.exists():
+        return Tally()
+    record = json.loads(file.read_text(encoding="utf-8"))
+    ends = {kind: collections.Counter(counts) for kind, counts in record.pop("ends").items()}
+    return Tally(ends=ends, **record)
+
+
+def run_all(numbers: Sequence[int], folder: Path, tally: Tally) -> Tally:
     """Measure and judge the mutants of these numbers."""
-    tally = Tally()
     for done, number in enumerate(numbers, start=1):
         name, kind, source, data = mutant(number)
         path = folder / f"mutant{source.suffix}"
         tally.add(number, name, source, judged(source, kind.hope, data, path))
-        if sys.stderr.isatty() or done % 1000 == 0:
-            print(f"\r{done} of {len(numbers)}", end="", file=sys.stderr)
+        if done % 500 == 0:
+            print(f"{done} of {len(numbers)}", file=sys.stderr)
     return tally
 
 
@@ -95,12 +107,15 @@ def main() -> int:
     words = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     words.add_argument("--files", type=int, default=10_000, help="how many (default 10000)")
     words.add_argument("--first", type=int, default=0, help="number of the first one")
+    words.add_argument("--tally", type=Path, help="JSON to which the counts are added")
     words.add_argument("--page", type=Path, help="page to write the tally into")
     asked = words.parse_args()
     os.nice(10)
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         numbers = range(asked.first, asked.first + asked.files)
-        tally = run_all(numbers, Path(folder))
+        tally = run_all(numbers, Path(folder), kept(asked.tally))
+    if asked.tally is not None:
+        asked.tally.write_text(json.dumps(asdict(tally)), encoding="utf-8")
     lines = list(tally.lines())
     print("\n".join(lines))
     for line in tally.broken:

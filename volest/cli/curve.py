@@ -18,7 +18,7 @@ Examples:
 
 
 @click.command("curve", help=_HELP)
-@click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("scan", type=click.Path(readable=False, path_type=Path))
 @measuring
 @click.option(
     "--plot", metavar="FILE", type=click.Path(path_type=Path), help="Draw it: .svg, .png or .pdf."

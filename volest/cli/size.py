@@ -85,7 +85,11 @@ class Delivery:
 
 @click.command("size", help=_HELP)
 @click.argument(
-    "paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path)
+    "paths",
+    nargs=-1,
+    required=True,
+    metavar="PATH...",
+    type=click.Path(readable=False, path_type=Path),
 )
 @measuring
 @click.option(

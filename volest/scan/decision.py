@@ -16,7 +16,7 @@ from volest.settings import FARTHEST_MM, LEAST_NORMAL
 
 VERSION = 1
 SUFFIX = ".decision.toml"
-LARGEST_BYTES = 1_000_000  # a decision is a few lines; anything larger is something else
+LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
 PLACES = ("leave-out", "take-in")
 
