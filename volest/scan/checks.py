@@ -124,3 +124,43 @@ def drop_degenerate(
         do="look whether the scan is whole; export it again",
     )
     return triangles[keep], areas[keep], (note,)
+
+
+ZEROED_LEAST = 10  # triangles; in sound scans a handful meet in any one point, 0, 0, 0 included
+ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
+
+
+def note_zeroed(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
+    """Note triangles that reach to exactly 0, 0, 0: a file with a lost block reads like that.
+
+    Parameters
+    ----------
+    triangles : ndarray of float64, shape (n, 3, 3)
+        Corners in mm.
+
+    Returns
+    -------
+    tuple of Note
+        'zeroed', or none.
+
+    Examples
+    --------
+    >>> note_zeroed(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
+    ()
+    """
+    level = triangles[:, :, 0] == 0.0  # cheap, and nearly always enough to see that there is none
+    if np.count_nonzero(level) < ZEROED_LEAST:
+        return ()
+    torn = (level & (triangles[:, :, 1] == 0.0) & (triangles[:, :, 2] == 0.0)).any(axis=1)
+    count = int(np.count_nonzero(torn))
+    if count < ZEROED_LEAST or count == len(triangles):
+        return ()
+    sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
+    if np.median(sides[torn]) < ZEROED_STRETCH * np.median(sides[~torn]):
+        return ()
+    note = Note(
+        code="zeroed",
+        text=f"{count:,} triangles reach to exactly 0, 0, 0, as in a file that lost a block",
+        do="copy or export the scan again",
+    )
+    return (note,)
