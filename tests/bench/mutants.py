@@ -39,37 +39,39 @@ CALLED = {"min": "max", "max": "min", "any": "all", "all": "any", "floor": "ceil
           "sin": "cos", "cos": "sin", "zeros": "ones", "ones": "zeros"}  # fmt: skip
 
 
-def changes(node: ast.AST) -> Iterator[ast.AST]:
-    """Give what a node may be changed to."""
+def changed(node: ast.AST) -> ast.AST | None:
+    """Give what a node is changed to, None where it stays."""
     new = copy.deepcopy(node)
     if isinstance(new, ast.Compare) and type(new.ops[0]) in COMPARED:
         new.ops[0] = COMPARED[type(new.ops[0])]()
-        yield new
     elif isinstance(new, ast.BinOp) and type(new.op) in COUNTED:
         new.op = COUNTED[type(new.op)]()
-        yield new
     elif isinstance(new, ast.BoolOp):
         new.op = ast.Or() if isinstance(new.op, ast.And) else ast.And()
-        yield new
     elif isinstance(new, ast.UnaryOp) and isinstance(new.op, ast.USub | ast.Not | ast.Invert):
-        yield new.operand
+        return new.operand
     elif isinstance(new, ast.IfExp):
         new.body, new.orelse = new.orelse, new.body
-        yield new
-    elif isinstance(new, ast.Constant) and type(new.value) in (int, float, bool):
-        if isinstance(new.value, bool):
-            new.value = not new.value
-        elif isinstance(new.value, int):
-            new.value += 1
-        elif isinstance(new.value, float):
-            new.value = 1.1 * new.value + 0.05
-        yield new
+    else:
+        return changed_word(new)
+    return new
+
+
+def changed_word(new: ast.AST) -> ast.AST | None:
+    """Give what a number or a name is changed to, None where it stays."""
+    if isinstance(new, ast.Constant) and isinstance(new.value, bool):
+        new.value = not new.value
+    elif isinstance(new, ast.Constant) and isinstance(new.value, int):
+        new.value += 1
+    elif isinstance(new, ast.Constant) and isinstance(new.value, float):
+        new.value = 1.1 * new.value + 0.05
     elif isinstance(new, ast.Name) and new.id in CALLED:
         new.id = CALLED[new.id]
-        yield new
     elif isinstance(new, ast.Attribute) and new.attr in CALLED:
         new.attr = CALLED[new.attr]
-        yield new
+    else:
+        return None
+    return new
 
 
 class Planter(ast.NodeTransformer):
@@ -80,7 +82,7 @@ class Planter(ast.NodeTransformer):
         self.line, self.was, self.now = 0, "", ""
 
     def visit(self, node: ast.AST) -> ast.AST:
-        # Types and words that a person reads are no behaviour.
+        # Types, the rules of records and words that a person reads are no behaviour of a stage.
         if isinstance(node, ast.AnnAssign) and node.value is not None:
             node.value = self.visit(node.value)  # type: ignore[assignment]  # an expression again
             return node
@@ -88,7 +90,13 @@ class Planter(ast.NodeTransformer):
             return node
         if isinstance(node, ast.FunctionDef):
             node.returns = None
-        for new in changes(node):
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            kept, node.decorator_list = node.decorator_list, []
+            self.generic_visit(node)
+            node.decorator_list = kept
+            return node
+        new = changed(node)
+        if new is not None:
             self.seen += 1
             if self.seen - 1 == self.wanted:
                 self.line = getattr(node, "lineno", 0)

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import areas_mm2, drop_degenerate, note_zeroed, refuse_not_finite
+from volest.scan.checks import areas_mm2, drop_degenerate, refuse_not_finite
 from volest.scan.kind import PLY, STL_TEXT, misnamed_note, recognise
 from volest.scan.limits import refuse_if_large
 from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
 from volest.scan.stl_binary import read_stl_binary
 from volest.scan.stl_text import read_stl_text
+from volest.scan.strays import note_needles, note_zeroed
 
 HEAD_BYTES = 4096  # enough to recognise any kind
 
@@ -80,9 +81,10 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
             triangles *= factor
         refuse_not_finite(triangles)
     triangles, areas, dropped = drop_degenerate(triangles, areas_mm2(triangles))
-    zeroed, size_notes = note_zeroed(triangles), check_scale(triangles, areas, unit)
+    size_notes = check_scale(triangles, areas, unit)
+    strays = note_zeroed(triangles) or note_needles(triangles, areas)
     triangles.flags.writeable = False
-    return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *zeroed, *size_notes))
+    return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *strays, *size_notes))
 
 
 def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
