@@ -120,7 +120,17 @@ def planted(text: str, wanted: int) -> tuple[str, Planter]:
 
 def survives(copied: Path, tests: Sequence[str]) -> bool:
     """Run tests in a child of this warm process; True if none fails."""
-    words = ["-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-seed=9", *tests]
+    words = [
+        "-q",
+        "-x",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:xdist",
+        "--assert=plain",
+        "--hypothesis-seed=9",
+        *tests,
+    ]
     child = os.fork()
     if child == 0:
         code = 1

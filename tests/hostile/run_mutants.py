@@ -12,7 +12,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +44,11 @@ class Tally:
             self.cpu_s, self.slowest = verdict.cpu_s, f"{kind}, {source.name}"
         if verdict.end == BROKEN:
             self.broken.append(f"{number}: {kind}, {source.name}: {verdict.why}")
+
+    def as_text(self) -> str:
+        """The tally as JSON, for a later part of the run to go on from."""
+        record = {name: getattr(self, name) for name in self.__slots__}
+        return json.dumps(record)
 
     def lines(self) -> Iterator[str]:
         """The table as Markdown, worst cases and sum below it."""
@@ -115,7 +120,7 @@ def main() -> int:
         numbers = range(asked.first, asked.first + asked.files)
         tally = run_all(numbers, Path(folder), kept(asked.tally))
     if asked.tally is not None:
-        asked.tally.write_text(json.dumps(asdict(tally)), encoding="utf-8")
+        asked.tally.write_text(tally.as_text(), encoding="utf-8")
     lines = list(tally.lines())
     print("\n".join(lines))
     for line in tally.broken:

@@ -7,7 +7,7 @@ import pytest
 
 from tests.hostile.judge import BROKEN, NOTED, REFUSAL, RIGHT, judged
 from tests.hostile.mutate import HARMLESS, HOPELESS, KINDS
-from tests.hostile.run_mutants import Tally, mutant, run_all, write_page
+from tests.hostile.run_mutants import Tally, kept, mutant, run_all, write_page
 from tests.hostile.sources import sample_sources, tray_sources
 
 EACH = 13
@@ -54,6 +54,14 @@ def test_the_tally_is_written_between_its_marks(tmp_path: Path) -> None:
     assert page.read_text(encoding="utf-8") == (
         "a\n<!-- mutants begin -->\nnew\n<!-- mutants end -->\nb\n"
     )
+
+
+def test_a_run_in_parts_counts_as_one(tmp_path: Path) -> None:
+    numbers = [7, 11, 14, 18]  # refused without being measured: quick
+    parts = tmp_path / "tally.json"
+    for part in (numbers[:2], numbers[2:]):
+        parts.write_text(run_all(part, tmp_path, kept(parts)).as_text(), encoding="utf-8")
+    assert kept(parts).ends == run_all(numbers, tmp_path, Tally()).ends
 
 
 def test_mutants_differ_from_what_they_were() -> None:
