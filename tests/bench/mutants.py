@@ -209,7 +209,8 @@ def main() -> None:
     for module in asked.modules:
         room, _, name = module.partition("/")
         own = f"tests/{room}/test_{name}"  # first, since the first failure ends the run
-        tests = asked.tests or [*([own] if (ROOT / own).exists() else []), f"tests/{room}"]
+        first = [own] if (ROOT / own).exists() else []
+        tests = asked.tests or [*first, f"volest/{module}", f"tests/{room}"]
         kept[module] = sampled(module, asked.most, asked.seed, tests)
         if asked.keep is not None:
             asked.keep.write_text(json.dumps(kept, indent=1), encoding="utf-8")
