@@ -101,11 +101,11 @@ def run_all(numbers: Sequence[int], folder: Path, tally: Tally) -> Tally:
     return tally
 
 
-def write_page(page: Path, lines: Sequence[str]) -> None:
+def write_page(page: Path, lines: Sequence[str], begin: str = BEGIN, end: str = END) -> None:
     text = page.read_text(encoding="utf-8")
-    before, _, rest = text.partition(BEGIN)
-    _, _, after = rest.partition(END)
-    page.write_text("\n".join([before + BEGIN, *lines, END]) + after, encoding="utf-8")
+    before, _, rest = text.partition(begin)
+    _, _, after = rest.partition(end)
+    page.write_text("\n".join([before + begin, *lines, end]) + after, encoding="utf-8")
 
 
 def main() -> int:
