@@ -74,7 +74,7 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     Examples
     --------
     >>> flat = np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]])
-    >>> note_needles(flat, areas_mm2(flat))
+    >>> note_needles(flat, np.array([6.0]))
     ()
     """
     usual_mm2 = np.median(areas[:: -(-len(areas) // SAMPLE)])
