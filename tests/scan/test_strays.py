@@ -28,7 +28,7 @@ def dense() -> Floats:
 @pytest.mark.parametrize("is_open", [False, True])
 def test_sound_trays_have_none(tray: Tray, *, is_open: bool) -> None:
     triangles = tray.triangles(is_open=is_open)  # coarse walls with long triangles among them
-    assert note_zeroed(triangles) == ()
+    assert note_zeroed(triangles, areas_mm2(triangles)) == ()
     assert note_needles(triangles, areas_mm2(triangles)) == ()
 
 
@@ -38,11 +38,20 @@ def test_sound_samples_have_none(name: str) -> None:
     assert not {note.code for note in scan.notes} & {"zeroed", "needles"}
 
 
+@pytest.mark.parametrize(("whole", "told"), [(9, False), (10, True), (139, True)])
+def test_triangles_that_became_zero(dense: Floats, whole: int, *, told: bool) -> None:
+    torn = dense.copy()
+    torn[5000 : 5000 + whole] = 0.0
+    assert [note.text.split()[0] for note in note_zeroed(torn, areas_mm2(torn))] == [
+        str(whole)
+    ] * told
+
+
 @pytest.mark.parametrize("lost", [9, 10, 40])
 def test_corners_that_became_zero(dense: Floats, lost: int) -> None:
     torn = dense.copy()
     torn[5000 : 5000 + lost, 1] = 0.0
-    notes = note_zeroed(torn)
+    notes = note_zeroed(torn, areas_mm2(torn))
     assert len(notes) == (lost >= 10)
     assert all(note.text.startswith(f"{lost} triangles") for note in notes)
 
@@ -51,7 +60,7 @@ def test_a_fan_about_the_origin_is_no_loss() -> None:
     # A bowl whose deepest point is the origin: 128 triangles meet there, none longer than others.
     bowl = TRAYS["hemisphere"].triangles(is_open=True) + np.array([0.0, 0.0, 20.0])
     assert (bowl == 0.0).all(axis=2).any(axis=1).sum() >= 10
-    assert note_zeroed(bowl) == ()
+    assert note_zeroed(bowl, areas_mm2(bowl)) == ()
 
 
 @pytest.mark.parametrize("torn", [1, 3])

@@ -80,9 +80,11 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
         if factor != 1.0:
             triangles *= factor
         refuse_not_finite(triangles)
-    triangles, areas, dropped = drop_degenerate(triangles, areas_mm2(triangles))
+    areas = areas_mm2(triangles)
+    zeroed = note_zeroed(triangles, areas)
+    triangles, areas, dropped = drop_degenerate(triangles, areas)
     size_notes = check_scale(triangles, areas, unit)
-    strays = note_zeroed(triangles) or note_needles(triangles, areas)
+    strays = zeroed or note_needles(triangles, areas)
     triangles.flags.writeable = False
     return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *strays, *size_notes))
 

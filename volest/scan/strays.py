@@ -10,13 +10,15 @@ ZEROED_LEAST = 10  # triangles; in sound scans a handful meet in any one point, 
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
 
 
-def note_zeroed(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
-    """Note triangles that reach to exactly 0, 0, 0: a file with a lost block reads like that.
+def note_zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
+    """Note triangles at, or reaching to, exactly 0, 0, 0: a file that lost a block reads like that.
 
     Parameters
     ----------
     triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
+        Corners in mm, before those without an area are dropped.
+    areas : ndarray of float64, shape (n,)
+        Their areas in mm².
 
     Returns
     -------
@@ -25,25 +27,36 @@ def note_zeroed(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
 
     Examples
     --------
-    >>> note_zeroed(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
+    >>> note_zeroed(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]), np.array([6.0]))
     ()
     """
     level = triangles[:, :, 0] == 0.0  # cheap, and nearly always enough to see that there is none
     if np.count_nonzero(level) < ZEROED_LEAST:
         return ()
-    torn = (level & (triangles[:, :, 1] == 0.0) & (triangles[:, :, 2] == 0.0)).any(axis=1)
-    count = int(np.count_nonzero(torn))
-    if count < ZEROED_LEAST or count == len(triangles):
-        return ()
-    sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
-    if np.median(sides[torn]) < ZEROED_STRETCH * np.median(sides[~torn]):
+    at_origin = level & (triangles[:, :, 1] == 0.0) & (triangles[:, :, 2] == 0.0)  # (n, 3)
+    count = int(np.count_nonzero(at_origin.all(axis=1))) + _reaching(triangles, areas, at_origin)
+    if count < ZEROED_LEAST:
         return ()
     note = Note(
         code="zeroed",
-        text=f"{count:,} triangles reach to exactly 0, 0, 0, as in a file that lost a block",
+        text=f"{count:,} triangles lie at or reach to exactly 0, 0, 0, as in a file that lost a "
+        "block",
         do="copy or export the scan again",
     )
     return (note,)
+
+
+def _reaching(
+    triangles: NDArray[np.float64], areas: NDArray[np.float64], at_origin: NDArray[np.bool_]
+) -> int:
+    """Count triangles torn to the origin: far longer than the others, unlike a fan about it."""
+    torn = at_origin.any(axis=1) & (areas > 0)
+    others = ~at_origin.any(axis=1) & (areas > 0)
+    if not torn.any() or not others.any():
+        return 0
+    sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
+    stretched = np.median(sides[torn]) >= ZEROED_STRETCH * np.median(sides[others])
+    return int(np.count_nonzero(torn)) if stretched else 0
 
 
 NEEDLE_AREA = 8.0  # times the usual area: what is looked at more closely
