@@ -14,6 +14,8 @@ DEFAULT_PITCH_MM = (
 PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 PLANE_NUMBERS = 6
+FARTHEST_MM = 1e6  # as for the scans themselves
+LEAST_NORMAL = 1e-6  # a shorter one has no direction to speak of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +134,11 @@ def parse_base(text: str) -> Base:
         return Base()
     how, _, rest = text.partition("=")
     numbers = _numbers(rest)
-    if how == "plane" and len(numbers) == PLANE_NUMBERS and math.hypot(*numbers[3:]) > 0:
+    if (
+        how == "plane"
+        and len(numbers) == PLANE_NUMBERS
+        and math.hypot(*numbers[3:]) >= LEAST_NORMAL
+    ):
         return Base(how="plane", plane=numbers)
     if how == "rim" and len(numbers) == 1:
         return Base(offset_mm=numbers[0])
@@ -146,9 +152,9 @@ def parse_base(text: str) -> Base:
 
 
 def _numbers(text: str) -> tuple[float, ...]:
-    """Read numbers parted by commas; none where one of them is no finite number."""
+    """Read numbers parted by commas; none where one of them is no number within reach."""
     try:
         numbers = tuple(float(part) for part in text.split(","))
     except ValueError:
         return ()
-    return numbers if all(math.isfinite(x) for x in numbers) else ()
+    return numbers if all(abs(x) <= FARTHEST_MM for x in numbers) else ()

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from volest.batch.journal import Entry, Journal, now
+from volest.batch.entry import Entry, now
+from volest.batch.journal import Journal
 from volest.batch.journal_file import SCHEMA_VERSION
 from volest.errors import UsageError
 

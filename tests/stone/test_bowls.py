@@ -8,7 +8,7 @@ from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
 from volest.stone.bench import mixing_min
-from volest.stone.bowls import into_bowls, most_mixes
+from volest.stone.bowls import fits_one, into_bowls, most_mixes
 from volest.stone.mix import Mix, mix
 from volest.stone.pours import first_pour
 from volest.stone.types import stone_type
@@ -93,3 +93,20 @@ def test_more_volume_never_gives_less_across_splits(
     assert less.powder_g <= more.powder_g
     assert less.mix_ml <= more.mix_ml + 1e-9
     assert less.mixes <= more.mixes
+
+
+def test_one_mix_is_always_made_however_many_are_poured_from_it() -> None:
+    # 5 min of working time, 1 min a pour: nothing is left after five, and one mix there must be.
+    assert [most_mixes(stone_type("type-4"), "hand", n) for n in (1, 2, 3, 5, 9)] == [2, 2, 1, 1, 1]
+
+
+def test_a_bowl_may_be_filled_to_its_mark_and_not_beyond() -> None:
+    whole = mix(55)
+
+    def fits(most_ml: float) -> bool:
+        return fits_one(lambda _: whole, [Bowl(name="one", most_ml=most_ml)], "vacuum")
+
+    assert fits(whole.mix_ml)
+    assert not fits(whole.mix_ml - 0.01)
+    exact = fit(55, Bowl(name="exact", least_ml=whole.mix_ml, most_ml=whole.mix_ml))
+    assert (exact.mixes, exact.notes) == (1, ())

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from volest.errors import MixError
 from volest.stone.mix import mix
-from volest.stone.ratio import STRETCH_IN_WORDS, stretched
+from volest.stone.ratio import STRETCH_IN_WORDS, marks_note, stretched
 from volest.stone.types import STONE_TYPES, stone_type
 
 
@@ -52,3 +52,22 @@ def test_the_effect_is_told_without_figures() -> None:
 def test_a_stretch_that_cannot_be_meant(more_ml: float) -> None:
     with pytest.raises(MixError, match="of stretch"):
         mix(50, stretch_ml_per_100g=more_ml)
+
+
+@pytest.mark.parametrize(
+    ("rounded", "flagged"), [(18.4, True), (18.5, False), (24.5, False), (24.55, True)]
+)
+def test_marks_may_push_the_ratio_by_half_a_ml(rounded: float, *, flagged: bool) -> None:
+    # docs/explanation/mix.md: more than half a mL out of the range, 19 to 24 for die stone
+    notes = marks_note(stone_type("4"), 20.0, rounded)
+    assert [note.code for note in notes] == ["wp-by-marks"] * flagged
+    assert marks_note(stone_type("4"), 25.0, rounded) == ()  # out of it on purpose: told elsewhere
+
+
+@pytest.mark.parametrize(
+    ("wp_ml_per_100g", "word"), [(18.9, "stiff"), (19.0, ""), (24.0, ""), (24.1, "weaker")]
+)
+def test_too_thick_is_stiff_and_too_thin_is_weak(wp_ml_per_100g: float, word: str) -> None:
+    # Textbooks of dental materials, from memory
+    _, notes = stretched(stone_type("4"), wp_ml_per_100g, 0.0)
+    assert [word in note.text for note in notes] == [True] * bool(word)

@@ -118,3 +118,24 @@ def test_steps_by_hand() -> None:
     assert water_on_marks(20.0, at_least_ml=20.04, mark_ml=0.1, water_per_step_ml=0.2) == 20.1
     with pytest.raises(UsageError, match="gram or scoop"):
         mix(50, by="cup")
+
+
+@pytest.mark.parametrize(
+    ("water_ml", "mark_ml", "water_per_step_ml", "marked_ml"),
+    [
+        (20.4, 1.0, 1.5, 20.0),  # a step of powder moves the water by a mark and a half: nearest
+        (20.4, 1.0, 1.49, 21.0),  # by less: up
+        (20.6, 0.5, 1.0, 20.5),
+        (20.6, 0.5, 0.7, 21.0),
+        (20.6, 2.0, 2.9, 22.0),
+        (20.6, 2.0, 3.0, 20.0),
+    ],
+)
+def test_marks_by_hand(
+    water_ml: float, mark_ml: float, water_per_step_ml: float, marked_ml: float
+) -> None:
+    # Hand arithmetic from the rule that docs/explanation/mix.md states.
+    on = water_on_marks(
+        water_ml, at_least_ml=0.0, mark_ml=mark_ml, water_per_step_ml=water_per_step_ml
+    )
+    assert on == marked_ml

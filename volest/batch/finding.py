@@ -11,6 +11,7 @@ from volest.sheet.target import SCAN_SUFFIXES
 
 _LOG = logging.getLogger(__name__)
 _DIGITS = re.compile(r"(\d+)")
+_MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
 
 
 def find_scans(paths: Sequence[Path]) -> list[Path]:
@@ -70,7 +71,9 @@ def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
     """
     text = os.fspath(path)
     parts = [
-        (0, int(part), "") if part.isascii() and part.isdigit() else (1, 0, part)
+        (0, int(part), "")
+        if part.isascii() and part.isdigit() and len(part) <= _MOST_DIGITS
+        else (1, 0, part)
         for part in _DIGITS.split(text.casefold())
     ]
     return (*parts, (1, 0, text))

@@ -1,84 +1,17 @@
 """The journal of pours: one SQLite file that several programs may write into at once."""
 
-import math
 import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import astuple, dataclass, fields
-from datetime import UTC, datetime
+from dataclasses import astuple
 from pathlib import Path
 from types import TracebackType
 
+from volest.batch.entry import COLUMNS, Entry, check_entry, is_sound, now
 from volest.batch.journal_file import SCHEMA_VERSION, WAIT_S, copy_whole, prepare
 from volest.errors import UsageError
 from volest.stone.learning import Pour
-
-# A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
-ODD_BELOW, ODD_ABOVE = 0.5, 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Entry:
-    """One pour as it is booked.
-
-    Parameters
-    ----------
-    booked : str
-        When, in UTC (ISO 8601).
-    stone, way : str
-        Stone and way of mixing.
-    volume_ml : float
-        Cavity that was to be filled.
-    powder_g, water_ml, mix_ml : float
-        What was mixed.
-    left_g, left_ml : float
-        Mix that could still have been poured, weighed and as a volume; below 0: what was missing.
-    lot, mark, scan : str or None
-        Lot of the powder, mark of the operator, the scan; for tracing.
-    source : str or None
-        Fingerprint of the file that the mix was read from, so that a second booking is seen.
-    struck : str or None
-        When it was struck out as a slip, in UTC; such a pour is kept and teaches nothing.
-    number : int or None
-        Its number in the journal; None before it is booked.
-    """
-
-    booked: str
-    stone: str
-    way: str
-    volume_ml: float
-    powder_g: float
-    water_ml: float
-    mix_ml: float
-    left_g: float
-    left_ml: float
-    lot: str | None = None
-    mark: str | None = None
-    scan: str | None = None
-    source: str | None = None
-    struck: str | None = None
-    number: int | None = None
-
-    def pour(self) -> Pour:
-        """Give what the waste is learned from.
-
-        Returns
-        -------
-        Pour
-            Volumes, stone and way.
-        """
-        return Pour(
-            stone=self.stone,
-            way=self.way,
-            volume_ml=self.volume_ml,
-            mix_ml=self.mix_ml,
-            left_ml=self.left_ml,
-            powder_g=self.powder_g,
-        )
-
-
-COLUMNS = tuple(field.name for field in fields(Entry))
 
 
 class Journal:
@@ -140,7 +73,7 @@ class Journal:
         UsageError
             If its figures cannot be meant, or the file cannot be written.
         """
-        _check(entry)
+        check_entry(entry)
         places = ", ".join("?" * len(COLUMNS))
         with self._telling():
             done = self._base.execute(
@@ -161,7 +94,11 @@ class Journal:
             rows = self._base.execute(
                 f"SELECT {', '.join(COLUMNS)} FROM pours ORDER BY number"  # noqa: S608  # own names
             ).fetchall()
-        return [Entry(**dict(zip(COLUMNS, row, strict=True))) for row in rows]
+        entries = [Entry(**dict(zip(COLUMNS, row, strict=True))) for row in rows]
+        for number, entry in enumerate(entries, start=1):
+            if not is_sound(entry):
+                raise self._fault(f"pour {number} is none", "name another --journal FILE")
+        return entries
 
     def pours(self) -> list[Pour]:
         """Read what the waste is learned from.
@@ -244,7 +181,11 @@ class Journal:
         try:
             yield
         except sqlite3.Error as fault:
-            raise self._fault(str(fault), "name another --journal FILE") from fault
+            busy = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+            wait = "close the program that is writing into it, and try again"
+            raise self._fault(
+                str(fault), wait if busy else "name another --journal FILE"
+            ) from fault
 
     def _fault(self, found: str, remedy: str) -> UsageError:
         return UsageError(
@@ -253,35 +194,3 @@ class Journal:
             remedy=remedy,
             code="journal",
         )
-
-
-def now() -> str:
-    """Give the time as it is booked.
-
-    Returns
-    -------
-    str
-        UTC to the second, ISO 8601.
-    """
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _check(entry: Entry) -> None:
-    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
-    if not all(math.isfinite(x) and x > 0 for x in amounts) or not math.isfinite(entry.left_g):
-        raise _odd("an amount that is not above 0", "volume, powder and water above 0")
-    taken = (entry.mix_ml - entry.left_ml) / entry.volume_ml
-    if not ODD_BELOW <= taken <= ODD_ABOVE:
-        raise _odd(
-            f"a pour that took {taken:.2f} times its volume",
-            f"{ODD_BELOW:g} to {ODD_ABOVE:g} times",
-        )
-
-
-def _odd(found: str, needed: str) -> UsageError:
-    return UsageError(
-        found,
-        needed=needed,
-        remedy="look at the figures again: volume in mL, powder and leftover in g",
-        code="journal-odd",
-    )

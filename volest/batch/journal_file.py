@@ -48,8 +48,11 @@ def prepare(base: sqlite3.Connection) -> int:
     Raises
     ------
     sqlite3.Error
-        If it is no data base, or another program keeps it for longer than `WAIT_S`.
+        If it is no data base, not a journal, or another program keeps it for longer than `WAIT_S`.
     """
+    base.execute("PRAGMA trusted_schema = OFF")
+    if not is_ours(base):  # another program's data base must stay as it is
+        raise sqlite3.DatabaseError("another program's data base")
     to_write_ahead(base)
     base.execute("PRAGMA synchronous = FULL")  # a booked pour outlives a power cut
     base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
@@ -61,6 +64,28 @@ def prepare(base: sqlite3.Connection) -> int:
         base.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
     base.execute("COMMIT")
     return int(version)
+
+
+def is_ours(base: sqlite3.Connection) -> bool:
+    """Say whether a data base is a journal, or nothing yet; nothing is changed by asking.
+
+    Parameters
+    ----------
+    base : sqlite3.Connection
+        The open file.
+
+    Returns
+    -------
+    bool
+        False for what another program keeps, and for what does something when it is read.
+    """
+    base.execute("BEGIN")  # so that both answers are of one moment
+    (version,) = base.execute("PRAGMA user_version").fetchone()
+    held = base.execute("SELECT name, rootpage FROM sqlite_master").fetchall()
+    base.execute("COMMIT")
+    # Views, triggers and virtual tables have no root page, and could do anything when read.
+    plain = all(rootpage > 0 for _, rootpage in held)
+    return version >= 0 and plain and ("pours" in dict(held) if version else not held)
 
 
 def to_write_ahead(base: sqlite3.Connection) -> None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
-from scipy.spatial import ConvexHull
+from scipy.spatial import ConvexHull, QhullError
 from skimage.morphology import reconstruction
 
 from volest.cavity.columns import Bools
@@ -145,11 +145,24 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
     -------
     ndarray
         (3,) a, b, c of z = a x + b y + c.
+
+    Raises
+    ------
+    ScanError
+        'no-cavity' when the floor's columns stand in one line.
     """
     x, y = (v[inside] for v in relief.grid.centres_mm())
     z = relief.top_mm[inside]
     above = (x.mean(), y.mean(), z.max() + FAR_MM)  # gives a flat floor a body, and no lower facet
-    hull = ConvexHull(np.vstack([np.stack([x, y, z], axis=1), above]))
+    try:
+        hull = ConvexHull(np.vstack([np.stack([x, y, z], axis=1), above]))
+    except QhullError as fault:
+        raise ScanError(
+            f"a floor of {len(z)} columns in one line",
+            needed="an impression with a cavity",
+            remedy="check that this is the scan of an impression, whole and in mm",
+            code="no-cavity",
+        ) from fault
     facets = hull.equations[hull.equations[:, 2] < 0]  # n . p + d = 0, looking down
     planes = -facets[:, [0, 1, 3]] / facets[:, 2:3]
     # The lower hull is the upper envelope of its facets' planes: the highest one over a point.

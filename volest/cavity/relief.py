@@ -7,6 +7,7 @@ from scipy import ndimage
 
 from volest.cavity.columns import Bools, Columns, Grid
 from volest.cavity.frame import Floats
+from volest.errors import ScanError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,6 +68,11 @@ def relief_of_columns(columns: Columns) -> Relief:
     -------
     Relief
         The relief.
+
+    Raises
+    ------
+    ScanError
+        'no-cavity' when nothing faces up.
     """
     top = np.full(columns.grid.shape[0] * columns.grid.shape[1], -np.inf)
     top[columns.cell[columns.up]] = columns.z_mm[columns.up]  # sorted: the highest comes last
@@ -75,6 +81,13 @@ def relief_of_columns(columns: Columns) -> Relief:
 
 def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
     hit = np.isfinite(top_mm)
+    if not hit.any():
+        raise ScanError(
+            "a scan without a floor along the pour axis",
+            needed="an impression with a cavity",
+            remedy="check that this is the scan of an impression, whole and in mm",
+            code="no-cavity",
+        )
     patches, _ = ndimage.label(~_bridged(hit, max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm))
     at_border = np.unique(np.concatenate([patches[[0, -1]].ravel(), patches[:, [0, -1]].ravel()]))
     outside = ~hit & np.isin(patches, at_border[at_border > 0])

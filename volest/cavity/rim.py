@@ -90,12 +90,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
         'no-cavity' when there is no border to speak of.
     """
     if np.count_nonzero(footprint.border) < LEAST_BORDER:
-        raise ScanError(
-            "no rim that could hold stone",
-            needed="an impression with a cavity",
-            remedy="check that this is the scan of an impression, whole and in mm",
-            code="no-cavity",
-        )
+        raise _no_rim()
     x, y = (v[footprint.border] for v in relief.grid.centres_mm())
     crest = np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
     plane = robust_plane(crest)
@@ -126,7 +121,17 @@ def _crest_mm(relief: Relief, border: Bools, points_mm: Floats) -> Floats:
     peak = middle.copy()
     np.maximum.at(peak.ravel(), cell[chosen], points_mm[2][chosen])
     height = np.where(peak > middle + SHARP_MM, peak, middle)
-    return np.asarray(ndimage.rank_filter(height, -2, size=3)[border])
+    crest: Floats = ndimage.rank_filter(height, -2, size=3)[border]
+    return np.where(np.isfinite(crest), crest, height[border])  # a lone cell has no second highest
+
+
+def _no_rim() -> ScanError:
+    return ScanError(
+        "no rim that could hold stone",
+        needed="an impression with a cavity",
+        remedy="check that this is the scan of an impression, whole and in mm",
+        code="no-cavity",
+    )
 
 
 def robust_plane(points_mm: Floats) -> Floats:
@@ -145,6 +150,11 @@ def robust_plane(points_mm: Floats) -> Floats:
     ndarray
         (3,) a, b, c.
 
+    Raises
+    ------
+    ScanError
+        'no-cavity' when they lie on one line, or at no finite height.
+
     Examples
     --------
     >>> x, y = np.meshgrid(np.arange(5.0), np.arange(5.0))
@@ -160,6 +170,8 @@ def robust_plane(points_mm: Floats) -> Floats:
     picks = rng.integers(0, len(z), (TRIALS, 3))
     corners = design[picks]
     sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(points_mm[:, :2]) ** 2
+    if not sound.any() or not np.isfinite(z).all():
+        raise _no_rim()
     trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
     misses = np.median(np.abs(z - trials @ design.T), axis=1)
     plane = trials[int(np.argmin(misses))]

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
-from scipy.spatial import ConvexHull
+from scipy.spatial import ConvexHull, QhullError
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
@@ -140,7 +140,10 @@ def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> floa
     """Lay a plane on the crest's highest points and read its height over the middle."""
     points = np.column_stack([places_mm, over_mm])
     below = np.append(middle_mm, over_mm.min() - FAR_MM)
-    facets = ConvexHull(np.vstack([points, below])).equations
+    try:
+        facets = ConvexHull(np.vstack([points, below])).equations
+    except QhullError:  # a crest in one line: a cast stands on its highest point
+        return float(over_mm.max())
     facets = facets[facets[:, 2] > 0.0]  # n . p + d = 0, looking up
     # The upper hull is the lower envelope of its facets' planes.
     return float(np.min(-(facets[:, :2] @ middle_mm + facets[:, 3]) / facets[:, 2]))

@@ -11,6 +11,9 @@ from volest.cavity.rooms import Rooms
 
 CURVE_STEP_MM = 0.5
 CURVE_OVER_MM = 5.0  # base lines higher than this over the rim are no first pour
+CURVE_UNDER_MM = (
+    200.0  # no impression is deeper; under a base line far off, the curve would not end
+)
 SLOPE_OVER_MM = 0.5
 AGREED_SHARE = 0.005  # sound scans agreed within 0.001; damage that hurt either gave 0.02 or more
 
@@ -77,7 +80,7 @@ def find_volume(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> Volume:
         The volume, the curve and its slope.
     """
     columns_ml = float(column_volumes_ml(rooms, np.zeros(1))[0])
-    floor = float(rooms.floor_mm.min(initial=0.0))
+    floor = max(float(rooms.floor_mm.min(initial=0.0)), -CURVE_UNDER_MM)
     first, last = np.floor(floor / CURVE_STEP_MM), CURVE_OVER_MM / CURVE_STEP_MM
     height = np.arange(first, last + 1) * CURVE_STEP_MM
     step = SLOPE_OVER_MM / 2.0

@@ -1,11 +1,12 @@
 """The mix that a pour is booked for, out of the JSON that `mix` or `size` wrote."""
 
 import hashlib
-import json
 from pathlib import Path
 from typing import Any
 
 from volest.errors import UsageError
+from volest.given_files import GivenFileError, json_in, text_of
+from volest.lab import HAND, VACUUM
 
 _AMOUNTS = ("powder_g", "water_ml")
 
@@ -32,25 +33,26 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
         If it cannot be read, or does not hold one mix.
     """
     try:
-        content = source.read_bytes()
-    except OSError as fault:
+        content = text_of(source)
+        whole = json_in(content)
+    except GivenFileError as fault:
         raise UsageError(
-            f"no file {source} that can be read ({fault.strerror})",
+            f"{source}: {fault}",
             needed="JSON of 'volest mix' or 'volest size'",
             remedy="look at the name and the folder",
         ) from fault
     try:
-        whole = json.loads(content.decode("utf-8"))
         made = _only_mix(whole["scans"], source, scan) if "scans" in whole else whole
         way = made.get("way") or whole.get("settings", {}).get("way")
+        known = {None: None, HAND: HAND, VACUUM: VACUUM}[way]  # another one is a KeyError
         return {
-            "source": hashlib.sha256(content + f"\n{scan}".encode()).hexdigest(),
+            "source": hashlib.sha256(f"{content}\n{scan}".encode()).hexdigest(),
             "stone": str(made["stone"]),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
-            **({} if way is None else {"way": str(way)}),
+            **({} if known is None else {"way": known}),
         }
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
             f"{source} without a mix",
             needed="JSON as 'volest mix' or 'volest size' wrote it",

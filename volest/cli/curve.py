@@ -18,7 +18,7 @@ Examples:
 
 
 @click.command("curve", help=_HELP)
-@click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("scan", type=click.Path(readable=False, path_type=Path))
 @measuring
 @click.option(
     "--plot", metavar="FILE", type=click.Path(path_type=Path), help="Draw it: .svg, .png or .pdf."
@@ -31,7 +31,8 @@ def curve_command(scan: Path, *, plot: Path | None, **options: Any) -> None:
     result, _ = examine(scan, settings_of(**options))
     click.echo(curve_text(result.curve), nl=False)
     if plot is not None:
+        from volest.sheet.names import visible
         from volest.sheet.plot import draw_curve
 
         draw_curve(result, plot)
-        click.echo(f"wrote {plot}", err=True)
+        click.echo(f"wrote {visible(str(plot))}", err=True)

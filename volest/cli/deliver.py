@@ -1,5 +1,6 @@
 """A text for a program: into a file, whole or not at all, or onto the output."""
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
@@ -7,7 +8,7 @@ import click
 STREAM = "-"
 
 
-def deliver(text: str, target: str) -> None:
+def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
     """Write a text where it was asked for.
 
     Parameters
@@ -16,16 +17,18 @@ def deliver(text: str, target: str) -> None:
         What a program will read.
     target : str
         Path of a file, or '-' for the output.
+    read : iterable of Path
+        Files that were read, and must not be overwritten.
 
     Raises
     ------
     UsageError
-        If the file cannot be written, or is a scan.
+        If the file cannot be written, is a scan or was read.
     """
     if target == STREAM:
         click.echo(text.encode(), nl=False)
         return
     from volest.sheet.target import check_target, write_whole  # keeps --help quick
 
-    check_target(Path(target))
+    check_target(Path(target), read)
     write_whole(Path(target), text)

@@ -14,7 +14,8 @@ from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
 
 if TYPE_CHECKING:
-    from volest.batch.journal import Entry, Journal
+    from volest.batch.entry import Entry
+    from volest.batch.journal import Journal
 
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
@@ -117,7 +118,7 @@ def log_command(
         if backup_file is not None:
             journal.back_up(backup_file)
             click.echo(f"wrote {backup_file}", err=True)
-        _tell(journal, lab, csv_file)
+        _tell(journal, lab, csv_file, journal_file)
 
 
 def _book(journal: "Journal", entry: "Entry", journal_file: Path) -> None:
@@ -133,7 +134,7 @@ def _book(journal: "Journal", entry: "Entry", journal_file: Path) -> None:
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
-    from volest.batch.journal import Entry, now  # keeps --help quick
+    from volest.batch.entry import Entry, now  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
     from volest.stone.water import water_density_g_per_ml  # keeps --help quick
 
@@ -156,7 +157,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
         water_ml=water_ml,
         mix_ml=mix_ml,
         left_g=left_g,
-        left_ml=left_g * mix_ml / mass_g,
+        left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
         lot=_text(given, "lot"),
         mark=_text(given, "mark"),
         scan=scan,
@@ -178,19 +179,19 @@ def _text(given: dict[str, str | float], name: str) -> str | None:
     return None if name not in given else str(given[name])
 
 
-def _tell(journal: "Journal", lab: Lab, csv_file: str | None) -> None:
+def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
     from volest.batch.book import journal_lines, last_lines  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:
-        deliver(_as_csv(entries), csv_file)
+        deliver(_as_csv(entries), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (*journal_lines(journal.pours(), lab), *last_lines(entries)):
             click.echo(line)
 
 
 def _as_csv(entries: "list[Entry]") -> str:
-    from volest.batch.journal import COLUMNS  # keeps --help quick
+    from volest.batch.entry import COLUMNS  # keeps --help quick
     from volest.sheet.names import cell  # keeps --help quick
 
     buffer = io.StringIO(newline="")

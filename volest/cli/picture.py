@@ -20,7 +20,7 @@ Examples:
 
 
 @click.command("picture", help=_HELP)
-@click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("scan", type=click.Path(readable=False, path_type=Path))
 @click.option(
     "--to",
     "target",

@@ -1,5 +1,6 @@
 """The command `stones`: the stones and windows, each figure with unit, source and mark."""
 
+import os
 from collections.abc import Iterator, Sequence
 from importlib import resources
 from pathlib import Path
@@ -53,7 +54,7 @@ def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: st
 
 def _start_lab_file(target: str) -> None:
     text = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
-    if target != STREAM and Path(target).exists():
+    if target != STREAM and os.path.lexists(target):
         raise UsageError(
             f"{target}, which is there already",
             needed="a new file, so that no lab's figures are lost",
@@ -61,7 +62,10 @@ def _start_lab_file(target: str) -> None:
         )
     deliver(text, target)
     if target != STREAM:
-        click.echo(f"wrote {target}; use it with --lab {target}", err=True)
+        from volest.sheet.names import visible  # keeps --help quick
+
+        shown = visible(target)
+        click.echo(f"wrote {shown}; use it with --lab {shown}", err=True)
 
 
 def _record(stones: Sequence[StoneType]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ Examples:
 
 
 @click.command("trim", help=_HELP)
-@click.argument("scan", type=click.Path(path_type=Path))
+@click.argument("scan", type=click.Path(readable=False, path_type=Path))
 @measuring
 def trim_command(scan: Path, **options: Any) -> None:
     """Print the trim guide; the words for a person stand in `_HELP`."""

@@ -27,7 +27,11 @@ Examples:
 
 @click.command("view", help=_HELP)
 @click.argument(
-    "paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path)
+    "paths",
+    nargs=-1,
+    required=True,
+    metavar="PATH...",
+    type=click.Path(readable=False, path_type=Path),
 )
 @measuring
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")

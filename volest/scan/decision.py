@@ -1,8 +1,9 @@
 """What a person decided about one scan: a small TOML file beside it, obeyed from then on."""
 
+import errno
 import hashlib
 import math
-import tomllib
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -10,10 +11,13 @@ from typing import Any, TypeGuard
 import tomli_w
 
 from volest.errors import ScanError
+from volest.given_files import GivenFileError, in_short, toml_of
+from volest.settings import FARTHEST_MM, LEAST_NORMAL
 
 VERSION = 1
 SUFFIX = ".decision.toml"
-LARGEST_BYTES = 1_000_000  # a decision is a few lines; anything larger is something else
+LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
+MOST_PATCHES = 1000  # a hand sets a few
 PLACES = ("leave-out", "take-in")
 
 
@@ -99,9 +103,13 @@ def write_decision(scan: Path, decision: Decision) -> Path:
             for p in decision.patches
         ],
     }
-    part = target.with_name(target.name + ".part")
-    part.write_text(tomli_w.dumps(record), encoding="utf-8")
-    part.replace(target)
+    part = target.with_name(f".volest-{os.getpid()}.part")  # no longer than the scan's own name
+    try:
+        with part.open("x", encoding="utf-8") as stream:  # never through a link that stands there
+            stream.write(tomli_w.dumps(record))
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
     return target
 
 
@@ -124,21 +132,33 @@ def read_decision(scan: Path) -> Decision | None:
         'decision' if the file is not one, is of another version, or was made for another scan.
     """
     path = decision_path(scan)
-    if not path.is_file():
+    if not _stands(path):
         return None
-    if path.stat().st_size > LARGEST_BYTES:
-        raise _faulty(path, "more than a million bytes", "a few lines")
     try:
-        record = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        record = toml_of(path, LARGEST_BYTES)
+    except GivenFileError as fault:
         raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
-    if record.get("volest_decision") != VERSION:
-        said = record.get("volest_decision")
-        found = "no line volest_decision" if said is None else f"volest_decision = {said!r}"
+    version = record.get("volest_decision")
+    if type(version) is not int or version != VERSION:
+        said = f"volest_decision = {in_short(version)}"
+        found = "no line volest_decision" if version is None else said
         raise _faulty(path, found, f"volest_decision = {VERSION}")
     if record.get("scan_sha256") != _fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
     return _decision(path, record)
+
+
+def _stands(path: Path) -> bool:
+    """Tell whether anything of that name is there, be it a link to nowhere."""
+    try:
+        path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as fault:
+        if fault.errno == errno.ENAMETOOLONG:  # so nothing can have been saved there
+            return False
+        raise _faulty(path, fault.strerror or str(fault), "a file that can be read") from fault
+    return True
 
 
 def _decision(path: Path, record: dict[str, Any]) -> Decision:
@@ -146,11 +166,12 @@ def _decision(path: Path, record: dict[str, Any]) -> Decision:
     if not isinstance(base, dict):
         raise _faulty(path, "no [base_line]", "point_mm and normal under [base_line]")
     normal = _triple(path, base, "normal")
-    if not any(normal):
-        raise _faulty(path, "normal = [0, 0, 0]", "a direction")
+    if math.hypot(*normal) < LEAST_NORMAL:
+        raise _faulty(path, f"normal = {list(normal)}", "a direction")
     patches = record.get("patch", [])
-    if not isinstance(patches, list):
-        raise _faulty(path, f"patch = {patches!r}", "a list of tables [[patch]]")
+    if not isinstance(patches, list) or len(patches) > MOST_PATCHES:
+        found = f"patch = {in_short(patches)}"
+        raise _faulty(path, found, f"a list of up to {MOST_PATCHES} tables [[patch]]")
     return Decision(
         point_mm=_triple(path, base, "point_mm"),
         normal=normal,
@@ -160,11 +181,11 @@ def _decision(path: Path, record: dict[str, Any]) -> Decision:
 
 def _patch(path: Path, patch: Any) -> Patch:
     if not isinstance(patch, dict) or patch.get("what") not in PLACES:
-        raise _faulty(path, f"patch {patch!r}", f"what = one of {', '.join(PLACES)}")
+        raise _faulty(path, f"patch {in_short(patch)}", f"what = one of {', '.join(PLACES)}")
     radius = patch.get("radius_mm")
     radius_mm = float(radius) if _is_number(radius) else 0.0
     if radius_mm <= 0.0:
-        raise _faulty(path, f"radius_mm = {radius!r}", "a number over 0")
+        raise _faulty(path, f"radius_mm = {in_short(radius)}", "a number over 0")
     return Patch(
         what=patch["what"], centre_mm=_triple(path, patch, "centre_mm"), radius_mm=radius_mm
     )
@@ -173,13 +194,17 @@ def _patch(path: Path, patch: Any) -> Patch:
 def _triple(path: Path, table: dict[str, Any], key: str) -> tuple[float, float, float]:
     value = table.get(key)
     if not isinstance(value, list) or [_is_number(part) for part in value] != [True] * 3:
-        raise _faulty(path, f"{key} = {value!r}", f"{key} = three finite numbers")
+        raise _faulty(
+            path, f"{key} = {in_short(value)}", f"{key} = three numbers of a million at most"
+        )
     x, y, z = (float(part) for part in value)
     return x, y, z
 
 
 def _is_number(value: Any) -> TypeGuard[int | float]:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    # A comparison also holds for whole numbers that no float can, and fails for what is no number.
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and abs(value) <= FARTHEST_MM
 
 
 def _fingerprint(scan: Path) -> str:

@@ -18,6 +18,7 @@ from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
 from volest.scan.stl_binary import read_stl_binary
 from volest.scan.stl_text import read_stl_text
+from volest.scan.strays import note_needles, note_zeroed
 
 HEAD_BYTES = 4096  # enough to recognise any kind
 
@@ -116,10 +117,13 @@ def scan_of(
         if factor != 1.0:
             triangles *= factor
         refuse_not_finite(triangles)
-    triangles, areas, dropped = drop_degenerate(triangles, areas_mm2(triangles))
+    areas = areas_mm2(triangles)
+    zeroed = note_zeroed(triangles, areas)
+    triangles, areas, dropped = drop_degenerate(triangles, areas)
     size_notes = check_scale(triangles, areas, unit)
+    strays = zeroed or note_needles(triangles, areas)
     triangles.flags.writeable = False
-    return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *size_notes))
+    return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *strays, *size_notes))
 
 
 def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:

@@ -13,7 +13,11 @@ from rich.cells import cell_len, chop_cells
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _FIRST_BYTE_SURROGATE, _LAST_BYTE_SURROGATE = 0xDC80, 0xDCFF  # PEP 383
 _BYTE_OFFSET = 0xDC00
-_FORMULA_STARTS = ("=", "+", "-", "@")
+# Also the wide forms of Chinese and Japanese keyboards, and | and % of old spreadsheets.
+_FORMULA_STARTS = tuple(
+    "=+-@|%\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
+    "\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"
+)
 _AFTER_A_JOINT = re.compile(r"(?<=[-_/, ])|(?<=\.)(?!\.)")  # the dots of a cut stay together
 
 
@@ -66,7 +70,7 @@ def cell(text: str) -> str:
     "'=1+1.stl"
     """
     shown = visible(text)
-    return f"'{shown}" if shown.startswith(_FORMULA_STARTS) else shown
+    return f"'{shown}" if shown.lstrip().startswith(_FORMULA_STARTS) else shown
 
 
 def short_names(scans: Sequence[str]) -> tuple[str, list[str]]:

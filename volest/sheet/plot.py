@@ -32,7 +32,7 @@ def draw_curve(result: Result, target: Path) -> None:
             needed=f"one that ends in {', '.join(KINDS)}",
             remedy="give another --plot FILE",
         )
-    check_target(target)
+    check_target(target, [Path(result.scan)])
     try:
         from matplotlib.figure import Figure
     except ImportError as fault:

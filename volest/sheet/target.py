@@ -25,11 +25,12 @@ def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
     UsageError
         If the target is a scan, carries a scan's suffix, is a folder or cannot be written.
     """
-    if target.suffix.lower() in SCAN_SUFFIXES or any(_same(target, scan) for scan in scans):
+    looks = target.suffix.lower() in SCAN_SUFFIXES or _real(target).suffix.lower() in SCAN_SUFFIXES
+    if looks or any(_same(target, scan) for scan in scans):
         raise UsageError(
-            f"{os.fspath(target)!r} to be written, which is or looks like a scan",
-            needed="another file, so that no scan is overwritten",
-            remedy="name a file that ends in .json or .csv",
+            f"{os.fspath(target)!r} to be written, which was read, or looks like a scan",
+            needed="another file, so that nothing that was read is overwritten",
+            remedy="name a new file that ends in .json or .csv",
         )
     try:
         if target.is_dir():
@@ -87,8 +88,14 @@ def _replace(target: Path, pieces: Iterable[str]) -> None:
 
 def _part_beside(target: Path) -> Path:
     # Beside the target, since a rename is only whole inside one file system.
-    real = Path(os.path.realpath(target))
-    return real.with_name(f".volest-{os.getpid()}.part")
+    return _real(target).with_name(f".volest-{os.getpid()}.part")
+
+
+def _real(target: Path) -> Path:
+    try:
+        return Path(os.path.realpath(target))
+    except ValueError:  # a zero byte in the name; whoever opens it is told
+        return target
 
 
 def _same(target: Path, scan: Path) -> bool:

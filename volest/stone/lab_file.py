@@ -1,6 +1,5 @@
 """The lab file: read, checked, and every fault listed with its key, its value and what it needs."""
 
-import tomllib
 from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
@@ -9,12 +8,13 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
+from volest.given_files import GivenFileError, in_short, toml_of
 from volest.lab import Lab
 from volest.stone.bench import LEAST_WP
 from volest.stone.own import find_stone, is_type, own_stone
 from volest.stone.types import STONE_TYPES
 
-_LONGEST_VALUE = 40
+LARGEST_BYTES = 200_000  # a lab file is a page or two
 # What the checker says in its own words, in ours.
 _NEEDS = {
     "missing": "a value",
@@ -52,14 +52,14 @@ def read_lab(path: Path) -> Lab:
         If it cannot be read, or says something it cannot mean; all faults are listed.
     """
     try:
-        return check_lab(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
-    except (OSError, ValueError) as fault:  # ValueError: also bytes that are no text
-        why = fault.strerror if isinstance(fault, OSError) else fault
+        values = toml_of(path, LARGEST_BYTES)
+    except GivenFileError as fault:
         raise LabError(
-            f"{path.name}: {why}",
+            f"{path.name}: {fault}",
             needed="a lab file in TOML",
             remedy="'volest stones --new FILE' writes one to start from",
         ) from fault
+    return check_lab(values, path.name)
 
 
 def check_lab(values: dict[str, Any], name: str) -> Lab:
@@ -125,8 +125,7 @@ def _dotted(path: Sequence[str | int]) -> str:
 def _short(value: object) -> str:
     if isinstance(value, dict):
         return "a table"
-    text = repr(value)
-    return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 3] + "..."
+    return in_short(value)
 
 
 def _contradictions(lab: Lab) -> Iterator[str]:

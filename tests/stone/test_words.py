@@ -1,0 +1,71 @@
+"""Figures as records and in words, and amounts that cannot be meant: by hand."""
+
+import pytest
+
+from volest.errors import MixError
+from volest.lab import Bench, Lab, SecondPour
+from volest.learned import Learned
+from volest.settings import Settings
+from volest.stone.amounts import MOST_VOLUME_ML, check_mixes
+from volest.stone.bench import BENCH_FIGURES
+from volest.stone.figure import Band, Figure
+from volest.stone.in_words import learned_in_words, water_weighed
+from volest.stone.learning import Pour, learn
+from volest.stone.mix import mix
+from volest.stone.pours import first_pour, shared_pour
+from volest.stone.types import STONE_TYPES
+
+
+def test_figures_and_bands_tell_value_unit_and_source() -> None:
+    for kind in STONE_TYPES.values():
+        for name, figure in kind.figures():
+            record = figure.as_record()
+            assert record["unit"] == figure.unit, name
+            assert record["source"] == figure.source
+            if isinstance(figure, Band):
+                assert (record["value"], record["low"], record["high"]) == (
+                    None, figure.low, figure.high,
+                )  # fmt: skip
+                assert str(figure) == f"{figure.low:g} to {figure.high:g}"
+                assert figure.low in figure
+                assert figure.high in figure
+                assert figure.high + 1e-9 not in figure
+                assert figure.low - 1e-9 not in figure
+            else:
+                assert (record["value"], record["low"], record["high"]) == (
+                    figure.value, None, None,
+                )  # fmt: skip
+    assert all(isinstance(figure, Figure | Band) for figure in BENCH_FIGURES.values())
+
+
+@pytest.mark.parametrize("mixes", [0, -1, 10**6])
+def test_a_number_of_mixes_that_cannot_be_meant(mixes: int) -> None:
+    with pytest.raises(MixError, match="mixes for one pour"):
+        check_mixes(mixes)
+    check_mixes(1)
+
+
+def test_water_on_a_balance() -> None:
+    # 20.6 mL at 20 C weigh 20.6 x 0.9982 = 20.56 g (CRC Handbook, density of water at 20 C)
+    made = mix(50, bench=Bench(scale_step_g=0.1, water_c=20.0))
+    assert water_weighed(made) == f"{made.water_ml * 0.9982:.1f} g"
+    two = mix(100, mixes=2, bench=Bench(scale_step_g=0.1, water_c=20.0))
+    assert water_weighed(two) == f"{two.water_ml * 0.9982 / 2:.1f} g"  # of one of the two
+
+
+def test_more_than_one_pour_can_take_is_not_shared() -> None:
+    assert shared_pour([MOST_VOLUME_ML, 1.0], Settings()) is None
+    # With knobs for a base, each cavity takes more: 50 mL and 2 mL of knobs are 52 mL.
+    knobs = Lab(second_pour=SecondPour(height_mm=10.0, retention_ml=2.0))
+    with_knobs = first_pour(50.0, Settings(lab=knobs))
+    assert with_knobs.volume_ml == pytest.approx(52.0)
+
+
+def test_what_the_pours_teach_in_words() -> None:
+    pour = Pour(stone="type-4", way="hand", volume_ml=50.0, mix_ml=60.0, left_ml=5.0)
+    for count in (1, 3):
+        law = learn([pour] * count, stone="type-4", way="hand", default=Lab().way.hand)
+        assert isinstance(law, Learned)
+        words = learned_in_words(law, 50.0)
+        assert f"{count} pour" + "s" * (count > 1) + ":" in words
+        assert f"{law.expected_ml(50.0):.1f} mL" in words

@@ -1,0 +1,142 @@
+"""One pour as it is booked, and what can be meant by its figures."""
+
+import math
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+
+from volest.errors import UsageError
+from volest.lab import HAND, VACUUM
+from volest.stone.learning import Pour
+
+# A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
+ODD_BELOW, ODD_ABOVE = 0.5, 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Entry:
+    """One pour as it is booked.
+
+    Parameters
+    ----------
+    booked : str
+        When, in UTC (ISO 8601).
+    stone, way : str
+        Stone and way of mixing.
+    volume_ml : float
+        Cavity that was to be filled.
+    powder_g, water_ml, mix_ml : float
+        What was mixed.
+    left_g, left_ml : float
+        Mix that could still have been poured, weighed and as a volume; below 0: what was missing.
+    lot, mark, scan : str or None
+        Lot of the powder, mark of the operator, the scan; for tracing.
+    source : str or None
+        Fingerprint of the file that the mix was read from, so that a second booking is seen.
+    struck : str or None
+        When it was struck out as a slip, in UTC; such a pour is kept and teaches nothing.
+    number : int or None
+        Its number in the journal; None before it is booked.
+    """
+
+    booked: str
+    stone: str
+    way: str
+    volume_ml: float
+    powder_g: float
+    water_ml: float
+    mix_ml: float
+    left_g: float
+    left_ml: float
+    lot: str | None = None
+    mark: str | None = None
+    scan: str | None = None
+    source: str | None = None
+    struck: str | None = None
+    number: int | None = None
+
+    def pour(self) -> Pour:
+        """Give what the waste is learned from.
+
+        Returns
+        -------
+        Pour
+            Volumes, stone and way.
+        """
+        return Pour(
+            stone=self.stone,
+            way=self.way,
+            volume_ml=self.volume_ml,
+            mix_ml=self.mix_ml,
+            left_ml=self.left_ml,
+            powder_g=self.powder_g,
+        )
+
+
+COLUMNS = tuple(field.name for field in fields(Entry))
+
+
+def now() -> str:
+    """Give the time as it is booked.
+
+    Returns
+    -------
+    str
+        UTC to the second, ISO 8601.
+    """
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def is_sound(entry: Entry) -> bool:
+    """Tell whether an entry that another program may have written holds what it should.
+
+    Parameters
+    ----------
+    entry : Entry
+        As the file has it.
+
+    Returns
+    -------
+    bool
+        False if a figure is none, or no text where text should be.
+    """
+    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    figures = (*amounts, entry.left_g, entry.left_ml)
+    return (
+        all(isinstance(x, float) and math.isfinite(x) for x in figures)
+        and min(amounts) > 0
+        and isinstance(entry.stone, str)
+        and entry.way in (HAND, VACUUM)
+    )
+
+
+def check_entry(entry: Entry) -> None:
+    """Refuse a pour whose figures cannot be meant.
+
+    Parameters
+    ----------
+    entry : Entry
+        The pour.
+
+    Raises
+    ------
+    UsageError
+        'journal-odd' if an amount is not above 0, or the pour took far too little or too much.
+    """
+    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    if not all(math.isfinite(x) and x > 0 for x in amounts) or not math.isfinite(entry.left_g):
+        raise _odd("an amount that is not above 0", "volume, powder and water above 0")
+    taken = (entry.mix_ml - entry.left_ml) / entry.volume_ml
+    if not ODD_BELOW <= taken <= ODD_ABOVE:
+        raise _odd(
+            f"a pour that took {taken:.2f} times its volume",
+            f"{ODD_BELOW:g} to {ODD_ABOVE:g} times",
+        )
+
+
+def _odd(found: str, needed: str) -> UsageError:
+    return UsageError(
+        found,
+        needed=needed,
+        remedy="look at the figures again: volume in mL, powder and leftover in g",
+        code="journal-odd",
+    )

@@ -1,0 +1,166 @@
+"""Small files that a person names: read only if they are plain files of a sensible size."""
+
+import json
+import stat
+import tomllib
+from pathlib import Path
+from typing import Any
+
+LARGEST_BYTES = 100_000_000  # the JSON of some ten thousand scans
+LONGEST_WORDS = 60
+# The parser of Python takes a time that grows as the square of a key's dots: thousands stop it.
+LONGEST_TOML_LINE = 4000
+
+
+class GivenFileError(ValueError):
+    """A file that cannot be read, or is not what it should be; the caller says for what."""
+
+
+def text_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> str:
+    """Read a text, but never wait for a pipe, and never take in a device or a huge file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    largest_bytes : int, optional
+        More is refused before it is read.
+
+    Returns
+    -------
+    str
+        What it holds, as UTF-8.
+
+    Raises
+    ------
+    GivenFileError
+        If it is no plain file, is too large, cannot be read or is no text.
+
+    Examples
+    --------
+    >>> text_of(Path("/dev/null"))
+    Traceback (most recent call last):
+    ...
+    volest.given_files.GivenFileError: not a plain file
+    """
+    try:
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):  # told apart before opening, which could wait for ever
+            raise GivenFileError("not a plain file")
+        if state.st_size > largest_bytes:
+            raise GivenFileError(f"{state.st_size:,} bytes; {largest_bytes:,} at most")
+        return path.read_text(encoding="utf-8")
+    except OSError as fault:
+        raise GivenFileError(fault.strerror or str(fault)) from fault
+    except UnicodeDecodeError as fault:
+        raise GivenFileError(f"no text in UTF-8: {fault.reason} at byte {fault.start}") from fault
+
+
+def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
+    """Read a TOML file (toml.io, version 1.0).
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    largest_bytes : int, optional
+        More is refused before it is read.
+
+    Returns
+    -------
+    dict
+        What it says.
+
+    Raises
+    ------
+    GivenFileError
+        If it cannot be read, is no TOML, or is nested or long beyond all use.
+    """
+    text = text_of(path, largest_bytes)
+    if max(map(len, text.splitlines()), default=0) > LONGEST_TOML_LINE:
+        raise GivenFileError(f"a line of more than {LONGEST_TOML_LINE:,} letters")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        raise GivenFileError(str(fault)) from fault
+    except (RecursionError, ValueError) as fault:
+        raise _not_meant(fault) from fault
+
+
+def json_of(path: Path) -> Any:
+    """Read a JSON file (RFC 8259).
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    object
+        What it says.
+
+    Raises
+    ------
+    GivenFileError
+        If it cannot be read, is no JSON, or is nested beyond all use.
+    """
+    return json_in(text_of(path))
+
+
+def json_in(text: str) -> Any:
+    """Read JSON (RFC 8259) that is at hand.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+
+    Returns
+    -------
+    object
+        What it says.
+
+    Raises
+    ------
+    GivenFileError
+        If it is no JSON, or is nested beyond all use.
+    """
+    try:
+        return json.loads(text)
+    except json.JSONDecodeError as fault:
+        raise GivenFileError(str(fault)) from fault
+    except (RecursionError, ValueError) as fault:
+        raise _not_meant(fault) from fault
+
+
+def in_short(value: object) -> str:
+    """Write a value out for one line of an error.
+
+    Parameters
+    ----------
+    value : object
+        Whatever stood in a file.
+
+    Returns
+    -------
+    str
+        Its first 60 characters at most.
+
+    Examples
+    --------
+    >>> in_short([1.0, "two"])
+    "[1.0, 'two']"
+    """
+    try:
+        text = repr(value)
+    except (RecursionError, ValueError):  # Python writes no whole number of over 4300 digits
+        return "something beyond all measure"
+    return text if len(text) <= LONGEST_WORDS else text[: LONGEST_WORDS - 3] + "..."
+
+
+def _not_meant(fault: Exception) -> GivenFileError:
+    if isinstance(fault, GivenFileError):
+        return fault
+    deep = isinstance(fault, RecursionError)
+    return GivenFileError("nested too deeply" if deep else "a number of thousands of digits")
