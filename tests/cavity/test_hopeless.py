@@ -79,3 +79,24 @@ def test_a_bubble_is_left_out_and_told() -> None:
     told = {note.code: note.text for note in result.notes}
     ball_ml = 4.0 / 3.0 * math.pi * 5.0**3 / 1000.0
     assert float(told["sealed-room"].split()[0]) == pytest.approx(ball_ml, abs=0.015)
+
+
+def test_the_curve_runs_from_the_floor_to_five_mm_over_the_base_line() -> None:
+    # A cuboid of 40 x 30: every mm of height is 1.2 mL, and over the rim it is the prism on it.
+    block = Manifold.cube((52.0, 42.0, 24.0)).translate((-6.0, -6.0, -24.0))
+    room = Manifold.cube((40.0, 30.0, 10.0 + 1.0)).translate((0.0, 0.0, -10.0))
+    result = measured(corners_of(block - room), base=given(STILL, -2.0))
+    heights = np.array([height for height, _ in result.curve])
+    volumes = np.array([volume_ml for _, volume_ml in result.curve])
+    assert np.allclose(np.diff(heights), 0.5)
+    assert (heights[0], heights[-1]) == (-8.0, 5.0)
+    assert volumes == pytest.approx(1.2 * (heights + 8.0), rel=1e-3, abs=1e-3)
+
+
+def test_the_curve_of_a_base_line_far_off_ends() -> None:
+    # Refused anyway; but it must not take memory that grows with its height first.
+    block = Manifold.cube((52.0, 42.0, 24.0)).translate((-6.0, -6.0, -24.0))
+    room = Manifold.cube((40.0, 30.0, 10.0 + 1.0)).translate((0.0, 0.0, -10.0))
+    with pytest.raises(ScanError) as caught:
+        measured(corners_of(block - room), base=given(STILL, 9e5))
+    assert caught.value.code == "base-misses"

@@ -5,7 +5,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.hostile.judge import BROKEN, NOTED, REFUSAL, RIGHT, judged
+from tests.hostile.judge import (
+    BROKEN,
+    COARSE,
+    NOTED,
+    REFUSAL,
+    RIGHT,
+    as_it_stands_ml,
+    judged,
+)
 from tests.hostile.mutate import HARMLESS, HOPELESS, KINDS
 from tests.hostile.run_mutants import Tally, kept, mutant, run_all, write_page
 from tests.hostile.sources import sample_sources, tray_sources
@@ -33,6 +41,15 @@ def test_every_source_is_sound(tmp_path: Path) -> None:
     for source in (*tray_sources(), *sample_sources()[:2]):
         verdict = judged(source, HARMLESS, source.data, tmp_path / f"sound{source.suffix}")
         assert verdict.end in {RIGHT, NOTED}, (source.name, verdict.why)
+
+
+def test_the_surface_as_it_stands_is_the_truth_of_a_sound_file(tmp_path: Path) -> None:
+    coarse = [source for source in tray_sources() if len(source.triangles) < COARSE]
+    assert {source.name.split(", ")[1] for source in coarse} == {"open", "closed"}
+    for source in coarse:
+        path = tmp_path / f"sound{source.suffix}"
+        path.write_bytes(source.data)
+        assert as_it_stands_ml(source, path) == pytest.approx(source.volume_ml, rel=1e-5)
 
 
 def test_the_judge_sees_what_is_wrong(tmp_path: Path) -> None:

@@ -104,7 +104,7 @@ def test_kind_is_told_by_content(encoding: str, suffix: str, tmp_path: Path) -> 
     assert codes(path) == ["misnamed"]
 
 
-@pytest.mark.parametrize(("points", "told"), [(2, []), (30, ["degenerate"])])
+@pytest.mark.parametrize(("points", "told"), [(2, []), (30, ["degenerate", "zeroed"])])
 def test_degenerate_triangles_are_dropped(points: int, told: list[str], tmp_path: Path) -> None:
     path = tmp_path / "collapsed.stl"
     point = np.zeros((points, 3, 3), np.float32)

@@ -3,7 +3,7 @@
 import pytest
 
 from volest.errors import MixError
-from volest.lab import Bench, Lab, SecondPour
+from volest.lab import Bench, Bowl, Lab, SecondPour
 from volest.learned import Learned
 from volest.settings import Settings
 from volest.stone.amounts import MOST_VOLUME_ML, check_mixes
@@ -55,6 +55,7 @@ def test_water_on_a_balance() -> None:
 
 def test_more_than_one_pour_can_take_is_not_shared() -> None:
     assert shared_pour([MOST_VOLUME_ML, 1.0], Settings()) is None
+    assert shared_pour([MOST_VOLUME_ML - 1.0, 1.0], Settings()) is not None
     # With knobs for a base, each cavity takes more: 50 mL and 2 mL of knobs are 52 mL.
     knobs = Lab(second_pour=SecondPour(height_mm=10.0, retention_ml=2.0))
     with_knobs = first_pour(50.0, Settings(lab=knobs))
@@ -69,3 +70,15 @@ def test_what_the_pours_teach_in_words() -> None:
         words = learned_in_words(law, 50.0)
         assert f"{count} pour" + "s" * (count > 1) + ":" in words
         assert f"{law.expected_ml(50.0):.1f} mL" in words
+
+
+def test_each_of_two_mixes_takes_what_the_pours_teach_of_its_own_volume() -> None:
+    pours = [
+        Pour(stone="type-4", way="vacuum", volume_ml=v, mix_ml=1.4 * v, left_ml=0.1 * v)
+        for v in (20.0, 50.0, 80.0)
+    ]
+    law = learn(pours, stone="type-4", way="vacuum", default=Lab().way.vacuum)
+    lab = Lab(bowl=(Bowl(name="one", most_ml=110.0),))
+    made = first_pour(100.0, Settings(lab=lab, learned=(law,)))
+    assert made.mixes == 2
+    assert made.needed_ml == pytest.approx(100.0 + 2 * law.allowance_ml(50.0))
