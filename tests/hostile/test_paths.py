@@ -98,8 +98,8 @@ def test_no_name_becomes_a_tag(tmp_path: Path) -> None:
     names = ("tags", "not UTF-8", "newline", "right to left")
     for name in names:
         (tmp_path / ODD_NAMES[name]).write_bytes(BOWL)
-    called = call("size", ".", "--sheet", "o.html", "--pitch", "0.8", folder=tmp_path)
-    assert called.code == 0
+    done = volest("size", ".", "--sheet", "o.html", "--pitch", "0.8", cwd=tmp_path)
+    assert done.returncode == 0
     seen = Tags()
     seen.feed((tmp_path / "o.html").read_text(encoding="utf-8"))
     assert not seen.acting

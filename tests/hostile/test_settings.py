@@ -216,7 +216,17 @@ def test_a_strange_journal_is_left_as_it_is(
         assert snapshot(tmp_path) == before
 
 
-FIELDS = ("volume_ml", "powder_g", "water_ml", "mix_ml", "left_g", "left_ml", "stone", "way")
+FIELDS = (
+    "volume_ml",
+    "powder_g",
+    "water_ml",
+    "mix_ml",
+    "left_g",
+    "left_ml",
+    "stone",
+    "way",
+    "booked",
+)
 
 
 @pytest.mark.parametrize("field", FIELDS)
@@ -225,6 +235,7 @@ def test_a_journal_that_somebody_wrote_into_is_told(field: str, value: str, tmp_
     held = [name for name in COLUMNS if name not in {"number", "source", "struck"}]  # version 1
     columns = ", ".join(held)
     good = dict.fromkeys(held, "1.0") | {"stone": "'type-4'", "way": "'hand'"}
+    good |= dict.fromkeys(("booked", "lot", "mark", "scan"), "'2031'")
     good["left_ml"] = good["left_g"] = "0.1"
     base = sqlite3.connect(tmp_path / "j.db")
     base.execute(f"CREATE TABLE pours (number INTEGER PRIMARY KEY, {columns})")
@@ -233,7 +244,7 @@ def test_a_journal_that_somebody_wrote_into_is_told(field: str, value: str, tmp_
     base.execute("PRAGMA user_version = 1")
     base.commit()
     base.close()
-    fine = (field == "stone" and value == "'x'") or (
+    fine = (field in {"stone", "booked"} and value == "'x'") or (
         field.startswith("left") and value in {"-1.0", "0.0"}
     )
     said = call("log", "--journal", "j.db", folder=tmp_path)

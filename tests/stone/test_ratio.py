@@ -55,10 +55,10 @@ def test_a_stretch_that_cannot_be_meant(more_ml: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rounded", "flagged"), [(18.4, True), (18.5, False), (24.5, False), (24.55, True)]
+    ("rounded", "flagged"), [(18.94, True), (18.96, False), (24.04, False), (24.06, True)]
 )
-def test_marks_may_push_the_ratio_by_half_a_ml(rounded: float, *, flagged: bool) -> None:
-    # docs/explanation/mix.md: more than half a mL out of the range, 19 to 24 for die stone
+def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: bool) -> None:
+    # Study cards "Gypsum products": 19 to 24 for die stone; ratios are spoken to a tenth of a mL
     notes = marks_note(stone_type("4"), 20.0, rounded)
     assert [note.code for note in notes] == ["wp-by-marks"] * flagged
     assert marks_note(stone_type("4"), 25.0, rounded) == ()  # out of it on purpose: told elsewhere

@@ -114,7 +114,7 @@ def carried_out(
     engine: Engine,
     *,
     size_scan: SizeScan | None = None,
-    known: Callable[[Place], Done | None] = lambda _place: None,
+    known: Callable[[Place], Done | None] | None = None,
 ) -> Iterator[tuple[int, Done]]:
     """Size scans on an engine, a few at a time.
 
@@ -129,7 +129,7 @@ def carried_out(
     size_scan : callable, optional
         What turns a path into a result; the pipeline by default.
     known : callable, optional
-        Gives what was finished earlier, or None.
+        Gives what was finished earlier, or None; with it, what is finished now is marked to be kept.
 
     Yields
     ------
@@ -152,11 +152,16 @@ def carried_out(
                 if index < 0:
                     left = False
                     break
-                done = known(places[index])
+                done = None if known is None else known(places[index])
                 if done is not None:
                     yield index, done
                     continue
-            task = Task(place=_whole(places[index]), settings=settings, size_scan=size_scan)
+            task = Task(
+                place=_whole(places[index]),
+                settings=settings,
+                size_scan=size_scan,
+                keep=known is not None,
+            )
             open_tasks[engine.submit(task)] = (index, tries)
         ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
         for future in sorted(ended, key=open_tasks.__getitem__):

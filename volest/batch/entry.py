@@ -101,10 +101,13 @@ def is_sound(entry: Entry) -> bool:
     """
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
     figures = (*amounts, entry.left_g, entry.left_ml)
+    words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck)
     return (
         all(isinstance(x, float) and math.isfinite(x) for x in figures)
         and min(amounts) > 0
         and isinstance(entry.stone, str)
+        and isinstance(entry.booked, str)
+        and all(isinstance(word, str | None) for word in words)
         and entry.way in (HAND, VACUUM)
     )
 

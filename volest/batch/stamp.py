@@ -174,5 +174,7 @@ def _content_far(place: Remote) -> Content:
 
 
 def _sha256(path: Path) -> str:
+    if not path.is_file():  # opening a pipe could wait for ever
+        raise OSError("not a plain file")
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -24,11 +24,14 @@ class Task:
     size_scan : callable or None
         What turns a path into a result; the pipeline by default. It must be found again by its
         name in another process.
+    keep : bool
+        Whether the result is to be kept, so that what it rests on must be known by its content.
     """
 
     place: Place
     settings: Settings
     size_scan: SizeScan | None = None
+    keep: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,7 +44,7 @@ class Done:
         What is said of the scan.
     content : Content or None
         What lay at the place before and after; None where it changed meanwhile or is not there,
-        so that the result must not be kept.
+        or nobody asked, so that the result must not be kept.
     maker : str
         Mark of the code that made it.
     kept : bool
@@ -67,6 +70,8 @@ def carry_out(task: Task) -> Done:
     Done
         Its result, and what that rests on.
     """
+    if not task.keep:
+        return Done(result=_sized(task), content=None, maker=maker_mark())
     before = content_of(task.place)
     result = _sized(task)
     after = content_of(task.place)
