@@ -51,7 +51,8 @@ def watch(event, details):
         )
         # What our own workers hand back, through a pipe that nobody else holds.
         workers = event == "pickle.find_class" and any("pebble" in name for name in stack)
-        if not asking and not workers and not (loading and event in ("marshal.loads", "ctypes.dlopen")):
+        ready = loading and event in ("marshal.loads", "ctypes.dlopen")
+        if not (asking or workers or ready):
             seen.append([event, repr(details)[:200], stack[:12]])
     if event in ("exec", "compile"):
         name = getattr(details[0], "co_filename", details[-1])

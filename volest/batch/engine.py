@@ -129,7 +129,7 @@ def carried_out(
     size_scan : callable, optional
         What turns a path into a result; the pipeline by default.
     known : callable, optional
-        Gives what was finished earlier, or None; with it, what is finished now is marked to be kept.
+        Gives what was finished earlier, or None; with it, what is finished now can be kept.
 
     Yields
     ------
