@@ -106,7 +106,9 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     samples, pose, frame, skin = _opened(scan, wanted, settings.pitch_mm)
     relief = relief_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
-    turned = _no_cast(samples, skin, footprint, settings)
+    pointed_away = skin.turned and not settings.inside_out
+    rises = footprint.rising_share
+    turned = refuse_cast(is_open=samples.is_open, turned=pointed_away, rising_share=rises)
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted, relief, footprint.inside, rim, frame)
     rooms = find_rooms(skin.columns, relief, footprint, rim, base)
@@ -237,16 +239,6 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         second_pour=second,
         trim=cavity.trim,
         notes=notes,
-    )
-
-
-def _no_cast(
-    samples: Samples, skin: Skin, footprint: Footprint, settings: Settings
-) -> tuple[Note, ...]:
-    return refuse_cast(
-        is_open=samples.is_open,
-        turned=skin.turned and not settings.inside_out,
-        rising_share=footprint.rising_share,
     )
 
 

@@ -196,14 +196,15 @@ def sort_crossings(
         start[found[0][m] + 1] += 1
     for c in range(1, len(start)):
         start[c] += start[c - 1]
+    held = np.zeros_like(start)
     for m in range(len(found[0])):
         cell, height = found[0][m], found[1][m]
-        begin = at = start[cell]
-        start[cell] = at + 1
-        while at > 0 and cells[at - 1] == cell and heights[at - 1] > height:
+        free = at = start[cell] + held[cell]
+        held[cell] += 1
+        while at > start[cell] and heights[at - 1] > height:
             heights[at], out[2][at], out[3][at] = heights[at - 1], out[2][at - 1], out[3][at - 1]
             at -= 1
-        cells[begin] = cell
+        cells[free] = cell
         heights[at], out[2][at], out[3][at] = height, found[2][m], found[3][m]
 
 
