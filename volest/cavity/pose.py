@@ -21,6 +21,9 @@ from volest.errors import ScanError
 from volest.scan.compiling import loops
 
 SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
+WIDEST_MM = 300.0  # no impression, handle and holder included, is wider
+OUTER_SHARE = 0.01  # of the samples, at each end of each axis: may be strays
+AROUND_MM = 100.0  # beyond the others: a tray's handle is 25 to 45 long
 CELL_MM = 1.5  # half the thinnest flange, so that the rim stays whole
 CELLS_ACROSS = 250  # a bound for the grid, whatever the scan's size
 HULL_SAMPLES = 4_000
@@ -130,13 +133,22 @@ def _spread(triangles: Floats, upto: Floats, total: Floats) -> Samples:
     a, b, c = (corners[:, corner] for corner in range(3))
     points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
     normal, area = _normals(corners)
-    out = normal / area
+    points, out = _without_strays(points, normal / area)
     reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
     return Samples(
         points_mm=points,
         vector_area=total / upto[-1],
         solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
     )
+
+
+def _without_strays(points_mm: Floats, out: Floats) -> tuple[Floats, Floats]:
+    """Leave out samples far from nearly all the others, so that no grid has to reach them."""
+    if float(np.ptp(points_mm, axis=1).max()) <= WIDEST_MM:
+        return points_mm, out
+    low, high = np.quantile(points_mm, [OUTER_SHARE, 1.0 - OUTER_SHARE], axis=1)[..., None]
+    near = ((points_mm > low - AROUND_MM) & (points_mm < high + AROUND_MM)).all(axis=0)
+    return np.ascontiguousarray(points_mm[:, near]), out[:, near]
 
 
 @cache

@@ -1,0 +1,165 @@
+"""Time volest and other ways to measure the same solids, turn by turn, and write the tables.
+
+Run: python tests/bench/peers.py [--rounds 3] [--most SECONDS] [--small] [--dry]
+Needs: pip install -e '.[bench]'
+
+Each way runs in a process of its own, with a time limit, so that one that crashes or stalls ends
+alone. The ways take turns in every round; figures are medians over all turns of all rounds.
+"""
+
+import argparse
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.bench.solids import arch, arch_ml, bowl, bowl_ml, write_stl  # noqa: E402 - path above
+from tests.bench.stages import stage_table  # noqa: E402 - path above
+from tests.bench.ways import WAYS  # noqa: E402 - path above
+
+PAGE = ROOT / "docs" / "performance.md"
+BEGIN, END = "<!-- one scan: begin -->", "<!-- one scan: end -->"
+TITLES = {
+    "bytes": "read the bytes (`np.fromfile`)",
+    "load": "trimesh.load, default (merging)",
+    "load plain": "trimesh.load, process=False",
+    "core": "volest: columns and exact sum, from arrays",
+    "given plane": "volest: whole measurement, plane given",
+    "default": "volest: whole measurement, defaults",
+    "manifold3d boolean": "manifold3d boolean",
+    "embree rays": "trimesh with embree rays, 0.2 mm",
+    "point-cloud-utils rays": "point-cloud-utils rays, 0.2 mm",
+    "VTK stencil": "VTK image stencil, 0.2 mm",
+    "trimesh voxels": "trimesh voxelized and filled, 0.2 mm",
+}
+SLOW = ("manifold3d boolean", "embree rays", "point-cloud-utils rays", "VTK stencil")
+PACKAGES = ("numpy", "scipy", "scikit-image", "numba", "trimesh", "manifold3d", "pyvista", "vtk",
+            "embreex", "point-cloud-utils")  # fmt: skip
+Found = dict[str, dict[str, Any]]
+
+
+def main() -> None:
+    """Run all, print the tables and write them into the page."""
+    parser = argparse.ArgumentParser(description="Time volest beside its peers.")
+    parser.add_argument("--rounds", type=int, default=3, help="rounds in which all take turns")
+    parser.add_argument("--most", type=float, default=60.0, help="seconds a process may take")
+    parser.add_argument("--small", action="store_true", help="leave 2 million triangles out")
+    parser.add_argument("--dry", action="store_true", help="print, and leave the page as it is")
+    asked = parser.parse_args()
+    sizes = [100_000, 500_000] if asked.small else [100_000, 500_000, 2_000_000]
+    parts = [machine()]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "scan.stl"
+        truth_ml = arch_ml()
+        for size in sizes:
+            triangles, plane = arch(size)
+            write_stl(triangles, path)
+            found = turns(path, plane, asked.rounds, asked.most)
+            parts.append(table(f"Arch, {len(triangles):,} triangles", found, truth_ml))
+            if size == 500_000:
+                parts.append(stage_table(path, 15))
+        triangles, plane = bowl(500_000)
+        write_stl(triangles, path)
+        found = turns(path, plane, asked.rounds, asked.most)
+        parts.append(table(f"Bowl, {len(triangles):,} triangles", found, bowl_ml()))
+    text = "\n\n".join(parts)
+    print(text)
+    if not asked.dry:
+        before, _, rest = PAGE.read_text(encoding="utf-8").partition(BEGIN)
+        after = rest.partition(END)[2]
+        PAGE.write_text(f"{before}{BEGIN}\n\n{text}\n\n{END}{after}", encoding="utf-8")
+
+
+def turns(path: Path, plane: np.ndarray[Any, Any], rounds: int, most_s: float) -> Found:
+    """Run every way in every round; one that failed once is not asked again."""
+    found: Found = {}
+    for turn in range(rounds):
+        for way in WAYS:
+            if turn and ("why" in found[way] or found[way]["slow"]):
+                continue
+            got = one_way(way, path, plane, 1 if way in SLOW else 7, most_s)
+            if "why" in got:
+                found[way] = got
+                continue
+            held = found.setdefault(way, {**got, "seconds": [], "slow": False})
+            held["seconds"] += got["seconds"]
+            held["slow"] = max(got["seconds"]) > most_s / 8.0
+            held["peak_mb"] = max(held["peak_mb"], got["peak_mb"])
+    return found
+
+
+def one_way(
+    way: str, path: Path, plane: np.ndarray[Any, Any], count: int, most_s: float
+) -> dict[str, Any]:
+    """Run one way in its own process and return what it printed, or why it did not."""
+    command = [sys.executable, str(ROOT / "tests" / "bench" / "ways.py"), way, str(path)]
+    command += [",".join(repr(float(part)) for part in plane), str(count)]
+    try:
+        run = subprocess.run(command, capture_output=True, text=True, timeout=most_s, check=False)
+    except subprocess.TimeoutExpired:
+        return {"why": f"over {most_s:.0f} s"}
+    for line in run.stdout.splitlines():
+        if line.startswith('{"seconds"'):
+            got: dict[str, Any] = json.loads(line)
+            return got
+    return {"why": (run.stderr.strip().splitlines() or ["crashed"])[-1][:60]}
+
+
+def table(title: str, found: Found, truth_ml: float) -> str:
+    """Write one table: times as ratios to three denominators, error and peak memory."""
+    base = {way: _median_s(found.get(way, {})) for way in ("bytes", "load", "load plain")}
+    lines = [
+        f"### {title}",
+        "",
+        "| way | ms (quarter to quarter) | / bytes | / load | / load plain | error, % | peak MB |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for way, got in found.items():
+        if "why" in got:
+            lines.append(f"| {TITLES[way]} | {got['why']} | | | | | |")
+            continue
+        quarters = np.quantile(np.array(got["seconds"]) * 1000.0, [0.25, 0.5, 0.75])
+        ratios = " | ".join(f"{quarters[1] / 1000.0 / value:.3g}" for value in base.values())
+        error = "" if got["ml"] is None else f"{100.0 * (got['ml'] / truth_ml - 1.0):+.5f}"
+        span = f"{quarters[1]:.1f} ({quarters[0]:.1f}-{quarters[2]:.1f})"
+        lines.append(f"| {TITLES[way]} | {span} | {ratios} | {error} | {got['peak_mb']:.0f} |")
+    return "\n".join(lines)
+
+
+def _median_s(got: dict[str, Any]) -> float:
+    return float(np.median(got["seconds"])) if "seconds" in got else float("nan")
+
+
+def machine() -> str:
+    """Describe the machine and what runs on it."""
+    cpus = Path("/proc/cpuinfo")
+    lines = cpus.read_text(encoding="utf-8").splitlines() if cpus.exists() else []
+    names = [line.partition(":")[2].strip() for line in lines if line.startswith("model name")]
+    packages = ", ".join(f"{name} {_version(name)}" for name in PACKAGES)
+    return (
+        f"Machine: {os.cpu_count()} cores, {names[0] if names else platform.machine()}; "
+        f"{platform.system()}, Python {platform.python_version()}; {packages}. "
+        f"Load while it ran: {os.getloadavg()[0]:.1f} at the start. Warm: imports done, one turn "
+        "before those that count. Peak memory is that of the whole process, libraries included."
+    )
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "missing"
+
+
+if __name__ == "__main__":
+    main()
