@@ -127,9 +127,13 @@ def _filled(top_mm: Floats, hole: Bools) -> Floats:
     if fast is not None:
         fast.evened_out(filled, np.flatnonzero(hole), FILL_TURNS)
         return filled
-    cross = ndimage.generate_binary_structure(2, 1) / 4.0
-    cross[1, 1] = 0.0
     near = np.flatnonzero(hole)
+    j, i = np.divmod(near, hole.shape[1])
+    above, below = np.maximum(j - 1, 0), np.minimum(j + 1, hole.shape[0] - 1)
+    left, right = np.maximum(i - 1, 0), np.minimum(i + 1, hole.shape[1] - 1)
+    places = [(above, i), (j, left), (j, right), (below, i)]
+    sides = np.stack([np.ravel_multi_index(place, hole.shape) for place in places])  # (4, cells)
+    heights = filled.ravel()
     for _ in range(FILL_TURNS):
-        filled.ravel()[near] = ndimage.convolve(filled, cross, mode="nearest").ravel()[near]
+        heights[near] = (heights[sides] * 0.25).sum(axis=0)
     return filled
