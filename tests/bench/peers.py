@@ -1,6 +1,6 @@
 """Time volest and other ways to measure the same solids, turn by turn, and write the tables.
 
-Run: python tests/bench/peers.py [--rounds 3] [--most SECONDS] [--small] [--dry]
+Run: python tests/bench/peers.py [--rounds 3] [--most SECONDS] [--sizes N ...] [--dry]
 Needs: pip install -e '.[bench]'
 
 Each way runs in a process of its own, with a time limit, so that one that crashes or stalls ends
@@ -24,11 +24,10 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from tests.bench.solids import arch, arch_ml, bowl, bowl_ml, write_stl  # noqa: E402 - path above
-from tests.bench.stages import stage_table  # noqa: E402 - path above
+from tests.bench.stages import main as stages  # noqa: E402 - path above
+from tests.bench.stages import put_section  # noqa: E402 - path above
 from tests.bench.ways import WAYS  # noqa: E402 - path above
 
-PAGE = ROOT / "docs" / "performance.md"
-BEGIN, END = "<!-- one scan: begin -->", "<!-- one scan: end -->"
 TITLES = {
     "bytes": "read the bytes (`np.fromfile`)",
     "load": "trimesh.load, default (merging)",
@@ -42,6 +41,7 @@ TITLES = {
     "VTK stencil": "VTK image stencil, 0.2 mm",
     "trimesh voxels": "trimesh voxelized and filled, 0.2 mm",
 }
+SIZES = [100_000, 500_000, 2_000_000]
 SLOW = ("manifold3d boolean", "embree rays", "point-cloud-utils rays", "VTK stencil")
 PACKAGES = ("numpy", "scipy", "scikit-image", "numba", "trimesh", "manifold3d", "pyvista", "vtk",
             "embreex", "point-cloud-utils")  # fmt: skip
@@ -53,31 +53,27 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Time volest beside its peers.")
     parser.add_argument("--rounds", type=int, default=3, help="rounds in which all take turns")
     parser.add_argument("--most", type=float, default=60.0, help="seconds a process may take")
-    parser.add_argument("--small", action="store_true", help="leave 2 million triangles out")
+    parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="triangles of arches")
     parser.add_argument("--dry", action="store_true", help="print, and leave the page as it is")
     asked = parser.parse_args()
-    sizes = [100_000, 500_000] if asked.small else [100_000, 500_000, 2_000_000]
     parts = [machine()]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "scan.stl"
         truth_ml = arch_ml()
-        for size in sizes:
+        for size in asked.sizes:
             triangles, plane = arch(size)
             write_stl(triangles, path)
             found = turns(path, plane, asked.rounds, asked.most)
             parts.append(table(f"Arch, {len(triangles):,} triangles", found, truth_ml))
-            if size == 500_000:
-                parts.append(stage_table(path, 15))
-        triangles, plane = bowl(500_000)
+        triangles, plane = bowl(SIZES[1])
         write_stl(triangles, path)
         found = turns(path, plane, asked.rounds, asked.most)
         parts.append(table(f"Bowl, {len(triangles):,} triangles", found, bowl_ml()))
     text = "\n\n".join(parts)
     print(text)
     if not asked.dry:
-        before, _, rest = PAGE.read_text(encoding="utf-8").partition(BEGIN)
-        after = rest.partition(END)[2]
-        PAGE.write_text(f"{before}{BEGIN}\n\n{text}\n\n{END}{after}", encoding="utf-8")
+        put_section("one scan", text)
+        stages()
 
 
 def turns(path: Path, plane: np.ndarray[Any, Any], rounds: int, most_s: float) -> Found:
