@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from volest.cavity.air import find_air
+from volest.cavity.air import Air, find_air
 from volest.cavity.base_line import BasePlane, find_base_line
 from volest.cavity.clock import Clock, find_clock
 from volest.cavity.doubts import find_doubts
@@ -18,11 +18,13 @@ from volest.cavity.pose import Pose, Samples, find_pose, spread_samples
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Rooms, find_rooms
+from volest.cavity.surface import LOOPS
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.volume import Volume, find_volume
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
+from volest.scan.compiling import count_scan, loops
 from volest.scan.decision import Decision, read_decision
 from volest.scan.reading import Scan, read_scan
 from volest.settings import Base, Settings
@@ -49,6 +51,8 @@ class Cavity:
         The base line.
     rooms : Rooms
         What stone reaches.
+    air : Air
+        What stays under roofs.
     volume : Volume
         The volume.
     clock : Clock
@@ -68,6 +72,7 @@ class Cavity:
     rim: Rim
     base: BasePlane
     rooms: Rooms
+    air: Air
     volume: Volume
     clock: Clock
     trim: Trim
@@ -101,15 +106,14 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     samples, pose, frame, skin = _opened(scan, wanted, settings.pitch_mm)
     relief = relief_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
-    turned = refuse_cast(
-        is_open=samples.is_open,
-        turned=skin.turned and not settings.inside_out,
-        rising_share=footprint.rising_share,
-    )
-    rim = find_rim(relief, footprint, skin.corners_mm.reshape(3, -1))
+    pointed_away = skin.turned and not settings.inside_out
+    rises = footprint.rising_share
+    turned = refuse_cast(is_open=samples.is_open, turned=pointed_away, rising_share=rises)
+    rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted, relief, footprint.inside, rim, frame)
     rooms = find_rooms(skin.columns, relief, footprint, rim, base)
-    volume = find_volume(skin.corners_mm, rooms, base)
+    air = find_air(rooms)
+    volume = find_volume(skin.surface, rooms, base)
     clock = find_clock(relief.grid, footprint.inside)
     trim = find_trim(relief, footprint, rim, base, clock)
     doubts = find_doubts(
@@ -117,7 +121,7 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
         footprint=footprint,
         base=base,
         rooms=rooms,
-        air=find_air(rooms),
+        air=air,
         trim=trim,
         clock=clock,
         volume=volume,
@@ -130,6 +134,7 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
         rim=rim,
         base=base,
         rooms=rooms,
+        air=air,
         volume=volume,
         clock=clock,
         trim=trim,
@@ -258,7 +263,10 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
 
 def _opened(scan: Scan, wanted: Base, pitch_mm: float) -> tuple[Samples, Pose | None, Frame, Skin]:
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
-    corners = by_coordinate(scan.triangles)
+    count_scan(len(scan.triangles))
+    # Compiled loops take triangles one by one, numpy takes coordinates.
+    compiled = loops(LOOPS) is not None
+    corners = scan.triangles.transpose(2, 1, 0) if compiled else by_coordinate(scan.triangles)
     samples = spread_samples(corners)
     pose = None if wanted.plane else find_pose(samples)
     frame = _frame(wanted, samples, pose)

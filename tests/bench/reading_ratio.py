@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import trimesh
@@ -24,7 +25,7 @@ TURNS = 9
 def main() -> None:
     """Print medians and their ratio for STL and PLY."""
     wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 400_000
-    triangles = _refined(read_scan(SAMPLE).triangles, wanted)
+    triangles = refined(read_scan(SAMPLE).triangles, wanted)
     mesh = trimesh.Trimesh(
         triangles.reshape(-1, 3), np.arange(3 * len(triangles)).reshape(-1, 3), process=True
     )
@@ -41,7 +42,7 @@ def main() -> None:
             )
 
 
-def _refined(triangles: np.ndarray, wanted: int) -> np.ndarray:
+def refined(triangles: np.ndarray[Any, Any], wanted: int) -> np.ndarray[Any, Any]:
     """Split the longest edges' triangles in two until there are about as many as wanted."""
     while len(triangles) < wanted:
         count = min(len(triangles), wanted - len(triangles))

@@ -10,7 +10,7 @@ from tests.cavity.posing import STILL, given, measured
 from tests.cavity.terrain import disc, relief_of, ring
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import level_plane
-from volest.cavity.doubts import refuse_discord
+from volest.cavity.doubts import _refuse_discord
 from volest.cavity.rim import robust_plane
 from volest.cavity.trim import _stand_off_mm
 from volest.cavity.volume import Volume
@@ -62,10 +62,10 @@ def test_two_ways_that_differ_by_a_tenth(prisms_ml: float, *, refused: bool) -> 
         slope_ml_per_mm=1.0, curve=np.zeros((1, 2)),
     )  # fmt: skip
     if not refused:
-        refuse_discord(volume)
+        _refuse_discord(volume)
         return
     with pytest.raises(ScanError) as caught:
-        refuse_discord(volume)
+        _refuse_discord(volume)
     assert caught.value.code == "unsound"
 
 

@@ -18,6 +18,7 @@ from volest.cavity.rim import Rim, find_rim, robust_plane
 from volest.errors import ScanError
 
 REPEATABLE = settings(max_examples=40, deadline=None, derandomize=True)
+FAR_BELOW_MM = 1.5  # stone runs out there unless boxed; common practice, no source
 SLOPE = st.floats(-0.5, 0.5)
 
 
@@ -93,7 +94,7 @@ def test_rim_plane_is_the_crest(a: float, b: float) -> None:
     assert rim.plane == pytest.approx([a, b, 10.0], abs=0.5)
     assert rim.plane[:2] == pytest.approx([a, b], abs=0.01)
     assert rim.spread_mm < 0.3
-    assert not rim.missing.any()
+    assert not (rim.stray_mm < -FAR_BELOW_MM).any()
     assert rim.crest_mm.shape == (len(rim.stray_mm), 3)
 
 
@@ -110,7 +111,7 @@ def test_notch_is_missing_rim() -> None:
         return ring(x, y) - 6.0 * ((np.abs(y) < 5.0) & (x > 0.0))
 
     rim = rim_of(relief_of(notched, disc(26.0)))
-    low = rim.crest_mm[rim.missing]
+    low = rim.crest_mm[rim.stray_mm < -FAR_BELOW_MM]
     assert rim.plane == pytest.approx([0.0, 0.0, 10.0], abs=0.4)
     assert np.all(low[:, 0] > 0.0)
     assert len(low) * PITCH_MM == pytest.approx(10.0, abs=4.0)

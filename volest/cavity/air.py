@@ -69,7 +69,10 @@ def find_air(rooms: Rooms) -> Air:
 def _best_passage_mm(rooms: Rooms, cell: Ints, floor: Floats, top: Floats) -> Floats:
     """Return, for each stretch, the lowest height on its best way to the open."""
     a, b = neighbours(rooms.grid, cell, floor, top)
-    open_ends = np.flatnonzero(top >= 0.0)
+    # Open stretches are the sky's own: what joins two of them says nothing about air.
+    roofed = (top[a] < 0.0) | (top[b] < 0.0)
+    a, b = a[roofed], b[roofed]
+    open_ends = np.unique(np.concatenate([a[top[a] >= 0.0], b[top[b] >= 0.0]]))
     sky = np.full(len(open_ends), len(cell))
     a, b = np.concatenate([a, open_ends]), np.concatenate([b, sky])
     passage = np.minimum(np.append(top, 0.0)[a], np.append(top, 0.0)[b])

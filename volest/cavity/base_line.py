@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import ConvexHull, QhullError
-from skimage.morphology import reconstruction
 
 from volest.cavity.columns import Bools
+from volest.cavity.floods import flood_levels
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
@@ -21,6 +21,7 @@ LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions 
 BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
 WALL_MM = 4.0  # from the crest inward a flange counts as wall
 FAR_MM = 100.0
+ROUNDING_MM = 1e-9  # over the middle of two neighbours by more than figures are rounded
 TOP_SHARE = 0.999  # of the floor's heights: one spike is not the highest floor
 
 
@@ -153,9 +154,10 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
     """
     x, y = (v[inside] for v in relief.grid.centres_mm())
     z = relief.top_mm[inside]
+    low = ~_hollow_above(relief.top_mm, inside)[inside]
     above = (x.mean(), y.mean(), z.max() + FAR_MM)  # gives a flat floor a body, and no lower facet
     try:
-        hull = ConvexHull(np.vstack([np.stack([x, y, z], axis=1), above]))
+        hull = ConvexHull(np.vstack([np.stack([x[low], y[low], z[low]], axis=1), above]))
     except QhullError as fault:
         raise ScanError(
             f"a floor of {len(z)} columns in one line",
@@ -168,6 +170,21 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
     # The lower hull is the upper envelope of its facets' planes: the highest one over a point.
     over_centroid = planes @ np.array([x.mean(), y.mean(), 1.0])
     return np.asarray(planes[int(np.argmax(over_centroid))])
+
+
+def _hollow_above(top_mm: Floats, inside: Bools) -> Bools:
+    """Say which cells lie over the middle of two opposite neighbours: no plane rests on these."""
+    over = np.zeros_like(inside)
+    z = np.where(inside, top_mm, np.inf)
+    middle, core = z[1:-1, 1:-1], over[1:-1, 1:-1]
+    for one, other in (
+        (z[1:-1, :-2], z[1:-1, 2:]),
+        (z[:-2, 1:-1], z[2:, 1:-1]),
+        (z[:-2, :-2], z[2:, 2:]),
+        (z[:-2, 2:], z[2:, :-2]),
+    ):
+        core |= middle > (one + other) / 2.0 + ROUNDING_MM
+    return over & inside
 
 
 def _given(base: Base, frame: Frame) -> Floats:
@@ -226,8 +243,8 @@ def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> 
     from_crest = distance_transform_edt(inside) * pitch_mm
     low = float(over_level_mm[inside].min())
     ground = np.where(inside, over_level_mm, low)
-    seed = np.where(inside & (from_crest <= pitch_mm), ground, low)
-    bump = inside & (ground > reconstruction(seed, ground, method="dilation") + BUMP_MM)
+    way_up = -flood_levels(-ground, inside & (from_crest <= pitch_mm))
+    bump = inside & (ground > way_up + BUMP_MM)
     core = bump | (inside & (from_crest > WALL_MM))
     floor = ground[bump if bump.any() else (core if core.any() else inside)]
     return float(np.quantile(floor, TOP_SHARE))

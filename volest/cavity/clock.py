@@ -1,14 +1,16 @@
 """Places on the rim told as on a clock: seen into the opening, 12 is the front of the arch."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from skimage.morphology import convex_hull_image
+from scipy.spatial import ConvexHull
 
 from volest.cavity.columns import Bools, Grid, Ints
 from volest.cavity.frame import Floats
 
 HOURS = 12
+ON_EDGE = 1e-9  # cells; a middle on the hull's edge is in it, however figures are rounded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,11 +66,58 @@ def find_clock(grid: Grid, inside: Bools) -> Clock:
     Clock
         The dial.
     """
-    outline = convex_hull_image(inside)
+    outline = convex_outline(inside)
     x, y = (v[outline] for v in grid.centres_mm())
     centre = np.array([x.mean(), y.mean()])
     places = np.stack([x, y]) - centre[:, None]
     _, axes = np.linalg.eigh(places @ places.T)
-    skew = ((axes.T @ places) ** 3).mean(axis=1)
+    along = axes.T @ places
+    skew = (along * along * along).mean(axis=1)
     main = int(np.argmax(np.abs(skew)))
     return Clock(centre_mm=centre, front=axes[:, main] * (1.0 if skew[main] >= 0.0 else -1.0))
+
+
+def convex_outline(inside: Bools) -> Bools:
+    """Fill a set of cells up to its convex hull, row by row.
+
+    Parameters
+    ----------
+    inside : ndarray
+        The cells, at least one.
+
+    Returns
+    -------
+    ndarray
+        Cells whose middle lies in the convex hull of the diamonds round those.
+
+    Examples
+    --------
+    >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
+    [[True, True, True, True, True]]
+    """
+    rows = np.flatnonzero(inside.any(axis=1))
+    first = inside[rows].argmax(axis=1)
+    last = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
+    ends = np.stack([np.tile(rows, 2), np.append(first, last)], axis=1)  # (2 rows, 2)
+    corners = (ends[:, None] + np.array([[-0.5, 0], [0.5, 0], [0, -0.5], [0, 0.5]])).reshape(-1, 2)
+    ring = corners[ConvexHull(corners).vertices]
+    j, i = np.indices(inside.shape)
+    low, high = (
+        _side(ring, np.arange(inside.shape[0]), outermost)[:, None] for outermost in (min, max)
+    )
+    return np.asarray(
+        (i >= low - ON_EDGE) & (i <= high + ON_EDGE) & (j >= rows[0]) & (j <= rows[-1])
+    )
+
+
+def _side(ring: Floats, rows: Ints, outermost: Callable[[float, float], float]) -> Floats:
+    """Return where a ring, (k, 2) of row and cell, crosses each row on one side."""
+    ahead = np.roll(ring, -1, axis=0)
+    met = np.full(len(rows), np.inf if outermost is min else -np.inf)
+    for (j, i), (j_next, i_next) in zip(ring, ahead, strict=True):
+        crossed = (rows >= min(j, j_next)) & (rows <= max(j, j_next))
+        if j == j_next or not crossed.any():
+            continue
+        at = i + (rows[crossed] - j) * (i_next - i) / (j_next - j)
+        met[crossed] = (np.minimum if outermost is min else np.maximum)(met[crossed], at)
+    return met

@@ -5,7 +5,7 @@ are computed from an edge's lower end, so that two triangles that share an edge 
 number and no cell is hit twice or missed, however the mesh's vertices fall on the grid.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -80,12 +80,33 @@ class Columns:
         (m,) height of each crossing.
     up : ndarray
         (m,) whether the surface faces up there.
+    triangle : ndarray
+        (m,) number of the triangle that crosses; empty where that is not known.
     """
 
     grid: Grid
     cell: Ints
     z_mm: Floats
     up: Bools
+    triangle: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+
+    def of(self, chosen: Bools) -> "Columns":
+        """Return the crossings of some of the triangles: what cutting these alone would give.
+
+        Parameters
+        ----------
+        chosen : ndarray
+            (n,) which triangles.
+
+        Returns
+        -------
+        Columns
+            Their crossings.
+        """
+        kept = chosen[self.triangle]
+        return sorted_columns(
+            self.grid, self.cell[kept], self.z_mm[kept], self.up[kept], self.triangle[kept]
+        )
 
     @property
     def misfits(self) -> int:
@@ -189,7 +210,9 @@ def cut_columns(corners_mm: Floats, grid: Grid) -> Columns:
     along = (i - u_long[span]) / (u_short[span] - u_long[span])
     z_hit = z_long[span] + along * (z_short[span] - z_long[span])
     up = ((u_short > u_long) == even[which])[span]
-    return _sorted(grid, row[span] * grid.shape[1] + i, z_hit, up)
+    cell = row[span] * grid.shape[1] + i
+    order = np.lexsort((z_hit, cell))
+    return sorted_columns(grid, cell[order], z_hit[order], up[order], hit[which[span]][order])
 
 
 def _clipped_ceil(values: Floats, end: int) -> Ints:
@@ -223,9 +246,21 @@ def _met(row: Ints, low: Floats, high: Floats) -> tuple[Floats, Floats]:
     return low[1] + along * (high[1] - low[1]), low[2] + along * (high[2] - low[2])
 
 
-def _sorted(grid: Grid, cell: Ints, z_mm: Floats, up: Bools) -> Columns:
-    order = np.lexsort((z_mm, cell))
-    arrays = (cell[order], z_mm[order], up[order])
-    for array in arrays:
+def sorted_columns(grid: Grid, cell: Ints, z_mm: Floats, up: Bools, triangle: Ints) -> Columns:
+    """Make columns of crossings that are in order already.
+
+    Parameters
+    ----------
+    grid : Grid
+        The cells.
+    cell, z_mm, up, triangle : ndarray
+        (m,) as in `Columns`.
+
+    Returns
+    -------
+    Columns
+        The columns, read-only.
+    """
+    for array in (cell, z_mm, up, triangle):
         array.setflags(write=False)
-    return Columns(grid=grid, cell=arrays[0], z_mm=arrays[1], up=arrays[2])
+    return Columns(grid=grid, cell=cell, z_mm=z_mm, up=up, triangle=triangle)

@@ -69,9 +69,9 @@ def find_doubts(
     ScanError
         'base-misses' when the base line misses the cavity, 'holes' when too much is missing.
     """
-    refuse_base_line(trim, volume)
-    refuse_holes(rooms, volume)
-    refuse_discord(volume)
+    _refuse_base_line(trim, volume)
+    _refuse_holes(rooms, volume)
+    _refuse_discord(volume)
     doubts = [
         _axis(pose),
         *base.notes,
@@ -87,7 +87,7 @@ def find_doubts(
     return tuple(note for note in doubts if note is not None)
 
 
-def refuse_base_line(trim: Trim, volume: Volume) -> None:
+def _refuse_base_line(trim: Trim, volume: Volume) -> None:
     """Refuse a base line under the cavity or far over its rim.
 
     Parameters
@@ -116,7 +116,7 @@ def refuse_base_line(trim: Trim, volume: Volume) -> None:
     )
 
 
-def refuse_holes(rooms: Rooms, volume: Volume) -> None:
+def _refuse_holes(rooms: Rooms, volume: Volume) -> None:
     """Refuse a scan of which too much is missing.
 
     Parameters
@@ -140,7 +140,7 @@ def refuse_holes(rooms: Rooms, volume: Volume) -> None:
         )
 
 
-def refuse_discord(volume: Volume) -> None:
+def _refuse_discord(volume: Volume) -> None:
     """Refuse a scan of which two ways of measuring say quite different things.
 
     Parameters

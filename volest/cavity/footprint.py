@@ -10,10 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from skimage.morphology import reconstruction
-from skimage.segmentation import watershed
 
 from volest.cavity.columns import Bools
+from volest.cavity.floods import divided, flood_levels
 from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 
@@ -85,11 +84,13 @@ def pools(relief: Relief, *, dammed: bool = False) -> Floats:
     drain = relief.outside
     if dammed:
         drain = _edge(relief) & (_outward_slope(relief) < FALLING)
+    return _pools(relief, drain, dammed=dammed)
+
+
+def _pools(relief: Relief, drain: Bools, *, dammed: bool) -> Floats:
     low, high = relief.top_mm.min() - 1.0, relief.top_mm.max()
     floor = np.where(relief.outside, high if dammed else low, relief.top_mm)
-    brim = np.where(drain, floor, high)
-    depth = reconstruction(brim, floor, method="erosion") - floor
-    return np.where(relief.outside, 0.0, depth)
+    return np.where(relief.outside, 0.0, flood_levels(floor, drain) - floor)
 
 
 def _edge(relief: Relief) -> Bools:
@@ -113,11 +114,11 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
     """
     edge = _edge(relief)
     slope = _outward_slope(relief)
-    inner = _main_pools(relief)
+    inner = _main_pools(relief, edge & (slope < FALLING))
     away = edge & ((slope < FALLING) | _past_a_crest(relief, inner))
     inner &= ~away
-    markers = inner + 2 * away.astype(np.int32)
-    inside = watershed(relief.top_mm, markers, mask=~relief.outside) == 1
+    markers = inner + 2 * away.astype(np.int64)
+    inside = divided(relief.top_mm, markers, ~relief.outside) == 1
     for correction in corrections:
         inside = _corrected(relief, inside, correction)
     border = inside & ndimage.binary_dilation(~inside)
@@ -127,9 +128,7 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
 
 def _past_a_crest(relief: Relief, inner: Bools) -> Bools:
     """Say where the surface lies far below the lowest way to it from the pits."""
-    seed = np.where(inner, relief.top_mm, relief.top_mm.max())
-    way = reconstruction(seed, relief.top_mm, method="erosion")
-    return np.asarray(way - relief.top_mm > PAST_CREST_MM)
+    return np.asarray(flood_levels(relief.top_mm, inner) - relief.top_mm > PAST_CREST_MM)
 
 
 def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
@@ -138,30 +137,34 @@ def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
     return inside | (patch & ~relief.outside) if correction.is_in else inside & ~patch
 
 
-def _main_pools(relief: Relief) -> Bools:
+def _main_pools(relief: Relief, falls: Bools) -> Bools:
     """Find the pools that count: large, and standing about as high as the highest large one."""
     depth = pools(relief)
-    boxed = pools(relief, dammed=True)
+    boxed = _pools(relief, falls, dammed=True)
     if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
         depth = boxed
     names, count = ndimage.label(depth > LEAST_POOL_MM)
     known = np.arange(1, count + 1)
     held = ndimage.sum_labels(depth, names, known)
-    level = ndimage.maximum(relief.top_mm + depth, names, known)
+    wet = names > 0
+    level = np.full(count + 1, -np.inf)
+    np.maximum.at(level, names[wet], (relief.top_mm + depth)[wet])
+    level = level[1:]
     large = held >= MAIN_POOL_SHARE * held.max(initial=0.0)
     high = level >= np.max(level[large], initial=-np.inf) - PAST_CREST_MM
-    return np.isin(names, known[large & high])
+    return np.asarray(np.append(False, large & high)[names])
 
 
 def _outward_slope(relief: Relief) -> Floats:
     """Rise per mm towards the outside, near the scan's edge, evened out along the edge."""
     cells = EVEN_OUT_MM / relief.grid.pitch_mm
     outside = ndimage.gaussian_filter(relief.outside.astype(float), 2.0 * cells)
-    out = np.stack(np.gradient(outside))
-    out /= np.maximum(np.linalg.norm(out, axis=0), 1e-12)
-    back = np.indices(relief.outside.shape) - out * FALL_OVER_MM / relief.grid.pitch_mm
-    behind = ndimage.map_coordinates(relief.top_mm, back, order=1, mode="nearest")
     edge = _edge(relief)
-    slope = np.where(edge, (relief.top_mm - behind) / FALL_OVER_MM, 0.0)
+    out = np.stack([way[edge] for way in np.gradient(outside)])  # (2, cells of the edge)
+    out /= np.maximum(np.linalg.norm(out, axis=0), 1e-12)
+    back = np.stack(np.nonzero(edge)) - out * FALL_OVER_MM / relief.grid.pitch_mm
+    behind = ndimage.map_coordinates(relief.top_mm, back, order=1, mode="nearest")
+    slope = np.zeros(edge.shape)
+    slope[edge] = (relief.top_mm[edge] - behind) / FALL_OVER_MM
     weight = ndimage.gaussian_filter(edge.astype(float), cells)
     return np.asarray(ndimage.gaussian_filter(slope, cells) / np.maximum(weight, 1e-12))

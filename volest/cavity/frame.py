@@ -82,8 +82,15 @@ def frame_along(axis: Floats, origin_mm: Floats) -> Frame:
     """
     z = axis / np.linalg.norm(axis)
     across = np.eye(3)[int(np.argmin(np.abs(z)))]
-    x = np.cross(across, z)
+    x = _cross(across, z)
     x /= np.linalg.norm(x)
-    y = np.cross(z, x)
+    y = _cross(z, x)
     x = np.cos(TURN_RAD) * x + np.sin(TURN_RAD) * y
-    return Frame(rotation=np.stack([x, np.cross(z, x), z]), origin_mm=origin_mm)
+    return Frame(rotation=np.stack([x, _cross(z, x), z]), origin_mm=origin_mm)
+
+
+def _cross(a: Floats, b: Floats) -> Floats:
+    # numpy's own takes any shape, which costs more than all else here.
+    return np.array(
+        [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+    )

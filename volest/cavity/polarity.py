@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from volest.cavity.columns import Columns, Grid, Ints, cut_columns, grid_over
+from volest.cavity.columns import Bools, Columns, Grid, Ints, grid_over
 from volest.cavity.footprint import pools
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.pose import Samples
 from volest.cavity.relief import relief_of_columns
+from volest.cavity.surface import Surface, columns_of
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.winding import mend_winding
@@ -28,8 +29,8 @@ class Skin:
 
     Parameters
     ----------
-    corners_mm : ndarray
-        (3, 3, n) in the frame: coordinate, corner, triangle.
+    surface : Surface
+        The triangles.
     columns : Columns
         The crossings.
     turned : bool
@@ -38,10 +39,15 @@ class Skin:
         What was mended.
     """
 
-    corners_mm: Floats
+    surface: Surface
     columns: Columns
     turned: bool
     notes: tuple[Note, ...]
+
+    @property
+    def corners_mm(self) -> Floats:
+        """Corners in the frame, (3, 3, n): coordinate, corner, triangle."""
+        return self.surface.corners_mm
 
 
 def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: float) -> Skin:
@@ -69,53 +75,50 @@ def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: floa
         'tangled' when the surface does not have two sides even after mending.
     """
     x, y, _ = frame.to_frame(samples.points_mm)
-    x, y, _ = frame.to_frame(samples.points_mm)
     grid = grid_over(x, y, pitch_mm, free_mm=FREE_MM)
-    corners = frame.to_frame(corners_mm)
-    columns = cut_columns(corners, grid)
+    surface = Surface(triangles=corners_mm.transpose(2, 1, 0), frame=frame)
+    columns = columns_of(surface, grid)
     notes: list[Note] = []
     if columns.misfit_share > MISFIT_SHARE:
-        corners, columns, notes = _mended(corners_mm, frame, grid)
+        surface, columns, notes = _mended(surface, grid)
     turned = columns.seen_up_share < MAJORITY
     if turned:
-        corners = corners[:, ::-1]
-        columns = cut_columns(corners, grid)
-    return Skin(corners_mm=corners, columns=columns, turned=turned, notes=tuple(notes))
+        surface = surface.turned_about()
+        columns = columns_of(surface, grid)
+    return Skin(surface=surface, columns=columns, turned=turned, notes=tuple(notes))
 
 
-def _mended(corners_mm: Floats, frame: Frame, grid: Grid) -> tuple[Floats, Columns, list[Note]]:
+def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]:
     """Put the winding right, and where bodies cross keep the one that holds most."""
-    mended = mend_winding(corners_mm.transpose(2, 1, 0))
-    corners = frame.to_frame(by_coordinate(mended.triangles))
-    columns = cut_columns(corners, grid)
+    mended = mend_winding(surface.triangles)
+    surface = Surface(triangles=mended.triangles, frame=surface.frame)
+    columns = columns_of(surface, grid)
     notes = []
     if mended.turned or mended.removed_duplicates:
         notes.append(_note_mended(mended.turned, mended.removed_duplicates))
     if columns.misfit_share > CROSSING_SHARE and mended.body.any():
-        corners, columns, dropped = _main_body(corners, mended.body, grid)
-        notes += [_note_parts(dropped)] if dropped else []
+        kept = _main_body(columns, mended.body)
+        surface, columns = surface.chosen(kept), columns.of(kept)
+        notes += [] if kept.all() else [_note_parts(1.0 - float(np.mean(kept)))]
     if columns.misfit_share > STILL_MISFIT_SHARE:
         raise _tangled(columns)
-    return corners, columns, notes
+    return surface, columns, notes
 
 
-def _main_body(corners: Floats, body: Ints, grid: Grid) -> tuple[Floats, Columns, float]:
-    """Keep the body that holds most and what does not cross it.
-
-    Returns the triangles kept, their columns, and the share of faces left out.
-    """
+def _main_body(columns: Columns, body: Ints) -> Bools:
+    """Choose the triangles of the body that holds most, and of what does not cross it."""
     large = np.argsort(-np.bincount(body))[:MOST_BODIES]
-    alone = [cut_columns(corners[:, :, body == number], grid) for number in large]
-    best = int(np.argmax([_held(columns) for columns in alone]))
-    kept, columns = body == large[best], alone[best]
+    alone = [columns.of(body == number) for number in large]
+    best = int(np.argmax([_held(own) for own in alone]))
+    kept, so_far = body == large[best], alone[best]
     for number, own in zip(large, alone, strict=True):
         more = kept | (body == number)
-        together = cut_columns(corners[:, :, more], grid)
+        together = columns.of(more)
         # What crosses adds misfits that neither has by itself.
-        added = together.misfits - columns.misfits - own.misfits
+        added = together.misfits - so_far.misfits - own.misfits
         if added <= CROSSING_SHARE * len(together.cell):
-            kept, columns = more, together
-    return corners[:, :, kept], columns, 1.0 - float(np.mean(kept))
+            kept, so_far = more, together
+    return np.asarray(kept)
 
 
 def _held(columns: Columns) -> float:

@@ -6,6 +6,8 @@ faces down over an undercut. A triangle that the base line cuts counts with its 
 triangles bound the cavity is read from the columns; no welding is needed.
 """
 
+from types import ModuleType
+
 import numpy as np
 from scipy import ndimage
 
@@ -13,17 +15,19 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Bools
 from volest.cavity.frame import Floats
 from volest.cavity.rooms import Rooms
+from volest.cavity.surface import LOOPS, Surface
+from volest.scan.compiling import loops
 
 LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is steeper at its top
 
 
-def prism_volume_ml(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> float:
+def prism_volume_ml(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> float:
     """Sum the prisms over the cavity's surface.
 
     Parameters
     ----------
-    corners_mm : ndarray
-        (3, 3, n) in the frame: coordinate, corner, triangle.
+    corners_mm : ndarray or Surface
+        (3, 3, n) in the frame: coordinate, corner, triangle; or the surface with them.
     rooms : Rooms
         The columns that stone fills.
     base : BasePlane
@@ -34,6 +38,11 @@ def prism_volume_ml(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> float:
     float
         Volume below the base line in mL.
     """
+    if isinstance(corners_mm, Surface):
+        fast = loops(LOOPS)
+        if fast is not None:
+            return _compiled_ml(fast, corners_mm, rooms, base)
+        corners_mm = corners_mm.corners_mm
     height = base.heights_mm(*corners_mm)  # (3, n)
     near = np.flatnonzero(height.min(axis=0) < 0.0)
     x, y, height = corners_mm[0][:, near], corners_mm[1][:, near], height[:, near]
@@ -41,6 +50,22 @@ def prism_volume_ml(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> float:
     depth, centre = _part_below(x, y, height)
     counted = _bounds_cavity(rooms, *centre) & ~_on_land(rooms, (x, y, height), twice_area, centre)
     return float((0.5 * twice_area * depth)[counted].sum()) / 1000.0
+
+
+def _compiled_ml(fast: ModuleType, surface: Surface, rooms: Rooms, base: BasePlane) -> float:
+    low, high = _reach(rooms)
+    prisms = np.empty(len(surface.rows))
+    count = fast.depth_sums(
+        surface.rows,
+        surface.backward,
+        surface.view,
+        tuple(base.plane.tolist()),
+        (*rooms.grid.low_mm, rooms.grid.pitch_mm),
+        (low, high, rooms.land_mm),
+        LAND_COSINE,
+        prisms,
+    )
+    return float(prisms[:count].sum()) / 1000.0
 
 
 def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Floats, ...]]:
@@ -75,6 +100,14 @@ def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Flo
 
 def _bounds_cavity(rooms: Rooms, x: Floats, y: Floats, height: Floats) -> Bools:
     """Whether a piece of surface touches a filled column: its own cell's or a neighbour's."""
+    low, high = _reach(rooms)
+    cell = rooms.grid.cells_of(x, y)
+    within = (height >= low.ravel()[cell]) & (height <= high.ravel()[cell])
+    return np.asarray(within & (cell >= 0))
+
+
+def _reach(rooms: Rooms) -> tuple[Floats, Floats]:
+    """Return the lowest and highest height at which surface in a cell bounds the cavity."""
     shape = rooms.grid.shape
     low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
     cells = rooms.cell[rooms.filled]
@@ -83,9 +116,7 @@ def _bounds_cavity(rooms: Rooms, x: Floats, y: Floats, height: Floats) -> Bools:
     low = ndimage.minimum_filter(low, size=3) - rooms.grid.pitch_mm
     high = ndimage.maximum_filter(high, size=3) + rooms.grid.pitch_mm
     high[rooms.outside] = -np.inf
-    cell = rooms.grid.cells_of(x, y)
-    within = (height >= low.ravel()[cell]) & (height <= high.ravel()[cell])
-    return np.asarray(within & (cell >= 0))
+    return low, high
 
 
 def _on_land(

@@ -8,6 +8,9 @@ from scipy import ndimage
 from volest.cavity.columns import Bools, Columns, Grid
 from volest.cavity.frame import Floats
 from volest.errors import ScanError
+from volest.scan.compiling import loops
+
+LOOPS = "volest.cavity.map_loops"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +52,11 @@ def relief_of_points(points_mm: Floats, grid: Grid) -> Relief:
         The relief.
     """
     top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
+    fast = loops(LOOPS)
+    if fast is not None:
+        top = top.reshape(grid.shape)
+        fast.tops_of_points(points_mm, (*grid.low_mm, grid.pitch_mm), top)
+        return _closed_up(grid, top)
     cell = grid.cells_of(points_mm[0], points_mm[1])
     np.maximum.at(top, cell[cell >= 0], points_mm[2][cell >= 0])
     return _closed_up(grid, top.reshape(grid.shape))
@@ -88,9 +96,7 @@ def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
             remedy="check that this is the scan of an impression, whole and in mm",
             code="no-cavity",
         )
-    patches, _ = ndimage.label(~_bridged(hit, max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm))
-    at_border = np.unique(np.concatenate([patches[[0, -1]].ravel(), patches[:, [0, -1]].ravel()]))
-    outside = ~hit & np.isin(patches, at_border[at_border > 0])
+    outside = ~hit & _beyond(_bridged(hit, max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm))
     hole = ~hit & ~outside
     top_mm = _filled(np.where(outside, top_mm[hit].min(), top_mm), hole)
     return Relief(grid=grid, top_mm=top_mm, outside=outside, hole=hole)
@@ -98,8 +104,26 @@ def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
 
 def _bridged(hit: Bools, reach: float) -> Bools:
     """Close gaps in the scan (dilation, then erosion), so that a torn scan stays one."""
+    fast = loops(LOOPS)
+    if fast is not None:
+        near, far = np.zeros_like(hit), np.zeros_like(hit)
+        fast.within(hit, reach, near)
+        fast.within(~near, reach, far)
+        return ~far | hit
     grown = ndimage.distance_transform_edt(~hit) <= reach
     return np.asarray(ndimage.distance_transform_edt(grown) > reach) | hit
+
+
+def _beyond(solid: Bools) -> Bools:
+    """Find the cells that the map's border reaches by sides without crossing solid ones."""
+    fast = loops(LOOPS)
+    if fast is not None:
+        beyond = np.zeros_like(solid)
+        fast.outside_of(solid, beyond, np.empty(solid.size, np.int64))
+        return beyond
+    patches, _ = ndimage.label(~solid)
+    at_border = np.unique(np.concatenate([patches[[0, -1]].ravel(), patches[:, [0, -1]].ravel()]))
+    return np.asarray(np.isin(patches, at_border[at_border > 0]))
 
 
 GAP_MM = 2.5  # between two views that do not meet; narrower than any flange's or tongue's space
@@ -112,9 +136,17 @@ def _filled(top_mm: Floats, hole: Bools) -> Floats:
         return top_mm
     nearest = ndimage.distance_transform_edt(hole, return_distances=False, return_indices=True)
     filled: Floats = top_mm[tuple(nearest)]
-    cross = ndimage.generate_binary_structure(2, 1) / 4.0
-    cross[1, 1] = 0.0
+    fast = loops(LOOPS)
+    if fast is not None:
+        fast.evened_out(filled, np.flatnonzero(hole), FILL_TURNS)
+        return filled
     near = np.flatnonzero(hole)
+    j, i = np.divmod(near, hole.shape[1])
+    above, below = np.maximum(j - 1, 0), np.minimum(j + 1, hole.shape[0] - 1)
+    left, right = np.maximum(i - 1, 0), np.minimum(i + 1, hole.shape[1] - 1)
+    places = [(above, i), (j, left), (j, right), (below, i)]
+    sides = np.stack([np.ravel_multi_index(place, hole.shape) for place in places])  # (4, cells)
+    heights = filled.ravel()
     for _ in range(FILL_TURNS):
-        filled.ravel()[near] = ndimage.convolve(filled, cross, mode="nearest").ravel()[near]
+        heights[near] = (heights[sides] * 0.25).sum(axis=0)
     return filled

@@ -9,6 +9,7 @@ from volest.cavity.columns import Bools
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
+from volest.cavity.surface import Surface, peaks_of_points, peaks_of_surface
 from volest.errors import ScanError
 
 TRIALS = 400  # planes through three crest points; half the crest may be missing
@@ -16,6 +17,7 @@ SEED = 6873  # any number does; a fixed one gives the same answer every time
 LEAST_SCALE_MM = 0.1  # unevenness of a good rim: below it nothing counts as straying
 TUKEY = 4.685  # 95 % efficiency on normal errors (Huber, Robust Statistics; from memory)
 REFITS = 10
+MEDIANS = 20  # trials looked at together
 LEAST_BORDER = 12  # cells; fewer cannot carry a plane
 SHARP_MM = 0.15  # more than noise lifts the highest point of a cell over its middle
 LAND_MM = 0.25  # this close to the rim's plane a flat rim counts as flat
@@ -25,7 +27,6 @@ FLAT_ALL_ROUND = 0.5  # of the border: a rim that is flat only here and there is
 LAND_WIDTH_MM = 1.6  # wider than the inner half of a flange's rounded crest is flat
 NOTCH_MM = 0.5  # this far below the rim's plane the crest is notched
 NOTCH_SHARE = 0.5  # of the greatest depth: a deeper gap is an open heel, and ends with the scan
-MISSING_MM = 1.5  # this far below the rim's plane stone runs out unless boxed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,13 +61,8 @@ class Rim:
         """Robust standard deviation of the crest about its plane."""
         return float(1.4826 * np.median(np.abs(self.stray_mm)))
 
-    @property
-    def missing(self) -> Bools:
-        """Which crest points lie so low that stone would run out there."""
-        return self.stray_mm < -MISSING_MM
 
-
-def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
+def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
     """Fit the rim's plane to the crest.
 
     Parameters
@@ -75,9 +71,9 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
         The scan from above.
     footprint : Footprint
         Its footprint.
-    points_mm : ndarray
-        (3, m) points of the surface, in the frame: sharp rims that fall between the cells'
-        centres are among them.
+    points_mm : ndarray or Surface
+        (3, m) points of the surface, in the frame, or the surface with its corners: sharp rims
+        that fall between the cells' centres are among them.
 
     Returns
     -------
@@ -108,18 +104,18 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats) -> Rim:
     )
 
 
-def _crest_mm(relief: Relief, border: Bools, points_mm: Floats) -> Floats:
+def _crest_mm(relief: Relief, border: Bools, points_mm: Floats | Surface) -> Floats:
     """Return the height of the crest beside each border cell.
 
     The second highest of nine cells, so that noise lifts it less than the highest would. Cells
     count with their middle, but with their highest point where that is a sharp rim beside it.
     """
-    near = np.append(ndimage.binary_dilation(border, np.ones((3, 3))).ravel(), False)
-    cell = relief.grid.cells_of(points_mm[0], points_mm[1])
-    chosen = np.flatnonzero(near[cell])  # cell -1, outside the grid, is the one appended
+    near = ndimage.binary_dilation(border, np.ones((3, 3)))
     middle = np.where(relief.outside, -np.inf, relief.top_mm)
-    peak = middle.copy()
-    np.maximum.at(peak.ravel(), cell[chosen], points_mm[2][chosen])
+    if isinstance(points_mm, Surface):
+        peak = peaks_of_surface(points_mm, relief.grid, near, middle)
+    else:
+        peak = peaks_of_points(points_mm, relief.grid, near, middle)
     height = np.where(peak > middle + SHARP_MM, peak, middle)
     crest: Floats = ndimage.rank_filter(height, -2, size=3)[border]
     return np.where(np.isfinite(crest), crest, height[border])  # a lone cell has no second highest
@@ -173,14 +169,32 @@ def robust_plane(points_mm: Floats) -> Floats:
     if not sound.any() or not np.isfinite(z).all():
         raise _no_rim()
     trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
-    misses = np.median(np.abs(z - trials @ design.T), axis=1)
-    plane = trials[int(np.argmin(misses))]
+    plane = trials[_least_median(np.abs(z - trials @ design.T))]
     for _ in range(REFITS):
         miss = z - design @ plane
         reach = TUKEY * max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCALE_MM)
         weight = np.clip(1.0 - (miss / reach) ** 2, 0.0, None)  # square root of Tukey's weight
         plane = np.linalg.lstsq(design * weight[:, None], z * weight, rcond=None)[0]
     return np.asarray(plane)
+
+
+def _least_median(misses: Floats) -> int:
+    """Return the row, (k, m), with the least median: the first where several have it.
+
+    A row with no more than half its values under the least median so far cannot have a lesser one,
+    so that most are counted and not sorted.
+    """
+    half = (misses.shape[1] - 1) // 2
+    best, least = 0, np.inf
+    for begin in range(0, len(misses), MEDIANS):
+        some = misses[begin : begin + MEDIANS]
+        left = np.flatnonzero(np.count_nonzero(some < least, axis=1) > half)
+        if len(left):
+            medians = np.median(some[left], axis=1)
+            lowest = int(np.argmin(medians))
+            if medians[lowest] < least:
+                best, least = begin + int(left[lowest]), float(medians[lowest])
+    return best
 
 
 def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:

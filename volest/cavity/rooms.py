@@ -19,7 +19,10 @@ from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 from volest.cavity.rim import LAND_MM, Rim
+from volest.scan.compiling import loops
 
+LOOPS = "volest.cavity.map_loops"
+PAIRS = 3  # a stretch, where stretches lie side by side; where there are more, counted first
 LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the grid's
 
 
@@ -207,6 +210,14 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
     tuple of ndarray
         Two (k,) arrays of indices.
     """
+    fast = loops(LOOPS)
+    if fast is not None:
+        pairs = np.empty((2, PAIRS * len(cell) + 1), np.int64)
+        count = fast.pair_rooms(cell, floor_mm, top_mm, grid.shape[1], pairs)
+        if count > pairs.shape[1]:
+            pairs = np.empty((2, count), np.int64)
+            fast.pair_rooms(cell, floor_mm, top_mm, grid.shape[1], pairs)
+        return pairs[0, :count], pairs[1, :count]
     start = np.searchsorted(cell, np.arange(grid.shape[0] * grid.shape[1] + 1))
     ends: list[tuple[Ints, Ints]] = []
     for step in (1, grid.shape[1]):
@@ -225,6 +236,11 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
 
 def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
     """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
+    fast = loops(LOOPS)
+    if fast is not None:
+        names = np.arange(len(cell))
+        fast.join_rooms(cell, floor, top, grid.shape[1], names)
+        return names
     a, b = neighbours(grid, cell, floor, top)
     graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(len(cell), len(cell)))
     return np.asarray(connected_components(graph, directed=False)[1])

@@ -8,6 +8,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.frame import Floats
 from volest.cavity.prisms import prism_volume_ml
 from volest.cavity.rooms import Rooms
+from volest.cavity.surface import Surface
 
 CURVE_STEP_MM = 0.5
 CURVE_OVER_MM = 5.0  # base lines higher than this over the rim are no first pour
@@ -62,13 +63,13 @@ class Volume:
         return self.prisms_ml if self.agreed and not self.holed else self.columns_ml
 
 
-def find_volume(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> Volume:
+def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> Volume:
     """Measure the room below the base line.
 
     Parameters
     ----------
-    corners_mm : ndarray
-        (3, 3, n) in the frame: coordinate, corner, triangle.
+    corners_mm : ndarray or Surface
+        (3, 3, n) in the frame: coordinate, corner, triangle; or the surface with them.
     rooms : Rooms
         The columns that stone fills.
     base : BasePlane
@@ -89,10 +90,15 @@ def find_volume(corners_mm: Floats, rooms: Rooms, base: BasePlane) -> Volume:
         columns_ml=columns_ml,
         prisms_ml=prism_volume_ml(corners_mm, rooms, base) + rooms.hole_ml,
         holed=rooms.hole_mm2 > 0.0,
-        footprint_mm2=len(np.unique(rooms.cell)) * rooms.grid.pitch_mm**2,
+        footprint_mm2=_covered(rooms) * rooms.grid.pitch_mm**2,
         slope_ml_per_mm=float(over - under) / SLOPE_OVER_MM / base.upright,
         curve=np.stack([height * base.upright, column_volumes_ml(rooms, height)], axis=1),
     )
+
+
+def _covered(rooms: Rooms) -> int:
+    """Count the cells that have stretches; these are sorted by cell."""
+    return int(np.count_nonzero(np.diff(rooms.cell, prepend=-1)))
 
 
 def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
@@ -111,8 +117,9 @@ def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
         (k,) volumes in mL.
     """
     area_mm2 = rooms.grid.pitch_mm**2
-    filled = [
-        np.maximum(np.minimum(rooms.roof_mm, height) - rooms.floor_mm, 0.0).sum()
-        for height in heights_mm
-    ]
+    filled, part = [], np.empty_like(rooms.floor_mm)  # one array for all heights
+    for height in heights_mm:
+        np.minimum(rooms.roof_mm, height, out=part)
+        np.subtract(part, rooms.floor_mm, out=part)
+        filled.append(np.maximum(part, 0.0, out=part).sum())
     return np.array(filled) * area_mm2 / 1000.0

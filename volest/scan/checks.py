@@ -5,7 +5,9 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
+from volest.scan.compiling import loops
 
+LOOPS = "volest.scan.reading_loops"
 FARTHEST_MM = 1e6  # a kilometre from the scanner's own zero is no scan, whatever its size
 BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which halves the time
 
@@ -28,6 +30,9 @@ def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
     >>> refuse_not_finite(np.zeros((1, 3, 3)))
     """
     if not triangles.size:
+        return
+    fast = loops(LOOPS)
+    if fast is not None and fast.all_within(np.ascontiguousarray(triangles), FARTHEST_MM):
         return
     lowest, highest = float(triangles.min()), float(triangles.max())  # both NaN if any is
     if lowest >= -FARTHEST_MM and highest <= FARTHEST_MM:
@@ -61,6 +66,10 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     array([6.])
     """
     areas = np.empty(len(triangles))
+    fast = loops(LOOPS)
+    if fast is not None:
+        fast.write_areas(np.ascontiguousarray(triangles), areas)
+        return areas
     for start in range(0, len(triangles), BLOCK):
         corners = np.ascontiguousarray(triangles[start : start + BLOCK].reshape(-1, 9).T)  # (9, b)
         ax, ay, az = corners[3:6] - corners[0:3]
@@ -117,7 +126,7 @@ def drop_degenerate(
             code="no-triangles",
         )
     if dropped <= MANY_SHARE * len(keep):
-        return triangles[keep] if dropped else triangles, areas[keep], ()
+        return (triangles[keep], areas[keep], ()) if dropped else (triangles, areas, ())
     note = Note(
         code="degenerate",
         text=f"{dropped:,} of {len(keep):,} triangles have no area and were dropped",

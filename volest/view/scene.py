@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from volest.cavity.air import find_air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Bools
 from volest.cavity.frame import Floats
@@ -194,7 +193,7 @@ def _air(cavity: Cavity, stand: Stand) -> Mesh:
     """Set a ball over the middle of the air that stays, where that was worth a note."""
     if not any(note.code == "air-trap" for note in cavity.notes):
         return joined([])
-    place = find_air(cavity.rooms).place_mm
+    place = cavity.air.place_mm
     if place is None:
         return joined([])
     cell = cavity.relief.grid.cells_of(place[:1], place[1:])

@@ -1,0 +1,86 @@
+"""When the compiled loops are taken, and that nothing breaks where they cannot be."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from volest.scan import compiling
+from volest.scan.checks import LOOPS, areas_mm2
+
+SAMPLE = Path(__file__).parents[2] / "sample_meshes" / "b0422-lower-left-quadrant.stl"
+SIZE = "import sys; from volest.pipeline import size_scan; from volest.settings import Settings; "
+SAY = "from pathlib import Path; print(size_scan(Path(sys.argv[1]), Settings()).volume_ml)"
+
+
+@pytest.fixture(autouse=True)
+def fresh(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(compiling.SWITCH, raising=False)
+    monkeypatch.setattr(compiling, "_spent", [])
+    monkeypatch.setattr(compiling, "_modules", {})
+
+
+def test_a_single_scan_goes_the_numpy_way() -> None:
+    compiling.count_scan(80_000)
+    assert compiling.loops(LOOPS) is None
+
+
+def test_a_folder_changes_over_once_loading_would_have_paid() -> None:
+    pytest.importorskip("numba")
+    scans = 0
+    while compiling.loops(LOOPS) is None:
+        compiling.count_scan(80_000)
+        scans += 1
+    assert 2 <= scans <= 10
+
+
+def test_a_large_scan_is_worth_loading_for() -> None:
+    pytest.importorskip("numba")
+    compiling.count_scan(2_000_000)
+    assert compiling.loops(LOOPS) is not None
+
+
+def test_either_way_can_be_forced(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("numba")
+    monkeypatch.setenv(compiling.SWITCH, "always")
+    assert compiling.loops(LOOPS) is not None
+    monkeypatch.setenv(compiling.SWITCH, "never")
+    compiling.count_scan(30_000_000)
+    assert compiling.loops(LOOPS) is None
+
+
+def test_without_numba_numpy_goes_on(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setenv(compiling.SWITCH, "always")
+    for name in [LOOPS, "numba"]:
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    monkeypatch.setitem(sys.modules, "numba", None)
+    with caplog.at_level("INFO", logger="volest"):
+        areas = areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
+    assert areas.tolist() == [6.0]
+    assert "going on in numpy" in caplog.text
+
+
+def test_a_place_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
+    pytest.importorskip("numba")
+    nowhere = tmp_path / "file"
+    nowhere.write_text("no folder")
+    answers = [_said({"NUMBA_CACHE_DIR": str(nowhere / "below"), compiling.SWITCH: "always"})]
+    answers.append(_said({compiling.SWITCH: "never"}))
+    assert float(answers[0]) == pytest.approx(float(answers[1]), rel=1e-12)
+
+
+def _said(more: dict[str, str]) -> str:
+    run = subprocess.run(
+        [sys.executable, "-c", SIZE + SAY, str(SAMPLE)],
+        env={**os.environ, **more},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 0, run.stderr
+    return run.stdout

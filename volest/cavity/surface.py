@@ -1,0 +1,177 @@
+"""The scan's triangles seen in the frame, turned into it when and where they are wanted."""
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from volest.cavity.columns import Bools, Columns, Grid, cut_columns, sorted_columns
+from volest.cavity.frame import Floats, Frame
+from volest.scan.compiling import loops
+
+LOOPS = "volest.cavity.surface_loops"
+ROOM = 4  # crossings a cell; a tray has two to four, and where it has more the cut is made again
+
+
+# Without slots, so that the turned corners can be kept once somebody has asked for them.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Surface:
+    """Triangles and the frame to see them in.
+
+    Parameters
+    ----------
+    triangles : ndarray
+        (n, 3, 3) in the scan's own frame: triangle, corner, coordinate.
+    frame : Frame
+        The frame to work in.
+    backward : bool
+        Whether corners are taken from last to first, so that all faces are turned.
+    """
+
+    triangles: Floats
+    frame: Frame
+    backward: bool = False
+
+    @cached_property
+    def corners_mm(self) -> Floats:
+        """Corners in the frame, (3, 3, n): coordinate, corner, triangle."""
+        corners = np.ascontiguousarray(self.triangles.transpose(2, 1, 0))
+        turned = self.frame.to_frame(corners)
+        return turned[:, ::-1] if self.backward else turned
+
+    @cached_property
+    def rows(self) -> Floats:
+        """The triangles, (n, 3, 3), one after another in memory as compiled loops want them."""
+        return np.ascontiguousarray(self.triangles)
+
+    @property
+    def view(self) -> tuple[float, ...]:
+        """The frame's rotation, row by row, and its origin, as compiled loops want them."""
+        return (*self.frame.rotation.ravel().tolist(), *self.frame.origin_mm.tolist())
+
+    def turned_about(self) -> "Surface":
+        """Return the surface with all faces turned.
+
+        Returns
+        -------
+        Surface
+            The same triangles, facing the other way.
+        """
+        return replace(self, backward=not self.backward)
+
+    def chosen(self, which: Bools) -> "Surface":
+        """Return the surface of some of the triangles.
+
+        Parameters
+        ----------
+        which : ndarray
+            (n,) those to keep.
+
+        Returns
+        -------
+        Surface
+            The part.
+        """
+        return replace(self, triangles=self.triangles[which])
+
+
+def columns_of(surface: Surface, grid: Grid) -> Columns:
+    """Cross every column of a grid with a surface.
+
+    Parameters
+    ----------
+    surface : Surface
+        The triangles.
+    grid : Grid
+        The cells; what lies outside is left out.
+
+    Returns
+    -------
+    Columns
+        The crossings, the same as `cut_columns` finds.
+    """
+    fast = loops(LOOPS)
+    if fast is None:
+        return cut_columns(surface.corners_mm, grid)
+    cells = grid.shape[0] * grid.shape[1]
+    room, count = 0, ROOM * cells
+    while count > room:
+        room = count
+        cell, which = np.empty(room, np.int64), np.empty(room, np.int64)
+        z_mm, up = np.empty(room), np.empty(room, dtype=bool)
+        count = fast.cut(
+            surface.rows,
+            surface.backward,
+            surface.view,
+            (*grid.low_mm, grid.pitch_mm),
+            grid.shape,
+            (cell, z_mm, up, which),
+        )
+    found = (cell[:count], z_mm[:count], up[:count], which[:count])
+    ordered = (
+        np.empty(count, np.int64),
+        np.empty(count),
+        np.empty(count, bool),
+        np.empty(count, np.int64),
+    )
+    fast.sort_crossings(np.zeros(cells + 1, np.int64), found, ordered)
+    return sorted_columns(grid, *ordered)
+
+
+def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
+    """Raise cells to the highest of some points that lie in them.
+
+    Parameters
+    ----------
+    points_mm : ndarray
+        (3, m) points in the frame.
+    grid : Grid
+        The cells.
+    near : ndarray
+        Cells that are wanted.
+    peaks_mm : ndarray
+        Heights to begin with, of the grid's shape.
+
+    Returns
+    -------
+    ndarray
+        Heights, none lower than before.
+    """
+    peaks = peaks_mm.copy()
+    cell = grid.cells_of(points_mm[0], points_mm[1])
+    # Cell -1, outside the grid, is the one appended.
+    chosen = np.flatnonzero(np.append(near.ravel(), False)[cell])
+    np.maximum.at(peaks.ravel(), cell[chosen], points_mm[2][chosen])
+    return peaks
+
+
+def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
+    """Raise cells to the highest corner of a triangle that lies in them.
+
+    Parameters
+    ----------
+    surface : Surface
+        The triangles.
+    grid : Grid
+        The cells.
+    near : ndarray
+        Cells that are wanted; cells beside them may be raised or not.
+    peaks_mm : ndarray
+        Heights to begin with, of the grid's shape.
+
+    Returns
+    -------
+    ndarray
+        Heights, none lower than before.
+    """
+    fast = loops(LOOPS)
+    if fast is None:
+        return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)
+    peaks = peaks_mm.copy()
+    margin = np.zeros((near.shape[0] + 2, near.shape[1] + 2), dtype=bool)
+    for j in range(3):
+        for i in range(3):
+            margin[j : j + near.shape[0], i : i + near.shape[1]] |= near
+    inner = margin[1:-1, 1:-1].copy()
+    fast.raise_peaks(surface.rows, surface.view, (*grid.low_mm, grid.pitch_mm), inner, peaks)
+    return peaks

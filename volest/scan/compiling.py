@@ -1,0 +1,93 @@
+"""Which way the heavy loops go: compiled by numba, or the numpy way that stands beside each.
+
+Both give the same numbers, bit for bit, so the choice is one of time only. Loading the compiled
+loops takes as long as measuring some scans without them; a process therefore begins in numpy and
+changes over once it has spent that long. A single scan never pays for loading, a folder, a window
+or a watch soon does, and nobody has to say which of these it is.
+"""
+
+import importlib
+import logging
+import os
+from collections.abc import Callable
+from types import ModuleType
+from typing import Any, TypeVar
+
+SWITCH = "VOLEST_COMPILED"  # environment: 'always', 'never'; anything else lets the rule decide
+LOADING_S = 0.9  # importing numba and loading the loops from its cache; measured
+SCAN_S = 0.15  # a scan in numpy, whatever its size; measured
+MILLION_S = 0.7  # and each million triangles on top
+_LOG = logging.getLogger(__name__)
+_spent: list[float] = []  # seconds in numpy that the scans of this process take, one a scan
+_modules: dict[str, ModuleType | None] = {}
+Loop = TypeVar("Loop", bound=Callable[..., Any])
+
+
+def count_scan(triangles: int) -> None:
+    """Take note that a scan is about to be measured in this process.
+
+    Parameters
+    ----------
+    triangles : int
+        Its size.
+    """
+    if sum(_spent) <= LOADING_S:
+        _spent.append(SCAN_S + MILLION_S * triangles / 1e6)
+
+
+def loops(name: str) -> ModuleType | None:
+    """Return a module of compiled loops if the compiled way is taken.
+
+    Parameters
+    ----------
+    name : str
+        Name of the module.
+
+    Returns
+    -------
+    module or None
+        None where the numpy way is to be gone: too few scans yet, no numba, or told so.
+    """
+    wanted = os.environ.get(SWITCH, "")
+    if wanted == "never" or (wanted != "always" and sum(_spent) <= LOADING_S):
+        return None
+    if name not in _modules:
+        _modules[name] = _loaded(name)
+    return _modules[name]
+
+
+def _loaded(name: str) -> ModuleType | None:
+    try:
+        return importlib.import_module(name)
+    except (ImportError, RuntimeError, OSError, AttributeError) as fault:
+        _LOG.info("no compiled loops (%s); going on in numpy", fault)
+        return None
+
+
+def compiled(loop: Loop) -> Loop:
+    """Compile a loop when it is first called, and keep it for later processes where that works.
+
+    One thread, since several worker processes may run side by side; the interpreter's lock is
+    let go while it runs.
+
+    Parameters
+    ----------
+    loop : function
+        Loops over arrays.
+
+    Returns
+    -------
+    function
+        The same, compiled.
+
+    Raises
+    ------
+    ImportError
+        Where numba is not installed.
+    """
+    numba = importlib.import_module("numba")
+    try:
+        made = numba.njit(loop, cache=True, nogil=True)
+    except RuntimeError:  # nowhere to keep it: neither beside the package nor in a home folder
+        made = numba.njit(loop, nogil=True)
+    return made  # type: ignore[no-any-return]  # numba has no types
