@@ -24,7 +24,8 @@ html_theme_options = {
     "show_powered_by": False,
     "font_family": "sans-serif",
     "head_font_family": "sans-serif",
-    "page_width": "62rem",
+    "page_width": "70rem",
+    "code_font_size": "0.8em",
     "sidebar_collapse": False,
 }
 html_sidebars = {"**": ["about.html", "searchfield.html", "navigation.html"]}
