@@ -31,8 +31,7 @@ def _follow(page: Path, folder: Path) -> None:
 
 def test_the_tutorial(tmp_path: Path) -> None:
     _follow(TUTORIAL, tmp_path)
-    assert (tmp_path / "lab.db").exists()
-    assert "b0422" in (tmp_path / "today.html").read_text(encoding="utf-8")
+    assert [path.name for path in tmp_path.iterdir()] == ["sample_meshes"]  # it clears up
 
 
 def test_the_tutorial_sets_up_as_the_start_page_does() -> None:
