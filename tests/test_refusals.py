@@ -152,3 +152,15 @@ def test_one_bad_file_never_stops_the_others(tmp_path: Path) -> None:
     assert run.exit_code == 1, run.output
     outcomes = [scan["outcome"] for scan in json.loads(target.read_text())["scans"]]
     assert outcomes == ["refused", "measured", "refused"]
+
+
+@pytest.mark.parametrize("shift_mm", [(90, 0, 0), (60, 0, 0), (0, 90, 0), (0, 60, 0)])
+def test_two_impressions_in_one_file_never_pass_without_a_word(
+    shift_mm: tuple[int, int, int], tmp_path: Path
+) -> None:
+    # Beside each other, two hold twice what one holds: whichever way they are taken, it is told.
+    one = trimesh.load_mesh(SAMPLES / "b0422-lower-left-quadrant.stl").triangles
+    path = tmp_path / "two.stl"
+    path.write_bytes(writers.stl_binary(np.concatenate([one, one + np.array(shift_mm)])))
+    codes = {note.code for note in size_scan(path, Settings()).notes}
+    assert codes & {"hollow-left-out", "several-cavities", "parts-left-out"}

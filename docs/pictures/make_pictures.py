@@ -4,6 +4,7 @@ import io
 from pathlib import Path
 
 import numpy as np
+from explaining import draw_interval, draw_parts, draw_trim
 from matplotlib.figure import Figure
 from rich.console import Console
 from rich.text import Text
@@ -53,6 +54,10 @@ def main() -> None:
     draw_window()
     _, cavity = examine(ROOT / "sample_meshes" / "b0418-lower-full-arch.ply", Settings())
     draw_footprint(cavity)
+    draw_parts(cavity, FOLDER / "parts.png")
+    result, notched = examine(ROOT / "sample_meshes" / "b0436-lower-wavy-notch.ply", Settings())
+    draw_trim(notched, FOLDER / "trim.png")
+    draw_interval(result, FOLDER / "interval.png")
     undercut = ROOT / "sample_meshes" / "b0431-upper-toothless-undercut.ply"
     draw_section(examine(undercut, Settings(base=Base(offset_mm=-1.2), pitch_mm=1.0))[1])
 

@@ -20,6 +20,7 @@ MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
 LEAST_SEALED_ML = 0.02
+LEFT_OUT_SHARE = 1.0 / 6.0  # of the cavity: smaller hollows are those of tray and handle
 PIECE_SHARE = 0.05  # of the whole: smaller pieces of a footprint are dents beside it
 TWO = 2
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
@@ -82,6 +83,7 @@ def find_doubts(
         _sealed(rooms),
         _air(air, clock),
         _several(rooms),
+        _left_out(footprint, volume),
         _two_ways(volume),
     ]
     return tuple(note for note in doubts if note is not None)
@@ -254,6 +256,17 @@ def _several(rooms: Rooms) -> Note | None:
         + " and ".join(f"{ml:.1f} mL" for ml in sorted(large)[::-1])
         + " in cavities apart; they are added up",
         do="if these are two impressions, scan or export each for itself",
+    )
+
+
+def _left_out(footprint: Footprint, volume: Volume) -> Note | None:
+    if footprint.left_out_ml <= LEFT_OUT_SHARE * volume.best_ml:
+        return None
+    return Note(
+        code="hollow-left-out",
+        text=f"a hollow that holds {footprint.left_out_ml:.1f} mL lies lower than this cavity's rim "
+        "and is not counted",
+        do="look at the scan; if it is a second impression, scan or export each for itself",
     )
 
 

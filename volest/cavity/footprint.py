@@ -16,6 +16,7 @@ from volest.cavity.floods import divided, flood_levels
 from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 
+MM3_PER_ML = 1000.0
 LEAST_POOL_MM = 0.3  # deeper than scanner noise, shallower than any pit
 MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side and the bench out
 BARELY_HELD = 0.05  # of what it would hold if boxed in: less, and the pits are not in the pools
@@ -59,11 +60,14 @@ class Footprint:
     rising_share : float
         Part of the scan's edge that still rises where the scan ends: near 0 for a scan that has
         passed the rim, near 1 for the skin of a cast seen from inside.
+    left_out_ml : float
+        What hollows hold that are as large as a cavity, and lie too low to belong to this one.
     """
 
     inside: Bools
     border: Bools
     rising_share: float
+    left_out_ml: float = 0.0
 
 
 def pools(relief: Relief, *, dammed: bool = False) -> Floats:
@@ -114,7 +118,7 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
     """
     edge = _edge(relief)
     slope = _outward_slope(relief)
-    inner = _main_pools(relief, edge & (slope < FALLING))
+    inner, left_out_mm = _main_pools(relief, edge & (slope < FALLING))
     away = edge & ((slope < FALLING) | _past_a_crest(relief, inner))
     inner &= ~away
     markers = inner + 2 * away.astype(np.int64)
@@ -123,7 +127,13 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
         inside = _corrected(relief, inside, correction)
     border = inside & ndimage.binary_dilation(~inside)
     rising = float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0
-    return Footprint(inside=inside, border=border, rising_share=rising)
+    cell_ml = relief.grid.pitch_mm**2 / MM3_PER_ML
+    return Footprint(
+        inside=inside,
+        border=border,
+        rising_share=rising,
+        left_out_ml=float(left_out_mm[~inside].sum()) * cell_ml,
+    )
 
 
 def _past_a_crest(relief: Relief, inner: Bools) -> Bools:
@@ -137,8 +147,11 @@ def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
     return inside | (patch & ~relief.outside) if correction.is_in else inside & ~patch
 
 
-def _main_pools(relief: Relief, falls: Bools) -> Bools:
-    """Find the pools that count: large, and standing about as high as the highest large one."""
+def _main_pools(relief: Relief, falls: Bools) -> tuple[Bools, Floats]:
+    """Find the pools that count: large, and standing about as high as the highest large one.
+
+    The depth of the large ones that do not is given back too.
+    """
     depth = pools(relief)
     boxed = _pools(relief, falls, dammed=True)
     if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
@@ -152,7 +165,8 @@ def _main_pools(relief: Relief, falls: Bools) -> Bools:
     level = level[1:]
     large = held >= MAIN_POOL_SHARE * held.max(initial=0.0)
     high = level >= np.max(level[large], initial=-np.inf) - PAST_CREST_MM
-    return np.asarray(np.append(False, large & high)[names])
+    main, low = (np.append(False, which)[names] for which in (large & high, large & ~high))
+    return np.asarray(main), np.where(low, depth, 0.0)
 
 
 def _outward_slope(relief: Relief) -> Floats:
