@@ -109,13 +109,6 @@ def test_the_stone_is_seen_from_above(window: Window) -> None:
     assert red - blue > 60
 
 
-def test_words_of_the_command_line(tmp_path: Path) -> None:
-    ran = volest("view", str(write_bowl(tmp_path / "bowl.stl")), display="")
-    assert ran.returncode == 2
-    assert "volest picture" in ran.stderr
-    assert len(ran.stderr.splitlines()) == 1
-
-
 CALL = [sys.executable, "-c", "from volest.cli.main import main; main()"]
 
 

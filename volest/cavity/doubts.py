@@ -264,8 +264,8 @@ def _left_out(footprint: Footprint, volume: Volume) -> Note | None:
         return None
     return Note(
         code="hollow-left-out",
-        text=f"a hollow that holds {footprint.left_out_ml:.1f} mL lies lower than this cavity's rim "
-        "and is not counted",
+        text=f"a hollow that holds {footprint.left_out_ml:.1f} mL lies lower than the rim of this "
+        "cavity and is not counted",
         do="look at the scan; if it is a second impression, scan or export each for itself",
     )
 
