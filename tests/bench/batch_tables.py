@@ -71,7 +71,7 @@ def cost_lines(found: dict[str, Any]) -> list[str]:
         "| workers | hours | days | worker hours | |",
         "|---|---|---|---|---|",
         *(
-            f"| {n} | {h:.0f} | {h / _DAY_H:.1f} | {n * h:.0f} | {how} |"
+            f"| {n} | {h:.1f} | {h / _DAY_H:.2f} | {n * h:.0f} | {how} |"
             for n, h, how in ((n, s / _HOUR_S, how) for n, s, how in rows)
         ),
         "",

@@ -97,3 +97,19 @@ def test_watching_a_file_is_wrong_use() -> None:
     assert result.exit_code == 2
     assert "needed a folder" in result.stderr
     assert call("watch", "day").exit_code == 2  # --out is needed
+
+
+def test_dry_tells_and_touches_nothing(folder: Path) -> None:
+    before = sorted(folder.rglob("*"))
+    told = into_out("--dry", "--csv", "o.csv")
+    assert told.exit_code == 0, told.output
+    assert told.stdout.count("to be sized  ") == 3
+    assert "o.csv" in told.stdout
+    assert "3 of 3 scans to be sized; nothing was done" in told.stdout
+    assert sorted(folder.rglob("*")) == before
+    into_out()
+    (folder / "day" / "a1.stl").write_bytes(b"another")
+    again = into_out("--dry")
+    assert again.stdout.count("unchanged") == 2
+    assert "1 of 3 scans to be sized" in again.stdout
+    assert call("size", "nowhere", "--dry").exit_code == 0  # told when it is sized

@@ -62,6 +62,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 @click.option(
     "--sheet", "sheet_file", metavar="FILE", help="Write the pour sheet: one page (HTML) to print."
 )
+@click.option("--dry", is_flag=True, help="Only tell what would be sized and written.")
 @click.option("--quiet", is_flag=True, help="Leave out progress, hints, settings and cautions.")
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
@@ -81,6 +82,7 @@ def size_command(
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
+    dry: bool,
     quiet: bool,
     verbose: bool,
     **options: Any,
@@ -101,6 +103,11 @@ def size_command(
     running.check()
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
+    if dry:
+        from volest.batch.places import find_places  # keeps --help quick
+        from volest.cli.dry import tell_dry  # keeps --help quick
+
+        ctx.exit(tell_dry(find_places(paths), settings, running, delivery))
     ctx.exit(_size(paths, settings, delivery, sharing, running, bar=bar, size_scan=ctx.obj))
 
 

@@ -50,7 +50,10 @@ def made_with(settings: Settings) -> str:
         f"stone {visible(settings.stone)}",
         "" if wp is None else f"{wp:g} mL water to 100 g",
         waste,
-        *(f"waste of {visible(law.stone)} learned from {law.pours} pours" for law in learned),
+        *(
+            f"waste of {visible(law.stone)} learned from {law.pours} pour{'s' * (law.pours != 1)}"
+            for law in learned
+        ),
         "" if settings.way == VACUUM else f"mixed by {settings.way}",
         f"base line {settings.base}",
         f"pitch {settings.pitch_mm:g} mm",

@@ -82,8 +82,9 @@ def table_text(
     )
     cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
     shared = [] if plan is None else shared_lines(plan, settings)
+    measured = any(result.mix is not None for result in results)
     below: list[list[RenderableType]] = [
-        [] if brief or not results else _lines(how_to_read(settings)),
+        _lines(how_to_read(settings)) if measured and not brief else [],
         _lines(pour_lines(results, names)),
         _lines(shared),
         doubts(results, names),

@@ -1,0 +1,62 @@
+"""`volest size --dry`: what a run would do, told without doing it."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from volest.cli.run_options import RunChoice
+from volest.cli.size_files import Delivery
+from volest.errors import EXIT_MEASURED
+from volest.settings import Settings
+
+if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
+    from volest.batch.places import Place
+
+
+def tell_dry(
+    scans: "Sequence[Place]", settings: Settings, running: RunChoice, delivery: Delivery
+) -> int:
+    """Tell which scans would be sized, how, and what would be written.
+
+    Parameters
+    ----------
+    scans : sequence of Path or Remote
+        The scans that were found.
+    settings : Settings
+        How they would be measured and mixed.
+    running : RunChoice
+        The output folder, if any.
+    delivery : Delivery
+        The files asked for.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    from volest.sheet.names import visible
+    from volest.sheet.remarks import made_with
+
+    click.echo(made_with(settings))
+    kept = _kept(scans, settings, running)
+    for scan in scans:
+        word = "unchanged " if scan in kept else "to be sized"
+        click.echo(f"  {word:<12} {visible(str(scan))}")
+    for file in delivery.files():
+        click.echo(f"  {'to be written':<13} {visible(str(file))}")
+    if running.out is not None:
+        click.echo(f"  {'to be written into':<13} {visible(str(running.out))}")
+    click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
+    return EXIT_MEASURED
+
+
+def _kept(scans: "Sequence[Place]", settings: Settings, running: RunChoice) -> "set[Place]":
+    from volest.batch.out import KEPT, OutFolder
+
+    out = running.out
+    if not isinstance(out, Path) or not (out / KEPT).is_dir():
+        return set()  # nothing was finished there, and asking must not make the folder
+    with OutFolder(out, settings) as folder:
+        return {scan for scan in scans if folder.known(scan) is not None}
