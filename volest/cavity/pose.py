@@ -15,7 +15,7 @@ from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import Floats, Frame, frame_along
 from volest.cavity.relief import LOOPS as MAP_LOOPS
 from volest.cavity.relief import Relief, relief_of_points
-from volest.cavity.rim import find_rim
+from volest.cavity.rim import find_crest, robust_plane
 from volest.cavity.surface import LOOPS
 from volest.errors import ScanError
 from volest.scan.compiling import loops
@@ -292,7 +292,7 @@ def _levelled(samples: Samples, axis: Floats) -> Floats:
     """Turn the axis until the rim lies level in the frame."""
     for _ in range(LEVEL_TURNS):
         frame, points, relief = _seen_along(samples, axis)
-        a, b, _ = find_rim(relief, find_footprint(relief), points).plane
+        a, b, _ = robust_plane(find_crest(relief, find_footprint(relief), points))
         axis = frame.rotation.T @ np.array([-a, -b, 1.0])
         axis /= np.linalg.norm(axis)
         if np.hypot(a, b) < LEVEL_ENOUGH:

@@ -85,10 +85,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
     ScanError
         'no-cavity' when there is no border to speak of.
     """
-    if np.count_nonzero(footprint.border) < LEAST_BORDER:
-        raise _no_rim()
-    x, y = (v[footprint.border] for v in relief.grid.centres_mm())
-    crest = np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
+    crest = find_crest(relief, footprint, points_mm)
     plane = robust_plane(crest)
     stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]
     land, width_mm = _land(relief, footprint.inside, plane)
@@ -102,6 +99,30 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
         notch=_notch(relief, footprint.inside & ~land, notched, plane, width_mm),
         land_width_mm=width_mm,
     )
+
+
+def find_crest(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Floats:
+    """Find the crest of the rim; its plane alone is what a first, coarse look needs.
+
+    Parameters
+    ----------
+    relief, footprint, points_mm
+        As `find_rim` takes them.
+
+    Returns
+    -------
+    ndarray
+        (m, 3) points along the border.
+
+    Raises
+    ------
+    ScanError
+        'no-cavity' when there is no border to speak of.
+    """
+    if np.count_nonzero(footprint.border) < LEAST_BORDER:
+        raise _no_rim()
+    x, y = (v[footprint.border] for v in relief.grid.centres_mm())
+    return np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
 
 
 def _crest_mm(relief: Relief, border: Bools, points_mm: Floats | Surface) -> Floats:
