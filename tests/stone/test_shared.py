@@ -145,3 +145,23 @@ def test_savings_have_a_price_where_the_lab_names_one() -> None:
     assert saved == pytest.approx((plan.alone_g - plan.powder_g) * 0.005)
     assert currency == "CHF"
     assert priced(plan, Settings()) is None
+
+
+def test_a_mix_goes_by_the_first_of_its_windows_to_close() -> None:
+    # Earliest due date first, Jackson 1955 (from memory). One bowl holds 20 + 20 mL, not 20 + 120.
+    soon, later, last = (pour_window("alginate"), pour_window("polysulfide"), None)
+    impressions = [
+        Impression(name="a", volume_ml=20, window=soon),
+        Impression(name="b", volume_ml=120, window=later),
+        Impression(name="c", volume_ml=20, window=last),
+    ]
+    plan = plan_mixes(impressions, Settings(lab=LAB), at_most=2)
+    assert [[one.name for one in s.impressions] for s in plan.mixes] == [["a", "c"], ["b"]]
+
+
+def test_a_split_mix_takes_its_time_before_the_next() -> None:
+    # 2 min a mix under vacuum, 1 min to pour, 2 min to clean: 2 mixes of one are done after 7 min.
+    lab = Lab(bowl=(Bowl(name="small", most_ml=60),))
+    first, second = plan_mixes(waiting(90, 40), Settings(lab=lab)).mixes
+    assert (first.mix.mixes, second.mix.mixes) == (2, 1)
+    assert (first.start_min, second.start_min) == (0.0, 7.0)
