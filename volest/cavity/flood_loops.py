@@ -1,6 +1,7 @@
 """Compiled floods: water that wells up from seeds, and floods that meet.
 
-Both take cells lowest first from a heap and give the same as scikit-image does.
+Both take cells lowest first from a heap and give what scikit-image gives; only cells of exactly
+equal height between two markers may go to the other one.
 """
 
 import numpy as np

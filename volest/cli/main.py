@@ -252,4 +252,6 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
 
 def main() -> None:
     """Run `volest` on the words of the process."""
+    # Its largest matrix product is small; a second thread that waits for work only costs.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     volest_group()
