@@ -106,7 +106,11 @@ def find_crest(relief: Relief, footprint: Footprint, points_mm: Floats | Surface
 
     Parameters
     ----------
-    relief, footprint, points_mm
+    relief : Relief
+        The scan from above.
+    footprint : Footprint
+        Its footprint.
+    points_mm : ndarray or Surface
         As `find_rim` takes them.
 
     Returns
