@@ -13,7 +13,7 @@ import numpy.typing as npt
 from volest.cavity.frame import Floats
 from volest.errors import ScanError
 
-MOST_CELLS = 16_000_000  # some 1 GB while working; a full arch at 0.05 mm takes 3 million
+MOST_CELLS = 3_500_000  # some 400 MB while working; a full arch at 0.05 mm takes 3 million
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 

@@ -71,7 +71,7 @@ KEYS = MappingProxyType(
         ),
         "stone": Key(
             parameter="stone",
-            commands=_MIXING,
+            commands=(*_MIXING, "log"),
             kind=str,
             says="stone of the first pour",
             example='stone = "type-4"',

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from volest.cli.booked_mix import booked_mix
+from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.errors import UsageError
@@ -106,10 +107,10 @@ def log_command(
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
     with Journal(journal_file, new=booking) as journal:
         if booking:
-            given = {
-                **({} if source is None else booked_mix(source, scan)),
-                **{k: v for k, v in words.items() if v is not None},
-            }
+            said = {key: value for key, value in words.items() if value is not None}
+            usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
+            mixed = {} if source is None else booked_mix(source, scan)
+            given = {**usual, **mixed, **said}
             left = left_g if left_g is not None else -(short_g or 0.0)
             _book(journal, _entry(given, left, scan, lab), journal_file)
         if strike is not None:

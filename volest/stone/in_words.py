@@ -6,9 +6,7 @@ from volest.stone.rounding import shown
 
 # Below this the ratio as mixed is the ratio as asked for, in the words of the bench.
 _SAME_WP = 0.25
-# A small mix may be this far off the ratio: it is how well 50 g are measured in marks of 0.1 mL.
-_CLOSE_WP = 0.15
-_MOST_SCOOPS = 4
+_TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
 
 def water_in_words(made: Mix) -> str:
@@ -119,7 +117,7 @@ def _rest(made: Mix) -> str:
 
 
 def same_again_in_words(made: Mix) -> str:
-    """Find a small mix at the same ratio: full scoops of powder, water on a mark.
+    """Find a small mix at the ratio that was asked for: water on a mark, powder on the scale.
 
     Parameters
     ----------
@@ -133,22 +131,20 @@ def same_again_in_words(made: Mix) -> str:
 
     Examples
     --------
-    302 g and 64 mL are W/P 21.2; with marks of 1 mL, 150 g come nearest (21.3):
+    A scoop of 50 g would take 10.5 mL at W/P 21; with marks of 1 mL, 10 mL to 48 g come nearest.
 
     >>> from volest.lab import Bench
     >>> from volest.stone.mix import mix
     >>> same_again_in_words(mix(150, wp_ml_per_100g=21, bench=Bench(cylinder_step_ml=1.0)))
-    '32 mL of water to 150 g of powder'
+    '10 mL of water to 48 g of powder'
     """
-    mark_ml, wp = made.bench.cylinder_step_ml, made.made_wp_ml_per_100g
-    pairs = []
-    for scoops in range(1, _MOST_SCOOPS + 1):
-        powder_g = scoops * made.bench.scoop_g
-        water_ml = max(round(powder_g * wp / 100.0 / mark_ml), 1) * mark_ml
-        off = abs(100.0 * water_ml / powder_g - wp)
-        pairs.append((off if off > _CLOSE_WP else 0.0, powder_g, water_ml))
-    _, powder_g, water_ml = min(pairs)
-    return f"{shown(water_ml, mark_ml)} mL of water to {powder_g:g} g of powder"
+    bench, wp = made.bench, made.wp_ml_per_100g
+    about_g = min(bench.scoop_g, _TOP_UP_G)
+    marks = max(round(about_g * wp / 100.0 / bench.cylinder_step_ml), 1)
+    water_ml = marks * bench.cylinder_step_ml
+    powder_g = max(round(100.0 * water_ml / wp / bench.scale_step_g), 1) * bench.scale_step_g
+    water = shown(water_ml, bench.cylinder_step_ml)
+    return f"{water} mL of water to {shown(powder_g, bench.scale_step_g)} g of powder"
 
 
 def ratio_in_words(made: Mix) -> str:

@@ -211,6 +211,6 @@ def stone_type(name: str) -> StoneType:
         raise UsageError(
             f"stone {name!r}",
             needed="one of " + ", ".join(STONE_TYPES),
-            remedy="write for example --stone type-4; 'volest stones' lists them",
+            remedy="a stone of the lab's own needs its --lab FILE; 'volest stones' lists the types",
         )
     return found

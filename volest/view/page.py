@@ -12,8 +12,13 @@ from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
 from volest.sheet.remarks import made_with, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.card import BEFORE, CAUTIONS, steps
-from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
+from volest.stone.card import BEFORE, CAUTIONS, if_short, steps
+from volest.stone.in_words import (
+    powder_in_words,
+    ratio_in_words,
+    scoops_in_words,
+    water_in_words,
+)
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan
 from volest.view.palette import LOOKS
@@ -64,7 +69,7 @@ def sheet_text(
         folder=folder,
         made_with=made_with(settings),
         tally=tally(results),
-        entries=_entries(results, cards, names, settings),
+        entries=_entries(results, cards, names, settings, plan),
         lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
         looks=LOOKS,
         before=BEFORE,
@@ -81,11 +86,17 @@ def _entries(
     cards: Sequence[dict[str, Any] | None],
     names: Sequence[str],
     settings: Settings,
+    plan: Plan | None,
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
+    shared = {
+        one.name: number
+        for number, made in enumerate(() if plan is None else plan.mixes, start=1)
+        for one in made.impressions
+    }
     lines = rows(results, names, settings.base)
     entries = [
-        _entry(number, result, line, card, settings.way)
+        _entry(number, result, line, card, way=settings.way, shared=shared.get(result.scan))
         for number, (result, line, card) in enumerate(
             zip(results, lines, cards, strict=True), start=1
         )
@@ -94,7 +105,13 @@ def _entries(
 
 
 def _entry(
-    number: int, result: Result, line: Row, card: dict[str, Any] | None, way: str
+    number: int,
+    result: Result,
+    line: Row,
+    card: dict[str, Any] | None,
+    *,
+    way: str,
+    shared: int | None,
 ) -> dict[str, Any]:
     mix = result.mix
     return {
@@ -106,6 +123,9 @@ def _entry(
         "half_ml": _half_ml(result),
         "plot": plot_of(result) if result.curve else None,
         "steps": () if mix is None else steps(mix, way),
+        "short": () if mix is None else if_short(mix),
+        "ratio": "" if mix is None else ratio_in_words(mix),
+        "shared": shared,
         "first": "" if mix is None else _first_words(mix),
         "second": "none" if result.second_pour is None else _pour_words(result.second_pour),
         "deeds": _deeds(result),
