@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
+from volest.cli.deliver import STREAM, deliver
 from volest.cli.run_options import RunChoice
 from volest.cli.sheet import check_sheet
 from volest.errors import UsageError
@@ -19,8 +20,6 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.places import Place
     from volest.result import Result
     from volest.stone.plan import Plan
-
-_STREAM = "-"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,12 +50,12 @@ class Delivery:
             None or up to three.
         """
         named = (self.json_file, self.csv_file, self.sheet_file)
-        return [Path(name) for name in named if name is not None and name != _STREAM]
+        return [Path(name) for name in named if name is not None and name != STREAM]
 
     @property
     def takes_stdout(self) -> bool:
         """Whether data for a program go to the output, so that the table may not."""
-        return _STREAM in (self.json_file, self.csv_file)
+        return STREAM in (self.json_file, self.csv_file)
 
 
 def check_delivery(delivery: Delivery, scans: "Sequence[Place]", running: RunChoice) -> None:
@@ -92,7 +91,7 @@ def check_delivery(delivery: Delivery, scans: "Sequence[Place]", running: RunCho
             needed="a sheet of scans sized on this computer",
             remedy="leave one out",
         )
-    twice = delivery.json_file == delivery.csv_file == _STREAM
+    twice = delivery.json_file == delivery.csv_file == STREAM
     if twice or len({os.path.realpath(file) for file in files}) < len(files):
         raise UsageError(
             "two of --json, --csv and --sheet to one file",
@@ -138,14 +137,14 @@ def write_results(
     texts = [(name, write()) for name, write in wanted if name is not None]
     try:
         for name, text in texts:
-            if name != _STREAM:
+            if name != STREAM:
                 write_whole(Path(name), text)
     finally:  # a disk that turns out full must not cost the work: the figures are still shown
         if not (delivery.quiet and delivery.takes_stdout):
             show_table(results, settings, delivery, plan)
         for name, text in texts:
-            if name == _STREAM:
-                click.echo(text.encode(), nl=False)
+            if name == STREAM:
+                deliver(text, name)
     for file in delivery.files():
         if not delivery.quiet:
             click.echo(f"wrote {visible(str(file))}", err=True)
