@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
-from scipy.spatial import ConvexHull, QhullError
 
 from volest.cavity.columns import Bools
 from volest.cavity.floods import flood_levels
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.relief import Relief
+from volest.cavity.resting import resting_plane
 from volest.cavity.rim import Rim
 from volest.errors import ScanError
 from volest.notes import Note
@@ -20,8 +20,6 @@ WAVY_MM = 0.2  # whole rims of the samples stray by 0.1 at most
 LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions gave 0 to 5
 BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
 WALL_MM = 4.0  # from the crest inward a flange counts as wall
-FAR_MM = 100.0
-ROUNDING_MM = 1e-9  # over the middle of two neighbours by more than figures are rounded
 TOP_SHARE = 0.999  # of the floor's heights: one spike is not the highest floor
 
 
@@ -153,38 +151,16 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
         'no-cavity' when the floor's columns stand in one line.
     """
     x, y = (v[inside] for v in relief.grid.centres_mm())
-    z = relief.top_mm[inside]
-    low = ~_hollow_above(relief.top_mm, inside)[inside]
-    above = (x.mean(), y.mean(), z.max() + FAR_MM)  # gives a flat floor a body, and no lower facet
-    try:
-        hull = ConvexHull(np.vstack([np.stack([x[low], y[low], z[low]], axis=1), above]))
-    except QhullError as fault:
+    points = np.stack([x, y, relief.top_mm[inside]])
+    plane = resting_plane(points, points[:2].mean(axis=1))
+    if plane is None:
         raise ScanError(
-            f"a floor of {len(z)} columns in one line",
+            f"a floor of {len(x)} columns in one line",
             needed="an impression with a cavity",
             remedy="check that this is the scan of an impression, whole and in mm",
             code="no-cavity",
-        ) from fault
-    facets = hull.equations[hull.equations[:, 2] < 0]  # n . p + d = 0, looking down
-    planes = -facets[:, [0, 1, 3]] / facets[:, 2:3]
-    # The lower hull is the upper envelope of its facets' planes: the highest one over a point.
-    over_centroid = planes @ np.array([x.mean(), y.mean(), 1.0])
-    return np.asarray(planes[int(np.argmax(over_centroid))])
-
-
-def _hollow_above(top_mm: Floats, inside: Bools) -> Bools:
-    """Say which cells lie over the middle of two opposite neighbours: no plane rests on these."""
-    over = np.zeros_like(inside)
-    z = np.where(inside, top_mm, np.inf)
-    middle, core = z[1:-1, 1:-1], over[1:-1, 1:-1]
-    for one, other in (
-        (z[1:-1, :-2], z[1:-1, 2:]),
-        (z[:-2, 1:-1], z[2:, 1:-1]),
-        (z[:-2, :-2], z[2:, 2:]),
-        (z[:-2, 2:], z[2:, :-2]),
-    ):
-        core |= middle > (one + other) / 2.0 + ROUNDING_MM
-    return over & inside
+        )
+    return plane
 
 
 def _given(base: Base, frame: Frame) -> Floats:

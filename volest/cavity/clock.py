@@ -1,6 +1,5 @@
 """Places on the rim told as on a clock: seen into the opening, 12 is the front of the arch."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,23 +100,18 @@ def convex_outline(inside: Bools) -> Bools:
     ends = np.stack([np.tile(rows, 2), np.append(first, last)], axis=1)  # (2 rows, 2)
     corners = (ends[:, None] + np.array([[-0.5, 0], [0.5, 0], [0, -0.5], [0, 0.5]])).reshape(-1, 2)
     ring = corners[ConvexHull(corners).vertices]
-    j, i = np.indices(inside.shape)
-    low, high = (
-        _side(ring, np.arange(inside.shape[0]), outermost)[:, None] for outermost in (min, max)
-    )
-    return np.asarray(
-        (i >= low - ON_EDGE) & (i <= high + ON_EDGE) & (j >= rows[0]) & (j <= rows[-1])
-    )
+    numbers = np.arange(inside.shape[0])
+    low, high = _sides(ring, numbers)
+    i = np.arange(inside.shape[1])
+    covered = (numbers >= rows[0]) & (numbers <= rows[-1])
+    within = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
+    return np.asarray(within & covered[:, None])
 
 
-def _side(ring: Floats, rows: Ints, outermost: Callable[[float, float], float]) -> Floats:
-    """Return where a ring, (k, 2) of row and cell, crosses each row on one side."""
-    ahead = np.roll(ring, -1, axis=0)
-    met = np.full(len(rows), np.inf if outermost is min else -np.inf)
-    for (j, i), (j_next, i_next) in zip(ring, ahead, strict=True):
-        crossed = (rows >= min(j, j_next)) & (rows <= max(j, j_next))
-        if j == j_next or not crossed.any():
-            continue
-        at = i + (rows[crossed] - j) * (i_next - i) / (j_next - j)
-        met[crossed] = (np.minimum if outermost is min else np.maximum)(met[crossed], at)
-    return met
+def _sides(ring: Floats, rows: Ints) -> tuple[Floats, Floats]:
+    """Return where a convex ring, (k, 2) of row and cell, is crossed by each row, low and high."""
+    ring = np.roll(ring, -int(ring[:, 0].argmin()), axis=0)
+    end = int(ring[:, 0].argmax())
+    there, back = ring[: end + 1], np.vstack([ring[end:], ring[:1]])[::-1]
+    one, other = (np.interp(rows, chain[:, 0], chain[:, 1]) for chain in (there, back))
+    return np.minimum(one, other), np.maximum(one, other)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from volest.cavity.cells import grown
 from volest.cavity.columns import Bools
 from volest.cavity.floods import divided, flood_levels
 from volest.cavity.frame import Floats
@@ -26,6 +27,7 @@ RISING = 0.5  # slope outward of a wall that has not come to its crest
 PAST_CREST_MM = (
     5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
 )
+FADED_OUT = 2.5  # standard deviations: what lies beyond weighs too little to turn a direction
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
 
 
@@ -98,7 +100,7 @@ def _pools(relief: Relief, drain: Bools, *, dammed: bool) -> Floats:
 
 
 def _edge(relief: Relief) -> Bools:
-    return np.asarray(ndimage.binary_dilation(relief.outside) & ~relief.outside)
+    return grown(relief.outside) & ~relief.outside
 
 
 def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Footprint:
@@ -125,7 +127,7 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
     inside = divided(relief.top_mm, markers, ~relief.outside) == 1
     for correction in corrections:
         inside = _corrected(relief, inside, correction)
-    border = inside & ndimage.binary_dilation(~inside)
+    border = inside & grown(~inside)
     rising = float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0
     cell_ml = relief.grid.pitch_mm**2 / MM3_PER_ML
     return Footprint(
@@ -172,7 +174,9 @@ def _main_pools(relief: Relief, falls: Bools) -> tuple[Bools, Floats]:
 def _outward_slope(relief: Relief) -> Floats:
     """Rise per mm towards the outside, near the scan's edge, evened out along the edge."""
     cells = EVEN_OUT_MM / relief.grid.pitch_mm
-    outside = ndimage.gaussian_filter(relief.outside.astype(float), 2.0 * cells)
+    outside = ndimage.gaussian_filter(
+        relief.outside.astype(float), 2.0 * cells, truncate=FADED_OUT
+    )
     edge = _edge(relief)
     out = np.stack([way[edge] for way in np.gradient(outside)])  # (2, cells of the edge)
     out /= np.maximum(np.linalg.norm(out, axis=0), 1e-12)

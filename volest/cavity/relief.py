@@ -5,12 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from volest.cavity.cells import LOOPS, within
 from volest.cavity.columns import Bools, Columns, Grid
 from volest.cavity.frame import Floats
 from volest.errors import ScanError
 from volest.scan.compiling import loops
-
-LOOPS = "volest.cavity.map_loops"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,14 +103,7 @@ def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
 
 def _bridged(hit: Bools, reach: float) -> Bools:
     """Close gaps in the scan (dilation, then erosion), so that a torn scan stays one."""
-    fast = loops(LOOPS)
-    if fast is not None:
-        near, far = np.zeros_like(hit), np.zeros_like(hit)
-        fast.within(hit, reach, near)
-        fast.within(~near, reach, far)
-        return ~far | hit
-    grown = ndimage.distance_transform_edt(~hit) <= reach
-    return np.asarray(ndimage.distance_transform_edt(grown) > reach) | hit
+    return ~within(~within(hit, reach), reach) | hit
 
 
 def _beyond(solid: Bools) -> Bools:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Bools
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
@@ -17,6 +18,7 @@ SEED = 6873  # any number does; a fixed one gives the same answer every time
 LEAST_SCALE_MM = 0.1  # unevenness of a good rim: below it nothing counts as straying
 TUKEY = 4.685  # 95 % efficiency on normal errors (Huber, Robust Statistics; from memory)
 REFITS = 10
+JUDGES = 250  # points that judge the trials; which of some good ones wins changes nothing
 MEDIANS = 20  # trials looked at together
 LEAST_BORDER = 12  # cells; fewer cannot carry a plane
 SHARP_MM = 0.15  # more than noise lifts the highest point of a cell over its middle
@@ -135,15 +137,26 @@ def _crest_mm(relief: Relief, border: Bools, points_mm: Floats | Surface) -> Flo
     The second highest of nine cells, so that noise lifts it less than the highest would. Cells
     count with their middle, but with their highest point where that is a sharp rim beside it.
     """
-    near = ndimage.binary_dilation(border, np.ones((3, 3)))
+    near = grown(border, corners=True)
     middle = np.where(relief.outside, -np.inf, relief.top_mm)
     if isinstance(points_mm, Surface):
         peak = peaks_of_surface(points_mm, relief.grid, near, middle)
     else:
         peak = peaks_of_points(points_mm, relief.grid, near, middle)
     height = np.where(peak > middle + SHARP_MM, peak, middle)
-    crest: Floats = ndimage.rank_filter(height, -2, size=3)[border]
+    crest = _second_highest(height, border)
     return np.where(np.isfinite(crest), crest, height[border])  # a lone cell has no second highest
+
+
+def _second_highest(height: Floats, cells: Bools) -> Floats:
+    """Return the second highest of the nine cells round each of some cells."""
+    j, i = np.nonzero(cells)
+    rows, columns = (
+        np.clip(at + np.arange(-1, 2)[:, None], 0, end - 1)
+        for at, end in zip((j, i), cells.shape, strict=True)
+    )
+    nine = height[rows[:, None], columns[None]].reshape(9, -1)
+    return np.asarray(np.partition(nine, -2, axis=0)[-2])
 
 
 def _no_rim() -> ScanError:
@@ -185,22 +198,31 @@ def robust_plane(points_mm: Floats) -> Floats:
     >>> np.abs(np.round(robust_plane(points), 9))
     array([0.5, 0. , 2. ])
     """
-    design = np.column_stack([points_mm[:, :2], np.ones(len(points_mm))])
-    z = points_mm[:, 2]
+    middle = points_mm.mean(axis=0)
+    places, z = points_mm[:, :2] - middle[:2], points_mm[:, 2]
+    if not np.isfinite(z).all():
+        raise _no_rim()
+    design = np.column_stack([places, np.ones(len(z))])
+    a, b, c = _start(design, z)
+    for _ in range(REFITS):
+        miss = z - design @ (a, b, c)
+        reach = TUKEY * max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCALE_MM)
+        weighted = design * (np.clip(1.0 - (miss / reach) ** 2, 0.0, None) ** 2)[:, None]
+        a, b, c = np.linalg.lstsq(weighted.T @ design, weighted.T @ z, rcond=None)[0]
+    return np.array([a, b, c - a * middle[0] - b * middle[1]])
+
+
+def _start(design: Floats, z: Floats) -> Floats:
+    """Return the plane of least median miss among planes through three of the points."""
     rng = np.random.default_rng(SEED)
     picks = rng.integers(0, len(z), (TRIALS, 3))
     corners = design[picks]
-    sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(points_mm[:, :2]) ** 2
-    if not sound.any() or not np.isfinite(z).all():
+    sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(design[:, :2]) ** 2
+    if not sound.any():
         raise _no_rim()
     trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
-    plane = trials[_least_median(np.abs(z - trials @ design.T))]
-    for _ in range(REFITS):
-        miss = z - design @ plane
-        reach = TUKEY * max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCALE_MM)
-        weight = np.clip(1.0 - (miss / reach) ** 2, 0.0, None)  # square root of Tukey's weight
-        plane = np.linalg.lstsq(design * weight[:, None], z * weight, rcond=None)[0]
-    return np.asarray(plane)
+    some = rng.permutation(len(z))[:JUDGES]
+    return np.asarray(trials[_least_median(np.abs(z[some] - trials @ design[some].T))])
 
 
 def _least_median(misses: Floats) -> int:
@@ -226,25 +248,24 @@ def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
     """Find a flat rim in the footprint, and its width; a rounded crest is too narrow for one."""
     pitch_mm = relief.grid.pitch_mm
     high = inside & (_over(relief, plane) > -LAND_MM)
+    low, border = inside & ~high, inside & grown(~inside)
+    at_border = high & border
     # Cells count from their middles; the cavity ends half a cell before the first high one.
-    across = (ndimage.distance_transform_edt(~(inside & ~high)) - 0.5) * pitch_mm
-    at_border = high & ndimage.binary_dilation(~inside)
-    from_border = ndimage.binary_propagation(at_border, mask=high)
-    wide = from_border & (across > LAND_WIDTH_MM) & ~_near_slope(relief)
-    land = ndimage.binary_propagation(wide, mask=high)
-    widths = across[at_border & land]
-    border = np.count_nonzero(inside & ndimage.binary_dilation(~inside))
-    width_mm = float(np.median(widths)) if len(widths) else 0.0
-    if len(widths) < FLAT_ALL_ROUND * border or width_mm < LAND_WIDTH_MM:
+    wide = joined(at_border, high) & ~within(low, LAND_WIDTH_MM / pitch_mm + 0.5)
+    land = joined(wide & ~_near_slope(relief), high)
+    at_border &= land
+    if np.count_nonzero(at_border) < max(FLAT_ALL_ROUND * np.count_nonzero(border), 1.0):
         return np.zeros_like(inside), 0.0
-    return np.asarray(land), width_mm
+    across = (ndimage.distance_transform_edt(~low) - 0.5) * pitch_mm
+    width_mm = float(np.median(across[at_border]))
+    return (land, width_mm) if width_mm >= LAND_WIDTH_MM else (np.zeros_like(inside), 0.0)
 
 
 def _near_slope(relief: Relief) -> Bools:
     pitch_mm = relief.grid.pitch_mm
     steep = np.hypot(*np.gradient(relief.top_mm, pitch_mm)) > FLAT_SLOPE
-    steep &= ~ndimage.binary_dilation(relief.outside)  # beyond the scan there is no slope
-    return np.asarray(ndimage.distance_transform_edt(~steep) * pitch_mm < FLAT_ROUND_MM)
+    steep &= ~grown(relief.outside)  # beyond the scan there is no slope
+    return within(steep, FLAT_ROUND_MM / pitch_mm)
 
 
 def _notch(relief: Relief, cavity: Bools, notched: Bools, plane: Floats, width_mm: float) -> Bools:
@@ -257,8 +278,7 @@ def _notch(relief: Relief, cavity: Bools, notched: Bools, plane: Floats, width_m
     shallow = notched & (lowest > NOTCH_SHARE * float(over.min()))[gaps]
     if not shallow.any():
         return np.zeros_like(cavity)
-    near = ndimage.distance_transform_edt(~shallow) * relief.grid.pitch_mm
-    return np.asarray(cavity & (near < width_mm))
+    return cavity & within(shallow, width_mm / relief.grid.pitch_mm)
 
 
 def _over(relief: Relief, plane: Floats) -> Floats:

@@ -9,11 +9,12 @@ bubbles and the outside of the tray are not.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_dilation, label, sum_labels
+from scipy.ndimage import label, sum_labels
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.cells import grown
 from volest.cavity.columns import Bools, Columns, Grid, Ints
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
@@ -190,7 +191,7 @@ def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]
 def _land_mm(grid: Grid, rim: Rim, base: BasePlane) -> Floats:
     x, y = grid.centres_mm()
     level = rim.plane[0] * x + rim.plane[1] * y + rim.plane[2] - LAND_MM
-    return np.where(binary_dilation(rim.land), base.heights_mm(x, y, level), np.inf)
+    return np.where(grown(rim.land), base.heights_mm(x, y, level), np.inf)
 
 
 def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:

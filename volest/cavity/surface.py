@@ -5,6 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
+from volest.cavity.cells import grown
 from volest.cavity.columns import Bools, Columns, Grid, cut_columns, sorted_columns
 from volest.cavity.frame import Floats, Frame
 from volest.scan.compiling import loops
@@ -128,7 +129,7 @@ def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats
     grid : Grid
         The cells.
     near : ndarray
-        Cells that are wanted.
+        Cells that are wanted; points below all of them are left out.
     peaks_mm : ndarray
         Heights to begin with, of the grid's shape.
 
@@ -138,11 +139,18 @@ def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats
         Heights, none lower than before.
     """
     peaks = peaks_mm.copy()
+    points_mm = points_mm[:, points_mm[2] > _lowest(near, peaks_mm)]
     cell = grid.cells_of(points_mm[0], points_mm[1])
     # Cell -1, outside the grid, is the one appended.
     chosen = np.flatnonzero(np.append(near.ravel(), False)[cell])
     np.maximum.at(peaks.ravel(), cell[chosen], points_mm[2][chosen])
     return peaks
+
+
+def _lowest(near: Bools, peaks_mm: Floats) -> float:
+    """Height of the lowest cell that is wanted: what lies below it is no peak."""
+    heights = peaks_mm[near]
+    return float(heights[np.isfinite(heights)].min(initial=np.inf))
 
 
 def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
@@ -155,7 +163,8 @@ def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats
     grid : Grid
         The cells.
     near : ndarray
-        Cells that are wanted; cells beside them may be raised or not.
+        Cells that are wanted, and corners over the lowest of them; cells beside them may be raised
+        or not.
     peaks_mm : ndarray
         Heights to begin with, of the grid's shape.
 
@@ -168,10 +177,9 @@ def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats
     if fast is None:
         return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)
     peaks = peaks_mm.copy()
-    margin = np.zeros((near.shape[0] + 2, near.shape[1] + 2), dtype=bool)
-    for j in range(3):
-        for i in range(3):
-            margin[j : j + near.shape[0], i : i + near.shape[1]] |= near
-    inner = margin[1:-1, 1:-1].copy()
-    fast.raise_peaks(surface.rows, surface.view, (*grid.low_mm, grid.pitch_mm), inner, peaks)
+    margin = grown(near, corners=True)
+    over_mm = _lowest(near, peaks_mm)
+    fast.raise_peaks(
+        surface.rows, surface.view, (*grid.low_mm, grid.pitch_mm), margin, over_mm, peaks
+    )
     return peaks

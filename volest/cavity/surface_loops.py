@@ -72,15 +72,26 @@ def clipped_ceil(value: float, end: int) -> int:
 
 @compiled
 def raise_peaks(
-    triangles: Floats, view: View, grid: tuple[float, float, float], near: Bools, peaks: Floats
+    triangles: Floats,
+    view: View,
+    grid: tuple[float, float, float],
+    near: Bools,
+    over: float,
+    peaks: Floats,
 ) -> None:
-    """Raise each cell that is near to the highest corner in it; `near` has a margin of one cell."""
+    """Raise each cell that is near to the highest corner in it; `near` has a margin of one cell.
+
+    Corners that lie no higher than `over` are left out.
+    """
     per_mm = 1.0 / grid[2]
     for t in range(len(triangles)):
         for corner in range(3):
             x = triangles[t, corner, 0] - view[9]
             y = triangles[t, corner, 1] - view[10]
             z = triangles[t, corner, 2] - view[11]
+            height = view[6] * x + view[7] * y + view[8] * z
+            if not height > over:
+                continue
             u = view[0] * x + view[1] * y + view[2] * z - grid[0]
             v = view[3] * x + view[4] * y + view[5] * z - grid[1]
             # One cell too low or high by rounding does no harm here: the margin has it.
@@ -90,7 +101,6 @@ def raise_peaks(
             if near[int(j), int(i)]:
                 at = (int(nearest(v / grid[2])), int(nearest(u / grid[2])))
                 if at[0] >= 0 and at[1] >= 0 and at[0] < near.shape[0] and at[1] < near.shape[1]:
-                    height = view[6] * x + view[7] * y + view[8] * z
                     peaks[at] = max(peaks[at], height)
 
 

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
-from scipy.spatial import ConvexHull, QhullError
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
@@ -12,6 +11,7 @@ from volest.cavity.columns import Bools
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
+from volest.cavity.resting import resting_plane
 from volest.cavity.rim import Rim
 
 LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
@@ -19,7 +19,6 @@ LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
 # 2 sqrt(2) / pi = 0.900 of its length.
 LENGTH_PER_CELL = 1.0 / 0.9003
 PIT_SHARE = 0.5  # of the greatest depth: deeper floor counts as pits, to be kept clear
-FAR_MM = 1000.0  # gives a level crest a body, and its hull no upper facet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,12 +137,7 @@ def _to_pits_mm(relief: Relief, inside: Bools, base: BasePlane) -> Floats:
 
 def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:
     """Lay a plane on the crest's highest points and read its height over the middle."""
-    points = np.column_stack([places_mm, over_mm])
-    below = np.append(middle_mm, over_mm.min() - FAR_MM)
-    try:
-        facets = ConvexHull(np.vstack([points, below])).equations
-    except QhullError:  # a crest in one line: a cast stands on its highest point
+    plane = resting_plane(np.vstack([places_mm.T, -over_mm]), middle_mm)  # upside down
+    if plane is None:  # a crest in one line: a cast stands on its highest point
         return float(over_mm.max())
-    facets = facets[facets[:, 2] > 0.0]  # n . p + d = 0, looking up
-    # The upper hull is the lower envelope of its facets' planes.
-    return float(np.min(-(facets[:, :2] @ middle_mm + facets[:, 3]) / facets[:, 2]))
+    return float(-(plane[:2] @ middle_mm + plane[2]))
