@@ -14,10 +14,11 @@ from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Frame, frame_along
 from volest.cavity.margin import Margin, find_margin
 from volest.cavity.polarity import Skin, by_coordinate, find_skin, refuse_cast
-from volest.cavity.pose import Pose, Samples, find_pose, spread_samples
+from volest.cavity.pose import Pose, find_pose
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Rooms, find_rooms
+from volest.cavity.samples import Samples, spread_samples
 from volest.cavity.surface import LOOPS
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.volume import Volume, find_volume

@@ -18,10 +18,10 @@ from volest.cavity.clock import convex_outline
 from volest.cavity.columns import grid_over
 from volest.cavity.floods import divided, flood_levels
 from volest.cavity.frame import Frame, frame_along
-from volest.cavity.pose import spread_samples
 from volest.cavity.relief import relief_of_columns, relief_of_points
 from volest.cavity.rim import _least_median
 from volest.cavity.rooms import neighbours
+from volest.cavity.samples import spread_samples
 from volest.cavity.surface import Surface, columns_of, peaks_of_surface
 from volest.pipeline import examine
 from volest.scan.compiling import SWITCH

@@ -6,7 +6,7 @@ from scipy import ndimage
 from volest.cavity.columns import Bools
 from volest.scan.compiling import loops
 
-LOOPS = "volest.cavity.map_loops"
+MAP_LOOPS = "volest.cavity.map_loops"
 
 
 def grown(cells: Bools, *, corners: bool = False) -> Bools:
@@ -63,7 +63,7 @@ def within(cells: Bools, reach: float) -> Bools:
     >>> within(np.array([[1, 0, 0, 0]], dtype=bool), 2.0).astype(int)
     array([[1, 1, 1, 0]])
     """
-    fast = loops(LOOPS)
+    fast = loops(MAP_LOOPS)
     if fast is not None:
         near = np.zeros_like(cells)
         fast.within(cells, reach, near)

@@ -27,7 +27,7 @@ RISING = 0.5  # slope outward of a wall that has not come to its crest
 PAST_CREST_MM = (
     5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
 )
-FADED_OUT = 2.5  # standard deviations: what lies beyond weighs too little to turn a direction
+FADED_OUT = 2.5  # standard deviations; what lies beyond weighs too little to turn a direction
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
 
 
@@ -155,9 +155,10 @@ def _main_pools(relief: Relief, falls: Bools) -> tuple[Bools, Floats]:
     The depth of the large ones that do not is given back too.
     """
     depth = pools(relief)
-    boxed = _pools(relief, falls, dammed=True)
-    if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
-        depth = boxed
+    if depth.sum() < BARELY_HELD * _room_mm(relief):
+        boxed = _pools(relief, falls, dammed=True)
+        if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
+            depth = boxed
     names, count = ndimage.label(depth > LEAST_POOL_MM)
     known = np.arange(1, count + 1)
     held = ndimage.sum_labels(depth, names, known)
@@ -171,12 +172,15 @@ def _main_pools(relief: Relief, falls: Bools) -> tuple[Bools, Floats]:
     return np.asarray(main), np.where(low, depth, 0.0)
 
 
+def _room_mm(relief: Relief) -> float:
+    """Sum of depths that no boxing in can pass: everywhere up to the highest point."""
+    return float((relief.top_mm.max() - relief.top_mm)[~relief.outside].sum())
+
+
 def _outward_slope(relief: Relief) -> Floats:
     """Rise per mm towards the outside, near the scan's edge, evened out along the edge."""
     cells = EVEN_OUT_MM / relief.grid.pitch_mm
-    outside = ndimage.gaussian_filter(
-        relief.outside.astype(float), 2.0 * cells, truncate=FADED_OUT
-    )
+    outside = ndimage.gaussian_filter(relief.outside.astype(float), 2.0 * cells, truncate=FADED_OUT)
     edge = _edge(relief)
     out = np.stack([way[edge] for way in np.gradient(outside)])  # (2, cells of the edge)
     out /= np.maximum(np.linalg.norm(out, axis=0), 1e-12)

@@ -25,6 +25,11 @@ class Frame:
     rotation: Floats
     origin_mm: Floats
 
+    @property
+    def view(self) -> tuple[float, ...]:
+        """The rotation, row by row, and the origin, as compiled loops want them."""
+        return (*self.rotation.ravel().tolist(), *self.origin_mm.tolist())
+
     def to_frame(self, points_mm: Floats) -> Floats:
         """Bring points into the frame, each by the same arithmetic.
 

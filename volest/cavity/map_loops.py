@@ -1,4 +1,4 @@
-"""Compiled loops over maps of cells: holes, points seen from above, and stretches that meet.
+"""Compiled loops over maps of cells: points seen from above, reaches, holes, and rooms.
 
 Each gives the same bits as the code that its stage takes in numpy and scipy.
 """
@@ -7,21 +7,11 @@ import numpy as np
 
 from volest.cavity.columns import Bools, Ints
 from volest.cavity.frame import Floats
-from volest.cavity.surface_loops import View, nearest
+from volest.cavity.surface_loops import nearest
 from volest.scan.compiling import compiled
 
 SIDES = ((-1, 0), (0, -1), (0, 1), (1, 0))
 ROUND = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
-
-
-@compiled
-def points_turned(points: Floats, view: View, out: Floats) -> None:
-    """Bring points (3, m) into the frame, as Frame.to_frame does."""
-    for m in range(points.shape[1]):
-        x, y, z = points[0, m] - view[9], points[1, m] - view[10], points[2, m] - view[11]
-        out[0, m] = view[0] * x + view[1] * y + view[2] * z
-        out[1, m] = view[3] * x + view[4] * y + view[5] * z
-        out[2, m] = view[6] * x + view[7] * y + view[8] * z
 
 
 @compiled

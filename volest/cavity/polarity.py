@@ -7,8 +7,8 @@ import numpy as np
 from volest.cavity.columns import Bools, Columns, Grid, Ints, grid_over
 from volest.cavity.footprint import pools
 from volest.cavity.frame import Floats, Frame
-from volest.cavity.pose import Samples
 from volest.cavity.relief import relief_of_columns
+from volest.cavity.samples import Samples
 from volest.cavity.surface import Surface, columns_of
 from volest.errors import ScanError
 from volest.notes import Note

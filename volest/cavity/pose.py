@@ -5,7 +5,6 @@ then turned until the rim lies level.
 """
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from scipy.spatial import ConvexHull
@@ -13,24 +12,17 @@ from scipy.spatial import ConvexHull
 from volest.cavity.columns import Grid, grid_over
 from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import Floats, Frame, frame_along
-from volest.cavity.relief import LOOPS as MAP_LOOPS
 from volest.cavity.relief import Relief, relief_of_points
 from volest.cavity.rim import find_crest, robust_plane
-from volest.cavity.surface import LOOPS
+from volest.cavity.samples import SAMPLES, Samples
 from volest.errors import ScanError
-from volest.scan.compiling import loops
 
-SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
-WIDEST_MM = 300.0  # no impression, handle and holder included, is wider
-OUTER_SHARE = 0.01  # of the samples, at each end of each axis: may be strays
-AROUND_MM = 100.0  # beyond the others: a tray's handle is 25 to 45 long
 CELL_MM = 1.5  # half the thinnest flange, so that the rim stays whole
 CELLS_ACROSS = 250  # a bound for the grid, whatever the scan's size
 HULL_SAMPLES = 4_000
 HULL_AXES = 12
 SAME_AXIS = float(np.cos(np.radians(8.0)))
 OTHER_AXIS = float(np.cos(np.radians(30.0)))
-OPEN_SHARE = 0.05  # of the area: a closed scan's vector area is zero but for its gaps
 FLAT = 1e-3  # thickness over width: less is a sheet without relief
 LEVEL_TURNS = 4  # three were enough in trials
 LEVEL_ENOUGH = 0.002  # radians: the base line stage takes up what is left
@@ -38,30 +30,6 @@ LEAST_HELD = 0.03  # of the hull: casts gave up to 0.011, impressions and closed
 BOXED_DEEP = 0.15  # thickness over width, as spreads; arches open at both heels gave 0.25 and more
 LEAST_BOXED = 0.15  # of the hull, boxed in: a horseshoe open at both heels gave 0.3 and more
 SOLID_SHARE = 0.9  # of the hull: what fills more of it is convex or flat, not a cast
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Samples:
-    """Points spread evenly over the surface, and the way it faces there.
-
-    Parameters
-    ----------
-    points_mm : ndarray
-        (3, m), one row a coordinate.
-    vector_area : ndarray
-        (3,), sum of the faces' areas as vectors over the whole area: zero for a closed scan.
-    solid_ml : float
-        Volume that the faces enclose, if they enclose any.
-    """
-
-    points_mm: Floats
-    vector_area: Floats
-    solid_ml: float
-
-    @property
-    def is_open(self) -> bool:
-        """Whether the scan is a sheet and not the skin of a solid."""
-        return bool(np.linalg.norm(self.vector_area) > OPEN_SHARE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,82 +52,6 @@ class Pose:
     held_ml: float
     hull_ml: float
     runner_up: float
-
-
-def spread_samples(corners_mm: Floats) -> Samples:
-    """Spread points evenly over the surface, whatever the size of its triangles.
-
-    Parameters
-    ----------
-    corners_mm : ndarray
-        (3, 3, n): coordinate, corner, triangle.
-
-    Returns
-    -------
-    Samples
-        The points.
-    """
-    fast = loops(LOOPS)
-    if fast is not None:
-        rows = np.ascontiguousarray(corners_mm.transpose(2, 1, 0))
-        upto = np.empty(len(rows))
-        total = np.array(fast.twice_areas_summed(rows, upto))
-        return _spread(rows, upto, total)
-    normal, area = _normals(corners_mm)
-    # Sums run one by one, as the compiled loop's do, so that both give the same bits.
-    total = np.cumsum(normal, axis=1)[:, -1]
-    return _spread(corners_mm.transpose(2, 1, 0), np.cumsum(area), total)
-
-
-def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
-    """Return normals, (3, n), as long as twice the areas, and twice the areas, (n,)."""
-    first, second = (corners_mm[:, k] - corners_mm[:, 0] for k in (1, 2))
-    normal: Floats = np.stack(
-        [
-            first[1] * second[2] - first[2] * second[1],
-            first[2] * second[0] - first[0] * second[2],
-            first[0] * second[1] - first[1] * second[0],
-        ]
-    )
-    area: Floats = np.sqrt((normal * normal).sum(axis=0))  # (n,)
-    return normal, area
-
-
-def _spread(triangles: Floats, upto: Floats, total: Floats) -> Samples:
-    """Pick the points, given the running sum of twice the areas and the sum of the normals."""
-    which = np.searchsorted(upto, (np.arange(SAMPLES) + 0.5) / SAMPLES * upto[-1])
-    r, s = _places()
-    corners = np.ascontiguousarray(triangles[which].transpose(2, 1, 0))  # (3, 3, samples)
-    a, b, c = (corners[:, corner] for corner in range(3))
-    points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
-    normal, area = _normals(corners)
-    points, out = _without_strays(points, normal / area)
-    reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
-    return Samples(
-        points_mm=points,
-        vector_area=total / upto[-1],
-        solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
-    )
-
-
-def _without_strays(points_mm: Floats, out: Floats) -> tuple[Floats, Floats]:
-    """Leave out samples far from nearly all the others, so that no grid has to reach them."""
-    if float(np.ptp(points_mm, axis=1).max()) <= WIDEST_MM:
-        return points_mm, out
-    low, high = np.quantile(points_mm, [OUTER_SHARE, 1.0 - OUTER_SHARE], axis=1)[..., None]
-    near = ((points_mm > low - AROUND_MM) & (points_mm < high + AROUND_MM)).all(axis=0)
-    return np.ascontiguousarray(points_mm[:, near]), out[:, near]
-
-
-@cache
-def _places() -> tuple[Floats, Floats]:
-    """Return where in its triangle each sample lies.
-
-    A plastic-number sequence fills a triangle evenly (Roberts; from memory); the square root makes
-    it even by area (Turk, Graphics Gems, 'Generating random points in triangles').
-    """
-    k = np.arange(SAMPLES, dtype=np.float64)
-    return np.asarray(np.sqrt(k * 0.7548776662466927 % 1.0)), k * 0.5698402909980532 % 1.0
 
 
 def find_pose(samples: Samples) -> Pose:
@@ -237,10 +129,6 @@ def _no_cavity(found: str) -> ScanError:
     )
 
 
-def _middle(samples: Samples) -> Floats:
-    return np.asarray(samples.points_mm.mean(axis=1))
-
-
 def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats:
     """Return (k, 3) axes worth trying: vector area, principal axes, large hull facets."""
     facets = hull.equations[:, :3]
@@ -264,18 +152,9 @@ def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats
 
 
 def _seen_along(samples: Samples, axis: Floats) -> tuple[Frame, Floats, Relief]:
-    frame = frame_along(axis, _middle(samples))
-    points = _turned(samples.points_mm, frame)
+    frame = frame_along(axis, samples.points_mm.mean(axis=1))
+    points = samples.seen_in(frame)
     return frame, points, relief_of_points(points, _coarse_grid(points))
-
-
-def _turned(points_mm: Floats, frame: Frame) -> Floats:
-    fast = loops(MAP_LOOPS)
-    if fast is None:
-        return frame.to_frame(points_mm)
-    turned = np.empty_like(points_mm)
-    fast.points_turned(points_mm, (*frame.rotation.ravel().tolist(), *frame.origin_mm), turned)
-    return turned
 
 
 def _coarse_grid(points_mm: Floats) -> Grid:

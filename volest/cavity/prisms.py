@@ -58,7 +58,7 @@ def _compiled_ml(fast: ModuleType, surface: Surface, rooms: Rooms, base: BasePla
     count = fast.depth_sums(
         surface.rows,
         surface.backward,
-        surface.view,
+        surface.frame.view,
         tuple(base.plane.tolist()),
         (*rooms.grid.low_mm, rooms.grid.pitch_mm),
         (low, high, rooms.land_mm),

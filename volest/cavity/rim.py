@@ -252,7 +252,7 @@ def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
     at_border = high & border
     # Cells count from their middles; the cavity ends half a cell before the first high one.
     wide = joined(at_border, high) & ~within(low, LAND_WIDTH_MM / pitch_mm + 0.5)
-    land = joined(wide & ~_near_slope(relief), high)
+    land = joined(wide & ~_near_slope(relief), high) if wide.any() else wide
     at_border &= land
     if np.count_nonzero(at_border) < max(FLAT_ALL_ROUND * np.count_nonzero(border), 1.0):
         return np.zeros_like(inside), 0.0

@@ -14,7 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.cells import grown
+from volest.cavity.cells import MAP_LOOPS, grown
 from volest.cavity.columns import Bools, Columns, Grid, Ints
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
@@ -22,7 +22,6 @@ from volest.cavity.relief import Relief
 from volest.cavity.rim import LAND_MM, Rim
 from volest.scan.compiling import loops
 
-LOOPS = "volest.cavity.map_loops"
 PAIRS = 3  # a stretch, where stretches lie side by side; where there are more, counted first
 LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the grid's
 
@@ -211,7 +210,7 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
     tuple of ndarray
         Two (k,) arrays of indices.
     """
-    fast = loops(LOOPS)
+    fast = loops(MAP_LOOPS)
     if fast is not None:
         pairs = np.empty((2, PAIRS * len(cell) + 1), np.int64)
         count = fast.pair_rooms(cell, floor_mm, top_mm, grid.shape[1], pairs)
@@ -237,7 +236,7 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
 
 def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
     """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
-    fast = loops(LOOPS)
+    fast = loops(MAP_LOOPS)
     if fast is not None:
         names = np.arange(len(cell))
         fast.join_rooms(cell, floor, top, grid.shape[1], names)

@@ -45,11 +45,6 @@ class Surface:
         """The triangles, (n, 3, 3), one after another in memory as compiled loops want them."""
         return np.ascontiguousarray(self.triangles)
 
-    @property
-    def view(self) -> tuple[float, ...]:
-        """The frame's rotation, row by row, and its origin, as compiled loops want them."""
-        return (*self.frame.rotation.ravel().tolist(), *self.frame.origin_mm.tolist())
-
     def turned_about(self) -> "Surface":
         """Return the surface with all faces turned.
 
@@ -103,7 +98,7 @@ def columns_of(surface: Surface, grid: Grid) -> Columns:
         count = fast.cut(
             surface.rows,
             surface.backward,
-            surface.view,
+            surface.frame.view,
             (*grid.low_mm, grid.pitch_mm),
             grid.shape,
             (cell, z_mm, up, which),
@@ -180,6 +175,6 @@ def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats
     margin = grown(near, corners=True)
     over_mm = _lowest(near, peaks_mm)
     fast.raise_peaks(
-        surface.rows, surface.view, (*grid.low_mm, grid.pitch_mm), margin, over_mm, peaks
+        surface.rows, surface.frame.view, (*grid.low_mm, grid.pitch_mm), margin, over_mm, peaks
     )
     return peaks

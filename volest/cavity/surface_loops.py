@@ -14,24 +14,7 @@ from volest.scan.compiling import compiled
 ROUNDER = 6755399441055744.0  # 1.5 * 2^52: added and taken off, it leaves the nearest whole number
 SPARE = 1e-6  # cells
 Point = tuple[float, float, float]
-View = tuple[float, ...]  # the frame: nine of its rotation, row by row, and its origin
-
-
-@compiled
-def twice_areas_summed(triangles: Floats, upto: Floats) -> Point:
-    """Fill in the running sum of twice the areas, (n,), and return the sum of the normals."""
-    area = nx = ny = nz = 0.0
-    for t in range(len(triangles)):
-        x, y, z = triangles[t, 0, 0], triangles[t, 0, 1], triangles[t, 0, 2]
-        ax, ay, az = triangles[t, 1, 0] - x, triangles[t, 1, 1] - y, triangles[t, 1, 2] - z
-        bx, by, bz = triangles[t, 2, 0] - x, triangles[t, 2, 1] - y, triangles[t, 2, 2] - z
-        i, j, k = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
-        area += np.sqrt(i * i + j * j + k * k)
-        upto[t] = area
-        nx += i
-        ny += j
-        nz += k
-    return nx, ny, nz
+View = tuple[float, ...]  # of a frame: as Frame.view
 
 
 @compiled
