@@ -140,5 +140,8 @@ def _filled(top_mm: Floats, hole: Bools) -> Floats:
     sides = np.stack([np.ravel_multi_index(place, hole.shape) for place in places])  # (4, cells)
     heights = filled.ravel()
     for _ in range(FILL_TURNS):
-        heights[near] = (heights[sides] * 0.25).sum(axis=0)
+        fresh = (heights[sides] * 0.25).sum(axis=0)
+        if np.array_equal(fresh, heights[near]):  # settled; small holes are at once
+            break
+        heights[near] = fresh
     return filled
