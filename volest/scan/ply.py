@@ -150,7 +150,8 @@ def _gather(
     places = corners.astype(np.intp)
     if corners.dtype.kind == "f" and (places != corners).any():
         raise damaged("a face with a broken corner number", "whole numbers")
-    triangles: NDArray[np.float64] = points[places]  # (n, 3, 3)
+    # Indexing by an array gives the same and takes twice as long.
+    triangles: NDArray[np.float64] = points.take(places, axis=0)  # (n, 3, 3)
     return triangles
 
 
