@@ -123,7 +123,7 @@ def _sections(
     if law is not None:
         yield "Waste", (learned_in_words(law, made.volume_ml),)
     yield "Before", BEFORE
-    yield "Steps", steps(made, settings.way)
+    yield "Steps", steps(made, settings.way, then_base=base is not None)
     if base is not None:
         knobs_ml = settings.lab.second_pour.retention_ml
         yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)

@@ -10,7 +10,7 @@ from volest.settings import Settings
 from volest.sheet.guide import advice, deed
 from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
-from volest.sheet.remarks import made_with, tally
+from volest.sheet.remarks import made_with, scoop_g, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.card import BEFORE, CAUTIONS, if_short, steps
 from volest.stone.in_words import (
@@ -75,7 +75,7 @@ def sheet_text(
         before=BEFORE,
         cautions=CAUTIONS,
         plot_size=(WIDE, TALL),
-        scoop_g=f"{settings.lab.bench.scoop_g:g}",
+        scoop_g=f"{scoop_g(settings):g}",
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
