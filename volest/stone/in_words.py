@@ -82,7 +82,7 @@ def scoops_in_words(made: Mix) -> str:
         For example '2 full scoops of 50 g'; or that it has to be weighed.
     """
     if not made.has_scoop:
-        return f"weigh it: no scoop weight is known for {made.stone}"
+        return "weigh it: no scoop weight is known"
     each = f"of {made.bench.scoop_g:g} g"
     if made.full_scoops == 0:
         return f"less than 1 scoop {each}"
