@@ -98,7 +98,7 @@ def test_a_started_file_changes_nothing_and_is_kept(file: Path) -> None:
     assert file.read_text(encoding="utf-8") == text
     # with the marks taken off, every line holds
     held = "\n".join(key.example for key in KEYS.values())
-    assert all(f"# {line}" in text for line in held.splitlines())
+    assert all(f"\n#{line}\n" in text for line in held.splitlines())
     write(file, held)
     assert row("base")[:3] == ["base", "rim=-1.5", "file"]
 

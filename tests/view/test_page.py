@@ -18,6 +18,8 @@ from tests.view.browser import BROWSER, Page, browser
 from volest.lab import Bowl, Lab, SecondPour
 from volest.notes import Note
 from volest.settings import Settings
+from volest.stone.plan import Impression
+from volest.stone.shared import plan_mixes
 from volest.view.card import CardMaker
 from volest.view.page import sheet_text
 
@@ -249,3 +251,14 @@ def test_paper_does_not_speak_of_what_a_screen_does(page: Page) -> None:
     page.send("Emulation.setEmulatedMedia", media="print")
     assert page.ask(shown) == "none"
     page.send("Emulation.setEmulatedMedia", media="")
+
+
+def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Path) -> None:
+    settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
+    maker = CardMaker(tmp_path, pictures=False)
+    result = maker(scan, settings)
+    assert result.volume_ml is not None
+    plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
+    text = sheet_text([result], [maker.card(result)], settings, plan)
+    card = text[text.index("<article") :]
+    assert card.index("Poured from shared mix 1") < card.index('class="figures"')
