@@ -37,6 +37,16 @@ class Within:
         return {**handler(source), "strict": True, **given}
 
 
+# Outside these a figure is taken for a slip: of the keyboard, or of the unit. Common practice, no
+# source, but where one is named.
+STEP = Within(gt=0.0, le=10.0)  # a coarser scale or cylinder cannot keep the ratio of one scoop
+SCOOP_G = Within(ge=1.0, le=500.0)  # under it stands kg, over it the sack
+SHARE_PERCENT = Within(ge=0.0, le=100.0)  # more is no waste: it is a second mix
+RESIDUE_ML = Within(ge=0.0, le=50.0)  # a full arch takes 35 to 70 mL: no bowl keeps as much
+DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/types.py), a heap about 1
+WORKING_MIN = Within(gt=0.0, le=60.0)  # over it stands s: powders give 5 to 7 min
+BOWL_ML = Within(ge=1.0, le=5000.0)  # under it stand litres; no mixer stirs more
+LEAST_SHARE_PERCENT = 1.0  # below it, but not 0, a fraction was taken for per cent
 Above = Annotated[float, Within(gt=0.0, le=100_000.0)]
 AtLeast = Annotated[float, Within(ge=0.0, le=100_000.0)]
 
@@ -58,9 +68,9 @@ class Bench:
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
-    scale_step_g: Above = 1.0
-    scoop_g: Above = 50.0
-    cylinder_step_ml: Above = 0.1
+    scale_step_g: Annotated[float, STEP] = 1.0
+    scoop_g: Annotated[float, SCOOP_G] = 50.0
+    cylinder_step_ml: Annotated[float, STEP] = 0.1
     water_c: Annotated[float, Within(ge=15.0, le=30.0)] = 20.0
 
 
@@ -79,8 +89,8 @@ class Way:
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
-    share_percent: Annotated[float, Within(ge=0.0, le=500.0)] = 15.0
-    residue_ml: Annotated[float, Within(ge=0.0, le=500.0)] = 0.0
+    share_percent: Annotated[float, SHARE_PERCENT] = 15.0
+    residue_ml: Annotated[float, RESIDUE_ML] = 0.0
     air_percent: Annotated[float, Within(ge=0.0, le=50.0)] = 0.0
 
 
@@ -130,6 +140,8 @@ class OwnStone:
         Usual water and its range, in mL per 100 g of powder.
     powder_density : float or None
         True density of the powder, in g/cm3.
+    scoop_g : float or None
+        Weighed content of one level scoop of this powder; None takes that of the bench.
     working_low_min, working_high_min : float or None
         Working time, in min.
     price_per_kg : float or None
@@ -143,9 +155,10 @@ class OwnStone:
     wp: Above | None = None
     wp_low: Above | None = None
     wp_high: Above | None = None
-    powder_density: Annotated[float, Within(ge=1.0, le=6.0)] | None = None
-    working_low_min: Above | None = None
-    working_high_min: Above | None = None
+    powder_density: Annotated[float, DENSITY] | None = None
+    scoop_g: Annotated[float, SCOOP_G] | None = None
+    working_low_min: Annotated[float, WORKING_MIN] | None = None
+    working_high_min: Annotated[float, WORKING_MIN] | None = None
     price_per_kg: AtLeast | None = None
 
 
@@ -165,7 +178,7 @@ class Bowl:
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     name: str
-    most_ml: Above
+    most_ml: Annotated[float, BOWL_ML]
     least_ml: AtLeast = 0.0
     way: WayName = VACUUM
 

@@ -112,7 +112,7 @@ def test_card_stretched() -> None:
 def test_card_with_both_pours_in_their_order() -> None:
     told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
     assert "To fill 50 mL and 2 mL of knobs" in told
-    marks = ["Water into bowl", "Set knobs", "Wait about 45 min", "It is ivory now, not type-4"]
+    marks = ["Water into bowl", "set knobs", "Wait about 45 min", "of ivory, not type-4"]
     assert [told.index(mark) for mark in marks] == sorted(told.index(mark) for mark in marks)
 
 

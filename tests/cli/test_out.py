@@ -101,10 +101,11 @@ def test_watching_a_file_is_wrong_use() -> None:
 
 def test_dry_tells_and_touches_nothing(folder: Path) -> None:
     before = sorted(folder.rglob("*"))
-    told = into_out("--dry", "--csv", "o.csv")
+    told = into_out("--dry")
     assert told.exit_code == 0, told.output
     assert told.stdout.count("to be sized  ") == 3
-    assert "o.csv" in told.stdout
+    assert "to be written into out" in told.stdout
+    assert "o.csv" in call("size", "day", "--csv", "o.csv", "--dry").stdout
     assert "3 of 3 scans to be sized; nothing was done" in told.stdout
     assert sorted(folder.rglob("*")) == before
     into_out()
@@ -113,3 +114,23 @@ def test_dry_tells_and_touches_nothing(folder: Path) -> None:
     assert again.stdout.count("unchanged") == 2
     assert "1 of 3 scans to be sized" in again.stdout
     assert call("size", "nowhere", "--dry").exit_code == 0  # told when it is sized
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--out", "out", "--csv", "o.csv"],
+        ["--json", "day/a1.stl"],
+        ["--sheet", "today.pdf"],
+        ["--stone", "marble"],
+        ["--wp", "0.2"],
+        ["--pitch", "99"],
+    ],
+)
+def test_dry_promises_nothing_that_would_be_refused(folder: Path, words: list[str]) -> None:
+    before = sorted(folder.rglob("*"))
+    told, done = call("size", "day", "--dry", *words), call("size", "day", *words)
+    assert (told.exit_code, done.exit_code) == (2, 2)
+    assert told.stderr == done.stderr
+    assert told.stdout == ""
+    assert sorted(folder.rglob("*")) == before

@@ -24,6 +24,7 @@ def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         if key.variable is not None:
             monkeypatch.delenv(key.variable, raising=False)
     target = tmp_path / "place" / "defaults.toml"
+    write(target, "")  # a file that is named must be there; an empty one says nothing
     monkeypatch.setenv(VARIABLE, str(target))
     return target
 
@@ -50,7 +51,7 @@ def row(name: str) -> list[str]:
 
 def test_without_a_file_all_is_built_in(file: Path) -> None:
     told = call("settings").stdout
-    assert f"{file} (not there; --new starts it)" in told
+    assert str(file) in told
     assert row("stone")[:4] == ["stone", "type-4", "built", "in"]
     assert all(len(line) <= 80 for line in told.splitlines()[1:])
 
@@ -61,10 +62,35 @@ def test_the_usual_place_is_that_of_the_user(
     # XDG Base Directory Specification: $XDG_CONFIG_HOME is where a user's configuration stands.
     monkeypatch.delenv(VARIABLE)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    assert str(tmp_path / "config" / "volest" / "defaults.toml") in call("settings").stdout
+    usual = tmp_path / "config" / "volest" / "defaults.toml"
+    assert f"{usual} (not there; --new starts it)" in call("settings").stdout
+    assert powder_g() == 103.0  # nobody has to have such a file
+
+
+@pytest.mark.parametrize("words", [("mix", "50"), ("settings",), ("size", "bowl.stl")])
+def test_a_named_file_that_is_not_there_is_told(file: Path, words: tuple[str, ...]) -> None:
+    file.unlink()
+    ran = call(*words)
+    assert ran.exit_code == 2
+    assert ran.stdout == ""
+    assert ran.stderr.count("\n") == 1
+    assert all(word in ran.stderr for word in (str(file), VARIABLE, "volest settings --new"))
+
+
+def test_a_named_file_that_is_not_there_can_be_started(file: Path) -> None:
+    file.unlink()
+    assert call("settings", "--new").exit_code == 0
+    assert powder_g() == 103.0
+
+
+def test_a_folder_is_no_file_of_defaults(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv(VARIABLE, str(tmp_path))
+    ran = call("mix", "50")
+    assert (ran.exit_code, "not a plain file" in ran.stderr) == (2, True)
 
 
 def test_a_started_file_changes_nothing_and_is_kept(file: Path) -> None:
+    file.unlink()
     assert call("settings", "--new").exit_code == 0
     text = file.read_text(encoding="utf-8")
     assert row("stone")[:4] == ["stone", "type-4", "built", "in"]
@@ -72,7 +98,7 @@ def test_a_started_file_changes_nothing_and_is_kept(file: Path) -> None:
     assert file.read_text(encoding="utf-8") == text
     # with the marks taken off, every line holds
     held = "\n".join(key.example for key in KEYS.values())
-    assert all(f"# {line}" in text for line in held.splitlines())
+    assert all(f"\n#{line}\n" in text for line in held.splitlines())
     write(file, held)
     assert row("base")[:3] == ["base", "rim=-1.5", "file"]
 
@@ -148,3 +174,17 @@ def test_an_empty_variable_means_no_file(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setenv(VARIABLE, "")
     assert row("file") == ["file", "none"]
     assert call("settings", "--new").exit_code == 2
+
+
+def test_a_pour_without_a_journal_says_every_way_to_name_one(file: Path) -> None:
+    words = ("log", "--volume", "50", "--powder", "103", "--water", "20.6", "--left", "9")
+    ran = call(*words)
+    assert ran.exit_code == 2
+    assert ran.stderr.count("\n") == 1
+    ways = ("--journal", "VOLEST_JOURNAL", "volest settings")
+    assert all(way in ran.stderr for way in ways)
+    told = call("log", "--help").stdout
+    assert all(way in told for way in ways)
+    assert "[required]" not in told
+    write(file, 'journal = "lab.db"\n')
+    assert call(*words).exit_code == 0

@@ -65,6 +65,15 @@ def test_the_labs_own_stones_stand_among_the_types(tmp_path: Path) -> None:
     assert "usual W/P 29.5 mL per 100 g the lab's own" in told.partition("ivory, ")[2]
 
 
+def test_the_labs_scoop_stands_in_place_of_the_usual_one(tmp_path: Path) -> None:
+    target = tmp_path / "lab.toml"
+    target.write_text("[bench]\nscoop_g = 46\n[[stone]]\nname = 'type-3'\nscoop_g = 43\n", "utf-8")
+    told = " ".join(run("--lab", str(target)).stdout.split())
+    assert told.count("one scoop 46 g the lab's own") == 1
+    assert told.count("one scoop 43 g the lab's own") == 1
+    assert "one scoop 50 g" not in told
+
+
 def test_the_page_lists_every_figure() -> None:
     page = PAGE.read_text(encoding="utf-8")
     rows = [(k.name, *pair) for k in STONE_TYPES.values() for pair in k.figures()]

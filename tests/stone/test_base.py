@@ -7,10 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from volest.errors import MixError
-from volest.lab import Lab, SecondPour
+from volest.lab import Lab, OwnStone, SecondPour
 from volest.settings import Settings
 from volest.stone.base import base_volume_ml
-from volest.stone.bench import BASE_HEIGHT, BEFORE_BASE
+from volest.stone.bench import BASE_HEIGHT, BEFORE_BASE, KNOB
+from volest.stone.in_words import scoops_dealt, scoops_in_words
 from volest.stone.mix import mix
 from volest.stone.pours import first_pour, second_pour
 
@@ -55,10 +56,48 @@ def test_both_pours_of_an_impression() -> None:
     settings = Settings(lab=lab)
     base = second_pour(2600, settings)
     assert base is not None
-    assert base.as_record() == mix(31.2, stone="type-3").as_record()
+    same = mix(31.2, stone="type-3")
+    assert (base.powder_g, base.water_ml) == (same.powder_g, same.water_ml)
     assert first_pour(50, settings).as_record() == mix(52).as_record()  # with its knobs
     assert first_pour(50, Settings()).as_record() == mix(50).as_record()
     assert second_pour(2600, Settings()) is None
+
+
+# A scoop of another stone weighs otherwise (bulk density varies): common practice, no source.
+@pytest.mark.parametrize("by", ["gram", "scoop"])
+def test_a_base_of_another_stone_is_weighed_unless_its_scoop_is_known(by: str) -> None:
+    second = SecondPour(height_mm=12, stone="type-3")
+    base = second_pour(2600, Settings(lab=Lab(second_pour=second), by=by))
+    assert base is not None
+    assert base.powder_g == 56.0  # as by gram: nobody knows what a scoop of it holds
+    assert scoops_in_words(base) == "weigh it: no scoop weight is known"
+    assert scoops_dealt(base) == "weigh"
+    record = base.as_record()
+    assert (record["scoops"], record["full_scoops"], record["rest_g"]) == (None, 0, 56.0)
+
+
+@pytest.mark.parametrize(
+    ("by", "powder_g", "words"),
+    [
+        ("gram", 56.0, "1 full scoop of 43 g and 13 g"),
+        ("scoop", 86.0, "2 full scoops of 43 g"),
+    ],
+)
+def test_a_base_is_counted_in_its_own_scoops(by: str, powder_g: float, words: str) -> None:
+    second = SecondPour(height_mm=12, stone="type-3")
+    lab = Lab(second_pour=second, stone=(OwnStone(name="type-3", scoop_g=43.0),))
+    settings = Settings(lab=lab, by=by)
+    base = second_pour(2600, settings)
+    assert base is not None
+    assert (base.powder_g, scoops_in_words(base)) == (powder_g, words)
+    assert "of 50 g" in scoops_in_words(first_pour(50, settings))
+
+
+def test_a_base_of_the_same_stone_takes_the_same_scoop() -> None:
+    second = SecondPour(height_mm=12, stone="type IV")
+    base = second_pour(2600, Settings(lab=Lab(second_pour=second)))
+    assert base is not None
+    assert "full scoop of 50 g" in scoops_in_words(base)
 
 
 # Worked by hand: 80 mL of model stone at 0.30 g per g with 10 % waste, 132.76 g; of plaster at
@@ -82,4 +121,5 @@ def test_waiting_time_and_height() -> None:
 
 def test_knobs_are_eight_balls_of_eight_mm() -> None:
     # Sphere, any table of solids: 4/3 pi r^3; our choice of eight, no source.
+    assert KNOB.value == 8
     assert SecondPour().retention_ml == pytest.approx(8 * 4 / 3 * math.pi * 4**3 / 1000, rel=0.08)

@@ -93,9 +93,30 @@ def test_short_of_stone_is_mixed_at_the_same_ratio() -> None:
 def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
     # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
     told = base_steps(mix(52), mix(31, stone="type-3"), 2.0)
-    assert "knobs" in told[0]
-    assert "about 45 min, or until the gloss has gone" in told[1]
-    assert told[2].index("mL") < told[2].index(" g.")
+    # Knobs or undercuts, wetting, the order: common practice, no source.
+    marks = ["knobs", "about 45 min, or until the gloss has gone", "Wet the top", "Water into"]
+    marks += ["of type-3, not type-4, W/P", "under vacuum", "Pour it within 5 min", "lift the cast"]
+    places = [next(n for n, line in enumerate(told) if mark in line) for mark in marks]
+    assert places == sorted(places)
+    assert len(told) == places[-1] + 1
+
+
+def test_the_cast_is_lifted_out_once_and_last() -> None:
+    made, base = mix(52), mix(31, stone="type-3")
+    assert "lift the cast out" in steps(made)[-1]
+    first = steps(made, then_base=True)
+    assert not any("lift the cast out" in line for line in first)
+    told = " ".join((*first, *base_steps(made, base, 2.0)))
+    assert told.count("lift the cast out") == 1
+    # Two handouts on pouring casts: 45 to 60 min.
+    assert told.endswith("Leave it 45 to 60 min more, then lift the cast out.")
+
+
+def test_a_base_without_knobs_holds_by_undercuts() -> None:
+    told = base_steps(mix(50), mix(31), 0.0)
+    assert "undercuts" in told[0]
+    assert "0 mL" not in told[0]
+    assert not any(", not type-4" in line for line in told)  # the same stone
 
 
 def test_costs_are_shared_out_to_the_waste() -> None:

@@ -72,7 +72,7 @@ at_most = 9
         "lab.toml: bench.scale_step_g = '1' (needed: a number)",
         "lab.toml: bench.scop_g = 50 (needed: no such key)",
         "lab.toml: bench.water_c = 40 (needed: at most 30)",
-        "lab.toml: way.hand.residue_ml = -1 (needed: at least 0)",
+        "lab.toml: way.hand.residue_ml = -1 (needed: at least 0; mL left on bowl",
         "lab.toml: bowl 1.most_ml = nan (needed: a finite number)",
         "lab.toml: bowl 1.way = 'drill' (needed: 'hand' or 'vacuum')",
         "lab.toml: bowl 2.most_ml (needed: a value)",
@@ -80,6 +80,54 @@ at_most = 9
     ):
         assert fault in told
     assert "mend all 9" in told
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            "[way.vacuum]\nshare_percent = 0.12",
+            "share_percent = 0.12 (needed: 0, or 1 and above; per cent of the volume: 12, not 0.12",
+        ),
+        ("[way.hand]\nshare_percent = 112", "way.hand.share_percent = 112 (needed: at most 100;"),
+        (
+            '[[stone]]\nname = "a"\nlike = "4"\nworking_low_min = 9\nworking_high_min = 5',
+            "working_low_min, working_high_min = 9, 5 (needed: the shorter time first)",
+        ),
+        (
+            '[[stone]]\nname = "a"\nlike = "4"\nworking_low_min = 300',
+            "stone 1.working_low_min = 300 (needed: at most 60; minutes, not seconds)",
+        ),
+        ("[bench]\nscoop_g = 4300", "bench.scoop_g = 4300 (needed: at most 500; g in one level"),
+        ("[bench]\nscoop_g = 0.05", "bench.scoop_g = 0.05 (needed: at least 1; g in one level"),
+        ("[bench]\nscale_step_g = 100", "bench.scale_step_g = 100 (needed: at most 10; the"),
+        ("[way.hand]\nresidue_ml = 100", "way.hand.residue_ml = 100 (needed: at most 50; mL left"),
+        (
+            '[[stone]]\nname = "a"\nlike = "4"\nwp = 0.2',
+            "stone 1: wp, wp_low or wp_high = 0.2 (needed: mL of water per 100 g of powder: 20)",
+        ),
+        (
+            '[[stone]]\nname = "a"\nlike = "4"\nwp = 0.2\nwp_low = 0.19\nwp_high = 0.24',
+            "= 0.2, 0.19, 0.24 (needed: mL of water per 100 g of powder: 20, 19, 24)",
+        ),
+        (
+            '[[stone]]\nname = "a"\nlike = "4"\nprice_per_kg = -5',
+            "stone 1.price_per_kg = -5 (needed: at least 0; the invoice's price of a kg;",
+        ),
+        (
+            '[[stone]]\nname = "a"\nlike = "4"\npowder_density = 1.1',
+            "stone 1.powder_density = 1.1 (needed: at least 2; true density in g/cm3",
+        ),
+        ('[[bowl]]\nname = "a"\nmost_ml = 0.3', "bowl 1.most_ml = 0.3 (needed: at least 1; mL,"),
+    ],
+)
+def test_slips_of_unit_say_what_is_meant(text: str, told: str, tmp_path: Path) -> None:
+    # Ranges: common practice, no source; the density of hemihydrate, 2.5 to 2.74: pocket guide to
+    # chemical hazards, entry on plaster, and a museum's page on calcium sulfate hemihydrate.
+    line = faults(text, tmp_path)
+    assert told in line
+    assert "\n" not in line
+    assert "mend it and try again" in line
 
 
 def test_what_contradicts_itself_is_listed_too() -> None:

@@ -6,6 +6,8 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,7 +15,16 @@ import pytest
 
 from tests.view.bowls import write_bowl
 from tests.view.browser import BROWSER, Page, browser
+from volest.lab import Bowl, Lab, SecondPour
+from volest.notes import Note
+from volest.settings import Settings
+from volest.stone.plan import Impression
+from volest.stone.shared import plan_mixes
+from volest.view.card import CardMaker
+from volest.view.page import sheet_text
 
+ROOT = Path(__file__).parents[2]
+MOST_NOTES = 8  # the samples carry two at most
 ATTACK = "<img src=x onerror=alert(1)><b>bold</b>.stl".replace("/", "∕")
 MINUS_TWO = """(() => {
   const cards = [...document.querySelectorAll('.card')];
@@ -23,6 +34,9 @@ MINUS_TWO = """(() => {
   slider.dispatchEvent(new Event('input'));
   return card.querySelector('[data-show=volume]').textContent;
 })()"""
+PAPERS = pytest.mark.parametrize(
+    ("wide_in", "tall_in"), [(8.27, 11.69), (8.5, 11.0)], ids=["A4", "Letter"]
+)
 INKED = """new Promise((done) => setTimeout(() => {
   const canvas = document.querySelector('.card canvas');
   const data = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
@@ -31,6 +45,10 @@ INKED = """new Promise((done) => setTimeout(() => {
     seen.add((data[k] << 16) | (data[k + 1] << 8) | data[k + 2]);
   done(seen.size);
 }, 500))"""
+
+
+def pages(printed: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b", printed))
 
 
 class Links(HTMLParser):
@@ -140,17 +158,17 @@ def test_the_live_view_is_drawn_and_turns(page: Page) -> None:
     assert page.ask(picture) != before
 
 
-@pytest.mark.parametrize(("wide_in", "tall_in"), [(8.27, 11.69), (8.5, 11.0)], ids=["A4", "Letter"])
+@PAPERS
 def test_it_prints_one_card_a_page(page: Page, wide_in: float, tall_in: float) -> None:
     printed = page.pdf(wide_in, tall_in)
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1 + 3  # the table, then three cards
+    assert pages(printed) == 1 + 3  # the table, then three cards
 
 
 def test_it_prints_several_cards_a_page(page: Page) -> None:
     page.ask("document.getElementById('several').click()")
     printed = page.pdf(8.27, 11.69)
     page.ask("document.getElementById('several').click()")
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) < 1 + 3
+    assert pages(printed) < 1 + 3
 
 
 def test_paper_never_carries_what_was_only_tried(page: Page) -> None:
@@ -168,3 +186,79 @@ def test_a_sheet_that_no_browser_opens_is_refused(scans: Path) -> None:
     ran = volest("size", ".", "--sheet", "sheet.pdf", cwd=scans)
     assert ran.returncode == 2
     assert ".html" in ran.stderr
+
+
+@pytest.fixture(scope="module")
+def crowded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    """A sheet of cards that are as full as they get: a base in two mixes, and ever more notes."""
+    if BROWSER is None:
+        pytest.skip("no Chromium here: apt-get install chromium")
+    where = tmp_path_factory.mktemp("crowded")
+    notch = ROOT / "sample_meshes" / "b0436-lower-wavy-notch.ply"
+    bowl = Bowl(name="the small one on the left", least_ml=10, most_ml=60)
+    lab = Lab(bowl=(bowl,), second_pour=SecondPour(height_mm=20, stone="type-2"))
+    settings = Settings(lab=lab)
+    maker = CardMaker(where, pictures=True)
+    result = maker(notch, settings)
+    said = (
+        "The rim lies below the base line over about 90 mm, " + 4 * "by up to 1.1 mm at 1, 2, 4, "
+    )
+    more = [
+        Note(code=f"note-{k}", text=said, do="Box in that stretch first, or lower the base line")
+        for k in range(MOST_NOTES)
+    ]
+    results = [replace(result, notes=tuple(more[:count])) for count in range(MOST_NOTES + 1)]
+    text = sheet_text(results, [maker.card(result)] * len(results), settings)
+    (where / "crowded.html").write_text(text, encoding="utf-8")
+    with browser(tmp_path_factory.mktemp("profile")) as opened:
+        opened.open(where / "crowded.html")
+        yield opened
+
+
+@PAPERS
+def test_a_full_card_stays_on_its_page(crowded: Page, wide_in: float, tall_in: float) -> None:
+    table = crowded.ask("document.querySelectorAll('.card').length")
+    assert table == MOST_NOTES + 1
+    before = pages(crowded.pdf(wide_in, tall_in))
+    crowded.ask("document.querySelectorAll('.card').forEach((c) => c.remove())")
+    first = pages(crowded.pdf(wide_in, tall_in))
+    crowded.send("Page.reload")
+    crowded.wait("document.readyState === 'complete' && document.querySelector('.card')")
+    assert before == first + table
+
+
+def test_a_base_has_its_steps_on_the_card_and_the_cast_comes_out_last(crowded: Page) -> None:
+    told = str(crowded.ask("document.querySelector('.card .pours').textContent"))
+    marks = ["Water into", "Pour within", "set knobs", "Wait about 45 min", "Wet the top"]
+    marks += ["2 equal mixes", "of type-2, not type-4, W/P", "Pour it within", "lift the cast out"]
+    places = [told.index(mark) for mark in marks]
+    assert places == sorted(places)
+    assert told.count("lift the cast out") == 1
+
+
+def test_the_sheet_says_when_it_was_sized(page: Page, scans: Path) -> None:
+    heads = page.ask("[...document.querySelectorAll('header, .card h2')].map((h) => h.textContent)")
+    assert len(heads) == 1 + 3
+    for head in heads:
+        (said,) = re.findall(r"[Ss]ized (\d{4}-\d\d-\d\d, \d\d:\d\d)", head)
+        written = datetime.fromtimestamp((scans / "sheet.html").stat().st_mtime)  # noqa: DTZ006  # local, as on the bench
+        assert abs(datetime.strptime(said, "%Y-%m-%d, %H:%M") - written) < timedelta(minutes=2)  # noqa: DTZ007  # the same
+
+
+def test_paper_does_not_speak_of_what_a_screen_does(page: Page) -> None:
+    shown = "getComputedStyle(document.querySelector('caption .screen')).display"
+    assert page.ask(shown) != "none"
+    page.send("Emulation.setEmulatedMedia", media="print")
+    assert page.ask(shown) == "none"
+    page.send("Emulation.setEmulatedMedia", media="")
+
+
+def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Path) -> None:
+    settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
+    maker = CardMaker(tmp_path, pictures=False)
+    result = maker(scan, settings)
+    assert result.volume_ml is not None
+    plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
+    text = sheet_text([result], [maker.card(result)], settings, plan)
+    card = text[text.index("<article") :]
+    assert card.index("Poured from shared mix 1") < card.index('class="figures"')

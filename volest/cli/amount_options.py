@@ -1,4 +1,4 @@
-"""Options of `size` and `watch` that say how much is mixed for a volume."""
+"""Options of `size`, `watch` and `mix` that say how much is mixed for a volume."""
 
 from collections.abc import Callable
 from typing import Any

@@ -2,7 +2,6 @@
 
 import difflib
 import os
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -11,6 +10,7 @@ from typing import Any
 import click
 
 from volest.errors import UsageError
+from volest.given_files import GivenFileError, toml_of
 
 VARIABLE = "VOLEST_SETTINGS"
 NAME = "defaults.toml"
@@ -136,7 +136,8 @@ def read_defaults(path: Path | None) -> dict[str, Any]:
     Parameters
     ----------
     path : Path or None
-        Where it is; one that is not there says nothing.
+        Where it is. Nothing in the usual place says nothing; a file that the environment variable
+        names must be there.
 
     Returns
     -------
@@ -149,11 +150,17 @@ def read_defaults(path: Path | None) -> dict[str, Any]:
         If it cannot be read, or says something it cannot mean; the file, the key, the value and
         what is needed are named.
     """
-    if path is None or not path.is_file():
+    if path is None or not (path.exists() or os.environ.get(VARIABLE)):
         return {}
+    if not path.exists():
+        raise UsageError(
+            f"no file {path}, which {VARIABLE} names",
+            needed="your defaults file",
+            remedy=f"mend the name, unset {VARIABLE}, or start the file: volest settings --new",
+        )
     try:
-        values = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as fault:  # ValueError: also bytes that are no text
+        values = toml_of(path)
+    except GivenFileError as fault:
         raise UsageError(
             f"{path}: {fault}", needed="defaults in TOML", remedy="mend it or move it away"
         ) from fault

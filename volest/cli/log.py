@@ -41,10 +41,10 @@ Examples:
     "--journal",
     "journal_file",
     metavar="FILE",
-    required=True,
     type=click.Path(path_type=Path),
     envvar="VOLEST_JOURNAL",
-    help="The journal; made if it is not there.",
+    help="The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
+    "file (`volest settings`) names it.",
 )
 @LAB_OPTION
 @click.option("--left", "left_g", type=click.FloatRange(0), metavar="G", help="Left over, in g.")
@@ -81,7 +81,7 @@ Examples:
 )
 def log_command(
     *,
-    journal_file: Path,
+    journal_file: Path | None,
     lab_file: Path | None,
     left_g: float | None,
     short_g: float | None,
@@ -95,6 +95,8 @@ def log_command(
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
     from volest.batch.journal import Journal  # keeps --help quick
 
+    if journal_file is None:
+        raise _no_journal()
     lab = lab_from(lab_file)
     if left_g is not None and short_g is not None:
         raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
@@ -120,6 +122,15 @@ def log_command(
             journal.back_up(backup_file)
             click.echo(f"wrote {backup_file}", err=True)
         _tell(journal, lab, csv_file, journal_file)
+
+
+def _no_journal() -> UsageError:
+    return UsageError(
+        "no journal",
+        needed="the file that pours are booked in",
+        remedy="add --journal FILE, set VOLEST_JOURNAL, or name it once in the file that "
+        "'volest settings --new' starts",
+    )
 
 
 def _book(journal: "Journal", entry: "Entry", journal_file: Path) -> None:

@@ -38,6 +38,8 @@ _COMMANDS = MappingProxyType(
         "completion": ("volest.cli.completion", "completion_command", "Let a shell finish words."),
     }
 )
+# These take nothing from the file of defaults, and must work where it has to be mended.
+_WITHOUT_DEFAULTS = (None, "settings", "completion")
 _FIRST_STEPS = """\
 volest says how much stone to mix before an impression is poured.
 
@@ -245,7 +247,8 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
     from volest.cli.talk import set_talk  # keeps --help quick
 
     set_talk(verbose)
-    ctx.default_map = default_map(read_defaults(defaults_path()))
+    if ctx.invoked_subcommand not in _WITHOUT_DEFAULTS:
+        ctx.default_map = default_map(read_defaults(defaults_path()))
     if ctx.invoked_subcommand is None:
         click.echo(_FIRST_STEPS, nl=False)
 

@@ -3,12 +3,14 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from textwrap import fill
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from volest.cli.amount_options import amounts
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
+from volest.cli.options import settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_steps, if_short, steps
@@ -27,7 +29,6 @@ from volest.stone.ratio import STRETCH_IN_WORDS
 if TYPE_CHECKING:
     from rich.text import Text
 
-_DEFAULTS = Settings()
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 
 
@@ -44,35 +45,7 @@ Examples:
 
 @click.command("mix", help=_HELP)
 @click.argument("volume", type=float, metavar="VOLUME")
-@click.option(
-    "--stone", metavar="NAME", default=_DEFAULTS.stone, show_default=True, help="Stone type."
-)
-@click.option(
-    "--wp", type=float, metavar="ML", help="mL of water per 100 g of powder; else the type's usual."
-)
-@click.option(
-    "--waste",
-    type=float,
-    metavar="PERCENT",
-    default=_DEFAULTS.waste_percent,
-    show_default=True,
-    help="Share of the volume mixed on top.",
-)
-@click.option(
-    "--residue",
-    type=float,
-    metavar="ML",
-    default=_DEFAULTS.residue_ml,
-    show_default=True,
-    help="Fixed part that stays on bowl, spatula and brush.",
-)
-@click.option(
-    "--by",
-    type=click.Choice(["gram", "scoop"]),
-    default=_DEFAULTS.by,
-    show_default=True,
-    help="Round the powder up to steps of the scale or to whole scoops.",
-)
+@amounts
 @lab_options
 @click.option(
     "--footprint",
@@ -86,22 +59,16 @@ Examples:
 @click.pass_context
 def mix_command(
     ctx: click.Context,
+    /,
     *,
     volume: float,
-    stone: str,
-    wp: float | None,
-    waste: float,
-    residue: float,
-    by: str,
     footprint: float | None,
     choice: LabChoice,
     json_file: str | None,
+    **options: Any,
 ) -> None:
     """Print the card; the words for a person stand in `_HELP`."""
-    settings = Settings(
-        stone=stone, wp_ml_per_100g=wp, waste_percent=waste, residue_ml=residue, by=by
-    )
-    settings = with_lab(ctx, settings, choice)
+    settings = with_lab(ctx, settings_of(**options), choice)
     base = _base(footprint, settings, asked=choice.second_pour_mm is not None)
     if base is None:  # a height in the lab file means nothing here without an area
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
@@ -156,7 +123,7 @@ def _sections(
     if law is not None:
         yield "Waste", (learned_in_words(law, made.volume_ml),)
     yield "Before", BEFORE
-    yield "Steps", steps(made, settings.way)
+    yield "Steps", steps(made, settings.way, then_base=base is not None)
     if base is not None:
         knobs_ml = settings.lab.second_pour.retention_ml
         yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)

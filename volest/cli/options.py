@@ -97,16 +97,25 @@ def bundled(
 
 
 def settings_of(
-    *, base: str | None, unit: str | None, pitch: float, inside_out: bool, **rest: Any
+    *,
+    base: str | None = None,
+    unit: str | None = _DEFAULTS.unit,
+    pitch: float = _DEFAULTS.pitch_mm,
+    inside_out: bool = _DEFAULTS.inside_out,
+    stone: str = _DEFAULTS.stone,
+    wp: float | None = None,
+    waste: float = _DEFAULTS.waste_percent,
+    residue: float = _DEFAULTS.residue_ml,
+    by: str = _DEFAULTS.by,
 ) -> Settings:
-    """Turn options into settings.
+    """Turn options into settings; what a command has no option for stays as it is built in.
 
     Parameters
     ----------
     base, unit, pitch, inside_out
-        As the options give them.
-    **rest
-        Further fields of the settings, by name.
+        How to measure, as the options of `measuring` give it.
+    stone, wp, waste, residue, by
+        How much to mix, as the options of `volest.cli.amount_options.amounts` give it.
 
     Returns
     -------
@@ -119,5 +128,9 @@ def settings_of(
         unit=unit,
         pitch_mm=pitch,
         inside_out=inside_out,
-        **rest,
+        stone=stone,
+        wp_ml_per_100g=wp,
+        waste_percent=waste,
+        residue_ml=residue,
+        by=by,
     )

@@ -98,7 +98,8 @@ class RunChoice:
         self.limits()
 
 
-OUT_HELP = "Write results.json, results.csv and sheet.html there; what is finished stays finished."
+OUT_HELP = "Write results.json, results.csv and sheet.html there; what is finished stays finished"
+_OUT_ALONE = "; instead of --json, --csv and --sheet."
 _OPTIONS = (
     click.option(
         "--no-sheet",
@@ -141,5 +142,6 @@ def run_options(*, out_needed: bool) -> Callable[[Command], Command]:
     callable
         What adds them to a command.
     """
-    out = click.option("--out", metavar="DIR", type=place, required=out_needed, help=OUT_HELP)
+    told = OUT_HELP + ("." if out_needed else _OUT_ALONE)
+    out = click.option("--out", metavar="DIR", type=place, required=out_needed, help=told)
     return bundled((out, *_OPTIONS), RunChoice, "running")

@@ -66,9 +66,9 @@ def _start(path: Path | None) -> None:
         )
     from volest.sheet.target import write_whole  # keeps --help quick
 
-    lines = ["# Defaults of volest. Take the mark off a line to let it hold.", ""]
+    lines = ["# Defaults of volest. Take the # off a line to let it hold.", ""]
     for key in KEYS.values():
-        lines += [f"# {key.says}", f"# {key.example}", ""]
+        lines += [f"# {key.says}", f"#{key.example}", ""]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as fault:

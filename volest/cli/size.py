@@ -71,11 +71,6 @@ def size_command(
     /,
     *,
     paths: "Sequence[Place]",
-    stone: str,
-    wp: float | None,
-    waste: float,
-    residue: float,
-    by: str,
     choice: LabChoice,
     sharing: ShareChoice,
     running: RunChoice,
@@ -90,29 +85,34 @@ def size_command(
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
     if verbose:
         set_talk(True)
-    settings = settings_of(
-        **options,
-        stone=stone,
-        wp_ml_per_100g=wp,
-        waste_percent=waste,
-        residue_ml=residue,
-        by=by,
-    )
-    settings = with_lab(ctx, settings, choice)
+    settings = with_lab(ctx, settings_of(**options), choice)
     check_sharing(sharing)
     running.check()
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
+    scans = _checked(paths, settings, delivery, running)
     if dry:
-        from volest.batch.places import find_places  # keeps --help quick
         from volest.cli.dry import tell_dry  # keeps --help quick
 
-        ctx.exit(tell_dry(find_places(paths), settings, running, delivery))
-    ctx.exit(_size(paths, settings, delivery, sharing, running, bar=bar, size_scan=ctx.obj))
+        ctx.exit(tell_dry(scans, settings, running, delivery))
+    ctx.exit(_size(scans, settings, delivery, sharing, running, bar=bar, size_scan=ctx.obj))
+
+
+def _checked(
+    paths: "Sequence[Place]", settings: Settings, delivery: Delivery, running: RunChoice
+) -> "Sequence[Place]":
+    """Find the scans, and refuse what cannot be done with them before any is read."""
+    from volest.batch.places import find_places  # keeps --help quick
+    from volest.batch.run import check_settings  # keeps --help quick
+
+    check_settings(settings)
+    scans = find_places(paths)
+    check_delivery(delivery, scans, running)
+    return scans
 
 
 def _size(
-    paths: "Sequence[Place]",
+    scans: "Sequence[Place]",
     settings: Settings,
     delivery: Delivery,
     sharing: ShareChoice,
@@ -122,12 +122,8 @@ def _size(
     size_scan: "SizeScan | None",
 ) -> int:
     from volest.batch.many import run_many  # keeps --help quick
-    from volest.batch.places import find_places  # keeps --help quick
-    from volest.batch.run import check_settings, exit_code  # keeps --help quick
+    from volest.batch.run import exit_code  # keeps --help quick
 
-    check_settings(settings)
-    scans = find_places(paths)
-    check_delivery(delivery, scans, running)
     if running.out is not None:
 
         def show_them(results: "Sequence[Result]", plan: "Plan | None") -> None:

@@ -1,7 +1,7 @@
 """The command `stones`: the stones and windows, each figure with unit, source and mark."""
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 from textwrap import fill
@@ -12,8 +12,9 @@ import click
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.errors import UsageError
-from volest.stone.bench import BENCH_FIGURES
-from volest.stone.figure import Band, Figure
+from volest.lab import Lab
+from volest.stone.bench import BENCH_FIGURES, SCOOP
+from volest.stone.figure import OWN, Band, Figure
 from volest.stone.own import all_stones
 from volest.stone.types import StoneType
 from volest.stone.windows import WINDOWS
@@ -43,13 +44,22 @@ def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: st
     if new_file is not None:
         _start_lab_file(new_file)
         return
-    stones = all_stones(lab_from(lab_file))
+    lab = lab_from(lab_file)
+    stones, bench = all_stones(lab), _bench(lab)
     if json_file is not None:
         from volest.sheet.record import as_text  # keeps --help quick
 
-        deliver(as_text(_record(stones)), json_file)
+        deliver(as_text(_record(stones, bench)), json_file)
     if json_file != STREAM:
-        _print_blocks(stones)
+        _print_blocks(stones, bench)
+
+
+def _bench(lab: Lab) -> Mapping[str, Figure | Band]:
+    """Put the lab's scoop among the figures of the bench, where it has weighed one."""
+    if lab.bench.scoop_g == SCOOP.value:
+        return BENCH_FIGURES
+    own = Figure(value=lab.bench.scoop_g, unit=SCOOP.unit, source="lab file", mark=OWN)
+    return {**BENCH_FIGURES, "one scoop": own}
 
 
 def _start_lab_file(target: str) -> None:
@@ -68,7 +78,7 @@ def _start_lab_file(target: str) -> None:
         click.echo(f"wrote {shown}; use it with --lab {shown}", err=True)
 
 
-def _record(stones: Sequence[StoneType]) -> dict[str, Any]:
+def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> dict[str, Any]:
     return {
         "stones": [
             {
@@ -78,7 +88,7 @@ def _record(stones: Sequence[StoneType]) -> dict[str, Any]:
             }
             for kind in stones
         ],
-        "bench": [{"figure": n, **f.as_record()} for n, f in BENCH_FIGURES.items()],
+        "bench": [{"figure": n, **f.as_record()} for n, f in bench.items()],
         "windows": [
             {
                 "material": window.material,
@@ -91,20 +101,20 @@ def _record(stones: Sequence[StoneType]) -> dict[str, Any]:
 
 
 def _groups(
-    stones: Sequence[StoneType],
+    stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]
 ) -> Iterator[tuple[str, str, Sequence[tuple[str, Figure | Band]]]]:
     for kind in stones:
         yield kind.name, kind.title, kind.figures()
-    yield "all", "every type", tuple(BENCH_FIGURES.items())
+    yield "all", "every type", tuple(bench.items())
     for window in WINDOWS.values():
         ends = (("pour not before", window.earliest), ("pour not after", window.latest))
         yield window.material, "impression material", ends
 
 
-def _print_blocks(stones: Sequence[StoneType]) -> None:
+def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
     from volest.sheet.names import visible  # keeps --help quick
 
-    for name, title, figures in _groups(stones):
+    for name, title, figures in _groups(stones, bench):
         click.secho(visible(f"{name}, {title}"), bold=True)
         for figure_name, figure in figures:
             amount, unit = _readable(figure)

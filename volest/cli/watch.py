@@ -56,11 +56,6 @@ def watch_command(
     /,
     *,
     folder: Path,
-    stone: str,
-    wp: float | None,
-    waste: float,
-    residue: float,
-    by: str,
     choice: LabChoice,
     running: RunChoice,
     quiet: bool,
@@ -72,15 +67,7 @@ def watch_command(
 
     if verbose:
         set_talk(True)
-    settings = settings_of(
-        **options,
-        stone=stone,
-        wp_ml_per_100g=wp,
-        waste_percent=waste,
-        residue_ml=residue,
-        by=by,
-    )
-    settings = with_lab(ctx, settings, choice)
+    settings = with_lab(ctx, settings_of(**options), choice)
     running.check()
     check_settings(settings)
     if folder.exists() and not folder.is_dir():

@@ -12,6 +12,7 @@ from volest.lab import VACUUM
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import visible
+from volest.stone.own import bench_for, find_stone
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
@@ -59,9 +60,25 @@ def made_with(settings: Settings) -> str:
         f"pitch {settings.pitch_mm:g} mm",
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",
-        f"scoops of {settings.lab.bench.scoop_g:g} g",
+        f"scoops of {scoop_g(settings):g} g",
     ]
     return "; ".join(part for part in parts if part)
+
+
+def scoop_g(settings: Settings) -> float:
+    """Say what a level scoop of the first pour's stone weighs.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings of the run.
+
+    Returns
+    -------
+    float
+        Weight, in g.
+    """
+    return bench_for(find_stone(settings.stone, settings.lab), settings.lab).scoop_g
 
 
 def how_to_read(settings: Settings) -> list[str]:
@@ -77,10 +94,10 @@ def how_to_read(settings: Settings) -> list[str]:
     list of str
         Two lines.
     """
-    scoop_g = settings.lab.bench.scoop_g
+    each = f"{scoop_g(settings):g} g"
     return [
         "In brackets: the range of the volume. Powder and water fit the figure before it.",
-        f"Scoops: level scoops of {scoop_g:g} g + what is weighed on top. Never round them up.",
+        f"Scoops: level scoops of {each} + what is weighed on top. Never round them up.",
     ]
 
 

@@ -42,6 +42,7 @@ BEFORE_BASE = Figure(
     source="naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
     mark="read",
 )
+KNOB = Figure(value=8, unit="mm", source="width of a knob that holds the base", mark=PRACTICE)
 AT_MOST_IN_ONE_MIX = Band(
     low=2,
     high=3,
@@ -84,6 +85,7 @@ BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
         "cleaning between mixes": CLEANING,
         "impressions in one mix": AT_MOST_IN_ONE_MIX,
         "first pour before the base": BEFORE_BASE,
+        "knobs for the base": KNOB,
         "height of a base": BASE_HEIGHT,
         "cast lifted out after": SEPARATING,
         "spread of powder density": DENSITY_SPREAD,

@@ -4,12 +4,19 @@ from volest.lab import VACUUM
 from volest.stone.bench import (
     BEFORE_BASE,
     HAND_MIXING,
+    KNOB,
     SEPARATING,
     SOAK,
     VACUUM_MIXING,
 )
 from volest.stone.figure import Band
-from volest.stone.in_words import powder_in_words, same_again_in_words, water_in_words
+from volest.stone.in_words import (
+    powder_in_words,
+    ratio_in_words,
+    same_again_in_words,
+    scoops_in_words,
+    water_in_words,
+)
 from volest.stone.mix import Mix
 
 BEFORE = (
@@ -28,8 +35,8 @@ CAUTIONS = (
 NUMBERED = ("Steps", "Base, the second pour")
 
 
-def steps(made: Mix, way: str = VACUUM) -> tuple[str, ...]:
-    """List the steps from the bowl to the cast.
+def steps(made: Mix, way: str = VACUUM, *, then_base: bool = False) -> tuple[str, ...]:
+    """List the steps from the bowl to the cast, or to the base where one follows.
 
     Parameters
     ----------
@@ -37,6 +44,8 @@ def steps(made: Mix, way: str = VACUUM) -> tuple[str, ...]:
         The mix.
     way : str
         'hand' or 'vacuum'.
+    then_base : bool
+        Whether `base_steps` follow: the cast stays in the impression until they are done.
 
     Returns
     -------
@@ -49,13 +58,16 @@ def steps(made: Mix, way: str = VACUUM) -> tuple[str, ...]:
         if made.mixes > 1
         else ()
     )
+    out = (
+        () if then_base else (f"Leave it {SEPARATING} {SEPARATING.unit}, then lift the cast out.",)
+    )
     return (
         f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
         f"Pour {_deadline(made.kind.working_time)}; start at one end and let it flow.",
         *again,
-        f"Leave it {SEPARATING} {SEPARATING.unit} before you lift the cast out.",
+        *out,
     )
 
 
@@ -102,7 +114,7 @@ def if_short(made: Mix) -> tuple[str, ...]:
 
 
 def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) -> tuple[str, ...]:
-    """List the steps of the second pour: order, waiting time, amounts.
+    """List the steps of the second pour: hold, wait, wet, mix, pour, wait, part.
 
     Parameters
     ----------
@@ -116,22 +128,38 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
     Returns
     -------
     tuple of str
-        One sentence a step.
+        One sentence a step. Knobs, wetting and turning: common practice, no source.
     """
-    kept = f"{retention_ml:g} mL of its mix is theirs."
     knobs = (
-        f"Set knobs on the first pour while it is soft; {kept}"
+        f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it "
+        f"({retention_ml:g} mL of its mix is for them), or press undercuts into it."
         if retention_ml
-        else "Leave the top of the first pour rough, so that the base holds."
+        else "While the first pour is soft, press undercuts into it: they hold the base."
     )
-    into = f"Into bowl {base.bowl}" if base.bowl else "Into the bowl"
-    into = f"{base.mixes} equal mixes. {into}" if base.mixes > 1 else into
-    less = "" if first.stone == base.stone else f" It is {base.stone} now, not {first.stone}."
+    wait = f"{BEFORE_BASE} {BEFORE_BASE.unit}"
     return (
         knobs,
-        f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}, or until the gloss has gone. Wet it again.",
-        f"{into}: water first, {water_in_words(base)}; then powder, {powder_in_words(base)}.{less}",
+        f"Wait about {wait}, or until the gloss has gone. The cast stays in.",
+        "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
+        *_base_into_the_bowl(first, base),
         *_stirring(way),
-        "Pour the base, turn the impression onto it, do not press.",
-        f"Leave it {SEPARATING} {SEPARATING.unit} more before you lift the cast out.",
+        f"Pour it {_in_time(base.kind.working_time)}; turn the impression onto it, do not press.",
+        f"Leave it {SEPARATING} {SEPARATING.unit} more, then lift the cast out.",
     )
+
+
+def _base_into_the_bowl(first: Mix, base: Mix) -> tuple[str, str]:
+    bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
+    again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
+    other = "" if first.stone == base.stone else f", not {first.stone}"
+    powder = f"{powder_in_words(base)} of {base.stone}{other}, {ratio_in_words(base)}"
+    return (
+        f"{again}Water into {bowl} first: {water_in_words(base)}.",
+        f"Then the powder: {powder}; {scoops_in_words(base)}. Let it soak {SOAK} {SOAK.unit}.",
+    )
+
+
+def _in_time(working: Band | None) -> str:
+    if working is None:
+        return "at once, it sets fast"
+    return f"within {working.low:g} {working.unit} of the powder"

@@ -79,8 +79,10 @@ def scoops_in_words(made: Mix) -> str:
     Returns
     -------
     str
-        For example '2 full scoops of 50 g'.
+        For example '2 full scoops of 50 g'; or that it has to be weighed.
     """
+    if not made.has_scoop:
+        return "weigh it: no scoop weight is known"
     each = f"of {made.bench.scoop_g:g} g"
     if made.full_scoops == 0:
         return f"less than 1 scoop {each}"
@@ -99,7 +101,8 @@ def scoops_dealt(made: Mix) -> str:
     Returns
     -------
     str
-        For example '2 + 3 g'; the number of mixes where the powder is split.
+        For example '2 + 3 g'; the number of mixes where the powder is split; 'weigh' where no
+        scoop of the stone is known.
 
     Examples
     --------
@@ -109,6 +112,8 @@ def scoops_dealt(made: Mix) -> str:
     """
     if made.mixes > 1:
         return f"in {made.mixes} mixes"
+    if not made.has_scoop:
+        return "weigh"
     return f"{made.full_scoops} + {_rest(made)} g" if made.rest_g else f"{made.full_scoops}"
 
 

@@ -9,7 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
 from volest.given_files import GivenFileError, in_short, toml_of
-from volest.lab import Lab
+from volest.lab import HAND, LEAST_SHARE_PERCENT, VACUUM, Lab, OwnStone
 from volest.stone.bench import LEAST_WP
 from volest.stone.own import find_stone, is_type, own_stone
 from volest.stone.types import STONE_TYPES
@@ -30,6 +30,20 @@ _NEEDS = {
     "greater_than_equal": "at least {ge:g}",
     "less_than_equal": "at most {le:g}",
     "literal_error": "{expected}",
+}
+_OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
+# How a slip is mended, for keys whose unit or meaning is easily taken for another.
+_MEND = {
+    "scale_step_g": "the smallest step of the scale, in g",
+    "cylinder_step_ml": "the smallest mark of the cylinder, in mL",
+    "scoop_g": "g in one level scoop: weigh ten, divide by ten",
+    "share_percent": "per cent of the volume: 12, not 0.12 or 112",
+    "residue_ml": "mL left on bowl and spatula: weigh them before and after ten mixes",
+    "powder_density": "true density in g/cm3 from the maker's sheet, not of the heap; or leave out",
+    "working_low_min": "minutes, not seconds",
+    "working_high_min": "minutes, not seconds",
+    "most_ml": "mL, not litres",
+    "price_per_kg": "the invoice's price of a kg; leave it out where there is none",
 }
 
 
@@ -113,7 +127,8 @@ def _told(error: Any, name: str) -> str:
     kind, path = error["type"], error["loc"]
     needs = _NEEDS.get(kind, error["msg"]).format(**error.get("ctx", {}))
     value = "" if kind == "missing" else f" = {_short(error['input'])}"
-    return f"{name}: {_dotted(path)}{value} (needed: {needs})"
+    mend = _MEND.get(str(path[-1]) if path else "", "") if kind in _OUT_OF_REACH else ""
+    return f"{name}: {_dotted(path)}{value} (needed: {needs}{mend and '; ' + mend})"
 
 
 def _dotted(path: Sequence[str | int]) -> str:
@@ -136,12 +151,12 @@ def _contradictions(lab: Lab) -> Iterator[str]:
         if not any(is_type(like, known) for known in STONE_TYPES):
             yield f"{key}.like = {own.like!r} (needed: one of {', '.join(STONE_TYPES)})"
             continue
-        kind = own_stone(own, lab.currency)
-        low, high = kind.wp_range.low, kind.wp_range.high
-        if low > high or low < LEAST_WP.value:
-            yield f"{key}: wp_low, wp_high = {low:g}, {high:g} (needed: rising, from {LEAST_WP})"
-        elif kind.wp.value not in kind.wp_range:
-            yield f"{key}.wp = {kind.wp} (needed: {kind.wp_range}, or wp_low and wp_high)"
+        yield from _stone_slips(key, own, lab)
+    for way in (HAND, VACUUM):
+        share = lab.way.of(way).share_percent
+        if 0.0 < share < LEAST_SHARE_PERCENT:
+            needed = f"0, or {LEAST_SHARE_PERCENT:g} and above; {_MEND['share_percent']}"
+            yield f"way.{way}.share_percent = {share:g} (needed: {needed})"
     for number, bowl in enumerate(lab.bowl, start=1):
         if bowl.least_ml >= bowl.most_ml:
             yield f"bowl {number}.least_ml = {bowl.least_ml:g} (needed: below {bowl.most_ml:g})"
@@ -153,6 +168,25 @@ def _contradictions(lab: Lab) -> Iterator[str]:
     except UsageError as fault:
         if all(own.like is not None for own in lab.stone):
             yield f"second_pour.stone = {lab.second_pour.stone!r} (needed: {fault.needed})"
+
+
+def _stone_slips(key: str, own: OwnStone, lab: Lab) -> Iterator[str]:
+    waters = [wp for wp in (own.wp, own.wp_low, own.wp_high) if wp is not None]
+    if waters and max(waters) < 1.0:  # mL to a gram: no such ratio in mL per 100 g sets anything
+        told, meant = (", ".join(f"{x * by:g}" for x in waters) for by in (1.0, 100.0))
+        needed = f"mL of water per 100 g of powder: {meant}"
+        yield f"{key}: wp, wp_low or wp_high = {told} (needed: {needed})"
+        return
+    kind = own_stone(own, lab.currency)
+    low, high = kind.wp_range.low, kind.wp_range.high
+    if low > high or low < LEAST_WP.value:
+        yield f"{key}: wp_low, wp_high = {low:g}, {high:g} (needed: rising, from {LEAST_WP})"
+    elif kind.wp.value not in kind.wp_range:
+        yield f"{key}.wp = {kind.wp} (needed: {kind.wp_range}, or wp_low and wp_high)"
+    shortest, longest = own.working_low_min, own.working_high_min
+    if shortest is not None and longest is not None and shortest > longest:
+        told = f"{shortest:g}, {longest:g}"
+        yield f"{key}: working_low_min, working_high_min = {told} (needed: the shorter time first)"
 
 
 def _unreadable(lab: Lab) -> Iterator[str]:

@@ -43,6 +43,8 @@ class Mix:
         The bowl it goes into.
     way : str
         'hand' or 'vacuum'.
+    has_scoop : bool
+        Whether the scoop of the bench is one of this stone; if not, all of it is weighed.
     notes : tuple of Note
         What is doubtful about the mix.
     """
@@ -60,6 +62,7 @@ class Mix:
     mixes: int = 1
     bowl: str | None = None
     way: str = VACUUM
+    has_scoop: bool = True
     notes: tuple[Note, ...] = ()
 
     @property
@@ -69,13 +72,15 @@ class Mix:
 
     @property
     def scoops(self) -> int:
-        """Whole scoops that hold at least the powder: to have ready, not to mix."""
-        return math.ceil(round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS))
+        """Whole scoops that hold at least the powder: to have ready, not to mix; or 0."""
+        scoops = round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS)
+        return math.ceil(scoops) if self.has_scoop else 0
 
     @property
     def full_scoops(self) -> int:
-        """Full scoops in each of the equal mixes."""
-        return math.floor(round(self.powder_g / self.mixes / self.bench.scoop_g, NOISE_DIGITS))
+        """Full scoops in each of the equal mixes; 0 where no scoop of the stone is known."""
+        scoops = round(self.powder_g / self.mixes / self.bench.scoop_g, NOISE_DIGITS)
+        return math.floor(scoops) if self.has_scoop else 0
 
     @property
     def rest_g(self) -> float:
@@ -120,7 +125,7 @@ class Mix:
             "stone": self.stone,
             "powder_g": round(self.powder_g, 6),
             "water_ml": round(self.water_ml, 6),
-            "scoops": self.scoops,
+            "scoops": self.scoops if self.has_scoop else None,
             "mixes": self.mixes,
             "full_scoops": self.full_scoops,
             "rest_g": round(self.rest_g, 6),

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from volest.errors import UsageError
-from volest.lab import Lab, OwnStone
+from volest.lab import Bench, Lab, OwnStone
 from volest.stone.figure import OWN, Band, Figure
 from volest.stone.types import STONE_TYPES, StoneType, stone_type
 
@@ -101,7 +101,32 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
         powder_density=_figure(own.powder_density, "g/cm3") or like.powder_density,
         working_time=_working(own, like),
         price=_figure(own.price_per_kg, f"{currency} per kg"),
+        scoop=_figure(own.scoop_g, "g"),
     )
+
+
+def bench_for(kind: StoneType, lab: Lab) -> Bench:
+    """Give the bench with the scoop of one stone, where the lab has weighed it.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    lab : Lab
+        The lab.
+
+    Returns
+    -------
+    Bench
+        Its scoop holds what a scoop of that stone weighs, or else what the bench says.
+
+    Examples
+    --------
+    >>> own = OwnStone(name="type-3", scoop_g=43.0)
+    >>> bench_for(find_stone("type-3", Lab(stone=(own,))), Lab()).scoop_g
+    43.0
+    """
+    return lab.bench if kind.scoop is None else replace(lab.bench, scoop_g=kind.scoop.value)
 
 
 def is_type(name: str, wanted: str) -> bool:

@@ -12,7 +12,7 @@ from volest.stone.amounts import MOST_VOLUME_ML
 from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
 from volest.stone.mix import Mix, mix
-from volest.stone.own import find_stone
+from volest.stone.own import bench_for, find_stone
 
 
 def first_pour(volume_ml: float, settings: Settings) -> Mix:
@@ -149,6 +149,8 @@ def _maker(
 ) -> Callable[[int], Mix]:
     """Give what makes the pour in so many equal mixes."""
     kind = find_stone(stone, settings.lab)
+    # The scoop of the bench is one of the first pour's stone: of another it weighs otherwise.
+    has_scoop = kind.scoop is not None or kind.name == find_stone(settings.stone, settings.lab).name
 
     def make(mixes: int) -> Mix:
         way = waste_for(volume_ml / mixes, kind.name, settings)
@@ -160,11 +162,11 @@ def _maker(
             air_percent=way.air_percent,
             wp_ml_per_100g=wp_ml_per_100g,
             stretch_ml_per_100g=stretch_ml_per_100g,
-            by=settings.by,
-            bench=settings.lab.bench,
+            by=settings.by if has_scoop else "gram",
+            bench=bench_for(kind, settings.lab),
             mixes=mixes,
         )
-        return replace(made, way=settings.way)
+        return replace(made, way=settings.way, has_scoop=has_scoop)
 
     return make
 

@@ -37,6 +37,8 @@ class StoneType:
         Minutes in which it can be poured, and after which it first hardens.
     price : Figure or None
         What a kg of powder costs, where the lab has said so.
+    scoop : Figure or None
+        What a level scoop of it weighs, where the lab has said so for this stone.
     """
 
     name: str
@@ -49,6 +51,7 @@ class StoneType:
     working_time: Band | None = None
     initial_set: Band | None = None
     price: Figure | None = None
+    scoop: Figure | None = None
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
         """List what is known of the type.
@@ -67,6 +70,7 @@ class StoneType:
             ("setting expansion, limits", self.expansion_limits),
             ("setting expansion, typical", self.expansion_typical),
             ("price", self.price),
+            ("one scoop", self.scoop),
         )
         return tuple((name, figure) for name, figure in rows if figure is not None)
 

@@ -215,7 +215,7 @@ def picture_data(result: Result, cavity: Cavity) -> str:
     """
     from volest.view.picture import picture_of
 
-    whole = picture_of(result, cavity)
+    whole = picture_of(result, cavity, headed=False)  # the card has name and figures itself
     small = whole.resize((PICTURE_PX, round(whole.height * PICTURE_PX / whole.width)))
     stream = io.BytesIO()
     small.save(stream, "WEBP", quality=_PICTURE_QUALITY)

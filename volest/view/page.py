@@ -1,6 +1,7 @@
 """The pour sheet: one page for a batch that needs nothing but itself."""
 
 from collections.abc import Sequence
+from datetime import datetime
 from importlib import resources
 from typing import Any
 
@@ -10,9 +11,9 @@ from volest.settings import Settings
 from volest.sheet.guide import advice, deed
 from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
-from volest.sheet.remarks import made_with, tally
+from volest.sheet.remarks import made_with, scoop_g, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.card import BEFORE, CAUTIONS, if_short, steps
+from volest.stone.card import BEFORE, CAUTIONS, base_steps, if_short, steps
 from volest.stone.in_words import (
     powder_in_words,
     ratio_in_words,
@@ -24,7 +25,10 @@ from volest.stone.plan import Plan
 from volest.view.palette import LOOKS
 from volest.view.plot import TALL, WIDE, plot_of
 
+_TIE = "\N{NO-BREAK SPACE}"
 _RANK = {REFUSED: 0, NOTED: 1, MEASURED: 2}
+# Letters of notes on a card beyond which paper carries what to do alone: a page holds no more.
+_WORDY = 900
 _SCRIPTS = ("table.js", "solid.js", "card.js")
 
 
@@ -33,6 +37,8 @@ def sheet_text(
     cards: Sequence[dict[str, Any] | None],
     settings: Settings,
     plan: Plan | None = None,
+    *,
+    sized: datetime | None = None,
 ) -> str:
     """Write the pour sheet.
 
@@ -46,6 +52,8 @@ def sheet_text(
         How they were measured and mixed.
     plan : Plan, optional
         Shared mixes, where they were asked for.
+    sized : datetime, optional
+        When the scans were sized, or found unchanged; now if it is not given.
 
     Returns
     -------
@@ -66,6 +74,7 @@ def sheet_text(
     folder, names = short_names([result.scan for result in results])
     return page.get_template("sheet.html.j2").render(
         version=__version__,
+        sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
         folder=folder,
         made_with=made_with(settings),
         tally=tally(results),
@@ -75,7 +84,7 @@ def sheet_text(
         before=BEFORE,
         cautions=CAUTIONS,
         plot_size=(WIDE, TALL),
-        scoop_g=f"{settings.lab.bench.scoop_g:g}",
+        scoop_g=f"{scoop_g(settings):g}",
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
@@ -96,7 +105,7 @@ def _entries(
     }
     lines = rows(results, names, settings.base)
     entries = [
-        _entry(number, result, line, card, way=settings.way, shared=shared.get(result.scan))
+        _entry(number, result, line, card, settings=settings, shared=shared.get(result.scan))
         for number, (result, line, card) in enumerate(
             zip(results, lines, cards, strict=True), start=1
         )
@@ -110,10 +119,10 @@ def _entry(
     line: Row,
     card: dict[str, Any] | None,
     *,
-    way: str,
+    settings: Settings,
     shared: int | None,
 ) -> dict[str, Any]:
-    mix = result.mix
+    mix, base = result.mix, result.second_pour
     return {
         "number": number,
         "result": result,
@@ -122,12 +131,13 @@ def _entry(
         "data": None if card is None else _data(result, card),
         "half_ml": _half_ml(result),
         "plot": plot_of(result) if result.curve else None,
-        "steps": () if mix is None else steps(mix, way),
+        "steps": () if mix is None else steps(mix, settings.way, then_base=base is not None),
         "short": () if mix is None else if_short(mix),
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
         "first": "" if mix is None else _first_words(mix),
-        "second": "none" if result.second_pour is None else _pour_words(result.second_pour),
+        "base": None if mix is None or base is None else _base(mix, base, settings),
+        "wordy": sum(len(note.text + note.do) for note in result.notes) > _WORDY,
         "deeds": _deeds(result),
         "advice": [] if result.trim is None else [say for say in advice(result.trim) if say],
     }
@@ -148,6 +158,20 @@ def _pour_words(made: Mix) -> str:
     return visible(f"{each}{amounts}, {scoops_in_words(made)}")
 
 
+def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
+    second = settings.lab.second_pour
+    return {
+        "height_mm": second.height_mm,
+        "stone": made.stone,
+        "mixes": made.mixes,
+        "water": water_in_words(made),
+        "powder": powder_in_words(made),
+        "scoops": scoops_in_words(made),
+        "ratio": ratio_in_words(made),
+        "steps": base_steps(first, made, second.retention_ml, settings.way),
+    }
+
+
 def _half_ml(result: Result) -> float:
     if result.volume_ml is None or result.volume_high_ml is None:
         return 0.0
@@ -158,7 +182,12 @@ def _deeds(result: Result) -> list[tuple[Any, str]]:
     if result.trim is None:
         return []
     hours = sorted(result.trim.stretches, key=lambda part: part.hour % 12)
-    return [(part, deed(part.most_mm, part.least_mm)) for part in hours]
+    return [(part, _tied(deed(part.most_mm, part.least_mm))) for part in hours]
+
+
+def _tied(words: str) -> str:
+    """Keep each deed with its figure on one line."""
+    return words.replace(" ", _TIE).replace(f"{_TIE}and{_TIE}", f" and{_TIE}")
 
 
 def _web(name: str) -> str:

@@ -23,7 +23,7 @@ _TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
 Pixels = npt.NDArray[np.uint8]
 
 
-def picture_of(result: Result, cavity: Cavity) -> "Image":
+def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image":
     """Draw one scan from above with heights, and cut open.
 
     Parameters
@@ -32,6 +32,8 @@ def picture_of(result: Result, cavity: Cavity) -> "Image":
         What volest says of it.
     cavity : Cavity
         What that rests on.
+    headed : bool
+        Whether name and figures stand over the views.
 
     Returns
     -------
@@ -40,7 +42,8 @@ def picture_of(result: Result, cavity: Cavity) -> "Image":
     """
     scene = scene_of(cavity)
     above, mm_per_px = seen_from_above(scene)
-    return lay_out(result, scene, above, seen_cut_open(scene, cavity), mm_per_px)
+    cut = seen_cut_open(scene, cavity)
+    return lay_out(result, scene, above, cut, mm_per_px, headed=headed)
 
 
 def seen_from_above(scene: Scene) -> tuple[Pixels, float]:

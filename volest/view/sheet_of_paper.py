@@ -9,8 +9,7 @@ import numpy.typing as npt
 
 from volest.result import Result
 from volest.sheet.names import shortened, visible
-from volest.stone.in_words import scoops_in_words
-from volest.stone.rounding import shown
+from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.view.canvas import BAND_MM
 from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
 from volest.view.scene import BASE_LINE, CUT_FACE, EXCESS, IMPRESSION, Scene
@@ -20,16 +19,26 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
 
 Pixels = npt.NDArray[np.uint8]
-_HEAD, _FOOT, _EDGE = 150, 190, 40
-_BIG, _MIDDLE, _SMALL = 46, 32, 26
+_HEAD, _EDGE = 150, 40
+# The paper is 2000 px wide. On a card it is printed about 130 mm wide: 40 px are then 7 points.
+_BIG, _MIDDLE, _SMALL = 54, 44, 40
+_STEPS_PX, _ROW_PX, _GAP_PX = 112, 66, 44
 _SCALE_MM = 10.0
-_LONGEST_NAME = 48
-_DEPTHS_PX = 480
+_LONGEST_NAME = 44
+_DEPTHS_PX = 620
 _SWATCH_PX = 76
 _LEGEND_PX = 290
 
 
-def lay_out(result: Result, scene: Scene, above: Pixels, cut: Pixels, mm_per_px: float) -> "Image":
+def lay_out(
+    result: Result,
+    scene: Scene,
+    above: Pixels,
+    cut: Pixels,
+    mm_per_px: float,
+    *,
+    headed: bool = True,
+) -> "Image":
     """Put both views on one paper.
 
     Parameters
@@ -42,6 +51,8 @@ def lay_out(result: Result, scene: Scene, above: Pixels, cut: Pixels, mm_per_px:
         (h, w, 3) the two views.
     mm_per_px : float
         How many mm a pixel of the view from above is wide.
+    headed : bool
+        Whether name and figures stand over the views; a card has them already.
 
     Returns
     -------
@@ -51,28 +62,64 @@ def lay_out(result: Result, scene: Scene, above: Pixels, cut: Pixels, mm_per_px:
     from PIL import Image, ImageDraw
 
     height, width = above.shape[:2]
-    paper = Image.new("RGB", (2 * width, height + _HEAD + _FOOT), PAPER)
-    paper.paste(Image.fromarray(above), (0, _HEAD))
-    paper.paste(Image.fromarray(cut), (width, _HEAD))
+    head = _HEAD if headed else 0
+    rows = _legend_rows([name for name in (*scene.blocks, CUT_FACE) if name in LOOKS], 2 * width)
+    foot = _STEPS_PX + _ROW_PX * len(rows)
+    paper = Image.new("RGB", (2 * width, head + height + foot), PAPER)
+    paper.paste(Image.fromarray(above), (0, head))
+    paper.paste(Image.fromarray(cut), (width, head))
     pen = ImageDraw.Draw(paper)
-    _headline(pen, result, 2 * width)
-    _write(pen, (_EDGE, _HEAD + 8), "from above", _SMALL, FAINT)
-    _write(pen, (width + _EDGE, _HEAD + 8), "cut open, seen from the back", _SMALL, FAINT)
-    _dial(pen, width, height)
-    _ruler(pen, width, _HEAD + height, mm_per_px)
-    _depth_steps(pen, scene, _HEAD + height)
-    _legend(pen, scene, _HEAD + height + 112, 2 * width)
+    if headed:
+        _headline(pen, result, 2 * width)
+    _write(pen, (_EDGE, head + 8), "from above", _SMALL, FAINT)
+    _write(pen, (width + _EDGE, head + 8), "cut open, seen from the back", _SMALL, FAINT)
+    _dial(pen, width, head, head + height)
+    _ruler(pen, width, head + height, mm_per_px)
+    _depth_steps(pen, scene, head + height)
+    for k, row in enumerate(rows):
+        _legend(pen, row, head + height + _STEPS_PX + _ROW_PX * k)
     return paper
 
 
 def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
+    from PIL import ImageFont
+
     name = shortened(visible(Path(result.scan).name), _LONGEST_NAME)
-    _write(pen, (_EDGE, 26), name, _BIG, INK)
-    _write(pen, (width - _EDGE, 26), volume_words(result), _BIG, INK, anchor="ra")
-    _write(pen, (width - _EDGE, 86), mix_words(result), _MIDDLE, INK, anchor="ra")
-    codes = ", ".join(visible(note.code) for note in result.notes)
-    if codes:
-        _write(pen, (_EDGE, 86), f"look at: {codes}", _MIDDLE, LOOKS[EXCESS].colour)
+    amounts, font = mix_words(result), ImageFont.load_default(_MIDDLE)
+    _write(pen, (_EDGE, 20), name, _BIG, INK)
+    _write(pen, (width - _EDGE, 20), volume_words(result), _BIG, INK, anchor="ra")
+    _write(pen, (width - _EDGE, 88), amounts, _MIDDLE, INK, anchor="ra")
+    room = width - 2 * _EDGE - _GAP_PX - font.getlength(amounts)
+    codes = [visible(note.code) for note in result.notes]
+    for told in range(len(codes), 0, -1):
+        words = look_at_words(codes, told)
+        if told == 1 or font.getlength(words) <= room:
+            _write(pen, (_EDGE, 88), words, _MIDDLE, LOOKS[EXCESS].colour)
+            return
+
+
+def look_at_words(codes: Sequence[str], told: int) -> str:
+    """Name the first codes of the notes, and say how many more there are.
+
+    Parameters
+    ----------
+    codes : sequence of str
+        Codes of the notes.
+    told : int
+        How many are named.
+
+    Returns
+    -------
+    str
+        One line.
+
+    Examples
+    --------
+    >>> look_at_words(["ragged-rim", "air-trap", "open-heel"], 2)
+    'look at: ragged-rim, air-trap and 1 more'
+    """
+    more = f" and {len(codes) - told} more" if told < len(codes) else ""
+    return f"look at: {', '.join(codes[:told])}{more}"
 
 
 def volume_words(result: Result) -> str:
@@ -111,29 +158,31 @@ def mix_words(result: Result) -> str:
     """
     mix = result.mix
     assert mix is not None  # noqa: S101  # only measured scans are drawn
-    water = shown(mix.water_ml, mix.bench.cylinder_step_ml)
-    powder = shown(mix.powder_g, mix.bench.scale_step_g)
-    return f"water {water} mL, powder {powder} g: {scoops_in_words(mix)}"
+    each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
+    amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)}"
+    return f"{each}{amounts}: {scoops_in_words(mix)}"
 
 
-def _dial(pen: "ImageDraw", width: int, height: int) -> None:
+def _dial(pen: "ImageDraw", width: int, top: int, bottom: int) -> None:
+    middle = (top + bottom) / 2
     spots = {
-        "12": (width / 2, _HEAD + 14, "ma"),
-        "3": (width - 26, _HEAD + height / 2, "rm"),
-        "6": (width / 2, _HEAD + height - 8, "ms"),
-        "9": (26, _HEAD + height / 2, "lm"),
+        "12": (width / 2, top + 10, "ma"),
+        "3": (width - 14, middle, "rm"),
+        "6": (width / 2, bottom - 6, "ms"),
+        "9": (14, middle, "lm"),
     }
     for hour, (x, y, anchor) in spots.items():
         _write(pen, (x, y), hour, _MIDDLE, FAINT, anchor=anchor)
 
 
-def _ruler(pen: "ImageDraw", width: int, top: int, mm_per_px: float) -> None:
+def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
+    # In the corner, where the impression's own margin leaves the view free.
     long = _SCALE_MM / mm_per_px
-    right, y = width - _EDGE, top + 50
+    right, y = width - _EDGE, bottom - 22
     pen.line([(right - long, y), (right, y)], fill=INK, width=5)
     for x in (right - long, right):
         pen.line([(x, y - 9), (x, y + 9)], fill=INK, width=3)
-    _write(pen, (right - long / 2, y - 10), f"{_SCALE_MM:.0f} mm", _SMALL, INK, anchor="ms")
+    _write(pen, (right - long - 14, y), f"{_SCALE_MM:.0f} mm", _SMALL, INK, anchor="rm")
 
 
 def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
@@ -142,30 +191,39 @@ def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
     low = BAND_MM * float(np.floor(scene.blocks[IMPRESSION].heights_mm.min() / BAND_MM))
     steps = max(round(-low / BAND_MM), 2)
     colours = LinearSegmentedColormap.from_list("depths", DEPTHS, N=steps)
-    wide, y = _DEPTHS_PX / steps, top + 20
+    wide, y = _DEPTHS_PX / steps, top + 12
     for k in range(steps):
         x = _EDGE + wide * k
         box = [(x, y), (x + wide, y + 34)]
         pen.rectangle(box, fill=to_hex(colours(k / (steps - 1))), outline=INK)
         if k % 2 == 0 and k < steps - 1:
-            _write(pen, (x, y + 40), f"{-low - k * BAND_MM:.0f}", 22, INK, anchor="ma")
-    _write(pen, (_EDGE + wide * steps, y + 40), "0", 22, INK, anchor="ma")
-    words = (_EDGE + _DEPTHS_PX + 16, top + 37)
-    _write(pen, words, "mm under the base line", 22, INK, anchor="lm")
+            _write(pen, (x, y + 40), f"{-low - k * BAND_MM:.0f}", _SMALL, INK, anchor="ma")
+    _write(pen, (_EDGE + wide * steps, y + 40), "0", _SMALL, INK, anchor="ma")
+    words = (_EDGE + _DEPTHS_PX + 24, y + 17)
+    _write(pen, words, "mm under the base line", _SMALL, INK, anchor="lm")
 
 
-def _legend(pen: "ImageDraw", scene: Scene, y: int, width: int) -> None:
+def _legend_rows(names: Sequence[str], width: int) -> list[list[tuple[str, float]]]:
+    """Deal the names out to as many rows as they need, each with its place."""
     from PIL import ImageFont
 
-    shown = [name for name in (*scene.blocks, CUT_FACE) if name in LOOKS]
     font = ImageFont.load_default(_SMALL)
-    texts = [pen.textlength(LOOKS[name].says, font=font) for name in shown]
-    gap = (width - 2 * _EDGE - sum(texts) - _SWATCH_PX * len(shown)) / max(len(shown), 1)
+    rows: list[list[tuple[str, float]]] = [[]]
     x = float(_EDGE)
-    for name, text in zip(shown, texts, strict=True):
+    for name in names:
+        wide = _SWATCH_PX + font.getlength(LOOKS[name].says)
+        if rows[-1] and x + wide > width - _EDGE:
+            rows.append([])
+            x = float(_EDGE)
+        rows[-1].append((name, x))
+        x += wide + _GAP_PX
+    return rows
+
+
+def _legend(pen: "ImageDraw", row: Sequence[tuple[str, float]], y: int) -> None:
+    for name, x in row:
         _swatch(pen, x, y, name)
         _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
-        x += _SWATCH_PX + text + gap
 
 
 def legend_of(names: Sequence[str]) -> "Image":
