@@ -148,3 +148,15 @@ def test_samples_fill_a_triangle_evenly() -> None:
         assert share.mean() == pytest.approx(1.0 / 3.0, abs=0.003)
         for t in (0.1, 0.3, 0.6):
             assert np.mean(share < t) == pytest.approx(1.0 - (1.0 - t) ** 2, abs=0.01)
+
+
+@pytest.mark.parametrize(("long_mm", "down_deg"), [(100.0, 45.0), (100.0, 60.0), (130.0, 60.0)])
+def test_a_long_handle_bent_down_does_not_mislead(long_mm: float, down_deg: float) -> None:
+    # Such a handle turns the principal axes away; the rim's own plane still bounds the hull.
+    arm = Manifold.cube((long_mm, 12.0, 12.0)).translate((0.0, -6.0, -6.0))
+    arm = arm.rotate((0.0, down_deg, 0.0)).translate((10.0, 0.0, -20.0))
+    move = random_move(5)
+    solid = bed(pit(50.0, 40.0, 15.0)) + arm - pit(50.0, 40.0, 15.0)
+    pose = find_pose(samples_of(corners_of(solid), move))
+    assert off_deg(pose, move) < 0.5
+    assert pose.held_ml == pytest.approx(30.0, rel=0.15)
