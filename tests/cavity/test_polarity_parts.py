@@ -50,6 +50,23 @@ def test_of_a_crossing_body_and_one_apart_the_one_apart_is_kept() -> None:
     assert f"{share:.0f} % of the faces" in skin.notes[0].text
 
 
+def folded(at_mm: tuple[float, float, float]) -> Floats:
+    """Make one body of two bars that run through each other, by two triangles between them."""
+    lower = bar(6.0, at_mm, 6.0)
+    upper = lower + np.array([0.0, 0.0, 0.8])
+    bridge = np.stack([lower[0, 0], lower[0, 1], upper[0, 0]])[None]
+    other = np.stack([upper[0, 1], upper[0, 0], lower[0, 1]])[None]
+    return np.concatenate([lower[1:], upper[1:], bridge, other])[:, ::-1]  # mending turns all
+
+
+def test_a_body_apart_is_kept_whatever_is_wrong_with_it() -> None:
+    # Its own misfits are no crossing with the tray.
+    crossing, beside = bar(12.0, (31.0, 0.0, -8.0)), folded((60.0, 0.0, -8.0))
+    skin = skin_of(with_bodies(crossing, beside))
+    assert "parts-left-out" in [note.code for note in skin.notes]
+    assert skin.corners_mm.shape[2] == len(tub()) + len(beside)
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_a_body_that_crosses_does_not_change_the_volume(seed: int) -> None:
     move = random_move(seed)
