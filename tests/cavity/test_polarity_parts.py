@@ -5,6 +5,7 @@ Bodies are put together without a boolean, as a scanner that saw a bench beside 
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from tests.cavity.posing import given, measured, random_move
 from tests.cavity.stages import box
@@ -32,6 +33,15 @@ def test_a_bar_that_sticks_in_the_wall_is_left_out(wide_mm: float) -> None:
     assert [note.code for note in skin.notes] == ["parts-left-out"]
     assert skin.corners_mm.shape[2] == len(tub())
     assert cut(skin).misfit_share == 0.0
+
+
+def test_the_body_that_holds_most_is_kept_and_not_the_one_of_most_faces() -> None:
+    # A ball in the wall, of three times as many faces as the tray; it holds nothing.
+    ball = corners_of(Manifold.sphere(4.0, 96).translate((31.0, 0.0, -8.0)))
+    assert len(ball) > 2 * len(tub())
+    skin = skin_of(with_bodies(ball))
+    assert [note.code for note in skin.notes] == ["parts-left-out"]
+    assert skin.corners_mm.shape[2] == len(tub())
 
 
 def test_a_body_apart_is_kept() -> None:
