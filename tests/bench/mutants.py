@@ -14,14 +14,13 @@ import ast
 import copy
 import importlib
 import json
-import math
 import os
 import random
 import shutil
 import signal
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,13 +28,15 @@ from typing import Any
 import hypothesis
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parents[2]))  # where it is run as a script
+from tests.bench.mutants_page import put_into, said
+
 ROOT = Path(__file__).parents[2]
 SLOWEST_S = 240
 LOADED = ("numpy", "numba", "scipy.ndimage", "scipy.spatial", "scipy.special",
           "scipy.sparse.csgraph", "skimage.segmentation", "skimage.morphology", "trimesh",
           "hypothesis.strategies", "click.testing", "pydantic", "manifold3d", "rich.console",
           "rich.table")  # fmt: skip
-Z = 1.959963985  # 97.5 % point of the normal distribution
 COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
     ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
@@ -191,42 +192,6 @@ def planted_again(plot: Plot, before: dict[str, Any]) -> dict[str, Any]:
     return before | {"survivors": [old[number] for number in left]}
 
 
-def interval(killed: int, planted_: int) -> tuple[float, float]:
-    """Wilson's interval of a share, 95 % (E. B. Wilson, JASA 22, 1927; from memory)."""
-    share, n = killed / planted_, planted_
-    middle = (share + Z * Z / (2 * n)) / (1 + Z * Z / n)
-    half = Z * math.sqrt(share * (1 - share) / n + Z * Z / (4 * n * n)) / (1 + Z * Z / n)
-    return middle - half, middle + half
-
-
-def table(kept: dict[str, dict[str, Any]]) -> Iterator[str]:
-    """Give the lines of a table: what was planted, what was noticed, and what the rest is."""
-    yield "| Module | Changes possible | planted | noticed | same to see | gaps |"
-    yield "|---|---|---|---|---|---|"
-    sums = [0, 0, 0]
-    for module, counts in sorted(kept.items()):
-        lost = counts["survivors"]
-        same = sum(one.get("judged", "").startswith("same") for one in lost)
-        noticed = counts["planted"] - len(lost)
-        gaps = len(lost) - same
-        yield (f"| `{module}` | {counts['of']} | {counts['planted']} | {noticed} | {same} "
-               f"| {gaps} |")  # fmt: skip
-        sums = [a + b for a, b in zip(sums, (counts["planted"], noticed, same), strict=True)]
-    low, high = interval(sums[1], sums[0])
-    yield ""
-    yield (f"{sums[1]} of {sums[0]} noticed: {100 * sums[1] / sums[0]:.1f} % (95 % interval "
-           f"{100 * low:.1f} to {100 * high:.1f} %); {sums[2]} of the rest change nothing that "
-           "can be seen.")  # fmt: skip
-
-
-def put_into(page: Path, lines: Sequence[str]) -> None:
-    """Put a table between the marks of a page, before what is written below it there."""
-    text = page.read_text(encoding="utf-8")
-    head, _, rest = text.partition("<!-- changes begin -->")
-    page.write_text(head + "<!-- changes begin -->\n" + "\n".join(lines) + "\n"
-                    + rest[rest.index("<!-- changes end -->"):], encoding="utf-8")  # fmt: skip
-
-
 def asked() -> argparse.Namespace:
     words = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     words.add_argument("modules", nargs="*", help="below volest/, such as stone/mix.py")
@@ -271,7 +236,7 @@ def main() -> None:
                 kept[module] = {"of": of, "planted": len(numbers), "survivors": lost}
             if told.keep is not None:
                 told.keep.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
-    lines = list(table(kept))
+    lines = said(kept)
     print("\n".join(lines))
     if told.page is not None:
         put_into(told.page, lines)
