@@ -55,6 +55,14 @@ def test_told_above_its_limit_and_not_below(code: str, limit: float) -> None:
     assert set(doubts(**GIVEN[code](OVER * limit))) == {code}
 
 
+def test_a_tenth_between_the_two_ways_is_not_refused_yet() -> None:
+    # 'unsound': 'that differ by more than a tenth'. 40 - 36 is a tenth of 40 to the bit.
+    assert set(doubts(volume=stated(40.0, 36.0))) == {"ways-differ"}
+    with pytest.raises(ScanError) as caught:
+        doubts(volume=stated(40.0, 35.9))
+    assert caught.value.code == "unsound"
+
+
 @pytest.mark.parametrize("share", [UNDER, OVER])
 def test_a_drop_under_the_base_line_is_no_cavity(share: float) -> None:
     # own: 0.05 mL, a drop
@@ -116,6 +124,7 @@ GAPPED = replace(TRIM, gap_length_mm=20.0, rim_lowest_mm=-4.0)
         ({2: -4.0, 3: -0.4}, "by up to 4.0 mm at 2 o'clock (seen"),  # 0.4 mm is level enough
         ({2: -4.0, 3: -1.9, 4: -1.2}, "4.0 mm at 2 o'clock, by up to 1.9 mm at 3, 4 (seen"),
         ({2: -4.0, 3: -2.1, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),
+        ({2: -4.0, 3: -2.0, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),  # half is deep
         ({2: -4.0, 3: -3.0}, "by up to 4.0 mm all round (seen"),
     ],
 )

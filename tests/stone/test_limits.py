@@ -88,6 +88,10 @@ def test_no_base_of_no_finite_size(
     assert caught.value.code == "mix-base"
 
 
+def test_a_base_of_half_a_square_mm_is_a_prism_too() -> None:
+    assert base_volume_ml(0.5, 12.0) == pytest.approx(0.5 * 12.0 / 1000.0)
+
+
 def test_a_base_almost_to_its_tip_is_a_cone() -> None:
     # Cone: pi r^2 h / 3 (any table of solids), r = 30, h = 29.99 at 45 degrees.
     cone_ml = math.pi * 30.0**2 * 30.0 / 3.0 / 1000.0
