@@ -84,3 +84,11 @@ def test_points_off_the_grid_are_not_seen() -> None:
     assert np.argwhere(~relief.outside).tolist() == [[2, 3]]
     assert relief.top_mm[2, 3] == 1.0
     assert relief.top_mm[relief.outside] == pytest.approx(1.0)  # lowest height that was seen
+
+
+def test_points_in_every_corner_of_the_map_are_seen() -> None:
+    grid = Grid(pitch_mm=1.0, low_mm=(0.0, 0.0), shape=(3, 4))
+    x, y = (v.ravel() for v in grid.centres_mm())
+    relief = relief_of_points(np.stack([x, y, np.arange(12.0)]), grid)
+    assert not relief.outside.any()
+    assert np.array_equal(relief.top_mm.ravel(), np.arange(12.0))
