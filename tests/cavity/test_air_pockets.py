@@ -95,3 +95,11 @@ def test_ways_out_lead_across_rows_too() -> None:
     air = find_air(rooms)
     assert air.trapped_ml == pytest.approx(4.0 * AREA_ML)
     assert air.place_mm == pytest.approx([10.0, 50.0 + 2 * 2.0])
+
+
+def test_a_passage_in_the_first_cell_of_the_map_is_one() -> None:
+    # Pocket beside it in x, the open beside it in y.
+    rooms = row((-9.0, -6.0), (-9.0, -2.0), (-9.0, SKY), shape=(2, 4))
+    air = find_air(replace(rooms, cell=np.array([0, 1, 4])))
+    assert air.trapped_ml == pytest.approx(4.0 * AREA_ML)
+    assert air.place_mm == pytest.approx([12.0, 50.0])
