@@ -155,3 +155,26 @@ def test_half_of_the_points_in_another_plane_decide_nothing() -> None:
     points[:, 2] = 0.2 * points[:, 0] - 0.1 * points[:, 1] + 4.0
     points[:90, 2] = -0.3 * points[:90, 0] - 20.0
     assert robust_plane(points) == pytest.approx([0.2, -0.1, 4.0], abs=1e-9)
+
+
+@pytest.mark.parametrize("scale", [1e-3, 1.0, 1e3])
+def test_scaling_the_points_scales_the_plane(scale: float) -> None:
+    angle = np.linspace(0.0, 2 * np.pi, 60, endpoint=False)
+    x, y = 30.0 * np.cos(angle), 25.0 * np.sin(angle)
+    points = scale * np.stack([x, y, 0.1 * x - 0.2 * y + 7.0], axis=1)
+    a, b, c = robust_plane(points)
+    assert (a, b, c / scale) == pytest.approx((0.1, -0.2, 7.0), abs=1e-9)
+
+
+@pytest.mark.parametrize("lean", [(0.15, 0.0), (0.0, -0.15), (0.1, 0.12)])
+def test_a_leaning_flat_rim_is_the_same_land(lean: tuple[float, float]) -> None:
+    level, _ = rim_over()
+    whole = relief_of(trough, disc(99.0))
+    x, y = whole.grid.centres_mm()
+    rim, _ = rim_over(whole.top_mm + lean[0] * x + lean[1] * y)
+    assert rim.plane[:2] == pytest.approx(lean, abs=1e-6)
+    # A crest takes the height of the cell beside it, which on a slope is a pitch's rise higher.
+    assert 0.0 <= rim.plane[2] <= PITCH_MM * (abs(lean[0]) + abs(lean[1])) + 1e-9
+    assert np.array_equal(rim.land, level.land)
+    assert rim.land_width_mm == pytest.approx(level.land_width_mm)
+    assert rim.spread_mm == pytest.approx(0.0, abs=1e-9)
