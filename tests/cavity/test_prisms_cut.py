@@ -3,6 +3,7 @@
 Columns are filled over a small square only; the parts below are clipped by trimesh.
 """
 
+from dataclasses import replace
 from itertools import permutations
 
 import numpy as np
@@ -66,3 +67,15 @@ def test_what_lies_under_the_floor_is_another_surface(height_mm: float, *, count
     corners = np.array([[2.0, 2.0, height_mm], [6.0, 2.0, height_mm], [2.0, 6.0, height_mm]])
     volume = prism_volume_ml(by_coordinate(corners[None]), square(), LINE)
     assert volume == pytest.approx(8.0 * -height_mm / 1000.0 if counts else 0.0)
+
+
+@pytest.mark.parametrize(("rise_mm", "counts"), [(0.0, False), (1.0, False), (4.0, True)])
+def test_flat_rim_does_not_count_and_a_wall_does(rise_mm: float, *, counts: bool) -> None:
+    # From 6 mm under the line up the cells are flat rim. Over 4 mm a rise of 1 leans 14 degrees,
+    # as a flat rim may; one of 4 leans 45, as a wall does.
+    rooms = replace(square(), land_mm=np.full((11, 11), -6.0))
+    corners = np.array([[3.0, 3.0, -5.0], [7.0, 3.0, -5.0 + rise_mm], [3.0, 7.0, -5.0]])
+    volume = prism_volume_ml(by_coordinate(corners[None]), rooms, LINE)
+    # A triangle of 8 mm2 times its mean depth.
+    expected = 8.0 * (5.0 - rise_mm / 3.0) / 1000.0
+    assert volume == pytest.approx(expected if counts else 0.0)

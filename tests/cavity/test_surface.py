@@ -120,3 +120,12 @@ def test_peaks_in_the_corners_of_the_map(corner: tuple[int, int]) -> None:
     points = triangles.reshape(-1, 3).T
     assert peaks_of_points(points, GRID, near, low)[j, i] == 7.0
     assert not peaks_of_points(points, GRID, ~near, low).any()
+
+
+def test_points_off_the_map_lift_nothing() -> None:
+    low = np.zeros(GRID.shape)
+    everywhere = np.ones(GRID.shape, dtype=bool)
+    away = np.array([[-40.0, 90.0, 3.0], [3.0, 3.0, -70.0], [9.0, 9.0, 9.0]])
+    assert not peaks_of_points(away, GRID, everywhere, low).any()
+    surface = still(np.ascontiguousarray(away.T)[None])
+    assert not peaks_of_surface(surface, GRID, everywhere, low).any()

@@ -62,3 +62,14 @@ def test_where_the_floor_is_missing_the_columns_are_reported() -> None:
 def test_what_the_cavity_covers_is_its_area() -> None:
     # Cells at the border count whole: half a cell round 180 mm at most.
     assert volume_at(-2.0).footprint_mm2 == pytest.approx(2000.0, abs=180.0 * 0.37 / 2)
+
+
+def test_over_the_line_the_curve_takes_in_what_slopes_outward() -> None:
+    # A cone of 45 degrees, its tip at -15: pi h^3 / 3 below every height (CRC tables, 'Solids').
+    cone = Manifold.cylinder(16.0, 0.0, 16.0, 256).translate((0.0, 0.0, -15.0))
+    stages, base = staged(bed(cone)), level(-6.0)
+    curve = find_volume(stages.corners_mm, stages.rooms(base), base).curve
+    for over_mm in (-4.0, 0.0, 2.0, 4.0):
+        at = int(np.argmin(np.abs(curve[:, 0] - over_mm)))
+        deep_mm = 9.0 + over_mm
+        assert curve[at, 1] == pytest.approx(np.pi * deep_mm**3 / 3.0 / 1000.0, rel=0.02)
