@@ -54,7 +54,7 @@ def sums(kept: Kept) -> Iterator[str]:
         yield (f"- `{room}/`: {noticed} of {planted} noticed, {100 * noticed / planted:.1f} % "
                f"(95 % interval {100 * low:.1f} to {100 * high:.1f} %). Of the "
                f"{planted - noticed} others {same} change nothing that can be seen; "
-               f"{planted - noticed - same} are gaps.")  # fmt: skip
+               f"gaps: {planted - noticed - same}.")  # fmt: skip
 
 
 def unnoticed(kept: Kept) -> Iterator[str]:
