@@ -2,10 +2,11 @@
 
     python tests/bench/mutants.py stone/mix.py --most 30 --seed 9
 
-Each mutant is written into a copy of the project in a temporary folder, and the tests of that
-module's room are run there until the first one fails. A mutant that no test notices is printed
-with its line, to be read and judged: equivalent, or a gap in the tests. The sample is drawn by
-the seed alone, so a second run draws the same ones. With --page the table goes into a page.
+Each mutant is written into a copy of the project in a temporary folder, and tests are run there
+until the first one fails: the module's own, then those of its room. A mutant that no test notices
+is printed with its line, to be read and judged: equivalent, or a gap in the tests. The sample is
+drawn by the seed alone, so a second run draws the same ones. What is kept with --keep carries what
+was judged; --again plants only what went unnoticed then, and --page puts the table into a page.
 """
 
 import argparse
@@ -13,24 +14,29 @@ import ast
 import copy
 import importlib
 import json
-import math
 import os
 import random
 import shutil
 import signal
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import hypothesis
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2]))  # where it is run as a script
+from tests.bench.mutants_page import put_into, said
 
 ROOT = Path(__file__).parents[2]
 SLOWEST_S = 240
-LOADED = ("numpy", "scipy.ndimage", "scipy.spatial", "scipy.special", "scipy.sparse.csgraph",
-          "skimage.segmentation", "skimage.morphology", "hypothesis.strategies", "click.testing",
-          "pydantic", "manifold3d", "trimesh", "rich.console", "rich.table")  # fmt: skip
-Z = 1.959963985  # 97.5 % point of the normal distribution
+LOADED = ("numpy", "numba", "scipy.ndimage", "scipy.spatial", "scipy.special",
+          "scipy.sparse.csgraph", "skimage.segmentation", "skimage.morphology", "trimesh",
+          "hypothesis.strategies", "click.testing", "pydantic", "manifold3d", "rich.console",
+          "rich.table")  # fmt: skip
 COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
     ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
@@ -118,19 +124,12 @@ def planted(text: str, wanted: int) -> tuple[str, Planter]:
     return ast.unparse(ast.fix_missing_locations(tree)), planter
 
 
+WORDS = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain",
+         "--hypothesis-seed=9")  # fmt: skip
+
+
 def survives(copied: Path, tests: Sequence[str]) -> bool:
     """Run tests in a child of this warm process; True if none fails."""
-    words = [
-        "-q",
-        "-x",
-        "-p",
-        "no:cacheprovider",
-        "-p",
-        "no:xdist",
-        "--assert=plain",
-        "--hypothesis-seed=9",
-        *tests,
-    ]
     child = os.fork()
     if child == 0:
         code = 1
@@ -140,81 +139,108 @@ def survives(copied: Path, tests: Sequence[str]) -> bool:
             signal.alarm(SLOWEST_S)  # one that never ends is noticed too
             os.chdir(copied)
             sys.path.insert(0, str(copied))
-            code = int(pytest.main(words))
+            code = int(pytest.main([*WORDS, *tests]))
         finally:
             os._exit(code)
     return os.waitpid(child, 0)[1] == 0
 
 
-def sampled(module: str, most: int, seed: int, tests: Sequence[str]) -> dict[str, object]:
-    """Plant a sample of changes into one module, and say which of them no test noticed."""
-    text = (ROOT / "volest" / module).read_text(encoding="utf-8")
-    _, counter = planted(text, -1)
-    rng = random.Random(f"{seed} {module}")  # noqa: S311  # a sample, no secret
-    chosen = sorted(rng.sample(range(counter.seen), min(most, counter.seen)))
-    survivors = []
-    with tempfile.TemporaryDirectory(prefix="planted-") as folder:
-        copied = Path(folder) / "project"
-        shutil.copytree(
-            ROOT, copied, ignore=shutil.ignore_patterns(".git", ".*cache", ".venv", "__pycache__")
-        )
-        target = copied / "volest" / module
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plot:
+    """Where one module's changes are planted: a copy of the project, and what is run there."""
+
+    module: str
+    copied: Path
+    tests: Sequence[str]
+
+    def unnoticed(self, numbers: Sequence[int]) -> list[dict[str, Any]]:
+        """Plant changes one by one, put the module back, and give those that no test noticed."""
+        target = self.copied / "volest" / self.module
+        text = target.read_text(encoding="utf-8")
         target.write_text(planted(text, -1)[0], encoding="utf-8")
-        assert survives(copied, tests), f"the tests of {module} fail without any change"
-        for number in chosen:
-            new, planter = planted(text, number)
+        assert survives(self.copied, self.tests), f"tests of {self.module} fail unchanged"
+        found: list[dict[str, Any]] = []
+        for number in numbers:
+            new, was = planted(text, number)
             target.write_text(new, encoding="utf-8")
-            if survives(copied, tests):
-                survivors.append([planter.line, planter.was, planter.now])
-                print(f"{module}:{planter.line}: {planter.was}  ->  {planter.now}", flush=True)
-    return {"of": counter.seen, "planted": len(chosen), "survivors": survivors}
+            if survives(self.copied, self.tests):
+                found.append({"number": number, "line": was.line, "was": was.was, "now": was.now})
+                print(f"{self.module}:{was.line}: {was.was}  ->  {was.now}", flush=True)
+        target.write_text(text, encoding="utf-8")
+        return found
 
 
-def interval(killed: int, planted_: int) -> tuple[float, float]:
-    """Wilson's interval of a share, 95 % (E. B. Wilson, JASA 22, 1927; from memory)."""
-    share, n = killed / planted_, planted_
-    middle = (share + Z * Z / (2 * n)) / (1 + Z * Z / n)
-    half = Z * math.sqrt(share * (1 - share) / n + Z * Z / (4 * n * n)) / (1 + Z * Z / n)
-    return middle - half, middle + half
+def sample(module: str, most: int, seed: int) -> tuple[int, list[int]]:
+    """Say how many changes a module has room for, and draw some by their numbers."""
+    _, counter = planted((ROOT / "volest" / module).read_text(encoding="utf-8"), -1)
+    rng = random.Random(f"{seed} {module}")  # noqa: S311  # a sample, no secret
+    return counter.seen, sorted(rng.sample(range(counter.seen), min(most, counter.seen)))
 
 
-def table(kept: dict[str, dict[str, object]]) -> Iterator[str]:
-    yield "| Module | Changes possible | planted | noticed |"
-    yield "|---|---|---|---|"
-    planted_ = noticed = 0
-    for module, counts in sorted(kept.items()):
-        lost = len(counts["survivors"])  # type: ignore[arg-type]  # a list, from JSON
-        count = int(counts["planted"])  # type: ignore[call-overload]  # a number, from JSON
-        yield f"| `{module}` | {counts['of']} | {count} | {count - lost} |"
-        planted_, noticed = planted_ + count, noticed + count - lost
-    low, high = interval(noticed, planted_)
-    yield ""
-    yield (f"{noticed} of {planted_} noticed: {100 * noticed / planted_:.1f} % "
-           f"(95 % interval {100 * low:.1f} to {100 * high:.1f} %).")  # fmt: skip
+def tests_of(module: str, *, own: bool) -> list[str]:
+    """Name what notices a change soonest first: the module's own tests, its examples, its room."""
+    room, _, name = module.partition("/")
+    found = sorted((ROOT / "tests" / room).glob(f"test_{Path(name).stem}*.py"))
+    tests = [*(str(path.relative_to(ROOT)) for path in found), f"volest/{module}"]
+    return tests if own else [*tests, f"tests/{room}"]
 
 
-def main() -> None:
+def planted_again(plot: Plot, before: dict[str, Any]) -> dict[str, Any]:
+    """Plant only what went unnoticed before; what was judged of it stays."""
+    old = {one["number"]: one for one in before["survivors"]}
+    left = [one["number"] for one in plot.unnoticed(list(old))]
+    return before | {"survivors": [old[number] for number in left]}
+
+
+def asked() -> argparse.Namespace:
     words = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     words.add_argument("modules", nargs="*", help="below volest/, such as stone/mix.py")
     words.add_argument("--most", type=int, default=30, help="changes a module")
     words.add_argument("--seed", type=int, default=9, help="which sample")
-    words.add_argument("--tests", nargs="+", help="what to run; tests of its room by default")
+    words.add_argument("--tests", nargs="+", help="what to run; its own and its room's by default")
+    words.add_argument("--own", action="store_true", help="only the module's own, not its room's")
     words.add_argument("--keep", type=Path, help="JSON in which results are kept")
-    asked = words.parse_args()
+    words.add_argument("--again", action="store_true", help="only what went unnoticed before")
+    words.add_argument("--page", type=Path, help="page that takes the table of all that is kept")
+    return words.parse_args()
+
+
+def warm_up() -> None:
+    """Load once what every child would load, and have failures told without a search."""
     sys.dont_write_bytecode = True
-    for name in LOADED:  # once, so that no child has to
+    os.environ["VOLEST_COMPILED"] = "never"  # tests of compiled loops say so themselves
+    for name in LOADED:
         importlib.import_module(name)
-    old = asked.keep is not None and asked.keep.exists()
-    kept = json.loads(asked.keep.read_text(encoding="utf-8")) if old else {}
-    for module in asked.modules:
-        room, _, name = module.partition("/")
-        own = f"tests/{room}/test_{name}"  # first, since the first failure ends the run
-        first = [own] if (ROOT / own).exists() else []
-        tests = asked.tests or [*first, f"volest/{module}", f"tests/{room}"]
-        kept[module] = sampled(module, asked.most, asked.seed, tests)
-        if asked.keep is not None:
-            asked.keep.write_text(json.dumps(kept, indent=1), encoding="utf-8")
-    print("\n".join(table(kept)))
+    quick = [hypothesis.Phase.explicit, hypothesis.Phase.generate]  # the first failure will do
+    hypothesis.settings.register_profile("quick", phases=quick)
+    hypothesis.settings.load_profile("quick")
+
+
+def main() -> None:
+    told = asked()
+    old = told.keep is not None and told.keep.exists()
+    kept = json.loads(told.keep.read_text(encoding="utf-8")) if old else {}
+    warm_up()
+    with tempfile.TemporaryDirectory(prefix="planted-") as folder:
+        copied = Path(folder) / "project"
+        left = shutil.ignore_patterns(".git", ".*cache", ".venv", "__pycache__")
+        shutil.copytree(ROOT, copied, ignore=left)
+        for module in told.modules:
+            plot = Plot(
+                module=module, copied=copied, tests=told.tests or tests_of(module, own=told.own)
+            )
+            if told.again:
+                kept[module] = planted_again(plot, kept[module])
+            else:
+                of, numbers = sample(module, told.most, told.seed)
+                lost = plot.unnoticed(numbers)
+                kept[module] = {"of": of, "planted": len(numbers), "survivors": lost}
+            if told.keep is not None:
+                told.keep.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
+    lines = said(kept)
+    print("\n".join(lines))
+    if told.page is not None:
+        put_into(told.page, lines)
 
 
 if __name__ == "__main__":

@@ -116,3 +116,22 @@ def test_notch_is_a_gap_of_its_width() -> None:
     assert trim.rim_lowest_mm == pytest.approx(-5.0, abs=0.01)
     # The stretch reaches along the notch's two sides as well as across it.
     assert 8.0 <= trim.gap_length_mm <= 10.0 + 2 * 6.0
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_exactly_half_a_mm_is_level_and_a_little_more_is_not(side: float) -> None:
+    # docs: 'more than half a millimetre' over the base line, or under it.
+    level_enough, too_much = (
+        trimmed(np.full(len(ALONG), side * mm), level(0.0)) for mm in (0.5, 0.501)
+    )
+    assert (level_enough.excess_length_mm, level_enough.gap_length_mm) == (0.0, 0.0)
+    whole = sum(part.length_mm for part in too_much.stretches)
+    assert max(too_much.excess_length_mm, too_much.gap_length_mm) == pytest.approx(whole)
+    assert min(too_much.excess_length_mm, too_much.gap_length_mm) == 0.0
+
+
+def test_length_of_a_slanting_border_is_evened_out() -> None:
+    # Cells chained by sides and corners make 2 sqrt(2) / pi of a length, over all directions
+    # (integral geometry; from memory): a circle has all of them, so that 2 pi r comes out.
+    trim = trimmed(np.full(len(ALONG), 1.0), level(0.0))
+    assert trim.excess_length_mm == pytest.approx(2.0 * math.pi * (20.0 - PITCH_MM / 2), rel=0.03)

@@ -1,0 +1,67 @@
+"""What the card says of bowls, several mixes and time: read line by line."""
+
+from dataclasses import replace
+
+import pytest
+
+from volest.stone.card import base_steps, steps
+from volest.stone.figure import Band
+from volest.stone.mix import Mix, mix
+from volest.stone.types import stone_type
+
+
+def timed(low: float | None, high: float | None = None) -> Mix:
+    """Mix a stone with a stated working time."""
+    kind = stone_type("type-4")
+    band = None
+    if low is not None:
+        band = Band(low=low, high=high or low, unit="min", source="invented", mark="read")
+    return mix(50, stone=replace(kind, working_time=band))
+
+
+def test_the_bowl_is_named_where_one_is_known() -> None:
+    assert steps(replace(mix(50), bowl="green"))[0].startswith("Water into bowl green first:")
+    assert steps(mix(50))[0].startswith("Water into the bowl first:")
+
+
+@pytest.mark.parametrize("mixes", [1, 2, 3])
+def test_again_is_said_where_there_is_more_than_one_mix(mixes: int) -> None:
+    told = [line for line in steps(mix(250, mixes=mixes)) if "once more" in line]
+    assert len(told) == (mixes > 1)
+    assert all(f"{mixes} mixes in all" in line for line in told)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (None, None, "Pour at once, it sets fast;"),
+        (5.0, 5.0, "Pour within 5 min of step 2;"),
+        (5.0, 7.0, "Pour within 5 min of step 2 (some powders allow 7 min: the maker's sheet);"),
+    ],
+)
+def test_the_time_to_pour(low: float | None, high: float | None, words: str) -> None:
+    assert any(line.startswith(words) for line in steps(timed(low, high)))
+
+
+def third(first: Mix, base: Mix, retention_ml: float = 0.0) -> str:
+    return base_steps(first, base, retention_ml)[2]
+
+
+def test_the_base_has_its_bowl_and_its_number_of_mixes() -> None:
+    first, base = mix(50), mix(31)
+    assert third(first, base).startswith("Into the bowl: water first")
+    assert third(first, replace(base, bowl="red")).startswith("Into bowl red: water first")
+    two = mix(200, mixes=2)
+    assert third(first, two).startswith("2 equal mixes. Into the bowl: water first")
+
+
+def test_another_stone_is_told_and_the_same_is_not() -> None:
+    first = mix(50)
+    assert third(first, mix(31, stone="type-3")).endswith("It is type-3 now, not type-4.")
+    assert "now, not" not in third(first, mix(31))
+
+
+def test_knobs_take_stone_and_a_rough_top_takes_none() -> None:
+    assert base_steps(mix(52), mix(31), 2.5)[0].endswith("2.5 mL of its mix is theirs.")
+    assert "rough" in base_steps(mix(50), mix(31), 0.0)[0]
+    assert "theirs" not in base_steps(mix(50), mix(31), 0.0)[0]
