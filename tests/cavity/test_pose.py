@@ -15,7 +15,7 @@ from tests.cavity.stages import bed, box, pit
 from tests.cavity.trays import Floats, corners_of, trays
 from volest.cavity.polarity import by_coordinate
 from volest.cavity.pose import Pose, find_pose
-from volest.cavity.samples import SAMPLES, Samples, spread_samples
+from volest.cavity.samples import Samples, spread_samples
 from volest.errors import ScanError
 
 REPEATABLE = settings(max_examples=12, deadline=None, derandomize=True)
@@ -73,29 +73,6 @@ def test_order_winding_and_triangulation_do_not_matter(seed: int) -> None:
 def test_far_from_the_origin() -> None:
     move = Move(turn=random_move(3).turn, shift_mm=np.array([1e5, -1e5, 1e5]))
     assert off_deg(find_pose(samples_of(tub(), move)), move) < 0.5
-
-
-def test_samples_are_spread_by_area() -> None:
-    samples = samples_of(tub())
-    z = samples.points_mm[2]
-    assert samples.points_mm.shape == (3, SAMPLES)
-    tub_mm2 = {"floor": 50 * 40, "top": 62 * 52 - 50 * 40, "bottom": 62 * 52}
-    walls_mm2 = 2 * (50 + 40) * 15 + 2 * (62 + 52) * 30
-    whole = sum(tub_mm2.values()) + walls_mm2
-    for height, name in ((-15.0, "floor"), (0.0, "top"), (-30.0, "bottom")):
-        share = np.mean(np.abs(z - height) < 1e-9)
-        assert share == pytest.approx(tub_mm2[name] / whole, rel=0.01)
-
-
-def test_samples_tell_open_from_closed() -> None:
-    closed, sheet = samples_of(tub()), samples_of(opened(tub()))
-    assert not closed.is_open
-    assert closed.vector_area == pytest.approx(np.zeros(3), abs=1e-12)
-    assert closed.solid_ml == pytest.approx((62 * 52 * 30 - 50 * 40 * 15) / 1000, rel=0.01)
-    assert sheet.is_open
-    # A sheet's vector area is that of its border: the block's top, over all of its area.
-    top, walls = 62 * 52, 2 * (50 + 40) * 15
-    assert sheet.vector_area == pytest.approx([0.0, 0.0, top / (top + walls)], abs=1e-9)
 
 
 def test_hull_is_the_hull() -> None:

@@ -43,25 +43,26 @@ def test_the_time_to_pour(low: float | None, high: float | None, words: str) -> 
     assert any(line.startswith(words) for line in steps(timed(low, high)))
 
 
-def third(first: Mix, base: Mix, retention_ml: float = 0.0) -> str:
-    return base_steps(first, base, retention_ml)[2]
+def into_the_bowl(first: Mix, base: Mix) -> str:
+    """Give the two steps of the base's water and powder; three come before them."""
+    return " ".join(base_steps(first, base, 0.0)[3:5])
 
 
 def test_the_base_has_its_bowl_and_its_number_of_mixes() -> None:
     first, base = mix(50), mix(31)
-    assert third(first, base).startswith("Into the bowl: water first")
-    assert third(first, replace(base, bowl="red")).startswith("Into bowl red: water first")
-    two = mix(200, mixes=2)
-    assert third(first, two).startswith("2 equal mixes. Into the bowl: water first")
+    assert into_the_bowl(first, base).startswith("Water into the bowl first:")
+    assert into_the_bowl(first, replace(base, bowl="red")).startswith("Water into bowl red first:")
+    two = into_the_bowl(first, mix(200, mixes=2))
+    assert two.startswith("2 equal mixes, one after the other. Water into the bowl first:")
 
 
 def test_another_stone_is_told_and_the_same_is_not() -> None:
     first = mix(50)
-    assert third(first, mix(31, stone="type-3")).endswith("It is type-3 now, not type-4.")
-    assert "now, not" not in third(first, mix(31))
+    assert " of type-3, not type-4, " in into_the_bowl(first, mix(31, stone="type-3"))
+    assert ", not " not in into_the_bowl(first, mix(31))
 
 
-def test_knobs_take_stone_and_a_rough_top_takes_none() -> None:
-    assert base_steps(mix(52), mix(31), 2.5)[0].endswith("2.5 mL of its mix is theirs.")
-    assert "rough" in base_steps(mix(50), mix(31), 0.0)[0]
-    assert "theirs" not in base_steps(mix(50), mix(31), 0.0)[0]
+def test_knobs_take_stone_and_undercuts_take_none() -> None:
+    assert "(2.5 mL of its mix is for them)" in base_steps(mix(52), mix(31), 2.5)[0]
+    assert "undercuts" in base_steps(mix(50), mix(31), 0.0)[0]
+    assert "knobs" not in base_steps(mix(50), mix(31), 0.0)[0]
