@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import TypedDict, Unpack
 
 from volest.batch.engine import engine_for
-from volest.batch.journal import Journal
 from volest.batch.limits import Limits, check_limits
 from volest.batch.many import run_many
 from volest.batch.places import at_hand, find_places, place_of
 from volest.batch.run import check_settings
 from volest.errors import ScanError, UsageError, VolestError
+from volest.journal.journal import Journal
 from volest.lab import VACUUM, Lab
 from volest.pipeline import measure as measure_scan
 from volest.pipeline import size_scan

@@ -20,7 +20,6 @@ from tests.batch.small import QUICK, bowl_stl, fill, unruly
 from volest.batch.engine import Here
 from volest.batch.out import OutFolder
 from volest.batch.run import run
-from volest.batch.store import FileStore
 from volest.errors import UsageError
 from volest.result import Result
 from volest.scan.decision import Decision, write_decision
@@ -159,18 +158,6 @@ def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
         OutFolder(tmp_path, QUICK)
     with OutFolder(tmp_path, QUICK):
         pass
-
-
-def test_a_newer_or_foreign_store_is_left_alone(tmp_path: Path) -> None:
-    FileStore(tmp_path / "finished.db").close()
-    base = sqlite3.connect(tmp_path / "finished.db")
-    base.execute("PRAGMA user_version = 99")
-    base.close()
-    with pytest.raises(UsageError, match="version 99"):
-        FileStore(tmp_path / "finished.db")
-    (tmp_path / "other.db").write_text("no data base at all, long enough to be read\n" * 30)
-    with pytest.raises(UsageError, match="not a database"):
-        FileStore(tmp_path / "other.db")
 
 
 def command(*words: str | Path) -> list[str]:
