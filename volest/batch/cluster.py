@@ -2,9 +2,11 @@
 
 import logging
 from concurrent.futures import CancelledError, Future
+from dataclasses import replace
 from typing import Any, Self
 
 from volest.batch.limits import one_thread
+from volest.batch.stamp import maker_mark
 from volest.batch.task import Done, Task, carry_out
 from volest.errors import UsageError
 
@@ -93,10 +95,10 @@ def carry_out_there(task: Task) -> Done:
     Returns
     -------
     Done
-        What came of it.
+        What came of it, with the mark of the code that is installed there.
     """
     one_thread()
-    return carry_out(task)
+    return replace(carry_out(task), maker=maker_mark())
 
 
 def _client(address: str) -> Any:

@@ -178,9 +178,9 @@ def carried_out(
 def _row(future: "Future[Done]", place: Place, words: str) -> Done:
     if words:
         _LOG.error("%s: %s", place, words)
-        return Done(result=fault_row(place, words), content=None, maker=maker_mark())
+        return Done(result=fault_row(place, words))
     done = future.result()
-    if done.maker != maker_mark():
+    if done.maker is not None and done.maker != maker_mark():
         raise UsageError(
             "a worker with other code or libraries than this computer",
             needed="the same volest, numpy, scipy and scikit-image everywhere",

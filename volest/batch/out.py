@@ -11,7 +11,7 @@ from typing import IO, Self
 from volest.batch.far_store import FarStore, write_far
 from volest.batch.places import Place, Remote, file_system
 from volest.batch.run import FAULT
-from volest.batch.stamp import content_of, key_of, maker_mark, run_mark, size_of
+from volest.batch.stamp import content_of, key_of, run_mark, size_of
 from volest.batch.store import FileStore, Store
 from volest.batch.task import Done
 from volest.errors import UsageError
@@ -94,7 +94,7 @@ class OutFolder:
         self._keys[str(place)] = key
         self.reused += 1
         result = replace(result, scan=str(place))
-        return Done(result=result, content=content, maker=maker_mark(), kept=True)
+        return Done(result=result, content=content, kept=True)
 
     def keep(self, place: Place, done: Done) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run.
