@@ -39,36 +39,12 @@ class Cluster:
         return _AT_A_TIME * max(1, int(threads))
 
     def submit(self, task: Task) -> "Future[Done]":
-        """Send one task.
-
-        Parameters
-        ----------
-        task : Task
-            The scan.
-
-        Returns
-        -------
-        Future
-            What will be done.
-        """
+        """Send one task."""
         future: Future[Done] = self._executor.submit(carry_out_there, task)
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say what ended a task.
-
-        Parameters
-        ----------
-        fault : BaseException
-            What the future raised.
-
-        Returns
-        -------
-        words : str
-            For a person.
-        again : bool
-            False: the scheduler has tried again by itself.
-        """
+        """Say what ended a task."""
         kind = type(fault).__name__
         if isinstance(fault, CancelledError):
             return "the scheduler called it off or went away; run the same again", False

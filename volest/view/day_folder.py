@@ -6,7 +6,8 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from volest.batch.engine import Engine, carried_out
+from volest.batch.dealing import carried_out
+from volest.batch.engine import Engine
 from volest.batch.out import KEPT, OutFolder
 from volest.batch.places import Place
 from volest.batch.run import SizeScan
