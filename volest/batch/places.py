@@ -9,8 +9,8 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from volest.batch.finding import find_scans, natural_key
-from volest.errors import NothingError, UsageError
+from volest.batch.finding import find_scans, natural_key, no_scan_in
+from volest.errors import UsageError
 from volest.scan.decision import SUFFIX, decision_path
 from volest.sheet.target import SCAN_SUFFIXES
 
@@ -104,11 +104,7 @@ def find_places(places: Sequence[Place]) -> list[Place]:
     here = [place for place in places if isinstance(place, Path)]
     far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
     if not far and not here:
-        raise NothingError(
-            "no scan in " + ", ".join(repr(str(place)) for place in places),
-            needed="at least one .stl or .ply file",
-            remedy="name the folder where the scanner saves, or the file itself",
-        )
+        raise no_scan_in(places)
     found: list[Place] = list(find_scans(here)) if here else []
     if not far:
         return found

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from volest.batch.dealing import carried_out
 from volest.batch.engine import Engine
-from volest.batch.out import KEPT, OutFolder
+from volest.batch.held_folder import KEPT
+from volest.batch.out import OutFolder
 from volest.batch.places import Place
 from volest.batch.run import SizeScan
 from volest.errors import UsageError
