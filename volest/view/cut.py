@@ -9,7 +9,7 @@ from volest.cavity.frame import Floats
 from volest.pipeline import Cavity
 from volest.view.mesh import Mesh, chosen, edges_of, joined, part_below
 from volest.view.scene import BASE_LINE, CUT_FACE, IMPRESSION, STONE, Block, Scene, stone_heights_mm
-from volest.view.stand import Stand
+from volest.view.stand import Stand, on_base_line
 
 _STEP_MM = 0.05  # about a pixel of a picture
 _ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines through it
@@ -82,10 +82,7 @@ def cut_open(
             blocks[name] = Block(name=name, mesh=block.mesh, lines_mm=kept)
         else:
             ahead = (block.mesh.points_mm[block.mesh.triangles, 1] > at_mm).all(axis=1)
-            blocks[name] = Block(
-                name=name,
-                mesh=Mesh(points_mm=block.mesh.points_mm, triangles=block.mesh.triangles[ahead]),
-            )
+            blocks[name] = Block(name=name, mesh=chosen(block.mesh, ahead))
     blocks[CUT_FACE] = Block(name=CUT_FACE, mesh=_face(cavity, base, scene.stand, at_mm))
     return blocks
 
@@ -103,9 +100,7 @@ def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
     places, floor, roof = _stretches(cavity, base, stand, at_mm)
     stone = _is_stone(cavity, stand, places, floor, roof)
     places, floor, roof = places[stone], floor[stone], np.minimum(roof[stone], 0.0)
-    level = stand.undrawn(places)
-    a, b, c = (float(v) for v in base.plane)
-    zero = a * level[:, 0] + b * level[:, 1] + c - stand.middle_mm[2]
+    zero = stand.drawn(on_base_line(base, stand.undrawn(places)))[:, 2]
     half = 0.501 * _STEP_MM  # bars overlap a little, so that nothing shines through between them
     corners = [
         np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)

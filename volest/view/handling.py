@@ -17,7 +17,7 @@ from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
 from volest.view.scene import Scene, draw_impression, scene_of
-from volest.view.stand import Stand, stand_of
+from volest.view.stand import Stand, on_base_line, stand_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05
@@ -193,9 +193,8 @@ class Handling:
             Its point in the middle of the dial and its normal, and the patches saved before.
         """
         base, frame = self.base, self.cavity.frame
-        x, y = self.stand.middle_mm[:2]
-        a, b, c = (float(value) for value in base.plane)
-        point = frame.from_frame(np.array([x, y, a * x + b * y + c]))
+        a, b, _ = (float(value) for value in base.plane)
+        point = frame.from_frame(on_base_line(base, self.stand.middle_mm[None])[0])
         normal = frame.rotation.T @ (np.array([-a, -b, 1.0]) * base.upright)
         before = read_decision(self.path) if self.settings.obey_saved else None
         return Decision(
