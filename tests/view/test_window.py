@@ -60,7 +60,7 @@ def test_blocks_come_and_go_with_what_there_is_to_see(window: Window) -> None:
     assert set(window.blocks) == plain | {"excess", "cut face"}
     assert set(window.blocks) <= set(window.plotter.actors)
     window.toggle_cut()
-    window.hold(type(window.handling.place)())  # type: ignore[union-attr]  # it is measured
+    window.hold(type(window.handling.held)())  # type: ignore[union-attr]  # it is measured
     assert set(window.blocks) == plain
     assert not {"excess", "cut face"} & set(window.plotter.actors)
 
