@@ -139,7 +139,5 @@ def in_short(value: object) -> str:
 
 
 def _not_meant(fault: Exception) -> GivenFileError:
-    if isinstance(fault, GivenFileError):
-        return fault
     deep = isinstance(fault, RecursionError)
     return GivenFileError("nested too deeply" if deep else "a number of thousands of digits")
