@@ -15,6 +15,7 @@ from volest.scan.decision import SUFFIX, decision_path
 from volest.sheet.target import SCAN_SUFFIXES
 
 MARK = "://"  # what tells an address from a path
+_PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +175,7 @@ def at_hand(place: Place) -> Iterator[Path]:
 def _fetch(fs: Any, path: str, near: Path) -> None:
     try:
         with fs.open(path, "rb") as source, near.open("wb") as target:
-            shutil.copyfileobj(source, target, 1 << 20)
+            shutil.copyfileobj(source, target, _PIECE_BYTES)
     except FileNotFoundError:
         near.unlink(missing_ok=True)  # whoever reads it tells that it is missing
 

@@ -12,8 +12,10 @@ from volest.view.scene import BASE_LINE, CUT_FACE, IMPRESSION, STONE, Block, Sce
 from volest.view.stand import Stand, on_base_line
 
 _STEP_MM = 0.05  # about a pixel of a picture
+_HALF_BAR = 0.501  # of a step: bars overlap a little, so that nothing shines through
 _ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines through it
 _SLIVER_MM = 1e-6
+_SLICES = 40  # in which the place of a cut is searched: a millimetre or two each
 _SEARCH = (0.25, 0.6)  # of the footprint from back to front: both branches of an arch are cut
 
 
@@ -41,7 +43,7 @@ def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
     low, high = float(ahead.min()), float(ahead.max())
     held, edges = np.histogram(
         ahead,
-        bins=40,
+        bins=_SLICES,
         range=(low + _SEARCH[0] * (high - low), low + _SEARCH[1] * (high - low)),
         weights=depth[filled],
     )
@@ -101,7 +103,7 @@ def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
     stone = _is_stone(cavity, stand, places, floor, roof)
     places, floor, roof = places[stone], floor[stone], np.minimum(roof[stone], 0.0)
     zero = stand.drawn(on_base_line(base, stand.undrawn(places)))[:, 2]
-    half = 0.501 * _STEP_MM  # bars overlap a little, so that nothing shines through between them
+    half = _HALF_BAR * _STEP_MM
     corners = [
         np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)
         for height in (floor, roof)

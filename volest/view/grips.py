@@ -13,6 +13,7 @@ from volest.view.palette import INK
 from volest.view.stand import on_base_line
 
 _FREE_MM = 6.0  # of the sheet, round the impression
+_SMALL, _THIN = 0.018, 0.005  # letters and knobs, and the bar between them: parts of the window
 _CLOSED_MM = 0.05  # a cut slider so near to its end closes the cut
 _SLIDERS = {  # name: title, and where from and to, in parts of the window
     "height": ("base line, mm", (0.30, 0.20), (0.70, 0.20)),
@@ -73,12 +74,12 @@ def _laid(plotter: Any, name: str, act: Callable[[float], None], span: tuple[flo
         pointb=end,
         color=INK,
         fmt="%.1f",
-        title_height=0.018,
-        slider_width=0.018,
-        tube_width=0.005,
+        title_height=_SMALL,
+        slider_width=_SMALL,
+        tube_width=_THIN,
         interaction_event="always",
     )
-    slider.GetRepresentation().SetLabelHeight(0.018)
+    slider.GetRepresentation().SetLabelHeight(_SMALL)
     return slider
 
 

@@ -9,6 +9,7 @@ from volest.cavity.columns import Bools, Ints
 from volest.cavity.frame import Floats
 
 _TINY = 1e-12
+_SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -148,7 +149,7 @@ def edges_of(mesh: Mesh) -> Floats:
     ndarray
         (k, 2, 3) the two ends of each edge that has one triangle only.
     """
-    _, number = np.unique(np.round(mesh.points_mm, 6), axis=0, return_inverse=True)
+    _, number = np.unique(np.round(mesh.points_mm, _SAME_DIGITS), axis=0, return_inverse=True)
     number = number.reshape(-1)
     sides = mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     pairs = np.sort(number[sides], axis=1)

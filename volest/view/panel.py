@@ -17,7 +17,8 @@ _BIG, _MIDDLE, _SMALL = 16, 13, 10
 _ALARM, _LEGEND = "#a33f00", "legend"
 _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
-_LEGEND_UNDER = 0.78  # of the window: below the figures
+_LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
+_MOST_BYTE = 255.0
 _TOLD_AT, _HELD_AT = (0.006, 0.87), (0.30, 0.262)  # in parts of the window
 
 
@@ -127,12 +128,12 @@ def put_legend(plotter: Any, names: tuple[str, ...]) -> None:
     image = image_of(pixels)
     mapper = vtkImageMapper()
     mapper.SetInputData(image)
-    mapper.SetColorWindow(255.0)
-    mapper.SetColorLevel(127.5)
+    mapper.SetColorWindow(_MOST_BYTE)
+    mapper.SetColorLevel(_MOST_BYTE / 2.0)
     actor = vtkActor2D()
     actor.SetMapper(mapper)
     wide, tall = plotter.window_size
-    actor.SetPosition(wide - columns - 10, _LEGEND_UNDER * tall - rows)
+    actor.SetPosition(wide - columns - _FROM_EDGE_PX, _LEGEND_UNDER * tall - rows)
     plotter.add_actor(actor, name=_LEGEND, reset_camera=False, render=False)
 
 
