@@ -4,13 +4,13 @@ import csv
 import io
 import re
 import subprocess
-import sys
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
+from tests.batch.small import VOLEST
 from tests.view.bowls import write_bowl
 from tests.view.browser import BROWSER, Page, browser
 
@@ -46,8 +46,7 @@ class Links(HTMLParser):
 
 
 def volest(*words: str | Path, cwd: Path) -> "subprocess.CompletedProcess[str]":
-    code = "from volest.cli.main import main; main()"
-    call = [sys.executable, "-c", code, *map(str, words)]
+    call = [*VOLEST, *map(str, words)]
     return subprocess.run(call, cwd=cwd, capture_output=True, text=True, check=False, timeout=300)
 
 

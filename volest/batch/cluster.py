@@ -48,7 +48,7 @@ class Cluster:
         kind = type(fault).__name__
         if isinstance(fault, CancelledError):
             return "the scheduler called it off or went away; run the same again", False
-        if kind == "KilledWorker":
+        if kind == "KilledWorker":  # after several tries of the scheduler's own: no more of ours
             return "the workers that had it were lost one after the other; give them more", False
         return f"{kind}: {fault}", False
 
