@@ -9,7 +9,7 @@ import pytest
 ROOT = Path(__file__).parents[1] / "volest"
 FILES = sorted(ROOT.rglob("*.py"))
 # From the bottom up; a room imports from rooms below it only.
-GROUND = ("errors", "notes", "lab", "learned", "settings", "given_files")
+GROUND = ("errors", "notes", "lab", "learned", "settings", "given_files", "data_base")
 ORDER = (
     "scan",
     "cavity",
@@ -17,6 +17,7 @@ ORDER = (
     "result",
     "pipeline",
     "sheet",
+    "journal",
     "batch",
     "view",
     "api",
@@ -24,7 +25,13 @@ ORDER = (
     "__main__",
 )
 LEVEL = {**dict.fromkeys(GROUND, 0), **{room: at for at, room in enumerate(ORDER, start=1)}}
-ONLY_IN = {"trimesh": "scan", "pyvista": "view", "vtk": "view", "click": "cli", "sqlite3": "batch"}
+ONLY_IN = {
+    "trimesh": "scan",
+    "pyvista": "view",
+    "vtk": "view",
+    "click": "cli",
+    "sqlite3": "data_base",
+}
 ONLY_IN |= dict.fromkeys(("pebble", "watchfiles", "distributed", "fsspec"), "batch")
 MOST_LINES, MOST_BODY_LINES = 300, 40
 BROAD = {"batch/run.py", "cli/main.py"}  # the edge of the batch and the edge of the program

@@ -87,27 +87,6 @@ def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
         raise _not_meant(fault) from fault
 
 
-def json_of(path: Path) -> Any:
-    """Read a JSON file (RFC 8259).
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    object
-        What it says.
-
-    Raises
-    ------
-    GivenFileError
-        If it cannot be read, is no JSON, or is nested beyond all use.
-    """
-    return json_in(text_of(path))
-
-
 def json_in(text: str) -> Any:
     """Read JSON (RFC 8259) that is at hand.
 
@@ -160,7 +139,5 @@ def in_short(value: object) -> str:
 
 
 def _not_meant(fault: Exception) -> GivenFileError:
-    if isinstance(fault, GivenFileError):
-        return fault
     deep = isinstance(fault, RecursionError)
     return GivenFileError("nested too deeply" if deep else "a number of thousands of digits")

@@ -2,7 +2,9 @@
 
 import os
 import signal
+import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +13,10 @@ from tests.scan.writers import stl_binary
 from tests.sheet.invented import measured
 from volest.result import Result
 from volest.settings import Settings
+from volest.sheet.record import as_text, document
 
 QUICK = Settings(pitch_mm=1.0)
+VOLEST = [sys.executable, "-m", "volest"]
 
 
 def bowl_stl(number: int, across: int = 33) -> bytes:
@@ -44,6 +48,14 @@ def fill(folder: Path, count: int) -> list[Path]:
     for number, path in enumerate(paths):
         path.write_bytes(bowl_stl(number))
     return paths
+
+
+def without_times(results: list[Result], *, by_name: bool = False) -> str:
+    """Write results so that two runs can be compared; by name where their folders differ."""
+    plain = [replace(one, seconds=0.0) for one in results]
+    if by_name:
+        plain = [replace(one, scan=Path(one.scan).name) for one in plain]
+    return as_text(document(plain, QUICK))
 
 
 def unruly(path: Path, settings: Settings) -> Result:

@@ -2,19 +2,17 @@
 
 import signal
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.batch.small import QUICK, fill
+from tests.batch.small import QUICK, fill, without_times
 from tests.bench.one_cluster import Running, cluster_of
 from volest.batch.many import run_many
 from volest.batch.places import Place, place_of
 from volest.batch.run import run
 from volest.errors import UsageError
 from volest.result import Result
-from volest.sheet.record import as_text, document
 
 ROOT = Path(__file__).parents[2]
 SCANS = 40
@@ -24,11 +22,6 @@ SCANS = 40
 def cluster(tmp_path: Path) -> Iterator[Running]:
     with cluster_of(2, tmp_path) as running:
         yield running
-
-
-def without(results: list[Result]) -> str:
-    plain = [replace(one, seconds=0.0, scan=Path(one.scan).name) for one in results]
-    return as_text(document(plain, QUICK))
 
 
 def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: Running) -> None:
@@ -47,7 +40,7 @@ def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: 
     far = run_many(places, QUICK, cluster=cluster, on_result=kill_one)
     assert workers[0].wait(10) == -signal.SIGKILL
     assert workers[1].poll() is None
-    assert without(far) == without(run(files, QUICK))
+    assert without_times(far, by_name=True) == without_times(run(files, QUICK), by_name=True)
 
 
 def test_a_scheduler_that_is_not_there(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -10,10 +10,8 @@ from tests.batch.small import QUICK, bowl_stl, fill
 from volest.batch.engine import Here
 from volest.batch.places import Place, Remote, find_places, place_of
 from volest.batch.run import run
-from volest.batch.stamp import content_of, key_of, maker_mark, run_mark
 from volest.errors import NothingError, UsageError
 from volest.scan.decision import SUFFIX
-from volest.settings import Settings
 from volest.sheet.record import scan_record
 from volest.view.day_folder import day_folder
 
@@ -80,16 +78,3 @@ def test_a_sheet_needs_a_folder_of_this_computer() -> None:
         day_folder(Remote(url="memory://out"), QUICK, sheet=True, pictures=False),
     ):
         pass
-
-
-def test_what_a_key_hangs_on(tmp_path: Path) -> None:
-    (path,) = fill(tmp_path, 1)
-    content = content_of(path)
-    assert content is not None
-    keys = {
-        key_of(content, run_mark(settings))
-        for settings in (QUICK, Settings(), Settings(stone="type-3"), Settings(obey_saved=False))
-    }
-    assert len(keys) == 4
-    assert content_of(tmp_path / "missing.stl") is None
-    assert len(maker_mark()) == 64

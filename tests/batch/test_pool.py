@@ -2,26 +2,20 @@
 
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.batch.small import QUICK, fill, formula_ml, unruly
+from tests.batch.small import QUICK, fill, formula_ml, unruly, without_times
 from volest.batch.limits import LEAST_MEMORY_MB, Limits, check_limits
 from volest.batch.many import run_many
 from volest.batch.run import FAULT, run
 from volest.errors import UsageError
 from volest.result import Result
 from volest.settings import Settings
-from volest.sheet.record import as_text, document
 
 ROOT = Path(__file__).parents[2]
 TWO = Limits(workers=2, seconds_each=60.0)
-
-
-def without_times(results: list[Result]) -> str:
-    return as_text(document([replace(result, seconds=0.0) for result in results], QUICK))
 
 
 def unruly_run(folder: Path, names: list[str], limits: Limits = TWO) -> dict[str, Result]:

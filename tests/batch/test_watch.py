@@ -5,7 +5,6 @@ import os
 import shutil
 import signal
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -14,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.batch.small import bowl_stl
+from tests.batch.small import VOLEST, bowl_stl
 from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.scan.decision import SUFFIX
 
@@ -121,10 +120,9 @@ def test_wakes_end_when_told(tmp_path: Path) -> None:
 def watched(tmp_path: Path) -> Iterator[tuple[Path, Path, "subprocess.Popen[str]"]]:
     folder, out = tmp_path / "scans", tmp_path / "out"
     folder.mkdir()
-    code = "from volest.cli.main import main; main()"
     words = ["watch", folder, "--out", out, "--no-sheet", "--pitch", "1", "--workers", "2"]
     run = subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, words)],
+        [*VOLEST, *map(str, words)],
         cwd=ROOT,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
         stdout=subprocess.PIPE,

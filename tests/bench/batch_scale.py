@@ -14,15 +14,17 @@ import os
 import sys
 import tempfile
 import time
-from collections import defaultdict
-from dataclasses import replace
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import psutil
 
-from tests.bench.batch_tables import cost_lines, scale_lines, write_between
+from tests.bench.batch_tables import cost_lines, scale_lines
+from tests.bench.marked_part import write_between
 from tests.bench.one_cluster import cluster_of
 from tests.corpus.case import make
 from tests.corpus.files import write
@@ -55,8 +57,10 @@ def main() -> None:
     scale, cost = scale_lines(found), cost_lines(found)
     print("\n".join([*scale, "", *cost]))
     if "--write" in sys.argv:
-        write_between(ROOT / "docs" / "performance.md", "folder of scans", scale)
-        write_between(ROOT / "docs" / "how-to" / "many-scans.md", "cost of a million", cost)
+        write_between(ROOT / "docs" / "performance.md", "folder of scans", "\n".join(scale))
+        write_between(
+            ROOT / "docs" / "how-to" / "many-scans.md", "cost of a million", "\n".join(cost)
+        )
 
 
 def small_scans(folder: Path, wanted: int) -> list[Path]:
@@ -74,50 +78,70 @@ def small_scans(folder: Path, wanted: int) -> list[Path]:
     return paths
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class Clocks:
+    """What one number of workers took so far: time, and processor time of others and its own."""
+
+    seconds: float = 0.0
+    others_s: float = 0.0
+    own_s: float = 0.0
+
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        """Count what passes meanwhile."""
+        begin, busy, spent = time.perf_counter(), others_s(), mine_s()
+        yield
+        self.seconds += time.perf_counter() - begin
+        self.others_s += others_s() - busy
+        self.own_s += mine_s() - spent
+
+
 def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
     """Size all of them with one worker and with two, in turns."""
-    seconds: dict[int, float] = defaultdict(float)
-    others: dict[int, float] = defaultdict(float)
-    processor: dict[int, float] = defaultdict(float)
-    memory: list[tuple[int, float, float]] = []
-    outs = {
-        n: day_folder(folder / f"out-{n}", Settings(), sheet=False, pictures=False) for n in WIDTHS
-    }
-    days: dict[int, DayFolder] = {n: out.__enter__() for n, out in outs.items()}
-    pools: dict[int, Pool] = {}
-    for at, start in enumerate(range(0, len(scans), BLOCK)):
-        block: list[Place] = list(scans[start : start + BLOCK])
-        for n in WIDTHS if at % 2 == 0 else WIDTHS[::-1]:
-            begin, busy, spent = time.perf_counter(), others_s(), mine_s()
-            if n not in pools:  # starting the workers counts
-                pools[n] = Pool(Limits(workers=n), len(scans)).__enter__()
-            days[n].size(block, pools[n])
-            seconds[n] += time.perf_counter() - begin
-            others[n] += others_s() - busy
-            processor[n] += mine_s() - spent
-        memory.append((start + len(block), *rss_mb()))
-        print(f"{memory[-1]}  {dict(seconds)}", flush=True)
-    begin = time.perf_counter()
-    days[2].write(scans)
-    writing = time.perf_counter() - begin
-    memory.append((len(scans), *rss_mb()))
+    clocks = {n: Clocks() for n in WIDTHS}
+    with ExitStack() as stack:
+        outs = {n: folder / f"out-{n}" for n in WIDTHS}
+        days = {
+            n: stack.enter_context(day_folder(out, Settings(), sheet=False, pictures=False))
+            for n, out in outs.items()
+        }
+        memory = _in_turns(scans, days, clocks, stack)
+        begin = time.perf_counter()
+        days[2].write(scans)
+        writing_s = time.perf_counter() - begin
+        memory.append((len(scans), *rss_mb()))
+        refused = sum(result.outcome == "refused" for result in days[2].out.results(scans))
     cores = len(os.sched_getaffinity(0))
-    refused = sum(result.outcome == "refused" for result in days[2].out.results(scans))
-    for n in WIDTHS:
-        pools[n].__exit__(None, None, None)
-        outs[n].__exit__(None, None, None)
     return {
         "scans": len(scans),
         "refused": refused,
         "mean_mb": float(np.mean([scan.stat().st_size for scan in scans])) / MB,
-        "seconds": dict(seconds),
+        "seconds": {n: clock.seconds for n, clock in clocks.items()},
         "memory": memory,
-        "writing_s": writing,
-        "kept_kb": _kept_bytes(folder / "out-2") / len(scans) / 1e3,
-        "others": {n: others[n] / seconds[n] / cores for n in WIDTHS},
-        "processor": dict(processor),
+        "writing_s": writing_s,
+        "kept_kb": _kept_bytes(outs[2]) / len(scans) / 1e3,
+        "others": {n: clock.others_s / clock.seconds / cores for n, clock in clocks.items()},
+        "processor": {n: clock.own_s for n, clock in clocks.items()},
         "cores": cores,
     }
+
+
+def _in_turns(
+    scans: list[Path], days: dict[int, DayFolder], clocks: dict[int, Clocks], stack: ExitStack
+) -> list[tuple[int, float, float]]:
+    """Size block after block, and give the memory taken after each."""
+    pools: dict[int, Pool] = {}
+    memory: list[tuple[int, float, float]] = []
+    for at, start in enumerate(range(0, len(scans), BLOCK)):
+        block: list[Place] = list(scans[start : start + BLOCK])
+        for n in WIDTHS if at % 2 == 0 else WIDTHS[::-1]:
+            with clocks[n].running():
+                if n not in pools:  # starting the workers counts
+                    pools[n] = stack.enter_context(Pool(Limits(workers=n), len(scans)))
+                days[n].size(block, pools[n])
+        memory.append((start + len(block), *rss_mb()))
+        print(f"{memory[-1]}  {[round(clock.seconds, 1) for clock in clocks.values()]}", flush=True)
+    return memory
 
 
 def measured_far(scans: list[Path], folder: Path) -> dict[str, Any]:

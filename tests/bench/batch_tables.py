@@ -1,7 +1,5 @@
-"""Tables about many scans, from what was measured; and where they stand in the docs."""
+"""Tables about many scans, from what was measured."""
 
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 MILLION = 1_000_000
@@ -11,17 +9,24 @@ _MORE = (16, 64, 256)  # workers that were not measured
 
 def scale_lines(found: dict[str, Any]) -> list[str]:
     """Tell efficiency and memory."""
+    writing = f"Writing results.json and results.csv at the end took {found['writing_s']:.1f} s."
+    far = ["", *_far_lines(found)] if "far_seconds" in found else []
+    return [_setting(found), "", *_time_lines(found), "", *_memory_lines(found), "", writing, *far]
+
+
+def _setting(found: dict[str, Any]) -> str:
+    others = found["others"]
+    return (
+        f"{found['scans']} small scans of {found['mean_mb']:.1f} MB on average, "
+        f"{found['refused']} of them refused, {found['cores']} cores, no sheet. Other programs "
+        f"took {others[1]:.0%} of the computer while one worker was measured, and "
+        f"{others[2]:.0%} while two were."
+    )
+
+
+def _time_lines(found: dict[str, Any]) -> list[str]:
     one, two, spent = found["seconds"][1], found["seconds"][2], found["processor"]
-    first = next(row for row in found["memory"] if row[0] >= min(100, found["scans"]))
-    last, after = found["memory"][-2], found["memory"][-1]
-    lines = [
-        (
-            f"{found['scans']} small scans of {found['mean_mb']:.1f} MB on average, "
-            f"{found['refused']} of them refused, {found['cores']} cores, no sheet. Other programs "
-            f"took {found['others'][1]:.0%} of the computer while one worker was measured, and "
-            f"{found['others'][2]:.0%} while two were."
-        ),
-        "",
+    return [
         "| workers | time, s | scans a second | efficiency | processor time, s | of one worker's |",
         "|---|---|---|---|---|---|",
         f"| 1 | {one:.0f} | {found['scans'] / one:.2f} | 1 | {spent[1]:.0f} | 1 |",
@@ -29,30 +34,32 @@ def scale_lines(found: dict[str, Any]) -> list[str]:
             f"| 2 | {two:.0f} | {found['scans'] / two:.2f} | {one / two / 2:.2f} "
             f"| {spent[2]:.0f} | {spent[2] / spent[1]:.2f} |"
         ),
-        "",
+    ]
+
+
+def _memory_lines(found: dict[str, Any]) -> list[str]:
+    first = next(row for row in found["memory"] if row[0] >= min(100, found["scans"]))
+    last, after = found["memory"][-2], found["memory"][-1]
+    rows = (
+        (f"after scan {first[0]}", first),
+        (f"after scan {last[0]}", last),
+        ("after the tables are written", after),
+    )
+    return [
         "| memory, MB | main program | largest worker |",
         "|---|---|---|",
-        *(
-            f"| {what} | {row[1]:.0f} | {row[2]:.0f} |"
-            for what, row in (
-                (f"after scan {first[0]}", first),
-                (f"after scan {last[0]}", last),
-                ("after the tables are written", after),
-            )
-        ),
-        "",
-        f"Writing results.json and results.csv at the end took {found['writing_s']:.1f} s.",
+        *(f"| {what} | {row[1]:.0f} | {row[2]:.0f} |" for what, row in rows),
     ]
-    if "far_seconds" in found:
-        a, b = found["far_seconds"][1], found["far_seconds"][2]
-        lines += [
-            "",
-            f"| workers of a scheduler, {found['far_scans']} scans | time, s | efficiency |",
-            "|---|---|---|",
-            f"| 1 | {a:.0f} | 1 |",
-            f"| 2 | {b:.0f} | {a / b / 2:.2f} |",
-        ]
-    return lines
+
+
+def _far_lines(found: dict[str, Any]) -> list[str]:
+    one, two = found["far_seconds"][1], found["far_seconds"][2]
+    return [
+        f"| workers of a scheduler, {found['far_scans']} scans | time, s | efficiency |",
+        "|---|---|---|",
+        f"| 1 | {one:.0f} | 1 |",
+        f"| 2 | {two:.0f} | {one / two / 2:.2f} |",
+    ]
 
 
 def cost_lines(found: dict[str, Any]) -> list[str]:
@@ -82,15 +89,3 @@ def cost_lines(found: dict[str, Any]) -> list[str]:
             f"{found['kept_kb'] * MILLION / 1e6:.0f} GB for a million."
         ),
     ]
-
-
-def write_between(page: Path, name: str, lines: Sequence[str]) -> None:
-    """Put lines between the marks of that name."""
-    text = page.read_text(encoding="utf-8")
-    first, last = f"<!-- {name}: start -->\n", f"<!-- {name}: end -->"
-    head, found, rest = text.partition(first)
-    _, closed, tail = rest.partition(last)
-    assert found, f"no {first!r} in {page}"
-    assert closed, f"no {last!r} in {page}"
-    body = "\n".join(lines)
-    page.write_text(f"{head}{first}{body}\n{last}{tail}", encoding="utf-8")

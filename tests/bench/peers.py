@@ -23,9 +23,10 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.bench.marked_part import write_between  # noqa: E402 - path above
 from tests.bench.solids import arch, arch_ml, bowl, bowl_ml, write_stl  # noqa: E402 - path above
+from tests.bench.stages import PAGE  # noqa: E402 - path above
 from tests.bench.stages import main as stages  # noqa: E402 - path above
-from tests.bench.stages import put_section  # noqa: E402 - path above
 from tests.bench.ways import WAYS  # noqa: E402 - path above
 
 TITLES = {
@@ -80,7 +81,7 @@ def _keep(parts: list[str], *, dry: bool) -> None:
     """Print the last table and write all so far, so that a run cut off is not lost."""
     print(parts[-1], flush=True)
     if not dry:
-        put_section("one scan", "\n\n".join(parts))
+        write_between(PAGE, "one scan", "\n" + "\n\n".join(parts) + "\n")
 
 
 def turns(

@@ -10,12 +10,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.bench.marked_part import write_between
 from volest.settings import Settings
 from volest.stone.learning import Pour, learn
 from volest.stone.pours import first_pour
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "journal.md"
-START, END = "<!-- simulated labs: start -->", "<!-- simulated labs: end -->"
 POURS, SEEDS, FIXED_PERCENT = 200, 40, 20.0
 STONE, WAY = "type-4", "vacuum"
 
@@ -182,10 +182,7 @@ def _row(truth: Truth, years: list[Year]) -> str:
 
 def write(page: Path = PAGE) -> None:
     """Put the table between its marks in the page."""
-    text = page.read_text(encoding="utf-8")
-    head, _, rest = text.partition(START)
-    _, _, tail = rest.partition(END)
-    page.write_text(f"{head}{START}\n{table()}\n{END}{tail}", encoding="utf-8")
+    write_between(page, "simulated labs", table())
 
 
 if __name__ == "__main__":

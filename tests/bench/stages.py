@@ -17,6 +17,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.bench.marked_part import write_between  # noqa: E402 - path above
 from tests.bench.solids import arch, write_stl  # noqa: E402 - path above
 from volest import pipeline  # noqa: E402 - path above
 from volest.settings import Settings  # noqa: E402 - path above
@@ -39,15 +40,7 @@ def main() -> None:
         write_stl(triangles, path)
         text = stage_table(path, TURNS)
     print(text)
-    put_section("stages", text)
-
-
-def put_section(name: str, text: str) -> None:
-    """Write a section of the page between its markers."""
-    begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
-    before, _, rest = PAGE.read_text(encoding="utf-8").partition(begin)
-    after = rest.partition(end)[2]
-    PAGE.write_text(f"{before}{begin}\n\n{text}\n\n{end}{after}", encoding="utf-8")
+    write_between(PAGE, "stages", f"\n{text}\n")
 
 
 def stage_table(path: Path, turns: int) -> str:

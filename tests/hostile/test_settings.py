@@ -4,6 +4,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,10 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.hostile.calling import BOWL, NOBODY, call, snapshot
-from volest.batch import journal as journals
-from volest.batch import journal_file
-from volest.batch.entry import COLUMNS
 from volest.errors import LabError, ScanError, UsageError, VolestError
+from volest.journal import journal as journals
+from volest.journal.entry import COLUMNS
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.settings import parse_base
 from volest.stone.lab_file import check_lab, read_lab
@@ -259,8 +259,7 @@ def test_a_locked_journal_is_told_after_a_while(
     assert call(*journal_words(), folder=tmp_path).code == 0
     base = sqlite3.connect(tmp_path / "j.db", isolation_level=None)
     base.execute("BEGIN EXCLUSIVE")
-    for module in (journals, journal_file):
-        monkeypatch.setattr(module, "WAIT_S", 0.1)
+    monkeypatch.setattr(journals, "LAYOUT", replace(journals.LAYOUT, wait_s=0.1))
     said = call(*journal_words(), folder=tmp_path)
     base.execute("ROLLBACK")
     base.close()

@@ -13,7 +13,7 @@ from volest.pipeline import size_scan
 from volest.scan.decision import Patch, decision_path, read_decision, write_decision
 from volest.settings import Settings
 from volest.stone.mix import mix
-from volest.view.handling import Handling, Place
+from volest.view.handling import Handling, Held
 
 R_MM = 20.0
 
@@ -47,7 +47,7 @@ def test_tilted_about_a_sphere_it_is_still_a_cap(bowl: Path, right: float, front
     handling.raise_by(-4.0)
     handling.tilt_by(right_deg=right, front_deg=front)
     # The plane keeps its point on the sphere's axis; its distance from the middle is 4 mm along
-    # its normal, as `Place` says: cap of height h = R - 4, pi h^2 (3 R - h) / 3 (CRC tables).
+    # its normal, as `Held` says: cap of height h = R - 4, pi h^2 (3 R - h) / 3 (CRC tables).
     h = R_MM - 4.0
     assert handling.figures().volume_ml == pytest.approx(
         math.pi * h**2 * (3 * R_MM - h) / 3000.0, rel=5e-3
@@ -56,9 +56,9 @@ def test_tilted_about_a_sphere_it_is_still_a_cap(bowl: Path, right: float, front
 
 def test_it_is_kept_inside_what_makes_sense(bowl: Path) -> None:
     handling = Handling(bowl, Settings())
-    handling.hold(Place(height_mm=99.0, right_deg=99.0, front_deg=-99.0))
-    assert handling.place == Place(height_mm=handling.range_mm[1], right_deg=15.0, front_deg=-15.0)
-    handling.hold(Place(height_mm=-99.0))
+    handling.hold(Held(height_mm=99.0, right_deg=99.0, front_deg=-99.0))
+    assert handling.held == Held(height_mm=handling.range_mm[1], right_deg=15.0, front_deg=-15.0)
+    handling.hold(Held(height_mm=-99.0))
     assert handling.figures().mix is None
 
 
@@ -72,7 +72,7 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
     handling.tilt_by(right_deg=3.0, front_deg=-2.0)
     held = handling.figures().volume_ml
     again = handling.save()
-    assert again.place == Place()
+    assert again.held == Held()
     result = size_scan(path, Settings())
     assert result.base_line is not None
     assert result.base_line.how == "saved"

@@ -8,7 +8,7 @@ from manifold3d import Manifold
 
 from tests.cavity.trays import corners_of
 from volest.cavity.frame import Floats
-from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, thinned, welded
+from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, welded
 
 R_MM = 20.0
 BALL = welded(corners_of(Manifold.sphere(R_MM, 128)).transpose(2, 1, 0))
@@ -47,14 +47,6 @@ def test_both_parts_of_a_cut_are_the_whole() -> None:
     values = BALL.points_mm @ np.array([0.3, -0.8, 0.5]) - 3.0
     parts = area_mm2(part_below(BALL, values)) + area_mm2(part_below(BALL, -values))
     assert parts == pytest.approx(area_mm2(BALL), rel=1e-9)
-
-
-def test_thinning_keeps_shape_and_shading() -> None:
-    thin, ways = thinned(BALL, 2.0)
-    assert len(thin.points_mm) < len(BALL.points_mm) / 2
-    assert area_mm2(thin) == pytest.approx(4 * math.pi * R_MM**2, rel=0.03)
-    out = thin.points_mm / np.linalg.norm(thin.points_mm, axis=1)[:, None]
-    assert np.einsum("ij,ij->i", ways, out).min() > 0.99
 
 
 def test_a_net_covers_its_rectangle_and_joins() -> None:

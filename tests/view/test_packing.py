@@ -1,16 +1,25 @@
 """What is packed can be unpacked, to half a step."""
 
 import base64
+import math
 
 import numpy as np
+import pytest
 
-from tests.view.test_mesh import BALL
-from volest.view.mesh import thinned
-from volest.view.packing import pack_map, pack_surface
+from tests.view.test_mesh import BALL, R_MM, area_mm2
+from volest.view.packing import pack_map, pack_surface, thinned
 
 
 def unpacked(text: str, kind: str) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
     return np.frombuffer(base64.b64decode(text), dtype=kind).astype(np.float64)
+
+
+def test_thinning_keeps_shape_and_shading() -> None:
+    thin, ways = thinned(BALL, 2.0)
+    assert len(thin.points_mm) < len(BALL.points_mm) / 2
+    assert area_mm2(thin) == pytest.approx(4 * math.pi * R_MM**2, rel=0.03)
+    out = thin.points_mm / np.linalg.norm(thin.points_mm, axis=1)[:, None]
+    assert np.einsum("ij,ij->i", ways, out).min() > 0.99
 
 
 def test_a_surface_comes_back_to_half_a_step() -> None:

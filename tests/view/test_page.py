@@ -4,7 +4,6 @@ import csv
 import io
 import re
 import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -13,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.batch.small import VOLEST
 from tests.view.bowls import write_bowl
 from tests.view.browser import BROWSER, Page, browser
 from volest.lab import Bowl, Lab, SecondPour
@@ -64,8 +64,7 @@ class Links(HTMLParser):
 
 
 def volest(*words: str | Path, cwd: Path) -> "subprocess.CompletedProcess[str]":
-    code = "from volest.cli.main import main; main()"
-    call = [sys.executable, "-c", code, *map(str, words)]
+    call = [*VOLEST, *map(str, words)]
     return subprocess.run(call, cwd=cwd, capture_output=True, text=True, check=False, timeout=300)
 
 

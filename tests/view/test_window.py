@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.batch.small import VOLEST
 from tests.view.bowls import write_bowl
 from volest.pipeline import size_scan
 from volest.scan.decision import decision_path
@@ -60,7 +61,7 @@ def test_blocks_come_and_go_with_what_there_is_to_see(window: Window) -> None:
     assert set(window.blocks) == plain | {"excess", "cut face"}
     assert set(window.blocks) <= set(window.plotter.actors)
     window.toggle_cut()
-    window.hold(type(window.handling.place)())  # type: ignore[union-attr]  # it is measured
+    window.hold(type(window.handling.held)())  # type: ignore[union-attr]  # it is measured
     assert set(window.blocks) == plain
     assert not {"excess", "cut face"} & set(window.plotter.actors)
 
@@ -109,16 +110,13 @@ def test_the_stone_is_seen_from_above(window: Window) -> None:
     assert red - blue > 60
 
 
-CALL = [sys.executable, "-c", "from volest.cli.main import main; main()"]
-
-
 def volest(*said: str, display: str) -> "subprocess.CompletedProcess[str]":
     # Tests that drew before told VTK to look for no display; a user's shell has not.
     told = {"DISPLAY", "WAYLAND_DISPLAY", "VTK_DEFAULT_OPENGL_WINDOW"}
     env = {k: v for k, v in os.environ.items() if k not in told}
     env |= {"DISPLAY": display} if display else {}
     return subprocess.run(
-        [*CALL, *said], env=env, capture_output=True, text=True, check=False, timeout=300
+        [*VOLEST, *said], env=env, capture_output=True, text=True, check=False, timeout=300
     )
 
 
@@ -184,7 +182,7 @@ def test_a_real_window_is_opened_moved_saved_and_obeyed(tmp_path: Path, display:
     env = {**os.environ, "DISPLAY": display}
     env.pop("VTK_DEFAULT_OPENGL_WINDOW", None)
     with log.open("w") as stream:
-        run = subprocess.Popen([*CALL, "view", str(path), "--verbose"], env=env, stderr=stream)
+        run = subprocess.Popen([*VOLEST, "view", str(path), "--verbose"], env=env, stderr=stream)
     try:
         drawn = wait_for_blocks(log, 2)
         assert drawn[-1] == "impression, stone, base line"

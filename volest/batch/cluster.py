@@ -2,9 +2,11 @@
 
 import logging
 from concurrent.futures import CancelledError, Future
+from dataclasses import replace
 from typing import Any, Self
 
 from volest.batch.limits import one_thread
+from volest.batch.stamp import maker_mark
 from volest.batch.task import Done, Task, carry_out
 from volest.errors import UsageError
 
@@ -37,40 +39,16 @@ class Cluster:
         return _AT_A_TIME * max(1, int(threads))
 
     def submit(self, task: Task) -> "Future[Done]":
-        """Send one task.
-
-        Parameters
-        ----------
-        task : Task
-            The scan.
-
-        Returns
-        -------
-        Future
-            What will be done.
-        """
+        """Send one task."""
         future: Future[Done] = self._executor.submit(carry_out_there, task)
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say what ended a task.
-
-        Parameters
-        ----------
-        fault : BaseException
-            What the future raised.
-
-        Returns
-        -------
-        words : str
-            For a person.
-        again : bool
-            False: the scheduler has tried again by itself.
-        """
+        """Say what ended a task."""
         kind = type(fault).__name__
         if isinstance(fault, CancelledError):
             return "the scheduler called it off or went away; run the same again", False
-        if kind == "KilledWorker":
+        if kind == "KilledWorker":  # after several tries of the scheduler's own: no more of ours
             return "the workers that had it were lost one after the other; give them more", False
         return f"{kind}: {fault}", False
 
@@ -93,10 +71,10 @@ def carry_out_there(task: Task) -> Done:
     Returns
     -------
     Done
-        What came of it.
+        What came of it, with the mark of the code that is installed there.
     """
     one_thread()
-    return carry_out(task)
+    return replace(carry_out(task), maker=maker_mark())
 
 
 def _client(address: str) -> Any:

@@ -10,7 +10,7 @@ from volest.result import Result
 
 
 class FarStore:
-    """One object a scan behind an address; stores of that kind put an object whole or not at all.
+    """A store of one object a scan behind an address, each put whole or not at all.
 
     Parameters
     ----------
@@ -23,36 +23,12 @@ class FarStore:
         self._fs.makedirs(self._folder, exist_ok=True)
 
     def may_know(self, name: str, size: int) -> bool:
-        """Say that it may: asking costs as much as looking.
-
-        Parameters
-        ----------
-        name : str
-            Name of the file.
-        size : int
-            Its bytes.
-
-        Returns
-        -------
-        bool
-            Always True.
-        """
+        """Say that it may: asking costs as much as looking."""
         del name, size
         return True
 
     def get(self, key: str) -> Result | None:
-        """Give a finished scan.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-
-        Returns
-        -------
-        Result or None
-            None where there is none that can be read.
-        """
+        """Give a finished scan."""
         try:
             record: Any = self._fs.cat_file(self._path(key))
         except OSError:
@@ -60,22 +36,7 @@ class FarStore:
         return from_bytes(record)
 
     def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-        content : Content
-            What lay at its place.
-        result : Result
-            What is said of it.
-
-        Returns
-        -------
-        bool
-            False where it could not be read back.
-        """
+        """Keep a finished scan."""
         del content
         record = as_bytes(result)
         if record is None:

@@ -43,12 +43,28 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
         if kept is not scan:
             _LOG.info("%s is the same file as %s; read once", scan, kept)
     if not found:
-        raise NothingError(
-            "no scan in " + ", ".join(repr(os.fspath(path)) for path in paths),
-            needed="at least one .stl or .ply file",
-            remedy="name the folder where the scanner saves, or the file itself",
-        )
+        raise no_scan_in(paths)
     return list(found.values())
+
+
+def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
+    """Make the error that tells of places without a scan.
+
+    Parameters
+    ----------
+    named : iterable of path-like
+        Paths and addresses.
+
+    Returns
+    -------
+    NothingError
+        The error, to be raised.
+    """
+    return NothingError(
+        "no scan in " + ", ".join(repr(os.fspath(one)) for one in named),
+        needed="at least one .stl or .ply file",
+        remedy="name the folder where the scanner saves, or the file itself",
+    )
 
 
 def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:

@@ -3,7 +3,8 @@
 import logging
 from collections.abc import Callable, Sequence
 
-from volest.batch.engine import carried_out, engine_for
+from volest.batch.dealing import carried_out
+from volest.batch.engine import engine_for
 from volest.batch.limits import Limits, check_limits
 from volest.batch.places import Place
 from volest.batch.run import SizeScan, check_settings

@@ -1,17 +1,16 @@
 """The folder that a run writes into: its tables, and the finished scans for the next run."""
 
-import fcntl
 import logging
-import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, Self
+from typing import Self
 
 from volest.batch.far_store import FarStore, write_far
+from volest.batch.held_folder import HeldFolder, unwritable
 from volest.batch.places import Place, Remote, file_system
 from volest.batch.run import FAULT
-from volest.batch.stamp import content_of, key_of, maker_mark, run_mark, size_of
+from volest.batch.stamp import content_of, key_of, run_mark, size_of
 from volest.batch.store import FileStore, Store
 from volest.batch.task import Done
 from volest.errors import UsageError
@@ -22,7 +21,7 @@ from volest.sheet.spread import spread_pieces
 from volest.sheet.target import write_whole
 from volest.stone.plan import Plan
 
-RESULTS_JSON, RESULTS_CSV, KEPT = "results.json", "results.csv", ".volest"
+RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable")
 _LOG = logging.getLogger(__name__)
@@ -39,6 +38,13 @@ class OutFolder:
         What the run measures and mixes with.
     card_left : callable, optional
         Where a worker leaves the card of a scan of this path; None where no cards are made.
+
+    Attributes
+    ----------
+    reused : int
+        Scans that an earlier run had finished.
+    failed : UsageError or None
+        Why a finished scan could not be kept, the first time that happened.
     """
 
     def __init__(
@@ -52,11 +58,11 @@ class OutFolder:
         self.settings = settings
         self._mark = run_mark(settings)
         self._card_left = card_left
-        self._keys: dict[str, str] = {}
-        self._loose: dict[str, Result] = {}
-        self._lock: IO[bytes] | None = None
+        self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
+        self._loose: dict[str, Result] = {}  # results that could not or should not be kept there
         self.reused = 0
         self.failed: UsageError | None = None
+        self._held = None if isinstance(place, Remote) else HeldFolder(place)
         self._store = self._opened()
 
     def __enter__(self) -> Self:
@@ -64,8 +70,8 @@ class OutFolder:
 
     def __exit__(self, *fault: object) -> None:
         self._store.close()
-        if self._lock is not None:
-            self._lock.close()
+        if self._held is not None:
+            self._held.close()
 
     def known(self, place: Place) -> Done | None:
         """Give what an earlier run finished, if the scan is still the same.
@@ -94,7 +100,7 @@ class OutFolder:
         self._keys[str(place)] = key
         self.reused += 1
         result = replace(result, scan=str(place))
-        return Done(result=result, content=content, maker=maker_mark(), kept=True)
+        return Done(result=result, content=content, kept=True)
 
     def keep(self, place: Place, done: Done) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run.
@@ -122,7 +128,7 @@ class OutFolder:
         except (UsageError, OSError) as fault:
             if self.failed is None:
                 _LOG.exception("%s is not kept for a next run", name)
-                self.failed = fault if isinstance(fault, UsageError) else _unwritable(name, fault)
+                self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
 
     def result(self, place: Place) -> Result | None:
         """Give the result of a scan of this run.
@@ -175,7 +181,7 @@ class OutFolder:
         Path
             A file; perhaps not there.
         """
-        return self._cards / f"{self._keys.get(scan, 'none')}.json"
+        return self._kept_card(self._keys.get(scan, "none"))
 
     def write(self, places: Iterable[Place], plan: Plan | None = None) -> list[str]:
         """Write the tables, each whole or not at all.
@@ -232,52 +238,24 @@ class OutFolder:
         write_whole(self.place / name, pieces)
         return str(self.place / name)
 
-    @property
-    def _cards(self) -> Path:
-        return Path(str(self.place)) / KEPT / "cards"
+    def _opened(self) -> Store:
+        if isinstance(self.place, Remote):
+            return FarStore(self.place.joined("finished"))
+        assert self._held is not None  # noqa: S101  # as every folder of this computer
+        try:
+            return FileStore(self._held.kept / "finished.db")
+        except UsageError:
+            self._held.close()
+            raise
 
     def _lacks_card(self, key: str) -> bool:
-        return self._card_left is not None and not (self._cards / f"{key}.json").is_file()
+        return self._card_left is not None and not self._kept_card(key).is_file()
 
     def _take_card(self, scan: str, key: str) -> None:
         left = None if self._card_left is None else self._card_left(scan)
         if left is not None and left.is_file():
-            left.replace(self._cards / f"{key}.json")
+            left.replace(self._kept_card(key))
 
-    def _opened(self) -> Store:
-        if isinstance(self.place, Remote):
-            return FarStore(self.place.joined("finished"))
-        kept = self.place / KEPT
-        try:
-            (kept / "cards").mkdir(parents=True, exist_ok=True)
-            self._lock = lock = (kept / "lock").open("ab")
-            _take(lock)
-            for part in self.place.glob(".volest-*.part"):  # of a run that was killed
-                part.unlink(missing_ok=True)
-        except BlockingIOError as fault:
-            raise UsageError(
-                f"{os.fspath(self.place)!r} in use by another run of volest",
-                needed="a folder for each run",
-                remedy="wait for the other run, or name another --out",
-            ) from fault
-        except (OSError, ValueError) as fault:
-            raise _unwritable(os.fspath(self.place), fault) from fault
-        return FileStore(kept / "finished.db")
-
-
-def _take(lock: IO[bytes]) -> None:
-    """Hold a file for this run alone: the system lets go of it however the run ends."""
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise
-
-
-def _unwritable(name: str, fault: Exception) -> UsageError:
-    why = getattr(fault, "strerror", None) or str(fault)
-    return UsageError(
-        f"{name!r} that cannot be written ({why})",
-        needed="a folder that may be written, with room on its disk",
-        remedy="name another --out",
-    )
+    def _kept_card(self, key: str) -> Path:
+        assert self._held is not None  # noqa: S101  # cards are made for folders of this computer
+        return self._held.cards / f"{key}.json"

@@ -9,12 +9,13 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from volest.batch.finding import find_scans, natural_key
-from volest.errors import NothingError, UsageError
+from volest.batch.finding import find_scans, natural_key, no_scan_in
+from volest.errors import UsageError
 from volest.scan.decision import SUFFIX, decision_path
 from volest.sheet.target import SCAN_SUFFIXES
 
 MARK = "://"  # what tells an address from a path
+_PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +105,7 @@ def find_places(places: Sequence[Place]) -> list[Place]:
     here = [place for place in places if isinstance(place, Path)]
     far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
     if not far and not here:
-        raise NothingError(
-            "no scan in " + ", ".join(repr(str(place)) for place in places),
-            needed="at least one .stl or .ply file",
-            remedy="name the folder where the scanner saves, or the file itself",
-        )
+        raise no_scan_in(places)
     found: list[Place] = list(find_scans(here)) if here else []
     if not far:
         return found
@@ -178,7 +175,7 @@ def at_hand(place: Place) -> Iterator[Path]:
 def _fetch(fs: Any, path: str, near: Path) -> None:
     try:
         with fs.open(path, "rb") as source, near.open("wb") as target:
-            shutil.copyfileobj(source, target, 1 << 20)
+            shutil.copyfileobj(source, target, _PIECE_BYTES)
     except FileNotFoundError:
         near.unlink(missing_ok=True)  # whoever reads it tells that it is missing
 

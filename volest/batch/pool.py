@@ -47,36 +47,12 @@ class Pool:
         )
 
     def submit(self, task: Task) -> "Future[Done]":
-        """Give a task to the next free worker.
-
-        Parameters
-        ----------
-        task : Task
-            The scan.
-
-        Returns
-        -------
-        Future
-            What will be done.
-        """
+        """Give a task to the next free worker."""
         future: Future[Done] = self._pool.schedule(carry_out, args=(task,), timeout=self._seconds)
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say what ended a task.
-
-        Parameters
-        ----------
-        fault : BaseException
-            What the future raised.
-
-        Returns
-        -------
-        words : str
-            For a person.
-        again : bool
-            True if its worker was lost.
-        """
+        """Say what ended a task."""
         if isinstance(fault, FutureTimeout):
             return (
                 f"it was not done after {self._seconds:g} s and was ended; "

@@ -14,9 +14,10 @@ from volest.scan.decision import SUFFIX, decision_path
 from volest.settings import Settings
 
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
-_MAKERS = (
-    *("scan", "cavity", "stone", "view", "pipeline.py", "result.py", "settings.py"),
-    *("lab.py", "learned.py", "notes.py", "errors.py"),
+MAKERS = (
+    *("scan", "cavity", "stone", "view", "sheet/names.py", "batch/run.py", "pipeline.py"),
+    *("result.py", "settings.py", "lab.py", "learned.py", "notes.py", "errors.py"),
+    "given_files.py",
 )
 _LIBRARIES = ("numpy", "scipy", "scikit-image")
 _NONE = "none"
@@ -138,6 +139,8 @@ def key_of(content: Content, mark_of_run: str) -> str:
 def maker_mark() -> str:
     """Give a mark of all that makes results: volest's version, its code, its libraries.
 
+    All of that code is read, once a process: ask only where a result is kept or made elsewhere.
+
     Returns
     -------
     str
@@ -147,7 +150,7 @@ def maker_mark() -> str:
     for library in _LIBRARIES:
         digest.update(f"\n{library} {metadata.version(library)}".encode())
     top = resources.files("volest")
-    for name in _MAKERS:
+    for name in MAKERS:
         _feed(digest, top.joinpath(name))
     return digest.hexdigest()
 

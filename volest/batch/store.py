@@ -1,20 +1,14 @@
 """Finished scans, kept so that they outlive whatever ends a run; read again by the next one."""
 
-import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 
 from pydantic import TypeAdapter, ValidationError
 
-from volest.batch.journal_file import to_write_ahead
 from volest.batch.stamp import Content
-from volest.errors import UsageError
+from volest.data_base import DataBase, Layout
 from volest.result import Result
 
-SCHEMA_VERSION = 1
-WAIT_S = 30.0
 _TABLE = """
 CREATE TABLE finished (
     key TEXT PRIMARY KEY,
@@ -23,6 +17,17 @@ CREATE TABLE finished (
     record BLOB NOT NULL
 ) STRICT, WITHOUT ROWID
 """
+_MEND = "make room on the disk, name another --out, or remove that file to start anew"
+_LAYOUT = Layout(
+    table="finished",
+    steps=((_TABLE, "CREATE INDEX by_name ON finished (name, size)"),),
+    wait_s=30.0,  # nobody waits, and what is not kept must be sized again
+    code="store",
+    needed="a store of finished scans that can be read and written",
+    mend=_MEND,
+    mend_newer=_MEND,
+    mend_locked=_MEND,
+)
 _RECORDS: TypeAdapter[Result] = TypeAdapter(Result)
 
 
@@ -122,7 +127,7 @@ def from_bytes(record: bytes) -> Result | None:
 
 
 class FileStore:
-    """One SQLite file in write-ahead mode.
+    """A store in one file of this computer.
 
     Parameters
     ----------
@@ -131,108 +136,30 @@ class FileStore:
     """
 
     def __init__(self, path: Path) -> None:
-        self._path = path
-        with self._telling():
-            self._base = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
-        try:
-            with self._telling():
-                self._prepare()
-        except UsageError:
-            self._base.close()
-            raise
+        self._base = DataBase(path, _LAYOUT)
 
     def may_know(self, name: str, size: int) -> bool:
-        """Say whether anything of that name and size is kept.
-
-        Parameters
-        ----------
-        name : str
-            Name of the file.
-        size : int
-            Its bytes.
-
-        Returns
-        -------
-        bool
-            False where there is none.
-        """
+        """Say whether anything of that name and size is kept."""
         words = "SELECT 1 FROM finished WHERE name = ? AND size = ? LIMIT 1"
-        with self._telling():
-            return self._base.execute(words, (_plain(name), size)).fetchone() is not None
+        return bool(self._base.rows(words, (_plain(name), size)))
 
     def get(self, key: str) -> Result | None:
-        """Give a finished scan.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-
-        Returns
-        -------
-        Result or None
-            None where there is none that can be read.
-        """
-        with self._telling():
-            row = self._base.execute("SELECT record FROM finished WHERE key = ?", (key,)).fetchone()
-        return None if row is None else from_bytes(row[0])
+        """Give a finished scan."""
+        rows = self._base.rows("SELECT record FROM finished WHERE key = ?", (key,))
+        return from_bytes(rows[0][0]) if rows else None
 
     def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan; once this returns, no end of the process undoes it.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-        content : Content
-            What lay at its place.
-        result : Result
-            What is said of it.
-
-        Returns
-        -------
-        bool
-            False where it could not be read back.
-        """
+        """Keep a finished scan; once this returns, no end of the process undoes it."""
         record = as_bytes(result)
         if record is None:
             return False
         row = (key, _plain(content.name), content.size, record)
-        with self._telling():
-            self._base.execute("INSERT OR REPLACE INTO finished VALUES (?, ?, ?, ?)", row)
+        self._base.change("INSERT OR REPLACE INTO finished VALUES (?, ?, ?, ?)", row)
         return True
 
     def close(self) -> None:
         """Close the file."""
         self._base.close()
-
-    def _prepare(self) -> None:
-        to_write_ahead(self._base)
-        self._base.execute("PRAGMA synchronous = FULL")  # a power cut loses nothing either
-        self._base.execute("BEGIN IMMEDIATE")
-        (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        if version == 0:
-            self._base.execute(_TABLE)
-            self._base.execute("CREATE INDEX by_name ON finished (name, size)")
-            self._base.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-        self._base.execute("COMMIT")
-        if version > SCHEMA_VERSION:
-            raise self._fault(f"version {version}")
-
-    @contextmanager
-    def _telling(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.Error as fault:
-            raise self._fault(str(fault)) from fault
-
-    def _fault(self, found: str) -> UsageError:
-        return UsageError(
-            f"{self._path}: {found}",
-            needed="a store of finished scans that can be read and written",
-            remedy="make room on the disk, name another --out, or remove that file to start anew",
-            code="store",
-        )
 
 
 def _plain(name: str) -> str:

@@ -45,15 +45,15 @@ class Done:
     content : Content or None
         What lay at the place before and after; None where it changed meanwhile or is not there,
         or nobody asked, so that the result must not be kept.
-    maker : str
-        Mark of the code that made it.
+    maker : str or None
+        Mark of the code that made it, where it may be another than this computer's or is kept.
     kept : bool
         Whether it comes from an earlier run.
     """
 
     result: Result
-    content: Content | None
-    maker: str
+    content: Content | None = None
+    maker: str | None = None
     kept: bool = False
 
 
@@ -71,7 +71,7 @@ def carry_out(task: Task) -> Done:
         Its result, and what that rests on.
     """
     if not task.keep:
-        return Done(result=_sized(task), content=None, maker=maker_mark())
+        return Done(result=_sized(task))
     before = content_of(task.place)
     result = _sized(task)
     after = content_of(task.place)

@@ -53,7 +53,8 @@ def tell_dry(
 
 
 def _kept(scans: "Sequence[Place]", settings: Settings, running: RunChoice) -> "set[Place]":
-    from volest.batch.out import KEPT, OutFolder
+    from volest.batch.held_folder import KEPT
+    from volest.batch.out import OutFolder
 
     out = running.out
     if not isinstance(out, Path) or not (out / KEPT).is_dir():

@@ -111,7 +111,7 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
         return settings
     if is_from_file("journal_file") and not choice.journal_file.exists():
         return settings  # nothing was booked yet
-    from volest.batch.journal import Journal  # keeps --help quick
+    from volest.journal.journal import Journal  # keeps --help quick
     from volest.stone.learning import learn_all  # keeps --help quick
 
     with Journal(choice.journal_file, new=False) as journal:

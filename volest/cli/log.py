@@ -15,8 +15,8 @@ from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
 
 if TYPE_CHECKING:
-    from volest.batch.entry import Entry
-    from volest.batch.journal import Journal
+    from volest.journal.entry import Entry
+    from volest.journal.journal import Journal
 
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
@@ -93,7 +93,7 @@ def log_command(
     **words: str | float | None,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
-    from volest.batch.journal import Journal  # keeps --help quick
+    from volest.journal.journal import Journal  # keeps --help quick
 
     if journal_file is None:
         raise _no_journal()
@@ -146,7 +146,7 @@ def _book(journal: "Journal", entry: "Entry", journal_file: Path) -> None:
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
-    from volest.batch.entry import Entry, now  # keeps --help quick
+    from volest.journal.entry import Entry, now  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
     from volest.stone.water import water_density_g_per_ml  # keeps --help quick
 
@@ -192,7 +192,7 @@ def _text(given: dict[str, str | float], name: str) -> str | None:
 
 
 def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    from volest.batch.book import journal_lines, last_lines  # keeps --help quick
+    from volest.journal.in_words import journal_lines, last_lines  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:
@@ -203,7 +203,7 @@ def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path
 
 
 def _as_csv(entries: "list[Entry]") -> str:
-    from volest.batch.entry import COLUMNS  # keeps --help quick
+    from volest.journal.entry import COLUMNS  # keeps --help quick
     from volest.sheet.names import cell  # keeps --help quick
 
     buffer = io.StringIO(newline="")

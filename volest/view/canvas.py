@@ -12,7 +12,7 @@ from volest.view.scene import BASE_LINE, CUT_FACE, IMPRESSION, STONE, Block
 
 BAND_MM = 2.0  # between two contour lines
 _LINE_WIDTH = 5.0
-_LIFT = np.array([0.0, 0.0, 0.1])  # mm, so that a line is not half sunk into its surface
+_LIFT_MM = 0.1  # so that a line is not half sunk into its surface
 
 
 def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
@@ -30,7 +30,7 @@ def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) ->
     look = LOOKS[block.name]
     if len(block.lines_mm):
         plotter.add_mesh(
-            lines_of(block.lines_mm + _LIFT),
+            lines_of(block.lines_mm + np.array([0.0, 0.0, _LIFT_MM])),
             color=look.colour if block.name == BASE_LINE else PROFILE,
             line_width=line_width if block.name == BASE_LINE else 0.6 * line_width,
             lighting=False,
@@ -86,10 +86,14 @@ def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
         diffuse=0.62,
         reset_camera=False,
     )
+    _put_contours(plotter, surface, low)
+
+
+def _put_contours(plotter: Any, surface: Any, low: float) -> None:
     levels = np.arange(low + BAND_MM, -BAND_MM / 2.0, BAND_MM)
     contours = surface.contour(levels, scalars="height")
     if contours.n_points:
-        contours.points[:, 2] += 0.1
+        contours.points[:, 2] += _LIFT_MM
         plotter.add_mesh(
             contours,
             color=INK,

@@ -9,11 +9,13 @@ from volest.cavity.frame import Floats
 from volest.pipeline import Cavity
 from volest.view.mesh import Mesh, chosen, edges_of, joined, part_below
 from volest.view.scene import BASE_LINE, CUT_FACE, IMPRESSION, STONE, Block, Scene, stone_heights_mm
-from volest.view.stand import Stand
+from volest.view.stand import Stand, on_base_line
 
 _STEP_MM = 0.05  # about a pixel of a picture
+_HALF_BAR = 0.501  # of a step: bars overlap a little, so that nothing shines through
 _ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines through it
 _SLIVER_MM = 1e-6
+_SLICES = 40  # in which the place of a cut is searched: a millimetre or two each
 _SEARCH = (0.25, 0.6)  # of the footprint from back to front: both branches of an arch are cut
 
 
@@ -41,7 +43,7 @@ def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
     low, high = float(ahead.min()), float(ahead.max())
     held, edges = np.histogram(
         ahead,
-        bins=40,
+        bins=_SLICES,
         range=(low + _SEARCH[0] * (high - low), low + _SEARCH[1] * (high - low)),
         weights=depth[filled],
     )
@@ -82,10 +84,7 @@ def cut_open(
             blocks[name] = Block(name=name, mesh=block.mesh, lines_mm=kept)
         else:
             ahead = (block.mesh.points_mm[block.mesh.triangles, 1] > at_mm).all(axis=1)
-            blocks[name] = Block(
-                name=name,
-                mesh=Mesh(points_mm=block.mesh.points_mm, triangles=block.mesh.triangles[ahead]),
-            )
+            blocks[name] = Block(name=name, mesh=chosen(block.mesh, ahead))
     blocks[CUT_FACE] = Block(name=CUT_FACE, mesh=_face(cavity, base, scene.stand, at_mm))
     return blocks
 
@@ -103,10 +102,8 @@ def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
     places, floor, roof = _stretches(cavity, base, stand, at_mm)
     stone = _is_stone(cavity, stand, places, floor, roof)
     places, floor, roof = places[stone], floor[stone], np.minimum(roof[stone], 0.0)
-    level = stand.undrawn(places)
-    a, b, c = (float(v) for v in base.plane)
-    zero = a * level[:, 0] + b * level[:, 1] + c - stand.middle_mm[2]
-    half = 0.501 * _STEP_MM  # bars overlap a little, so that nothing shines through between them
+    zero = stand.drawn(on_base_line(base, stand.undrawn(places)))[:, 2]
+    half = _HALF_BAR * _STEP_MM
     corners = [
         np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)
         for height in (floor, roof)

@@ -6,8 +6,10 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from volest.batch.engine import Engine, carried_out
-from volest.batch.out import KEPT, OutFolder
+from volest.batch.dealing import carried_out
+from volest.batch.engine import Engine
+from volest.batch.held_folder import KEPT
+from volest.batch.out import OutFolder
 from volest.batch.places import Place
 from volest.batch.run import SizeScan
 from volest.errors import UsageError
@@ -102,23 +104,22 @@ class DayFolder:
             If the disk does not take it, now or before.
         """
         written = self.out.write(places, plan)
-        names = [] if self.maker is None else self._write_sheet(places, plan)
-        self._remove_sheets_but(names)
-        written += [str(Path(str(self.out.place)) / name) for name in names]
+        pages = [] if self.maker is None else self._write_sheet(places, plan)
+        self._remove_sheets_but({Path(page).name for page in pages})
         if self.out.failed is not None:
             raise self.out.failed
-        return written
+        return written + pages
 
     def _write_sheet(self, places: Sequence[Place], plan: Plan | None) -> list[str]:
         done = [place for place in places if self.out.result(place) is not None]
-        names = []
+        pages = []
         for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
             page = self._page(done[start : start + ON_A_PAGE], plan if number == 1 else None)
-            names.append("sheet.html" if number == 1 else f"sheet-{number}.html")
-            self.out.write_text(names[-1], [page])
-        return names
+            name = "sheet.html" if number == 1 else f"sheet-{number}.html"
+            pages.append(self.out.write_text(name, [page]))
+        return pages
 
-    def _remove_sheets_but(self, names: Sequence[str]) -> None:
+    def _remove_sheets_but(self, names: set[str]) -> None:
         """Take away pages of an earlier run: amounts that no longer hold must not be poured."""
         if isinstance(self.out.place, Path):
             for page in self.out.place.glob("sheet*.html"):

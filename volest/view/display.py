@@ -85,7 +85,7 @@ def _blind(package: str, told: str, *, off_screen: bool) -> UsageError:
     if package:
         return UsageError(f"no {package}", needed="it to draw", remedy=f"apt-get install {package}")
     where = "off screen" if off_screen else "in a window"
-    packages = "libx11-6 libgl1 libegl1" if off_screen else "libx11-6 libgl1"
+    packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
     return UsageError(
         f"a computer that cannot draw {where}",
         needed="OpenGL" if off_screen else "OpenGL and a display (DISPLAY)",

@@ -17,15 +17,15 @@ from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
 from volest.view.scene import Scene, draw_impression, scene_of
-from volest.view.stand import Stand, stand_of
+from volest.view.stand import Stand, on_base_line, stand_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
-_LEAST_ML = 0.05
-_SAME = 1e-9
+_LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
+_SAME_DEG = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Held:
     """Where somebody holds the base line, against the measured one.
 
     Parameters
@@ -43,7 +43,7 @@ class Place:
     @property
     def is_tilted(self) -> bool:
         """Whether the curve does not hold any more."""
-        return abs(self.right_deg) > _SAME or abs(self.front_deg) > _SAME
+        return abs(self.right_deg) > _SAME_DEG or abs(self.front_deg) > _SAME_DEG
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +87,7 @@ class Handling:
         self.result, self.cavity = examine(path, settings)
         self.stand: Stand = stand_of(self.cavity.clock, self.cavity.base)
         self.skin: Mesh = draw_impression(self.cavity, self.stand)
-        self.place = Place()
+        self.held = Held()
 
     @property
     def range_mm(self) -> tuple[float, float]:
@@ -102,7 +102,7 @@ class Handling:
         mm : float
             By how much; negative lowers it.
         """
-        self.hold(replace(self.place, height_mm=round(self.place.height_mm + mm, 3)))
+        self.hold(replace(self.held, height_mm=round(self.held.height_mm + mm, 3)))
 
     def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
         """Tilt the base line about the middle of the dial.
@@ -114,25 +114,25 @@ class Handling:
         """
         self.hold(
             replace(
-                self.place,
-                right_deg=round(self.place.right_deg + right_deg, 3),
-                front_deg=round(self.place.front_deg + front_deg, 3),
+                self.held,
+                right_deg=round(self.held.right_deg + right_deg, 3),
+                front_deg=round(self.held.front_deg + front_deg, 3),
             )
         )
 
-    def hold(self, place: Place) -> None:
+    def hold(self, held: Held) -> None:
         """Hold the base line somewhere, as far as that makes sense.
 
         Parameters
         ----------
-        place : Place
+        held : Held
             Where; heights are kept inside the curve, tilts below 15 degrees.
         """
         low, high = self.range_mm
-        self.place = Place(
-            height_mm=float(np.clip(place.height_mm, low, high)),
-            right_deg=float(np.clip(place.right_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
-            front_deg=float(np.clip(place.front_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
+        self.held = Held(
+            height_mm=float(np.clip(held.height_mm, low, high)),
+            right_deg=float(np.clip(held.right_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
+            front_deg=float(np.clip(held.front_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
         )
 
     @property
@@ -140,11 +140,11 @@ class Handling:
         """The base line as it is held, in the cavity's frame."""
         measured, turn = self.cavity.base, self.stand.turn[:2, :2]
         slopes = turn @ measured.plane[:2] + np.tan(
-            np.radians([self.place.right_deg, self.place.front_deg])
+            np.radians([self.held.right_deg, self.held.front_deg])
         )
         a, b = turn.T @ slopes
         middle = self.stand.middle_mm
-        up = self.place.height_mm * float(np.sqrt(1.0 + a * a + b * b))  # along z
+        up = self.held.height_mm * float(np.sqrt(1.0 + a * a + b * b))  # along z
         return replace(
             measured, plane=np.array([a, b, middle[2] + up - a * middle[0] - b * middle[1]])
         )
@@ -157,13 +157,13 @@ class Handling:
         Figures
             Volume, interval and mix.
         """
-        if self.place.is_tilted:
+        if self.held.is_tilted:
             volume_ml, half_ml = self._measured_anew()
         else:
             heights, volumes = np.array(self.result.curve).T
-            volume_ml = float(np.interp(self.place.height_mm, heights, volumes))
+            volume_ml = float(np.interp(self.held.height_mm, heights, volumes))
             half_ml = self.cavity.margin.expanded_ml
-            if self.place.height_mm == 0.0:
+            if self.held.height_mm == 0.0:
                 volume_ml = self.cavity.volume.best_ml
         made = first_pour(volume_ml, self.settings) if volume_ml >= _LEAST_ML else None
         return Figures(volume_ml=volume_ml, half_ml=half_ml, mix=made)
@@ -193,9 +193,8 @@ class Handling:
             Its point in the middle of the dial and its normal, and the patches saved before.
         """
         base, frame = self.base, self.cavity.frame
-        x, y = self.stand.middle_mm[:2]
-        a, b, c = (float(value) for value in base.plane)
-        point = frame.from_frame(np.array([x, y, a * x + b * y + c]))
+        a, b, _ = (float(value) for value in base.plane)
+        point = frame.from_frame(on_base_line(base, self.stand.middle_mm[None])[0])
         normal = frame.rotation.T @ (np.array([-a, -b, 1.0]) * base.upright)
         before = read_decision(self.path) if self.settings.obey_saved else None
         return Decision(

@@ -13,7 +13,7 @@ _BOX_SIDES = np.array(
         *([2, 6, 7], [2, 7, 3], [0, 4, 6], [0, 6, 2], [1, 3, 7], [1, 7, 5]),
     ]
 )
-_AROUND = 10
+_AROUND, _RINGS = 10, 5  # corners round a mark, and from top to bottom of a ball: small, but many
 
 
 def spaced(places_mm: Floats, apart_mm: float) -> Ints:
@@ -107,12 +107,11 @@ def balls(middles_mm: Floats, width_mm: float) -> Mesh:
     Mesh
         The balls.
     """
-    rows = 5
-    fall = np.linspace(0.0, np.pi, rows)
+    fall = np.linspace(0.0, np.pi, _RINGS)
     turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
     f, t = np.meshgrid(fall, turn, indexing="ij")
     shape = np.stack([np.sin(f) * np.cos(t), np.sin(f) * np.sin(t), np.cos(f)], axis=-1) / 2.0
-    number = np.arange(rows * _AROUND).reshape(rows, _AROUND)
+    number = np.arange(_RINGS * _AROUND).reshape(_RINGS, _AROUND)
     after = np.roll(number, -1, axis=1)
     a, b, c, d = (part.ravel() for part in (number[:-1], after[:-1], after[1:], number[1:]))
     sides = np.concatenate([np.stack([a, c, b], 1), np.stack([a, d, c], 1)])

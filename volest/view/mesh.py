@@ -1,4 +1,4 @@
-"""Surfaces as points and triangles: welding, shading, cutting, thinning out, joining."""
+"""Surfaces as points and triangles: welding, shading, cutting, joining."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,6 +9,7 @@ from volest.cavity.columns import Bools, Ints
 from volest.cavity.frame import Floats
 
 _TINY = 1e-12
+_SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -148,7 +149,7 @@ def edges_of(mesh: Mesh) -> Floats:
     ndarray
         (k, 2, 3) the two ends of each edge that has one triangle only.
     """
-    _, number = np.unique(np.round(mesh.points_mm, 6), axis=0, return_inverse=True)
+    _, number = np.unique(np.round(mesh.points_mm, _SAME_DIGITS), axis=0, return_inverse=True)
     number = number.reshape(-1)
     sides = mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     pairs = np.sort(number[sides], axis=1)
@@ -180,47 +181,6 @@ def grid_mesh(x_mm: Floats, y_mm: Floats) -> Mesh:
         points_mm=np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1),
         triangles=np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)]),
     )
-
-
-def thinned(mesh: Mesh, cell_mm: float) -> tuple[Mesh, Floats]:
-    """Thin out a surface: all corners in one cell of a lattice become one, at their mean.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-    cell_mm : float
-        Width of a cell.
-
-    Returns
-    -------
-    Mesh
-        The thinner surface.
-    ndarray
-        (n, 3) its normals, taken from the finer surface: it still looks as smooth as that.
-    """
-    low = mesh.points_mm.min(axis=0)
-    cells = np.floor((mesh.points_mm - low) / cell_mm).astype(np.int64)
-    # Opposite walls of a thin fin must not fall into one corner: the way they face tells them.
-    facing = (mesh.normals() > 0.0).astype(np.int64) @ np.array([1, 2, 4])
-    sizes = cells.max(axis=0) + 1
-    key = ((cells[:, 0] * sizes[1] + cells[:, 1]) * sizes[2] + cells[:, 2]) * 8 + facing
-    _, number = np.unique(key, return_inverse=True)
-    count = np.bincount(number).astype(np.float64)
-    points, ways = (
-        np.stack([np.bincount(number, weights=v) / count for v in values.T], axis=1)
-        for values in (mesh.points_mm, mesh.normals())
-    )
-    triangles = number[mesh.triangles]
-    flat = (triangles == np.roll(triangles, 1, axis=1)).any(axis=1)
-    return Mesh(points_mm=points, triangles=_once(triangles[~flat])), unit(ways)
-
-
-def _once(triangles: Ints) -> Ints:
-    if not len(triangles):
-        return triangles
-    _, first = np.unique(np.sort(triangles, axis=1), axis=0, return_index=True)
-    return np.asarray(triangles[np.sort(first)])
 
 
 def joined(meshes: Sequence[Mesh]) -> Mesh:

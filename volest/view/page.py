@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from volest import __version__
 from volest.result import MEASURED, NOTED, REFUSED, Result
@@ -22,8 +22,11 @@ from volest.stone.in_words import (
 )
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan
+from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
-from volest.view.plot import TALL, WIDE, plot_of
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 _TIE = "\N{NO-BREAK SPACE}"
 _RANK = {REFUSED: 0, NOTED: 1, MEASURED: 2}
@@ -60,19 +63,8 @@ def sheet_text(
     str
         A whole HTML page: no address in it leads out of it.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    page = Environment(
-        loader=PackageLoader("volest.view", "web"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    page.filters["visible"] = visible
-    page.filters["tenths"] = lambda mm: f"{round(mm, 1) + 0.0:.1f}"  # without -0.0
     folder, names = short_names([result.scan for result in results])
-    return page.get_template("sheet.html.j2").render(
+    return _template().render(
         version=__version__,
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
         folder=folder,
@@ -88,6 +80,21 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
+
+
+def _template() -> "Template":
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    page = Environment(
+        loader=PackageLoader("volest.view", "web"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page.filters["visible"] = visible
+    page.filters["tenths"] = lambda mm: f"{round(mm, 1) + 0.0:.1f}"  # without -0.0
+    return page.get_template("sheet.html.j2")
 
 
 def _entries(

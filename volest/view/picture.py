@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 VIEW_PX = (1000, 900)
 _MARGIN = 1.16  # room round the impression in the view from above
 _TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
+_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
+# Where the eye is; in parallel projection it only must not be inside of anything.
+_ABOVE_MM, _AWAY_MM = 200.0, 300.0
 Pixels = npt.NDArray[np.uint8]
 
 
@@ -64,7 +67,7 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     put_heights(plotter, impression, lowest_mm=float(impression.heights_mm.min()))
     for name, block in scene.blocks.items():
         if name == BASE_LINE:
-            lifted = block.lines_mm + np.array([0.0, 0.0, 0.3])
+            lifted = block.lines_mm + _LIFT
             if len(lifted):
                 plotter.add_mesh(lines_of(lifted), color=INK, line_width=4.0, lighting=False)
         elif name not in (IMPRESSION, STONE):
@@ -73,7 +76,7 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     low, high = points.min(axis=0), points.max(axis=0)
     middle = (low + high) / 2.0
     tall = _MARGIN * max(high[1] - low[1], (high[0] - low[0]) * VIEW_PX[1] / VIEW_PX[0])
-    plotter.camera_position = [(*middle[:2], high[2] + 200.0), tuple(middle), (0.0, 1.0, 0.0)]
+    plotter.camera_position = [(*middle[:2], high[2] + _ABOVE_MM), tuple(middle), (0.0, 1.0, 0.0)]
     plotter.enable_parallel_projection()
     plotter.camera.parallel_scale = tall / 2.0
     return _shot(plotter), float(tall) / VIEW_PX[1]
@@ -123,7 +126,7 @@ def aim_at_cut(plotter: Any, points_mm: npt.NDArray[np.float64]) -> None:
     wide = np.ptp(points_mm[:, 0])
     middle = middle + upward * (high.min() + high.max()) / 2.0
     tall = _MARGIN * max(float(np.ptp(high)), float(wide) * VIEW_PX[1] / VIEW_PX[0])
-    plotter.camera_position = [tuple(middle - 300.0 * toward), tuple(middle), tuple(upward)]
+    plotter.camera_position = [tuple(middle - _AWAY_MM * toward), tuple(middle), tuple(upward)]
     plotter.enable_parallel_projection()
     plotter.camera.parallel_scale = tall / 2.0
 

@@ -1,6 +1,6 @@
 """What is drawn of a cavity: its records turned into named blocks; no display is needed here."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -12,19 +12,18 @@ from volest.cavity.trim import LEVEL_MM
 from volest.pipeline import Cavity
 from volest.view.marks import balls, pegs, pickets, spaced
 from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, welded
-from volest.view.stand import Stand, stand_of
+from volest.view.stand import Stand, on_base_line, stand_of
 
 IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
 EXCESS, BOXING, HOLES, UNDERCUTS, AIR = "excess", "boxing", "holes", "undercuts", "air"
 _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
 _POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
+_BOARD_CELLS = 1.3  # boards overlap a little, so that a fence has no gaps
 _DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
-_EVEN_OUT_MM, _EVEN_OUT_CELLS = (
-    0.8,
-    2.0,
-)  # so that the stone's edge does not follow the cells' corners
+# How far the stone's edge is evened out, so that it does not follow the corners of the cells.
+_EVEN_OUT_MM, _EVEN_OUT_CELLS = 0.8, 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,7 +111,7 @@ def draw_impression(cavity: Cavity, stand: Stand) -> Mesh:
         Its surface.
     """
     skin = welded(cavity.skin.corners_mm)
-    return Mesh(points_mm=stand.drawn(skin.points_mm), triangles=skin.triangles)
+    return replace(skin, points_mm=stand.drawn(skin.points_mm))
 
 
 def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
@@ -143,15 +142,7 @@ def _cap(cavity: Cavity, base: BasePlane, stand: Stand) -> Mesh:
     grid = cavity.relief.grid
     x, y = grid.centres_mm()
     level = part_below(grid_mesh(x[0], y[:, 0]), stone_heights_mm(cavity, base).ravel())
-    return Mesh(points_mm=stand.drawn(_on(base, level.points_mm)), triangles=level.triangles)
-
-
-def _on(base: BasePlane, points_mm: Floats) -> Floats:
-    """Lift points onto the base line."""
-    a, b, c = (float(v) for v in base.plane)
-    return np.stack(
-        [points_mm[:, 0], points_mm[:, 1], a * points_mm[:, 0] + b * points_mm[:, 1] + c], axis=1
-    )
+    return replace(level, points_mm=stand.drawn(on_base_line(base, level.points_mm)))
 
 
 def _marks(cavity: Cavity, base: BasePlane, stand: Stand) -> list[Block]:
@@ -179,11 +170,11 @@ def _excess(crest_mm: Floats) -> Mesh:
 
 def _fence(crest_mm: Floats, base: BasePlane, stand: Stand, pitch_mm: float) -> Mesh:
     """Fill the gap between crest and base line with boards and taller posts."""
-    feet, tops = stand.drawn(crest_mm), stand.drawn(_on(base, crest_mm))[:, 2]
+    feet, tops = stand.drawn(crest_mm), stand.drawn(on_base_line(base, crest_mm))[:, 2]
     posts = spaced(feet, _POST_APART_MM)
     return joined(
         [
-            pickets(feet, tops, 1.3 * pitch_mm),
+            pickets(feet, tops, _BOARD_CELLS * pitch_mm),
             pickets(feet[posts], tops[posts] + _POST_OVER_MM, _POST_WIDTH_MM),
         ]
     )
@@ -191,10 +182,8 @@ def _fence(crest_mm: Floats, base: BasePlane, stand: Stand, pitch_mm: float) -> 
 
 def _air(cavity: Cavity, stand: Stand) -> Mesh:
     """Set a ball over the middle of the air that stays, where that was worth a note."""
-    if not any(note.code == "air-trap" for note in cavity.notes):
-        return joined([])
     place = cavity.air.place_mm
-    if place is None:
+    if place is None or not any(note.code == "air-trap" for note in cavity.notes):
         return joined([])
     cell = cavity.relief.grid.cells_of(place[:1], place[1:])
     over = cavity.relief.top_mm.ravel()[cell] + _AIR_MM / 2.0

@@ -55,6 +55,25 @@ class Stand:
         return np.asarray(points_mm @ self.turn + self.middle_mm)
 
 
+def on_base_line(base: BasePlane, points_mm: Floats) -> Floats:
+    """Move points along z onto the base line.
+
+    Parameters
+    ----------
+    base : BasePlane
+        The base line.
+    points_mm : ndarray
+        (n, 2) or (n, 3) in the cavity's frame; x and y count.
+
+    Returns
+    -------
+    ndarray
+        (n, 3) there too.
+    """
+    x, y = points_mm[:, 0], points_mm[:, 1]
+    return np.stack([x, y, -base.heights_mm(x, y, np.zeros(len(x)))], axis=1)
+
+
 def stand_of(clock: Clock, base: BasePlane) -> Stand:
     """Stand a cavity so that its dial is upright and its base line passes through the origin.
 
@@ -71,9 +90,7 @@ def stand_of(clock: Clock, base: BasePlane) -> Stand:
         The frame of drawings.
     """
     ahead_x, ahead_y = (float(v) for v in clock.front)
-    x, y = (float(v) for v in clock.centre_mm)
-    a, b, c = (float(v) for v in base.plane)
     return Stand(
         turn=np.array([[ahead_y, -ahead_x, 0.0], [ahead_x, ahead_y, 0.0], [0.0, 0.0, 1.0]]),
-        middle_mm=np.array([x, y, a * x + b * y + c]),
+        middle_mm=on_base_line(base, np.array([clock.centre_mm]))[0],
     )

@@ -11,11 +11,11 @@ import numpy as np
 from volest.errors import ScanError
 from volest.settings import Settings
 from volest.sheet.names import shortened, visible
-from volest.view import panel
+from volest.view import grips, panel
 from volest.view.canvas import put_block
 from volest.view.cut import best_cut_mm, cut_open
 from volest.view.display import draw_off_screen
-from volest.view.handling import Handling, Place
+from volest.view.handling import Handling, Held
 from volest.view.palette import PAPER
 from volest.view.scene import Block
 
@@ -23,6 +23,7 @@ SIZE_PX = (1400, 900)
 _STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
 _LONGEST_NAME = 40
 _VIEW_ANGLE_DEG, _ASIDE = 23.0, 0.08
+_REACH = 2.5  # diagonals of the scan: at that angle all of it is seen from there
 _LOG = logging.getLogger(__name__)
 
 
@@ -76,7 +77,7 @@ class Window:
             "Left": ("tilt up to the left", lambda: self.tilt_by(right_deg=-_STEP_DEG)),
             "Home": ("tilt up to the front", lambda: self.tilt_by(front_deg=_STEP_DEG)),
             "End": ("tilt up to the back", lambda: self.tilt_by(front_deg=-_STEP_DEG)),
-            "0": ("back to the line it opened with", lambda: self.hold(Place())),
+            "0": ("back to the line it opened with", lambda: self.hold(Held())),
             "c": ("cut open, or close", self.toggle_cut),
             "comma": ("cut towards the back", lambda: self.move_cut(-_CUT_STEP_MM)),
             "period": ("cut towards the front", lambda: self.move_cut(_CUT_STEP_MM)),
@@ -111,7 +112,7 @@ class Window:
         self.plotter.clear_slider_widgets()
         self._sliders.clear()
         if self.handling is not None:
-            self._sliders = panel.put_sliders(self.plotter, self.handling, self.hold, self.cut_at)
+            self._sliders = grips.put_sliders(self.plotter, self.handling, self.hold, self.cut_at)
         self.draw()
         self.look_from_back()
 
@@ -126,7 +127,7 @@ class Window:
             if self.cut_mm is not None:
                 cavity, base = self.handling.cavity, self.handling.base
                 self.blocks = cut_open(scene, cavity, self.cut_mm, base)
-            panel.put_sheet(self.plotter, self.handling, self.cut_mm)
+            grips.put_sheet(self.plotter, self.handling, self.cut_mm)
         for name in before - set(self.blocks):
             self.plotter.remove_actor(name, render=False)
         self.plotter.remove_actor("impression profile", render=False)
@@ -145,19 +146,19 @@ class Window:
         self.plotter.suppress_rendering = False
         self.plotter.render()
 
-    def hold(self, place: Place) -> None:
+    def hold(self, held: Held) -> None:
         """Hold the base line somewhere.
 
         Parameters
         ----------
-        place : Place
+        held : Held
             Where.
         """
         if self.handling is None:
             return
-        self.handling.hold(place)
-        self.told = "" if self.handling.place == Place() else "changed, not saved"
-        panel.set_sliders(self._sliders, self.handling.place, self.cut_mm)
+        self.handling.hold(held)
+        self.told = "" if self.handling.held == Held() else "changed, not saved"
+        grips.set_sliders(self._sliders, self.handling.held, self.cut_mm)
         self.draw()
 
     def raise_by(self, mm: float) -> None:
@@ -170,7 +171,7 @@ class Window:
         """
         if self.handling is not None:
             self.handling.raise_by(mm)
-            self.hold(self.handling.place)
+            self.hold(self.handling.held)
 
     def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
         """Tilt the base line.
@@ -182,7 +183,7 @@ class Window:
         """
         if self.handling is not None:
             self.handling.tilt_by(right_deg=right_deg, front_deg=front_deg)
-            self.hold(self.handling.place)
+            self.hold(self.handling.held)
 
     def toggle_cut(self) -> None:
         """Cut it open where most stone shows, or close it."""
@@ -216,7 +217,7 @@ class Window:
         if self.handling is None:
             return
         self.cut_mm = at_mm
-        panel.set_sliders(self._sliders, self.handling.place, self.cut_mm)
+        grips.set_sliders(self._sliders, self.handling.held, self.cut_mm)
         self.draw()
 
     def look_from_above(self) -> None:
@@ -233,7 +234,7 @@ class Window:
         points = self.handling.skin.points_mm
         middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
         middle[0] += _ASIDE * float(np.ptp(points[:, 0]))  # the legend stands on the right
-        reach = 2.5 * float(np.linalg.norm(np.ptp(points, axis=0)))
+        reach = _REACH * float(np.linalg.norm(np.ptp(points, axis=0)))
         eye = middle + reach * np.array(way) / np.linalg.norm(way)
         self.plotter.camera_position = [tuple(eye), tuple(middle), up]
         self.plotter.camera.view_angle = _VIEW_ANGLE_DEG

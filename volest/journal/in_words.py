@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from volest.batch.entry import Entry
+from volest.journal.entry import Entry
 from volest.lab import Lab
 from volest.learned import USUAL_VOLUME_ML, Learned
 from volest.sheet.names import visible

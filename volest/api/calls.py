@@ -1,141 +1,25 @@
-"""volest for other programs: `measure`, `size_folder` and `mix`; `volest` itself hands them on.
-
-All three take the same options, by name; what is left out is as on the command line.
-"""
+"""The three calls: `measure` one impression, `size_folder` many, `mix` for a known volume."""
 
 import os
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
-from typing import TypedDict, Unpack
+from typing import Unpack
 
+from volest.api.options import Options, settings_for
 from volest.batch.engine import engine_for
-from volest.batch.journal import Journal
 from volest.batch.limits import Limits, check_limits
 from volest.batch.many import run_many
 from volest.batch.places import at_hand, find_places, place_of
-from volest.batch.run import check_settings
-from volest.errors import ScanError, UsageError, VolestError
-from volest.lab import VACUUM, Lab
+from volest.errors import ScanError, UsageError
 from volest.pipeline import measure as measure_scan
 from volest.pipeline import size_scan
 from volest.result import REFUSED, Result
 from volest.scan.mesh import scan_from_mesh
-from volest.settings import Base, Settings, parse_base
-from volest.stone.lab_file import read_lab
-from volest.stone.learning import learn_all
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.day_folder import day_folder
 from volest.view.display import refuse_blind
-
-__all__ = [
-    "Base",
-    "Lab",
-    "Limits",
-    "Mix",
-    "Options",
-    "Result",
-    "Settings",
-    "VolestError",
-    "measure",
-    "mix",
-    "settings_for",
-    "size_folder",
-]
-
-
-class Options(TypedDict, total=False):
-    """What may be said to all three functions; every one may be left out.
-
-    Parameters
-    ----------
-    base : str or Base
-        Base line, in the words of the command line: ``rim``, ``rim=-1.5``, ``depth=18``.
-    unit : str
-        Unit of the scans: 'mm', 'cm', 'm' or 'inch'.
-    pitch_mm : float
-        Width of a column.
-    inside_out : bool
-        Take scans whose faces point the wrong way as impressions.
-    stone : str
-        Stone type.
-    wp_ml_per_100g : float
-        Water to powder.
-    waste_percent, residue_ml : float
-        Waste: share of the cavity, and fixed part.
-    by : str
-        'gram' or 'scoop'.
-    way : str
-        'hand' or 'vacuum'.
-    stretch_ml_per_100g : float
-        Water on top of the ratio.
-    second_pour_mm : float
-        Height of a base under the first pour.
-    lab : Lab or path
-        The lab, or its file.
-    journal : path
-        The journal from which waste is learned, unless waste or residue is given.
-    """
-
-    base: str | Base
-    unit: str
-    pitch_mm: float
-    inside_out: bool
-    stone: str
-    wp_ml_per_100g: float
-    waste_percent: float
-    residue_ml: float
-    by: str
-    way: str
-    stretch_ml_per_100g: float
-    second_pour_mm: float
-    lab: Lab | str | os.PathLike[str]
-    journal: str | os.PathLike[str]
-
-
-def settings_for(**options: Unpack[Options]) -> Settings:
-    """Turn options into the settings that every stage reads.
-
-    Parameters
-    ----------
-    **options
-        As `Options` lists them.
-
-    Returns
-    -------
-    Settings
-        Checked.
-
-    Raises
-    ------
-    VolestError
-        If they mean nothing.
-
-    Examples
-    --------
-    >>> settings_for(base="rim=-1.5", stone="type-3").stone
-    'type-3'
-    """
-    words = dict(options)
-    base = options.get("base")
-    lab = _lab(options.get("lab")).with_height(options.get("second_pour_mm"))
-    usual = lab.way.of(options.get("way", VACUUM))
-    words.update(lab=lab, obey_saved=base is None)
-    words.setdefault("waste_percent", usual.share_percent)
-    words.setdefault("residue_ml", usual.residue_ml)
-    if isinstance(base, str):
-        words["base"] = parse_base(base)
-    for name in ("second_pour_mm", "journal"):
-        words.pop(name, None)
-    settings = Settings(**words)  # type: ignore[arg-type]  # the keys are those of Options
-    journal_file = options.get("journal")
-    if journal_file is not None and not {"waste_percent", "residue_ml"} & set(options):
-        with Journal(Path(journal_file), new=False) as journal:
-            settings = replace(settings, learned=learn_all(journal.pours(), lab))
-    check_settings(settings)
-    return settings
 
 
 def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Options]) -> Result:
@@ -232,6 +116,7 @@ def size_folder(
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
     ...     scan = Path(folder) / "b0417.stl"
@@ -282,12 +167,6 @@ def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:
     (150.0, 30.0, 3)
     """
     return first_pour(volume_ml, settings_for(**options))
-
-
-def _lab(given: Lab | str | os.PathLike[str] | None) -> Lab:
-    if given is None:
-        return Lab()
-    return given if isinstance(given, Lab) else read_lab(Path(given))
 
 
 def _can_draw() -> bool:

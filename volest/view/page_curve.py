@@ -10,6 +10,7 @@ WIDE, TALL = 340.0, 220.0  # of the drawing's own units; the page scales it
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 12.0, 36.0
 _STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _MOST_TICKS = 6
+_TINY = 1e-9  # a curve that is level or empty still has a width to divide by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,15 +56,13 @@ def plot_of(result: Result) -> Plot:
     top, bottom = _TOP, TALL - _BOTTOM
 
     def x_of(height: float) -> float:
-        share = (height - heights[0]) / max(float(np.ptp(heights)), 1e-9)
+        share = (height - heights[0]) / max(float(np.ptp(heights)), _TINY)
         return float(left + (right - left) * share)
 
     def y_of(volume: float) -> float:
-        return float(bottom - (bottom - top) * volume / max(float(volumes.max()), 1e-9))
+        return float(bottom - (bottom - top) * volume / max(float(volumes.max()), _TINY))
 
-    best = result.volume_ml or 0.0
-    low = best if result.volume_low_ml is None else result.volume_low_ml
-    high = best if result.volume_high_ml is None else result.volume_high_ml
+    low, high = _interval_ml(result)
     return Plot(
         line=" ".join(
             f"{x_of(h):.1f},{y_of(v):.1f}" for h, v in zip(heights, volumes, strict=True)
@@ -75,6 +74,13 @@ def plot_of(result: Result) -> Plot:
         high_y=y_of(high),
         frame=(left, top, right, bottom),
     )
+
+
+def _interval_ml(result: Result) -> tuple[float, float]:
+    best = result.volume_ml or 0.0
+    low = best if result.volume_low_ml is None else result.volume_low_ml
+    high = best if result.volume_high_ml is None else result.volume_high_ml
+    return low, high
 
 
 def _ticks(low: float, high: float) -> list[float]:

@@ -9,10 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from volest.batch.entry import Entry, now
-from volest.batch.journal import Journal
-from volest.batch.journal_file import SCHEMA_VERSION
 from volest.errors import UsageError
+from volest.journal.entry import Entry, now
+from volest.journal.journal import LAYOUT, Journal
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -59,7 +58,7 @@ def test_it_is_write_ahead_and_knows_its_version(path: Path) -> None:
         journal.book(ENTRY)
     base = sqlite3.connect(path)
     assert base.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-    assert base.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
+    assert base.execute("PRAGMA user_version").fetchone() == (LAYOUT.version,)
     base.close()
 
 
@@ -104,8 +103,8 @@ def test_a_journal_of_the_first_version_is_brought_up_and_keeps_its_pours(path: 
 BOOK = """
 import sys
 from pathlib import Path
-from tests.batch.test_journal import ENTRY
-from volest.batch.journal import Journal
+from tests.journal.test_journal import ENTRY
+from volest.journal.journal import Journal
 for _ in range(25):
     with Journal(Path(sys.argv[1])) as journal:
         journal.book(ENTRY)
@@ -124,8 +123,8 @@ def test_two_programs_at_once_lose_nothing(path: Path) -> None:
 OPEN_TOGETHER = """
 import sys, time
 from pathlib import Path
-from tests.batch.test_journal import ENTRY
-from volest.batch.journal import Journal
+from tests.journal.test_journal import ENTRY
+from volest.journal.journal import Journal
 start = float(sys.argv[2])
 for number in range(20):  # a new journal each time: making one is where programs meet
     time.sleep(max(0.0, start + 0.05 * number - time.time()))
@@ -212,7 +211,7 @@ def test_a_newer_journal_is_left_alone(path: Path) -> None:
     with Journal(path):
         pass
     base = sqlite3.connect(path)
-    base.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    base.execute(f"PRAGMA user_version = {LAYOUT.version + 1}")
     base.close()
     with pytest.raises(UsageError, match="newer"):
         Journal(path)

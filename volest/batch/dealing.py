@@ -1,0 +1,122 @@
+"""Scans dealt out to an engine, a few at a time, and taken in again in the order they end."""
+
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from volest.batch.engine import Engine
+from volest.batch.places import Place
+from volest.batch.run import SizeScan, fault_row
+from volest.batch.stamp import maker_mark
+from volest.batch.task import Done, Task
+from volest.errors import UsageError
+from volest.settings import Settings
+
+_TRIES = 2  # a scan whose worker died is given to one more; twice is no accident
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Dealt:
+    """A task that is under way: the scan as it was given, and which try this is."""
+
+    index: int
+    place: Place
+    task: Task
+    tries: int = 1
+
+
+def carried_out(
+    places: Sequence[Place],
+    settings: Settings,
+    engine: Engine,
+    *,
+    size_scan: SizeScan | None = None,
+    known: Callable[[Place], Done | None] | None = None,
+) -> Iterator[tuple[int, Done]]:
+    """Size scans on an engine, a few at a time.
+
+    Parameters
+    ----------
+    places : sequence of Path or Remote
+        The scans.
+    settings : Settings
+        What holds for all of them.
+    engine : Engine
+        What sizes them; open.
+    size_scan : callable, optional
+        What turns a path into a result; the pipeline by default.
+    known : callable, optional
+        Gives what was finished earlier, or None; with it, what is finished now can be kept.
+
+    Yields
+    ------
+    index : int
+        Which of the places.
+    done : Done
+        What came of it; in the order in which they end.
+
+    Raises
+    ------
+    UsageError
+        If a worker has other code than this computer.
+    """
+    open_tasks: dict[Future[Done], _Dealt] = {}
+    room = engine.room
+    for index, place in enumerate(places):
+        done = None if known is None else known(place)
+        if done is not None:
+            yield index, done
+            continue
+        task = Task(
+            place=_whole(place), settings=settings, size_scan=size_scan, keep=known is not None
+        )
+        open_tasks[engine.submit(task)] = _Dealt(index=index, place=place, task=task)
+        while len(open_tasks) >= room:
+            yield from _taken_in(open_tasks, engine)
+    while open_tasks:
+        yield from _taken_in(open_tasks, engine)
+
+
+def _taken_in(
+    open_tasks: "dict[Future[Done], _Dealt]", engine: Engine
+) -> Iterator[tuple[int, Done]]:
+    """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
+    ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
+    for future in sorted(ended, key=lambda one: open_tasks[one].index):
+        dealt = open_tasks.pop(future)
+        fault = _fault_of(future)
+        words, again = ("", False) if fault is None else engine.told(fault)
+        if again and dealt.tries < _TRIES:
+            _LOG.warning("%s is tried once more: %s", dealt.place, words)
+            open_tasks[engine.submit(dealt.task)] = replace(dealt, tries=dealt.tries + 1)
+        else:
+            yield dealt.index, _row(future, dealt.place, words)
+
+
+def _row(future: "Future[Done]", place: Place, words: str) -> Done:
+    if words:
+        _LOG.error("%s: %s", place, words)
+        return Done(result=fault_row(place, words))
+    done = future.result()
+    if done.maker is not None and done.maker != maker_mark():
+        raise UsageError(
+            "a worker with other code or libraries than this computer",
+            needed="the same volest, numpy, scipy and scikit-image everywhere",
+            remedy="install the same versions and start the workers again",
+        )
+    return replace(done, result=replace(done.result, scan=str(place)))
+
+
+def _whole(place: Place) -> Place:
+    """Give a place that means the same in a process that stands in another folder."""
+    return place.absolute() if isinstance(place, Path) else place
+
+
+def _fault_of(future: "Future[Done]") -> BaseException | None:
+    try:
+        return future.exception()
+    except CancelledError as fault:  # a scheduler that went away calls its tasks off
+        return fault

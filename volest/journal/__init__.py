@@ -1,0 +1,1 @@
+"""Journal: what was poured, kept in one file, and what that teaches in words."""
