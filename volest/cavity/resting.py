@@ -33,9 +33,9 @@ def resting_plane(points_mm: Floats, place_mm: Floats) -> Floats | None:
     --------
     >>> x = np.array([0.0, 4.0, 0.0, 1.0])
     >>> y = np.array([0.0, 0.0, 4.0, 1.0])
-    >>> z = np.array([0.0, 4.0, 8.0, 9.0])
+    >>> z = np.array([1.0, 5.0, 9.0, 10.0])
     >>> np.round(resting_plane(np.stack([x, y, z]), np.array([1.0, 1.0])), 9)
-    array([1., 2., 0.])
+    array([1., 2., 1.])
     """
     x, y, z = points_mm[0] - place_mm[0], points_mm[1] - place_mm[1], points_mm[2]
     spread = float(max(np.ptp(x), np.ptp(y), np.ptp(z), ROUNDING_MM))
