@@ -16,7 +16,7 @@ from volest.cavity.columns import Bools
 from volest.cavity.frame import Floats
 from volest.cavity.rooms import Rooms
 from volest.cavity.surface import LOOPS, Surface
-from volest.scan.compiling import loops
+from volest.scan.compiling import in_parts, loops
 
 LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is steeper at its top
 
@@ -54,18 +54,22 @@ def prism_volume_ml(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane)
 
 def _compiled_ml(fast: ModuleType, surface: Surface, rooms: Rooms, base: BasePlane) -> float:
     low, high = _reach(rooms)
-    prisms = np.empty(len(surface.rows))
-    count = fast.depth_sums(
-        surface.rows,
-        surface.backward,
-        surface.frame.view,
-        tuple(base.plane.tolist()),
-        (*rooms.grid.low_mm, rooms.grid.pitch_mm),
-        (low, high, rooms.land_mm),
-        LAND_COSINE,
-        prisms,
-    )
-    return float(prisms[:count].sum()) / 1000.0
+
+    def summed(run: slice) -> Floats:
+        prisms = np.empty(run.stop - run.start)
+        count = fast.depth_sums(
+            surface.rows[run],
+            surface.backward,
+            surface.frame.view,
+            tuple(base.plane.tolist()),
+            (*rooms.grid.low_mm, rooms.grid.pitch_mm),
+            (low, high, rooms.land_mm),
+            LAND_COSINE,
+            prisms,
+        )
+        return prisms[:count]
+
+    return float(np.concatenate(in_parts(summed, len(surface.rows))).sum()) / 1000.0
 
 
 def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Floats, ...]]:

@@ -2,13 +2,15 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 
 from volest.cavity.cells import grown
 from volest.cavity.columns import Bools, Columns, Grid, cut_columns, sorted_columns
 from volest.cavity.frame import Floats, Frame
-from volest.scan.compiling import loops
+from volest.scan.compiling import in_parts, loops
 
 LOOPS = "volest.cavity.surface_loops"
 ROOM = 4  # crossings a cell; a tray has two to four, and where it has more the cut is made again
@@ -89,29 +91,33 @@ def columns_of(surface: Surface, grid: Grid) -> Columns:
     fast = loops(LOOPS)
     if fast is None:
         return cut_columns(surface.corners_mm, grid)
+    found = [np.concatenate(each) for each in zip(*_crossings(fast, surface, grid), strict=True)]
+    ordered = tuple(np.empty_like(each) for each in found)
     cells = grid.shape[0] * grid.shape[1]
-    room, count = 0, ROOM * cells
-    while count > room:
-        room = count
-        cell, which = np.empty(room, np.int64), np.empty(room, np.int64)
-        z_mm, up = np.empty(room), np.empty(room, dtype=bool)
-        count = fast.cut(
-            surface.rows,
-            surface.backward,
-            surface.frame.view,
-            (*grid.low_mm, grid.pitch_mm),
-            grid.shape,
-            (cell, z_mm, up, which),
-        )
-    found = (cell[:count], z_mm[:count], up[:count], which[:count])
-    ordered = (
-        np.empty(count, np.int64),
-        np.empty(count),
-        np.empty(count, bool),
-        np.empty(count, np.int64),
-    )
-    fast.sort_crossings(np.zeros(cells + 1, np.int64), found, ordered)
+    fast.sort_crossings(np.zeros(cells + 1, np.int64), tuple(found), ordered)
     return sorted_columns(grid, *ordered)
+
+
+def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any, ...]]:
+    """Cut runs of the triangles, and give cells, heights, facings and triangles of each run."""
+
+    def cut(run: slice) -> tuple[Any, ...]:
+        room, count = 0, ROOM * grid.shape[0] * grid.shape[1]
+        while count > room:
+            room = count
+            out = tuple(np.empty(room, kind) for kind in (np.int64, np.float64, bool, np.int64))
+            count = fast.cut(
+                surface.rows[run],
+                run.start,
+                surface.backward,
+                surface.frame.view,
+                (*grid.low_mm, grid.pitch_mm),
+                grid.shape,
+                out,
+            )
+        return tuple(each[:count] for each in out)
+
+    return in_parts(cut, len(surface.rows))
 
 
 def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:

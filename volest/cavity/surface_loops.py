@@ -97,6 +97,7 @@ def met(row: int, low: Point, high: Point) -> tuple[float, float]:
 @compiled
 def cut(
     triangles: Floats,
+    number: int,
     backward: bool,
     view: View,
     grid: tuple[float, float, float],
@@ -105,7 +106,8 @@ def cut(
 ) -> int:
     """Cross the grid's columns with the triangles; `grid` is its low x and y and the pitch.
 
-    Returns the number of crossings; those that `out` has no room for are only counted.
+    The first triangle has the number given. Returns how many crossings there are; those that `out`
+    has no room for are only counted.
     """
     count = 0
     first, last = (2, 0) if backward else (0, 2)
@@ -124,7 +126,7 @@ def cut(
         low, high = least(least(u0, u1), u2) - SPARE, -least(least(-u0, -u1), -u2) + SPARE
         if np.ceil(low) < np.ceil(high):
             corners = (v0, u0, z0), (v1, u1, z1), (v2, u2, z2)
-            count = cross_rows(corners, (begin, end), shape[1], t, out, count)
+            count = cross_rows(corners, (begin, end), shape[1], number + t, out, count)
     return count
 
 

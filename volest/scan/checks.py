@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.compiling import loops
+from volest.scan.compiling import in_parts, loops
 
 LOOPS = "volest.scan.reading_loops"
 FARTHEST_MM = 1e6  # a kilometre from the scanner's own zero is no scan, whatever its size
@@ -68,7 +68,8 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     areas = np.empty(len(triangles))
     fast = loops(LOOPS)
     if fast is not None:
-        fast.write_areas(np.ascontiguousarray(triangles), areas)
+        rows = np.ascontiguousarray(triangles)
+        in_parts(lambda run: fast.write_areas(rows[run], areas[run]), len(rows))
         return areas
     for start in range(0, len(triangles), BLOCK):
         corners = np.ascontiguousarray(triangles[start : start + BLOCK].reshape(-1, 9).T)  # (9, b)

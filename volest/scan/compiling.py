@@ -10,6 +10,7 @@ import importlib
 import logging
 import os
 from collections.abc import Callable
+from itertools import pairwise
 from types import ModuleType
 from typing import Any, TypeVar
 
@@ -17,10 +18,13 @@ SWITCH = "VOLEST_COMPILED"  # environment: 'always', 'never'; anything else lets
 LOADING_S = 0.9  # importing numba and loading the loops from its cache; measured
 SCAN_S = 0.15  # a scan in numpy, whatever its size; measured
 MILLION_S = 0.7  # and each million triangles on top
+MOST_THREADS = 4  # more wait for memory and not for processors
+LEAST_TRIANGLES = 50_000  # a thread; fewer are done before another has started
 _LOG = logging.getLogger(__name__)
 _spent: list[float] = []  # seconds in numpy that the scans of this process take, one a scan
 _modules: dict[str, ModuleType | None] = {}
 Loop = TypeVar("Loop", bound=Callable[..., Any])
+Part = TypeVar("Part")
 
 
 def count_scan(triangles: int) -> None:
@@ -64,11 +68,46 @@ def _loaded(name: str) -> ModuleType | None:
         return None
 
 
+def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
+    """Share a compiled loop over triangles out among threads.
+
+    Worker processes take one thread, since others like them run beside.
+
+    Parameters
+    ----------
+    work : function
+        What is done with a run of triangles.
+    triangles : int
+        How many there are.
+
+    Returns
+    -------
+    list
+        What came of each run, in their order.
+
+    Examples
+    --------
+    >>> in_parts(lambda part: part.stop - part.start, 12)
+    [12]
+    """
+    import multiprocessing
+    from concurrent.futures import ThreadPoolExecutor
+
+    beside_others = multiprocessing.parent_process() is not None
+    threads = 1 if beside_others else min(len(os.sched_getaffinity(0)), MOST_THREADS)
+    parts = max(min(threads, triangles // LEAST_TRIANGLES), 1)
+    ends = [triangles * k // parts for k in range(parts + 1)]
+    runs = [slice(*both) for both in pairwise(ends)]
+    if parts == 1:
+        return [work(runs[0])]
+    with ThreadPoolExecutor(parts) as pool:
+        return list(pool.map(work, runs))
+
+
 def compiled(loop: Loop) -> Loop:
     """Compile a loop when it is first called, and keep it for later processes where that works.
 
-    One thread, since several worker processes may run side by side; the interpreter's lock is
-    let go while it runs.
+    The interpreter's lock is let go while it runs, so that `in_parts` can run it in threads.
 
     Parameters
     ----------
