@@ -201,7 +201,7 @@ class SecondPour:
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     stone: str = "type-3"
-    height_mm: Annotated[float, Within(gt=0.0, le=60.0)] | None = None
+    height_mm: Annotated[float, Within(ge=3.0, le=60.0)] | None = None
     taper_deg: Annotated[float, Within(ge=0.0, le=45.0)] = 0.0
     retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] = 2.0
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from volest.batch.finding import find_scans, natural_key
+from volest.batch.finding import find_scans, natural_key, passed_over
 from volest.errors import NothingError
 
 
@@ -103,3 +103,10 @@ def test_any_names_have_one_order(texts: list[str]) -> None:
     paths = [Path(text) for text in texts]
     backwards = paths[::-1]
     assert sorted(paths, key=natural_key) == sorted(backwards, key=natural_key)
+
+
+def test_what_may_be_a_scan_of_another_kind_is_listed(tmp_path: Path) -> None:
+    put(tmp_path, "a.stl", "case 10.OBJ", "case 2.zip", "deep/x.3mf", "note.txt", ".b.obj")
+    others = names(tmp_path, passed_over([tmp_path]))
+    assert others == ["case 2.zip", "case 10.OBJ", "deep/x.3mf"]
+    assert passed_over([tmp_path / "case 10.OBJ"]) == []  # named: read, and refused in its row

@@ -177,3 +177,13 @@ def test_notch_and_bubble_are_noted_together() -> None:
     move = random_move(5)
     result = measured(corners_of(solid), move, base=given(move, -1.0))
     assert {note.code for note in result.notes} == {"needs-boxing", "sealed-room"}
+
+
+@pytest.mark.parametrize(("height_mm", "noted"), [(-7.0, False), (-8.0, True), (-14.0, True)])
+def test_a_line_that_leaves_most_of_the_cavity_empty_is_told(height_mm: float, noted: bool) -> None:
+    move = random_move(3)  # a pit with sheer walls, 15 mm deep: 8 mm down it is half empty
+    result = measured(corners_of(bed(pit(50.0, 40.0, 15.0))), move, base=given(move, height_mm))
+    assert result.volume_ml == pytest.approx(2.0 * (15.0 + height_mm), rel=1e-3)
+    told = {note.code: note.text for note in result.notes}
+    assert ("low-line" in told) == noted
+    assert not noted or f"holds {30.0:.1f} mL" in told["low-line"]

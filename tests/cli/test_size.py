@@ -57,6 +57,16 @@ def test_table_on_the_output_and_nothing_else(folder: Path) -> None:
     assert "\x1b" not in result.stdout
 
 
+def test_files_of_other_kinds_are_named(folder: Path) -> None:
+    (folder / "case\x1b.obj").write_bytes(b"x")
+    result = call(".")
+    assert result.exit_code == 0
+    assert "not read: case" in result.stderr
+    assert "STL or PLY" in result.stderr
+    assert "\x1b" not in result.stderr
+    assert call(".", "--quiet").stderr == ""
+
+
 def test_options_become_settings(folder: Path) -> None:
     words = "--base rim=-1.5 --unit inch --pitch 0.5 --stone type-3 --wp 31 --waste 10 --residue 2"
     result = call(folder, *words.split(), "--by", "scoop", "--inside-out")

@@ -123,3 +123,13 @@ def test_knobs_are_eight_balls_of_eight_mm() -> None:
     # Sphere, any table of solids: 4/3 pi r^3; our choice of eight, no source.
     assert KNOB.value == 8
     assert SecondPour().retention_ml == pytest.approx(8 * 4 / 3 * math.pi * 4**3 / 1000, rel=0.08)
+
+
+@pytest.mark.parametrize(("height_mm", "fits"), [(1.2, False), (2.99, False), (3.0, True)])
+def test_a_height_in_cm_is_refused(height_mm: float, fits: bool) -> None:
+    if fits:
+        assert base_volume_ml(1000.0, height_mm) == pytest.approx(height_mm)
+        return
+    with pytest.raises(MixError) as caught:
+        base_volume_ml(1000.0, height_mm)
+    assert "3 to 60 mm" in str(caught.value)

@@ -9,6 +9,7 @@ from pathlib import Path
 from volest.errors import NothingError
 from volest.sheet.target import SCAN_SUFFIXES
 
+OTHER_SUFFIXES = (".obj", ".off", ".3mf", ".amf", ".zip", ".gz")  # what scanners may send instead
 _LOG = logging.getLogger(__name__)
 _DIGITS = re.compile(r"(\d+)")
 _MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
@@ -45,6 +46,25 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
     if not found:
         raise no_scan_in(paths)
     return list(found.values())
+
+
+def passed_over(paths: Sequence[Path]) -> list[Path]:
+    """List what lies in folders and may hold a scan of a kind that is not read.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Files and folders; files that are named are not passed over, and so not listed.
+
+    Returns
+    -------
+    list of Path
+        Surfaces of other kinds and packed files, in natural order.
+    """
+    folders = [path for path in paths if _is_folder(path)]
+    others = set(_files_below(folders, OTHER_SUFFIXES))
+    # A folder that cannot be read is listed too, but as a scan that is refused.
+    return sorted((path for path in others if not _is_folder(path)), key=natural_key)
 
 
 def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
@@ -96,16 +116,15 @@ def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
 
 
 def _all_scans(paths: Iterable[Path]) -> Iterator[Path]:
-    seen: set[tuple[int, int]] = set()
     for path in paths:
-        if _is_folder(path):
-            yield from _scans_below(path, seen)
-        else:
+        if not _is_folder(path):
             yield path
+    yield from _files_below([path for path in paths if _is_folder(path)], SCAN_SUFFIXES)
 
 
-def _scans_below(top: Path, seen: set[tuple[int, int]]) -> Iterator[Path]:
-    folders = [top]  # a list and no recursion: folders may lie deeper than Python's stack
+def _files_below(tops: Iterable[Path], suffixes: Sequence[str]) -> Iterator[Path]:
+    seen: set[tuple[int, int]] = set()
+    folders = list(tops)  # a list and no recursion: folders may lie deeper than Python's stack
     while folders:
         folder = folders.pop()
         try:
@@ -120,9 +139,7 @@ def _scans_below(top: Path, seen: set[tuple[int, int]]) -> Iterator[Path]:
             continue
         folders += [entry for entry in entries if _is_folder(entry)]
         yield from (
-            entry
-            for entry in entries
-            if entry.suffix.lower() in SCAN_SUFFIXES and not _is_folder(entry)
+            entry for entry in entries if entry.suffix.lower() in suffixes and not _is_folder(entry)
         )
 
 

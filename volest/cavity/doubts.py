@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from volest.cavity.air import Air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
@@ -9,12 +11,13 @@ from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Rooms
 from volest.cavity.trim import LEVEL_MM, Stretch, Trim
-from volest.cavity.volume import Volume
+from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
 from volest.notes import Note
 
 LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
 HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box round it
+LEAST_FILLED = 0.5  # of what the rim could hold: less is more likely a slip of the decimal point
 RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
@@ -68,7 +71,8 @@ def find_doubts(
     Raises
     ------
     ScanError
-        'base-misses' when the base line misses the cavity, 'holes' when too much is missing.
+        'base-misses' when the base line misses the cavity, 'holes' when too much is missing,
+        'unsound' when the two ways of measuring say quite different things.
     """
     _refuse_base_line(trim, volume)
     _refuse_holes(rooms, volume)
@@ -76,6 +80,7 @@ def find_doubts(
     doubts = [
         _axis(pose),
         *base.notes,
+        _low_line(rooms, base, trim, volume),
         _ends_early(footprint, base),
         _leak(rooms),
         _boxing(trim),
@@ -90,20 +95,7 @@ def find_doubts(
 
 
 def _refuse_base_line(trim: Trim, volume: Volume) -> None:
-    """Refuse a base line under the cavity or far over its rim.
-
-    Parameters
-    ----------
-    trim : Trim
-        The rim against the base line.
-    volume : Volume
-        The volume below it.
-
-    Raises
-    ------
-    ScanError
-        'base-misses'.
-    """
+    """Refuse a base line under the cavity or far over its rim."""
     if volume.columns_ml < LEAST_ML:
         found = f"a base line with {volume.columns_ml:.2f} mL of cavity under it"
     elif trim.rim_highest_mm < -HIGHEST_MM:
@@ -119,20 +111,7 @@ def _refuse_base_line(trim: Trim, volume: Volume) -> None:
 
 
 def _refuse_holes(rooms: Rooms, volume: Volume) -> None:
-    """Refuse a scan of which too much is missing.
-
-    Parameters
-    ----------
-    rooms : Rooms
-        The columns that stone fills.
-    volume : Volume
-        The volume.
-
-    Raises
-    ------
-    ScanError
-        'holes'.
-    """
+    """Refuse a scan of which too much is missing."""
     if rooms.hole_mm2 > MOST_HOLE_SHARE * volume.footprint_mm2:
         raise ScanError(
             f"{rooms.hole_mm2:.0f} mm2 of {volume.footprint_mm2:.0f} mm2 floor missing",
@@ -143,18 +122,7 @@ def _refuse_holes(rooms: Rooms, volume: Volume) -> None:
 
 
 def _refuse_discord(volume: Volume) -> None:
-    """Refuse a scan of which two ways of measuring say quite different things.
-
-    Parameters
-    ----------
-    volume : Volume
-        The volume.
-
-    Raises
-    ------
-    ScanError
-        'unsound'.
-    """
+    """Refuse a scan of which two ways of measuring say quite different things."""
     if volume.disagreement_ml > MOST_DISCORD * volume.columns_ml:
         raise ScanError(
             f"{volume.columns_ml:.1f} mL by columns and {volume.prisms_ml:.1f} mL by the exact sum",
@@ -171,6 +139,21 @@ def _axis(pose: Pose | None) -> Note | None:
         code="axis-unsure",
         text=f"along another axis the scan holds {100 * pose.runner_up:.0f} % as much",
         do="give the base line by --base plane=... after a look at the scan",
+    )
+
+
+def _low_line(rooms: Rooms, base: BasePlane, trim: Trim, volume: Volume) -> Note | None:
+    """Note a base line far under the rim, which leaves most of the cavity empty."""
+    rim_mm = trim.rim_mean_mm / base.upright
+    to_rim_ml = float(column_volumes_ml(rooms, np.array([rim_mm]))[0])
+    if volume.columns_ml >= LEAST_FILLED * to_rim_ml:
+        return None
+    return Note(
+        code="low-line",
+        text=f"the base line lies {trim.rim_mean_mm:.1f} mm under the rim; up to the rim the "
+        f"cavity holds {to_rim_ml:.1f} mL",
+        do="check the height that was given (rim=-1.5 or rim=-15?), and that stone will cover the "
+        "floor",
     )
 
 

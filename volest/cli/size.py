@@ -1,6 +1,7 @@
 """The command `volest size`: scans in, one line each out, and files for programs."""
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -46,6 +47,9 @@ Examples:
 
 Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
 """
+
+
+MOST_NAMED = 5  # files that are not read; a folder may hold hundreds
 
 
 @click.command("size", help=_HELP)
@@ -108,7 +112,22 @@ def _checked(
     check_settings(settings)
     scans = find_places(paths)
     check_delivery(delivery, scans, running)
+    if not delivery.quiet:
+        _tell_passed_over(paths)
     return scans
+
+
+def _tell_passed_over(paths: "Sequence[Place]") -> None:
+    """Name what a folder holds beside the scans and may be one: no job drops out unseen."""
+    from volest.batch.finding import passed_over  # keeps --help quick
+    from volest.sheet.names import visible  # keeps --help quick
+
+    others = passed_over([path for path in paths if isinstance(path, Path)])
+    if not others:
+        return
+    named = ", ".join(visible(path.name) for path in others[:MOST_NAMED])
+    more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
+    click.echo(f"not read: {named}{more}; export scans as STL or PLY", err=True)
 
 
 def _size(

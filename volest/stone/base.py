@@ -5,6 +5,7 @@ import math
 from volest.errors import MixError
 
 _MM3_PER_ML = 1000.0
+LEAST_HEIGHT_MM = 3.0  # thinner breaks when the cast is lifted out: 1.2 is meant in cm
 MOST_HEIGHT_MM = 60.0
 MOST_TAPER_DEG = 45.0
 
@@ -44,8 +45,10 @@ def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.
     """
     if not (footprint_mm2 > 0 and math.isfinite(footprint_mm2)):
         raise _no_base(f"a footprint of {footprint_mm2:g} mm2", "an area above 0 mm2")
-    if not 0 < height_mm <= MOST_HEIGHT_MM:
-        raise _no_base(f"a base of {height_mm:g} mm", f"above 0 and at most {MOST_HEIGHT_MM:g} mm")
+    if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
+        raise _no_base(
+            f"a base of {height_mm:g} mm", f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say"
+        )
     if not 0 <= taper_deg <= MOST_TAPER_DEG:
         raise _no_base(f"a taper of {taper_deg:g} degrees", f"0 to {MOST_TAPER_DEG:g} degrees")
     radius_mm = math.sqrt(footprint_mm2 / math.pi)
