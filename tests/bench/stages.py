@@ -1,4 +1,4 @@
-"""What each stage of one measurement costs, in processor time of the thread that runs it.
+"""What each stage of one measurement costs, in processor time of all its threads.
 
 Run: python tests/bench/stages.py; peers.py runs it too. Writes its table into docs/performance.md.
 """
@@ -79,9 +79,9 @@ def _spent_ms(path: Path, turns: int) -> dict[str, float]:
 
     def timed(stage: str, call: Callable[..., Any]) -> Callable[..., Any]:
         def wrapped(*args: Any, **named: Any) -> Any:
-            start = time.thread_time()
+            start = time.process_time()
             answer = call(*args, **named)
-            spent[stage].append(time.thread_time() - start)
+            spent[stage].append(time.process_time() - start)
             return answer
 
         return wrapped

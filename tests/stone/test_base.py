@@ -27,7 +27,7 @@ def test_cone_frustum_of_a_table_of_solids() -> None:
     assert base_volume_ml(math.pi * 25**2, 15, taper) == pytest.approx(23.95464, rel=1e-6)
 
 
-@given(st.floats(20, 80), st.floats(20, 80), st.floats(1, 20), st.floats(0, 20))
+@given(st.floats(20, 80), st.floats(20, 80), st.floats(3, 20), st.floats(0, 20))
 def test_never_less_than_a_tapered_block(
     a_mm: float, b_mm: float, height_mm: float, taper_deg: float
 ) -> None:

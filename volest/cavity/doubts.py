@@ -152,8 +152,8 @@ def _low_line(rooms: Rooms, base: BasePlane, trim: Trim, volume: Volume) -> Note
         code="low-line",
         text=f"the base line lies {trim.rim_mean_mm:.1f} mm under the rim; up to the rim the "
         f"cavity holds {to_rim_ml:.1f} mL",
-        do="check the height that was given (rim=-1.5 or rim=-15?), and that stone will cover the "
-        "floor",
+        do="check the height that was given, its decimal point first, and that stone will cover "
+        "the floor",
     )
 
 
