@@ -11,7 +11,7 @@ from volest.cavity.frame import Floats
 from volest.cavity.resting import resting_plane
 
 REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
-KINDS = ("rough", "on a lattice", "bowl", "sheet")
+KINDS = ("rough", "on a lattice", "bowl", "shallow", "sheet")
 
 
 def cloud(seed: int, kind: str) -> Floats:
@@ -23,6 +23,8 @@ def cloud(seed: int, kind: str) -> Floats:
         x, y, z = np.rint(x), np.rint(y), np.rint(z)
     elif kind == "bowl":
         z = 0.02 * (x * x + y * y)
+    elif kind == "shallow":
+        z = 1e-5 * (x * x + y * y)
     elif kind == "sheet":
         z = 0.1 * x - 0.3 * y + 7.0
     return np.stack([x, y, z])

@@ -41,3 +41,12 @@ def test_points_are_turned_into_the_frame(way: str, monkeypatch: pytest.MonkeyPa
     frame = frame_along(np.array([1.0, 2.0, 3.0]), np.array([4.0, 5.0, 6.0]))
     turned = frame.rotation @ (samples.points_mm - frame.origin_mm[:, None])
     assert np.abs(samples.seen_in(frame) - turned).max() < 1e-12
+
+
+@pytest.mark.parametrize(("off_mm", "kept"), [(150.0, True), (400.0, False)])
+def test_strays_far_away_are_left_out(off_mm: float, kept: bool) -> None:
+    # A patch of 8 mm to a side, a half of a hundredth of the surface: too little to be the scan.
+    stray = np.array([[[0.0, 0, 0], [8, 0, 0], [0, 8, 0]]]) + np.array([off_mm, 0.0, 0.0])
+    samples = samples_of(np.concatenate([tub(), stray]))
+    assert (samples.points_mm[0].max() > off_mm - 1.0) == kept
+    assert np.ptp(samples.points_mm[1]) == pytest.approx(52.0, abs=0.5)
