@@ -72,6 +72,31 @@ def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
         assert log("--from", "day.json", *words, "--left", "3").exit_code == 2
 
 
+def test_a_shared_mix_is_booked_whole_and_once(folder: Path) -> None:
+    call("mix", "50", "--json", "alone.json")
+    call("mix", "120", "--json", "both.json")
+    alone = json.loads((folder / "alone.json").read_text(encoding="utf-8"))
+    both = json.loads((folder / "both.json").read_text(encoding="utf-8"))
+    scans = [{"scan": f"day/{name}.stl", "mix": alone} for name in "abc"]
+    mixes = [
+        {"scans": ["day/a.stl", "day/b.stl"], "mix": both},
+        {"scans": ["day/c.stl"], "mix": alone},
+    ]
+    day = {"settings": {"way": "vacuum"}, "scans": scans, "shared": {"mixes": mixes}}
+    (folder / "day.json").write_text(json.dumps(day), encoding="utf-8")
+    first = log("--from", "day.json", "--scan", "a.stl", "--left", "11")
+    assert first.exit_code == 0, first.output
+    assert "the whole mix that a.stl, b.stl share" in first.stderr
+    (row,) = rows(log("--csv", "-"))
+    assert float(row["powder_g"]) == both["powder_g"]
+    assert float(row["volume_ml"]) == pytest.approx(120.0)
+    again = log("--from", "day.json", "--scan", "b.stl", "--left", "11")
+    assert "booked from the same file" in again.stderr
+    by_itself = log("--from", "day.json", "--scan", "c.stl", "--left", "3")
+    assert "share" not in by_itself.stderr
+    assert float(rows(log("--csv", "-"))[-1]["powder_g"]) == alone["powder_g"]
+
+
 def test_the_way_of_mixing_is_that_of_the_file_or_asked_for(folder: Path) -> None:
     call("mix", "50", "--way", "hand", "--json", "mix.json")
     assert log("--from", "mix.json", "--left", "6").exit_code == 0

@@ -257,7 +257,16 @@ def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Pat
     maker = CardMaker(tmp_path, pictures=False)
     result = maker(scan, settings)
     assert result.volume_ml is not None
-    plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
+    sharers = [(result.scan, result.volume_ml), ("other.stl", 40.0)]
+    impressions = [Impression(name=name, volume_ml=volume_ml) for name, volume_ml in sharers]
+    plan = plan_mixes(impressions, settings)
     text = sheet_text([result], [maker.card(result)], settings, plan)
     card = text[text.index("<article") :]
     assert card.index("Poured from shared mix 1") < card.index('class="figures"')
+    # Hands follow the steps: these give what is mixed, 40 mL and the bowl, with 15 % of waste.
+    (made,) = plan.mixes
+    steps = card[card.index('class="steps"') :]
+    assert made.mix.mix_ml > 1.15 * 40.0
+    assert f"{made.mix.powder_g:.0f} g" in steps
+    assert result.mix is not None
+    assert f"powder: {result.mix.powder_g:.0f} g" not in steps

@@ -4,6 +4,8 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
+import click
+
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, json_in, text_of
 from volest.lab import HAND, VACUUM
@@ -43,10 +45,13 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
         ) from fault
     try:
         made = _only_mix(whole["scans"], source, scan) if "scans" in whole else whole
+        sharers = _sharers(whole, scan)
+        made = sharers.get("mix", made)
+        which = f"{content}\n{sharers.get('names', scan)}"
         way = made.get("way") or whole.get("settings", {}).get("way")
         known = {None: None, HAND: HAND, VACUUM: VACUUM}[way]  # another one is a KeyError
         return {
-            "source": hashlib.sha256(f"{content}\n{scan}".encode()).hexdigest(),
+            "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
@@ -58,6 +63,16 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
             needed="JSON as 'volest mix' or 'volest size' wrote it",
             remedy="give that file, or the amounts: --volume, --powder, --water",
         ) from fault
+
+
+def _sharers(whole: dict[str, Any], scan: str | None) -> dict[str, Any]:
+    """Find the mix that a scan shares with others, so that all of it is booked; say so."""
+    for shared in (whole.get("shared") or {}).get("mixes", ()):
+        names = [Path(name).name for name in shared["scans"]]
+        if scan in names and len(names) > 1:
+            click.echo(f"booking the whole mix that {', '.join(names)} share", err=True)
+            return {"mix": shared["mix"], "names": names}
+    return {}
 
 
 def _only_mix(scans: list[dict[str, Any]], source: Path, scan: str | None) -> dict[str, Any]:

@@ -26,6 +26,11 @@ BEFORE = (
     "Stir the powder store now and then: vibration segregates it.",
 )
 
+# The same in one line, for a card that goes to the bench by itself.
+CARE = (
+    "Mask on, impression disinfected. Never add water to a mix. Setting stone is hot: keep it off "
+    "skin."
+)
 CAUTIONS = (
     "Too thick? Never add water: throw the mix away and make a new one.",
     "Stone gets hot while it sets: never let it set on skin.",
@@ -106,7 +111,7 @@ def if_short(made: Mix) -> tuple[str, ...]:
         One sentence each. Common practice, no source.
     """
     return (
-        f"Mix more at once at the same ratio: {same_again_in_words(made)}.",
+        f"Mix more {made.stone} at once at the same ratio: {same_again_in_words(made)}.",
         "Pour it on while the stone in the impression is still wet and glossy.",
         "Gloss gone? New stone leaves a joint: if it crosses a die, start again.",
         "Book it with 'volest log --short', so that the next mixes are larger.",

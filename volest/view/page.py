@@ -13,7 +13,7 @@ from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
 from volest.sheet.remarks import made_with, scoop_g, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.card import BEFORE, CAUTIONS, base_steps, if_short, steps
+from volest.stone.card import BEFORE, CARE, CAUTIONS, base_steps, if_short, steps
 from volest.stone.in_words import (
     powder_in_words,
     ratio_in_words,
@@ -75,6 +75,7 @@ def sheet_text(
         looks=LOOKS,
         before=BEFORE,
         cautions=CAUTIONS,
+        care=CARE,
         plot_size=(WIDE, TALL),
         scoop_g=f"{scoop_g(settings):g}",
         style=_web("sheet.css"),
@@ -106,7 +107,7 @@ def _entries(
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
     shared = {
-        one.name: number
+        one.name: (number, made.mix)
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
@@ -127,9 +128,10 @@ def _entry(
     card: dict[str, Any] | None,
     *,
     settings: Settings,
-    shared: int | None,
+    shared: tuple[int, Mix] | None,
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
+    bowl = mix if shared is None else shared[1]  # what is mixed: hands follow the steps
     return {
         "number": number,
         "result": result,
@@ -138,10 +140,10 @@ def _entry(
         "data": None if card is None else _data(result, card),
         "half_ml": _half_ml(result),
         "plot": plot_of(result) if result.curve else None,
-        "steps": () if mix is None else steps(mix, settings.way, then_base=base is not None),
-        "short": () if mix is None else if_short(mix),
+        "steps": () if bowl is None else steps(bowl, settings.way, then_base=base is not None),
+        "short": () if bowl is None else if_short(bowl),
         "ratio": "" if mix is None else ratio_in_words(mix),
-        "shared": shared,
+        "shared": None if shared is None else shared[0],
         "first": "" if mix is None else _first_words(mix),
         "base": None if mix is None or base is None else _base(mix, base, settings),
         "wordy": sum(len(note.text + note.do) for note in result.notes) > _WORDY,
