@@ -108,7 +108,7 @@ def json_in(text: str) -> Any:
     try:
         return json.loads(text)
     except json.JSONDecodeError as fault:
-        raise GivenFileError(str(fault)) from fault
+        raise GivenFileError(f"no JSON ({fault})") from fault
     except (RecursionError, ValueError) as fault:
         raise _not_meant(fault) from fault
 

@@ -270,3 +270,18 @@ def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Pat
     assert f"{made.mix.powder_g:.0f} g" in steps
     assert result.mix is not None
     assert f"powder: {result.mix.powder_g:.0f} g" not in steps
+
+
+def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> None:
+    settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
+    maker = CardMaker(tmp_path, pictures=False)
+    result = maker(scan, settings)
+    assert result.volume_ml is not None
+    note = Note(code="window-passed", text="At its turn it is late.", do="Get a second person.")
+    plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
+    late = replace(plan, mixes=tuple(replace(made, notes=(note,)) for made in plan.mixes))
+    text = sheet_text([result], [maker.card(result)], settings, late)
+    card = text[text.index("<article") :]
+    assert "window-passed" in card
+    assert "Get a second person." in card
+    assert "window-passed" not in sheet_text([result], [maker.card(result)], settings, plan)

@@ -21,7 +21,7 @@ from volest.stone.in_words import (
     water_in_words,
 )
 from volest.stone.mix import Mix
-from volest.stone.plan import Plan
+from volest.stone.plan import Plan, SharedMix
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
 
@@ -107,7 +107,7 @@ def _entries(
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
     shared = {
-        one.name: (number, made.mix)
+        one.name: (number, made)
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
@@ -128,10 +128,10 @@ def _entry(
     card: dict[str, Any] | None,
     *,
     settings: Settings,
-    shared: tuple[int, Mix] | None,
+    shared: tuple[int, SharedMix] | None,
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
-    bowl = mix if shared is None else shared[1]  # what is mixed: hands follow the steps
+    bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
     return {
         "number": number,
         "result": result,
@@ -143,7 +143,7 @@ def _entry(
         "steps": () if bowl is None else steps(bowl, settings.way, then_base=base is not None),
         "short": () if bowl is None else if_short(bowl),
         "ratio": "" if mix is None else ratio_in_words(mix),
-        "shared": None if shared is None else shared[0],
+        "shared": shared,
         "first": "" if mix is None else _first_words(mix),
         "base": None if mix is None or base is None else _base(mix, base, settings),
         "wordy": sum(len(note.text + note.do) for note in result.notes) > _WORDY,
