@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from volest.errors import UsageError
 from volest.lab import Bench
 from volest.stone.mix import Mix, mix
-from volest.stone.rounding import powder_up, shown, water_on_marks
+from volest.stone.rounding import dealt_out, powder_up, shown
 from volest.stone.types import STONE_TYPES
 from volest.stone.water import theoretical_water_g
 
@@ -92,16 +92,47 @@ def test_weighed_scoops() -> None:
     assert (made.powder_g, made.water_ml, made.scoops) == (138.0, 27.6, 3)
 
 
-def test_coarse_marks_go_up() -> None:
-    # 103 g at W/P 20 take 20.6 mL: 21 mL with marks of 1 mL, 25 mL with marks of 5 mL.
-    assert mix(50, bench=Bench(cylinder_step_ml=1.0)).water_ml == 21.0
-    coarse = mix(50, bench=Bench(cylinder_step_ml=5.0))
-    assert coarse.water_ml == 25.0
-    # 25/103 is W/P 24.3, and study cards "Gypsum products" have 19 to 24 for die stone.
-    assert [note.code for note in coarse.notes] == ["wp-by-marks"]
-    assert "24.3" in coarse.notes[0].text
-    tiny = mix(13, bench=Bench(cylinder_step_ml=5.0))  # 27 g and 10 mL
-    assert [note.code for note in tiny.notes] == ["wp-by-marks"]
+@given(volumes, stones, ways, benches)
+def test_no_mark_thins_or_thickens_a_mix(
+    volume_ml: float, stone: str, by: str, bench: Bench
+) -> None:
+    # One step of powder is all that may be off; two ratios nearer than 0.25 are the same one.
+    made = mix(volume_ml, stone=stone, by=by, bench=bench)
+    step_g = bench.scoop_g if by == "scoop" else bench.scale_step_g
+    off_ml = abs(made.water_ml - made.powder_g * made.wp_ml_per_100g / 100.0)
+    binds_ml = theoretical_water_g(made.powder_g) / 0.995  # 20 to 30 degrees C
+    dry = made.water_ml <= binds_ml + bench.cylinder_step_ml
+    one_step_ml = step_g * made.wp_ml_per_100g / 100.0
+    assert dry or off_ml <= max(one_step_ml, 0.0025 * made.powder_g) + 1e-9
+
+
+def test_powder_goes_with_coarse_marks() -> None:
+    # 102.26 g take 20.45 mL. Marks of 1 mL: 21 mL and 105 g, W/P 20.0. Marks of 0.5 mL: 20.5 mL to
+    # 103 g is W/P 19.9. Marks of 5 mL: 25 mL and 125 g. None outside 19 to 24 (study cards,
+    # "Gypsum products").
+    made = [mix(50, bench=Bench(cylinder_step_ml=mark)) for mark in (0.5, 1.0, 5.0)]
+    assert [(m.powder_g, m.water_ml) for m in made] == [(103, 20.5), (105, 21), (125, 25)]
+    assert [m.notes for m in made] == [(), (), ()]
+
+
+def test_the_mark_below_serves_where_the_ratio_keeps() -> None:
+    # 100.5 g take 20.1 mL; the 0.1 mL that 20 mL lack are 0.28 g of grains: 101 g, W/P 19.8.
+    volume_ml = 100.5 * (1 / 2.76 + 0.2) / 1.15
+    made = mix(volume_ml, bench=Bench(cylinder_step_ml=1.0))
+    assert (made.powder_g, made.water_ml) == (101.0, 20.0)
+    # At the end of the range, 19 to 24, the mark below would make it stiffer than the stone takes.
+    volume_ml = 100.5 * (1 / 2.76 + 0.19) / 1.15
+    made = mix(volume_ml, wp_ml_per_100g=19.0, bench=Bench(cylinder_step_ml=1.0))
+    assert (made.powder_g, made.water_ml) == (105.0, 20.0)
+
+
+def test_scoops_on_coarse_marks_are_told_of() -> None:
+    # A scoop of 50 g at W/P 20 takes 10 mL: with marks of 7 mL it gets 14 mL, W/P 28.
+    one = mix(20, by="scoop", bench=Bench(cylinder_step_ml=7.0))
+    assert (one.powder_g, one.water_ml) == (50.0, 14.0)
+    assert [note.code for note in one.notes] == ["wp-by-marks"]
+    assert "28.0" in one.notes[0].text
+    assert "--by gram" in one.notes[0].do
 
 
 @pytest.mark.parametrize(
@@ -115,27 +146,36 @@ def test_nothing_is_shown_finer_than_its_step(amount: float, step: float, words:
 def test_steps_by_hand() -> None:
     assert powder_up(0.2, 1.0) == 1.0
     assert powder_up(103.0000000001, 1.0) == 103.0  # float noise is not a gram
-    assert water_on_marks(20.0, at_least_ml=20.04, mark_ml=0.1, water_per_step_ml=0.2) == 20.1
     with pytest.raises(UsageError, match="gram or scoop"):
         mix(50, by="cup")
 
 
 @pytest.mark.parametrize(
-    ("water_ml", "mark_ml", "water_per_step_ml", "marked_ml"),
+    ("powder_g", "step_g", "mark_ml", "dealt"),
     [
-        (20.4, 1.0, 1.5, 20.0),  # a step of powder moves the water by a mark and a half: nearest
-        (20.4, 1.0, 1.49, 21.0),  # by less: up
-        (20.6, 0.5, 1.0, 20.5),
-        (20.6, 0.5, 0.7, 21.0),
-        (20.6, 2.0, 2.9, 22.0),
-        (20.6, 2.0, 3.0, 20.0),
+        # A step of powder moves the water by a mark and a half: the water follows the powder.
+        (101.5, 7.5, 1.0, (105.0, 21.0)),
+        (96.0, 7.5, 1.0, (97.5, 20.0)),  # 19.5 mL, the even one of two nearest marks
+        # By less: the powder follows the water. 19.2 mL: 20 mL, 100 g, the nearest step 97.2.
+        (96.0, 7.2, 1.0, (100.8, 20.0)),
+        # Nearest mark 20.3 mL would be 0.02 mL short: up.
+        (101.66, 1.0, 0.13, (102.0, 20.41)),
+        (0.3, 0.1, 2.0, (10.0, 2.0)),
     ],
 )
 def test_marks_by_hand(
-    water_ml: float, mark_ml: float, water_per_step_ml: float, marked_ml: float
+    powder_g: float, step_g: float, mark_ml: float, dealt: tuple[float, float]
 ) -> None:
-    # Hand arithmetic from the rule that docs/explanation/mix.md states.
-    on = water_on_marks(
-        water_ml, at_least_ml=0.0, mark_ml=mark_ml, water_per_step_ml=water_per_step_ml
+    # Hand arithmetic from the rule that docs/explanation/mix.md states; W/P 20, grains of 2.76.
+    assert (
+        dealt_out(
+            powder_g,
+            20.0,
+            density=2.76,
+            least_wp_ml_per_100g=19.75,
+            binds_ml_per_100g=18.6,
+            step_g=step_g,
+            mark_ml=mark_ml,
+        )
+        == dealt
     )
-    assert on == marked_ml

@@ -2,10 +2,9 @@
 
 from volest.learned import Learned
 from volest.stone.mix import Mix
+from volest.stone.ratio import SAME_WP
 from volest.stone.rounding import shown
 
-# Below this the ratio as mixed is the ratio as asked for, in the words of the bench.
-_SAME_WP = 0.25
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
 
@@ -49,7 +48,7 @@ def water_weighed(made: Mix) -> str:
     weighed = shown(made.water_g / made.mixes, made.bench.scale_step_g)
     off_g = abs(float(weighed) - made.water_g / made.mixes)
     moves_wp = 100.0 * off_g / (made.powder_g / made.mixes)
-    return f"{weighed} g" if moves_wp < _SAME_WP else ""
+    return f"{weighed} g" if moves_wp < SAME_WP else ""
 
 
 def powder_in_words(made: Mix) -> str:
@@ -172,7 +171,7 @@ def ratio_in_words(made: Mix) -> str:
     'W/P 20.0 mL per 100 g'
     """
     said = f"W/P {made.made_wp_ml_per_100g:.1f} mL per 100 g"
-    if abs(made.made_wp_ml_per_100g - made.wp_ml_per_100g) < _SAME_WP:
+    if abs(made.made_wp_ml_per_100g - made.wp_ml_per_100g) < SAME_WP:
         return said
     mark_ml = made.bench.cylinder_step_ml
     return f"{said} ({made.wp_ml_per_100g:g} asked for; the cylinder's marks are {mark_ml:g} mL)"

@@ -8,8 +8,8 @@ from volest.lab import VACUUM, Bench
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.amounts import check_extras, check_mixes, check_volume, check_wp, waste_notes
-from volest.stone.ratio import marks_note, stretched
-from volest.stone.rounding import NOISE_DIGITS, powder_step_g, powder_up, water_on_marks
+from volest.stone.ratio import marks_note, stiffest, stretched
+from volest.stone.rounding import NOISE_DIGITS, dealt_out, powder_step_g
 from volest.stone.slurry import volume_per_gram_ml
 from volest.stone.types import StoneType, stone_type
 from volest.stone.water import theoretical_water_g, water_density_g_per_ml
@@ -155,10 +155,9 @@ def mix(
     """Say how much powder and water fill a volume.
 
     ``needed = volume * (1 + waste / 100) + residue``, ``powder = needed / (volume per gram)`` by
-    ideal mixing (see `volest.stone.slurry`). Powder is rounded up, then the water is worked out
-    anew from it and put on a mark: the nearest, or up where the nearest would leave the mix short
-    or leave less water than the powder binds. Several equal mixes each leave their residue and
-    are each rounded.
+    ideal mixing (see `volest.stone.slurry`). Both are put on steps of the bench so that the mix is
+    never short and keeps its ratio (see `volest.stone.rounding.dealt_out`). Several equal mixes
+    each leave their residue and are each rounded.
 
     Parameters
     ----------
@@ -210,16 +209,18 @@ def mix(
     usual = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
     check_wp(usual)
     wp, notes = stretched(kind, usual, stretch_ml_per_100g)
-    step_g = powder_step_g(by, bench)
     density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
     each_ml = volume_ml / mixes * (1.0 + waste_percent / 100.0) + residue_ml
     unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
-    powder_g = powder_up(unrounded_g, step_g)
-    water_ml = water_on_marks(
-        powder_g * wp / 100.0,
-        at_least_ml=max(each_ml * solid - powder_g / density, _bound_ml(powder_g, bench)),
+    binds = _binds_ml_per_100g(bench)
+    powder_g, water_ml = dealt_out(
+        unrounded_g,
+        wp,
+        density=density,
+        least_wp_ml_per_100g=max(stiffest(kind, wp), binds),
+        binds_ml_per_100g=binds,
+        step_g=powder_step_g(by, bench),
         mark_ml=bench.cylinder_step_ml,
-        water_per_step_ml=step_g * wp / 100.0,
     )
     return Mix(
         kind=kind,
@@ -235,11 +236,11 @@ def mix(
         mixes=mixes,
         notes=(
             *notes,
-            *marks_note(kind, wp, 100.0 * water_ml / powder_g),
+            *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by),
             *waste_notes(waste_percent),
         ),
     )
 
 
-def _bound_ml(powder_g: float, bench: Bench) -> float:
-    return theoretical_water_g(powder_g) / water_density_g_per_ml(bench.water_c)
+def _binds_ml_per_100g(bench: Bench) -> float:
+    return theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)

@@ -11,6 +11,8 @@ STRETCH_IN_WORDS = (
 )
 
 SPOKEN_DIGITS = 1  # a ratio is spoken to a tenth of a mL per 100 g, and judged as it is spoken
+# Nearer than this, in mL per 100 g, two ratios are the same at the bench.
+SAME_WP = 0.25
 
 
 def stretched(
@@ -56,7 +58,33 @@ def stretched(
     return most, (held, *_range_notes(kind, most))
 
 
-def marks_note(kind: StoneType, wp_ml_per_100g: float, rounded: float) -> tuple[Note, ...]:
+def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
+    """Say down to which ratio a mix still counts as mixed as asked.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    wp_ml_per_100g : float
+        The ratio that is asked for.
+
+    Returns
+    -------
+    float
+        A little less, but not below the stone's range unless that was asked for.
+
+    Examples
+    --------
+    >>> from volest.stone.types import stone_type
+    >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
+    (21.75, 18.7)
+    """
+    return min(wp_ml_per_100g, max(wp_ml_per_100g - SAME_WP, kind.wp_range.low))
+
+
+def marks_note(
+    kind: StoneType, wp_ml_per_100g: float, rounded: float, *, by: str = "gram"
+) -> tuple[Note, ...]:
     """Flag a ratio that only the rounding has pushed out of the range.
 
     Parameters
@@ -67,6 +95,8 @@ def marks_note(kind: StoneType, wp_ml_per_100g: float, rounded: float) -> tuple[
         The ratio that was meant.
     rounded : float
         The ratio of the rounded amounts.
+    by : str
+        'gram' or 'scoop', as the powder is dealt out.
 
     Returns
     -------
@@ -78,9 +108,10 @@ def marks_note(kind: StoneType, wp_ml_per_100g: float, rounded: float) -> tuple[
     return (
         Note(
             code="wp-by-marks",
-            text=f"Marks and scale are so coarse that W/P comes to {rounded:.1f} mL per 100 g, "
-            f"outside {kind.wp_range} for {kind.name}.",
-            do="Use a finer cylinder or a syringe for the water, or mix more.",
+            text=f"Marks and {'scoops' if by == 'scoop' else 'scale'} are so coarse that W/P comes "
+            f"to {rounded:.1f} mL per 100 g, outside {kind.wp_range} for {kind.name}.",
+            do="Use a finer cylinder or a syringe for the water, "
+            + ("or weigh the powder (--by gram)." if by == "scoop" else "or mix more."),
         ),
     )
 

@@ -9,7 +9,8 @@ from volest.lab import Bench
 NOISE_DIGITS = 8
 # Steps are written in decimals; nine of them hold every step and drop the float's tail.
 _CLEAN_DIGITS = 9
-# Nearest marks keep the order of mixes only where a step of powder moves the water by so many.
+# Water follows the powder, and keeps the order of mixes, where a step of powder moves it by so
+# many marks; else the powder follows the water.
 _FINE_MARKS = 1.5
 
 
@@ -65,42 +66,74 @@ def powder_up(powder_g: float, step_g: float) -> float:
     return round(steps * step_g, _CLEAN_DIGITS)
 
 
-def water_on_marks(
-    water_ml: float, *, at_least_ml: float, mark_ml: float, water_per_step_ml: float
-) -> float:
-    """Put water on a mark of the cylinder.
+def dealt_out(
+    powder_g: float,
+    wp_ml_per_100g: float,
+    *,
+    density: float,
+    least_wp_ml_per_100g: float,
+    binds_ml_per_100g: float,
+    step_g: float,
+    mark_ml: float,
+) -> tuple[float, float]:
+    """Put a mix on steps of powder and marks of water, so that it is never short.
 
-    Fine marks: the nearest. Coarse marks, where a step of powder moves the water by less than a
-    mark and a half: the next one up, since the nearest could give a larger volume less water.
+    Fine marks: powder up to a step, its water to the nearest mark, up where that would be short.
+    Coarse marks, where a step of powder moves the water by less than a mark and a half: water up
+    to a mark and powder to go with it, since a mark more to the same powder thins the mix. The
+    mark below, with more powder in its place, serves where it takes less and keeps the ratio.
 
     Parameters
     ----------
-    water_ml : float
-        Water that belongs to the rounded powder.
-    at_least_ml : float
-        Water below which the mix is short, or too dry to set.
+    powder_g : float
+        Exact powder, in g.
+    wp_ml_per_100g : float
+        The ratio to mix at.
+    density : float
+        True density of the powder, in g/cm3.
+    least_wp_ml_per_100g : float
+        The stiffest ratio that still counts as the one to mix at.
+    binds_ml_per_100g : float
+        Water below which the powder does not set.
+    step_g : float
+        Step of the scale, or content of the scoop.
     mark_ml : float
-        Smallest mark.
-    water_per_step_ml : float
-        Water that one step of powder takes.
+        Smallest mark of the cylinder.
 
     Returns
     -------
-    float
-        Water, in mL.
+    tuple of float
+        Powder in g, water in mL.
 
     Examples
     --------
-    >>> water_on_marks(20.62, at_least_ml=20.0, mark_ml=0.1, water_per_step_ml=0.2)
-    20.6
-    >>> water_on_marks(20.2, at_least_ml=20.0, mark_ml=1.0, water_per_step_ml=0.2)
-    21.0
+    102.2 g take 20.44 mL. With marks of 0.1 mL; and with marks of 1 mL, where 105 g keep the ratio:
+
+    >>> stone = {"density": 2.76, "least_wp_ml_per_100g": 19.75, "binds_ml_per_100g": 18.6}
+    >>> dealt_out(102.2, 20.0, step_g=1.0, mark_ml=0.1, **stone)
+    (103.0, 20.6)
+    >>> dealt_out(102.2, 20.0, step_g=1.0, mark_ml=1.0, **stone)
+    (105.0, 21.0)
     """
-    fine = water_per_step_ml >= _FINE_MARKS * mark_ml
-    marks = water_ml / mark_ml
-    wanted = round(marks) if fine else math.ceil(round(marks, NOISE_DIGITS))
-    least = math.ceil(round(at_least_ml / mark_ml, NOISE_DIGITS))
-    return round(max(wanted, least) * mark_ml, _CLEAN_DIGITS)
+    exact_ml = powder_g * wp_ml_per_100g / 100.0
+    up_g = powder_up(powder_g, step_g)
+    if step_g * wp_ml_per_100g / 100.0 >= _FINE_MARKS * mark_ml:
+        nearest = round(up_g * wp_ml_per_100g / 100.0 / mark_ml) * mark_ml
+        short_ml = exact_ml + (powder_g - up_g) / density
+        bound_ml = up_g * binds_ml_per_100g / 100.0
+        return up_g, _mark_up(max(nearest, short_ml, bound_ml), mark_ml)
+    below_ml = math.floor(round(exact_ml / mark_ml, NOISE_DIGITS)) * mark_ml
+    above_ml = _mark_up(exact_ml, mark_ml)
+    below_g = powder_up(powder_g + density * (exact_ml - below_ml), step_g)
+    above_g = max(round(100.0 * above_ml / wp_ml_per_100g / step_g) * step_g, up_g)
+    if below_g < above_g and 100.0 * below_ml / below_g >= least_wp_ml_per_100g:
+        return below_g, round(below_ml, _CLEAN_DIGITS)
+    bound_ml = above_g * binds_ml_per_100g / 100.0
+    return round(above_g, _CLEAN_DIGITS), _mark_up(max(above_ml, bound_ml), mark_ml)
+
+
+def _mark_up(water_ml: float, mark_ml: float) -> float:
+    return round(math.ceil(round(water_ml / mark_ml, NOISE_DIGITS)) * mark_ml, _CLEAN_DIGITS)
 
 
 def shown(amount: float, step: float) -> str:
