@@ -172,6 +172,26 @@ def by_rim(rim: Rim) -> BasePlane:
     return find_base_line(Base(), relief, find_footprint(relief).inside, rim, STILL)
 
 
+@pytest.mark.parametrize(
+    ("offset_mm", "place"),
+    [
+        (0.0, "at its middle height"),
+        (-1.5, "1.5 mm below its middle height"),
+        (0.8, "0.8 mm above its middle height"),
+    ],
+)
+@pytest.mark.parametrize("spread_mm", [0.4, 2.0])
+def test_an_uneven_rim_is_told_with_the_base_line_that_was_asked_for(
+    offset_mm: float, place: str, spread_mm: float
+) -> None:
+    rim = rim_with(spread_mm * np.resize([1.0, -1.0], 100), (0.0, 0.0, 10.0))
+    relief, _ = pitted(0.0, 0.0)
+    base, inside = Base(how="rim", offset_mm=offset_mm), find_footprint(relief).inside
+    (note,) = find_base_line(base, relief, inside, rim, STILL).notes
+    assert f"the base line lies {place}" in note.text
+    assert "--base depth=MM" in note.do
+
+
 def test_ragged_rim_keeps_the_level_of_the_teeth() -> None:
     rim = rim_with(2.0 * np.resize([1.0, -1.0], 100), (0.3, 0.0, 10.0))
     found = by_rim(rim)

@@ -112,8 +112,20 @@ def test_card_stretched() -> None:
 def test_card_with_both_pours_in_their_order() -> None:
     told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
     assert "To fill 50 mL and 2 mL of knobs" in told
-    marks = ["Water into bowl", "set knobs", "Wait about 45 min", "of ivory, not type-4"]
+    marks = ["Water into bowl", "set knobs", "about 45 min", "of ivory, not type-4"]
     assert [told.index(mark) for mark in marks] == sorted(told.index(mark) for mark in marks)
+
+
+def test_a_base_of_the_lab_without_its_area_is_told() -> None:
+    Path("lab.toml").write_text(LAB + "height_mm = 12\n", encoding="utf-8")
+    ended = CliRunner().invoke(volest_group, ["mix", "50", "--lab", "lab.toml"])
+    assert ended.exit_code == 0
+    assert "no base: the lab file has one of 12 mm" in ended.stderr
+    assert "--footprint MM2" in ended.stderr
+    assert "knobs" not in ended.stdout
+    both = CliRunner().invoke(volest_group, ["mix", "50", "--lab", "lab.toml", "--footprint", "99"])
+    assert both.exit_code == 0
+    assert "no base" not in both.stderr
 
 
 def test_card_says_what_to_do_if_short() -> None:

@@ -14,6 +14,9 @@ from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, made_with, tally
 from volest.sheet.table import table_text
 from volest.stone.in_words import scoops_dealt
+from volest.stone.plan import Impression
+from volest.stone.shared import plan_mixes
+from volest.stone.windows import pour_window
 
 LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
 MANY = [
@@ -161,3 +164,29 @@ def test_settings_are_told() -> None:
 
 def test_tally_of_nothing() -> None:
     assert tally([]) == "0 scans"
+
+
+def test_a_passed_window_stands_in_its_row_and_in_the_tally() -> None:
+    # Alginate within 15 min (a course page on casts).
+    window = pour_window("alginate")
+    results = [measured("old.stl"), measured("new.stl")]
+    waiting = [
+        Impression(name="old.stl", volume_ml=50.0, window=window, age_min=20.0),
+        Impression(name="new.stl", volume_ml=50.0, window=window, age_min=1.0),
+    ]
+    plan = plan_mixes(waiting, Settings())
+    lines = table_text(results, Settings(), plan=plan).splitlines()
+    old, new = (next(line for line in lines if line.startswith(name)) for name in ("old", "new"))
+    assert old.endswith("window-passed")
+    assert new.endswith("none")
+    assert "2 scans: 2 measured; 1 past the window of the material" in lines
+    assert "2 scans: 2 measured" in table_text(results, Settings()).splitlines()
+
+
+def test_scoops_are_explained_as_they_were_dealt() -> None:
+    by_gram, by_scoop = (
+        table_text([measured("a.stl")], Settings(by=by), width=200) for by in ("gram", "scoop")
+    )
+    assert "Never round them up." in by_gram
+    assert "Never round them up." not in by_scoop
+    assert "powder is rounded up to them" in by_scoop

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from volest.lab import HAND
-from volest.stone.card import BEFORE, CAUTIONS, base_steps, if_short, steps
+from volest.stone.card import BEFORE, CAUTIONS, base_if_short, base_steps, if_short, steps
 from volest.stone.figure import Figure
 from volest.stone.in_words import scoops_in_words, yield_in_words
 from volest.stone.mix import mix
@@ -94,8 +94,8 @@ def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
     # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
     told = base_steps(mix(52), mix(31, stone="type-3"), 2.0)
     # Knobs or undercuts, wetting, the order: common practice, no source.
-    marks = ["knobs", "about 45 min, or until the gloss has gone", "Wet the top", "Water into"]
-    marks += ["of type-3, not type-4, W/P", "under vacuum", "Pour it within 5 min", "lift the cast"]
+    marks = ["knobs", "until the gloss has gone, about 45 min", "Wet the top", "Water into"]
+    marks += ["of type-3, not type-4 (", "under vacuum", "Pour it within 5 min", "lift the cast"]
     places = [next(n for n, line in enumerate(told) if mark in line) for mark in marks]
     assert places == sorted(places)
     assert len(told) == places[-1] + 1
@@ -104,12 +104,25 @@ def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
 def test_the_cast_is_lifted_out_once_and_last() -> None:
     made, base = mix(52), mix(31, stone="type-3")
     assert "lift the cast out" in steps(made)[-1]
-    first = steps(made, then_base=True)
+    first = steps(made, knobs_ml=2.0)
     assert not any("lift the cast out" in line for line in first)
     told = " ".join((*first, *base_steps(made, base, 2.0)))
     assert told.count("lift the cast out") == 1
     # Two handouts on pouring casts: 45 to 60 min.
     assert told.endswith("Leave it 45 to 60 min more, then lift the cast out.")
+
+
+def test_the_knobs_are_kept_back_before_they_are_needed() -> None:
+    kept = [line for line in steps(mix(52), knobs_ml=2.0) if "2 mL" in line]
+    assert kept == ["Keep 2 mL of the mix back for the knobs of the base."]
+    assert "2 mL kept back" in base_steps(mix(52), mix(31), 2.0)[0]
+    assert not any("Keep" in line for line in (*steps(mix(52)), *steps(mix(52), knobs_ml=0.0)))
+
+
+def test_a_short_base_gets_more_of_its_own_stone() -> None:
+    # Model stone, 29 mL to 100 g (study cards, "Gypsum products"): 14.5 mL to 50 g.
+    assert "type-3" in base_if_short(mix(31, stone="type-3"))
+    assert "14.5 mL of water to 50 g" in base_if_short(mix(31, stone="type-3"))
 
 
 def test_a_base_without_knobs_holds_by_undercuts() -> None:

@@ -58,11 +58,11 @@ def test_the_base_has_its_bowl_and_its_number_of_mixes() -> None:
 
 def test_another_stone_is_told_and_the_same_is_not() -> None:
     first = mix(50)
-    assert " of type-3, not type-4, " in into_the_bowl(first, mix(31, stone="type-3"))
+    assert " of type-3, not type-4 (" in into_the_bowl(first, mix(31, stone="type-3"))
     assert ", not " not in into_the_bowl(first, mix(31))
 
 
 def test_knobs_take_stone_and_undercuts_take_none() -> None:
-    assert "(2.5 mL of its mix is for them)" in base_steps(mix(52), mix(31), 2.5)[0]
+    assert "from the 2.5 mL kept back" in base_steps(mix(52), mix(31), 2.5)[0]
     assert "undercuts" in base_steps(mix(50), mix(31), 0.0)[0]
     assert "knobs" not in base_steps(mix(50), mix(31), 0.0)[0]

@@ -110,6 +110,24 @@ def test_a_window_that_closes_is_said() -> None:
     assert [note.code for note in plan.mixes[1].notes] == ["window-passed"]
 
 
+def test_a_window_that_has_closed_is_not_opened_by_a_second_person() -> None:
+    # Alginate within 15 min (a course page on casts): 16 min is over, 14 min is not before mixing.
+    window = pour_window("alginate")
+    ages_min = {"over": 16.0, "soon": 14.0, "fresh": 2.0}
+    impressions = [
+        Impression(name=name, volume_ml=20, window=window, age_min=age_min)
+        for name, age_min in ages_min.items()
+    ]
+    plan = plan_mixes(impressions, Settings())
+    (shared,) = plan.mixes
+    over, soon = shared.notes
+    assert over.text == "Past the window of its material already: over is 16 min old."
+    assert "second person" not in over.do
+    assert "soon will be 17 min old" in soon.text  # 2 min of mixing, a minute for the one before
+    assert "second person" in soon.do
+    assert plan.late == {"over", "soon"}
+
+
 def test_nothing_is_poured_before_its_window_opens() -> None:
     # Textbooks of dental materials, from memory: polyether waits 30 min.
     one = Impression(name="b1", volume_ml=50, window=pour_window("polyether"), age_min=10)

@@ -228,8 +228,8 @@ def test_a_full_card_stays_on_its_page(crowded: Page, wide_in: float, tall_in: f
 
 def test_a_base_has_its_steps_on_the_card_and_the_cast_comes_out_last(crowded: Page) -> None:
     told = str(crowded.ask("document.querySelector('.card .pours').textContent"))
-    marks = ["Water into", "Pour within", "set knobs", "Wait about 45 min", "Wet the top"]
-    marks += ["2 equal mixes", "of type-2, not type-4, W/P", "Pour it within", "lift the cast out"]
+    marks = ["Water into", "Pour within", "set knobs", "about 45 min", "Wet the top"]
+    marks += ["2 equal mixes", "of type-2, not type-4 (", "Pour it within", "lift the cast out"]
     places = [told.index(mark) for mark in marks]
     assert places == sorted(places)
     assert told.count("lift the cast out") == 1

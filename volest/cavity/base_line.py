@@ -175,9 +175,9 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
     if rim.spread_mm > RAGGED_MM:
         low = rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]
         plane = np.array([level[0], level[1], float(np.median(low))])
-        notes.append(_note_ragged(rim))
+        notes.append(_note_ragged(rim, base.offset_mm))
     else:
-        notes += [_note_wavy(rim)] if rim.spread_mm > WAVY_MM else []
+        notes += [_note_wavy(rim, base.offset_mm)] if rim.spread_mm > WAVY_MM else []
         notes += [_note_leaning(lean_deg)] if lean_deg > LEANING_DEG else []
     up = base.offset_mm * float(np.sqrt(1.0 + plane[0] ** 2 + plane[1] ** 2))
     return BasePlane(
@@ -189,21 +189,29 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
     )
 
 
-def _note_ragged(rim: Rim) -> Note:
+def _note_ragged(rim: Rim, offset_mm: float) -> Note:
+    look = "look whether the stone should end there"
     return Note(
         code="ragged-rim",
-        text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies at its "
-        "middle height, level with the cast standing on its teeth",
-        do="look where the stone should end and give the base line, or trim the rim first",
+        text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies "
+        f"{_by_the_middle(offset_mm)}, level with the cast standing on its teeth",
+        do=f"{look}; if not, trim the rim first, or say where by --base depth=MM, from the tips",
     )
 
 
-def _note_wavy(rim: Rim) -> Note:
+def _note_wavy(rim: Rim, offset_mm: float) -> Note:
     return Note(
         code="wavy-rim",
-        text=f"the rim waves by about {rim.spread_mm:.1f} mm; the base line lies at its middle",
-        do="trim the rim level, or give the base line",
+        text=f"the rim waves by about {rim.spread_mm:.1f} mm; the base line lies "
+        f"{_by_the_middle(offset_mm)}",
+        do="trim the rim level, or say where by --base depth=MM, from the tips",
     )
+
+
+def _by_the_middle(offset_mm: float) -> str:
+    if offset_mm == 0.0:
+        return "at its middle height"
+    return f"{abs(offset_mm):.1f} mm {'above' if offset_mm > 0 else 'below'} its middle height"
 
 
 def _note_leaning(lean_deg: float) -> Note:

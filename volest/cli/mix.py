@@ -13,7 +13,7 @@ from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
-from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_steps, if_short, steps
+from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_if_short, base_steps, if_short, steps
 from volest.stone.in_words import (
     learned_in_words,
     powder_in_words,
@@ -70,7 +70,13 @@ def mix_command(
     """Print the card; the words for a person stand in `_HELP`."""
     settings = with_lab(ctx, settings_of(**options), choice)
     base = _base(footprint, settings, asked=choice.second_pour_mm is not None)
-    if base is None:  # a height in the lab file means nothing here without an area
+    height_mm = settings.lab.second_pour.height_mm
+    if base is None and height_mm is not None:  # of the lab file: it means nothing without an area
+        click.echo(
+            f"no base: the lab file has one of {height_mm:g} mm; give the area under it, "
+            "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')",
+            err=True,
+        )
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
         settings = replace(settings, lab=lab)
     made = first_pour(volume, settings)
@@ -101,12 +107,12 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
     console = Console(highlight=False, markup=False, emoji=False)
-    knobs_ml = 0.0 if base is None else settings.lab.second_pour.retention_ml
+    knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
     for note in (*made.notes, *(base.notes if base else ())):
         words = fill(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
-    for title, lines in _sections(made, base, settings):
+    for title, lines in _sections(made, base, settings, knobs_ml):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
             mark = f"{number}." if title in NUMBERED else "-"
@@ -115,7 +121,7 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
 
 
 def _sections(
-    made: Mix, base: Mix | None, settings: Settings
+    made: Mix, base: Mix | None, settings: Settings, knobs_ml: float | None
 ) -> Iterator[tuple[str, tuple[str, ...]]]:
     if settings.stretch_ml_per_100g > 0:
         yield "Stretched", (STRETCH_IN_WORDS,)
@@ -123,20 +129,21 @@ def _sections(
     if law is not None:
         yield "Waste", (learned_in_words(law, made.volume_ml),)
     yield "Before", BEFORE
-    yield "Steps", steps(made, settings.way, then_base=base is not None)
-    if base is not None:
-        knobs_ml = settings.lab.second_pour.retention_ml
+    yield "Steps", steps(made, settings.way, knobs_ml=knobs_ml)
+    if base is not None and knobs_ml is not None:
         yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)
-    yield "If it does not reach", if_short(made)
+    more = () if base is None else (base_if_short(base),)
+    yield "If it does not reach", (*if_short(made), *more)
     yield "Take care", CAUTIONS
 
 
-def _amounts(made: Mix, knobs_ml: float) -> "Text":
+def _amounts(made: Mix, knobs_ml: float | None) -> "Text":
     from rich.text import Text  # keeps --help quick
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
+    cavity_ml = made.volume_ml - (knobs_ml or 0.0)
     knobs = f" and {knobs_ml:g} mL of knobs" if knobs_ml else ""
-    fills = f"To fill {made.volume_ml - knobs_ml:g} mL{knobs} with {made.stone}, {made.kind.title}"
+    fills = f"To fill {cavity_ml:g} mL{knobs} with {made.stone}, {made.kind.title}"
     weighed = water_weighed(made)
     return Text.assemble(
         f"{fills}{each}\n\n",

@@ -1,7 +1,7 @@
 """What stands round the table: how it was made, the doubts, the refusals, the tally, cautions."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -95,19 +95,26 @@ def how_to_read(settings: Settings) -> list[str]:
         Two lines.
     """
     each = f"{scoop_g(settings):g} g"
+    scoops = (
+        f"Scoops: level scoops of {each}; powder is rounded up to them, the water goes with it."
+        if settings.by == "scoop"
+        else f"Scoops: level scoops of {each} + what is weighed on top. Never round them up."
+    )
     return [
         "In brackets: the range of the volume. Powder and water fit the figure before it.",
-        f"Scoops: level scoops of {each} + what is weighed on top. Never round them up.",
+        scoops,
     ]
 
 
-def tally(results: Sequence[Result]) -> str:
+def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
     """Count the outcomes.
 
     Parameters
     ----------
     results : sequence of Result
         The scans of a run.
+    late : collection of str
+        Scans of impressions that are past their window when their turn comes.
 
     Returns
     -------
@@ -119,7 +126,8 @@ def tally(results: Sequence[Result]) -> str:
     >>> tally([Result(scan="a.stl", outcome="measured", seconds=0.5)])
     '1 scan: 1 measured'
     """
-    return tally_of(Counter(result.outcome for result in results))
+    told = tally_of(Counter(result.outcome for result in results))
+    return f"{told}; {len(late)} past the window of the material" if late else told
 
 
 def tally_of(counts: Mapping[str, int]) -> str:

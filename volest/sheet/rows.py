@@ -1,13 +1,14 @@
 """One result as the words and figures of one row; nothing here knows of widths or colours."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 from volest.result import REFUSED, Result
 from volest.settings import Base
 from volest.sheet.names import visible
 from volest.stone.in_words import scoops_dealt
+from volest.stone.plan import PASSED
 from volest.stone.rounding import shown
 
 BLANK = "-"
@@ -56,7 +57,12 @@ class Row:
         return self.volume, self.powder, self.water, self.scoops, self.base
 
 
-def rows(results: Sequence[Result], names: Sequence[str], base: Base = _PLAIN) -> list[Row]:
+def rows(
+    results: Sequence[Result],
+    names: Sequence[str],
+    base: Base = _PLAIN,
+    late: Collection[str] = (),
+) -> list[Row]:
     """Turn results into rows.
 
     Parameters
@@ -67,6 +73,8 @@ def rows(results: Sequence[Result], names: Sequence[str], base: Base = _PLAIN) -
         A visible name for each.
     base : Base
         The base line that was asked for.
+    late : collection of str
+        Scans of impressions that are past their window when their turn comes.
 
     Returns
     -------
@@ -80,15 +88,16 @@ def rows(results: Sequence[Result], names: Sequence[str], base: Base = _PLAIN) -
     """
     volumes = _volumes(results)
     return [
-        _row(result, name, volume, base)
+        _row(result, name, volume, base, late)
         for result, name, volume in zip(results, names, volumes, strict=True)
     ]
 
 
-def _row(result: Result, name: str, volume: str, asked: Base) -> Row:
+def _row(result: Result, name: str, volume: str, asked: Base, late: Collection[str]) -> Row:
     mix, base = result.mix, result.base_line
     refused = result.outcome == REFUSED
-    codes = tuple(dict.fromkeys(visible(note.code) for note in result.notes))
+    passed = (PASSED,) if result.scan in late else ()
+    codes = tuple(dict.fromkeys((*passed, *(visible(note.code) for note in result.notes))))
     return Row(
         name=name,
         volume=volume,

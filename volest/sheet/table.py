@@ -2,7 +2,7 @@
 
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Literal
 
 from rich.box import Box
@@ -74,11 +74,12 @@ def table_text(
     0 scans
     """
     folder, names = short_names([result.scan for result in results])
+    late: Collection[str] = () if plan is None else plan.late
     above: list[RenderableType] = [] if brief else [Text(made_with(settings))]
     if folder:
         above.append(Text(f"folder {folder}", overflow="fold"))
     figures: list[RenderableType] = (
-        [_figures(rows(results, names, settings.base), width)] if results else []
+        [_figures(rows(results, names, settings.base, late), width)] if results else []
     )
     cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
     shared = [] if plan is None else shared_lines(plan, settings)
@@ -89,7 +90,7 @@ def table_text(
         _lines(shared),
         doubts(results, names),
         refusals(results, names),
-        _lines([tally(results), *([] if brief else batch_lines(results, plan))]),
+        _lines([tally(results, late), *([] if brief else batch_lines(results, plan))]),
         cautions,
     ]
     reading = min(width or READING_WIDTH, READING_WIDTH)

@@ -40,7 +40,7 @@ CAUTIONS = (
 NUMBERED = ("Steps", "Base, the second pour")
 
 
-def steps(made: Mix, way: str = VACUUM, *, then_base: bool = False) -> tuple[str, ...]:
+def steps(made: Mix, way: str = VACUUM, *, knobs_ml: float | None = None) -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base where one follows.
 
     Parameters
@@ -49,8 +49,9 @@ def steps(made: Mix, way: str = VACUUM, *, then_base: bool = False) -> tuple[str
         The mix.
     way : str
         'hand' or 'vacuum'.
-    then_base : bool
-        Whether `base_steps` follow: the cast stays in the impression until they are done.
+    knobs_ml : float, optional
+        Mix to keep back for the knobs of a base, where `base_steps` follow: the cast then stays in
+        the impression until they are done.
 
     Returns
     -------
@@ -63,16 +64,15 @@ def steps(made: Mix, way: str = VACUUM, *, then_base: bool = False) -> tuple[str
         if made.mixes > 1
         else ()
     )
-    out = (
-        () if then_base else (f"Leave it {SEPARATING} {SEPARATING.unit}, then lift the cast out.",)
-    )
+    kept = (f"Keep {knobs_ml:g} mL of the mix back for the knobs of the base.",) if knobs_ml else ()
+    out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then lift the cast out.",)
     return (
         f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
         f"Pour {_deadline(made.kind.working_time)}; start at one end and let it flow.",
         *again,
-        *out,
+        *(out if knobs_ml is None else kept),
     )
 
 
@@ -111,11 +111,31 @@ def if_short(made: Mix) -> tuple[str, ...]:
         One sentence each. Common practice, no source.
     """
     return (
-        f"Mix more {made.stone} at once at the same ratio: {same_again_in_words(made)}.",
+        _more_of(made),
         "Pour it on while the stone in the impression is still wet and glossy.",
         "Gloss gone? New stone leaves a joint: if it crosses a die, start again.",
         "Book it with 'volest log --short', so that the next mixes are larger.",
     )
+
+
+def base_if_short(base: Mix) -> str:
+    """Say what to do when the mix of the base does not reach.
+
+    Parameters
+    ----------
+    base : Mix
+        The base.
+
+    Returns
+    -------
+    str
+        Two sentences. Common practice, no source.
+    """
+    return f"Base short? {_more_of(base)} Pour it on while the base is wet and glossy."
+
+
+def _more_of(made: Mix) -> str:
+    return f"Mix more {made.stone} at once at the same ratio: {same_again_in_words(made)}."
 
 
 def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) -> tuple[str, ...]:
@@ -136,15 +156,15 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         One sentence a step. Knobs, wetting and turning: common practice, no source.
     """
     knobs = (
-        f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it "
-        f"({retention_ml:g} mL of its mix is for them), or press undercuts into it."
+        f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it from the "
+        f"{retention_ml:g} mL kept back, or press undercuts into it."
         if retention_ml
         else "While the first pour is soft, press undercuts into it: they hold the base."
     )
     wait = f"{BEFORE_BASE} {BEFORE_BASE.unit}"
     return (
         knobs,
-        f"Wait about {wait}, or until the gloss has gone. The cast stays in.",
+        f"Wait until the gloss has gone, about {wait}. The cast stays in.",
         "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
         *_base_into_the_bowl(first, base),
         *_stirring(way),
@@ -157,10 +177,10 @@ def _base_into_the_bowl(first: Mix, base: Mix) -> tuple[str, str]:
     bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
     again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
     other = "" if first.stone == base.stone else f", not {first.stone}"
-    powder = f"{powder_in_words(base)} of {base.stone}{other}, {ratio_in_words(base)}"
+    powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
     return (
-        f"{again}Water into {bowl} first: {water_in_words(base)}.",
-        f"Then the powder: {powder}; {scoops_in_words(base)}. Let it soak {SOAK} {SOAK.unit}.",
+        f"{again}Water into {bowl} first: {water_in_words(base)}; {ratio_in_words(base)}.",
+        f"Then the powder: {powder}. Let it soak {SOAK} {SOAK.unit}.",
     )
 
 

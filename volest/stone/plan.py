@@ -9,6 +9,8 @@ from volest.stone.mix import Mix
 from volest.stone.own import find_stone
 from volest.stone.windows import Window
 
+PASSED = "window-passed"  # code of the note on an impression that is poured too late
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Impression:
@@ -56,12 +58,15 @@ class SharedMix:
         When the powder goes into the water, counted from now.
     notes : tuple of Note
         What a person should see to.
+    late : tuple of Impression
+        Those of the impressions that are past their window when their turn comes.
     """
 
     impressions: tuple[Impression, ...]
     mix: Mix
     start_min: float
     notes: tuple[Note, ...]
+    late: tuple[Impression, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +83,11 @@ class Plan:
 
     mixes: tuple[SharedMix, ...]
     alone: tuple[Mix, ...]
+
+    @property
+    def late(self) -> frozenset[str]:
+        """Names of the impressions that are past their window when their turn comes."""
+        return frozenset(one.name for shared in self.mixes for one in shared.late)
 
     @property
     def powder_g(self) -> float:

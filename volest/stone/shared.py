@@ -19,7 +19,7 @@ from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.bench import CLEANING, POURING, mixing_min
 from volest.stone.own import find_stone
-from volest.stone.plan import Impression, Plan, SharedMix
+from volest.stone.plan import PASSED, Impression, Plan, SharedMix
 from volest.stone.pours import first_pour, shared_pour
 from volest.stone.windows import in_words
 
@@ -150,26 +150,36 @@ def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iter
             impressions=group,
             mix=made,
             start_min=start_min,
-            notes=(*made.notes, *_late_note(late)),
+            notes=(*made.notes, *_late_notes(late)),
+            late=tuple(one for one, _ in late),
         )
         clock_min = done_min + CLEANING.value
 
 
-def _late_note(late: Sequence[tuple[Impression, float]]) -> tuple[Note, ...]:
-    if not late:
-        return ()
-    ages = ", ".join(
-        f"{one.name} will be {in_words(one.age_min + at_min)} old" for one, at_min in late
-    )
-    whose = "its" if len(late) == 1 else "their"
-    return (
-        Note(
-            code="window-passed",
-            text=f"At its turn {ages}: past the window of {whose} material.",
+def _late_notes(late: Sequence[tuple[Impression, float]]) -> Iterator[Note]:
+    over = [one for one, _ in late if one.closes_min < 0.0]
+    if over:
+        ages = ", ".join(f"{one.name} is {in_words(one.age_min)} old" for one in over)
+        yield Note(
+            code=PASSED,
+            text=f"Past the window of {_whose(over)} material already: {ages}.",
+            do="Ask for a new impression; the maker's window goes before ours.",
+        )
+    waiting = [(one, at_min) for one, at_min in late if one.closes_min >= 0.0]
+    if waiting:
+        ages = ", ".join(
+            f"{one.name} will be {in_words(one.age_min + at_min)} old" for one, at_min in waiting
+        )
+        yield Note(
+            code=PASSED,
+            text=f"At its turn {ages}: past the window of {_whose(waiting)} material.",
             do="Get a second person to mix, or ask for a new impression; "
             "the maker's window goes before ours.",
-        ),
-    )
+        )
+
+
+def _whose(several: Sequence[object]) -> str:
+    return "its" if len(several) == 1 else "their"
 
 
 def _apart_min(members: Sequence[Impression]) -> float:

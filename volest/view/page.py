@@ -13,7 +13,7 @@ from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
 from volest.sheet.remarks import made_with, scoop_g, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.card import BEFORE, CARE, CAUTIONS, base_steps, if_short, steps
+from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
 from volest.stone.in_words import (
     powder_in_words,
     ratio_in_words,
@@ -69,7 +69,7 @@ def sheet_text(
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
         folder=folder,
         made_with=made_with(settings),
-        tally=tally(results),
+        tally=tally(results, () if plan is None else plan.late),
         entries=_entries(results, cards, names, settings, plan),
         lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
         looks=LOOKS,
@@ -111,7 +111,8 @@ def _entries(
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
-    lines = rows(results, names, settings.base)
+    late = () if plan is None else plan.late
+    lines = rows(results, names, settings.base, late)
     entries = [
         _entry(number, result, line, card, settings=settings, shared=shared.get(result.scan))
         for number, (result, line, card) in enumerate(
@@ -132,6 +133,7 @@ def _entry(
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
     bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
+    knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     return {
         "number": number,
         "result": result,
@@ -140,7 +142,7 @@ def _entry(
         "data": None if card is None else _data(result, card),
         "half_ml": _half_ml(result),
         "plot": plot_of(result) if result.curve else None,
-        "steps": () if bowl is None else steps(bowl, settings.way, then_base=base is not None),
+        "steps": () if bowl is None else steps(bowl, settings.way, knobs_ml=knobs_ml),
         "short": () if bowl is None else if_short(bowl),
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
@@ -178,6 +180,7 @@ def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
         "scoops": scoops_in_words(made),
         "ratio": ratio_in_words(made),
         "steps": base_steps(first, made, second.retention_ml, settings.way),
+        "short": base_if_short(made),
     }
 
 
