@@ -6,7 +6,8 @@ from volest.journal.entry import Entry
 from volest.lab import Lab
 from volest.learned import USUAL_VOLUME_ML, Learned
 from volest.sheet.names import visible
-from volest.sheet.pours import powder_cost, way_in_words
+from volest.sheet.pours import powder_cost
+from volest.stone.in_words import way_in_words
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
 
 LAST = 5  # pours that are listed: a slip is noticed soon or never

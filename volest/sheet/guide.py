@@ -52,6 +52,7 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
         f"\nWithin {LEVEL_MM:g} mm of the base line the rim is left as it is."
         + _hours_without_rim(trim)
     )
+    console.print()
     for line in advice(trim):
         console.print(line)
     console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
@@ -159,9 +160,9 @@ def advice(trim: Trim) -> list[str]:
     Returns
     -------
     list of str
-        An empty line, then at least one sentence.
+        At least one sentence.
     """
-    lines = [""]
+    lines = []
     if trim.excess_length_mm:
         lines.append(
             f"Untrimmed, a flat base would stand {max(trim.stand_off_mm, 0.0):.1f} mm off the base "
@@ -176,6 +177,4 @@ def advice(trim: Trim) -> list[str]:
             f"Box in {trim.gap_length_mm:.0f} mm of rim that lies under the base line, by up to "
             f"{-trim.rim_lowest_mm:.1f} mm."
         )
-    if len(lines) == 1:
-        lines.append("The rim lies at the base line all round: nothing to cut or to box.")
-    return lines
+    return lines or ["The rim lies at the base line all round: nothing to cut or to box."]

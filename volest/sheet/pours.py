@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from volest.lab import VACUUM, Lab
+from volest.lab import Lab
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import short_names, visible
@@ -165,27 +165,6 @@ def _used(stone: str, mixes: Sequence[Mix]) -> str:
 def _cost(powder_g: float, waste_g: float, per_kg: float, unit: str) -> str:
     currency = unit.removesuffix(" per kg")
     return f"; {powder_g * per_kg / 1000:.2f} {currency}, {waste_g * per_kg / 1000:.2f} of it waste"
-
-
-def way_in_words(way: str) -> str:
-    """Say a way of mixing.
-
-    Parameters
-    ----------
-    way : str
-        'hand' or 'vacuum'.
-
-    Returns
-    -------
-    str
-        In words.
-
-    Examples
-    --------
-    >>> way_in_words("hand")
-    'by hand'
-    """
-    return "under vacuum" if way == VACUUM else "by hand"
 
 
 def powder_cost(powder_g: float, waste_g: float, stone: str, lab: Lab) -> str:

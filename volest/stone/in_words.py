@@ -1,5 +1,6 @@
 """A mix in the words of the bench: water, powder, scoops, ratio, waste, cost."""
 
+from volest.lab import VACUUM
 from volest.learned import Learned
 from volest.stone.mix import Mix
 from volest.stone.ratio import SAME_WP
@@ -201,6 +202,27 @@ def yield_in_words(made: Mix) -> tuple[str, ...]:
         currency = price.unit.removesuffix(" per kg")
         lines.append(f"The powder costs {cost:.2f} {currency}, {lost:.2f} {currency} of it lost.")
     return tuple(lines)
+
+
+def way_in_words(way: str) -> str:
+    """Say a way of mixing.
+
+    Parameters
+    ----------
+    way : str
+        'hand' or 'vacuum'.
+
+    Returns
+    -------
+    str
+        In words.
+
+    Examples
+    --------
+    >>> way_in_words("hand")
+    'by hand'
+    """
+    return "under vacuum" if way == VACUUM else "by hand"
 
 
 def learned_in_words(law: Learned, volume_ml: float) -> str:

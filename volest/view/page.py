@@ -150,7 +150,7 @@ def _entry(
         "base": None if mix is None or base is None else _base(mix, base, settings),
         "wordy": sum(len(note.text + note.do) for note in result.notes) > _WORDY,
         "deeds": _deeds(result),
-        "advice": [] if result.trim is None else [say for say in advice(result.trim) if say],
+        "advice": [] if result.trim is None else advice(result.trim),
     }
 
 
