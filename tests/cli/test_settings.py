@@ -100,6 +100,7 @@ def test_a_started_file_changes_nothing_and_is_kept(file: Path) -> None:
     held = "\n".join(key.example for key in KEYS.values())
     assert all(f"\n#{line}\n" in text for line in held.splitlines())
     write(file, held)
+    (file.parent / "lab.toml").write_text("", encoding="utf-8")
     assert row("base")[:3] == ["base", "rim=-1.5", "file"]
 
 
@@ -159,15 +160,43 @@ def test_a_saved_base_line_goes_before_that_of_the_file(file: Path, tmp_path: Pa
         ("stone = [", "in TOML"),
         ("by = 'spoon'", "'spoon'"),
         ("pitch = 99", "0.05 to 2"),
+        ("pitch = nan", "0.05 to 2"),
+        ("unit = 'inches'", "mm, cm, m, inch"),
+        ("way = 'shaker'", "hand, vacuum"),
+        ("base = 'rim=1,5'", "rim=MM"),
+        ("stone = 'grey sack'", "one of type-1"),
+        ("lab = 'nowhere.toml'", "nowhere.toml"),
     ],
 )
 def test_slips_are_one_line_and_2(file: Path, tmp_path: Path, text: str, told: str) -> None:
     write(file, text)
     (tmp_path / "bowl.stl").write_bytes(BOWL)
-    ran = call("size", "bowl.stl")
-    assert ran.exit_code == 2
-    assert told in ran.stderr
-    assert ran.stderr.count("\n") == 1
+    for words in (("size", "bowl.stl"), ("settings",)):
+        ran = call(*words)
+        assert (ran.exit_code, ran.stdout) == (2, "")
+        assert told in ran.stderr
+        assert "--" not in ran.stderr.partition("See:")[0].replace("--new", "")
+        assert ran.stderr.count("\n") == 1
+
+
+def test_a_lab_file_of_the_environment_must_be_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("VOLEST_LAB", "nowhere.toml")
+    ran = call("settings")
+    assert (ran.exit_code, ran.stdout, ran.stderr.count("\n")) == (2, "", 1)
+    assert "nowhere.toml" in ran.stderr
+
+
+def test_a_stone_of_the_lab_is_known_by_its_lab_file(file: Path) -> None:
+    (file.parent / "lab.toml").write_text(
+        '[[stone]]\nname = "grey sack"\nlike = "type-3"\n', encoding="utf-8"
+    )
+    write(file, 'lab = "lab.toml"\nstone = "grey sack"\n')
+    assert call("settings").exit_code == 0
+    assert row("stone")[:4] == ["stone", "grey", "sack", "file"]
+    write(file, 'stone = "grey sack"\n')
+    assert call("mix", "50", "--lab", str(file.parent / "lab.toml")).exit_code == 0
+    for words in (("mix", "50"), ("settings",)):
+        assert f"{file}: stone = 'grey sack'" in call(*words).stderr
 
 
 def test_an_empty_variable_means_no_file(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,6 +5,7 @@ from typing import Any
 
 import click
 
+from volest.cli.defaults import WAYS_OF_DEALING
 from volest.settings import Settings
 
 _DEFAULTS = Settings()
@@ -42,7 +43,7 @@ _OPTIONS = (
         "--by",
         default=_DEFAULTS.by,
         show_default=True,
-        type=click.Choice(["gram", "scoop"]),
+        type=click.Choice(WAYS_OF_DEALING),
         help="Round powder up to steps of the scale or to scoops.",
     ),
 )

@@ -11,11 +11,17 @@ import click
 
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, toml_of
+from volest.lab import HAND, VACUUM, Lab
+from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, parse_base
 
 VARIABLE = "VOLEST_SETTINGS"
 NAME = "defaults.toml"
 _MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
 _MIXING = ("size", "watch", "mix")
+WAYS_OF_DEALING = ("gram", "scoop")
+_CHOICES = MappingProxyType(
+    {"by": WAYS_OF_DEALING, "way": (HAND, VACUUM), "unit": tuple(MM_PER_UNIT)}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -183,7 +189,54 @@ def _checked(path: Path, name: str, value: object) -> object:
             needed="a text in quotes" if key.kind is str else "a number",
             remedy=f"write for example {key.example}",
         )
+    needed = _needed(name, value)
+    if needed is not None:
+        raise UsageError(
+            f"{path}: {name} = {value!r}", needed=needed, remedy=f"write for example {key.example}"
+        )
     return str(path.parent / Path(str(value)).expanduser()) if key.is_path else value
+
+
+def _needed(name: str, value: Any) -> str | None:
+    """Say what is needed where a value of the right kind cannot be meant."""
+    if name in _CHOICES and value not in _CHOICES[name]:
+        return f"one of {', '.join(_CHOICES[name])}"
+    finest, coarsest = PITCH_RANGE_MM
+    if name == "pitch" and not finest <= value <= coarsest:
+        return f"{finest:g} to {coarsest:g} mm"
+    if name == "base":
+        try:
+            parse_base(value)
+        except UsageError as fault:
+            return fault.needed
+    return None
+
+
+def check_default_stone(name: str, lab: Lab) -> None:
+    """Refuse a stone of the file that neither the types nor the lab know.
+
+    Parameters
+    ----------
+    name : str
+        The stone.
+    lab : Lab
+        The lab in force, which may have stones of its own.
+
+    Raises
+    ------
+    UsageError
+        If there is no such stone; the file and the known ones are named.
+    """
+    from volest.stone.own import find_stone  # keeps --help quick
+
+    try:
+        find_stone(name, lab)
+    except UsageError as fault:
+        raise UsageError(
+            f"{defaults_path()}: stone = {name!r}",
+            needed=fault.needed,
+            remedy='mend it there, or name the lab file that has it: lab = "lab.toml"',
+        ) from fault
 
 
 def default_map(values: dict[str, Any]) -> dict[str, dict[str, Any]]:

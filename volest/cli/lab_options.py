@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from volest.cli.defaults import is_from_file
+from volest.cli.defaults import check_default_stone, is_from_file
 from volest.cli.options import bundled
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
@@ -97,6 +97,8 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
         All together.
     """
     lab = lab_from(choice.lab_file).with_height(choice.second_pour_mm)
+    if is_from_file("stone"):
+        check_default_stone(settings.stone, lab)
     way = lab.way.of(choice.way)
     waste, residue = (_written(ctx, name) for name in ("waste", "residue"))
     settings = replace(

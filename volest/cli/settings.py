@@ -6,10 +6,17 @@ from typing import Any
 
 import click
 
-from volest.cli.defaults import KEYS, VARIABLE, defaults_path, read_defaults
+from volest.cli.defaults import (
+    KEYS,
+    VARIABLE,
+    check_default_stone,
+    defaults_path,
+    read_defaults,
+)
 from volest.errors import UsageError
 from volest.settings import Settings
 
+_NONE = "none"
 _HELP = f"""Show what holds where the command line says nothing, and where it comes from.
 
 A word on the command line goes before the environment, that before the file of defaults, that
@@ -32,11 +39,22 @@ def settings_command(*, new: bool) -> None:
         _start(path)
         return
     values = read_defaults(path)
+    _check_lab(values)
     there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
-    click.echo(f"{'file':<8} {'none' if path is None else f'{path}{there}'}")
+    click.echo(f"{'file':<8} {_NONE if path is None else f'{path}{there}'}")
     for name in KEYS:
         value, origin = _in_force(name, values)
         click.echo(f"{name:<8} {value:<14} {origin:<11} {KEYS[name].says}")
+
+
+def _check_lab(values: dict[str, Any]) -> None:
+    """Refuse a lab file that cannot be read, and a stone that it does not know."""
+    from volest.cli.lab_options import lab_from  # keeps --help quick
+
+    lab_file, _ = _in_force("lab", values)
+    lab = lab_from(None if lab_file == _NONE else Path(lab_file))
+    if "stone" in values:
+        check_default_stone(values["stone"], lab)
 
 
 def _in_force(name: str, values: dict[str, Any]) -> tuple[str, str]:
@@ -54,7 +72,7 @@ def _in_force(name: str, values: dict[str, Any]) -> tuple[str, str]:
         "unit": "mm",
         "pitch": f"{settings.pitch_mm:g}",
     }
-    return built_in.get(name, "none"), "built in"
+    return built_in.get(name, _NONE), "built in"
 
 
 def _start(path: Path | None) -> None:
