@@ -132,7 +132,12 @@ def test_a_second_booking_is_told_and_can_be_struck_out() -> None:
         ([*MIXED], "--left G or --short G"),
         ([*MIXED, "--left", "9", "--short", "9"], "leave one out"),
         ([*MIXED, "--left", "-1"], "-1"),
-        ([*MIXED, "--left", "120"], "times its volume"),
+        ([*MIXED, "--left", "150"], "150 g left of 103 g of powder and 20.6 mL of water"),
+        ([*MIXED, "--left", "100"], "11.0 mL poured into a cavity of 50 mL"),
+        ([*MIXED, "--left", "0.009"], "0.009 g; needed 0, or at least 0.1 g"),
+        ([*MIXED, "--short", "0.012"], "powder and leftover in g"),
+        ([*MIXED, "--water", "103", "--powder", "20.6", "--left", "9"], "18.6 to 100 mL"),
+        ([*MIXED, "--water", "2.06", "--left", "9"], "2.06 mL of water to 103 g of powder"),
         ([*MIXED, "--left", "9", "--stone", "marble"], "marble"),
         (["--from", "missing.json", "--left", "9"], "missing.json"),
         ([], "book a first pour"),
@@ -143,6 +148,15 @@ def test_slips_are_one_line_and_2(words: list[str], told: str) -> None:
     assert result.exit_code == 2
     assert told in result.stderr
     assert result.stderr.count("\n") == 1
+
+
+def test_a_ratio_outside_the_range_is_booked_and_told() -> None:
+    # Study cards, "Gypsum products": die stone 19 to 24, model stone 28 to 30.
+    assert "outside" not in log(*MIXED, "--left", "9").stderr
+    odd = log(*MIXED, "--left", "9", "--stone", "type-3")
+    assert odd.exit_code == 0
+    assert "W/P 20.0 mL per 100 g is outside 28 to 30 for type-3" in odd.stderr
+    assert "--strike 2" in odd.stderr
 
 
 def test_learned_waste_goes_into_the_next_mix(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -41,12 +41,14 @@ def test_amounts_at_their_limits(
 
 
 @pytest.mark.parametrize(
-    ("percent", "told"), [(0.0, False), (0.01, True), (0.15, True), (0.99, True), (1.0, False)]
+    ("percent", "meant"),
+    [(0.0, None), (0.01, 1), (0.15, 15), (1.0, 100), (1.12, 12), (1.99, 99), (2.0, None)],
 )
-def test_a_waste_under_one_per_cent_is_told(percent: float, *, told: bool) -> None:
+def test_a_waste_under_two_per_cent_is_told(percent: float, meant: int | None) -> None:
+    # A spreadsheet has 12 % as 0.12, and 12 % on top as 1.12.
     notes = waste_notes(percent)
-    assert [note.code for note in notes] == ["waste-tiny"] * told
-    assert all(f"write {100 * percent:g}." in note.do for note in notes)
+    assert [note.code for note in notes] == ["waste-tiny"] * (meant is not None)
+    assert all(f"write {meant}." in note.do for note in notes)
 
 
 SMALL, LARGE = Bowl(name="small", most_ml=70), Bowl(name="large", most_ml=160)

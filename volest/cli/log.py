@@ -114,7 +114,7 @@ def log_command(
             mixed = {} if source is None else booked_mix(source, scan)
             given = {**usual, **mixed, **said}
             left = left_g if left_g is not None else -(short_g or 0.0)
-            _book(journal, _entry(given, left, scan, lab), journal_file)
+            _book(journal, _entry(given, left, scan, lab), lab, journal_file)
         if strike is not None:
             journal.strike(strike)
             click.echo(f"struck out pour {strike}", err=True)
@@ -133,14 +133,20 @@ def _no_journal() -> UsageError:
     )
 
 
-def _book(journal: "Journal", entry: "Entry", journal_file: Path) -> None:
+def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> None:
+    from volest.stone.own import find_stone  # keeps --help quick
+    from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
+
     before = [] if entry.source is None else journal.booked_from(entry.source)
     number = journal.book(entry)
     click.echo(f"booked as pour {number}", err=True)
-    if before:
+    odd = [f"pour {before[-1]} was booked from the same file"] if before else []
+    wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
+    if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
+        odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
+    for told in odd:
         click.echo(
-            f"pour {before[-1]} was booked from the same file; if this one is a slip: "
-            f"volest log --journal {journal_file} --strike {number}",
+            f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}",
             err=True,
         )
 

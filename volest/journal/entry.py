@@ -6,10 +6,13 @@ from datetime import UTC, datetime
 
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM
+from volest.stone.amounts import MOST_WP_ML_PER_100G
+from volest.stone.bench import LEAST_WP
 from volest.stone.learning import Pour
 
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
+LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,16 +126,30 @@ def check_entry(entry: Entry) -> None:
     Raises
     ------
     UsageError
-        'journal-odd' if an amount is not above 0, or the pour took far too little or too much.
+        'journal-odd' if an amount is not above 0, the powder cannot set with that water, or the
+        pour took far too little or too much.
     """
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
     if not all(math.isfinite(x) and x > 0 for x in amounts) or not math.isfinite(entry.left_g):
         raise _odd("an amount that is not above 0", "volume, powder and water above 0")
-    taken = (entry.mix_ml - entry.left_ml) / entry.volume_ml
-    if not ODD_BELOW <= taken <= ODD_ABOVE:
+    if 0.0 < abs(entry.left_g) < LEAST_WEIGHED_G:
+        raise _odd(f"{abs(entry.left_g):g} g", f"0, or at least {LEAST_WEIGHED_G:g} g")
+    if not LEAST_WP.value <= 100.0 * entry.water_ml / entry.powder_g <= MOST_WP_ML_PER_100G:
         raise _odd(
-            f"a pour that took {taken:.2f} times its volume",
-            f"{ODD_BELOW:g} to {ODD_ABOVE:g} times",
+            f"{entry.water_ml:g} mL of water to {entry.powder_g:g} g of powder",
+            f"{LEAST_WP} to {MOST_WP_ML_PER_100G:g} mL for 100 g",
+        )
+    taken_ml = entry.mix_ml - entry.left_ml
+    if taken_ml < 0.0:
+        raise _odd(
+            f"{entry.left_g:g} g left of {entry.powder_g:g} g of powder and "
+            f"{entry.water_ml:g} mL of water",
+            "no more left than was mixed",
+        )
+    if not ODD_BELOW <= taken_ml / entry.volume_ml <= ODD_ABOVE:
+        raise _odd(
+            f"{taken_ml:.1f} mL poured into a cavity of {entry.volume_ml:g} mL",
+            f"{ODD_BELOW:g} to {ODD_ABOVE:g} times the cavity",
         )
 
 

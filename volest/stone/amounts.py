@@ -12,6 +12,7 @@ MOST_AIR_PERCENT = 50.0
 MOST_WP_ML_PER_100G = 100.0
 MOST_STRETCH_ML_PER_100G = 20.0
 MOST_MIXES = 50
+_TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
 
 
 def check_volume(volume_ml: float) -> None:
@@ -67,7 +68,7 @@ def check_extras(
 
 
 def waste_notes(waste_percent: float) -> tuple[Note, ...]:
-    """Flag a share of waste that looks like a fraction taken for a percentage.
+    """Flag a share of waste that looks like a fraction or a factor taken for a percentage.
 
     Parameters
     ----------
@@ -81,16 +82,19 @@ def waste_notes(waste_percent: float) -> tuple[Note, ...]:
 
     Examples
     --------
-    >>> [note.code for note in waste_notes(0.15)], waste_notes(15.0), waste_notes(0.0)
-    (['waste-tiny'], (), ())
+    >>> [note.do for share in (0.15, 1.15) for note in waste_notes(share)]
+    ['If 15 % is meant, write 15.', 'If 15 % is meant, write 15.']
+    >>> waste_notes(15.0), waste_notes(0.0)
+    ((), ())
     """
-    if not 0.0 < waste_percent < 1.0:
+    if not 0.0 < waste_percent < _TINY_PERCENT:
         return ()
+    meant = 100.0 * (waste_percent % 1.0 or waste_percent)  # of a fraction, or of a factor
     return (
         Note(
             code="waste-tiny",
             text=f"A waste of {waste_percent:g} % is next to nothing: the mix may run short.",
-            do=f"If {100.0 * waste_percent:g} % is meant, write {100.0 * waste_percent:g}.",
+            do=f"If {meant:g} % is meant, write {meant:g}.",
         ),
     )
 
