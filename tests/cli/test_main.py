@@ -177,3 +177,21 @@ def test_page_of_exit_codes_names_all() -> None:
     page = (ROOT / "docs" / "reference" / "exit-codes.md").read_text(encoding="utf-8")
     codes = [int(code) for code in re.findall(r"^\| (\d+) \|", page, re.MULTILINE)]
     assert codes == [0, 1, 2, 3, 4, 130, 141]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["mix", "12,7"], "'12,7' is not a number. Write it with a point: 12.7."),
+        (["log", "--left", "1,5"], "'1,5' is not a number. Write it with a point: 1.5."),
+        (["log", "--left", "-1"], "-1.0 is below 0."),
+        (["log", "--short", "0"], "0.0 is not above 0."),
+        (["size", "x", "--workers", "two"], "'two' is not a whole number."),
+        (["size", "x", "--share", "--at-most", "9"], "9 is not in 1 to 4."),
+    ],
+)
+def test_numbers_are_spoken_of_plainly(words: list[str], told: str) -> None:
+    ran = volest(*words)
+    assert ran.returncode == 2
+    assert told in ran.stderr
+    assert not re.search(r"float|integer|x>", ran.stderr)
