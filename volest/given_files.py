@@ -1,6 +1,7 @@
 """Small files that a person names: read only if they are plain files of a sensible size."""
 
 import json
+import re
 import stat
 import tomllib
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import Any
 
 LARGEST_BYTES = 100_000_000  # the JSON of some ten thousand scans
 LONGEST_WORDS = 60
+_COMMA = re.compile(r"\s*[\w.\"'-]+\s*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$")
 # The parser of Python takes a time that grows as the square of a key's dots: thousands stop it.
 LONGEST_TOML_LINE = 4000
 
@@ -82,7 +84,7 @@ def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise GivenFileError(str(fault)) from fault
+        raise GivenFileError(_with_point(text) or str(fault)) from fault
     except (RecursionError, ValueError) as fault:
         raise _not_meant(fault) from fault
 
@@ -136,6 +138,16 @@ def in_short(value: object) -> str:
     except (RecursionError, ValueError):  # Python writes no whole number of over 4300 digits
         return "something beyond all measure"
     return text if len(text) <= LONGEST_WORDS else text[: LONGEST_WORDS - 3] + "..."
+
+
+def _with_point(toml: str) -> str | None:
+    """Say which line has a comma in a number, if one has."""
+    for number, line in enumerate(toml.splitlines(), start=1):
+        found = _COMMA.match(line)
+        if found:
+            whole, part = found.groups()
+            return f"line {number}: {whole},{part}; a number has a point: {whole}.{part}"
+    return None
 
 
 def _not_meant(fault: Exception) -> GivenFileError:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from tests.scan.writers import SUFFIX, Triangles, cuboid, stl_binary, written
-from volest.errors import UsageError
+from volest.errors import ScanError, UsageError
 from volest.scan.reading import read_scan
 
 ENCODINGS = sorted(SUFFIX)
@@ -127,3 +127,13 @@ def test_unit_scales_to_mm(unit: str, factor: float, tmp_path: Path) -> None:
 def test_unknown_unit_is_a_matter_of_usage(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="foot"):
         read_scan(tmp_path / "any.stl", unit="foot")
+
+
+def test_a_name_that_is_not_there_is_told_with_its_nearest_neighbour(tmp_path: Path) -> None:
+    (tmp_path / "monday").mkdir()
+    with pytest.raises(ScanError, match=r"no such file or folder.*: 'monday' is there"):
+        read_scan(tmp_path / "mnday")
+    with pytest.raises(ScanError, match=r"check the name$"):
+        read_scan(tmp_path / "case-1042.stl")
+    with pytest.raises(ScanError, match=r"check the name$"):
+        read_scan(tmp_path / "nowhere" / "case-1042.stl")

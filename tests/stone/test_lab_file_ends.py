@@ -39,7 +39,10 @@ def test_what_is_just_allowed(values: dict[str, Any]) -> None:
         (stone(wp=24.1), "stone 1.wp = 24.1 (needed: 19 to 24"),
         (stone(wp=18.9), "stone 1.wp = 18.9 (needed: 19 to 24"),
         (bowl(30.0, 30.0), "bowl 1.least_ml = 30 (needed: below 30)"),
-        ({"stone": [{"name": "house"}]}, "stone 1.like = None (needed: one of type-1"),
+        (
+            {"stone": [{"name": "house"}]},
+            "'house' without like (needed: like = one of type-1",
+        ),
         ({"bowl": {"name": "a"}}, "bowl = a table (needed:"),
     ],
 )

@@ -1,8 +1,10 @@
 """Reading a scan: from a file of any kind to triangles in mm that can be trusted."""
 
+import difflib
 import os
 import stat
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -21,6 +23,7 @@ from volest.scan.stl_text import read_stl_text
 from volest.scan.strays import note_needles, note_zeroed
 
 HEAD_BYTES = 4096  # enough to recognise any kind
+_MOST_LOOKED_AT = 10_000  # names beside a missing file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,7 +135,7 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
         with path.open("rb") as file:
             return _read_open(file, path.suffix.lower())
     except OSError as fault:
-        raise _unreadable(fault) from fault
+        raise _unreadable(path, fault) from fault
     except MemoryError as fault:
         raise ScanError(
             "more triangles than this computer has memory for",
@@ -176,12 +179,22 @@ def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[
     return triangles, (*misnamed_note(kind, suffix), *notes)
 
 
-def _unreadable(fault: OSError) -> ScanError:
+def _unreadable(path: Path, fault: OSError) -> ScanError:
     missing = isinstance(fault, FileNotFoundError)
     why = getattr(fault, "strerror", None) or str(fault)
     return ScanError(
-        "no such file" if missing else f"a file that cannot be read ({why})",
-        needed="a scan as STL or PLY",
-        remedy="check the name" if missing else "check the name and the rights to read it",
+        "no such file or folder" if missing else f"a file that cannot be read ({why})",
+        needed="a scan as STL or PLY, or a folder of them",
+        remedy=f"check the name{_near(path)}" if missing else "check the name and the rights to it",
         code="unreadable",
     )
+
+
+def _near(path: Path) -> str:
+    """Name what lies beside a missing file and is called nearly the same."""
+    try:
+        beside = [other.name for other in islice(path.parent.iterdir(), _MOST_LOOKED_AT)]
+    except OSError:
+        return ""
+    near = difflib.get_close_matches(path.name, beside, n=1)
+    return f": {near[0]!r} is there" if near else ""

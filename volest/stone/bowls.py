@@ -141,8 +141,8 @@ def _load_note(made: Mix, bowl: Bowl) -> tuple[Note, ...]:
 def _no_bowl(way: str) -> MixError:
     return MixError(
         f"no bowl for mixing by {way}" if way == "hand" else f"no bowl for mixing under {way}",
-        needed=f"a [[bowl]] with way = '{way}' in the lab file",
-        remedy="add one, or choose the other --way",
+        needed=f'a [[bowl]] with way = "{way}" in the lab file',
+        remedy="add one (a bowl without way is one for vacuum), or choose the other --way",
         code="mix-bowl",
     )
 

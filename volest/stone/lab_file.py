@@ -149,7 +149,8 @@ def _contradictions(lab: Lab) -> Iterator[str]:
         key = f"stone {number}"
         like = own.name if own.like is None else own.like
         if not any(is_type(like, known) for known in STONE_TYPES):
-            yield f"{key}.like = {own.like!r} (needed: one of {', '.join(STONE_TYPES)})"
+            said = f"{own.name!r} without like" if own.like is None else f"like = {own.like!r}"
+            yield f"{key}: {said} (needed: like = one of {', '.join(STONE_TYPES)})"
             continue
         yield from _stone_slips(key, own, lab)
     for way in (HAND, VACUUM):
@@ -171,11 +172,12 @@ def _contradictions(lab: Lab) -> Iterator[str]:
 
 
 def _stone_slips(key: str, own: OwnStone, lab: Lab) -> Iterator[str]:
-    waters = [wp for wp in (own.wp, own.wp_low, own.wp_high) if wp is not None]
-    if waters and max(waters) < 1.0:  # mL to a gram: no such ratio in mL per 100 g sets anything
-        told, meant = (", ".join(f"{x * by:g}" for x in waters) for by in (1.0, 100.0))
-        needed = f"mL of water per 100 g of powder: {meant}"
-        yield f"{key}: wp, wp_low or wp_high = {told} (needed: {needed})"
+    given = {"wp": own.wp, "wp_low": own.wp_low, "wp_high": own.wp_high}
+    waters = {name: wp for name, wp in given.items() if wp is not None}
+    if waters and max(waters.values()) < 1.0:  # mL to a gram: nothing sets so dry in mL per 100 g
+        told = ", ".join(f"{name} = {wp:g}" for name, wp in waters.items())
+        meant = ", ".join(f"{100.0 * wp:g}" for wp in waters.values())
+        yield f"{key}: {told} (needed: mL of water per 100 g of powder: {meant})"
         return
     kind = own_stone(own, lab.currency)
     low, high = kind.wp_range.low, kind.wp_range.high
