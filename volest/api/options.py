@@ -1,16 +1,14 @@
 """What may be said to volest by name, and the settings that it stands for."""
 
 import os
-from dataclasses import replace
 from pathlib import Path
 from typing import TypedDict, Unpack
 
 from volest.batch.run import check_settings
-from volest.journal.journal import Journal
-from volest.lab import VACUUM, Lab
+from volest.journal.waste import with_waste
+from volest.lab import Lab
 from volest.settings import Base, Settings, parse_base
 from volest.stone.lab_file import read_lab
-from volest.stone.learning import learn_all
 
 
 class Options(TypedDict, total=False):
@@ -86,21 +84,19 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     'type-3'
     """
     words = dict(options)
-    base = options.get("base")
-    lab = _lab(options.get("lab")).with_height(options.get("second_pour_mm"))
-    usual = lab.way.of(options.get("way", VACUUM))
-    words.update(lab=lab, obey_saved=base is None)
-    words.setdefault("waste_percent", usual.share_percent)
-    words.setdefault("residue_ml", usual.residue_ml)
+    base, journal = options.get("base"), options.get("journal")
+    words["lab"] = _lab(options.get("lab")).with_height(options.get("second_pour_mm"))
+    words["obey_saved"] = base is None
     if isinstance(base, str):
         words["base"] = parse_base(base)
     for name in ("second_pour_mm", "journal"):
         words.pop(name, None)
-    settings = Settings(**words)  # type: ignore[arg-type]  # the keys are those of Options
-    journal_file = options.get("journal")
-    if journal_file is not None and not {"waste_percent", "residue_ml"} & set(options):
-        with Journal(Path(journal_file), new=False) as journal:
-            settings = replace(settings, learned=learn_all(journal.pours(), lab))
+    settings = with_waste(
+        Settings(**words),  # type: ignore[arg-type]  # the keys are those of Options
+        waste_percent=options.get("waste_percent"),
+        residue_ml=options.get("residue_ml"),
+        journal_file=None if journal is None else Path(journal),
+    )
     check_settings(settings)
     return settings
 

@@ -7,6 +7,7 @@ import click
 
 from volest.cli.defaults import check_default_stone, is_from_file
 from volest.cli.options import bundled
+from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
@@ -99,25 +100,20 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
     lab = lab_from(choice.lab_file).with_height(choice.second_pour_mm)
     if is_from_file("stone"):
         check_default_stone(settings.stone, lab)
-    way = lab.way.of(choice.way)
-    waste, residue = (_written(ctx, name) for name in ("waste", "residue"))
-    settings = replace(
-        settings,
-        lab=lab,
-        way=choice.way,
-        stretch_ml_per_100g=choice.stretch_ml_per_100g,
-        waste_percent=settings.waste_percent if waste else way.share_percent,
-        residue_ml=settings.residue_ml if residue else way.residue_ml,
+    journal_file = choice.journal_file
+    if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
+        journal_file = None  # nothing was booked yet
+    return with_waste(
+        replace(
+            settings,
+            lab=lab,
+            way=choice.way,
+            stretch_ml_per_100g=choice.stretch_ml_per_100g,
+        ),
+        waste_percent=settings.waste_percent if _written(ctx, "waste") else None,
+        residue_ml=settings.residue_ml if _written(ctx, "residue") else None,
+        journal_file=journal_file,
     )
-    if choice.journal_file is None or waste or residue:
-        return settings
-    if is_from_file("journal_file") and not choice.journal_file.exists():
-        return settings  # nothing was booked yet
-    from volest.journal.journal import Journal  # keeps --help quick
-    from volest.stone.learning import learn_all  # keeps --help quick
-
-    with Journal(choice.journal_file, new=False) as journal:
-        return replace(settings, learned=learn_all(journal.pours(), lab))
 
 
 def lab_from(lab_file: Path | None) -> Lab:
