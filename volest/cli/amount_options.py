@@ -1,11 +1,9 @@
 """Options of `size`, `watch` and `mix` that say how much is mixed for a volume."""
 
-from collections.abc import Callable
-from typing import Any
-
 import click
 
 from volest.cli.defaults import WAYS_OF_DEALING
+from volest.cli.options import with_options
 from volest.settings import Settings
 
 _DEFAULTS = Settings()
@@ -48,20 +46,4 @@ _OPTIONS = (
     ),
 )
 
-
-def amounts(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that say how much is mixed.
-
-    Parameters
-    ----------
-    command : callable
-        The command's function; it takes stone, wp, waste, residue and by.
-
-    Returns
-    -------
-    callable
-        The same, with the options.
-    """
-    for option in reversed(_OPTIONS):
-        command = option(command)
-    return command
+amounts = with_options(_OPTIONS)  # stone, wp, waste, residue and by

@@ -44,22 +44,29 @@ _OPTIONS = (
 )
 
 
-def measuring(command: Command) -> Command:
-    """Give a command the options that say how to measure.
+def with_options(options: Sequence[Callable[..., Any]]) -> Callable[[Command], Command]:
+    """Make a decorator of several.
 
     Parameters
     ----------
-    command : callable
-        The command's function; it takes base, unit, pitch and inside_out.
+    options : sequence of callable
+        Decorators of click, in the order of the help text.
 
     Returns
     -------
     callable
-        The same, with the options.
+        Gives a command the options; its function takes each by its name.
     """
-    for option in reversed(_OPTIONS):
-        command = option(command)
-    return command
+
+    def decorate(command: Command) -> Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
+
+
+measuring = with_options(_OPTIONS)  # base, unit, pitch and inside_out
 
 
 def bundled(
@@ -89,9 +96,7 @@ def bundled(
             given = {key: words.pop(key) for key in names}
             return command(*args, **{name: record(**given)}, **words)
 
-        for option in reversed(options):
-            gathered = option(gathered)
-        return cast(Command, gathered)
+        return cast(Command, with_options(options)(gathered))
 
     return decorate
 

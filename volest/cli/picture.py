@@ -6,7 +6,6 @@ from typing import Any
 import click
 
 from volest.cli.options import BASE_HELP, measuring, settings_of
-from volest.errors import UsageError
 
 KINDS = (".png", ".webp", ".jpg")
 _HELP = f"""Draw SCAN from above with heights, and cut open; no display is needed.
@@ -32,18 +31,13 @@ Examples:
 @measuring
 def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
-    if target.suffix.lower() not in KINDS:
-        raise UsageError(
-            f"a picture named {target.name!r}",
-            needed=f"one that ends in {', '.join(KINDS)}",
-            remedy="give another --to FILE",
-        )
     from volest.pipeline import examine
     from volest.sheet.names import visible
-    from volest.sheet.target import check_target
+    from volest.sheet.target import check_ending, check_target
     from volest.view.display import refuse_blind
     from volest.view.picture import picture_of
 
+    check_ending(target, KINDS, "a picture", "--to")
     check_target(target, [scan])
     result, cavity = examine(scan, settings_of(**options))
     refuse_blind(off_screen=True)

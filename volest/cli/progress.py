@@ -1,6 +1,5 @@
 """A bar on the error stream, for a run that keeps a person waiting."""
 
-import os
 import sys
 import threading
 import time
@@ -10,6 +9,8 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import click
+
+from volest.cli.terminal import is_screen
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -40,8 +41,7 @@ def progress(
     callable
         To be called with each result.
     """
-    watched = sys.stderr.isatty() and os.environ.get("TERM", "") not in {"", "dumb"}
-    if not (shown and watched):
+    if not (shown and is_screen(sys.stderr)):
         yield _told_in_lines(total) if lines else lambda _result: None
         return
     bar = _drawn_bar()

@@ -16,28 +16,7 @@ if TYPE_CHECKING:  # reads numpy and scipy, which no --help should wait for
     from volest.stone.plan import Plan
     from volest.view.card import CardMaker
 
-KINDS = (".html", ".htm")
-
-
-def check_sheet(sheet_file: str | None) -> None:
-    """Refuse a sheet that no browser would open.
-
-    Parameters
-    ----------
-    sheet_file : str or None
-        Where the sheet is wanted.
-
-    Raises
-    ------
-    UsageError
-        If it does not end in .html.
-    """
-    if sheet_file is not None and not sheet_file.lower().endswith(KINDS):
-        raise UsageError(
-            f"a pour sheet named {sheet_file!r}",
-            needed="one that ends in .html",
-            remedy="give another --sheet FILE",
-        )
+KINDS = (".html", ".htm")  # what a browser opens
 
 
 @contextmanager

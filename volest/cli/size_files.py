@@ -1,18 +1,18 @@
 """Where the results of `volest size` go: the table, files for programs, the sheet."""
 
 import os
-import re
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING
 
 import click
 
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.run_options import RunChoice
-from volest.cli.sheet import check_sheet
+from volest.cli.sheet import KINDS
+from volest.cli.terminal import columns, takes_styles
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -75,9 +75,10 @@ def check_delivery(delivery: Delivery, scans: "Sequence[Place]", running: RunCho
     UsageError
         If two go to one place, or a place is a scan or cannot be written.
     """
-    from volest.sheet.target import check_target  # keeps --help quick
+    from volest.sheet.target import check_ending, check_target  # keeps --help quick
 
-    check_sheet(delivery.sheet_file)
+    if delivery.sheet_file is not None:
+        check_ending(Path(delivery.sheet_file), KINDS, "a pour sheet", "--sheet")
     files = delivery.files()
     if running.out is not None and (files or delivery.takes_stdout):
         raise UsageError(
@@ -173,26 +174,9 @@ def show_table(
         results,
         settings,
         plan=plan,
-        width=_columns(stream),
-        styled=_takes_styles(stream),
+        width=columns(stream),
+        styled=takes_styles(stream),
         brief=delivery.quiet,
         encoding=stream.encoding or "utf-8",
     )
     click.echo(text, file=stream, nl=False)
-
-
-def _columns(stream: TextIO) -> int | None:
-    wanted = os.environ.get("COLUMNS", "")
-    if re.fullmatch(r"[1-9][0-9]{0,3}", wanted):
-        return int(wanted)
-    if not stream.isatty():
-        return None  # a pipe or a file has no width
-    return os.get_terminal_size(stream.fileno()).columns or None
-
-
-def _takes_styles(stream: TextIO) -> bool:
-    return (
-        stream.isatty()
-        and os.environ.get("TERM", "") not in {"", "dumb"}
-        and not os.environ.get("NO_COLOR")
-    )

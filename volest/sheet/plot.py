@@ -5,7 +5,7 @@ from pathlib import Path
 from volest.errors import UsageError
 from volest.result import Result
 from volest.sheet.names import visible
-from volest.sheet.target import check_target
+from volest.sheet.target import check_ending, check_target
 
 KINDS = (".svg", ".png", ".pdf")
 _STONE, _LINE = "#7a5c2e", "#10262b"
@@ -26,12 +26,7 @@ def draw_curve(result: Result, target: Path) -> None:
     UsageError
         If the kind is not known, the file cannot be written or matplotlib is missing.
     """
-    if target.suffix.lower() not in KINDS:
-        raise UsageError(
-            f"a plot named {target.name!r}",
-            needed=f"one that ends in {', '.join(KINDS)}",
-            remedy="give another --plot FILE",
-        )
+    check_ending(target, KINDS, "a plot", "--plot")
     check_target(target, [Path(result.scan)])
     try:
         from matplotlib.figure import Figure

@@ -2,7 +2,7 @@
 
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from volest.errors import UsageError
@@ -43,6 +43,37 @@ def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
             part.unlink()
     except (OSError, ValueError) as fault:  # ValueError: a zero byte in the name
         raise _unwritable(target, fault) from fault
+
+
+def check_ending(target: Path, kinds: Sequence[str], what: str, option: str) -> None:
+    """Refuse a file whose name does not say a kind that can be written.
+
+    Parameters
+    ----------
+    target : Path
+        The file.
+    kinds : sequence of str
+        Endings, each with its dot.
+    what : str
+        What is to be written, for example 'a plot'.
+    option : str
+        The option that names it.
+
+    Raises
+    ------
+    UsageError
+        If its ending is another.
+
+    Examples
+    --------
+    >>> check_ending(Path("curve.SVG"), (".svg", ".png"), "a plot", "--plot")
+    """
+    if target.suffix.lower() not in kinds:
+        raise UsageError(
+            f"{what} named {target.name!r}",
+            needed=f"one that ends in {', '.join(kinds)}",
+            remedy=f"give another {option} FILE",
+        )
 
 
 def write_whole(target: Path, text: str | Iterable[str]) -> None:

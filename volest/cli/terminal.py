@@ -1,0 +1,58 @@
+"""What stands at the other end of a stream: a screen that is drawn on, or a pipe or a file."""
+
+import os
+import re
+from typing import TextIO
+
+
+def is_screen(stream: TextIO) -> bool:
+    """Say whether a stream ends at a screen that can be drawn on.
+
+    Parameters
+    ----------
+    stream : text file
+        Output or error stream.
+
+    Returns
+    -------
+    bool
+        False for a pipe, a file or a terminal that only knows letters.
+    """
+    return stream.isatty() and os.environ.get("TERM", "") not in {"", "dumb"}
+
+
+def takes_styles(stream: TextIO) -> bool:
+    """Say whether bold and colour are wanted.
+
+    Parameters
+    ----------
+    stream : text file
+        Output or error stream.
+
+    Returns
+    -------
+    bool
+        False where nothing can be drawn, or NO_COLOR is set.
+    """
+    return is_screen(stream) and not os.environ.get("NO_COLOR")
+
+
+def columns(stream: TextIO) -> int | None:
+    """Say how wide a stream is.
+
+    Parameters
+    ----------
+    stream : text file
+        Output or error stream.
+
+    Returns
+    -------
+    int or None
+        Letters a line, as COLUMNS or the terminal has it; None where a pipe or a file has no width.
+    """
+    wanted = os.environ.get("COLUMNS", "")
+    if re.fullmatch(r"[1-9][0-9]{0,3}", wanted):
+        return int(wanted)
+    if not stream.isatty():
+        return None
+    return os.get_terminal_size(stream.fileno()).columns or None
