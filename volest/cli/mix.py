@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -106,18 +105,20 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
 def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
+    from volest.sheet.names import wrapped  # keeps --help quick
+
     console = Console(highlight=False, markup=False, emoji=False)
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
     for note in (*made.notes, *(base.notes if base else ())):
-        words = fill(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
+        words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
     for title, lines in _sections(made, base, settings, knobs_ml):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
             mark = f"{number}." if title in NUMBERED else "-"
             gap, width = " " * (len(mark) + 3), min(console.width, READING_WIDTH)
-            console.print(fill(f"  {mark} {line}", width, subsequent_indent=gap))
+            console.print(wrapped(line, width, first=f"  {mark} ", rest=gap))
 
 
 def _sections(
@@ -140,6 +141,8 @@ def _sections(
 def _amounts(made: Mix, knobs_ml: float | None) -> "Text":
     from rich.text import Text  # keeps --help quick
 
+    from volest.sheet.names import wrapped  # keeps --help quick
+
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     cavity_ml = made.volume_ml - (knobs_ml or 0.0)
     knobs = f" and {knobs_ml:g} mL of knobs" if knobs_ml else ""
@@ -153,5 +156,5 @@ def _amounts(made: Mix, knobs_ml: float | None) -> "Text":
         ("  2  POWDER ", "bold"),
         (f"{powder_in_words(made):>10}", "bold cyan"),
         f"   {scoops_in_words(made)}\n\n",
-        "\n".join(yield_in_words(made)),
+        "\n".join(wrapped(line, READING_WIDTH) for line in yield_in_words(made)),
     )

@@ -3,7 +3,6 @@
 import csv
 import io
 import math
-from textwrap import fill
 
 from rich.console import Console
 from rich.table import Table
@@ -11,7 +10,7 @@ from rich.table import Table
 from volest.cavity.margin import Margin
 from volest.cavity.trim import LEVEL_MM, Trim
 from volest.result import Result
-from volest.sheet.names import visible
+from volest.sheet.names import visible, wrapped
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -64,7 +63,7 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
         console.print(f"  {2.0 * u_ml:5.2f} mL  {_PARTS[name]}")
     for note in result.notes:
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
-        console.print("\n" + fill(words, _WIDTH, subsequent_indent="  "))
+        console.print("\n" + wrapped(words, _WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
 
 

@@ -5,6 +5,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
+from textwrap import fill
 
 from rich.cells import cell_len, chop_cells
 
@@ -18,6 +19,8 @@ _FORMULA_STARTS = tuple(
     "=+-@|%\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
     "\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"
 )
+TIE = "\N{NO-BREAK SPACE}"
+_AMOUNT = re.compile(r"(?<=\d) (?=(?:mL|g|s|min|mm|%)\b)")
 _AFTER_A_JOINT = re.compile(r"(?<=[-_/, ])|(?<=\.)(?!\.)")  # the dots of a cut stay together
 
 
@@ -42,6 +45,53 @@ def visible(text: str) -> str:
     return "".join(
         _escaped(char) if unicodedata.category(char) in _HIDDEN else char for char in text
     )
+
+
+def tied(text: str) -> str:
+    """Tie amounts to their units, so that no line ends between them.
+
+    Parameters
+    ----------
+    text : str
+        A sentence.
+
+    Returns
+    -------
+    str
+        The same with no-break spaces between a figure and its unit.
+
+    Examples
+    --------
+    >>> tied("50 g to 10 mL").replace(TIE, "_")
+    '50_g to 10_mL'
+    """
+    return _AMOUNT.sub(TIE, text)
+
+
+def wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> str:
+    r"""Set a sentence in lines, amounts with their units.
+
+    Parameters
+    ----------
+    text : str
+        The sentence.
+    width : int
+        Letters a line.
+    first, rest : str
+        What the first line and the others begin with.
+
+    Returns
+    -------
+    str
+        The lines, joined by line ends.
+
+    Examples
+    --------
+    >>> wrapped("Pour 50 g", 8)
+    'Pour\n50 g'
+    """
+    lines = fill(tied(text), width, initial_indent=first, subsequent_indent=rest)
+    return lines.replace(TIE, " ")
 
 
 def _escaped(char: str) -> str:

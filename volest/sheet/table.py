@@ -1,7 +1,6 @@
 """Results as a table for people: figures first, then the doubts and what to do about them."""
 
 import io
-import re
 from collections.abc import Collection, Sequence
 from typing import Literal
 
@@ -14,7 +13,7 @@ from rich.text import Text
 
 from volest.result import Result
 from volest.settings import Settings
-from volest.sheet.names import folded, pieces, short_names, shortened
+from volest.sheet.names import TIE, folded, pieces, short_names, shortened, tied
 from volest.sheet.pours import batch_lines, pour_lines, shared_lines
 from volest.sheet.remarks import CAUTIONS, doubts, how_to_read, made_with, refusals, tally
 from volest.sheet.rows import Row, rows
@@ -31,7 +30,6 @@ _LABELS = ("volume mL", "powder g", "water mL", "scoops", "base line")
 _LEFT_SET = (0, 4)  # the volume lines up its own points; the base line is a word
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
 _BOLD, _ALARM = "bold", "bold red"
-_AMOUNT, _TIE = re.compile(r"(?<=\d) (?=(?:mL|g|min|mm|%)\b)"), "\N{NO-BREAK SPACE}"
 
 
 def table_text(
@@ -108,7 +106,7 @@ def _lines(texts: Sequence[str]) -> list[RenderableType]:
     # The first is a heading, and what is indented hangs under its own beginning.
     return [
         Padding(
-            Text(_AMOUNT.sub(_TIE, text.strip()), overflow="fold"),
+            Text(tied(text.strip()), overflow="fold"),
             (0, 0, 0, len(text) - len(text.lstrip())),
         )
         for text in texts
@@ -126,7 +124,7 @@ def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encod
     )
     for part in parts:
         console.print(part, markup=False, emoji=False, highlight=False)
-    lines = raw.getvalue().decode("utf-8").replace(_TIE, " ").split("\n")
+    lines = raw.getvalue().decode("utf-8").replace(TIE, " ").split("\n")
     text = "\n".join(line.rstrip() for line in lines)
     return text.encode(encoding, "backslashreplace").decode(encoding)
 
