@@ -9,12 +9,14 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from tests.sheet.invented import DIFFER, HEEL, measured, refused
+from volest.lab import Lab, SecondPour
 from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, made_with, tally
 from volest.sheet.table import table_text
 from volest.stone.in_words import scoops_dealt
 from volest.stone.plan import Impression
+from volest.stone.pours import second_pour
 from volest.stone.shared import plan_mixes
 from volest.stone.windows import pour_window
 
@@ -190,3 +192,13 @@ def test_scoops_are_explained_as_they_were_dealt() -> None:
     assert "Never round them up." in by_gram
     assert "Never round them up." not in by_scoop
     assert "powder is rounded up to them" in by_scoop
+
+
+@pytest.mark.parametrize("width", range(44, 81))
+def test_no_line_ends_between_a_figure_and_its_unit(width: int) -> None:
+    lab = Lab(second_pour=SecondPour(height_mm=12.0))
+    base = second_pour(2600.0, Settings(lab=lab))
+    results = [replace(measured(f"day/case-{n}.stl"), second_pour=base) for n in range(3)]
+    lines = table_text(results, Settings(lab=lab), width=width).splitlines()
+    assert not [line for line in lines if re.match(r"\s*(mL|g|mm|min|%)\b", line)]
+    assert "\ue000" not in "".join(lines)

@@ -19,7 +19,9 @@ _FORMULA_STARTS = tuple(
     "=+-@|%\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
     "\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"
 )
-TIE = "\N{NO-BREAK SPACE}"
+# Stands for a space that no line ends at. A no-break space would not do, rich ends lines at those;
+# and no name from outside brings this one in, `visible` writes it out.
+TIE = "\ue000"
 _AMOUNT = re.compile(r"(?<=\d) (?=(?:mL|g|s|min|mm|%)\b)")
 _AFTER_A_JOINT = re.compile(r"(?<=[-_/, ])|(?<=\.)(?!\.)")  # the dots of a cut stay together
 
@@ -58,7 +60,7 @@ def tied(text: str) -> str:
     Returns
     -------
     str
-        The same with no-break spaces between a figure and its unit.
+        The same with `TIE` between a figure and its unit.
 
     Examples
     --------
