@@ -198,7 +198,10 @@ def test_scoops_are_explained_as_they_were_dealt() -> None:
 def test_no_line_ends_between_a_figure_and_its_unit(width: int) -> None:
     lab = Lab(second_pour=SecondPour(height_mm=12.0))
     base = second_pour(2600.0, Settings(lab=lab))
-    results = [replace(measured(f"day/case-{n}.stl"), second_pour=base) for n in range(3)]
+    doubts = (HEEL, DIFFER)
+    results = [
+        replace(measured(f"day/case-{n}.stl", 50.0, doubts), second_pour=base) for n in range(3)
+    ]
     lines = table_text(results, Settings(lab=lab), width=width).splitlines()
     assert not [line for line in lines if re.match(r"\s*(mL|g|mm|min|%)\b", line)]
     assert "\ue000" not in "".join(lines)

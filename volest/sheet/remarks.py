@@ -11,7 +11,7 @@ from rich.text import Text
 from volest.lab import VACUUM
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
-from volest.sheet.names import visible
+from volest.sheet.names import tied, visible
 from volest.stone.own import bench_for, find_stone
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
@@ -177,8 +177,8 @@ def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableTy
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
         for note in result.notes:
-            grid.add_row(Text(visible(note.code), _BOLD), Text(visible(note.text)))
-            grid.add_row(Text(), Text(f"Do: {visible(note.do)}"))
+            grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
+            grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
         blocks += [_indented(Text(name, overflow="fold"), 2), _indented(grid, 4)]
     return [Text("Notes, and what to do", _BOLD), *blocks] if blocks else []
 
@@ -203,7 +203,7 @@ def refusals(results: Sequence[Result], names: Sequence[str]) -> list[Renderable
         if result.outcome == REFUSED:
             reason = visible(result.reason or "no reason was given")
             blocks.append(_indented(Text(name, overflow="fold"), 2))
-            blocks.append(_indented(Text(reason, overflow="fold"), 4))
+            blocks.append(_indented(Text(tied(reason), overflow="fold"), 4))
     return [Text("Refused, and how to mend it", _ALARM), *blocks] if blocks else []
 
 

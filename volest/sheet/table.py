@@ -73,7 +73,7 @@ def table_text(
     """
     folder, names = short_names([result.scan for result in results])
     late: Collection[str] = () if plan is None else plan.late
-    above: list[RenderableType] = [] if brief else [Text(made_with(settings))]
+    above: list[RenderableType] = [] if brief else [Text(tied(made_with(settings)))]
     if folder:
         above.append(Text(f"folder {folder}", overflow="fold"))
     figures: list[RenderableType] = (
