@@ -107,6 +107,10 @@ def test_any_names_have_one_order(texts: list[str]) -> None:
 
 def test_what_may_be_a_scan_of_another_kind_is_listed(tmp_path: Path) -> None:
     put(tmp_path, "a.stl", "case 10.OBJ", "case 2.zip", "deep/x.3mf", "note.txt", ".b.obj")
+    put(tmp_path, "y.stl.part", "z.PLY.tmp", "w.zip.download", "note.part", "stl.tmp")
     others = names(tmp_path, passed_over([tmp_path]))
-    assert others == ["case 2.zip", "case 10.OBJ", "deep/x.3mf"]
+    assert others == [
+        *("case 2.zip", "case 10.OBJ", "deep/x.3mf"),
+        *("w.zip.download", "y.stl.part", "z.PLY.tmp"),
+    ]
     assert passed_over([tmp_path / "case 10.OBJ"]) == []  # named: read, and refused in its row

@@ -1,12 +1,15 @@
 """`volest size --out` and `volest watch`: what stands where, and with which exit code."""
 
 import json
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from tests.cli.test_size import size
+from volest.batch.watch import SETTLE_S
 from volest.cli.main import volest_group
 from volest.cli.out import MOST_ROWS
 
@@ -90,6 +93,29 @@ def test_wrong_use_is_one_line_and_2(folder: Path, words: list[str], told: str) 
     assert result.exit_code == 2, result.output
     assert result.stderr.count("\n") == 1
     assert told in result.stderr
+
+
+def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def twice(*_: object) -> Iterator[None]:
+        yield
+        time.sleep(SETTLE_S + 0.1)
+        yield
+        yield
+
+    monkeypatch.setattr("volest.batch.watch.wakes", twice)
+    monkeypatch.setattr("volest.batch.watch.EMPTY_SETTLE_S", 0.5)
+    for name in ("case.obj", "b.stl.part", "note.txt"):
+        (folder / "day" / name).write_bytes(b"x")
+    (folder / "day" / "late.stl").write_bytes(b"a1.stl")  # what a1.stl holds
+    result = call("watch", "day", "--out", "out", "--no-sheet")
+    assert result.exit_code == 0, result.output
+    assert [line for line in result.stderr.splitlines() if line] == [
+        "watching day; Ctrl-C ends it",
+        "the same scan in a1.stl, late.stl; mix for it once, or export the wrong one again",
+        "not read: b.stl.part, case.obj; export scans as STL or PLY, whole",
+    ]
+    assert "open-heel: The heel is open over 12.3 mm" in result.stdout
+    assert "    Do: Box it with wax before the pour." in result.stdout
 
 
 def test_watching_a_file_is_wrong_use() -> None:

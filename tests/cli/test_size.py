@@ -39,7 +39,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for name in ("NO_COLOR", "COLUMNS"):
         monkeypatch.delenv(name, raising=False)
     for name in ("a1.stl", "a10.stl", "heel.ply"):
-        (tmp_path / name).write_bytes(b"x")
+        (tmp_path / name).write_bytes(name.encode())
     return tmp_path
 
 
@@ -65,6 +65,17 @@ def test_files_of_other_kinds_are_named(folder: Path) -> None:
     assert "STL or PLY" in result.stderr
     assert "\x1b" not in result.stderr
     assert call(".", "--quiet").stderr == ""
+
+
+def test_one_scan_under_two_names_is_told(folder: Path) -> None:
+    (folder / "later").mkdir()
+    (folder / "later" / "a1.stl").write_bytes((folder / "a1.stl").read_bytes())
+    (folder / "empty-1.stl").touch()
+    (folder / "empty-2.stl").touch()
+    told = "the same scan in a1.stl, later/a1.stl; mix for it once, or export the wrong one again"
+    assert call(".").stderr.splitlines() == [told]
+    assert call(".", "--quiet").stderr.splitlines() == [told]  # a doubt stays
+    assert call(".", "--dry").stderr.splitlines() == [told]
 
 
 def test_options_become_settings(folder: Path) -> None:
@@ -181,7 +192,7 @@ def test_wrong_use_is_one_line_and_2(folder: Path, words: list[str], told: str) 
     assert result.stderr.count("\n") == 1
     assert told in result.stderr
     assert SEEN == []  # before the work, not after it
-    assert (folder / "a1.stl").read_bytes() == b"x"
+    assert (folder / "a1.stl").read_bytes() == b"a1.stl"
 
 
 def test_no_path_at_all_is_wrong_use() -> None:

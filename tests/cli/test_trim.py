@@ -29,7 +29,7 @@ def test_an_untrimmed_rim_keeps_the_base_off_by_its_excess(scan: Path) -> None:
     # Common practice, no source: an untrimmed impression leaves the base standing off 3-4 mm.
     run = call("trim", str(scan), "--base", "rim=-3.5")
     assert run.exit_code == 0, run.output
-    assert "a flat base would stand 3.5 mm off the base line" in " ".join(run.stdout.split())
+    assert "a flat base would stand 3.5 mm above the base line" in " ".join(run.stdout.split())
     assert "cut 3.5 mm" in run.stdout
     assert "Cut away from the hand" in " ".join(run.stdout.split())
 

@@ -98,7 +98,7 @@ def test_text_without_lines_or_facets(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ascii_reader, "PIECE_BYTES", 300)
     with pytest.raises(ScanError, match="a line of more than"):
         read_stl_text(io.BytesIO(b"solid " + b"x" * 5000))
-    with pytest.raises(ScanError, match="without a facet"):
+    with pytest.raises(ScanError, match="without a triangle"):
         read_stl_text(io.BytesIO(b"solid x\n" + b"vertex 1 2 3\n" * 500))
 
 

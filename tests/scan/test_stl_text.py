@@ -88,3 +88,17 @@ def test_out_of_step(old: str, new: str, code: str, tmp_path: Path) -> None:
     with pytest.raises(ScanError) as refusal:
         read_scan(path)
     assert refusal.value.code == code
+
+
+@pytest.mark.parametrize(
+    ("kept", "where"),
+    [(len(TEXT) // 2, "in the midst of a triangle"), (TEXT.index("endsolid"), "after a whole")],
+)
+def test_a_file_that_breaks_off_is_told_in_plain_words(
+    kept: int, where: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "half.stl"
+    path.write_text(TEXT[:kept])
+    with pytest.raises(ScanError, match=f"breaks off {where}") as refusal:
+        read_scan(path)
+    assert "facet" not in str(refusal.value)

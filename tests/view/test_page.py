@@ -226,6 +226,31 @@ def test_a_full_card_stays_on_its_page(crowded: Page, wide_in: float, tall_in: f
     assert before == first + table
 
 
+@PAPERS
+def test_cards_with_a_base_share_pages_and_none_is_split(
+    crowded: Page, wide_in: float, tall_in: float
+) -> None:
+    # Edges and gap as the style has them, pixels as CSS counts them.
+    edges_in, px_per_in, between_px = 20 / 25.4, 96.0, 3 / 25.4 * 96
+    room_px = (tall_in - edges_in) * px_per_in
+    crowded.ask("document.getElementById('several').click()")
+    printed = pages(crowded.pdf(wide_in, tall_in))
+    crowded.send("Emulation.setEmulatedMedia", media="print")
+    size = {"width": round((wide_in - edges_in) * px_per_in), "height": round(room_px)}
+    crowded.send("Emulation.setDeviceMetricsOverride", **size, deviceScaleFactor=1, mobile=False)
+    cards = "[...document.querySelectorAll('.card')]"
+    tall_px = crowded.ask(f"{cards}.map((c) => c.getBoundingClientRect().height)")
+    kept_whole = crowded.ask(f"{cards}.every((c) => getComputedStyle(c).breakInside === 'avoid')")
+    crowded.send("Emulation.clearDeviceMetricsOverride")
+    crowded.send("Emulation.setEmulatedMedia", media="")
+    crowded.ask("document.getElementById('several').click()")
+    assert kept_whole
+    assert max(tall_px) <= room_px
+    middle_px = sorted(tall_px)[len(tall_px) // 2]
+    assert 2 * middle_px + between_px <= room_px  # also with a few notes, two share a page
+    assert printed <= 2 + -(-len(tall_px) // 2), printed  # the table takes two at most
+
+
 def test_a_base_has_its_steps_on_the_card_and_the_cast_comes_out_last(crowded: Page) -> None:
     told = str(crowded.ask("document.querySelector('.card .pours').textContent"))
     marks = ["Water into", "Pour within", "set knobs", "about 45 min", "Wet the top"]

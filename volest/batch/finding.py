@@ -10,6 +10,7 @@ from volest.errors import NothingError
 from volest.sheet.target import SCAN_SUFFIXES
 
 OTHER_SUFFIXES = (".obj", ".off", ".3mf", ".amf", ".zip", ".gz")  # what scanners may send instead
+HALF_SUFFIXES = (".part", ".partial", ".tmp", ".download")  # a copy that is under way, or broke off
 _LOG = logging.getLogger(__name__)
 _DIGITS = re.compile(r"(\d+)")
 _MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
@@ -59,12 +60,15 @@ def passed_over(paths: Sequence[Path]) -> list[Path]:
     Returns
     -------
     list of Path
-        Surfaces of other kinds and packed files, in natural order.
+        Surfaces of other kinds, packed files and half copies of all these, in natural order.
     """
     folders = [path for path in paths if _is_folder(path)]
-    others = set(_files_below(folders, OTHER_SUFFIXES))
+    others = set(_files_below(folders, (*OTHER_SUFFIXES, *HALF_SUFFIXES)))
     # A folder that cannot be read is listed too, but as a scan that is refused.
-    return sorted((path for path in others if not _is_folder(path)), key=natural_key)
+    return sorted(
+        (path for path in others if _may_hold_a_scan(path) and not _is_folder(path)),
+        key=natural_key,
+    )
 
 
 def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
@@ -141,6 +145,12 @@ def _files_below(tops: Iterable[Path], suffixes: Sequence[str]) -> Iterator[Path
         yield from (
             entry for entry in entries if entry.suffix.lower() in suffixes and not _is_folder(entry)
         )
+
+
+def _may_hold_a_scan(path: Path) -> bool:
+    if path.suffix.lower() not in HALF_SUFFIXES:
+        return True
+    return Path(path.stem).suffix.lower() in (*SCAN_SUFFIXES, *OTHER_SUFFIXES)
 
 
 def _is_folder(path: Path) -> bool:

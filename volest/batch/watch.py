@@ -4,7 +4,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import watchfiles
@@ -19,6 +19,7 @@ _BUSY_MS, _IDLE_MS = 300, 3000  # how often is looked without being told of a ch
 _DEBOUNCE_MS = 100
 _LOG = logging.getLogger(__name__)
 _Sign = tuple[int, ...]
+Find = Callable[[Sequence[Path]], list[Path]]
 
 
 class Arrivals:
@@ -30,6 +31,8 @@ class Arrivals:
     ----------
     folder : Path
         The folder; it may be away for a while.
+    find : callable, optional
+        Lists what is meant in the folder; scans if not given.
     settle_s : float
         How long a file must rest before it is taken.
     clock : callable, optional
@@ -40,10 +43,12 @@ class Arrivals:
         self,
         folder: Path,
         *,
+        find: Find = find_scans,
         settle_s: float = SETTLE_S,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.folder = folder
+        self._find = find
         self._settle_s = settle_s
         self._clock = clock
         self._resting: dict[Path, tuple[_Sign, float]] = {}
@@ -82,7 +87,7 @@ class Arrivals:
         if not self.folder.is_dir():
             return []
         try:
-            return [scan for scan in find_scans([self.folder]) if not scan.is_dir()]
+            return [scan for scan in self._find([self.folder]) if not scan.is_dir()]
         except (NothingError, OSError):
             return []
 

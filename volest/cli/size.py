@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts
+from volest.cli.folder_words import tell_passed_over, tell_twins
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.out import size_into
@@ -47,9 +48,6 @@ Examples:
 
 Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
 """
-
-
-MOST_NAMED = 5  # files that are not read; a folder may hold hundreds
 
 
 @click.command("size", help=_HELP)
@@ -106,28 +104,18 @@ def _checked(
     paths: "Sequence[Place]", settings: Settings, delivery: Delivery, running: RunChoice
 ) -> "Sequence[Place]":
     """Find the scans, and refuse what cannot be done with them before any is read."""
+    from volest.batch.finding import passed_over  # keeps --help quick
     from volest.batch.places import find_places  # keeps --help quick
     from volest.batch.run import check_settings  # keeps --help quick
+    from volest.batch.twins import same_scans  # keeps --help quick
 
     check_settings(settings)
     scans = find_places(paths)
     check_delivery(delivery, scans, running)
     if not delivery.quiet:
-        _tell_passed_over(paths)
+        tell_passed_over(passed_over([path for path in paths if isinstance(path, Path)]))
+    tell_twins(same_scans(scans))
     return scans
-
-
-def _tell_passed_over(paths: "Sequence[Place]") -> None:
-    """Name what a folder holds beside the scans and may be one: no job drops out unseen."""
-    from volest.batch.finding import passed_over  # keeps --help quick
-    from volest.sheet.names import visible  # keeps --help quick
-
-    others = passed_over([path for path in paths if isinstance(path, Path)])
-    if not others:
-        return
-    named = ", ".join(visible(path.name) for path in others[:MOST_NAMED])
-    more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
-    click.echo(f"not read: {named}{more}; export scans as STL or PLY", err=True)
 
 
 def _size(

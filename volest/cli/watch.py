@@ -1,5 +1,7 @@
 """The command `volest watch`: each scan that arrives in a folder is sized, the sheet kept up."""
 
+import shutil
+import textwrap
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts
+from volest.cli.folder_words import tell_passed_over, tell_twins
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.run_options import RunChoice, run_options
@@ -21,6 +24,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.run import SizeScan
     from volest.result import Result
     from volest.settings import Settings
+    from volest.sheet.rows import Row
     from volest.view.day_folder import DayFolder
 
 _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
@@ -40,6 +44,8 @@ Examples:
 Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
 """
 _FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut down to the first ones
+_NARROWEST = 20  # cells; a window that says it has less is not believed
+_TIE = "\N{NO-BREAK SPACE}"  # textwrap leaves it whole: no figure is parted from its unit
 
 
 @click.command("watch", help=_HELP)
@@ -84,11 +90,14 @@ def _watch(
     size_scan: "SizeScan | None",
 ) -> None:
     from volest.batch.engine import engine_for
-    from volest.batch.watch import Arrivals, wakes
+    from volest.batch.finding import passed_over
+    from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
     from volest.view.day_folder import day_folder
 
     assert running.out is not None  # noqa: S101  # the option is required
     sheet, arrivals = running.wants_sheet, Arrivals(folder)
+    # They are told late: what is on its way gets another name when it is whole.
+    others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
     pictures = sheet and can_draw(quiet=quiet)
     with (
         stoppable(),
@@ -103,6 +112,8 @@ def _watch(
                     click.echo(f"watching {folder}; Ctrl-C ends it", err=True)
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), engine)
+                    if not quiet:
+                        tell_passed_over(others.look())
         except KeyboardInterrupt:
             desk.finish()
 
@@ -111,10 +122,14 @@ class _Desk:
     """Takes what arrives, tells of it, and keeps the files up to date as well as it can."""
 
     def __init__(self, day: "DayFolder", *, quiet: bool, size_scan: "SizeScan | None") -> None:
+        from volest.batch.twins import Twins
+
         self._day = day
         self._quiet = quiet
         self._size_scan = size_scan
+        self._twins = Twins()
         self._scans: dict[Path, None] = {}
+        self._volumes: dict[str, str] = {}  # what was told of each scan so far
         self._stale = False
         self._told = ""
 
@@ -124,6 +139,7 @@ class _Desk:
             self._scans.update(dict.fromkeys(ready))
             self._stale = True
             self._day.size(ready, engine, size_scan=self._size_scan, on_result=self._tell)
+            tell_twins([same for same in map(self._twins.take, ready) if same])
         self._write()
 
     def finish(self) -> None:
@@ -152,10 +168,39 @@ class _Desk:
         from volest.sheet.names import visible
         from volest.sheet.rows import rows
 
-        names = [visible(Path(result.scan).name)]
-        (row,) = rows([result], names, self._day.out.settings.base)
-        if row.refused:
-            click.echo(f"{row.name}  {' '.join(row.notes)}: {visible(result.reason or '')}")
-        else:
-            figures = f"{row.volume} mL, powder {row.powder} g, water {row.water} mL"
-            click.echo(f"{row.name}  {figures}, scoops {row.scoops}; notes: {' '.join(row.notes)}")
+        (row,) = rows([result], [visible(Path(result.scan).name)], self._day.out.settings.base)
+        before = self._volumes.get(result.scan)
+        self._volumes[result.scan] = "refused" if row.refused else f"{row.volume} mL"
+        click.echo("\n".join(_lines(row, result, before)))
+
+
+def _lines(row: "Row", result: "Result", before: str | None) -> list[str]:
+    """Say of one scan what `volest size` says of it, in lines for a terminal."""
+    from volest.sheet.names import visible
+
+    again = "" if before is None else f"sized again (before: {before}): "
+    if row.refused:
+        figures = f"{' '.join(row.notes)}: {visible(result.reason or '')}"
+    else:
+        figures = f"{row.volume} mL, powder {row.powder} g, water {row.water} mL"
+        figures = f"{figures}, scoops {row.scoops}".replace(" ", _TIE).replace(f",{_TIE}", ", ")
+    lines = _wrapped(f"{row.name}  {again}{figures}", "", "  ")
+    for note in result.notes:
+        lines += _wrapped(f"{visible(note.code)}: {visible(note.text)}", "  ", "    ")
+        lines += _wrapped(f"Do: {visible(note.do)}", "    ", "    ")
+    return lines
+
+
+def _wrapped(text: str, first: str, further: str) -> list[str]:
+    from volest.sheet.table import READING_WIDTH
+
+    width = min(shutil.get_terminal_size().columns, READING_WIDTH)
+    lines = textwrap.wrap(
+        text,
+        max(width, _NARROWEST),
+        initial_indent=first,
+        subsequent_indent=further,
+        break_long_words=False,  # names and amounts can be taken as they stand
+        break_on_hyphens=False,
+    )
+    return [line.replace(_TIE, " ") for line in lines]

@@ -124,7 +124,7 @@ def truncated(found: str, needed: str) -> ScanError:
 
     Examples
     --------
-    >>> truncated("the end inside a facet", "'endfacet'").code
+    >>> truncated("a file that breaks off", "the whole file").code
     'truncated'
     """
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")

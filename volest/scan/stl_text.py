@@ -91,7 +91,7 @@ def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]
         if cut < len(b"endfacet"):
             rest = text
             if len(rest) > LINE_BYTES:
-                raise damaged("megabytes of text without a facet", "'facet' ... 'endfacet'")
+                raise damaged("megabytes of text without a triangle", "'facet' ... 'endfacet'")
             continue
         parts.append(_facets(text[:cut].split()))
         rest = text[cut:]
@@ -133,8 +133,8 @@ def _irregular_numbers(words: list[bytes]) -> list[list[bytes]]:
     marks = [MARKS[words[place]] for place in places]
     if len(marks) % 5 or marks != FACET_MARKS * (len(marks) // 5):
         raise damaged(
-            f"{marks.count(0):,} 'facet', {marks.count(1):,} 'vertex' and "
-            f"{marks.count(2):,} 'endfacet' in a part of the file, out of step",
+            f"{marks.count(0):,} triangles begun, {marks.count(1):,} corners and "
+            f"{marks.count(2):,} triangles ended in a part of the file, out of step",
             "three 'vertex' in each 'facet' ... 'endfacet'",
         )
     words = [*words, b"", b"", b""]  # so that looking past a broken last facet finds no number
@@ -158,17 +158,16 @@ def _floats(words: list[bytes]) -> NDArray[np.float64]:
 
 def _ending(solids: _Solids, left: list[bytes]) -> tuple[Note, ...]:
     if solids.closed < solids.opened:
-        where = "inside a facet" if left else "after a facet"
+        where = "in the midst of a triangle" if left else "after a whole triangle"
         raise truncated(
-            f"an end of the file {where}, {solids.closed} of {solids.opened} solids closed",
-            "'endsolid' after the last facet",
+            f"a text STL that breaks off {where}", "the whole file, with its 'endsolid'"
         )
     if solids.closed > solids.opened:
         raise damaged(
             f"{solids.opened} 'solid' and {solids.closed} 'endsolid'", "as many of one as the other"
         )
     if any(word in MARKS for word in left):
-        raise damaged("a facet that is never ended", "'endfacet' after each facet")
+        raise damaged("a triangle that is never ended", "'endfacet' after each")
     if not left:
         return ()
     return (

@@ -14,6 +14,7 @@ from volest.sheet.names import visible, wrapped
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
+_HUNDREDTHS = 100
 _PARTS = {
     "base line": "where the base line lies",
     "border": "where the border runs across a gap in the rim",
@@ -109,17 +110,61 @@ def _hours(trim: Trim) -> Table:
         table.add_row(
             str(part.hour),
             f"{part.length_mm:.0f}",
-            _tenths(part.mean_mm),
-            _tenths(part.most_mm),
-            _tenths(part.least_mm),
+            height_words(part.mean_mm),
+            decided_words(part.most_mm),
+            decided_words(part.least_mm),
             f"{part.to_pits_mm:.1f}",
             deed(part.most_mm, part.least_mm),
         )
     return table
 
 
-def _tenths(height_mm: float) -> str:
+def height_words(height_mm: float) -> str:
+    """Write a height in tenths of a mm.
+
+    Parameters
+    ----------
+    height_mm : float
+        A height over the base line.
+
+    Returns
+    -------
+    str
+        Its figure, never a minus zero.
+
+    Examples
+    --------
+    >>> height_words(-0.04)
+    '0.0'
+    """
     return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
+
+
+def decided_words(height_mm: float) -> str:
+    """Write a height that decides what is done, so that it never seems to lie on the other side.
+
+    Two stretches at -0.5 mm, one to be boxed and one to be left, could not be understood.
+
+    Parameters
+    ----------
+    height_mm : float
+        The highest or lowest point of a stretch over the base line.
+
+    Returns
+    -------
+    str
+        Tenths of a mm, or hundredths away from half a mm where tenths would say just that.
+
+    Examples
+    --------
+    >>> [decided_words(mm) for mm in (-0.44, -0.496, -0.504, 0.5, 0.56)]
+    ['-0.4', '-0.49', '-0.51', '0.50', '0.6']
+    """
+    size_mm = abs(height_mm)
+    if round(size_mm, 1) != LEVEL_MM:
+        return height_words(height_mm)
+    away = math.ceil if size_mm > LEVEL_MM else math.floor
+    return f"{math.copysign(away(size_mm * _HUNDREDTHS) / _HUNDREDTHS, height_mm):.2f}"
 
 
 def deed(most_mm: float, least_mm: float) -> str:
@@ -164,8 +209,8 @@ def advice(trim: Trim) -> list[str]:
     lines = []
     if trim.excess_length_mm:
         lines.append(
-            f"Untrimmed, a flat base would stand {max(trim.stand_off_mm, 0.0):.1f} mm off the base "
-            f"line. Cut {trim.excess_length_mm:.0f} mm of rim down to it."
+            f"Untrimmed, a flat base would stand {max(trim.stand_off_mm, 0.0):.1f} mm above the "
+            f"base line. Cut {trim.excess_length_mm:.0f} mm of rim down to it."
         )
         lines.append(
             f"Keep the blade off margins and preparations: the nearest pit lies "

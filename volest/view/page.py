@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from volest import __version__
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
-from volest.sheet.guide import advice, deed
+from volest.sheet.guide import advice, decided_words, deed, height_words
 from volest.sheet.names import short_names, visible
 from volest.sheet.pours import batch_lines, shared_lines
 from volest.sheet.remarks import made_with, scoop_g, tally
@@ -94,7 +94,8 @@ def _template() -> "Template":
         lstrip_blocks=True,
     )
     page.filters["visible"] = visible
-    page.filters["tenths"] = lambda mm: f"{round(mm, 1) + 0.0:.1f}"  # without -0.0
+    page.filters["height"] = height_words
+    page.filters["decided"] = decided_words
     return page.get_template("sheet.html.j2")
 
 

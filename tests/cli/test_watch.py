@@ -1,0 +1,91 @@
+"""`volest watch`: what a person reads of each scan that arrives."""
+
+import shutil
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+from rich.cells import cell_len
+
+from tests.sheet.invented import DIFFER, HEEL, measured, refused
+from volest.batch.engine import Here
+from volest.cli.watch import _Desk
+from volest.result import Result
+from volest.settings import Settings
+
+
+class Day:
+    """Stands in for the output folder: results by the names of the scans."""
+
+    def __init__(self) -> None:
+        self.out = SimpleNamespace(settings=Settings(), failed=None)
+        self.results: dict[str, Result] = {}
+
+    def size(self, ready: list[Path], *_: object, on_result: Any, **__: object) -> None:
+        for scan in ready:
+            on_result(self.results[scan.name])
+
+    def write(self, scans: list[Path]) -> None:
+        del scans
+
+
+@pytest.fixture
+def day() -> Day:
+    return Day()
+
+
+@pytest.fixture(params=[80, 50])
+def width(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    monkeypatch.setenv("COLUMNS", str(request.param))
+    return int(request.param)
+
+
+def arrive(desk: _Desk, *scans: Path) -> None:
+    desk.take(list(scans), Here())
+
+
+def test_notes_are_told_in_words_that_fit(
+    day: Day, width: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = "b0417-upper-full-arch.stl"
+    day.results = {name: measured(name, notes=(HEEL, DIFFER))}
+    arrive(_Desk(cast(Any, day), quiet=False, size_scan=None), tmp_path / name)
+    told = capsys.readouterr().out
+    assert max(map(cell_len, told.splitlines())) <= width
+    plain = " ".join(told.split())
+    assert plain.startswith(f"{name} 52.3 (51.0-53.7) mL, powder ")
+    for note in (HEEL, DIFFER):
+        assert f"{note.code}: {note.text} Do: {note.do}" in plain
+    assert not any(line.strip().startswith(("mL", "g,")) for line in told.splitlines())
+
+
+def test_a_scan_that_changed_says_so(
+    day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk = _Desk(cast(Any, day), quiet=False, size_scan=None)
+    for result in (measured("a.stl", 40.0), measured("a.stl", 31.0), refused("a.stl")):
+        day.results = {"a.stl": result}
+        arrive(desk, tmp_path / "a.stl")
+    first, second, third = (
+        " ".join(part.split()) for part in capsys.readouterr().out.split("a.stl")[1:]
+    )
+    assert first.startswith("40.0 (39.0-41.0) mL, powder ")
+    assert second.startswith("sized again (before: 40.0 (39.0-41.0) mL): 31.0 (")
+    assert third.startswith("sized again (before: 31.0 (30.2-31.8) mL): REFUSED: found 0 bytes")
+
+
+def test_one_scan_under_two_names_is_told_once(
+    day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, other = tmp_path / "a.stl", tmp_path / "b.stl"
+    one.write_bytes(b"a scan")
+    shutil.copy(one, other)
+    day.results = {path.name: measured(path.name) for path in (one, other)}
+    desk = _Desk(cast(Any, day), quiet=True, size_scan=None)
+    arrive(desk, one)
+    assert capsys.readouterr().err == ""
+    arrive(desk, other)
+    arrive(desk, other)
+    told = capsys.readouterr().err.splitlines()
+    assert told == ["the same scan in a.stl, b.stl; mix for it once, or export the wrong one again"]

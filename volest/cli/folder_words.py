@@ -1,0 +1,48 @@
+"""What is told of a folder beside its scans: files that are not read, scans that lie twice."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+MOST_NAMED = 5  # of a kind; a folder may hold hundreds
+
+
+def tell_passed_over(others: Sequence[Path]) -> None:
+    """Name what lies beside the scans and may be one: no job drops out unseen.
+
+    Parameters
+    ----------
+    others : sequence of Path
+        What `volest.batch.finding.passed_over` lists.
+    """
+    from volest.sheet.names import visible  # keeps --help quick
+
+    if others:
+        named = _some([visible(path.name) for path in others])
+        click.echo(f"not read: {named}; export scans as STL or PLY, whole", err=True)
+
+
+def tell_twins(groups: Sequence[Sequence[Path]]) -> None:
+    """Name the files that hold one scan: the list has an amount for each of them.
+
+    Parameters
+    ----------
+    groups : sequence of sequence of Path
+        The names of each scan that has more than one.
+    """
+    from volest.sheet.names import short_names  # keeps --help quick
+
+    for group in groups[:MOST_NAMED]:
+        _, names = short_names([str(path) for path in group])
+        click.echo(
+            f"the same scan in {_some(names)}; mix for it once, or export the wrong one again",
+            err=True,
+        )
+    if len(groups) > MOST_NAMED:
+        click.echo(f"and {len(groups) - MOST_NAMED} more scans under several names", err=True)
+
+
+def _some(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
