@@ -115,7 +115,30 @@ def exit_code(results: Sequence[Result]) -> int:
     1
     """
     refused = [result for result in results if result.outcome == REFUSED]
-    if any(result.code == FAULT for result in refused):
+    return worst_of(len(refused), sum(result.code == FAULT for result in refused))
+
+
+def worst_of(refused: int, faults: int) -> int:
+    """Say how a run ended of which only the numbers are known.
+
+    Parameters
+    ----------
+    refused : int
+        Scans that were refused, faults among them.
+    faults : int
+        Scans on which volest itself failed.
+
+    Returns
+    -------
+    int
+        The exit code.
+
+    Examples
+    --------
+    >>> worst_of(0, 0), worst_of(2, 0), worst_of(2, 1)
+    (0, 1, 4)
+    """
+    if faults:
         return EXIT_FAULT
     return EXIT_REFUSED if refused else EXIT_MEASURED
 

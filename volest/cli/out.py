@@ -11,7 +11,6 @@ from volest.cli.run_options import RunChoice
 from volest.cli.share_options import ShareChoice, plan_for
 from volest.cli.sheet import can_draw
 from volest.cli.stopping import stoppable
-from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -48,11 +47,10 @@ class Count:
     @property
     def exit_code(self) -> int:
         """The worst scan decides."""
+        from volest.batch.run import worst_of
         from volest.result import REFUSED
 
-        if self.faults:
-            return EXIT_FAULT
-        return EXIT_REFUSED if self.outcomes[REFUSED] else EXIT_MEASURED
+        return worst_of(self.outcomes[REFUSED], self.faults)
 
 
 def size_into(

@@ -1,7 +1,6 @@
 """The command `volest watch`: each scan that arrives in a folder is sized, the sheet kept up."""
 
 import shutil
-import textwrap
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -45,7 +44,6 @@ Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
 """
 _FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut down to the first ones
 _NARROWEST = 20  # cells; a window that says it has less is not believed
-_TIE = "\N{NO-BREAK SPACE}"  # textwrap leaves it whole: no figure is parted from its unit
 
 
 @click.command("watch", help=_HELP)
@@ -176,31 +174,19 @@ class _Desk:
 
 def _lines(row: "Row", result: "Result", before: str | None) -> list[str]:
     """Say of one scan what `volest size` says of it, in lines for a terminal."""
-    from volest.sheet.names import visible
+    from volest.sheet.names import TIE, visible, wrapped
+    from volest.sheet.table import READING_WIDTH
 
+    width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
     again = "" if before is None else f"sized again (before: {before}): "
     if row.refused:
         figures = f"{' '.join(row.notes)}: {visible(result.reason or '')}"
     else:
         figures = f"{row.volume} mL, powder {row.powder} g, water {row.water} mL"
-        figures = f"{figures}, scoops {row.scoops}".replace(" ", _TIE).replace(f",{_TIE}", ", ")
-    lines = _wrapped(f"{row.name}  {again}{figures}", "", "  ")
+        figures = f"{figures}, scoops {row.scoops}".replace(" ", TIE).replace(f",{TIE}", ", ")
+    lines = [wrapped(f"{row.name}  {again}{figures}", width, rest="  ")]
     for note in result.notes:
-        lines += _wrapped(f"{visible(note.code)}: {visible(note.text)}", "  ", "    ")
-        lines += _wrapped(f"Do: {visible(note.do)}", "    ", "    ")
+        said = f"{visible(note.code)}: {visible(note.text)}"
+        lines.append(wrapped(said, width, first="  ", rest="    "))
+        lines.append(wrapped(f"Do: {visible(note.do)}", width, first="    ", rest="    "))
     return lines
-
-
-def _wrapped(text: str, first: str, further: str) -> list[str]:
-    from volest.sheet.table import READING_WIDTH
-
-    width = min(shutil.get_terminal_size().columns, READING_WIDTH)
-    lines = textwrap.wrap(
-        text,
-        max(width, _NARROWEST),
-        initial_indent=first,
-        subsequent_indent=further,
-        break_long_words=False,  # names and amounts can be taken as they stand
-        break_on_hyphens=False,
-    )
-    return [line.replace(_TIE, " ") for line in lines]

@@ -92,7 +92,14 @@ def wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> str:
     >>> wrapped("Pour 50 g", 8)
     'Pour\n50 g'
     """
-    lines = fill(tied(text), width, initial_indent=first, subsequent_indent=rest)
+    lines = fill(
+        tied(text),
+        width,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,  # names and amounts can be taken as they stand
+        break_on_hyphens=False,
+    )
     return lines.replace(TIE, " ")
 
 
