@@ -12,6 +12,7 @@ from volest.stone.plan import PASSED
 from volest.stone.rounding import shown
 
 BLANK = "-"
+NO_NOTE = "none"
 _STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
 _PLAIN = Base()
 _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twelve tenths
@@ -45,6 +46,11 @@ class Row:
     base: str
     notes: tuple[str, ...]
     refused: bool
+
+    @property
+    def noted(self) -> bool:
+        """Whether anything has to be looked at."""
+        return self.notes != (NO_NOTE,)
 
     def figures(self) -> tuple[str, str, str, str, str]:
         """Give the cells that may never be cut.
@@ -105,7 +111,7 @@ def _row(result: Result, name: str, volume: str, asked: Base, late: Collection[s
         water=BLANK if mix is None else shown(mix.water_ml, mix.bench.cylinder_step_ml),
         scoops=BLANK if mix is None else scoops_dealt(mix),
         base=BLANK if base is None else _base_words(base.how, asked),
-        notes=(_refusal(result), *codes) if refused else codes or ("none",),
+        notes=(_refusal(result), *codes) if refused else codes or (NO_NOTE,),
         refused=refused,
     )
 

@@ -22,6 +22,7 @@ from volest.stone.in_words import (
 )
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan, SharedMix
+from volest.stone.rounding import shown
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
 
@@ -178,6 +179,8 @@ def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
         "mixes": made.mixes,
         "water": water_in_words(made),
         "powder": powder_in_words(made),
+        "all_water": shown(made.water_ml, made.bench.cylinder_step_ml),
+        "all_powder": shown(made.powder_g, made.bench.scale_step_g),
         "scoops": scoops_in_words(made),
         "ratio": ratio_in_words(made),
         "steps": base_steps(first, made, second.retention_ml, settings.way),
