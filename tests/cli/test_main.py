@@ -195,3 +195,7 @@ def test_numbers_are_spoken_of_plainly(words: list[str], told: str) -> None:
     assert ran.returncode == 2
     assert told in ran.stderr
     assert not re.search(r"float|integer|x>", ran.stderr)
+
+
+def test_no_help_speaks_of_numbers_like_a_parser() -> None:
+    assert not re.search(r"\bx *[<>]|[<>]=? *x\b|FLOAT|INTEGER", commands_page())

@@ -3,6 +3,7 @@
 import click
 
 from volest.cli.defaults import WAYS_OF_DEALING
+from volest.cli.number import Number
 from volest.cli.options import with_options
 from volest.settings import Settings
 
@@ -18,7 +19,7 @@ _OPTIONS = (
     click.option(
         "--wp",
         metavar="ML",
-        type=float,
+        type=Number(),
         help="mL of water per 100 g of powder; else the type's usual.",
     ),
     click.option(
@@ -26,7 +27,7 @@ _OPTIONS = (
         default=_DEFAULTS.waste_percent,
         show_default=True,
         metavar="PERCENT",
-        type=float,
+        type=Number(),
         help="Share of the cavity mixed on top.",
     ),
     click.option(
@@ -34,7 +35,7 @@ _OPTIONS = (
         default=_DEFAULTS.residue_ml,
         show_default=True,
         metavar="ML",
-        type=float,
+        type=Number(),
         help="Fixed part that stays on bowl, spatula and brush.",
     ),
     click.option(

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from volest.cli.defaults import check_default_stone, is_from_file
+from volest.cli.number import Number
 from volest.cli.options import bundled
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
@@ -65,7 +66,7 @@ _OPTIONS = (
         "--stretch",
         "stretch_ml_per_100g",
         metavar="ML",
-        type=float,
+        type=Number(),
         default=0.0,
         help="More water per 100 g for a longer pour, held inside the stone's range.",
     ),
@@ -73,7 +74,7 @@ _OPTIONS = (
         "--second-pour",
         "second_pour_mm",
         metavar="MM",
-        type=click.FloatRange(min=0, min_open=True),
+        type=Number(above=0),
         help="A base of this height under the first pour.",
     ),
 )

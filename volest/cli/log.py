@@ -11,6 +11,7 @@ from volest.cli.booked_mix import booked_mix
 from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
+from volest.cli.number import Number
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
 
@@ -47,11 +48,11 @@ Examples:
     "file (`volest settings`) names it.",
 )
 @LAB_OPTION
-@click.option("--left", "left_g", type=click.FloatRange(0), metavar="G", help="Left over, in g.")
+@click.option("--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g.")
 @click.option(
     "--short",
     "short_g",
-    type=click.FloatRange(0, min_open=True),
+    type=Number(above=0),
     metavar="G",
     help="Missing, in g of mix.",
 )
@@ -59,16 +60,18 @@ Examples:
     "--from", "source", metavar="FILE", type=click.Path(path_type=Path), help="JSON of mix or size."
 )
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
-@click.option("--volume", "volume_ml", type=float, metavar="ML", help="Cavity, in mL.")
-@click.option("--powder", "powder_g", type=float, metavar="G", help="Powder that was mixed.")
-@click.option("--water", "water_ml", type=float, metavar="ML", help="Water that was mixed.")
+@click.option("--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity, in mL.")
+@click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
+@click.option("--water", "water_ml", type=Number(), metavar="ML", help="Water that was mixed.")
 @click.option("--stone", metavar="NAME", help="Stone; else that of the file, or type-4.")
 @click.option(
     "--way",
     type=click.Choice([HAND, VACUUM]),
     help="How it was mixed; else as the file says, or vacuum.",
 )
-@click.option("--strike", type=int, metavar="NUMBER", help="Strike that pour out as a slip.")
+@click.option(
+    "--strike", type=Number(whole=True), metavar="NUMBER", help="Strike that pour out as a slip."
+)
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")

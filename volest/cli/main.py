@@ -211,33 +211,14 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         return str(fault), fault.exit_code
     if isinstance(fault, click.UsageError):
         path = fault.ctx.command_path if fault.ctx else "volest"
-        return f"{_plain(fault.format_message())}{_hint(fault)} See: {path} --help", EXIT_USAGE
+        return f"{fault.format_message()}{_hint(fault)} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED
 
 
-# What click says of numbers, and what it means.
-_PLAIN = (
-    (r"is not a valid float( range)?", "is not a number"),
-    (r"is not a valid integer( range)?", "is not a whole number"),
-    (r"is not in the range x>=(\S+?)\.?$", r"is below \1."),
-    (r"is not in the range x>(\S+?)\.?$", r"is not above \1."),
-    (r"is not in the range (\S+)<=x<=(\S+?)\.?$", r"is not in \1 to \2."),
-)
-
-
-def _plain(message: str) -> str:
-    for words, plain in _PLAIN:
-        message = re.sub(words, plain, message)
-    return message
-
-
 def _hint(fault: click.UsageError) -> str:
-    """Say how a number is written, where that is the slip."""
-    comma = re.search(r"'(-?\d+),(\d+)' is not a valid float", fault.format_message())
-    if comma:
-        return f" Write it with a point: {comma[1]}.{comma[2]}."
+    """Tell a number that was taken for an option by its sign."""
     if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
         return " A number here is 0 or above."
     return ""

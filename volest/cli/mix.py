@@ -9,6 +9,7 @@ import click
 from volest.cli.amount_options import amounts
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
+from volest.cli.number import Number
 from volest.cli.options import settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -43,12 +44,12 @@ Examples:
 
 
 @click.command("mix", help=_HELP)
-@click.argument("volume", type=float, metavar="VOLUME")
+@click.argument("volume", type=Number(), metavar="VOLUME")
 @amounts
 @lab_options
 @click.option(
     "--footprint",
-    type=float,
+    type=Number(),
     metavar="MM2",
     help="Area under the base, for --second-pour.",
 )

@@ -8,6 +8,7 @@ from typing import Any, TypeVar, cast
 import click
 
 from volest.cli.defaults import is_from_file
+from volest.cli.number import Number
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -32,7 +33,7 @@ _OPTIONS = (
         default=_DEFAULTS.pitch_mm,
         show_default=True,
         metavar="MM",
-        type=float,
+        type=Number(),
         help=f"Width of a column, {PITCH_RANGE_MM[0]:g} to {PITCH_RANGE_MM[1]:g}; "
         "finer takes longer.",
     ),
