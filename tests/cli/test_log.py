@@ -193,6 +193,12 @@ def test_csv_in_a_file_is_safe_for_spreadsheets(folder: Path) -> None:
     assert "'=1+1" in (folder / "pours.csv").read_text(encoding="utf-8")
 
 
+def test_no_control_code_of_a_name_reaches_the_terminal() -> None:
+    log(*MIXED, "--left", "9")
+    told = log("--backup", "may\x1b[2J.db").stderr
+    assert told == "wrote may\\x1b[2J.db\n"
+
+
 def test_a_backup_is_a_journal_itself(folder: Path) -> None:
     log(*MIXED, "--left", "9")
     made = log("--backup", "copy.db", "--csv", "pours.csv")

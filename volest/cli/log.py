@@ -12,6 +12,7 @@ from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
 from volest.cli.number import Number
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
 
@@ -120,10 +121,10 @@ def log_command(
             _book(journal, _entry(given, left, scan, lab), lab, journal_file)
         if strike is not None:
             journal.strike(strike)
-            click.echo(f"struck out pour {strike}", err=True)
+            say(f"struck out pour {strike}")
         if backup_file is not None:
             journal.back_up(backup_file)
-            click.echo(f"wrote {backup_file}", err=True)
+            say(f"wrote {backup_file}")
         _tell(journal, lab, csv_file, journal_file)
 
 
@@ -142,16 +143,13 @@ def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> N
 
     before = [] if entry.source is None else journal.booked_from(entry.source)
     number = journal.book(entry)
-    click.echo(f"booked as pour {number}", err=True)
+    say(f"booked as pour {number}")
     odd = [f"pour {before[-1]} was booked from the same file"] if before else []
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
     for told in odd:
-        click.echo(
-            f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}",
-            err=True,
-        )
+        say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":

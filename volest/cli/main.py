@@ -199,9 +199,9 @@ def _guarded(call: Callable[[], Any]) -> int:
         code = EXIT_FAULT
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
-    from volest.sheet.names import visible  # only when there is something to tell
+    from volest.cli.talk import say  # only when there is something to tell
 
-    click.echo(f"volest: {visible(' '.join(line.split()))}", err=True)
+    say(f"volest: {' '.join(line.split())}")
     return int(code)
 
 

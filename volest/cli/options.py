@@ -3,6 +3,7 @@
 import inspect
 from collections.abc import Callable, Sequence
 from functools import wraps
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import click
@@ -68,6 +69,7 @@ def with_options(options: Sequence[Callable[..., Any]]) -> Callable[[Command], C
 
 
 measuring = with_options(_OPTIONS)  # base, unit, pitch and inside_out
+one_scan = click.argument("scan", metavar="SCAN", type=click.Path(readable=False, path_type=Path))
 
 
 def bundled(
