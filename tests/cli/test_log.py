@@ -130,6 +130,8 @@ def test_a_second_booking_is_told_and_can_be_struck_out() -> None:
     [
         (["--left", "9"], "--volume"),
         ([*MIXED], "--left G or --short G"),
+        (["--water", "20.6"], "--left G or --short G"),
+        (["--lot", "7731"], "--left G or --short G"),
         ([*MIXED, "--left", "9", "--short", "9"], "leave one out"),
         ([*MIXED, "--left", "-1"], "-1"),
         ([*MIXED, "--left", "150"], "150 g left of 103 g of powder and 20.6 mL of water"),

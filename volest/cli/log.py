@@ -10,16 +10,19 @@ import click
 from volest.cli.booked_mix import booked_mix
 from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
-from volest.cli.lab_options import LAB_OPTION, lab_from
+from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
 from volest.cli.number import Number
 from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
+from volest.settings import Settings
 
 if TYPE_CHECKING:
     from volest.journal.entry import Entry
     from volest.journal.journal import Journal
 
+_DEFAULTS = Settings()
+_AMOUNTS = ("volume_ml", "powder_g", "water_ml")
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
@@ -39,17 +42,14 @@ Examples:
 
 
 @click.command("log", help=_HELP)
-@click.option(
-    "--journal",
-    "journal_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    envvar="VOLEST_JOURNAL",
-    help="The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
-    "file (`volest settings`) names it.",
+@journal_option(
+    "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
+    "file (`volest settings`) names it."
 )
 @LAB_OPTION
-@click.option("--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g.")
+@click.option(
+    "--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g; 0 if nothing."
+)
 @click.option(
     "--short",
     "short_g",
@@ -64,11 +64,13 @@ Examples:
 @click.option("--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity, in mL.")
 @click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
 @click.option("--water", "water_ml", type=Number(), metavar="ML", help="Water that was mixed.")
-@click.option("--stone", metavar="NAME", help="Stone; else that of the file, or type-4.")
+@click.option(
+    "--stone", metavar="NAME", help=f"Stone; else that of the file, or {_DEFAULTS.stone}."
+)
 @click.option(
     "--way",
     type=click.Choice([HAND, VACUUM]),
-    help="How it was mixed; else as the file says, or vacuum.",
+    help=f"How it was mixed; else as the file says, or {_DEFAULTS.way}.",
 )
 @click.option(
     "--strike", type=Number(whole=True), metavar="NUMBER", help="Strike that pour out as a slip."
@@ -102,23 +104,20 @@ def log_command(
     if journal_file is None:
         raise _no_journal()
     lab = lab_from(lab_file)
-    if left_g is not None and short_g is not None:
-        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
-    booking = left_g is not None or short_g is not None
-    if booking and strike is not None:
+    said = {key: value for key, value in words.items() if value is not None}
+    usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
+    end_g = _end_g(left_g, short_g)
+    if end_g is not None and strike is not None:
         raise UsageError(
             "a pour and --strike", needed="one of them", remedy="do one, then the other"
         )
-    if not booking and (source is not None or any(words[key] for key in ("volume_ml", "powder_g"))):
+    if end_g is None and (said or source is not None or scan is not None):
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
-    with Journal(journal_file, new=booking) as journal:
-        if booking:
-            said = {key: value for key, value in words.items() if value is not None}
-            usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
+    with Journal(journal_file, new=end_g is not None) as journal:
+        if end_g is not None:
             mixed = {} if source is None else booked_mix(source, scan)
-            given = {**usual, **mixed, **said}
-            left = left_g if left_g is not None else -(short_g or 0.0)
-            _book(journal, _entry(given, left, scan, lab), lab, journal_file)
+            entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
+            _book(journal, entry, lab, journal_file)
         if strike is not None:
             journal.strike(strike)
             say(f"struck out pour {strike}")
@@ -126,6 +125,13 @@ def log_command(
             journal.back_up(backup_file)
             say(f"wrote {backup_file}")
         _tell(journal, lab, csv_file, journal_file)
+
+
+def _end_g(left_g: float | None, short_g: float | None) -> float | None:
+    """Say how a pour ended: what was left, below 0 what was missing; None if nothing is booked."""
+    if left_g is not None and short_g is not None:
+        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
+    return left_g if short_g is None else -short_g
 
 
 def _no_journal() -> UsageError:
@@ -153,30 +159,19 @@ def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> N
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
-    from volest.journal.entry import Entry, now  # keeps --help quick
+    from volest.journal.entry import entry_of  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
-    from volest.stone.water import water_density_g_per_ml  # keeps --help quick
 
-    missing = [name for name in ("volume_ml", "powder_g", "water_ml") if name not in given]
+    missing = [name for name in _AMOUNTS if name not in given]
     if missing:
         options = ", ".join("--" + name.partition("_")[0] for name in missing)
         raise UsageError(f"no {options}", needed="what was mixed", remedy="add it, or --from FILE")
-    kind = find_stone(str(given.get("stone", "type-4")), lab)
-    volume_ml, powder_g, water_ml = (
-        float(given[name]) for name in ("volume_ml", "powder_g", "water_ml")
-    )
-    mix_ml = powder_g / kind.powder_density.value + water_ml
-    mass_g = powder_g + water_ml * water_density_g_per_ml(lab.bench.water_c)
-    return Entry(
-        booked=now(),
-        stone=kind.name,
+    return entry_of(
+        find_stone(str(given.get("stone", _DEFAULTS.stone)), lab),
         way=_way(given),
-        volume_ml=volume_ml,
-        powder_g=powder_g,
-        water_ml=water_ml,
-        mix_ml=mix_ml,
+        **{name: float(given[name]) for name in _AMOUNTS},
+        water_c=lab.bench.water_c,
         left_g=left_g,
-        left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
         lot=_text(given, "lot"),
         mark=_text(given, "mark"),
         scan=scan,
@@ -186,7 +181,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
 
 def _way(given: dict[str, str | float]) -> str:
     if "way" in given or "source" not in given:
-        return str(given.get("way", VACUUM))
+        return str(given.get("way", _DEFAULTS.way))
     raise UsageError(
         "no way of mixing in the file",
         needed=f"{HAND} or {VACUUM}",
