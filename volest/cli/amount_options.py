@@ -2,10 +2,9 @@
 
 import click
 
-from volest.cli.defaults import WAYS_OF_DEALING
 from volest.cli.number import Number
 from volest.cli.options import with_options
-from volest.settings import Settings
+from volest.settings import WAYS_OF_DEALING, Settings
 
 _DEFAULTS = Settings()
 _OPTIONS = (

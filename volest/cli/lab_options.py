@@ -1,13 +1,14 @@
 """Options that `mix` and `size` share: the lab file, the way of mixing, the second pour."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 
-from volest.cli.defaults import check_default_stone, is_from_file
+from volest.cli.defaults import KEYS, check_default_stone, is_from_file
 from volest.cli.number import Number
-from volest.cli.options import bundled
+from volest.cli.options import Command, bundled
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
@@ -41,20 +42,39 @@ LAB_OPTION = click.option(
     "lab_file",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    envvar="VOLEST_LAB",
+    envvar=KEYS["lab"].variable,
     help="The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
 )
-JOURNAL_OPTION = click.option(
-    "--journal",
-    "journal_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    envvar="VOLEST_JOURNAL",
-    help="Learn the waste from the pours booked there, unless --waste or --residue is given.",
-)
+
+
+def journal_option(told: str) -> Callable[[Command], Command]:
+    """Give a command the option that names the journal.
+
+    Parameters
+    ----------
+    told : str
+        Its help text: what the command does with it.
+
+    Returns
+    -------
+    callable
+        What adds it to a command, as `journal_file`.
+    """
+    return click.option(
+        "--journal",
+        "journal_file",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        envvar=KEYS["journal"].variable,
+        help=told,
+    )
+
+
 _OPTIONS = (
     LAB_OPTION,
-    JOURNAL_OPTION,
+    journal_option(
+        "Learn the waste from the pours booked there, unless --waste or --residue is given."
+    ),
     click.option(
         "--way",
         type=click.Choice([HAND, VACUUM]),

@@ -195,7 +195,9 @@ def _guarded(call: Callable[[], Any]) -> int:
         line, code = _meant(fault)
     except Exception as fault:  # noqa: BLE001  # the edge of the program: no trace without --verbose
         _LOG.exception("a fault in volest")
-        line = f"fault in volest: {type(fault).__name__}: {fault}; add --verbose"
+        line = (
+            f"fault in volest: {type(fault).__name__}: {fault}; for its trace: volest --verbose ..."
+        )
         code = EXIT_FAULT
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
@@ -218,7 +220,9 @@ def _meant(fault: BaseException) -> tuple[str, int]:
 
 
 def _hint(fault: click.UsageError) -> str:
-    """Tell a number that was taken for an option by its sign."""
+    """Say what is meant by an option that its command does not have."""
+    if isinstance(fault, click.NoSuchOption) and fault.option_name == "--verbose":
+        return " It stands right after volest: volest --verbose ..."
     if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
         return " A number here is 0 or above."
     return ""

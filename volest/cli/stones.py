@@ -42,6 +42,8 @@ Examples:
 )
 def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: str | None) -> None:
     """List the stones; the words for a person stand in `_HELP`."""
+    if new_file is not None and json_file is not None:
+        raise UsageError("--new and --json", needed="one of them", remedy="leave one out")
     if new_file is not None:
         _start_lab_file(new_file)
         return
