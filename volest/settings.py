@@ -13,6 +13,7 @@ DEFAULT_PITCH_MM = (
 )
 PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+WAYS_OF_DEALING = ("gram", "scoop")
 PLANE_NUMBERS = 6
 FARTHEST_MM = 1e6  # as for the scans themselves
 LEAST_NORMAL = 1e-6  # a shorter one has no direction to speak of

@@ -130,6 +130,8 @@ def test_a_second_booking_is_told_and_can_be_struck_out() -> None:
     [
         (["--left", "9"], "--volume"),
         ([*MIXED], "--left G or --short G"),
+        (["--water", "20.6"], "--left G or --short G"),
+        (["--lot", "7731"], "--left G or --short G"),
         ([*MIXED, "--left", "9", "--short", "9"], "leave one out"),
         ([*MIXED, "--left", "-1"], "-1"),
         ([*MIXED, "--left", "150"], "150 g left of 103 g of powder and 20.6 mL of water"),
@@ -191,6 +193,12 @@ def test_csv_in_a_file_is_safe_for_spreadsheets(folder: Path) -> None:
     log(*MIXED, "--left", "9", "--lot", "=1+1")
     assert log("--csv", "pours.csv").exit_code == 0
     assert "'=1+1" in (folder / "pours.csv").read_text(encoding="utf-8")
+
+
+def test_no_control_code_of_a_name_reaches_the_terminal() -> None:
+    log(*MIXED, "--left", "9")
+    told = log("--backup", "may\x1b[2J.db").stderr
+    assert told == "wrote may\\x1b[2J.db\n"
 
 
 def test_a_backup_is_a_journal_itself(folder: Path) -> None:

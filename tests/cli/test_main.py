@@ -127,7 +127,7 @@ def with_command(monkeypatch: pytest.MonkeyPatch) -> None:
     ("fault", "code", "line"),
     [
         (ScanError("x\x1b", needed="y", remedy="z"), 1, "found x\\x1b; needed y; z"),
-        (RuntimeError("two\nlines"), 4, "fault in volest: RuntimeError: two lines"),
+        (RuntimeError("two\nlines"), 4, "RuntimeError: two lines; for its trace: volest --verbose"),
         (KeyboardInterrupt(), 130, "stopped from the keyboard"),
         (click.ClickException("said"), 2, "said"),
     ],
@@ -138,6 +138,15 @@ def test_a_fault_is_one_line_and_its_code(fault: BaseException, code: int, line:
     assert line in ran.stderr
     assert len(ran.stderr.strip().splitlines()) == 1
     assert "Traceback" not in ran.output
+
+
+@pytest.mark.usefixtures("with_command")
+def test_a_trace_is_to_be_had_of_every_command() -> None:
+    told = CliRunner().invoke(volest_group, ["--verbose", "fail"], obj=RuntimeError("odd")).stderr
+    assert "raise ctx.obj" in told
+    late = CliRunner().invoke(volest_group, ["trim", "a.stl", "--verbose"])
+    assert late.exit_code == 2
+    assert "volest --verbose ..." in late.stderr
 
 
 def test_a_reader_that_leaves_is_no_fault() -> None:
@@ -195,3 +204,7 @@ def test_numbers_are_spoken_of_plainly(words: list[str], told: str) -> None:
     assert ran.returncode == 2
     assert told in ran.stderr
     assert not re.search(r"float|integer|x>", ran.stderr)
+
+
+def test_no_help_speaks_of_numbers_like_a_parser() -> None:
+    assert not re.search(r"\bx *[<>]|[<>]=? *x\b|FLOAT|INTEGER", commands_page())

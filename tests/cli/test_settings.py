@@ -199,6 +199,13 @@ def test_a_stone_of_the_lab_is_known_by_its_lab_file(file: Path) -> None:
         assert f"{file}: stone = 'grey sack'" in call(*words).stderr
 
 
+def test_no_control_code_of_a_name_reaches_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("VOLEST_JOURNAL", "lab\x1b[2J.db")
+    shown = call("settings").stdout
+    assert "lab\\x1b[2J.db" in shown
+    assert "\x1b" not in shown
+
+
 def test_an_empty_variable_means_no_file(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(VARIABLE, "")
     assert row("file") == ["file", "none"]

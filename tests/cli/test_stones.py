@@ -55,6 +55,7 @@ def test_a_started_lab_file_is_read_back_and_never_overwritten(tmp_path: Path) -
     assert run("--new", "-").stdout == text
     assert run("--lab", str(target)).stdout == run().stdout
     assert isinstance(run("--new", str(target)).exception, UsageError)
+    assert isinstance(run("--new", "b.toml", "--json", "-").exception, UsageError)
     assert target.read_text(encoding="utf-8") == text
 
 

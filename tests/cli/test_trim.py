@@ -71,6 +71,7 @@ def test_the_curve_is_drawn(scan: Path, suffix: str, tmp_path: Path) -> None:
 def test_a_drawing_of_no_known_kind_is_refused(scan: Path, name: str, tmp_path: Path) -> None:
     run = call("curve", str(scan), "--plot", str(tmp_path / name))
     assert run.exit_code == 2
+    assert run.stdout == ""  # said before the work
     assert not (tmp_path / name).exists()
 
 

@@ -2,9 +2,9 @@
 
 import click
 
-from volest.cli.defaults import WAYS_OF_DEALING
+from volest.cli.number import Number
 from volest.cli.options import with_options
-from volest.settings import Settings
+from volest.settings import WAYS_OF_DEALING, Settings
 
 _DEFAULTS = Settings()
 _OPTIONS = (
@@ -18,7 +18,7 @@ _OPTIONS = (
     click.option(
         "--wp",
         metavar="ML",
-        type=float,
+        type=Number(),
         help="mL of water per 100 g of powder; else the type's usual.",
     ),
     click.option(
@@ -26,7 +26,7 @@ _OPTIONS = (
         default=_DEFAULTS.waste_percent,
         show_default=True,
         metavar="PERCENT",
-        type=float,
+        type=Number(),
         help="Share of the cavity mixed on top.",
     ),
     click.option(
@@ -34,7 +34,7 @@ _OPTIONS = (
         default=_DEFAULTS.residue_ml,
         show_default=True,
         metavar="ML",
-        type=float,
+        type=Number(),
         help="Fixed part that stays on bowl, spatula and brush.",
     ),
     click.option(

@@ -4,8 +4,7 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
-import click
-
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, json_in, text_of
 from volest.lab import HAND, VACUUM
@@ -70,7 +69,7 @@ def _sharers(whole: dict[str, Any], scan: str | None) -> dict[str, Any]:
     for shared in (whole.get("shared") or {}).get("mixes", ()):
         names = [Path(name).name for name in shared["scans"]]
         if scan in names and len(names) > 1:
-            click.echo(f"booking the whole mix that {', '.join(names)} share", err=True)
+            say(f"booking the whole mix that {', '.join(names)} share")
             return {"mix": shared["mix"], "names": names}
     return {}
 

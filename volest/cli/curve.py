@@ -5,7 +5,8 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, measuring, settings_of
+from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
+from volest.cli.talk import say
 
 _HELP = f"""Write volume against height over the base line of SCAN as CSV.
 
@@ -18,7 +19,7 @@ Examples:
 
 
 @click.command("curve", help=_HELP)
-@click.argument("scan", type=click.Path(readable=False, path_type=Path))
+@one_scan
 @measuring
 @click.option(
     "--plot", metavar="FILE", type=click.Path(path_type=Path), help="Draw it: .svg, .png or .pdf."
@@ -27,12 +28,14 @@ def curve_command(scan: Path, *, plot: Path | None, **options: Any) -> None:
     """Write the curve; the words for a person stand in `_HELP`."""
     from volest.pipeline import examine
     from volest.sheet.guide import curve_text
+    from volest.sheet.plot import KINDS, draw_curve
+    from volest.sheet.target import check_ending, check_target
 
+    if plot is not None:
+        check_ending(plot, KINDS, "a plot", "--plot")
+        check_target(plot, [scan])
     result, _ = examine(scan, settings_of(**options))
     click.echo(curve_text(result.curve), nl=False)
     if plot is not None:
-        from volest.sheet.names import visible
-        from volest.sheet.plot import draw_curve
-
         draw_curve(result, plot)
-        click.echo(f"wrote {visible(str(plot))}", err=True)
+        say(f"wrote {plot}")

@@ -12,16 +12,12 @@ import click
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, toml_of
 from volest.lab import HAND, VACUUM, Lab
-from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, parse_base
+from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, WAYS_OF_DEALING, parse_base
 
 VARIABLE = "VOLEST_SETTINGS"
 NAME = "defaults.toml"
 _MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
 _MIXING = ("size", "watch", "mix")
-WAYS_OF_DEALING = ("gram", "scoop")
-_CHOICES = MappingProxyType(
-    {"by": WAYS_OF_DEALING, "way": (HAND, VACUUM), "unit": tuple(MM_PER_UNIT)}
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,12 +32,14 @@ class Key:
         The commands that it holds for.
     kind : type
         What its value must be.
-    variable : str or None
-        Environment variable that goes before the file.
     says : str
         What it is, for the list and for a new file.
     example : str
         A line as it would stand in the file.
+    variable : str or None
+        Environment variable that goes before the file.
+    choices : tuple of str
+        The values there are, where they are few.
     """
 
     parameter: str
@@ -50,6 +48,7 @@ class Key:
     says: str
     example: str
     variable: str | None = None
+    choices: tuple[str, ...] = ()
 
     @property
     def is_path(self) -> bool:
@@ -88,6 +87,7 @@ KEYS = MappingProxyType(
             kind=str,
             says="powder by gram or by scoop",
             example='by = "gram"',
+            choices=WAYS_OF_DEALING,
         ),
         "way": Key(
             parameter="way",
@@ -95,6 +95,7 @@ KEYS = MappingProxyType(
             kind=str,
             says="mixed by hand or under vacuum",
             example='way = "vacuum"',
+            choices=(HAND, VACUUM),
         ),
         "base": Key(
             parameter="base",
@@ -109,6 +110,7 @@ KEYS = MappingProxyType(
             kind=str,
             says="unit of the files",
             example='unit = "mm"',
+            choices=tuple(MM_PER_UNIT),
         ),
         "pitch": Key(
             parameter="pitch",
@@ -182,13 +184,6 @@ def _checked(path: Path, name: str, value: object) -> object:
             remedy="mend the key or leave it out; waste and scoop stand in the lab file",
         )
     key = KEYS[name]
-    fitting = isinstance(value, str) if key.kind is str else isinstance(value, int | float)
-    if not fitting or isinstance(value, bool):
-        raise UsageError(
-            f"{path}: {name} = {value!r}",
-            needed="a text in quotes" if key.kind is str else "a number",
-            remedy=f"write for example {key.example}",
-        )
     needed = _needed(name, value)
     if needed is not None:
         raise UsageError(
@@ -198,9 +193,13 @@ def _checked(path: Path, name: str, value: object) -> object:
 
 
 def _needed(name: str, value: Any) -> str | None:
-    """Say what is needed where a value of the right kind cannot be meant."""
-    if name in _CHOICES and value not in _CHOICES[name]:
-        return f"one of {', '.join(_CHOICES[name])}"
+    """Say what is needed where a value cannot be meant."""
+    key = KEYS[name]
+    fitting = isinstance(value, str) if key.kind is str else isinstance(value, int | float)
+    if not fitting or isinstance(value, bool):
+        return "a text in quotes" if key.kind is str else "a number"
+    if key.choices and value not in key.choices:
+        return f"one of {', '.join(key.choices)}"
     finest, coarsest = PITCH_RANGE_MM
     if name == "pitch" and not finest <= value <= coarsest:
         return f"{finest:g} to {coarsest:g} mm"

@@ -1,12 +1,14 @@
 """Options that `mix` and `size` share: the lab file, the way of mixing, the second pour."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 
-from volest.cli.defaults import check_default_stone, is_from_file
-from volest.cli.options import bundled
+from volest.cli.defaults import KEYS, check_default_stone, is_from_file
+from volest.cli.number import Number
+from volest.cli.options import Command, bundled
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
@@ -40,20 +42,39 @@ LAB_OPTION = click.option(
     "lab_file",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    envvar="VOLEST_LAB",
+    envvar=KEYS["lab"].variable,
     help="The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
 )
-JOURNAL_OPTION = click.option(
-    "--journal",
-    "journal_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    envvar="VOLEST_JOURNAL",
-    help="Learn the waste from the pours booked there, unless --waste or --residue is given.",
-)
+
+
+def journal_option(told: str) -> Callable[[Command], Command]:
+    """Give a command the option that names the journal.
+
+    Parameters
+    ----------
+    told : str
+        Its help text: what the command does with it.
+
+    Returns
+    -------
+    callable
+        What adds it to a command, as `journal_file`.
+    """
+    return click.option(
+        "--journal",
+        "journal_file",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        envvar=KEYS["journal"].variable,
+        help=told,
+    )
+
+
 _OPTIONS = (
     LAB_OPTION,
-    JOURNAL_OPTION,
+    journal_option(
+        "Learn the waste from the pours booked there, unless --waste or --residue is given."
+    ),
     click.option(
         "--way",
         type=click.Choice([HAND, VACUUM]),
@@ -65,7 +86,7 @@ _OPTIONS = (
         "--stretch",
         "stretch_ml_per_100g",
         metavar="ML",
-        type=float,
+        type=Number(),
         default=0.0,
         help="More water per 100 g for a longer pour, held inside the stone's range.",
     ),
@@ -73,7 +94,7 @@ _OPTIONS = (
         "--second-pour",
         "second_pour_mm",
         metavar="MM",
-        type=click.FloatRange(min=0, min_open=True),
+        type=Number(above=0),
         help="A base of this height under the first pour.",
     ),
 )

@@ -10,14 +10,19 @@ import click
 from volest.cli.booked_mix import booked_mix
 from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
-from volest.cli.lab_options import LAB_OPTION, lab_from
+from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
+from volest.cli.number import Number
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
+from volest.settings import Settings
 
 if TYPE_CHECKING:
     from volest.journal.entry import Entry
     from volest.journal.journal import Journal
 
+_DEFAULTS = Settings()
+_AMOUNTS = ("volume_ml", "powder_g", "water_ml")
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
@@ -37,21 +42,18 @@ Examples:
 
 
 @click.command("log", help=_HELP)
-@click.option(
-    "--journal",
-    "journal_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    envvar="VOLEST_JOURNAL",
-    help="The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
-    "file (`volest settings`) names it.",
+@journal_option(
+    "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
+    "file (`volest settings`) names it."
 )
 @LAB_OPTION
-@click.option("--left", "left_g", type=click.FloatRange(0), metavar="G", help="Left over, in g.")
+@click.option(
+    "--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g; 0 if nothing."
+)
 @click.option(
     "--short",
     "short_g",
-    type=click.FloatRange(0, min_open=True),
+    type=Number(above=0),
     metavar="G",
     help="Missing, in g of mix.",
 )
@@ -59,16 +61,20 @@ Examples:
     "--from", "source", metavar="FILE", type=click.Path(path_type=Path), help="JSON of mix or size."
 )
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
-@click.option("--volume", "volume_ml", type=float, metavar="ML", help="Cavity, in mL.")
-@click.option("--powder", "powder_g", type=float, metavar="G", help="Powder that was mixed.")
-@click.option("--water", "water_ml", type=float, metavar="ML", help="Water that was mixed.")
-@click.option("--stone", metavar="NAME", help="Stone; else that of the file, or type-4.")
+@click.option("--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity, in mL.")
+@click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
+@click.option("--water", "water_ml", type=Number(), metavar="ML", help="Water that was mixed.")
+@click.option(
+    "--stone", metavar="NAME", help=f"Stone; else that of the file, or {_DEFAULTS.stone}."
+)
 @click.option(
     "--way",
     type=click.Choice([HAND, VACUUM]),
-    help="How it was mixed; else as the file says, or vacuum.",
+    help=f"How it was mixed; else as the file says, or {_DEFAULTS.way}.",
 )
-@click.option("--strike", type=int, metavar="NUMBER", help="Strike that pour out as a slip.")
+@click.option(
+    "--strike", type=Number(whole=True), metavar="NUMBER", help="Strike that pour out as a slip."
+)
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
@@ -98,30 +104,34 @@ def log_command(
     if journal_file is None:
         raise _no_journal()
     lab = lab_from(lab_file)
-    if left_g is not None and short_g is not None:
-        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
-    booking = left_g is not None or short_g is not None
-    if booking and strike is not None:
+    said = {key: value for key, value in words.items() if value is not None}
+    usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
+    end_g = _end_g(left_g, short_g)
+    if end_g is not None and strike is not None:
         raise UsageError(
             "a pour and --strike", needed="one of them", remedy="do one, then the other"
         )
-    if not booking and (source is not None or any(words[key] for key in ("volume_ml", "powder_g"))):
+    if end_g is None and (said or source is not None or scan is not None):
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
-    with Journal(journal_file, new=booking) as journal:
-        if booking:
-            said = {key: value for key, value in words.items() if value is not None}
-            usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
+    with Journal(journal_file, new=end_g is not None) as journal:
+        if end_g is not None:
             mixed = {} if source is None else booked_mix(source, scan)
-            given = {**usual, **mixed, **said}
-            left = left_g if left_g is not None else -(short_g or 0.0)
-            _book(journal, _entry(given, left, scan, lab), lab, journal_file)
+            entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
+            _book(journal, entry, lab, journal_file)
         if strike is not None:
             journal.strike(strike)
-            click.echo(f"struck out pour {strike}", err=True)
+            say(f"struck out pour {strike}")
         if backup_file is not None:
             journal.back_up(backup_file)
-            click.echo(f"wrote {backup_file}", err=True)
+            say(f"wrote {backup_file}")
         _tell(journal, lab, csv_file, journal_file)
+
+
+def _end_g(left_g: float | None, short_g: float | None) -> float | None:
+    """Say how a pour ended: what was left, below 0 what was missing; None if nothing is booked."""
+    if left_g is not None and short_g is not None:
+        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
+    return left_g if short_g is None else -short_g
 
 
 def _no_journal() -> UsageError:
@@ -139,43 +149,29 @@ def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> N
 
     before = [] if entry.source is None else journal.booked_from(entry.source)
     number = journal.book(entry)
-    click.echo(f"booked as pour {number}", err=True)
+    say(f"booked as pour {number}")
     odd = [f"pour {before[-1]} was booked from the same file"] if before else []
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
     for told in odd:
-        click.echo(
-            f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}",
-            err=True,
-        )
+        say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
-    from volest.journal.entry import Entry, now  # keeps --help quick
+    from volest.journal.entry import entry_of  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
-    from volest.stone.water import water_density_g_per_ml  # keeps --help quick
 
-    missing = [name for name in ("volume_ml", "powder_g", "water_ml") if name not in given]
+    missing = [name for name in _AMOUNTS if name not in given]
     if missing:
         options = ", ".join("--" + name.partition("_")[0] for name in missing)
         raise UsageError(f"no {options}", needed="what was mixed", remedy="add it, or --from FILE")
-    kind = find_stone(str(given.get("stone", "type-4")), lab)
-    volume_ml, powder_g, water_ml = (
-        float(given[name]) for name in ("volume_ml", "powder_g", "water_ml")
-    )
-    mix_ml = powder_g / kind.powder_density.value + water_ml
-    mass_g = powder_g + water_ml * water_density_g_per_ml(lab.bench.water_c)
-    return Entry(
-        booked=now(),
-        stone=kind.name,
+    return entry_of(
+        find_stone(str(given.get("stone", _DEFAULTS.stone)), lab),
         way=_way(given),
-        volume_ml=volume_ml,
-        powder_g=powder_g,
-        water_ml=water_ml,
-        mix_ml=mix_ml,
+        **{name: float(given[name]) for name in _AMOUNTS},
+        water_c=lab.bench.water_c,
         left_g=left_g,
-        left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
         lot=_text(given, "lot"),
         mark=_text(given, "mark"),
         scan=scan,
@@ -185,7 +181,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
 
 def _way(given: dict[str, str | float]) -> str:
     if "way" in given or "source" not in given:
-        return str(given.get("way", VACUUM))
+        return str(given.get("way", _DEFAULTS.way))
     raise UsageError(
         "no way of mixing in the file",
         needed=f"{HAND} or {VACUUM}",

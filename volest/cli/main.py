@@ -195,13 +195,15 @@ def _guarded(call: Callable[[], Any]) -> int:
         line, code = _meant(fault)
     except Exception as fault:  # noqa: BLE001  # the edge of the program: no trace without --verbose
         _LOG.exception("a fault in volest")
-        line = f"fault in volest: {type(fault).__name__}: {fault}; add --verbose"
+        line = (
+            f"fault in volest: {type(fault).__name__}: {fault}; for its trace: volest --verbose ..."
+        )
         code = EXIT_FAULT
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
-    from volest.sheet.names import visible  # only when there is something to tell
+    from volest.cli.talk import say  # only when there is something to tell
 
-    click.echo(f"volest: {visible(' '.join(line.split()))}", err=True)
+    say(f"volest: {' '.join(line.split())}")
     return int(code)
 
 
@@ -211,33 +213,16 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         return str(fault), fault.exit_code
     if isinstance(fault, click.UsageError):
         path = fault.ctx.command_path if fault.ctx else "volest"
-        return f"{_plain(fault.format_message())}{_hint(fault)} See: {path} --help", EXIT_USAGE
+        return f"{fault.format_message()}{_hint(fault)} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED
 
 
-# What click says of numbers, and what it means.
-_PLAIN = (
-    (r"is not a valid float( range)?", "is not a number"),
-    (r"is not a valid integer( range)?", "is not a whole number"),
-    (r"is not in the range x>=(\S+?)\.?$", r"is below \1."),
-    (r"is not in the range x>(\S+?)\.?$", r"is not above \1."),
-    (r"is not in the range (\S+)<=x<=(\S+?)\.?$", r"is not in \1 to \2."),
-)
-
-
-def _plain(message: str) -> str:
-    for words, plain in _PLAIN:
-        message = re.sub(words, plain, message)
-    return message
-
-
 def _hint(fault: click.UsageError) -> str:
-    """Say how a number is written, where that is the slip."""
-    comma = re.search(r"'(-?\d+),(\d+)' is not a valid float", fault.format_message())
-    if comma:
-        return f" Write it with a point: {comma[1]}.{comma[2]}."
+    """Say what is meant by an option that its command does not have."""
+    if isinstance(fault, click.NoSuchOption) and fault.option_name == "--verbose":
+        return " It stands right after volest: volest --verbose ..."
     if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
         return " A number here is 0 or above."
     return ""

@@ -9,7 +9,10 @@ import click
 from volest.cli.amount_options import amounts
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
+from volest.cli.number import Number
 from volest.cli.options import settings_of
+from volest.cli.talk import say
+from volest.cli.terminal import READING_WIDTH
 from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_if_short, base_steps, if_short, steps
@@ -28,8 +31,7 @@ from volest.stone.ratio import STRETCH_IN_WORDS
 if TYPE_CHECKING:
     from rich.text import Text
 
-READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
-
+    from volest.notes import Note
 
 _HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
 
@@ -43,12 +45,12 @@ Examples:
 
 
 @click.command("mix", help=_HELP)
-@click.argument("volume", type=float, metavar="VOLUME")
+@click.argument("volume", type=Number(), metavar="VOLUME")
 @amounts
 @lab_options
 @click.option(
     "--footprint",
-    type=float,
+    type=Number(),
     metavar="MM2",
     help="Area under the base, for --second-pour.",
 )
@@ -71,10 +73,9 @@ def mix_command(
     base = _base(footprint, settings, asked=choice.second_pour_mm is not None)
     height_mm = settings.lab.second_pour.height_mm
     if base is None and height_mm is not None:  # of the lab file: it means nothing without an area
-        click.echo(
+        say(
             f"no base: the lab file has one of {height_mm:g} mm; give the area under it, "
-            "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')",
-            err=True,
+            "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')"
         )
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
         settings = replace(settings, lab=lab)
@@ -86,8 +87,8 @@ def mix_command(
     if json_file != STREAM:
         _print_card(made, base, settings)
         return
-    for note in (*made.notes, *(base.notes if base else ())):
-        click.echo(f"{note.code}: {note.text} {note.do}", err=True)
+    for note in _notes(made, base):
+        say(f"{note.code}: {note.text} {note.do}")
 
 
 def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mix | None:
@@ -102,6 +103,10 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
     )
 
 
+def _notes(made: Mix, base: Mix | None) -> "tuple[Note, ...]":
+    return (*made.notes, *(() if base is None else base.notes))
+
+
 def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
@@ -110,7 +115,7 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
-    for note in (*made.notes, *(base.notes if base else ())):
+    for note in _notes(made, base):
         words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
     for title, lines in _sections(made, base, settings, knobs_ml):

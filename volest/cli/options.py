@@ -3,11 +3,13 @@
 import inspect
 from collections.abc import Callable, Sequence
 from functools import wraps
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import click
 
 from volest.cli.defaults import is_from_file
+from volest.cli.number import Number
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -32,7 +34,7 @@ _OPTIONS = (
         default=_DEFAULTS.pitch_mm,
         show_default=True,
         metavar="MM",
-        type=float,
+        type=Number(),
         help=f"Width of a column, {PITCH_RANGE_MM[0]:g} to {PITCH_RANGE_MM[1]:g}; "
         "finer takes longer.",
     ),
@@ -67,6 +69,7 @@ def with_options(options: Sequence[Callable[..., Any]]) -> Callable[[Command], C
 
 
 measuring = with_options(_OPTIONS)  # base, unit, pitch and inside_out
+one_scan = click.argument("scan", metavar="SCAN", type=click.Path(readable=False, path_type=Path))
 
 
 def bundled(

@@ -11,6 +11,7 @@ from volest.cli.run_options import RunChoice
 from volest.cli.share_options import ShareChoice, plan_for
 from volest.cli.sheet import can_draw
 from volest.cli.stopping import stoppable
+from volest.cli.talk import say
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -111,7 +112,7 @@ def size_into(
             _tell_written(written, day.out.reused)
     if stopped:
         done = sum(count.outcomes.values())
-        click.echo(f"{done} of {len(scans)} scans were done", err=True)
+        say(f"{done} of {len(scans)} scans were done")
         raise click.Abort
     return count.exit_code
 
@@ -156,9 +157,7 @@ def _tell(brief: "Sequence[Result] | None", plan: "Plan | None", count: Count, s
 
 
 def _tell_written(written: Sequence[str], reused: int) -> None:
-    from volest.sheet.names import visible
-
     if reused:
-        click.echo(f"{reused} unchanged since an earlier run", err=True)
+        say(f"{reused} unchanged since an earlier run")
     for name in written:
-        click.echo(f"wrote {visible(name)}", err=True)
+        say(f"wrote {name}")

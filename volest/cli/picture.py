@@ -5,7 +5,8 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, measuring, settings_of
+from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
+from volest.cli.talk import say
 
 KINDS = (".png", ".webp", ".jpg")
 _HELP = f"""Draw SCAN from above with heights, and cut open; no display is needed.
@@ -19,7 +20,7 @@ Examples:
 
 
 @click.command("picture", help=_HELP)
-@click.argument("scan", type=click.Path(readable=False, path_type=Path))
+@one_scan
 @click.option(
     "--to",
     "target",
@@ -32,7 +33,6 @@ Examples:
 def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
     from volest.pipeline import examine
-    from volest.sheet.names import visible
     from volest.sheet.target import check_ending, check_target
     from volest.view.display import refuse_blind
     from volest.view.picture import picture_of
@@ -42,4 +42,4 @@ def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
     result, cavity = examine(scan, settings_of(**options))
     refuse_blind(off_screen=True)
     picture_of(result, cavity).save(target)
-    click.echo(f"wrote {visible(str(target))}", err=True)
+    say(f"wrote {target}")

@@ -8,8 +8,7 @@ from contextlib import contextmanager
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-import click
-
+from volest.cli.talk import say
 from volest.cli.terminal import is_screen
 
 if TYPE_CHECKING:
@@ -146,6 +145,6 @@ def _told_in_lines(total: int) -> Callable[["Result"], None]:
         if now - last >= _LINE_EVERY_S:
             last = now
             rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
-            click.echo(f"{done} of {total} scans, {rate}, {left} left", err=True)
+            say(f"{done} of {total} scans, {rate}, {left} left")
 
     return advance

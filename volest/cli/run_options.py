@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.number import Number
 from volest.cli.options import Command, bundled
 from volest.errors import UsageError
 
@@ -107,17 +108,20 @@ _OPTIONS = (
         help="With --out: leave out the pour sheet; so it is with --cluster or an address.",
     ),
     click.option(
-        "--workers", type=int, metavar="N", help="Scans sized at a time; else one a processor."
+        "--workers",
+        type=Number(whole=True),
+        metavar="N",
+        help="Scans sized at a time; else one a processor.",
     ),
     click.option(
         "--memory",
-        type=int,
+        type=Number(whole=True),
         metavar="MB",
         help="Memory of each worker; else four fifths of the computer's, shared.",
     ),
     click.option(
         "--seconds-each",
-        type=float,
+        type=Number(),
         metavar="S",
         help="Time for one scan, 300 if not given; a longer one is ended and told as a fault.",
     ),

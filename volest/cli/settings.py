@@ -13,6 +13,7 @@ from volest.cli.defaults import (
     defaults_path,
     read_defaults,
 )
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -41,10 +42,14 @@ def settings_command(*, new: bool) -> None:
     values = read_defaults(path)
     _check_lab(values)
     there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
-    click.echo(f"{'file':<8} {_NONE if path is None else f'{path}{there}'}")
-    for name in KEYS:
+    lines = [f"{'file':<8} {_NONE if path is None else f'{path}{there}'}"]
+    for name, key in KEYS.items():
         value, origin = _in_force(name, values)
-        click.echo(f"{name:<8} {value:<14} {origin:<11} {KEYS[name].says}")
+        lines.append(f"{name:<8} {_NONE if value is None else value:<14} {origin:<11} {key.says}")
+    from volest.sheet.names import visible  # keeps --help quick
+
+    for line in lines:
+        click.echo(visible(line))
 
 
 def _check_lab(values: dict[str, Any]) -> None:
@@ -52,12 +57,13 @@ def _check_lab(values: dict[str, Any]) -> None:
     from volest.cli.lab_options import lab_from  # keeps --help quick
 
     lab_file, _ = _in_force("lab", values)
-    lab = lab_from(None if lab_file == _NONE else Path(lab_file))
+    lab = lab_from(None if lab_file is None else Path(lab_file))
     if "stone" in values:
         check_default_stone(values["stone"], lab)
 
 
-def _in_force(name: str, values: dict[str, Any]) -> tuple[str, str]:
+def _in_force(name: str, values: dict[str, Any]) -> tuple[str | None, str]:
+    """Give the value that holds, if any does, and where it comes from."""
     variable = KEYS[name].variable
     if variable is not None and os.environ.get(variable):
         return os.environ[variable], "environment"
@@ -72,7 +78,7 @@ def _in_force(name: str, values: dict[str, Any]) -> tuple[str, str]:
         "unit": "mm",
         "pitch": f"{settings.pitch_mm:g}",
     }
-    return built_in.get(name, _NONE), "built in"
+    return built_in.get(name), "built in"
 
 
 def _start(path: Path | None) -> None:
@@ -96,4 +102,4 @@ def _start(path: Path | None) -> None:
             remedy=f"name another file with {VARIABLE}",
         ) from fault
     write_whole(path, "\n".join(lines))
-    click.echo(f"wrote {path}", err=True)
+    say(f"wrote {path}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from volest.cli.number import Number
 from volest.cli.options import bundled
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -41,7 +42,7 @@ _OPTIONS = (
     click.option("--share", is_flag=True, help="Plan mixes for several impressions."),
     click.option(
         "--at-most",
-        type=click.IntRange(1, 4),
+        type=Number(least=1, most=4, whole=True),
         metavar="N",
         help="Impressions in one mix, 1 to 4; else the lab's limit, or 3.",
     ),

@@ -6,8 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-import click
-
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -61,7 +60,7 @@ def can_draw(*, quiet: bool = False) -> bool:
         refuse_blind(off_screen=True)
     except UsageError as fault:  # of use without them: its live views draw by themselves
         if not quiet:
-            click.echo(f"volest: the sheet has no pictures: {fault}", err=True)
+            say(f"volest: the sheet has no pictures: {fault}")
         return False
     return True
 

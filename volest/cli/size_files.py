@@ -12,6 +12,7 @@ import click
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.run_options import RunChoice
 from volest.cli.sheet import KINDS
+from volest.cli.talk import say
 from volest.cli.terminal import columns, takes_styles
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -125,7 +126,6 @@ def write_results(
     sheet : str
         The page, if one is wanted.
     """
-    from volest.sheet.names import visible  # keeps --help quick
     from volest.sheet.record import as_text, document  # keeps --help quick
     from volest.sheet.spread import spread_text  # keeps --help quick
     from volest.sheet.target import write_whole  # keeps --help quick
@@ -148,7 +148,7 @@ def write_results(
                 deliver(text, name)
     for file in delivery.files():
         if not delivery.quiet:
-            click.echo(f"wrote {visible(str(file))}", err=True)
+            say(f"wrote {file}")
 
 
 def show_table(

@@ -11,6 +11,8 @@ import click
 
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, lab_from
+from volest.cli.talk import say
+from volest.cli.terminal import READING_WIDTH
 from volest.errors import UsageError
 from volest.lab import Lab
 from volest.stone.bench import BENCH_FIGURES, SCOOP
@@ -19,7 +21,6 @@ from volest.stone.own import all_stones
 from volest.stone.types import StoneType
 from volest.stone.windows import WINDOWS
 
-WIDTH = 80  # longer lines are hard to follow at arm's length
 _UNDER = " " * 30
 
 
@@ -41,6 +42,8 @@ Examples:
 )
 def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: str | None) -> None:
     """List the stones; the words for a person stand in `_HELP`."""
+    if new_file is not None and json_file is not None:
+        raise UsageError("--new and --json", needed="one of them", remedy="leave one out")
     if new_file is not None:
         _start_lab_file(new_file)
         return
@@ -72,10 +75,7 @@ def _start_lab_file(target: str) -> None:
         )
     deliver(text, target)
     if target != STREAM:
-        from volest.sheet.names import visible  # keeps --help quick
-
-        shown = visible(target)
-        click.echo(f"wrote {shown}; use it with --lab {shown}", err=True)
+        say(f"wrote {target}; use it with --lab {target}")
 
 
 def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> dict[str, Any]:
@@ -120,7 +120,7 @@ def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band
             amount, unit = _readable(figure)
             click.echo(visible(f"  {figure_name:<28}{amount} {unit}"))
             ground = visible(f"{figure.mark}: {figure.source}")
-            click.echo(fill(ground, WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
+            click.echo(fill(ground, READING_WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
         click.echo()
     click.echo("The makers' sheets win over every figure here.")
 

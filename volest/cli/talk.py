@@ -1,4 +1,4 @@
-"""What volest logs, told on the error stream when a person asks for it."""
+"""Talk on the error stream: hints as they come, and what volest logs when a person asks for it."""
 
 import logging
 
@@ -7,14 +7,25 @@ import click
 _LOGGER = logging.getLogger("volest")
 
 
+def say(line: str) -> None:
+    """Say a line to a person, with everything in it made visible that a terminal would obey.
+
+    Parameters
+    ----------
+    line : str
+        The line; names in it may be of any kind.
+    """
+    from volest.sheet.names import visible  # keeps --help quick
+
+    click.echo(visible(line), err=True)
+
+
 class _Talk(logging.Handler):
-    """Writes log lines with everything odd in them made visible."""
+    """Says log lines."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        from volest.sheet.names import visible  # keeps --help quick
-
         for line in self.format(record).splitlines():
-            click.echo(visible(line), err=True)
+            say(line)
 
 
 _TALK = _Talk()

@@ -4,6 +4,8 @@ import os
 import re
 from typing import TextIO
 
+READING_WIDTH = 80  # longer lines are hard to follow at arm's length
+
 
 def is_screen(stream: TextIO) -> bool:
     """Say whether a stream ends at a screen that can be drawn on.

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, measuring, settings_of
+from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
 
 _HELP = f"""Say where the rim of SCAN stands over the base line or under it, hour by hour.
 
@@ -18,7 +18,7 @@ Examples:
 
 
 @click.command("trim", help=_HELP)
-@click.argument("scan", type=click.Path(readable=False, path_type=Path))
+@one_scan
 @measuring
 def trim_command(scan: Path, **options: Any) -> None:
     """Print the trim guide; the words for a person stand in `_HELP`."""

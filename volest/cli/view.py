@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from volest.cli.options import BASE_HELP, measuring, settings_of
-from volest.cli.talk import set_talk
+from volest.cli.talk import say, set_talk
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, ScanError, UsageError
 from volest.settings import Settings
 
@@ -51,8 +51,8 @@ def view_command(
         refuse_blind(off_screen=False)
     except UsageError as fault:
         refuse_blind(off_screen=True)
-        click.echo(f"volest: no window: {fault}", err=True)
-        click.echo("volest: pictures are drawn into this folder instead", err=True)
+        say(f"volest: no window: {fault}")
+        say("volest: pictures are drawn into this folder instead")
         ctx.exit(_pictures(scans, settings))
     from volest.view.window import Window
 
@@ -68,13 +68,13 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     for scan in scans:
         target = Path(f"{scan.name}.png")
         if target.exists():
-            click.echo(f"{visible(str(target))} is there already and is left alone", err=True)
+            say(f"{target} is there already and is left alone")
             continue
         try:
             picture_of(*examine(scan, settings)).save(target)
         except ScanError as fault:
             refused += 1
-            click.echo(f"{visible(str(scan))}: {visible(str(fault))}", err=True)
+            say(f"{scan}: {fault}")
         else:
             click.echo(visible(str(target)))
     return EXIT_REFUSED if refused else EXIT_MEASURED

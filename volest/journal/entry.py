@@ -9,6 +9,8 @@ from volest.lab import HAND, VACUUM
 from volest.stone.amounts import MOST_WP_ML_PER_100G
 from volest.stone.bench import LEAST_WP
 from volest.stone.learning import Pour
+from volest.stone.types import StoneType
+from volest.stone.water import water_density_g_per_ml
 
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
@@ -87,6 +89,55 @@ def now() -> str:
         UTC to the second, ISO 8601.
     """
     return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def entry_of(
+    kind: StoneType,
+    *,
+    way: str,
+    volume_ml: float,
+    powder_g: float,
+    water_ml: float,
+    left_g: float,
+    water_c: float,
+    lot: str | None = None,
+    mark: str | None = None,
+    scan: str | None = None,
+    source: str | None = None,
+) -> Entry:
+    """Put a pour down as it is booked: mix and leftover as volumes too.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    way, volume_ml, powder_g, water_ml, left_g, lot, mark, scan, source
+        As `Entry` has them.
+    water_c : float
+        Temperature of the water.
+
+    Returns
+    -------
+    Entry
+        The pour, of now; its figures are not checked yet.
+    """
+    mix_ml = powder_g / kind.powder_density.value + water_ml
+    mass_g = powder_g + water_ml * water_density_g_per_ml(water_c)
+    return Entry(
+        booked=now(),
+        stone=kind.name,
+        way=way,
+        volume_ml=volume_ml,
+        powder_g=powder_g,
+        water_ml=water_ml,
+        mix_ml=mix_ml,
+        left_g=left_g,
+        left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
+        lot=lot,
+        mark=mark,
+        scan=scan,
+        source=source,
+    )
 
 
 def is_sound(entry: Entry) -> bool:

@@ -5,7 +5,6 @@ from pathlib import Path
 from volest.errors import UsageError
 from volest.result import Result
 from volest.sheet.names import visible
-from volest.sheet.target import check_ending, check_target
 
 KINDS = (".svg", ".png", ".pdf")
 _STONE, _LINE = "#7a5c2e", "#10262b"
@@ -19,15 +18,13 @@ def draw_curve(result: Result, target: Path) -> None:
     result : Result
         A measured scan.
     target : Path
-        Where to; its ending says the kind of file.
+        Where to; its ending is one of `KINDS`.
 
     Raises
     ------
     UsageError
-        If the kind is not known, the file cannot be written or matplotlib is missing.
+        If matplotlib is missing.
     """
-    check_ending(target, KINDS, "a plot", "--plot")
-    check_target(target, [Path(result.scan)])
     try:
         from matplotlib.figure import Figure
     except ImportError as fault:
