@@ -284,11 +284,5 @@ def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:
 def _in_scan(base: BasePlane, rim: Rim, frame: Frame) -> BaseLine:
     """Bring the base line back into the scan's own frame, with its point amid the rim."""
     x, y = rim.crest_mm[:, :2].mean(axis=0)
-    a, b, c = base.plane
-    point = frame.from_frame(np.array([x, y, a * x + b * y + c]))
-    normal = frame.rotation.T @ (np.array([-a, -b, 1.0]) * base.upright)
-    return BaseLine(
-        point_mm=(float(point[0]), float(point[1]), float(point[2])),
-        normal=(float(normal[0]), float(normal[1]), float(normal[2])),
-        how=base.how,
-    )
+    point, normal = base.in_scan(frame, x, y)
+    return BaseLine(point_mm=point, normal=normal, how=base.how)

@@ -227,3 +227,18 @@ def test_rotating_the_arch_rotates_the_level() -> None:
     # rot90 brings (x, y) to (y, -x) on a grid about the origin whose rows are y.
     assert there == pytest.approx([here[1], -here[0], here[2]], abs=1e-6)
     assert relief.grid.pitch_mm == PITCH_MM
+
+
+@given(LEAN, LEAN, st.floats(-40.0, 40.0), st.floats(-40.0, 40.0))
+@REPEATABLE
+def test_a_plane_of_the_scan_comes_back_into_it(a: float, b: float, x: float, y: float) -> None:
+    frame = frame_along(np.array([0.3, -0.5, 0.8]), np.array([5.0, -7.0, 11.0]))
+    normal = frame.rotation.T @ normal_of(
+        np.array([a, b, 0.0])
+    )  # leans a little from the frame's z
+    given_point = np.array([4.0, 2.0, -6.0])
+    found = based(Base(how="plane", plane=(*given_point, *normal)), frame=frame)
+    point, back = found.in_scan(frame, x, y)
+    assert back == pytest.approx(normal, abs=1e-12)
+    assert (np.array(point) - given_point) @ normal == pytest.approx(0.0, abs=1e-9)
+    assert frame.to_frame(np.array(point))[:2] == pytest.approx([x, y], abs=1e-9)

@@ -21,6 +21,7 @@ LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions 
 BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
 WALL_MM = 4.0  # from the crest inward a flange counts as wall
 TOP_SHARE = 0.999  # of the floor's heights: one spike is not the highest floor
+Triple = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,13 +61,53 @@ class BasePlane:
         ndarray
             Heights; below zero where the first pour goes.
         """
+        return z_mm - self.level_mm(x_mm, y_mm)
+
+    def level_mm(self, x_mm: Floats, y_mm: Floats) -> Floats:
+        """Return the base line's own heights in the frame.
+
+        Parameters
+        ----------
+        x_mm, y_mm : ndarray
+            Coordinates in the frame, of any common shape.
+
+        Returns
+        -------
+        ndarray
+            Coordinates z.
+        """
         a, b, c = (float(value) for value in self.plane)
-        return z_mm - (a * x_mm + b * y_mm + c)
+        return a * x_mm + b * y_mm + c
+
+    def in_scan(self, frame: Frame, x_mm: float, y_mm: float) -> tuple[Triple, Triple]:
+        """Bring the base line back into the scan's own frame.
+
+        Parameters
+        ----------
+        frame : Frame
+            The frame it is in.
+        x_mm, y_mm : float
+            Where its point shall lie in that frame.
+
+        Returns
+        -------
+        tuple of tuple
+            That point, and the base line's normal.
+        """
+        place = np.array([x_mm, y_mm])
+        level = self.level_mm(place[:1], place[1:])
+        point = frame.from_frame(np.concatenate([place, level]))
+        normal = frame.rotation.T @ (np.array([-self.plane[0], -self.plane[1], 1.0]) * self.upright)
+        return _triple(point), _triple(normal)
 
     @property
     def upright(self) -> float:
         """Cosine of the angle between the base line's normal and z."""
         return float(1.0 / np.sqrt(1.0 + self.plane[0] ** 2 + self.plane[1] ** 2))
+
+
+def _triple(values: Floats) -> Triple:
+    return float(values[0]), float(values[1]), float(values[2])
 
 
 def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: Frame) -> BasePlane:

@@ -38,9 +38,11 @@ _PICTURE_QUALITY = 82
 _MARK_POINTS = 4000
 _STEP_MM = 0.1  # of the slider
 _LOWEST_MM = 12.0  # under the base line: no first pour ends deeper
+_HIGHEST_MM = 12.0  # over the base line: beyond what the slider reaches
 _LEAST_ML = 0.5  # a base line with less under it is none
 _FREE_CELLS = 3
-_MAP_CELL_MM, _WHOLE = 0.4, 1e-6  # finer would only make the page heavier
+_MAP_CELL_MM = 0.4  # finer would only make the page heavier
+_WHOLE = 1e-6  # what rounding leaves of a whole number
 
 
 class CardMaker:
@@ -184,7 +186,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
     heights, volumes = np.array(result.curve).T
     first = np.ceil(max(heights[0], -_LOWEST_MM) / _STEP_MM)
     rows = []
-    for k in np.arange(first, np.floor(heights[-1] / _STEP_MM + 1e-6) + 1):
+    for k in np.arange(first, np.floor(heights[-1] / _STEP_MM + _WHOLE) + 1):
         volume_ml = float(np.interp(k * _STEP_MM, heights, volumes))
         if k == 0 and result.volume_ml is not None:
             volume_ml = result.volume_ml
@@ -244,7 +246,7 @@ def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
             ),
         ],
         "marks": [[name, LOOKS[name].says, LOOKS[name].colour] for name in marks],
-        "floor": pack_map(heights, 12.0),
+        "floor": pack_map(heights, _HIGHEST_MM),
         "to_cells": _to_cells(scene, cavity, low_mm),
         "cut_mm": round(best_cut_mm(cavity, scene.stand), 1),
         "stone": LOOKS[STONE].colour,

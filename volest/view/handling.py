@@ -17,7 +17,7 @@ from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
 from volest.view.scene import Scene, draw_impression, scene_of
-from volest.view.stand import Stand, on_base_line, stand_of
+from volest.view.stand import Stand, stand_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
@@ -192,14 +192,12 @@ class Handling:
         Decision
             Its point in the middle of the dial and its normal, and the patches saved before.
         """
-        base, frame = self.base, self.cavity.frame
-        a, b, _ = (float(value) for value in base.plane)
-        point = frame.from_frame(on_base_line(base, self.stand.middle_mm[None])[0])
-        normal = frame.rotation.T @ (np.array([-a, -b, 1.0]) * base.upright)
+        x, y, _ = self.stand.middle_mm
+        point, normal = self.base.in_scan(self.cavity.frame, x, y)
         before = read_decision(self.path) if self.settings.obey_saved else None
         return Decision(
-            point_mm=(float(point[0]), float(point[1]), float(point[2])),
-            normal=(float(normal[0]), float(normal[1]), float(normal[2])),
+            point_mm=point,
+            normal=normal,
             patches=() if before is None else before.patches,
         )
 

@@ -71,7 +71,7 @@ def on_base_line(base: BasePlane, points_mm: Floats) -> Floats:
         (n, 3) there too.
     """
     x, y = points_mm[:, 0], points_mm[:, 1]
-    return np.stack([x, y, -base.heights_mm(x, y, np.zeros(len(x)))], axis=1)
+    return np.stack([x, y, base.level_mm(x, y)], axis=1)
 
 
 def stand_of(clock: Clock, base: BasePlane) -> Stand:
