@@ -4,6 +4,7 @@ The plane under three spheres is stated, and each sphere's lowest surface follow
 """
 
 import math
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -190,6 +191,11 @@ def test_an_uneven_rim_is_told_with_the_base_line_that_was_asked_for(
     (note,) = find_base_line(base, relief, inside, rim, STILL).notes
     assert f"the base line lies {place}" in note.text
     assert "--base depth=MM" in note.do
+    found = re.search(r"it is about (\S+) now", note.do)
+    assert found is not None
+    tips_mm = float(relief.top_mm[inside].min())
+    # The rim's middle stands at 10 mm; the floor is level but for its pits.
+    assert float(found[1]) == pytest.approx(10.0 + offset_mm - tips_mm, abs=0.06)
 
 
 def test_ragged_rim_keeps_the_level_of_the_teeth() -> None:

@@ -13,6 +13,7 @@ from volest.cli.main import volest_group
 from volest.result import Result as Sized
 from volest.settings import Settings
 from volest.sheet.record import schema
+from volest.stone.lab_file import read_lab
 from volest.stone.pours import first_pour, second_pour
 
 LAB = """
@@ -144,7 +145,6 @@ def test_card_with_a_price() -> None:
     [
         (["50", "--second-pour", "12"], "--footprint"),
         (["50", "--footprint", "2600"], "--second-pour"),
-        (["50", "--second-pour", "0"], "0"),
         (["400", "--lab", "lab.toml"], "no more than 2 mixes"),
         (["50", "--lab", "missing.toml"], "missing.toml"),
         (["50", "--stretch", "-1"], "stretch"),
@@ -230,3 +230,42 @@ def test_a_pour_that_no_bowl_can_mix_is_refused_and_the_rest_measured() -> None:
     assert "REFUSED mix-bowl" in result.stdout
     assert "500.0 mL of cavity" in " ".join(result.stdout.split())
     assert "5 scans: 4 measured, 1 refused" in result.stdout
+
+
+@pytest.mark.parametrize(("option", "value"), [("--material", "zz*=alginate"), ("--age", "zz*=5")])
+def test_a_pattern_that_fits_no_scan_is_refused(option: str, value: str) -> None:
+    ran = CliRunner().invoke(volest_group, ["size", "day", "--share", option, value])
+    assert ran.exit_code == 2
+    assert f"{option} {value}, which fits no scan" in ran.stderr
+    assert ran.stderr.count("\n") == 1
+
+
+def test_the_base_has_its_yield_and_its_cost_on_the_card() -> None:
+    told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
+    base = told[told.index("The base") :]
+    made = second_pour(2600.0, Settings(lab=read_lab(Path("lab.toml")).with_height(12.0)))
+    assert made is not None
+    assert f"Makes {made.mix_ml:.1f} mL" in base
+    # 3 CHF a kg.
+    assert f"The powder costs {made.powder_g * 3 / 1000:.2f} CHF" in base
+
+
+def test_a_base_of_the_lab_can_be_left_out_for_once() -> None:
+    Path("lab.toml").write_text(LAB + "height_mm = 12\n", encoding="utf-8")
+    ran = CliRunner().invoke(volest_group, ["mix", "50", "--lab", "lab.toml", "--second-pour", "0"])
+    assert ran.exit_code == 0
+    assert "no base" not in ran.stderr
+    assert "knobs" not in ran.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["0.045"], "35 to 70 mL"),  # litres
+        (["50", "--second-pour", "12", "--footprint", "18"], "mm2"),  # cm2
+    ],
+)
+def test_amounts_in_another_unit_are_refused(words: list[str], told: str) -> None:
+    ran = CliRunner().invoke(volest_group, ["mix", *words])
+    assert (ran.exit_code, ran.stdout) == (2, "")
+    assert told in ran.stderr

@@ -161,6 +161,59 @@ def test_a_ratio_outside_the_range_is_booked_and_told() -> None:
     assert "--strike 2" in odd.stderr
 
 
+def test_more_left_than_the_cavity_allows_is_booked_and_told() -> None:
+    # 57.9 mL were made for 50 mL: 12 g (5.6 mL) can be left, 40 g (18.8 mL) hardly.
+    assert "to be filled" not in log(*MIXED, "--left", "12").stderr
+    odd = log(*MIXED, "--left", "40")
+    assert odd.exit_code == 0
+    assert "it took 39.2 mL, less than the 50.0 mL to be filled" in odd.stderr
+    assert "--strike 2" in odd.stderr
+
+
+def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
+    words = ["--second-pour", "12", "--footprint", "2600", "--way", "hand"]
+    call("mix", "50", *words, "--json", "mix.json")
+    base = json.loads((folder / "mix.json").read_text(encoding="utf-8"))["second_pour"]
+    booked = log("--from", "mix.json", "--left", "3", "--base-pour")
+    assert booked.exit_code == 0, booked.output
+    (row,) = rows(log("--csv", "-"))
+    assert (row["stone"], row["way"]) == ("type-3", "hand")
+    assert float(row["volume_ml"]) == pytest.approx(2600 * 12 / 1000)
+    assert float(row["powder_g"]) == base["powder_g"]
+    # The first pour of the same file is another pour.
+    assert "same file" not in log("--from", "mix.json", "--left", "6").stderr
+    assert "same file" in log("--from", "mix.json", "--left", "3", "--base-pour").stderr
+    call("mix", "50", "--json", "alone.json")
+    assert log("--from", "alone.json", "--left", "3", "--base-pour").exit_code == 2
+    assert log(*MIXED, "--left", "3", "--base-pour").exit_code == 2
+
+
+def test_a_stone_that_contradicts_the_file_is_told() -> None:
+    call("mix", "50", "--json", "mix.json")
+    assert "the file has" not in log("--from", "mix.json", "--left", "6", "--stone", "4").stderr
+    odd = log("--from", "mix.json", "--left", "6", "--stone", "type-3").stderr
+    assert "booked as type-3, the file has type-4" in odd
+
+
+def test_scans_of_one_name_in_two_folders_are_told_apart(folder: Path) -> None:
+    for volume in ("15", "50"):
+        call("mix", volume, "--json", f"{volume}.json")
+    mon, tue = (
+        json.loads((folder / f"{volume}.json").read_text(encoding="utf-8"))
+        for volume in ("15", "50")
+    )
+    scans = [{"scan": "two/mon/b.stl", "mix": mon}, {"scan": "two/tue/b.stl", "mix": tue}]
+    (folder / "two.json").write_text(json.dumps({"scans": scans}), encoding="utf-8")
+    unclear = log("--from", "two.json", "--scan", "b.stl", "--left", "3")
+    assert unclear.exit_code == 2
+    assert "two/mon/b.stl, two/tue/b.stl" in unclear.stderr
+    for name, made in (("mon/b.stl", mon), ("two/tue/b.stl", tue)):
+        booked = log("--from", "two.json", "--scan", name, "--left", "3")
+        assert booked.exit_code == 0, booked.output
+        assert float(rows(log("--csv", "-"))[-1]["powder_g"]) == made["powder_g"]
+    assert log("--from", "two.json", "--scan", "o/mon/b.stl", "--left", "3").exit_code == 2
+
+
 def test_learned_waste_goes_into_the_next_mix(monkeypatch: pytest.MonkeyPatch) -> None:
     for left in ("9", "10", "8", "9.5"):
         log(*MIXED, "--left", left)

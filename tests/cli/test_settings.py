@@ -10,6 +10,8 @@ from tests.cavity.trays import trays
 from tests.scan import writers
 from volest.cli.defaults import KEYS, VARIABLE
 from volest.cli.main import volest_group
+from volest.errors import UsageError
+from volest.result import Result as Sized
 from volest.scan.decision import Decision, write_decision
 
 BOWL = writers.stl_binary(
@@ -224,3 +226,60 @@ def test_a_pour_without_a_journal_says_every_way_to_name_one(file: Path) -> None
     assert "[required]" not in told
     write(file, 'journal = "lab.db"\n')
     assert call(*words).exit_code == 0
+
+
+def test_a_pour_is_booked_as_the_file_says_it_is_mixed(file: Path) -> None:
+    write(file, 'journal = "lab.db"\nway = "hand"\n')
+    words = ("log", "--volume", "50", "--powder", "103", "--water", "20.6", "--left", "6")
+    assert "mixed by hand: 1 pour" in call(*words).stdout
+    assert "mixed under vacuum: 1 pour" in call(*words, "--way", "vacuum").stdout
+
+
+def test_a_lab_file_that_was_moved_is_told_with_who_names_it(file: Path) -> None:
+    write(file, 'lab = "moved.toml"\n')
+    told = call("mix", "50").stderr
+    assert f"{file.parent / 'moved.toml'}, which {file} names" in told
+    assert f", which {file}" not in call("mix", "50", "--lab", "elsewhere.toml").stderr
+
+
+def test_a_journal_that_is_not_there_yet_is_told(file: Path) -> None:
+    write(file, 'journal = "lab.db"\n')
+    ran = call("mix", "50")
+    assert ran.exit_code == 0
+    assert f"no journal {file.parent / 'lab.db'} yet: the waste is as set" in ran.stderr
+
+
+@pytest.mark.parametrize("words", [("picture", "--to", "b.png"), ("view",)])
+def test_pictures_are_mixed_as_the_lab_mixes(
+    file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    drawn = []
+
+    class Paper:
+        def save(self, target: Path) -> None:
+            del target
+
+    def picture_of(sized: Sized, cavity: object) -> Paper:
+        del cavity
+        assert sized.mix is not None
+        drawn.append(sized.mix)
+        return Paper()
+
+    def blind(*, off_screen: bool) -> None:
+        if not off_screen:
+            raise UsageError("no display", needed="one", remedy="none")
+
+    monkeypatch.setattr("volest.view.picture.picture_of", picture_of)
+    monkeypatch.setattr("volest.view.display.refuse_blind", blind)
+    (file.parent / "lab.toml").write_text(
+        '[[stone]]\nname = "grey sack"\nlike = "type-3"\nscoop_g = 43\n', encoding="utf-8"
+    )
+    write(file, 'lab = "lab.toml"\nstone = "grey sack"\nway = "hand"\n')
+    (tmp_path / "bowl.stl").write_bytes(BOWL)
+    assert call("size", "bowl.stl", "--json", "size.json").exit_code == 0
+    (scan,) = json.loads(Path("size.json").read_text(encoding="utf-8"))["scans"]
+    ran = call(words[0], "bowl.stl", *words[1:])
+    assert ran.exit_code == 0, ran.output
+    assert [made.as_record() for made in drawn] == [scan["mix"]]
+    assert call(words[0], "bowl.stl", *words[1:], "--stone", "type-2").exit_code == 0
+    assert drawn[-1].stone == "type-2"

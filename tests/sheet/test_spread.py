@@ -65,6 +65,7 @@ def test_columns_carry_units() -> None:
         "outcome",
         "full_scoops",
         "stone",
+        "second_pour_stone",
         "base_line",
         "note_codes",
         "notes",

@@ -94,7 +94,12 @@ def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
     # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
     told = base_steps(mix(52), mix(31, stone="type-3"), 2.0)
     # Knobs or undercuts, wetting, the order: common practice, no source.
-    marks = ["knobs", "until the gloss has gone, about 45 min", "Wet the top", "Water into"]
+    marks = [
+        "knobs",
+        "45 min: it must have set and lost its gloss",
+        "Wet the top",
+        "Water into",
+    ]
     marks += ["of type-3, not type-4 (", "under vacuum", "Pour it within 5 min", "lift the cast"]
     places = [next(n for n, line in enumerate(told) if mark in line) for mark in marks]
     assert places == sorted(places)

@@ -1,6 +1,7 @@
 """Rounding to a bench: never down in volume, never finer than the bench."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -10,7 +11,7 @@ from volest.errors import UsageError
 from volest.lab import Bench
 from volest.stone.mix import Mix, mix
 from volest.stone.rounding import dealt_out, powder_up, shown
-from volest.stone.types import STONE_TYPES
+from volest.stone.types import STONE_TYPES, stone_type
 from volest.stone.water import theoretical_water_g
 
 volumes = st.floats(2.0, 500.0)
@@ -126,12 +127,20 @@ def test_the_mark_below_serves_where_the_ratio_keeps() -> None:
     assert (made.powder_g, made.water_ml) == (105.0, 20.0)
 
 
+def test_the_end_of_the_range_is_not_passed_by_a_step_of_the_scale() -> None:
+    # 25 mL at W/P 32 go with 78.125 g: 78 g would be 32.1, past the range, 79 g is not.
+    thin = replace(stone_type("type-3"), wp_range=replace(stone_type("type-3").wp_range, high=32.0))
+    volume_ml = 77.0 * (1 / 2.76 + 0.32) / 1.15
+    made = mix(volume_ml, stone=thin, wp_ml_per_100g=32.0, bench=Bench(cylinder_step_ml=1.0))
+    assert (made.powder_g, made.water_ml) == (79.0, 25.0)
+
+
 def test_scoops_on_coarse_marks_are_told_of() -> None:
-    # A scoop of 50 g at W/P 20 takes 10 mL: with marks of 7 mL it gets 14 mL, W/P 28.
-    one = mix(20, by="scoop", bench=Bench(cylinder_step_ml=7.0))
-    assert (one.powder_g, one.water_ml) == (50.0, 14.0)
+    # A scoop of 50 g at W/P 24 takes 12 mL. With marks of 5 mL 10 mL would be short, so 15 mL.
+    one = mix(26.1, by="scoop", wp_ml_per_100g=24.0, bench=Bench(cylinder_step_ml=5.0))
+    assert (one.powder_g, one.water_ml) == (50.0, 15.0)
     assert [note.code for note in one.notes] == ["wp-by-marks"]
-    assert "28.0" in one.notes[0].text
+    assert "30.0" in one.notes[0].text
     assert "--by gram" in one.notes[0].do
 
 
@@ -172,7 +181,7 @@ def test_marks_by_hand(
             powder_g,
             20.0,
             density=2.76,
-            least_wp_ml_per_100g=19.75,
+            wp_held=(19.75, 24.0),
             binds_ml_per_100g=18.6,
             step_g=step_g,
             mark_ml=mark_ml,

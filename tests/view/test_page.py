@@ -18,6 +18,7 @@ from tests.view.browser import BROWSER, Page, browser
 from volest.lab import Bowl, Lab, SecondPour
 from volest.notes import Note
 from volest.settings import Settings
+from volest.stone.in_words import scoops_in_words
 from volest.stone.plan import Impression
 from volest.stone.shared import plan_mixes
 from volest.view.card import CardMaker
@@ -287,11 +288,15 @@ def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Pat
     sharers = [(result.scan, result.volume_ml), ("other.stl", 40.0)]
     impressions = [Impression(name=name, volume_ml=volume_ml) for name, volume_ml in sharers]
     plan = plan_mixes(impressions, settings)
+    (made,) = plan.mixes
     text = sheet_text([result], [maker.card(result)], settings, plan)
     card = text[text.index("<article") :]
     assert card.index("Poured from shared mix 1") < card.index('class="figures"')
+    above = card[: card.index('class="figures"')]
+    assert "with other.stl" in above
+    assert f"{made.mix.powder_g:.0f} g type-4, {scoops_in_words(made.mix)}" in above
+    assert "leftover of mix 1, g: book it once" in card
     # Hands follow the steps: these give what is mixed, 40 mL and the bowl, with 15 % of waste.
-    (made,) = plan.mixes
     steps = card[card.index('class="steps"') :]
     assert made.mix.mix_ml > 1.15 * 40.0
     assert f"{made.mix.powder_g:.0f} g" in steps

@@ -150,10 +150,10 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
         return BasePlane(
             plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
         )
-    if base.how == "rim":
-        return _by_rim(base, rim, level, lean)
     x, y = relief.grid.centres_mm()
     over_level = relief.top_mm - (level[0] * x + level[1] * y + level[2])
+    if base.how == "rim":
+        return _by_rim(base, rim, level, float(over_level[floor].min()), lean)
     if base.how == "depth":
         lowest = float(over_level[floor].min())
     else:
@@ -210,15 +210,17 @@ def _given(base: Base, frame: Frame) -> Floats:
     return np.array([-n[0] / n[2], -n[1] / n[2], point @ n / n[2]])
 
 
-def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
+def _by_rim(base: Base, rim: Rim, level: Floats, tips_mm: float, lean_deg: float) -> BasePlane:
     plane = rim.plane
+    crest_mm = float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
+    above_tips_mm = (crest_mm - level[2] - tips_mm) / float(np.hypot(1.0, np.hypot(*level[:2])))
+    place = _Place(offset_mm=base.offset_mm, depth_mm=above_tips_mm + base.offset_mm)
     notes: list[Note] = []
     if rim.spread_mm > RAGGED_MM:
-        low = rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]
-        plane = np.array([level[0], level[1], float(np.median(low))])
-        notes.append(_note_ragged(rim, base.offset_mm))
+        plane = np.array([level[0], level[1], crest_mm])
+        notes.append(_note_ragged(rim, place))
     else:
-        notes += [_note_wavy(rim, base.offset_mm)] if rim.spread_mm > WAVY_MM else []
+        notes += [_note_wavy(rim, place)] if rim.spread_mm > WAVY_MM else []
         notes += [_note_leaning(lean_deg)] if lean_deg > LEANING_DEG else []
     up = base.offset_mm * float(np.sqrt(1.0 + plane[0] ** 2 + plane[1] ** 2))
     return BasePlane(
@@ -230,29 +232,42 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
     )
 
 
-def _note_ragged(rim: Rim, offset_mm: float) -> Note:
-    look = "look whether the stone should end there"
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Place:
+    """Where a base line lies: over the rim's middle, and over the tips, in mm."""
+
+    offset_mm: float
+    depth_mm: float
+
+    def in_words(self) -> str:
+        """Say it from the rim."""
+        if self.offset_mm == 0.0:
+            return "at its middle height"
+        side = "above" if self.offset_mm > 0 else "below"
+        return f"{abs(self.offset_mm):.1f} mm {side} its middle height"
+
+    def otherwise(self) -> str:
+        """Say how to lay it without the rim."""
+        return f"say where by --base depth=MM, from the tips; it is about {self.depth_mm:.1f} now"
+
+
+def _note_ragged(rim: Rim, place: _Place) -> Note:
     return Note(
         code="ragged-rim",
         text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies "
-        f"{_by_the_middle(offset_mm)}, level with the cast standing on its teeth",
-        do=f"{look}; if not, trim the rim first, or say where by --base depth=MM, from the tips",
+        f"{place.in_words()}, level with the cast standing on its teeth",
+        do=f"look whether the stone should end there; if not, trim the rim first, or "
+        f"{place.otherwise()}",
     )
 
 
-def _note_wavy(rim: Rim, offset_mm: float) -> Note:
+def _note_wavy(rim: Rim, place: _Place) -> Note:
     return Note(
         code="wavy-rim",
         text=f"the rim waves by about {rim.spread_mm:.1f} mm; the base line lies "
-        f"{_by_the_middle(offset_mm)}",
-        do="trim the rim level, or say where by --base depth=MM, from the tips",
+        f"{place.in_words()}",
+        do=f"trim the rim level, or {place.otherwise()}",
     )
-
-
-def _by_the_middle(offset_mm: float) -> str:
-    if offset_mm == 0.0:
-        return "at its middle height"
-    return f"{abs(offset_mm):.1f} mm {'above' if offset_mm > 0 else 'below'} its middle height"
 
 
 def _note_leaning(lean_deg: float) -> Note:

@@ -21,6 +21,7 @@ HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box ro
 # rim=-5 on the samples (0.59 to 0.72) fills as much as depth=18, which labs use, and leaves no
 # island of floor bare; that test rings at rim=-1 already on a sound real scan with a high palate.
 LEAST_FILLED = 0.5
+LOWERED_MM = 5.0  # a base line is hardly lowered by more to get past a gap in the rim
 RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
@@ -184,11 +185,12 @@ def _leak(rooms: Rooms) -> Note | None:
 def _boxing(trim: Trim) -> Note | None:
     if trim.gap_length_mm == 0.0:
         return None
+    lower = trim.rim_lowest_mm >= -LOWERED_MM
     return Note(
         code="needs-boxing",
         text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, "
         f"{_how_low(trim)} (seen into the opening, 12 is the front); measured as if boxed in there",
-        do="box in that stretch before the pour, or choose a lower base line",
+        do=f"box in that stretch before the pour{', or choose a lower base line' * lower}",
     )
 
 

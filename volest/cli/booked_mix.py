@@ -12,7 +12,9 @@ from volest.lab import HAND, VACUUM
 _AMOUNTS = ("powder_g", "water_ml")
 
 
-def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
+def booked_mix(
+    source: Path, scan: str | None, *, second_pour: bool = False
+) -> dict[str, str | float]:
     """Read what was mixed.
 
     Parameters
@@ -21,6 +23,8 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
         The file.
     scan : str or None
         Which scan, if the file holds several: its file's name without the folder.
+    second_pour : bool
+        Take the base, not the first pour.
 
     Returns
     -------
@@ -43,10 +47,13 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
             remedy="look at the name and the folder",
         ) from fault
     try:
-        made = _only_mix(whole["scans"], source, scan) if "scans" in whole else whole
-        sharers = _sharers(whole, scan)
+        key = "second_pour" if second_pour else "mix"
+        made = _only_mix(whole["scans"], source, scan, key) if "scans" in whole else whole
+        if second_pour and "scans" not in whole:
+            made = whole["second_pour"]
+        sharers = {} if second_pour else _sharers(whole, scan)  # bases are not shared
         made = sharers.get("mix", made)
-        which = f"{content}\n{sharers.get('names', scan)}"
+        which = f"{content}\n{sharers.get('names', scan)}{' base' if second_pour else ''}"
         way = made.get("way") or whole.get("settings", {}).get("way")
         known = {None: None, HAND: HAND, VACUUM: VACUUM}[way]  # another one is a KeyError
         return {
@@ -74,8 +81,10 @@ def _sharers(whole: dict[str, Any], scan: str | None) -> dict[str, Any]:
     return {}
 
 
-def _only_mix(scans: list[dict[str, Any]], source: Path, scan: str | None) -> dict[str, Any]:
-    mixed = {Path(one["scan"]).name: one["mix"] for one in scans if one["mix"] is not None}
+def _only_mix(
+    scans: list[dict[str, Any]], source: Path, scan: str | None, key: str
+) -> dict[str, Any]:
+    mixed = {Path(one["scan"]).name: one[key] for one in scans if one[key] is not None}
     if scan is None and len(mixed) == 1:
         (only,) = mixed.values()
         return dict(only)

@@ -17,7 +17,7 @@ from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, WAYS_OF_DEALING, parse_
 VARIABLE = "VOLEST_SETTINGS"
 NAME = "defaults.toml"
 _MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
-_MIXING = ("size", "watch", "mix")
+_MIXING = ("size", "watch", "mix", "view", "picture")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,7 +91,7 @@ KEYS = MappingProxyType(
         ),
         "way": Key(
             parameter="way",
-            commands=_MIXING,
+            commands=(*_MIXING, "log"),
             kind=str,
             says="mixed by hand or under vacuum",
             example='way = "vacuum"',

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
-from volest.cli.defaults import KEYS, check_default_stone, is_from_file
+from volest.cli.defaults import KEYS, check_default_stone, defaults_path, is_from_file
 from volest.cli.number import Number
 from volest.cli.options import Command, bundled
+from volest.cli.talk import say
+from volest.errors import UsageError
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
@@ -123,7 +125,8 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
         check_default_stone(settings.stone, lab)
     journal_file = choice.journal_file
     if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
-        journal_file = None  # nothing was booked yet
+        say(f"no journal {journal_file} yet: the waste is as set")
+        journal_file = None
     return with_waste(
         replace(
             settings,
@@ -154,6 +157,13 @@ def lab_from(lab_file: Path | None) -> Lab:
         return Lab()
     from volest.stone.lab_file import read_lab  # keeps --help quick
 
+    if not lab_file.exists():
+        named = f", which {defaults_path()} names" if is_from_file("lab_file") else ""
+        raise UsageError(
+            f"no lab file {lab_file}{named}",
+            needed="your lab file",
+            remedy="mend the name, or start one: volest stones --new FILE",
+        )
     return read_lab(lab_file)
 
 

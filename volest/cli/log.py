@@ -61,7 +61,10 @@ Examples:
     "--from", "source", metavar="FILE", type=click.Path(path_type=Path), help="JSON of mix or size."
 )
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
-@click.option("--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity, in mL.")
+@click.option("--base-pour", "second_pour", is_flag=True, help="With --from: book its base.")
+@click.option(
+    "--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity in mL, with its knobs."
+)
 @click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
 @click.option("--water", "water_ml", type=Number(), metavar="ML", help="Water that was mixed.")
 @click.option(
@@ -93,6 +96,7 @@ def log_command(
     short_g: float | None,
     source: Path | None,
     scan: str | None,
+    second_pour: bool,
     csv_file: str | None,
     strike: int | None,
     backup_file: Path | None,
@@ -111,11 +115,13 @@ def log_command(
         raise UsageError(
             "a pour and --strike", needed="one of them", remedy="do one, then the other"
         )
+    if second_pour and source is None:
+        raise UsageError("--base-pour without --from", needed="the file", remedy="add --from FILE")
     if end_g is None and (said or source is not None or scan is not None):
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
     with Journal(journal_file, new=end_g is not None) as journal:
         if end_g is not None:
-            mixed = {} if source is None else booked_mix(source, scan)
+            mixed = {} if source is None else booked_mix(source, scan, second_pour=second_pour)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
             _book(journal, entry, lab, journal_file)
         if strike is not None:
@@ -144,6 +150,7 @@ def _no_journal() -> UsageError:
 
 
 def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> None:
+    from volest.journal.entry import TOLD_BELOW  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
     from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
 
@@ -154,6 +161,11 @@ def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> N
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
+    taken_ml = entry.mix_ml - entry.left_ml
+    if taken_ml < TOLD_BELOW * entry.volume_ml:
+        odd.append(
+            f"it took {taken_ml:.1f} mL, less than the {entry.volume_ml:.1f} mL to be filled"
+        )
     for told in odd:
         say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 

@@ -72,18 +72,21 @@ def mix_command(
     settings = with_lab(ctx, settings_of(**options), choice)
     base = _base(footprint, settings, asked=choice.second_pour_mm is not None)
     height_mm = settings.lab.second_pour.height_mm
-    if base is None and height_mm is not None:  # of the lab file: it means nothing without an area
+    left_out = base is None and height_mm is not None  # of the lab file: no area, no base
+    if left_out:
+        lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
+        settings = replace(settings, lab=lab)
+    made = first_pour(volume, settings)
+    if left_out:
         say(
             f"no base: the lab file has one of {height_mm:g} mm; give the area under it, "
             "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')"
         )
-        lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
-        settings = replace(settings, lab=lab)
-    made = first_pour(volume, settings)
     if json_file is not None:
         from volest.sheet.record import as_text  # keeps --help quick
 
-        deliver(as_text(made.as_record()), json_file)
+        second = {} if base is None else {"second_pour": base.as_record()}
+        deliver(as_text({**made.as_record(), **second}), json_file)
     if json_file != STREAM:
         _print_card(made, base, settings)
         return
@@ -138,6 +141,7 @@ def _sections(
     yield "Steps", steps(made, settings.way, knobs_ml=knobs_ml)
     if base is not None and knobs_ml is not None:
         yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)
+        yield "The base", yield_in_words(base)
     more = () if base is None else (base_if_short(base),)
     yield "If it does not reach", (*if_short(made), *more)
     yield "Take care", CAUTIONS

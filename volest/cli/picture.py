@@ -5,6 +5,8 @@ from typing import Any
 
 import click
 
+from volest.cli.amount_options import amounts
+from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
 from volest.cli.talk import say
 
@@ -30,8 +32,14 @@ Examples:
     help=f"Where to; it ends in {', '.join(KINDS)}.",
 )
 @measuring
-def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
+@amounts
+@lab_options
+@click.pass_context
+def picture_command(
+    ctx: click.Context, /, scan: Path, *, target: Path, choice: LabChoice, **options: Any
+) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
+    from volest.batch.run import check_settings
     from volest.pipeline import examine
     from volest.sheet.target import check_ending, check_target
     from volest.view.display import refuse_blind
@@ -39,7 +47,9 @@ def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
 
     check_ending(target, KINDS, "a picture", "--to")
     check_target(target, [scan])
-    result, cavity = examine(scan, settings_of(**options))
+    settings = with_lab(ctx, settings_of(**options), choice)
+    check_settings(settings)
+    result, cavity = examine(scan, settings)
     refuse_blind(off_screen=True)
     picture_of(result, cavity).save(target)
     say(f"wrote {target}")

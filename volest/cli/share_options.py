@@ -14,6 +14,7 @@ from volest.errors import UsageError
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
+    from volest.batch.places import Place
     from volest.result import Result
     from volest.stone.plan import Plan
 
@@ -64,18 +65,20 @@ _OPTIONS = (
 share_options = bundled(_OPTIONS, ShareChoice, "sharing")
 
 
-def check_sharing(choice: ShareChoice) -> None:
+def check_sharing(choice: ShareChoice, scans: "Sequence[Place]") -> None:
     """Refuse materials and ages that mean nothing, before any scan is read.
 
     Parameters
     ----------
     choice : ShareChoice
         The options.
+    scans : sequence of Path or Remote
+        The scans of the run.
 
     Raises
     ------
     UsageError
-        If a material or an age cannot be read, or they are given without --share.
+        If a material or an age cannot be read or fits no scan, or they are given without --share.
     """
     if not choice.share and (choice.materials or choice.ages or choice.at_most):
         raise UsageError(
@@ -89,6 +92,14 @@ def check_sharing(choice: ShareChoice) -> None:
         pour_window(text.rpartition("=")[2])
     for text in choice.ages:
         _minutes(text.rpartition("=")[2])
+    for option, texts in (("--material", choice.materials), ("--age", choice.ages)):
+        for text in texts:
+            if not any(_fits(text, str(scan)) for scan in scans):
+                raise UsageError(
+                    f"{option} {text}, which fits no scan",
+                    needed="a pattern of names of scans, without their folder",
+                    remedy=f"write for example {option} '{Path(str(scans[0])).stem}*=...'",
+                )
 
 
 def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoice) -> "Plan | None":
@@ -132,12 +143,12 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
 
 
 def _last_that_fits(texts: Sequence[str], scan: str) -> str | None:
-    name = Path(scan).name
-    for text in reversed(texts):
-        pattern, _, value = text.rpartition("=")
-        if not pattern or fnmatchcase(name, pattern):
-            return value
-    return None
+    return next((text.rpartition("=")[2] for text in reversed(texts) if _fits(text, scan)), None)
+
+
+def _fits(text: str, scan: str) -> bool:
+    pattern = text.rpartition("=")[0]
+    return not pattern or fnmatchcase(Path(scan).name, pattern)
 
 
 def _minutes(text: str) -> float:

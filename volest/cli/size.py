@@ -88,11 +88,11 @@ def size_command(
     if verbose:
         set_talk(True)
     settings = with_lab(ctx, settings_of(**options), choice)
-    check_sharing(sharing)
     running.check()
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
     scans = _checked(paths, settings, delivery, running)
+    check_sharing(sharing, scans)
     if dry:
         from volest.cli.dry import tell_dry  # keeps --help quick
 

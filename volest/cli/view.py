@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from volest.cli.amount_options import amounts
+from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.talk import say, set_talk
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, ScanError, UsageError
@@ -34,18 +36,28 @@ Examples:
     type=click.Path(readable=False, path_type=Path),
 )
 @measuring
+@amounts
+@lab_options
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
 def view_command(
-    ctx: click.Context, /, paths: Sequence[Path], *, verbose: bool, **options: Any
+    ctx: click.Context,
+    /,
+    paths: Sequence[Path],
+    *,
+    choice: LabChoice,
+    verbose: bool,
+    **options: Any,
 ) -> None:
     """Open the window; the words for a person stand in `_HELP`."""
     if verbose:
         set_talk(True)
-    settings = settings_of(**options)
     from volest.batch.finding import find_scans
+    from volest.batch.run import check_settings
     from volest.view.display import refuse_blind
 
+    settings = with_lab(ctx, settings_of(**options), choice)
+    check_settings(settings)
     scans = find_scans(paths)
     try:
         refuse_blind(off_screen=False)

@@ -53,7 +53,7 @@ def last_lines(entries: Sequence[Entry]) -> list[str]:
     if not entries:
         return []
     told = [f"  {entry.number}. {_entry_words(entry)}" for entry in entries[-LAST:]]
-    return ["Last pours, by number (a slip: --strike NUMBER)", *told]
+    return ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)", *told]
 
 
 def _entry_words(entry: Entry) -> str:

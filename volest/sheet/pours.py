@@ -10,6 +10,7 @@ from volest.sheet.names import short_names, visible
 from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan, SharedMix, priced
+from volest.stone.windows import whole
 
 _BASES = "Bases, the second pour: water first, then powder"
 
@@ -130,7 +131,7 @@ def shared_record(plan: Plan) -> dict[str, Any]:
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
     names = ", ".join(called[one.name] for one in shared.impressions)
     bowl = f", bowl {shared.mix.bowl}" if shared.mix.bowl else ""
-    start = f"in {shared.start_min:.0f} min" if shared.start_min else "now"
+    start = f"in {whole(shared.start_min)} min" if shared.start_min else "now"
     lines = [
         f"  {number}. {start}{bowl}: {_amounts(shared.mix)}",
         f"     pour: {names}",

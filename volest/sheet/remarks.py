@@ -42,10 +42,13 @@ def made_with(settings: Settings) -> str:
     >>> made_with(Settings())
     'stone type-4; waste 15 %; base line rim; pitch 0.4 mm; scoops of 50 g'
     """
-    wp, residue = settings.wp_ml_per_100g, settings.residue_ml
-    learned = [law for law in settings.learned if law.way == settings.way]
+    wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
+    heights = () if second.height_mm is None else (second.height_mm,)
+    first = find_stone(settings.stone, settings.lab).name
+    used = {first, *(find_stone(second.stone, settings.lab).name for _ in heights)}
+    learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
     waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
-    if any(law.stone == settings.stone for law in learned):
+    if any(law.stone == first for law in learned):
         waste = ""  # what was learned goes before it
     parts = [
         f"stone {visible(settings.stone)}",
@@ -57,6 +60,7 @@ def made_with(settings: Settings) -> str:
         ),
         "" if settings.way == VACUUM else f"mixed by {settings.way}",
         f"base line {settings.base}",
+        *(f"base of {height:g} mm, {visible(second.stone)}" for height in heights),
         f"pitch {settings.pitch_mm:g} mm",
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",

@@ -34,6 +34,9 @@ COLUMNS = (
     "notes",
     "reason",
     "seconds",
+    "second_pour_stone",
+    "second_pour_powder_g",
+    "second_pour_water_ml",
 )
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
@@ -54,7 +57,7 @@ def spread_text(results: Sequence[Result]) -> str:
     Examples
     --------
     >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
-    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100'
+    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,'
     """
     return "".join(spread_pieces(results))
 
@@ -118,6 +121,10 @@ def _line(result: Result) -> list[str]:
         cells["stone"] = cell(result.mix.stone)
         cells["waste_ml"] = _number(result.mix.waste_ml)
         cells["mix_ml"] = _number(result.mix.mix_ml)
+    if result.second_pour is not None:
+        cells["second_pour_stone"] = cell(result.second_pour.stone)
+        cells["second_pour_powder_g"] = _number(result.second_pour.powder_g)
+        cells["second_pour_water_ml"] = _number(result.second_pour.water_ml)
     return [cells.get(column, "") for column in COLUMNS]
 
 

@@ -153,7 +153,7 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
     Returns
     -------
     tuple of str
-        One sentence a step. Knobs, wetting and turning: common practice, no source.
+        One sentence a step. Knobs, damp alginate, wetting, turning: common practice, no source.
     """
     knobs = (
         f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it from the "
@@ -164,7 +164,8 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
     wait = f"{BEFORE_BASE} {BEFORE_BASE.unit}"
     return (
         knobs,
-        f"Wait until the gloss has gone, about {wait}. The cast stays in.",
+        f"Wait about {wait}: it must have set and lost its gloss. The cast stays in.",
+        "Alginate must not dry meanwhile: keep the impression in damp air.",
         "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
         *_base_into_the_bowl(first, base),
         *_stirring(way),

@@ -217,7 +217,7 @@ def mix(
         unrounded_g,
         wp,
         density=density,
-        least_wp_ml_per_100g=max(stiffest(kind, wp), binds),
+        wp_held=(max(stiffest(kind, wp), binds), max(kind.wp_range.high, wp)),
         binds_ml_per_100g=binds,
         step_g=powder_step_g(by, bench),
         mark_ml=bench.cylinder_step_ml,

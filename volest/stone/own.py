@@ -42,9 +42,10 @@ def find_stone(name: str, lab: Lab) -> StoneType:
     try:
         return stone_type(name)
     except UsageError as fault:
+        remedy = "'volest stones' lists them" if lab.stone else fault.remedy
         known = [*dict.fromkeys([*(own.name for own in lab.stone), *STONE_TYPES])]
         raise UsageError(
-            f"stone {name!r}", needed="one of " + ", ".join(known), remedy=fault.remedy
+            f"stone {name!r}", needed="one of " + ", ".join(known), remedy=remedy
         ) from fault
 
 

@@ -71,7 +71,7 @@ def dealt_out(
     wp_ml_per_100g: float,
     *,
     density: float,
-    least_wp_ml_per_100g: float,
+    wp_held: tuple[float, float],
     binds_ml_per_100g: float,
     step_g: float,
     mark_ml: float,
@@ -91,8 +91,9 @@ def dealt_out(
         The ratio to mix at.
     density : float
         True density of the powder, in g/cm3.
-    least_wp_ml_per_100g : float
-        The stiffest ratio that still counts as the one to mix at.
+    wp_held : tuple of float
+        The stiffest ratio that still counts as the one to mix at, and the thinnest that the stone
+        takes.
     binds_ml_per_100g : float
         Water below which the powder does not set.
     step_g : float
@@ -109,7 +110,7 @@ def dealt_out(
     --------
     102.2 g take 20.44 mL. With marks of 0.1 mL; and with marks of 1 mL, where 105 g keep the ratio:
 
-    >>> stone = {"density": 2.76, "least_wp_ml_per_100g": 19.75, "binds_ml_per_100g": 18.6}
+    >>> stone = {"density": 2.76, "wp_held": (19.75, 24.0), "binds_ml_per_100g": 18.6}
     >>> dealt_out(102.2, 20.0, step_g=1.0, mark_ml=0.1, **stone)
     (103.0, 20.6)
     >>> dealt_out(102.2, 20.0, step_g=1.0, mark_ml=1.0, **stone)
@@ -126,8 +127,10 @@ def dealt_out(
     above_ml = _mark_up(exact_ml, mark_ml)
     below_g = powder_up(powder_g + density * (exact_ml - below_ml), step_g)
     above_g = max(round(100.0 * above_ml / wp_ml_per_100g / step_g) * step_g, up_g)
-    if below_g < above_g and 100.0 * below_ml / below_g >= least_wp_ml_per_100g:
+    if below_g < above_g and 100.0 * below_ml / below_g >= wp_held[0]:
         return below_g, round(below_ml, _CLEAN_DIGITS)
+    if 100.0 * above_ml / above_g > wp_held[1]:
+        above_g += step_g
     bound_ml = above_g * binds_ml_per_100g / 100.0
     return round(above_g, _CLEAN_DIGITS), _mark_up(max(above_ml, bound_ml), mark_ml)
 

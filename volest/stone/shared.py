@@ -150,22 +150,22 @@ def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iter
             impressions=group,
             mix=made,
             start_min=start_min,
-            notes=(*made.notes, *_late_notes(late)),
+            notes=(*made.notes, *_late_notes(late, mixing)),
             late=tuple(one for one, _ in late),
         )
         clock_min = done_min + CLEANING.value
 
 
-def _late_notes(late: Sequence[tuple[Impression, float]]) -> Iterator[Note]:
-    over = [one for one, _ in late if one.closes_min < 0.0]
+def _late_notes(late: Sequence[tuple[Impression, float]], mixing: float) -> Iterator[Note]:
+    over = [one for one, _ in late if one.closes_min < mixing]
     if over:
         ages = ", ".join(f"{one.name} is {in_words(one.age_min)} old" for one in over)
         yield Note(
             code=PASSED,
-            text=f"Past the window of {_whose(over)} material already: {ages}.",
+            text=f"Past the window of {_whose(over)} material before any mix is ready: {ages}.",
             do="Ask for a new impression; the maker's window goes before ours.",
         )
-    waiting = [(one, at_min) for one, at_min in late if one.closes_min >= 0.0]
+    waiting = [(one, at_min) for one, at_min in late if one.closes_min >= mixing]
     if waiting:
         ages = ", ".join(
             f"{one.name} will be {in_words(one.age_min + at_min)} old" for one, at_min in waiting

@@ -1,5 +1,6 @@
 """When an impression may be poured, by its material: a prompt, and the maker's word goes first."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -140,5 +141,26 @@ def in_words(minutes: float) -> str:
     """
     for unit, length, most in (("min", 1.0, 2 * _HOUR), ("h", _HOUR, 2 * _DAY)):
         if minutes <= most:
-            return f"{minutes / length:.0f} {unit}"
-    return f"{minutes / _DAY:.0f} days"
+            return f"{whole(minutes / length)} {unit}"
+    return f"{whole(minutes / _DAY)} days"
+
+
+def whole(time: float) -> int:
+    """Round a time, halves always up: what is a minute apart stays so.
+
+    Parameters
+    ----------
+    time : float
+        The time, 0 or above.
+
+    Returns
+    -------
+    int
+        The nearest whole number.
+
+    Examples
+    --------
+    >>> whole(15.5), whole(16.5)
+    (16, 17)
+    """
+    return math.floor(time + 0.5)

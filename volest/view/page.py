@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 from importlib import resources
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from volest import __version__
@@ -148,12 +149,19 @@ def _entry(
         "short": () if bowl is None else if_short(bowl),
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
+        "together": None if shared is None else _together(result.scan, shared[1]),
         "first": "" if mix is None else _first_words(mix),
         "base": None if mix is None or base is None else _base(mix, base, settings),
         "wordy": sum(len(note.text + note.do) for note in result.notes) > _WORDY,
         "deeds": _deeds(result),
         "advice": [] if result.trim is None else advice(result.trim),
     }
+
+
+def _together(scan: str, shared: SharedMix) -> dict[str, str] | None:
+    """Say with which others a scan shares a mix, and what that is; None where it has its own."""
+    others = [visible(Path(one.name).name) for one in shared.impressions if one.name != scan]
+    return {"others": ", ".join(others), "amounts": _pour_words(shared.mix)} if others else None
 
 
 def _data(result: Result, card: dict[str, Any]) -> dict[str, Any]:

@@ -67,7 +67,7 @@ def figure_lines(handling: Handling) -> list[str]:
     if mix is not None:
         lines += [
             f"1. water {shown(mix.water_ml, mix.bench.cylinder_step_ml)} mL",
-            f"2. powder {shown(mix.powder_g, mix.bench.scale_step_g)} g",
+            f"2. powder {shown(mix.powder_g, mix.bench.scale_step_g)} g {mix.stone}",
             f"scoops {scoops_dealt(mix)}",
         ]
     return lines

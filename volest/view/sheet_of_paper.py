@@ -159,7 +159,7 @@ def mix_words(result: Result) -> str:
     mix = result.mix
     assert mix is not None  # noqa: S101  # only measured scans are drawn
     each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
-    amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)}"
+    amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
     return f"{each}{amounts}: {scoops_in_words(mix)}"
 
 
