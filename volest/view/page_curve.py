@@ -6,9 +6,9 @@ import numpy as np
 
 from volest.result import Result
 
-# `volest curve --plot` draws the same curve in `sheet/plot.py` by a library that also writes PNG and
-# PDF. It cannot draw here: a sheet is made without that library too, and the card's script moves a
-# line over this drawing, whose frame it must know.
+# `volest curve --plot` draws the same curve in `sheet/plot.py`, by a library that also writes PNG
+# and PDF. It cannot draw here: a sheet is made without that library too, and the card's script
+# moves a line over this drawing, whose frame it must know.
 WIDE, TALL = 340.0, 220.0  # of the drawing's own units; the page scales it
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 12.0, 36.0
 _STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
