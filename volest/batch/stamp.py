@@ -16,6 +16,7 @@ from volest.settings import Settings
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
     *("scan", "cavity", "stone", "view", "sheet/names.py", "batch/run.py", "pipeline.py"),
+    "sheet/rows.py",
     *("result.py", "settings.py", "lab.py", "learned.py", "notes.py", "errors.py"),
     "given_files.py",
 )

@@ -19,7 +19,7 @@ LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
 HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box round it
 # Of what the rim could hold: less is more likely a slip of the decimal point. It cannot be raised:
 # rim=-5 on the samples (0.59 to 0.72) fills as much as depth=18, which labs use, and leaves no
-# island of floor bare; that test rings at rim=-1 already on a sound real scan with a high palate.
+# island of floor bare; a test for islands rings at rim=-1 on a sound scan with a high palate.
 LEAST_FILLED = 0.5
 LOWERED_MM = 5.0  # a base line is hardly lowered by more to get past a gap in the rim
 RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round

@@ -126,18 +126,38 @@ def _refusal(result: Result) -> str:
 
 
 def _volumes(results: Sequence[Result]) -> list[str]:
-    middles = [_tenths(result.volume_ml, round) for result in results]
+    middles = [tenths(result.volume_ml, round) for result in results]
     widest = max((len(middle) for middle in middles), default=0)
     # Outwards, so that the interval in the table is never narrower than the one that was found.
-    lows = [_tenths(result.volume_low_ml, math.floor) for result in results]
-    highs = [_tenths(result.volume_high_ml, math.ceil) for result in results]
+    lows = [tenths(result.volume_low_ml, math.floor) for result in results]
+    highs = [tenths(result.volume_high_ml, math.ceil) for result in results]
     return [
         f"{middle:>{widest}}" + (f" ({low}-{high})" if BLANK not in {low, high} else "")
         for middle, low, high in zip(middles, lows, highs, strict=True)
     ]
 
 
-def _tenths(value: float | None, rounded: Callable[[float], int]) -> str:
+def tenths(value: float | None, rounded: Callable[[float], int]) -> str:
+    """Write a volume in tenths of a mL.
+
+    Parameters
+    ----------
+    value : float or None
+        The volume, in mL.
+    rounded : callable
+        `round`, or `math.floor` and `math.ceil` for the ends of an interval, which must not become
+        narrower.
+
+    Returns
+    -------
+    str
+        The figure, or a blank where there is none.
+
+    Examples
+    --------
+    >>> tenths(1.1, math.ceil), tenths(1.11, math.ceil), tenths(None, round)
+    ('1.1', '1.2', '-')
+    """
     if value is None or not math.isfinite(value):
         return BLANK
     return f"{rounded(round(value * _STEPS_PER_ML, _ROUNDING_NOISE)) / _STEPS_PER_ML:.1f}"

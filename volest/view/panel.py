@@ -11,7 +11,7 @@ from volest.stone.rounding import shown
 from volest.view.canvas import image_of
 from volest.view.handling import Handling
 from volest.view.palette import INK
-from volest.view.sheet_of_paper import legend_of
+from volest.view.sheet_of_paper import legend_of, volume_words
 
 _BIG, _MIDDLE, _SMALL = 16, 13, 10
 _ALARM, _LEGEND = "#a33f00", "legend"
@@ -63,7 +63,7 @@ def figure_lines(handling: Handling) -> list[str]:
     figures = handling.figures()
     mix = figures.mix
     low = max(figures.volume_ml - figures.half_ml, 0.0)
-    lines = [f"{figures.volume_ml:.1f} mL ({low:.1f}-{figures.volume_ml + figures.half_ml:.1f})"]
+    lines = [volume_words(figures.volume_ml, low, figures.volume_ml + figures.half_ml)]
     if mix is not None:
         lines += [
             f"1. water {shown(mix.water_ml, mix.bench.cylinder_step_ml)} mL",

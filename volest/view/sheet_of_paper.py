@@ -1,5 +1,6 @@
 """The picture's paper: two views side by side, with headline, scale, legend and figures."""
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,6 +10,7 @@ import numpy.typing as npt
 
 from volest.result import Result
 from volest.sheet.names import shortened, visible
+from volest.sheet.rows import tenths
 from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.view.canvas import BAND_MM
 from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
@@ -87,7 +89,12 @@ def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
     name = shortened(visible(Path(result.scan).name), _LONGEST_NAME)
     amounts, font = mix_words(result), ImageFont.load_default(_MIDDLE)
     _write(pen, (_EDGE, 20), name, _BIG, INK)
-    _write(pen, (width - _EDGE, 20), volume_words(result), _BIG, INK, anchor="ra")
+    volume_ml, low_ml, high_ml = result.volume_ml, result.volume_low_ml, result.volume_high_ml
+    assert volume_ml is not None  # noqa: S101  # only measured scans are drawn
+    assert low_ml is not None  # noqa: S101  # the same
+    assert high_ml is not None  # noqa: S101  # the same
+    held = volume_words(volume_ml, low_ml, high_ml)
+    _write(pen, (width - _EDGE, 20), held, _BIG, INK, anchor="ra")
     _write(pen, (width - _EDGE, 88), amounts, _MIDDLE, INK, anchor="ra")
     room = width - 2 * _EDGE - _GAP_PX - font.getlength(amounts)
     codes = [visible(note.code) for note in result.notes]
@@ -122,25 +129,26 @@ def look_at_words(codes: Sequence[str], told: int) -> str:
     return f"look at: {', '.join(codes[:told])}{more}"
 
 
-def volume_words(result: Result) -> str:
-    """Say the volume and its interval.
+def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
+    """Say a volume and the interval it lies in, as the table does.
 
     Parameters
     ----------
-    result : Result
-        A measured scan.
+    volume_ml, low_ml, high_ml : float
+        The volume, and the ends of its interval.
 
     Returns
     -------
     str
-        For example '50.8 mL (50.2-51.3)'.
+        One line.
+
+    Examples
+    --------
+    >>> volume_words(50.82, 50.26, 51.31)
+    '50.8 mL (50.2-51.4)'
     """
-    low, high = result.volume_low_ml, result.volume_high_ml
-    assert low is not None  # noqa: S101  # only measured scans are drawn
-    assert high is not None  # noqa: S101  # only measured scans are drawn
-    return (
-        f"{result.volume_ml:.1f} mL ({np.floor(low * 10) / 10:.1f}-{np.ceil(high * 10) / 10:.1f})"
-    )
+    low, high = tenths(low_ml, math.floor), tenths(high_ml, math.ceil)
+    return f"{tenths(volume_ml, round)} mL ({low}-{high})"
 
 
 def mix_words(result: Result) -> str:
