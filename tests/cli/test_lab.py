@@ -202,6 +202,14 @@ def test_materials_and_ages_by_pattern() -> None:
     assert mixes[-1]["start_min"] == 28.0
 
 
+def test_a_pattern_that_fits_no_scan_is_told() -> None:
+    words = ("--material", "a*=alginate", "--material", "x*=alginate", "--age", "B*=12")
+    told = call("size", "day", "--share", *words, "--quiet").stderr
+    assert "--material x*=alginate fits no scan" in told
+    assert "--age B*=12 fits no scan" in told
+    assert "a*=alginate" not in told
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

@@ -10,6 +10,7 @@ import click
 
 from volest.cli.number import Number
 from volest.cli.options import bundled
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -114,6 +115,7 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
     from volest.stone.shared import plan_mixes  # keeps --help quick
     from volest.stone.windows import pour_window  # keeps --help quick
 
+    _tell_idle(choice, results)
     waiting = []
     for result in results:
         if result.volume_ml is None:
@@ -131,13 +133,25 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
     return plan_mixes(waiting, settings, at_most=choice.at_most)
 
 
+def _tell_idle(choice: ShareChoice, results: "Sequence[Result]") -> None:
+    """Tell of patterns that fit no scan: a slip in one would leave a window out unseen."""
+    for option, texts in (("--material", choice.materials), ("--age", choice.ages)):
+        for text in texts:
+            if not any(_fits(text, result.scan) for result in results):
+                say(
+                    f"{option} {text} fits no scan and counts for none; "
+                    "write names as the files have them, for example b04*=..."
+                )
+
+
 def _last_that_fits(texts: Sequence[str], scan: str) -> str | None:
-    name = Path(scan).name
-    for text in reversed(texts):
-        pattern, _, value = text.rpartition("=")
-        if not pattern or fnmatchcase(name, pattern):
-            return value
-    return None
+    fitting = [text for text in texts if _fits(text, scan)]
+    return fitting[-1].rpartition("=")[2] if fitting else None
+
+
+def _fits(text: str, scan: str) -> bool:
+    pattern = text.rpartition("=")[0]
+    return not pattern or fnmatchcase(Path(scan).name, pattern)
 
 
 def _minutes(text: str) -> float:
