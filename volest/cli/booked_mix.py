@@ -47,14 +47,12 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
         sharers = _sharers(whole, scan)
         made = sharers.get("mix", made)
         which = f"{content}\n{sharers.get('names', scan)}"
-        way = made.get("way") or whole.get("settings", {}).get("way")
-        known = {None: None, HAND: HAND, VACUUM: VACUUM}[way]  # another one is a KeyError
         return {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
-            **({} if known is None else {"way": known}),
+            **_way(made, whole),
         }
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
@@ -62,6 +60,13 @@ def booked_mix(source: Path, scan: str | None) -> dict[str, str | float]:
             needed="JSON as 'volest mix' or 'volest size' wrote it",
             remedy="give that file, or the amounts: --volume, --powder, --water",
         ) from fault
+
+
+def _way(made: dict[str, Any], whole: dict[str, Any]) -> dict[str, str]:
+    way = made.get("way") or whole.get("settings", {}).get("way")
+    if way not in (None, HAND, VACUUM):
+        raise ValueError(way)
+    return {} if way is None else {"way": way}
 
 
 def _sharers(whole: dict[str, Any], scan: str | None) -> dict[str, Any]:

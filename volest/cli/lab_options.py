@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from volest.cli.defaults import KEYS, check_default_stone, is_from_file
+from volest.cli.default_keys import KEYS
+from volest.cli.defaults import check_default_stone, is_from_file
 from volest.cli.number import Number
 from volest.cli.options import Command, bundled
 from volest.journal.waste import with_waste
