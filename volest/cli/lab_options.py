@@ -9,7 +9,7 @@ import click
 from volest.cli.default_keys import KEYS
 from volest.cli.defaults import check_default_stone, is_from_file
 from volest.cli.number import Number
-from volest.cli.options import Command, bundled
+from volest.cli.options import Command, bundled, file_option
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
@@ -38,13 +38,11 @@ class LabChoice:
     second_pour_mm: float | None
 
 
-LAB_OPTION = click.option(
+LAB_OPTION = file_option(
     "--lab",
     "lab_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    "The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
     envvar=KEYS["lab"].variable,
-    help="The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
 )
 
 
@@ -61,14 +59,7 @@ def journal_option(told: str) -> Callable[[Command], Command]:
     callable
         What adds it to a command, as `journal_file`.
     """
-    return click.option(
-        "--journal",
-        "journal_file",
-        metavar="FILE",
-        type=click.Path(path_type=Path),
-        envvar=KEYS["journal"].variable,
-        help=told,
-    )
+    return file_option("--journal", "journal_file", told, envvar=KEYS["journal"].variable)
 
 
 _OPTIONS = (

@@ -12,6 +12,7 @@ from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
 from volest.cli.number import Number
+from volest.cli.options import file_option
 from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
@@ -57,9 +58,7 @@ Examples:
     metavar="G",
     help="Missing, in g of mix.",
 )
-@click.option(
-    "--from", "source", metavar="FILE", type=click.Path(path_type=Path), help="JSON of mix or size."
-)
+@file_option("--from", "source", "JSON of mix or size.")
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
 @click.option("--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity, in mL.")
 @click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
@@ -78,13 +77,7 @@ Examples:
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
-@click.option(
-    "--backup",
-    "backup_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Copy the journal, also while others book.",
-)
+@file_option("--backup", "backup_file", "Copy the journal, also while others book.")
 def log_command(
     *,
     journal_file: Path | None,

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
+from volest.cli.options import BASE_HELP, file_option, measuring, one_scan, settings_of
 from volest.cli.talk import say
 
 KINDS = (".png", ".webp", ".jpg")
@@ -21,14 +21,7 @@ Examples:
 
 @click.command("picture", help=_HELP)
 @one_scan
-@click.option(
-    "--to",
-    "target",
-    required=True,
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help=f"Where to; it ends in {', '.join(KINDS)}.",
-)
+@file_option("--to", "target", f"Where to; it ends in {', '.join(KINDS)}.", required=True)
 @measuring
 def picture_command(scan: Path, *, target: Path, **options: Any) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
