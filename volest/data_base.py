@@ -90,6 +90,8 @@ class DataBase:
     """
 
     def __init__(self, path: Path, layout: Layout) -> None:
+        if not os.path.isdir(path.parent):  # noqa: PTH112  # Path.is_dir raises at some names
+            raise layout.fault(path, f"no folder {path.parent} that can be opened", layout.mend)
         self.path = path
         self.layout = layout
         with self._telling():

@@ -260,7 +260,7 @@ class Lab:
         Parameters
         ----------
         height_mm : float or None
-            Height of the base; None leaves the lab as it is.
+            Height of the base; 0 for no base, None leaves the lab as it is.
 
         Returns
         -------
@@ -269,4 +269,4 @@ class Lab:
         """
         if height_mm is None:
             return self
-        return replace(self, second_pour=replace(self.second_pour, height_mm=height_mm))
+        return replace(self, second_pour=replace(self.second_pour, height_mm=height_mm or None))

@@ -192,7 +192,8 @@ def test_size_shares_mixes() -> None:
 
 
 def test_materials_and_ages_by_pattern() -> None:
-    words = ("--material", "alginate", "--material", "a*=polyether", "--age", "b*=12")
+    # A pattern goes before a name for all, in whichever order they are written.
+    words = ("--material", "a*=polyether", "--material", "alginate", "--age", "b*=12")
     call("size", "day", "--share", *words, "--json", "day.json")
     mixes = json.loads(Path("day.json").read_text(encoding="utf-8"))["shared"]["mixes"]
     order = [[Path(scan).stem for scan in made["scans"]] for made in mixes]

@@ -152,6 +152,13 @@ def test_slips_are_one_line_and_2(words: list[str], told: str) -> None:
     assert result.stderr.count("\n") == 1
 
 
+def test_a_journal_in_no_folder_is_told() -> None:
+    told = call("log", "--journal", "nowhere/lab.db", *MIXED, "--left", "9")
+    assert told.exit_code == 2
+    assert "no folder nowhere that can be opened" in told.stderr
+    assert told.stderr.count("\n") == 1
+
+
 def test_a_ratio_outside_the_range_is_booked_and_told() -> None:
     # Study cards, "Gypsum products": die stone 19 to 24, model stone 28 to 30.
     assert "outside" not in log(*MIXED, "--left", "9").stderr

@@ -99,12 +99,22 @@ def test_every_command_in_the_list_can_be_called() -> None:
         assert CliRunner().invoke(volest_group, [name, "--help"]).exit_code == 0
 
 
-@pytest.mark.parametrize("words", [["measure"], ["--nonsense"], ["mix"], ["mix", "much"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["measure"],
+        ["sise"],
+        ["--nonsense"],
+        ["mix"],
+        ["mix", "much"],
+        ["mix", "5", "6"],
+    ],
+)
 def test_wrong_use_is_one_line_and_2(words: list[str]) -> None:
     ran = CliRunner().invoke(volest_group, words)
     assert ran.exit_code == 2
     assert ran.stdout == ""
-    assert re.fullmatch(r"volest: .*\n", ran.stderr)
+    assert re.fullmatch(r"volest: .*[a-z\"')][.?] See: volest( mix)? --help\n", ran.stderr)
 
 
 @pytest.fixture

@@ -130,7 +130,8 @@ def test_dry_tells_and_touches_nothing(folder: Path) -> None:
     told = into_out("--dry")
     assert told.exit_code == 0, told.output
     assert told.stdout.count("to be sized  ") == 3
-    assert "to be written into out" in told.stdout
+    assert "to be written into  out" in told.stdout
+    assert len({line.index("day/") for line in told.stdout.splitlines() if "day/" in line}) == 1
     assert "o.csv" in call("size", "day", "--csv", "o.csv", "--dry").stdout
     assert "3 of 3 scans to be sized; nothing was done" in told.stdout
     assert sorted(folder.rglob("*")) == before

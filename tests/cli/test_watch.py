@@ -54,7 +54,7 @@ def test_notes_are_told_in_words_that_fit(
     told = capsys.readouterr().out
     assert max(map(cell_len, told.splitlines())) <= width
     plain = " ".join(told.split())
-    assert plain.startswith(f"{name} 52.3 (51.0-53.7) mL, powder ")
+    assert plain.startswith(f"{name} 52.3 (51.0-53.7) mL, water ")
     for note in (HEEL, DIFFER):
         assert f"{note.code}: {note.text} Do: {note.do}" in plain
     assert not any(line.strip().startswith(("mL", "g,")) for line in told.splitlines())
@@ -70,7 +70,7 @@ def test_a_scan_that_changed_says_so(
     first, second, third = (
         " ".join(part.split()) for part in capsys.readouterr().out.split("a.stl")[1:]
     )
-    assert first.startswith("40.0 (39.0-41.0) mL, powder ")
+    assert first.startswith("40.0 (39.0-41.0) mL, water ")
     assert second.startswith("sized again (before: 40.0 (39.0-41.0) mL): 31.0 (")
     assert third.startswith("sized again (before: 31.0 (30.2-31.8) mL): REFUSED: found 0 bytes")
 

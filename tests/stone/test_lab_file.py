@@ -149,7 +149,7 @@ def test_what_contradicts_itself_is_listed_too() -> None:
     assert "stone 2.wp = 30 (needed: 19 to 24" in told
     assert "stone 2.name = 'Ivory'" in told
     assert "stone 3: wp_low, wp_high = 10, 50 (needed: rising, from 18.6)" in told
-    assert "bowl 1.least_ml = 40 (needed: below 30)" in told
+    assert "bowl 1: least_ml, most_ml = 40, 30 (needed: the smaller one first)" in told
     assert "second_pour.stone = 'marble'" in told
 
 

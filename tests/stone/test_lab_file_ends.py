@@ -38,7 +38,7 @@ def test_what_is_just_allowed(values: dict[str, Any]) -> None:
         (stone(wp=20.0, wp_low=18.5), "wp_low, wp_high = 18.5, 24 (needed: rising, from 18.6)"),
         (stone(wp=24.1), "stone 1.wp = 24.1 (needed: 19 to 24"),
         (stone(wp=18.9), "stone 1.wp = 18.9 (needed: 19 to 24"),
-        (bowl(30.0, 30.0), "bowl 1.least_ml = 30 (needed: below 30)"),
+        (bowl(30.0, 30.0), "bowl 1: least_ml, most_ml = 30, 30 (needed: the smaller"),
         (
             {"stone": [{"name": "house"}]},
             "'house' without like (needed: like = one of type-1",

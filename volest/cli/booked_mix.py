@@ -22,7 +22,7 @@ def booked_mix(
     source : Path
         The file.
     scan : str or None
-        Which scan, if the file holds several: its file's name without the folder.
+        Which scan, if the file holds several: its file's name, with its folder where two have one.
     second_pour : bool
         Take the base, not the first pour.
 
@@ -48,20 +48,18 @@ def booked_mix(
         ) from fault
     try:
         key = "second_pour" if second_pour else "mix"
-        made = _only_mix(whole["scans"], source, scan, key) if "scans" in whole else whole
-        if second_pour and "scans" not in whole:
+        named = _named(whole["scans"], source, scan, key) if "scans" in whole else None
+        made = whole if named is None else named[key]
+        if second_pour and named is None:
             made = whole["second_pour"]
-        sharers = {} if second_pour else _sharers(whole, scan)  # bases are not shared
-        made = sharers.get("mix", made)
-        which = f"{content}\n{sharers.get('names', scan)}{' base' if second_pour else ''}"
-        way = made.get("way") or whole.get("settings", {}).get("way")
-        known = {None: None, HAND: HAND, VACUUM: VACUUM}[way]  # another one is a KeyError
+        together = None if second_pour or named is None else _shared(whole, named["scan"])
+        made, which = together or (made, [str(named and named["scan"]), key])
         return {
-            "source": hashlib.sha256(which.encode()).hexdigest(),
+            "source": hashlib.sha256(f"{content}\n{which}".encode()).hexdigest(),
             "stone": str(made["stone"]),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
-            **({} if known is None else {"way": known}),
+            **_way(made, whole),
         }
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
@@ -71,28 +69,37 @@ def booked_mix(
         ) from fault
 
 
-def _sharers(whole: dict[str, Any], scan: str | None) -> dict[str, Any]:
+def _way(made: dict[str, Any], whole: dict[str, Any]) -> dict[str, str]:
+    way = made.get("way") or whole.get("settings", {}).get("way")
+    if way not in (None, HAND, VACUUM):
+        raise ValueError(way)
+    return {} if way is None else {"way": way}
+
+
+def _shared(whole: dict[str, Any], scan: str) -> tuple[dict[str, Any], list[str]] | None:
     """Find the mix that a scan shares with others, so that all of it is booked; say so."""
     for shared in (whole.get("shared") or {}).get("mixes", ()):
-        names = [Path(name).name for name in shared["scans"]]
-        if scan in names and len(names) > 1:
-            say(f"booking the whole mix that {', '.join(names)} share")
-            return {"mix": shared["mix"], "names": names}
-    return {}
+        if scan in shared["scans"] and len(shared["scans"]) > 1:
+            names = ", ".join(Path(name).name for name in shared["scans"])
+            say(f"booking the whole mix that {names} share")
+            return dict(shared["mix"]), list(shared["scans"])
+    return None
 
 
-def _only_mix(
-    scans: list[dict[str, Any]], source: Path, scan: str | None, key: str
-) -> dict[str, Any]:
-    mixed = {Path(one["scan"]).name: one[key] for one in scans if one[key] is not None}
-    if scan is None and len(mixed) == 1:
-        (only,) = mixed.values()
-        return dict(only)
-    if scan in mixed:
-        return dict(mixed[scan])
-    names = ", ".join(sorted(mixed)) or "none"
+def _named(scans: list[dict[str, Any]], source: Path, scan: str | None, key: str) -> dict[str, Any]:
+    """Find the scan that is meant: by its name, with as much of its folder as tells it apart."""
+    mixed = [one for one in scans if one[key] is not None]
+    wanted = () if scan is None else Path(scan).parts
+    fitting = [one for one in mixed if Path(one["scan"]).parts[-len(wanted) :] == wanted]
+    if scan is None:
+        fitting = mixed
+    if len(fitting) == 1:
+        return fitting[0]
+    which = "mixes" if key == "mix" else "bases"
+    names = ", ".join(sorted(one["scan"] for one in fitting or mixed)) or "none"
+    count = f"{len(fitting)} {which}" if fitting or scan is None else f"no {which}"
     raise UsageError(
-        f"no mix for {scan} in {source}" if scan else f"{len(mixed)} mixes in {source}",
-        needed=f"one of the scans with a mix: {names}",
-        remedy="name it with --scan, without its folder",
+        f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
+        needed=f"one of {names}",
+        remedy="name it with --scan, and its folder where two have one name",
     )

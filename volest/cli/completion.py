@@ -5,7 +5,7 @@ from click.shell_completion import get_completion_class
 
 SHELLS = ("bash", "zsh", "fish")
 VARIABLE = "_VOLEST_COMPLETE"  # as click makes it of the program's name
-_HELP = """Print what SHELL reads to finish commands, options and files with the Tab key.
+_HELP = """Print what SHELL (bash, zsh or fish) reads to finish words with the Tab key.
 
 \b
 Examples:
@@ -16,7 +16,7 @@ Examples:
 
 
 @click.command("completion", help=_HELP)
-@click.argument("shell", type=click.Choice(SHELLS))
+@click.argument("shell", metavar="SHELL", type=click.Choice(SHELLS))
 @click.pass_context
 def completion_command(ctx: click.Context, shell: str) -> None:
     """Print the script; the words for a person stand in `_HELP`."""

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
+from volest.cli.options import BASE_HELP, file_option, measuring, one_scan, settings_of
 from volest.cli.talk import say
 
 _HELP = f"""Write volume against height over the base line of SCAN as CSV.
@@ -21,9 +21,7 @@ Examples:
 @click.command("curve", help=_HELP)
 @one_scan
 @measuring
-@click.option(
-    "--plot", metavar="FILE", type=click.Path(path_type=Path), help="Draw it: .svg, .png or .pdf."
-)
+@file_option("--plot", "plot", "Draw it: .svg, .png or .pdf.")
 def curve_command(scan: Path, *, plot: Path | None, **options: Any) -> None:
     """Write the curve; the words for a person stand in `_HELP`."""
     from volest.pipeline import examine

@@ -2,125 +2,19 @@
 
 import difflib
 import os
-from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import click
 
+from volest.cli.default_keys import KEYS
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, toml_of
-from volest.lab import HAND, VACUUM, Lab
-from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, WAYS_OF_DEALING, parse_base
+from volest.lab import Lab
+from volest.settings import PITCH_RANGE_MM, parse_base
 
 VARIABLE = "VOLEST_SETTINGS"
 NAME = "defaults.toml"
-_MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
-_MIXING = ("size", "watch", "mix", "view", "picture")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Key:
-    """One key of the file.
-
-    Parameters
-    ----------
-    parameter : str
-        Name of the option inside its commands.
-    commands : tuple of str
-        The commands that it holds for.
-    kind : type
-        What its value must be.
-    says : str
-        What it is, for the list and for a new file.
-    example : str
-        A line as it would stand in the file.
-    variable : str or None
-        Environment variable that goes before the file.
-    choices : tuple of str
-        The values there are, where they are few.
-    """
-
-    parameter: str
-    commands: tuple[str, ...]
-    kind: type
-    says: str
-    example: str
-    variable: str | None = None
-    choices: tuple[str, ...] = ()
-
-    @property
-    def is_path(self) -> bool:
-        """Whether the value is a file, looked for beside the file of defaults."""
-        return self.parameter.endswith("_file")
-
-
-KEYS = MappingProxyType(
-    {
-        "lab": Key(
-            parameter="lab_file",
-            commands=(*_MIXING, "log", "stones"),
-            kind=str,
-            says="the lab file: stones, bowls, bench, waste",
-            example='lab = "lab.toml"',
-            variable="VOLEST_LAB",
-        ),
-        "journal": Key(
-            parameter="journal_file",
-            commands=(*_MIXING, "log"),
-            kind=str,
-            says="the journal, from which waste is learned",
-            example='journal = "lab.db"',
-            variable="VOLEST_JOURNAL",
-        ),
-        "stone": Key(
-            parameter="stone",
-            commands=(*_MIXING, "log"),
-            kind=str,
-            says="stone of the first pour",
-            example='stone = "type-4"',
-        ),
-        "by": Key(
-            parameter="by",
-            commands=_MIXING,
-            kind=str,
-            says="powder by gram or by scoop",
-            example='by = "gram"',
-            choices=WAYS_OF_DEALING,
-        ),
-        "way": Key(
-            parameter="way",
-            commands=(*_MIXING, "log"),
-            kind=str,
-            says="mixed by hand or under vacuum",
-            example='way = "vacuum"',
-            choices=(HAND, VACUUM),
-        ),
-        "base": Key(
-            parameter="base",
-            commands=_MEASURING,
-            kind=str,
-            says="base line; a saved one goes before it",
-            example='base = "rim=-1.5"',
-        ),
-        "unit": Key(
-            parameter="unit",
-            commands=_MEASURING,
-            kind=str,
-            says="unit of the files",
-            example='unit = "mm"',
-            choices=tuple(MM_PER_UNIT),
-        ),
-        "pitch": Key(
-            parameter="pitch",
-            commands=_MEASURING,
-            kind=float,
-            says="width of a column, in mm",
-            example="pitch = 0.4",
-        ),
-    }
-)
 
 
 def defaults_path() -> Path | None:

@@ -39,15 +39,14 @@ def tell_dry(
     from volest.sheet.names import visible
     from volest.sheet.remarks import made_with
 
-    click.echo(made_with(settings))
     kept = _kept(scans, settings, running)
-    for scan in scans:
-        word = "unchanged " if scan in kept else "to be sized"
-        click.echo(f"  {word:<12} {visible(str(scan))}")
-    for file in delivery.files():
-        click.echo(f"  {'to be written':<13} {visible(str(file))}")
+    told = [("unchanged" if scan in kept else "to be sized", scan) for scan in scans]
+    told += [("to be written", file) for file in delivery.files()]
     if running.out is not None:
-        click.echo(f"  {'to be written into':<13} {visible(str(running.out))}")
+        told.append(("to be written into", running.out))
+    click.echo(made_with(settings))
+    for what, place in told:
+        click.echo(f"  {what:<18}  {visible(str(place))}")
     click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
     return EXIT_MEASURED
 

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import click
 
-from volest.cli.defaults import KEYS, check_default_stone, defaults_path, is_from_file
+from volest.cli.default_keys import KEYS
+from volest.cli.defaults import check_default_stone, defaults_path, is_from_file
 from volest.cli.number import Number
-from volest.cli.options import Command, bundled
+from volest.cli.options import Command, bundled, file_option
 from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.journal.waste import with_waste
@@ -39,13 +40,11 @@ class LabChoice:
     second_pour_mm: float | None
 
 
-LAB_OPTION = click.option(
+LAB_OPTION = file_option(
     "--lab",
     "lab_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    "The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
     envvar=KEYS["lab"].variable,
-    help="The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
 )
 
 
@@ -62,14 +61,7 @@ def journal_option(told: str) -> Callable[[Command], Command]:
     callable
         What adds it to a command, as `journal_file`.
     """
-    return click.option(
-        "--journal",
-        "journal_file",
-        metavar="FILE",
-        type=click.Path(path_type=Path),
-        envvar=KEYS["journal"].variable,
-        help=told,
-    )
+    return file_option("--journal", "journal_file", told, envvar=KEYS["journal"].variable)
 
 
 _OPTIONS = (
@@ -96,8 +88,8 @@ _OPTIONS = (
         "--second-pour",
         "second_pour_mm",
         metavar="MM",
-        type=Number(above=0),
-        help="A base of this height under the first pour.",
+        type=Number(least=0),
+        help="A base of this height under the first pour; 0 for none.",
     ),
 )
 lab_options = bundled(_OPTIONS, LabChoice, "choice")

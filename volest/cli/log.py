@@ -12,6 +12,7 @@ from volest.cli.defaults import is_from_file
 from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
 from volest.cli.number import Number
+from volest.cli.options import file_option
 from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
@@ -57,9 +58,7 @@ Examples:
     metavar="G",
     help="Missing, in g of mix.",
 )
-@click.option(
-    "--from", "source", metavar="FILE", type=click.Path(path_type=Path), help="JSON of mix or size."
-)
+@file_option("--from", "source", "JSON of mix or size.")
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
 @click.option("--base-pour", "second_pour", is_flag=True, help="With --from: book its base.")
 @click.option(
@@ -81,13 +80,7 @@ Examples:
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
-@click.option(
-    "--backup",
-    "backup_file",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Copy the journal, also while others book.",
-)
+@file_option("--backup", "backup_file", "Copy the journal, also while others book.")
 def log_command(
     *,
     journal_file: Path | None,
@@ -123,7 +116,7 @@ def log_command(
         if end_g is not None:
             mixed = {} if source is None else booked_mix(source, scan, second_pour=second_pour)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
-            _book(journal, entry, lab, journal_file)
+            _book(journal, entry, lab, journal_file, str(mixed.get("stone", entry.stone)))
         if strike is not None:
             journal.strike(strike)
             say(f"struck out pour {strike}")
@@ -149,7 +142,9 @@ def _no_journal() -> UsageError:
     )
 
 
-def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> None:
+def _book(
+    journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path, stone_of_file: str
+) -> None:
     from volest.journal.entry import TOLD_BELOW  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
     from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
@@ -161,6 +156,8 @@ def _book(journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path) -> N
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
+    if stone_of_file != entry.stone:
+        odd.append(f"booked as {entry.stone}, the file has {stone_of_file}")
     taken_ml = entry.mix_ml - entry.left_ml
     if taken_ml < TOLD_BELOW * entry.volume_ml:
         odd.append(

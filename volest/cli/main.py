@@ -213,7 +213,9 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         return str(fault), fault.exit_code
     if isinstance(fault, click.UsageError):
         path = fault.ctx.command_path if fault.ctx else "volest"
-        return f"{fault.format_message()}{_hint(fault)} See: {path} --help", EXIT_USAGE
+        said = fault.format_message()
+        end = "" if said.endswith((".", "?")) else "."
+        return f"{said}{end}{_hint(fault)} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
     from volest.notes import Note
 
+LEAST_ML = 0.5  # a single tooth takes more
+LEAST_FOOTPRINT_MM2 = 50.0  # so does its base; 18 is meant in cm2
 _HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
 
 \b
@@ -69,8 +71,14 @@ def mix_command(
     **options: Any,
 ) -> None:
     """Print the card; the words for a person stand in `_HELP`."""
+    if 0.0 < volume < LEAST_ML:
+        raise UsageError(
+            f"a cavity of {volume:g} mL",
+            needed=f"at least {LEAST_ML:g} mL",
+            remedy="give it in mL, not in litres; a full arch takes some 35 to 70 mL",
+        )
     settings = with_lab(ctx, settings_of(**options), choice)
-    base = _base(footprint, settings, asked=choice.second_pour_mm is not None)
+    base = _base(footprint, settings, asked=bool(choice.second_pour_mm))
     height_mm = settings.lab.second_pour.height_mm
     left_out = base is None and height_mm is not None  # of the lab file: no area, no base
     if left_out:
@@ -95,6 +103,12 @@ def mix_command(
 
 
 def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mix | None:
+    if footprint_mm2 is not None and 0.0 < footprint_mm2 < LEAST_FOOTPRINT_MM2:
+        raise UsageError(
+            f"a footprint of {footprint_mm2:g} mm2",
+            needed=f"at least {LEAST_FOOTPRINT_MM2:g} mm2",
+            remedy="give it in mm2, not in cm2; a full arch has some 2600",
+        )
     if footprint_mm2 is not None and settings.lab.second_pour.height_mm is not None:
         return second_pour(footprint_mm2, settings)
     if footprint_mm2 is None and not asked:

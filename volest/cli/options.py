@@ -72,6 +72,27 @@ measuring = with_options(_OPTIONS)  # base, unit, pitch and inside_out
 one_scan = click.argument("scan", metavar="SCAN", type=click.Path(readable=False, path_type=Path))
 
 
+def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[Command], Command]:
+    """Make an option that names a file.
+
+    Parameters
+    ----------
+    flag, parameter : str
+        The option, and the parameter that gets its path; None where it is not given.
+    told : str
+        Its help text.
+    **more
+        As `click.option` has them.
+
+    Returns
+    -------
+    callable
+        What adds it to a command.
+    """
+    kind = click.Path(path_type=Path)
+    return click.option(flag, parameter, metavar="FILE", type=kind, help=told, **more)
+
+
 def bundled(
     options: Sequence[Callable[..., Any]], record: Callable[..., Any], name: str
 ) -> Callable[[Command], Command]:

@@ -7,7 +7,7 @@ import click
 
 from volest.cli.amount_options import amounts
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
-from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
+from volest.cli.options import BASE_HELP, file_option, measuring, one_scan, settings_of
 from volest.cli.talk import say
 
 KINDS = (".png", ".webp", ".jpg")
@@ -23,14 +23,7 @@ Examples:
 
 @click.command("picture", help=_HELP)
 @one_scan
-@click.option(
-    "--to",
-    "target",
-    required=True,
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help=f"Where to; it ends in {', '.join(KINDS)}.",
-)
+@file_option("--to", "target", f"Where to; it ends in {', '.join(KINDS)}.", required=True)
 @measuring
 @amounts
 @lab_options

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -76,8 +77,7 @@ class RunChoice:
     @property
     def wants_sheet(self) -> bool:
         """Whether a sheet is written: its cards are made on this computer and kept there."""
-        here = "://" not in str(self.out)
-        return self.out is not None and not self.no_sheet and here and self.cluster is None
+        return isinstance(self.out, Path) and not self.no_sheet and self.cluster is None
 
     def check(self) -> None:
         """Refuse options that do not go together.
@@ -99,7 +99,7 @@ class RunChoice:
         self.limits()
 
 
-OUT_HELP = "Write results.json, results.csv and sheet.html there; what is finished stays finished"
+_OUT_HELP = "Write results.json, results.csv and sheet.html there; what is finished stays finished"
 _OUT_ALONE = "; instead of --json, --csv and --sheet."
 _OPTIONS = (
     click.option(
@@ -146,6 +146,6 @@ def run_options(*, out_needed: bool) -> Callable[[Command], Command]:
     callable
         What adds them to a command.
     """
-    told = OUT_HELP + ("." if out_needed else _OUT_ALONE)
+    told = _OUT_HELP + ("." if out_needed else _OUT_ALONE)
     out = click.option("--out", metavar="DIR", type=place, required=out_needed, help=told)
     return bundled((out, *_OPTIONS), RunChoice, "running")

@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
+from volest.cli.default_keys import KEYS
 from volest.cli.defaults import (
-    KEYS,
     VARIABLE,
     check_default_stone,
     defaults_path,

@@ -30,7 +30,8 @@ class ShareChoice:
     at_most : int or None
         Impressions in one mix.
     materials, ages : tuple of str
-        ``NAME`` or ``PATTERN=NAME``; ``MIN`` or ``PATTERN=MIN``. Later ones win.
+        ``NAME`` or ``PATTERN=NAME``; ``MIN`` or ``PATTERN=MIN``. Patterns go before names alone,
+        later ones before earlier ones.
     """
 
     share: bool
@@ -143,7 +144,10 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
 
 
 def _last_that_fits(texts: Sequence[str], scan: str) -> str | None:
-    return next((text.rpartition("=")[2] for text in reversed(texts) if _fits(text, scan)), None)
+    fitting = [text.rpartition("=") for text in texts if _fits(text, scan)]
+    # A pattern is meant for its scans, whatever is said of all the others before or after it.
+    fitting.sort(key=lambda parts: bool(parts[0]))
+    return fitting[-1][2] if fitting else None
 
 
 def _fits(text: str, scan: str) -> bool:

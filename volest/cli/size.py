@@ -91,8 +91,7 @@ def size_command(
     running.check()
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
-    scans = _checked(paths, settings, delivery, running)
-    check_sharing(sharing, scans)
+    scans = _checked(paths, settings, delivery, sharing, running)
     if dry:
         from volest.cli.dry import tell_dry  # keeps --help quick
 
@@ -101,7 +100,11 @@ def size_command(
 
 
 def _checked(
-    paths: "Sequence[Place]", settings: Settings, delivery: Delivery, running: RunChoice
+    paths: "Sequence[Place]",
+    settings: Settings,
+    delivery: Delivery,
+    sharing: ShareChoice,
+    running: RunChoice,
 ) -> "Sequence[Place]":
     """Find the scans, and refuse what cannot be done with them before any is read."""
     from volest.batch.finding import passed_over  # keeps --help quick
@@ -111,6 +114,7 @@ def _checked(
 
     check_settings(settings)
     scans = find_places(paths)
+    check_sharing(sharing, scans)
     check_delivery(delivery, scans, running)
     if not delivery.quiet:
         tell_passed_over(passed_over([path for path in paths if isinstance(path, Path)]))

@@ -176,14 +176,18 @@ def _lines(row: "Row", result: "Result", before: str | None) -> list[str]:
     """Say of one scan what `volest size` says of it, in lines for a terminal."""
     from volest.sheet.names import TIE, visible, wrapped
     from volest.sheet.table import READING_WIDTH
+    from volest.stone.in_words import powder_in_words, water_in_words
 
     width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
     again = "" if before is None else f"sized again (before: {before}): "
     if row.refused:
         figures = f"{' '.join(row.notes)}: {visible(result.reason or '')}"
     else:
-        figures = f"{row.volume} mL, powder {row.powder} g, water {row.water} mL"
-        figures = f"{figures}, scoops {row.scoops}".replace(" ", TIE).replace(f",{TIE}", ", ")
+        figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g"
+        base = result.second_pour
+        second = "" if base is None else f", base {water_in_words(base)} {powder_in_words(base)}"
+        figures = f"{figures}, scoops {row.scoops}{second}"
+        figures = figures.replace(" ", TIE).replace(f",{TIE}", ", ")
     lines = [wrapped(f"{row.name}  {again}{figures}", width, rest="  ")]
     for note in result.notes:
         said = f"{visible(note.code)}: {visible(note.text)}"

@@ -112,10 +112,16 @@ def entry_of(
     ----------
     kind : StoneType
         The stone.
-    way, volume_ml, powder_g, water_ml, left_g, lot, mark, scan, source
-        As `Entry` has them.
+    way : str
+        Way of mixing.
+    volume_ml, powder_g, water_ml : float
+        Cavity, and what was mixed for it.
+    left_g : float
+        Mix that could still have been poured; below 0: what was missing.
     water_c : float
         Temperature of the water.
+    lot, mark, scan, source : str or None
+        As `Entry` has them.
 
     Returns
     -------

@@ -61,7 +61,7 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
     console.print(f"\nVolume {result.volume_ml:.1f} mL, give or take {margin.expanded_ml:.1f} mL:")
     for name, u_ml in margin.parts_ml:
-        console.print(f"  {2.0 * u_ml:5.2f} mL  {_PARTS[name]}")
+        console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
     for note in result.notes:
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
         console.print("\n" + wrapped(words, _WIDTH, rest="  "))

@@ -99,13 +99,17 @@ def how_to_read(settings: Settings) -> list[str]:
         Two lines.
     """
     each = f"{scoop_g(settings):g} g"
+    second = settings.lab.second_pour
+    knobs = ""
+    if second.height_mm is not None and second.retention_ml:
+        knobs = f" and {second.retention_ml:g} mL of knobs"
     scoops = (
         f"Scoops: level scoops of {each}; powder is rounded up to them, the water goes with it."
         if settings.by == "scoop"
         else f"Scoops: level scoops of {each} + what is weighed on top. Never round them up."
     )
     return [
-        "In brackets: the range of the volume. Powder and water fit the figure before it.",
+        f"In brackets: the range of the volume. Powder and water fit the figure before it{knobs}.",
         scoops,
     ]
 

@@ -22,7 +22,7 @@ def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.
     Parameters
     ----------
     footprint_mm2 : float
-        Area of the cavity at the base line.
+        Area inside the rim.
     height_mm : float
         Height of the base.
     taper_deg : float
@@ -48,7 +48,7 @@ def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.
     if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
         raise _no_base(
             f"a base of {height_mm:g} mm",
-            f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, for example 12",
+            f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say",
         )
     if not 0 <= taper_deg <= MOST_TAPER_DEG:
         raise _no_base(f"a taper of {taper_deg:g} degrees", f"0 to {MOST_TAPER_DEG:g} degrees")

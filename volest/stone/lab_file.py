@@ -160,7 +160,8 @@ def _contradictions(lab: Lab) -> Iterator[str]:
             yield f"way.{way}.share_percent = {share:g} (needed: {needed})"
     for number, bowl in enumerate(lab.bowl, start=1):
         if bowl.least_ml >= bowl.most_ml:
-            yield f"bowl {number}.least_ml = {bowl.least_ml:g} (needed: below {bowl.most_ml:g})"
+            told = f"{bowl.least_ml:g}, {bowl.most_ml:g}"
+            yield f"bowl {number}: least_ml, most_ml = {told} (needed: the smaller one first)"
     yield from _unreadable(lab)
     yield from _twice("stone", [own.name for own in lab.stone])
     yield from _twice("bowl", [bowl.name for bowl in lab.bowl])
@@ -174,7 +175,8 @@ def _contradictions(lab: Lab) -> Iterator[str]:
 def _stone_slips(key: str, own: OwnStone, lab: Lab) -> Iterator[str]:
     given = {"wp": own.wp, "wp_low": own.wp_low, "wp_high": own.wp_high}
     waters = {name: wp for name, wp in given.items() if wp is not None}
-    if waters and max(waters.values()) < 1.0:  # mL to a gram: nothing sets so dry in mL per 100 g
+    if waters and min(waters.values()) < 1.0:  # mL to a gram: nothing sets so dry in mL per 100 g
+        waters = {name: wp for name, wp in waters.items() if wp < 1.0}
         told = ", ".join(f"{name} = {wp:g}" for name, wp in waters.items())
         meant = ", ".join(f"{100.0 * wp:g}" for wp in waters.values())
         yield f"{key}: {told} (needed: mL of water per 100 g of powder: {meant})"

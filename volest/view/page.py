@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from volest import __version__
-from volest.result import MEASURED, NOTED, REFUSED, Result
+from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
 from volest.sheet.names import short_names, visible
@@ -24,6 +24,7 @@ from volest.stone.in_words import (
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan, SharedMix
 from volest.stone.rounding import shown
+from volest.stone.windows import in_words
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
 
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from jinja2 import Template
 
 _TIE = "\N{NO-BREAK SPACE}"
-_RANK = {REFUSED: 0, NOTED: 1, MEASURED: 2}
 # Letters of notes on a card beyond which paper carries what to do alone: a page holds no more.
 _WORDY = 900
 _SCRIPTS = ("table.js", "solid.js", "card.js")
@@ -122,7 +122,11 @@ def _entries(
             zip(results, lines, cards, strict=True), start=1
         )
     ]
-    return sorted(entries, key=lambda entry: _RANK[entry["result"].outcome])
+    return sorted(entries, key=_urgency)
+
+
+def _urgency(entry: dict[str, Any]) -> int:
+    return 0 if entry["row"].refused else 1 if entry["row"].noted else 2
 
 
 def _entry(
@@ -135,6 +139,7 @@ def _entry(
     shared: tuple[int, SharedMix] | None,
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
+    notes = (*result.notes, *(() if shared is None else shared[1].notes))
     bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     return {
@@ -150,9 +155,11 @@ def _entry(
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
         "together": None if shared is None else _together(result.scan, shared[1]),
+        "window": "" if shared is None else _window_words(result.scan, shared[1]),
+        "late": shared is not None and any(one.name == result.scan for one in shared[1].late),
         "first": "" if mix is None else _first_words(mix),
         "base": None if mix is None or base is None else _base(mix, base, settings),
-        "wordy": sum(len(note.text + note.do) for note in result.notes) > _WORDY,
+        "wordy": sum(len(note.text + note.do) for note in notes) > _WORDY,
         "deeds": _deeds(result),
         "advice": [] if result.trim is None else advice(result.trim),
     }
@@ -162,6 +169,17 @@ def _together(scan: str, shared: SharedMix) -> dict[str, str] | None:
     """Say with which others a scan shares a mix, and what that is; None where it has its own."""
     others = [visible(Path(one.name).name) for one in shared.impressions if one.name != scan]
     return {"others": ", ".join(others), "amounts": _pour_words(shared.mix)} if others else None
+
+
+def _window_words(scan: str, shared: SharedMix) -> str:
+    """Say how long an impression may wait, where its material is known."""
+    (one,) = (one for one in shared.impressions if one.name == scan)
+    if one.window is None:
+        return ""
+    return (
+        f"Impression of {one.window.material}: pour it {one.window} after it was taken, the "
+        f"maker's word first; it was {in_words(one.age_min)} old when this was planned."
+    )
 
 
 def _data(result: Result, card: dict[str, Any]) -> dict[str, Any]:
@@ -183,6 +201,7 @@ def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
     second = settings.lab.second_pour
     return {
         "height_mm": second.height_mm,
+        "knobs_ml": second.retention_ml,
         "stone": made.stone,
         "mixes": made.mixes,
         "water": water_in_words(made),
