@@ -44,8 +44,8 @@ def test_the_time_to_pour(low: float | None, high: float | None, words: str) -> 
 
 
 def into_the_bowl(first: Mix, base: Mix) -> str:
-    """Give the two steps of the base's water and powder; four come before them."""
-    return " ".join(base_steps(first, base, 0.0)[4:6])
+    """Give the two steps of the base's water and powder; three come before them."""
+    return " ".join(base_steps(first, base, 0.0)[3:5])
 
 
 def test_the_base_has_its_bowl_and_its_number_of_mixes() -> None:

@@ -306,7 +306,7 @@ def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Pat
     above = card[: card.index('class="figures"')]
     assert "with other.stl" in above
     assert f"{made.mix.powder_g:.0f} g type-4, {scoops_in_words(made.mix)}" in above
-    assert "leftover of mix 1, g: book it once" in card
+    assert "leftover of mix 1, g" in card
     # Hands follow the steps: these give what is mixed, 40 mL and the bowl, with 15 % of waste.
     steps = card[card.index('class="steps"') :]
     assert made.mix.mix_ml > 1.15 * 40.0

@@ -161,11 +161,10 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         if retention_ml
         else "While the first pour is soft, press undercuts into it: they hold the base."
     )
-    wait = f"{BEFORE_BASE} {BEFORE_BASE.unit}"
+    wait = f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}: it must have set and lost its gloss."
     return (
         knobs,
-        f"Wait about {wait}: it must have set and lost its gloss. The cast stays in.",
-        "Alginate must not dry meanwhile: keep the impression in damp air.",
+        f"{wait} Leave the cast in; keep alginate damp.",
         "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
         *_base_into_the_bowl(first, base),
         *_stirring(way),

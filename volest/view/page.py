@@ -32,8 +32,9 @@ if TYPE_CHECKING:
     from jinja2 import Template
 
 _TIE = "\N{NO-BREAK SPACE}"
-# Letters of notes on a card beyond which paper carries what to do alone: a page holds no more.
-_WORDY = 900
+# Letters of notes on a card beyond which paper carries what to do alone, without a base and with
+# one: a page holds no more.
+_WORDY = (900, 600)
 _SCRIPTS = ("table.js", "solid.js", "card.js")
 
 
@@ -159,7 +160,7 @@ def _entry(
         "late": shared is not None and any(one.name == result.scan for one in shared[1].late),
         "first": "" if mix is None else _first_words(mix),
         "base": None if mix is None or base is None else _base(mix, base, settings),
-        "wordy": sum(len(note.text + note.do) for note in notes) > _WORDY,
+        "wordy": sum(len(note.text + note.do) for note in notes) > _WORDY[base is not None],
         "deeds": _deeds(result),
         "advice": [] if result.trim is None else advice(result.trim),
     }
@@ -177,8 +178,8 @@ def _window_words(scan: str, shared: SharedMix) -> str:
     if one.window is None:
         return ""
     return (
-        f"Impression of {one.window.material}: pour it {one.window} after it was taken, the "
-        f"maker's word first; it was {in_words(one.age_min)} old when this was planned."
+        f"{one.window.material.capitalize()}: pour it {one.window} after it was taken, the "
+        f"maker's word first; {in_words(one.age_min)} old when this was planned."
     )
 
 
