@@ -24,18 +24,17 @@ _OPTIONS = (
     click.option(
         "--waste",
         default=_DEFAULTS.waste_percent,
-        show_default=True,
         metavar="PERCENT",
         type=Number(),
-        help="Share of the cavity mixed on top.",
+        help="Share of the cavity mixed on top; else the lab's, "
+        f"{_DEFAULTS.waste_percent:g} where it says none.",
     ),
     click.option(
         "--residue",
         default=_DEFAULTS.residue_ml,
-        show_default=True,
         metavar="ML",
         type=Number(),
-        help="Fixed part that stays on bowl, spatula and brush.",
+        help="Fixed part that stays on bowl, spatula and brush; else the lab's, or 0.",
     ),
     click.option(
         "--by",

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Pixels = npt.NDArray[np.uint8]
 _HEAD, _EDGE = 150, 40
 # The paper is 2000 px wide. On a card it is printed about 130 mm wide: 40 px are then 7 points.
-_BIG, _MIDDLE, _SMALL = 54, 44, 40
+_BIG, _MIDDLE, _SMALL, _LEAST = 54, 44, 40, 20
 _STEPS_PX, _ROW_PX, _GAP_PX = 112, 66, 44
 _SCALE_MM = 10.0
 _LONGEST_NAME = 44
@@ -87,7 +87,7 @@ def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
     from PIL import ImageFont
 
     name = shortened(visible(Path(result.scan).name), _LONGEST_NAME)
-    amounts, font = mix_words(result), ImageFont.load_default(_MIDDLE)
+    amounts = mix_words(result)
     _write(pen, (_EDGE, 20), name, _BIG, INK)
     volume_ml, low_ml, high_ml = result.volume_ml, result.volume_low_ml, result.volume_high_ml
     assert volume_ml is not None  # noqa: S101  # only measured scans are drawn
@@ -95,14 +95,18 @@ def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
     assert high_ml is not None  # noqa: S101  # the same
     held = volume_words(volume_ml, low_ml, high_ml)
     _write(pen, (width - _EDGE, 20), held, _BIG, INK, anchor="ra")
-    _write(pen, (width - _EDGE, 88), amounts, _MIDDLE, INK, anchor="ra")
-    room = width - 2 * _EDGE - _GAP_PX - font.getlength(amounts)
     codes = [visible(note.code) for note in result.notes]
-    for told in range(len(codes), 0, -1):
-        words = look_at_words(codes, told)
-        if told == 1 or font.getlength(words) <= room:
-            _write(pen, (_EDGE, 88), words, _MIDDLE, LOOKS[EXCESS].colour)
-            return
+    least = look_at_words(codes, 1) if codes else ""
+    size, room = _MIDDLE, 0.0
+    for size in range(_MIDDLE, _LEAST, -2):  # long names of stones, mixes in several bowls' loads
+        font = ImageFont.load_default(size)
+        room = width - 2 * _EDGE - _GAP_PX - font.getlength(amounts)
+        if font.getlength(least) <= room:
+            break
+    _write(pen, (width - _EDGE, 88), amounts, size, INK, anchor="ra")
+    words = (look_at_words(codes, told) for told in range(len(codes), 0, -1))
+    fits = next((some for some in words if some == least or font.getlength(some) <= room), "")
+    _write(pen, (_EDGE, 88), fits, size, LOOKS[EXCESS].colour)
 
 
 def look_at_words(codes: Sequence[str], told: int) -> str:
