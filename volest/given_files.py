@@ -9,6 +9,7 @@ from typing import Any
 
 LARGEST_BYTES = 100_000_000  # the JSON of some ten thousand scans
 LONGEST_WORDS = 60
+_BARE = re.compile(r"\s*[\w.\"'-]+\s*=\s*([A-Za-z][\w /-]*?)\s*(?:#.*)?$")
 _COMMA = re.compile(r"\s*[\w.\"'-]+\s*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$")
 # The parser of Python takes a time that grows as the square of a key's dots: thousands stop it.
 LONGEST_TOML_LINE = 4000
@@ -84,7 +85,7 @@ def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise GivenFileError(_with_point(text) or str(fault)) from fault
+        raise GivenFileError(_slip(text) or str(fault)) from fault
     except (RecursionError, ValueError) as fault:
         raise _not_meant(fault) from fault
 
@@ -140,13 +141,15 @@ def in_short(value: object) -> str:
     return text if len(text) <= LONGEST_WORDS else text[: LONGEST_WORDS - 3] + "..."
 
 
-def _with_point(toml: str) -> str | None:
-    """Say which line has a comma in a number, if one has."""
+def _slip(toml: str) -> str | None:
+    """Say which line has a comma in a number or a text without quotes, if one has."""
     for number, line in enumerate(toml.splitlines(), start=1):
-        found = _COMMA.match(line)
-        if found:
-            whole, part = found.groups()
+        comma, bare = _COMMA.match(line), _BARE.match(line)
+        if comma:
+            whole, part = comma.groups()
             return f"line {number}: {whole},{part}; a number has a point: {whole}.{part}"
+        if bare and bare[1] not in ("true", "false", "inf", "nan"):
+            return f'line {number}: {bare[1]}; a text has quotes: "{bare[1]}"'
     return None
 
 

@@ -66,3 +66,11 @@ def test_knobs_take_stone_and_undercuts_take_none() -> None:
     assert "from the 2.5 mL kept back" in base_steps(mix(52), mix(31), 2.5)[0]
     assert "undercuts" in base_steps(mix(50), mix(31), 0.0)[0]
     assert "knobs" not in base_steps(mix(50), mix(31), 0.0)[0]
+
+
+@pytest.mark.parametrize("mixes", [1, 2])
+def test_a_base_in_several_mixes_is_mixed_again(mixes: int) -> None:
+    told = base_steps(mix(50), mix(100, mixes=mixes), 0.0)
+    again = [at for at, line in enumerate(told) if "once more" in line]
+    poured = next(at for at, line in enumerate(told) if line.startswith("Pour it"))
+    assert again == ([poured + 1] if mixes > 1 else [])

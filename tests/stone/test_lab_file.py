@@ -70,7 +70,7 @@ at_most = 9
     for fault in (
         "lab.toml: currency = 3 (needed: a text in quotes)",
         "lab.toml: bench.scale_step_g = '1' (needed: a number)",
-        "lab.toml: bench.scop_g = 50 (needed: no such key)",
+        "lab.toml: bench.scop_g = 50 (needed: no such key; scoop_g?)",
         "lab.toml: bench.water_c = 40 (needed: at most 30)",
         "lab.toml: way.hand.residue_ml = -1 (needed: at least 0; mL left on bowl",
         "lab.toml: bowl 1.most_ml = nan (needed: a finite number)",
@@ -230,3 +230,15 @@ def test_a_comma_in_a_number_is_told_with_its_line(line: str, tmp_path: Path) ->
     told = faults(f"[bench]\nscale_step_g = 0.5\n{line}\n", tmp_path)
     assert "lab.toml: line 3: 46,0; a number has a point: 46.0" in told
     assert "a number has a point" not in faults("[bench]\nscoop_g = [46,0\n", tmp_path)
+
+
+def test_a_text_without_quotes_is_told_with_its_line(tmp_path: Path) -> None:
+    # TOML (toml.io, version 1.0, "String"): basic strings stand in quotation marks.
+    told = faults("[[stone]]\nname = green rubber\n", tmp_path)
+    assert 'lab.toml: line 2: green rubber; a text has quotes: "green rubber"' in told
+
+
+def test_a_key_that_is_nearly_right_is_named(tmp_path: Path) -> None:
+    assert "bench.scoop = 55 (needed: no such key; scoop_g?)" in faults(
+        "[bench]\nscoop = 55\n", tmp_path
+    )

@@ -59,11 +59,6 @@ def steps(made: Mix, way: str = VACUUM, *, knobs_ml: float | None = None) -> tup
         One sentence a step, water first.
     """
     bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
-    again = (
-        (f"Now the same once more: {made.mixes} mixes in all, poured onto wet stone.",)
-        if made.mixes > 1
-        else ()
-    )
     kept = (f"Keep {knobs_ml:g} mL of the mix back for the knobs of the base.",) if knobs_ml else ()
     out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then lift the cast out.",)
     return (
@@ -71,9 +66,15 @@ def steps(made: Mix, way: str = VACUUM, *, knobs_ml: float | None = None) -> tup
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
         f"Pour {_deadline(made.kind.working_time)}; start at one end and let it flow.",
-        *again,
+        *_again(made),
         *(out if knobs_ml is None else kept),
     )
+
+
+def _again(made: Mix) -> tuple[str, ...]:
+    if made.mixes == 1:
+        return ()
+    return (f"Now the same once more: {made.mixes} mixes in all, poured onto wet stone.",)
 
 
 def _deadline(working: Band | None) -> str:
@@ -169,6 +170,7 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         *_base_into_the_bowl(first, base),
         *_stirring(way),
         f"Pour it {_in_time(base.kind.working_time)}; turn the impression onto it, do not press.",
+        *_again(base),
         f"Leave it {SEPARATING} {SEPARATING.unit} more, then lift the cast out.",
     )
 

@@ -1,6 +1,8 @@
 """The lab file: read, checked, and every fault listed with its key, its value and what it needs."""
 
+import difflib
 from collections.abc import Iterator, Sequence
+from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -9,7 +11,19 @@ from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
 from volest.given_files import GivenFileError, in_short, toml_of
-from volest.lab import HAND, LEAST_SHARE_PERCENT, VACUUM, Lab, OwnStone
+from volest.lab import (
+    HAND,
+    LEAST_SHARE_PERCENT,
+    VACUUM,
+    Bench,
+    Bowl,
+    Lab,
+    OwnStone,
+    SecondPour,
+    Sharing,
+    Way,
+    Ways,
+)
 from volest.stone.bench import LEAST_WP
 from volest.stone.own import find_stone, is_type, own_stone
 from volest.stone.types import STONE_TYPES
@@ -32,6 +46,11 @@ _NEEDS = {
     "literal_error": "{expected}",
 }
 _OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
+_KEYS = [
+    field.name
+    for record in (Lab, Bench, Ways, Way, OwnStone, Bowl, SecondPour, Sharing)
+    for field in fields(record)
+]
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
     "scale_step_g": "the smallest step of the scale, in g",
@@ -126,6 +145,9 @@ def _refuse(faults: Sequence[str]) -> None:
 def _told(error: Any, name: str) -> str:
     kind, path = error["type"], error["loc"]
     needs = _NEEDS.get(kind, error["msg"]).format(**error.get("ctx", {}))
+    if kind == "unexpected_keyword_argument":
+        near = difflib.get_close_matches(str(path[-1]), _KEYS, n=1)
+        needs += f"; {near[0]}?" if near else ""
     value = "" if kind == "missing" else f" = {_short(error['input'])}"
     mend = _MEND.get(str(path[-1]) if path else "", "") if kind in _OUT_OF_REACH else ""
     return f"{name}: {_dotted(path)}{value} (needed: {needs}{mend and '; ' + mend})"
