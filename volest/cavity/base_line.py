@@ -150,10 +150,10 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
         return BasePlane(
             plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
         )
+    if base.how == "rim":
+        return _by_rim(base, rim, level, lean)
     x, y = relief.grid.centres_mm()
     over_level = relief.top_mm - (level[0] * x + level[1] * y + level[2])
-    if base.how == "rim":
-        return _by_rim(base, rim, level, float(over_level[floor].min()), lean)
     if base.how == "depth":
         lowest = float(over_level[floor].min())
     else:
@@ -210,11 +210,12 @@ def _given(base: Base, frame: Frame) -> Floats:
     return np.array([-n[0] / n[2], -n[1] / n[2], point @ n / n[2]])
 
 
-def _by_rim(base: Base, rim: Rim, level: Floats, tips_mm: float, lean_deg: float) -> BasePlane:
+def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
     plane = rim.plane
     crest_mm = float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
-    above_tips_mm = (crest_mm - level[2] - tips_mm) / float(np.hypot(1.0, np.hypot(*level[:2])))
-    place = _Place(offset_mm=base.offset_mm, depth_mm=above_tips_mm + base.offset_mm)
+    # The level touches the deepest tips, so heights over it are heights over them.
+    over_tips_mm = (crest_mm - level[2]) / float(np.hypot(1.0, np.hypot(*level[:2])))
+    place = _Place(offset_mm=base.offset_mm, depth_mm=over_tips_mm + base.offset_mm)
     notes: list[Note] = []
     if rim.spread_mm > RAGGED_MM:
         plane = np.array([level[0], level[1], crest_mm])
