@@ -10,9 +10,10 @@ from rich.cells import cell_len
 
 from tests.sheet.invented import DIFFER, HEEL, measured, refused
 from volest.lab import Lab, SecondPour
+from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings, parse_base
-from volest.sheet.remarks import CAUTIONS, made_with, tally
+from volest.sheet.remarks import CAUTIONS, SHARED_APART, made_with, tally
 from volest.sheet.table import table_text
 from volest.stone.in_words import scoops_dealt
 from volest.stone.plan import Impression
@@ -182,6 +183,8 @@ def test_a_passed_window_stands_in_its_row_and_in_the_tally() -> None:
     assert old.endswith("window-passed")
     assert new.endswith("none")
     assert "2 scans: 2 measured; 1 past the window of the material" in lines
+    assert SHARED_APART in " ".join(lines)
+    assert SHARED_APART not in " ".join(table_text(results, Settings()).splitlines())
     assert "2 scans: 2 measured" in table_text(results, Settings()).splitlines()
 
 
@@ -205,3 +208,21 @@ def test_no_line_ends_between_a_figure_and_its_unit(width: int) -> None:
     lines = table_text(results, Settings(lab=lab), width=width).splitlines()
     assert not [line for line in lines if re.match(r"\s*(mL|g|mm|min|%)\b", line)]
     assert "\ue000" not in "".join(lines)
+
+
+def test_a_bowl_of_its_own_is_not_spoken_of_where_a_mix_is_shared() -> None:
+    small = Note(code="bowl-underfilled", text="Too little for it.", do="Share it.")
+    heel = measured("heel.stl", 20.0, (HEEL, small))
+    results = [measured("one.stl", 20.0, (small,)), heel, measured("alone.stl", 20.0, (small,))]
+    waiting = [Impression(name=result.scan, volume_ml=20.0) for result in results]
+    plan = plan_mixes(waiting, Settings(), at_most=2)
+    shared, _ = plan.mixes
+    assert len(shared.impressions) == 2
+    names = [one.name for one in shared.impressions]
+    told = table_text(results, Settings(), plan=plan)
+    rows = {line.split()[0]: line for line in told.splitlines() if ".stl " in line}
+    for result in results:
+        in_it = result.scan not in names
+        assert ("bowl-underfilled" in rows[result.scan]) == in_it
+    assert table_text(results, Settings()).count("Too little for it.") == 3
+    assert told.count("Too little for it.") == 1

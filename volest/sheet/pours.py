@@ -1,12 +1,14 @@
 """The lines on pours: split mixes and bases, shared mixes, and the powder of a batch."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from volest.lab import Lab
-from volest.result import Result
+from volest.result import MEASURED, NOTED, Result
 from volest.settings import Settings
 from volest.sheet.names import short_names, visible
+from volest.stone.bowls import OF_THE_BOWL
 from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Plan, SharedMix, priced
@@ -61,6 +63,32 @@ def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str
         if mix is not None:
             made.setdefault(mix.stone, []).append(mix)
     return [_used(stone, mixes) for stone, mixes in made.items()]
+
+
+def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
+    """Leave out what is noted of a bowl of one's own where a mix is shared.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run, each as if it were mixed by itself.
+    plan : Plan or None
+        Shared mixes, where they were asked for.
+
+    Returns
+    -------
+    list of Result
+        The same; the notes on the bowls that are used stand in the plan.
+    """
+    mixes = () if plan is None else plan.mixes
+    sharers = {one.name for mix in mixes if len(mix.impressions) > 1 for one in mix.impressions}
+    return [_without_bowl(result) if result.scan in sharers else result for result in results]
+
+
+def _without_bowl(result: Result) -> Result:
+    notes = tuple(note for note in result.notes if note.code not in OF_THE_BOWL)
+    outcome = MEASURED if result.outcome == NOTED and not notes else result.outcome
+    return replace(result, notes=notes, outcome=outcome)
 
 
 def shared_lines(plan: Plan, settings: Settings) -> list[str]:

@@ -20,6 +20,7 @@ CAUTIONS = (
     "Gypsum dust: wear a mask, extract it. Disinfect the impression before the pour.",
     "The makers' instructions and your laboratory's rules win over these figures.",
 )
+SHARED_APART = "Water and powder here are of each impression by itself; shared mixes stand below."
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _BOLD, _ALARM = "bold", "bold red"
 
@@ -85,18 +86,20 @@ def scoop_g(settings: Settings) -> float:
     return bench_for(find_stone(settings.stone, settings.lab), settings.lab).scoop_g
 
 
-def how_to_read(settings: Settings) -> list[str]:
+def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
     """Say what the brackets and the scoops of the table mean.
 
     Parameters
     ----------
     settings : Settings
         The settings of the run.
+    shared : bool
+        Whether mixes are planned for several impressions.
 
     Returns
     -------
     list of str
-        Two lines.
+        Two or three lines.
     """
     each = f"{scoop_g(settings):g} g"
     second = settings.lab.second_pour
@@ -111,6 +114,7 @@ def how_to_read(settings: Settings) -> list[str]:
     return [
         f"In brackets: the range of the volume. Powder and water fit the figure before it{knobs}.",
         scoops,
+        *(SHARED_APART,) * shared,
     ]
 
 
@@ -135,7 +139,8 @@ def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
     '1 scan: 1 measured'
     """
     told = tally_of(Counter(result.outcome for result in results))
-    return f"{told}; {len(late)} past the window of the material" if late else told
+    past = sum(result.scan in late for result in results)
+    return f"{told}; {past} past the window of the material" if past else told
 
 
 def tally_of(counts: Mapping[str, int]) -> str:

@@ -14,7 +14,7 @@ from rich.text import Text
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import TIE, folded, pieces, short_names, shortened, tied
-from volest.sheet.pours import batch_lines, pour_lines, shared_lines
+from volest.sheet.pours import as_planned, batch_lines, pour_lines, shared_lines
 from volest.sheet.remarks import CAUTIONS, doubts, how_to_read, made_with, refusals, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.plan import Plan
@@ -71,6 +71,7 @@ def table_text(
     >>> print(table_text([], Settings(), brief=True), end="")
     0 scans
     """
+    results = as_planned(results, plan)
     folder, names = short_names([result.scan for result in results])
     late: Collection[str] = () if plan is None else plan.late
     above: list[RenderableType] = [] if brief else [Text(tied(made_with(settings)))]
@@ -83,7 +84,7 @@ def table_text(
     shared = [] if plan is None else shared_lines(plan, settings)
     measured = any(result.mix is not None for result in results)
     below: list[list[RenderableType]] = [
-        _lines(how_to_read(settings)) if measured and not brief else [],
+        _lines(how_to_read(settings, shared=plan is not None)) if measured and not brief else [],
         _lines(pour_lines(results, names)),
         _lines(shared),
         doubts(results, names),

@@ -10,6 +10,8 @@ from volest.stone.bench import POURING, mixing_min
 from volest.stone.mix import Mix
 from volest.stone.types import StoneType
 
+OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
+
 
 def most_mixes(kind: StoneType, way: str, impressions: int = 1) -> int:
     """Say how many mixes can be made one after the other while the first can still be poured.

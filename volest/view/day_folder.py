@@ -114,7 +114,7 @@ class DayFolder:
         done = [place for place in places if self.out.result(place) is not None]
         pages = []
         for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
-            page = self._page(done[start : start + ON_A_PAGE], plan if number == 1 else None)
+            page = self._page(done[start : start + ON_A_PAGE], plan)
             name = "sheet.html" if number == 1 else f"sheet-{number}.html"
             pages.append(self.out.write_text(name, [page]))
         return pages

@@ -11,8 +11,8 @@ from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
 from volest.sheet.names import short_names, visible
-from volest.sheet.pours import batch_lines, shared_lines
-from volest.sheet.remarks import made_with, scoop_g, tally
+from volest.sheet.pours import as_planned, batch_lines, shared_lines
+from volest.sheet.remarks import SHARED_APART, made_with, scoop_g, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
 from volest.stone.in_words import (
@@ -66,6 +66,7 @@ def sheet_text(
     str
         A whole HTML page: no address in it leads out of it.
     """
+    results = as_planned(results, plan)
     folder, names = short_names([result.scan for result in results])
     return _template().render(
         version=__version__,
@@ -76,6 +77,7 @@ def sheet_text(
         entries=_entries(results, cards, names, settings, plan),
         lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
         looks=LOOKS,
+        shared_apart="" if plan is None else SHARED_APART,
         before=BEFORE,
         cautions=CAUTIONS,
         care=CARE,
