@@ -46,9 +46,8 @@ def test_no_volume_is_a_fault(words: tuple[str, ...], number: str, tmp_path: Pat
         if words == ("mix",)
         else call(*words, number, folder=tmp_path)
     )
-    tiny = number == "1e-320"  # the least mix that can be weighed fills it
-    assert said.code == (0 if tiny else 2), said
-    assert tiny or said.line
+    assert said.code == 2, said
+    assert said.line
 
 
 PLANES = ("0,0,0,0,0,0", "0,0,0,0,0,1e-300", "1e300,0,0,0,0,1", "0,0,0,1e308,1e308,1e308", "nan",

@@ -322,7 +322,10 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
     assert result.volume_ml is not None
     note = Note(code="window-passed", text="At its turn it is late.", do="Get a second person.")
     plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
-    late = replace(plan, mixes=tuple(replace(made, notes=(note,)) for made in plan.mixes))
+    late = replace(
+        plan,
+        mixes=tuple(replace(made, notes=(note,), late=made.impressions) for made in plan.mixes),
+    )
     text = sheet_text([result], [maker.card(result)], settings, late)
     card = text[text.index("<article") :]
     assert "window-passed" in card

@@ -96,7 +96,13 @@ def _named(scans: list[dict[str, Any]], source: Path, scan: str | None, key: str
     if len(fitting) == 1:
         return fitting[0]
     which = "mixes" if key == "mix" else "bases"
-    names = ", ".join(sorted(one["scan"] for one in fitting or mixed)) or "none"
+    if not mixed:
+        raise UsageError(
+            f"no {which} in {source}",
+            needed=f"JSON of a run that has {which}",
+            remedy="name another file" + ("" if key == "mix" else ", or leave out --base-pour"),
+        )
+    names = ", ".join(sorted(one["scan"] for one in fitting or mixed))
     count = f"{len(fitting)} {which}" if fitting or scan is None else f"no {which}"
     raise UsageError(
         f"{count} for {scan} in {source}" if scan else f"{count} in {source}",

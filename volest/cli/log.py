@@ -56,7 +56,7 @@ Examples:
     "short_g",
     type=Number(above=0),
     metavar="G",
-    help="Missing, in g of mix.",
+    help="What you had to mix on top, in g of mix.",
 )
 @file_option("--from", "source", "JSON of mix or size.")
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")

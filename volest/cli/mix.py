@@ -148,9 +148,13 @@ def _sections(
 ) -> Iterator[tuple[str, tuple[str, ...]]]:
     if settings.stretch_ml_per_100g > 0:
         yield "Stretched", (STRETCH_IN_WORDS,)
-    law = learned_for(made.stone, settings)
-    if law is not None:
-        yield "Waste", (learned_in_words(law, made.volume_ml),)
+    taught = [
+        learned_in_words(law, mix.volume_ml)
+        for mix in (made, *(() if base is None else (base,)))
+        if (law := learned_for(mix.stone, settings)) is not None
+    ]
+    if taught:
+        yield "Waste", tuple(taught)
     yield "Before", BEFORE
     yield "Steps", steps(made, settings.way, knobs_ml=knobs_ml)
     if base is not None and knobs_ml is not None:

@@ -11,7 +11,7 @@ from volest.sheet.names import short_names, visible
 from volest.stone.bowls import OF_THE_BOWL
 from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
-from volest.stone.plan import Plan, SharedMix, priced
+from volest.stone.plan import Impression, Plan, SharedMix, priced
 from volest.stone.windows import whole
 
 _BASES = "Bases, the second pour: water first, then powder"
@@ -156,8 +156,12 @@ def shared_record(plan: Plan) -> dict[str, Any]:
     }
 
 
+def _waiting(one: Impression, called: Mapping[str, str]) -> str:
+    return called[one.name] + ("" if one.window is None else f" ({one.window.material})")
+
+
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
-    names = ", ".join(called[one.name] for one in shared.impressions)
+    names = ", ".join(_waiting(one, called) for one in shared.impressions)
     bowl = f", bowl {shared.mix.bowl}" if shared.mix.bowl else ""
     start = f"in {whole(shared.start_min)} min" if shared.start_min else "now"
     lines = [

@@ -8,6 +8,7 @@ not with a limit on how many share, and it knows nothing of rounding. The order 
 the window, which is best for the greatest delay on one bench (Jackson 1955, from memory).
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from itertools import combinations
 
@@ -18,6 +19,7 @@ from scipy.sparse import csr_array
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.bench import CLEANING, POURING, mixing_min
+from volest.stone.mix import Mix
 from volest.stone.own import find_stone
 from volest.stone.plan import PASSED, Impression, Plan, SharedMix
 from volest.stone.pours import first_pour, shared_pour
@@ -58,11 +60,12 @@ def plan_mixes(
         If an impression cannot even be poured alone.
     """
     most = min(at_most or settings.lab.sharing.at_most, most_in_time(settings))
-    waiting = sorted(impressions, key=lambda one: (one.closes_min, one.name))
+    mixing = mixing_min(settings.way)
+    waiting = sorted(impressions, key=lambda one: (_due_min(one, mixing), one.name))
     groups: list[tuple[Impression, ...]] = []
     for start in range(0, len(waiting), ROUND):
         groups += _best(waiting[start : start + ROUND], settings, most)
-    groups.sort(key=lambda group: (min(one.closes_min for one in group), group[0].name))
+    groups.sort(key=lambda group: (min(_due_min(one, mixing) for one in group), group[0].name))
     alone = tuple(first_pour(one.volume_ml, settings) for one in impressions)
     return Plan(mixes=tuple(_timed(groups, settings)), alone=alone)
 
@@ -101,7 +104,8 @@ def _best(
     groups, penalties_g = [], []
     for group, powder_g in _allowed(waiting, settings, most):
         groups.append(group)
-        penalties_g.append(powder_g + G_PER_MINUTE * _apart_min([waiting[one] for one in group]))
+        apart_min = _apart_min([waiting[one] for one in group], mixing_min(settings.way))
+        penalties_g.append(powder_g + G_PER_MINUTE * apart_min)
     # One mix less outweighs all else that could be saved: singles come first and lie no way apart.
     worst_g = sum(penalties_g[: len(waiting)]) + G_PER_MINUTE * MOST_APART_MIN * len(waiting)
     costs = np.array(penalties_g) + worst_g + 1.0
@@ -135,14 +139,13 @@ def _allowed(
 
 
 def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iterator[SharedMix]:
+    waiting = [(group, _mixed(group, settings)) for group in groups]
     clock_min = 0.0
-    for group in groups:
-        made = shared_pour([one.volume_ml for one in group], settings)
-        if made is None:  # an impression by itself that takes two mixes
-            made = first_pour(group[0].volume_ml, settings)
+    while waiting:
+        chosen = _next(waiting, clock_min, settings)
+        group, made = waiting.pop(chosen)
         mixing = mixing_min(settings.way) * made.mixes
-        start_min = max(clock_min, max(one.opens_min for one in group) - mixing)
-        done_min = start_min + mixing + POURING.value * len(group)
+        start_min, done_min = _span_min(group, made, clock_min, settings)
         first_min = start_min + mixing
         ages = [(one, first_min + POURING.value * place) for place, one in enumerate(group)]
         late = [(one, at_min) for one, at_min in ages if at_min > one.closes_min]
@@ -154,6 +157,33 @@ def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iter
             late=tuple(one for one, _ in late),
         )
         clock_min = done_min + CLEANING.value
+
+
+def _mixed(group: Sequence[Impression], settings: Settings) -> Mix:
+    made = shared_pour([one.volume_ml for one in group], settings)
+    # None where an impression by itself takes two mixes
+    return first_pour(group[0].volume_ml, settings) if made is None else made
+
+
+def _span_min(
+    group: Sequence[Impression], made: Mix, clock_min: float, settings: Settings
+) -> tuple[float, float]:
+    """Say from when to when the bench is busy with a group."""
+    mixing = mixing_min(settings.way) * made.mixes
+    start_min = max(clock_min, max(one.opens_min for one in group) - mixing)
+    return start_min, start_min + mixing + POURING.value * len(group)
+
+
+def _next(
+    waiting: Sequence[tuple[tuple[Impression, ...], Mix]], clock_min: float, settings: Settings
+) -> int:
+    """Take the first group, or one that is done by the time when that may be poured."""
+    first_min, _ = _span_min(*waiting[0], clock_min, settings)
+    for number, (group, made) in enumerate(waiting):
+        start_min, done_min = _span_min(group, made, clock_min, settings)
+        if start_min == clock_min and (not number or done_min + CLEANING.value <= first_min):
+            return number
+    return 0
 
 
 def _late_notes(late: Sequence[tuple[Impression, float]], mixing: float) -> Iterator[Note]:
@@ -182,6 +212,11 @@ def _whose(several: Sequence[object]) -> str:
     return "its" if len(several) == 1 else "their"
 
 
-def _apart_min(members: Sequence[Impression]) -> float:
-    ends = [min(one.closes_min, LONGEST_MIN) for one in members]
+def _due_min(one: Impression, mixing: float) -> float:
+    """Say until when an impression waits: one that no mix can save any more, for ever."""
+    return one.closes_min if one.closes_min >= mixing else math.inf
+
+
+def _apart_min(members: Sequence[Impression], mixing: float) -> float:
+    ends = [min(_due_min(one, mixing), LONGEST_MIN) for one in members]
     return min(max(ends) - min(ends), MOST_APART_MIN)

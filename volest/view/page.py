@@ -22,7 +22,7 @@ from volest.stone.in_words import (
     water_in_words,
 )
 from volest.stone.mix import Mix
-from volest.stone.plan import Plan, SharedMix
+from volest.stone.plan import PASSED, Plan, SharedMix
 from volest.stone.rounding import shown
 from volest.stone.windows import in_words
 from volest.view.page_curve import TALL, WIDE, plot_of
@@ -77,6 +77,7 @@ def sheet_text(
         entries=_entries(results, cards, names, settings, plan),
         lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
         looks=LOOKS,
+        passed=PASSED,
         shared_apart="" if plan is None else SHARED_APART,
         before=BEFORE,
         cautions=CAUTIONS,
