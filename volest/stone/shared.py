@@ -5,7 +5,8 @@ Which impressions share a mix is a set partition, solved exactly by mixed-intege
 allowed can be listed with what it really takes after rounding. First-fit decreasing would need no
 solver and is proven to stay within 11/9 of the best and 6/9 of a bin (Dosa 2007, from memory), but
 not with a limit on how many share, and it knows nothing of rounding. The order is by the end of
-the window, which is best for the greatest delay on one bench (Jackson 1955, from memory).
+the window, which is best for the greatest delay on one bench (Jackson 1955, from memory); what is
+lost already goes last, and while a window has yet to open the bench does what fits before it.
 """
 
 import math
