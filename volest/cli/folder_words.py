@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-import click
+from volest.cli.talk import say
 
 MOST_NAMED = 5  # of a kind; a folder may hold hundreds
 
@@ -16,11 +16,9 @@ def tell_passed_over(others: Sequence[Path]) -> None:
     others : sequence of Path
         What `volest.batch.finding.passed_over` lists.
     """
-    from volest.sheet.names import visible  # keeps --help quick
-
     if others:
-        named = _some([visible(path.name) for path in others])
-        click.echo(f"not read: {named}; export scans as STL or PLY, whole", err=True)
+        named = _some([path.name for path in others])
+        say(f"not read: {named}; export scans as STL or PLY, whole")
 
 
 def tell_twins(groups: Sequence[Sequence[Path]]) -> None:
@@ -35,12 +33,9 @@ def tell_twins(groups: Sequence[Sequence[Path]]) -> None:
 
     for group in groups[:MOST_NAMED]:
         _, names = short_names([str(path) for path in group])
-        click.echo(
-            f"the same scan in {_some(names)}; mix for it once, or export the wrong one again",
-            err=True,
-        )
+        say(f"the same scan in {_some(names)}; mix for it once, or export the wrong one again")
     if len(groups) > MOST_NAMED:
-        click.echo(f"and {len(groups) - MOST_NAMED} more scans under several names", err=True)
+        say(f"and {len(groups) - MOST_NAMED} more scans under several names")
 
 
 def _some(names: Sequence[str]) -> str:

@@ -16,7 +16,7 @@ from volest.cli.run_options import RunChoice, place, run_options
 from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
 from volest.cli.sheet import cards, sheet_of
 from volest.cli.size_files import Delivery, check_delivery, show_table, write_results
-from volest.cli.talk import set_talk
+from volest.cli.talk import say, set_talk
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -164,6 +164,6 @@ def _size(
         sheet = "" if maker is None else sheet_of(maker, results, settings, plan)
     write_results(results, settings, delivery, plan, sheet)
     if len(results) < len(scans):
-        click.echo(f"{len(results)} of {len(scans)} scans were done", err=True)
+        say(f"{len(results)} of {len(scans)} scans were done")
         raise click.Abort
     return exit_code(results)

@@ -15,7 +15,7 @@ from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.run_options import RunChoice, run_options
 from volest.cli.sheet import can_draw
 from volest.cli.stopping import stoppable
-from volest.cli.talk import set_talk
+from volest.cli.talk import say, set_talk
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -107,7 +107,7 @@ def _watch(
                 _FROM_A_POOL, running.limits(), cluster=running.cluster, here=size_scan is not None
             ) as engine:
                 if not quiet:
-                    click.echo(f"watching {folder}; Ctrl-C ends it", err=True)
+                    say(f"watching {folder}; Ctrl-C ends it")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), engine)
                     if not quiet:
@@ -153,7 +153,7 @@ class _Desk:
             self._day.write(sorted(self._scans, key=natural_key))
         except UsageError as fault:  # a disk that is full today may have room in a minute
             if str(fault) != self._told:
-                click.echo(f"volest: {fault}; it is tried again", err=True)
+                say(f"volest: {fault}; it is tried again")
             self._told = str(fault)
             self._day.out.failed = None
         else:
