@@ -185,8 +185,9 @@ def _lines(row: "Row", result: "Result", before: str | None) -> list[str]:
     else:
         figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g"
         base = result.second_pour
-        second = "" if base is None else f", base {water_in_words(base)} {powder_in_words(base)}"
-        figures = f"{figures}, scoops {row.scoops}{second}"
+        figures = f"{figures}, scoops {row.scoops}"
+        if base is not None:
+            figures += f", base: water {water_in_words(base)}, powder {powder_in_words(base)}"
         figures = figures.replace(" ", TIE).replace(f",{TIE}", ", ")
     lines = [wrapped(f"{row.name}  {again}{figures}", width, rest="  ")]
     for note in result.notes:
