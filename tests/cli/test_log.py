@@ -177,6 +177,14 @@ def test_more_left_than_the_cavity_allows_is_booked_and_told() -> None:
     assert "--strike 2" in odd.stderr
 
 
+def test_a_second_mix_that_was_weighed_whole_is_told() -> None:
+    # 57.9 mL and 12 g (5.6 mL) on top for 50 mL; with 58 g (27.2 mL) on top it would be 85 mL.
+    assert "to be filled" not in log(*MIXED, "--short", "12").stderr
+    odd = log(*MIXED, "--short", "58").stderr
+    assert "it took 85.1 mL, far more than the 50.0 mL to be filled" in odd
+    assert "--strike 2" in odd
+
+
 def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
     words = ["--second-pour", "12", "--footprint", "2600", "--way", "hand"]
     call("mix", "50", *words, "--json", "mix.json")

@@ -331,3 +331,12 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
     assert "window-passed" in card
     assert "Get a second person." in card
     assert "window-passed" not in sheet_text([result], [maker.card(result)], settings, plan)
+
+
+def test_one_scan_under_two_names_is_told_on_the_sheet(tmp_path: Path) -> None:
+    settings, maker = Settings(), CardMaker(tmp_path, pictures=False)
+    results = [maker(write_bowl(tmp_path / name), settings) for name in ("a.stl", "b.stl")]
+    text = sheet_text(results, [maker.card(result) for result in results], settings)
+    assert "The same scan in a.stl, b.stl; mix for it once" in text
+    alone = sheet_text(results[:1], [maker.card(results[0])], settings)
+    assert "same scan" not in alone

@@ -5,6 +5,9 @@ from pathlib import Path
 
 from volest.batch.places import Place
 from volest.batch.stamp import content_of, size_of
+from volest.sheet.names import short_names
+
+MOST_NAMED = 5  # a folder may hold hundreds
 
 
 class Twins:
@@ -57,6 +60,25 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
         if size is not None and isinstance(scan, Path):
             by_size.setdefault(size, []).append(scan)
     return [same for alike in by_size.values() if len(alike) > 1 for same in _parted(alike)]
+
+
+def twin_words(same: Sequence[Path]) -> str:
+    """Say which files hold one scan, and what to do.
+
+    Parameters
+    ----------
+    same : sequence of Path
+        Two names or more.
+
+    Returns
+    -------
+    str
+        One line; names made visible, and no more than five.
+    """
+    _, names = short_names([str(path) for path in same])
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    named = ", ".join(names[:MOST_NAMED]) + more
+    return f"the same scan in {named}; mix for it once, or export the wrong one again"
 
 
 def _parted(scans: Iterable[Path]) -> list[list[Path]]:

@@ -17,8 +17,9 @@ def tell_passed_over(others: Sequence[Path]) -> None:
         What `volest.batch.finding.passed_over` lists.
     """
     if others:
-        named = _some([path.name for path in others])
-        say(f"not read: {named}; export scans as STL or PLY, whole")
+        names = [path.name for path in others]
+        more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+        say(f"not read: {', '.join(names[:MOST_NAMED])}{more}; export scans as STL or PLY, whole")
 
 
 def tell_twins(groups: Sequence[Sequence[Path]]) -> None:
@@ -29,15 +30,9 @@ def tell_twins(groups: Sequence[Sequence[Path]]) -> None:
     groups : sequence of sequence of Path
         The names of each scan that has more than one.
     """
-    from volest.sheet.names import short_names  # keeps --help quick
+    from volest.batch.twins import twin_words  # keeps --help quick
 
     for group in groups[:MOST_NAMED]:
-        _, names = short_names([str(path) for path in group])
-        say(f"the same scan in {_some(names)}; mix for it once, or export the wrong one again")
+        say(twin_words(group))
     if len(groups) > MOST_NAMED:
         say(f"and {len(groups) - MOST_NAMED} more scans under several names")
-
-
-def _some(names: Sequence[str]) -> str:
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more

@@ -27,9 +27,9 @@ _AMOUNTS = ("volume_ml", "powder_g", "water_ml")
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
-did not reach, weigh what you had to mix on top: --short. Both in g. Without either, nothing is
-booked and the journal is shown. A slip is struck out by its number: it stays in the journal, and
-nothing is learned from it.
+did not reach, weigh what the impression still took of a second mix: --short. Both in g. Without
+either, nothing is booked and the journal is shown. A slip is struck out by its number: it stays in
+the journal, and nothing is learned from it.
 
 \b
 Examples:
@@ -56,7 +56,7 @@ Examples:
     "short_g",
     type=Number(above=0),
     metavar="G",
-    help="What you had to mix on top, in g of mix.",
+    help="What it still took of a second mix, in g.",
 )
 @file_option("--from", "source", "JSON of mix or size.")
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
@@ -145,7 +145,7 @@ def _no_journal() -> UsageError:
 def _book(
     journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path, stone_of_file: str
 ) -> None:
-    from volest.journal.entry import TOLD_BELOW  # keeps --help quick
+    from volest.journal.entry import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
     from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
 
@@ -162,6 +162,10 @@ def _book(
     if taken_ml < TOLD_BELOW * entry.volume_ml:
         odd.append(
             f"it took {taken_ml:.1f} mL, less than the {entry.volume_ml:.1f} mL to be filled"
+        )
+    if taken_ml > TOLD_ABOVE * entry.volume_ml:
+        odd.append(
+            f"it took {taken_ml:.1f} mL, far more than the {entry.volume_ml:.1f} mL to be filled"
         )
     for told in odd:
         say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")

@@ -14,6 +14,7 @@ from volest.stone.water import water_density_g_per_ml
 
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
+TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 

@@ -135,7 +135,8 @@ def _load_note(made: Mix, bowl: Bowl) -> tuple[Note, ...]:
             code="bowl-underfilled",
             text=f"{each_ml:.1f} mL is less than the {bowl.least_ml:g} mL that bowl {bowl.name!r} "
             "mixes well.",
-            do="Use a smaller bowl, or pour another impression from the same mix.",
+            do=f"Use a bowl that mixes {each_ml:.0f} mL well, "
+            "or pour another impression from the same mix.",
         ),
     )
 

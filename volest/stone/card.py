@@ -130,9 +130,10 @@ def base_if_short(base: Mix) -> str:
     Returns
     -------
     str
-        Two sentences. Common practice, no source.
+        Some sentences. Common practice, no source.
     """
-    return f"Base short? {_more_of(base)} Pour it on while the base is wet and glossy."
+    book = "Book it with 'volest log --base-pour --short'."
+    return f"Base short? {_more_of(base)} Pour it on while the base is wet. {book}"
 
 
 def _more_of(made: Mix) -> str:

@@ -9,6 +9,7 @@ from volest.errors import UsageError
 from volest.stone.figure import Figure, Mark
 
 _HOUR, _DAY = 60.0, 24 * 60.0
+_LAST_IN_HOURS = 5 * _DAY  # 100 h are no number of days
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,14 +133,14 @@ def in_words(minutes: float) -> str:
     Returns
     -------
     str
-        Minutes up to two hours, hours up to two days, then days.
+        Minutes up to two hours, hours up to five days, then days.
 
     Examples
     --------
     >>> in_words(90), in_words(1440), in_words(10080)
     ('90 min', '24 h', '7 days')
     """
-    for unit, length, most in (("min", 1.0, 2 * _HOUR), ("h", _HOUR, 2 * _DAY)):
+    for unit, length, most in (("min", 1.0, 2 * _HOUR), ("h", _HOUR, _LAST_IN_HOURS)):
         if minutes <= most:
             return f"{whole(minutes / length)} {unit}"
     return f"{whole(minutes / _DAY)} days"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from volest import __version__
+from volest.batch.twins import same_scans, twin_words
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
@@ -24,7 +25,7 @@ from volest.stone.in_words import (
 from volest.stone.mix import Mix
 from volest.stone.plan import PASSED, Plan, SharedMix
 from volest.stone.rounding import shown
-from volest.stone.windows import in_words
+from volest.stone.windows import in_words, whole
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
 
@@ -75,7 +76,11 @@ def sheet_text(
         made_with=made_with(settings),
         tally=tally(results, () if plan is None else plan.late),
         entries=_entries(results, cards, names, settings, plan),
-        lines=[*(shared_lines(plan, settings) if plan else ()), *batch_lines(results, plan)],
+        lines=[
+            *(shared_lines(plan, settings) if plan else ()),
+            *map(_sentence, _twins(results)),
+            *batch_lines(results, plan),
+        ],
         looks=LOOKS,
         passed=PASSED,
         shared_apart="" if plan is None else SHARED_APART,
@@ -87,6 +92,15 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
+
+
+def _twins(results: Sequence[Result]) -> list[str]:
+    here = [Path(result.scan) for result in results if "://" not in result.scan]
+    return [twin_words(same) for same in same_scans(here)]
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}."
 
 
 def _template() -> "Template":
@@ -172,7 +186,12 @@ def _entry(
 def _together(scan: str, shared: SharedMix) -> dict[str, str] | None:
     """Say with which others a scan shares a mix, and what that is; None where it has its own."""
     others = [visible(Path(one.name).name) for one in shared.impressions if one.name != scan]
-    return {"others": ", ".join(others), "amounts": _pour_words(shared.mix)} if others else None
+    if not others:
+        return None
+    start = (
+        f"{whole(shared.start_min)} min after this was planned" if shared.start_min else "at once"
+    )
+    return {"others": ", ".join(others), "start": start, "amounts": _pour_words(shared.mix)}
 
 
 def _window_words(scan: str, shared: SharedMix) -> str:
