@@ -90,6 +90,7 @@ def test_a_shared_mix_is_booked_whole_and_once(folder: Path) -> None:
     (row,) = rows(log("--csv", "-"))
     assert float(row["powder_g"]) == both["powder_g"]
     assert float(row["volume_ml"]) == pytest.approx(120.0)
+    assert row["scan"] == "a.stl, b.stl"
     again = log("--from", "day.json", "--scan", "b.stl", "--left", "11")
     assert "booked from the same file" in again.stderr
     by_itself = log("--from", "day.json", "--scan", "c.stl", "--left", "3")

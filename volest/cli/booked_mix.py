@@ -30,7 +30,7 @@ def booked_mix(
     -------
     dict
         ``stone``, ``volume_ml``, ``powder_g``, ``water_ml``, ``source`` (a fingerprint of file
-        and scan), and ``way`` where the file says it.
+        and scan), ``scan`` where several share the mix, and ``way`` where the file says it.
 
     Raises
     ------
@@ -57,6 +57,7 @@ def booked_mix(
         return {
             "source": hashlib.sha256(f"{content}\n{which}".encode()).hexdigest(),
             "stone": str(made["stone"]),
+            **({} if together is None else {"scan": ", ".join(Path(n).name for n in together[1])}),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
             **_way(made, whole),

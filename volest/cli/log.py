@@ -187,7 +187,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
         left_g=left_g,
         lot=_text(given, "lot"),
         mark=_text(given, "mark"),
-        scan=scan,
+        scan=_text(given, "scan") or scan,
         source=_text(given, "source"),
     )
 
