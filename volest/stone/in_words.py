@@ -196,28 +196,12 @@ def yield_in_words(made: Mix) -> tuple[str, ...]:
     waste = f"{made.waste_ml:.1f} mL of it is waste, {percent:.0f} % of the mix;"
     rounding = f"{made.surplus_ml:.1f} mL of that comes from rounding up."
     lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", f"{waste} {rounding}"]
-    return (*lines, *cost_in_words(made))
-
-
-def cost_in_words(made: Mix) -> tuple[str, ...]:
-    """Say what the powder of a mix costs, where the lab has named a price.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    tuple of str
-        One sentence, or none.
-    """
     price = made.kind.price
-    if price is None:
-        return ()
-    cost, lost = (price.value * grams / 1000.0 for grams in (made.powder_g, made.waste_g))
-    currency = price.unit.removesuffix(" per kg")
-    return (f"The powder costs {cost:.2f} {currency}, {lost:.2f} {currency} of it lost.",)
+    if price is not None:
+        cost, lost = (price.value * grams / 1000.0 for grams in (made.powder_g, made.waste_g))
+        currency = price.unit.removesuffix(" per kg")
+        lines.append(f"The powder costs {cost:.2f} {currency}, {lost:.2f} {currency} of it lost.")
+    return tuple(lines)
 
 
 def way_in_words(way: str) -> str:
