@@ -47,17 +47,12 @@ def booked_mix(
             remedy="look at the name and the folder",
         ) from fault
     try:
-        key = "second_pour" if second_pour else "mix"
-        named = _named(whole["scans"], source, scan, key) if "scans" in whole else None
-        made = whole if named is None else named[key]
-        if second_pour and named is None:
-            made = whole["second_pour"]
-        together = None if second_pour or named is None else _shared(whole, named["scan"])
-        made, which = together or (made, [str(named and named["scan"]), key])
+        made, scans = _meant(whole, source, scan, "second_pour" if second_pour else "mix")
+        which = f"{content}\n{scans}{' base' * second_pour}"
         return {
-            "source": hashlib.sha256(f"{content}\n{which}".encode()).hexdigest(),
+            "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
-            **({} if together is None else {"scan": ", ".join(Path(n).name for n in together[1])}),
+            **({"scan": ", ".join(Path(name).name for name in scans)} if len(scans) > 1 else {}),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
             **_way(made, whole),
@@ -77,14 +72,20 @@ def _way(made: dict[str, Any], whole: dict[str, Any]) -> dict[str, str]:
     return {} if way is None else {"way": way}
 
 
-def _shared(whole: dict[str, Any], scan: str) -> tuple[dict[str, Any], list[str]] | None:
-    """Find the mix that a scan shares with others, so that all of it is booked; say so."""
-    for shared in (whole.get("shared") or {}).get("mixes", ()):
-        if scan in shared["scans"] and len(shared["scans"]) > 1:
+def _meant(
+    whole: dict[str, Any], source: Path, scan: str | None, key: str
+) -> tuple[dict[str, Any], list[str]]:
+    """Find the mix and the scans that it is for; a shared one is booked whole, and that is said."""
+    if "scans" not in whole:
+        return (whole if key == "mix" else whole["second_pour"]), []
+    named = _named(whole["scans"], source, scan, key)
+    sharing = (whole.get("shared") or {}).get("mixes", ()) if key == "mix" else ()
+    for shared in sharing:  # bases are not shared
+        if named["scan"] in shared["scans"] and len(shared["scans"]) > 1:
             names = ", ".join(Path(name).name for name in shared["scans"])
             say(f"booking the whole mix that {names} share")
-            return dict(shared["mix"]), list(shared["scans"])
-    return None
+            return shared["mix"], list(shared["scans"])
+    return named[key], [named["scan"]]
 
 
 def _named(scans: list[dict[str, Any]], source: Path, scan: str | None, key: str) -> dict[str, Any]:
