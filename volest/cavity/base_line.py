@@ -212,16 +212,13 @@ def _given(base: Base, frame: Frame) -> Floats:
 
 def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
     plane = rim.plane
-    crest_mm = float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
-    # The level touches the deepest tips, so heights over it are heights over them.
-    over_tips_mm = (crest_mm - level[2]) / float(np.hypot(1.0, np.hypot(*level[:2])))
-    place = _Place(offset_mm=base.offset_mm, depth_mm=over_tips_mm + base.offset_mm)
     notes: list[Note] = []
     if rim.spread_mm > RAGGED_MM:
-        plane = np.array([level[0], level[1], crest_mm])
-        notes.append(_note_ragged(rim, place))
+        plane = np.array([level[0], level[1], _middle_mm(rim, level)])
+        notes.append(_note_ragged(rim, base.offset_mm, level))
     else:
-        notes += [_note_wavy(rim, place)] if rim.spread_mm > WAVY_MM else []
+        wavy = rim.spread_mm > WAVY_MM
+        notes += [_note_wavy(rim, base.offset_mm, level)] if wavy else []
         notes += [_note_leaning(lean_deg)] if lean_deg > LEANING_DEG else []
     up = base.offset_mm * float(np.sqrt(1.0 + plane[0] ** 2 + plane[1] ** 2))
     return BasePlane(
@@ -233,42 +230,41 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Place:
-    """Where a base line lies: over the rim's middle, and over the tips, in mm."""
-
-    offset_mm: float
-    depth_mm: float
-
-    def in_words(self) -> str:
-        """Say it from the rim."""
-        if self.offset_mm == 0.0:
-            return "at its middle height"
-        side = "above" if self.offset_mm > 0 else "below"
-        return f"{abs(self.offset_mm):.1f} mm {side} its middle height"
-
-    def otherwise(self) -> str:
-        """Say how to lay it without the rim."""
-        return f"say where by --base depth=MM, from the tips; it is about {self.depth_mm:.1f} now"
+def _middle_mm(rim: Rim, level: Floats) -> float:
+    """Return c of the plane through the rim's middle that is level with the teeth."""
+    return float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
 
 
-def _note_ragged(rim: Rim, place: _Place) -> Note:
+def _note_ragged(rim: Rim, offset_mm: float, level: Floats) -> Note:
     return Note(
         code="ragged-rim",
         text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies "
-        f"{place.in_words()}, level with the cast standing on its teeth",
-        do=f"look whether the stone should end there; if not, trim the rim first, or "
-        f"{place.otherwise()}",
+        f"{_by_the_middle(offset_mm)}, level with the cast standing on its teeth",
+        do="look whether the stone should end there; if not, trim the rim first, or "
+        f"{_without_rim(rim, offset_mm, level)}",
     )
 
 
-def _note_wavy(rim: Rim, place: _Place) -> Note:
+def _note_wavy(rim: Rim, offset_mm: float, level: Floats) -> Note:
     return Note(
         code="wavy-rim",
         text=f"the rim waves by about {rim.spread_mm:.1f} mm; the base line lies "
-        f"{place.in_words()}",
-        do=f"trim the rim level, or {place.otherwise()}",
+        f"{_by_the_middle(offset_mm)}",
+        do=f"trim the rim level, or {_without_rim(rim, offset_mm, level)}",
     )
+
+
+def _by_the_middle(offset_mm: float) -> str:
+    if offset_mm == 0.0:
+        return "at its middle height"
+    return f"{abs(offset_mm):.1f} mm {'above' if offset_mm > 0 else 'below'} its middle height"
+
+
+def _without_rim(rim: Rim, offset_mm: float, level: Floats) -> str:
+    # The level touches the deepest tips, so heights over it are heights over them.
+    over_mm = (_middle_mm(rim, level) - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
+    depth_mm = float(over_mm) + offset_mm
+    return f"say where by --base depth=MM, from the tips; it is about {depth_mm:.1f} now"
 
 
 def _note_leaning(lean_deg: float) -> Note:
