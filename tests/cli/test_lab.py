@@ -136,7 +136,7 @@ def test_card_says_what_to_do_if_short() -> None:
 
 def test_card_with_a_price() -> None:
     told = card("50", "--lab", "lab.toml", "--stone", "ivory")
-    assert "CHF of it lost" in told
+    assert "CHF of it waste" in told
     assert "costs" not in card("50")
 
 

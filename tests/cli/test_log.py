@@ -249,7 +249,7 @@ def test_prices_of_the_lab(folder: Path) -> None:
     (folder / "lab.toml").write_text(text, encoding="utf-8")
     told = log(*MIXED, "--left", "9", "--lab", "lab.toml").stdout
     # 103 g at 10 a kg are 1.03; (57.92 - 50) / 57.92 of it lie beyond the cavity: 0.14.
-    assert "powder 103 g, 14 g of it beyond the cavities; 1.03 CHF, 0.14 of it waste" in told
+    assert "powder 103 g, 14 g of it beyond the cavities; 1.03 CHF, 0.14 CHF of it waste" in told
 
 
 def test_an_empty_journal_is_no_fault(folder: Path) -> None:

@@ -6,9 +6,10 @@ from volest.journal.entry import Entry
 from volest.lab import Lab
 from volest.learned import USUAL_VOLUME_ML, Learned
 from volest.sheet.names import visible
-from volest.sheet.pours import powder_cost
+from volest.stone.cost import cost_in_words
 from volest.stone.in_words import way_in_words
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
+from volest.stone.own import own_stone
 
 LAST = 5  # pours that are listed: a slip is noticed soon or never
 
@@ -80,8 +81,10 @@ def _powder(law: Learned, pours: Sequence[Pour], lab: Lab) -> str:
     lost_g = sum(
         pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in pours
     )
-    cost = powder_cost(powder_g, lost_g, law.stone, lab)
-    return f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities{cost}"
+    line = f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities"
+    kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
+    cost = cost_in_words(powder_g, lost_g, kinds[law.stone]) if law.stone in kinds else ""
+    return f"{line}; {cost}" if cost else line
 
 
 def _lesson(law: Learned, lab: Lab) -> list[str]:

@@ -4,11 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from volest.lab import Lab
 from volest.result import MEASURED, NOTED, Result
 from volest.settings import Settings
 from volest.sheet.names import short_names, visible
 from volest.stone.bowls import OF_THE_BOWL
+from volest.stone.cost import cost_in_words
 from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Impression, Plan, SharedMix, priced
@@ -191,32 +191,5 @@ def _amounts(mix: Mix) -> str:
 def _used(stone: str, mixes: Sequence[Mix]) -> str:
     powder_g, waste_g = sum(m.powder_g for m in mixes), sum(m.waste_g for m in mixes)
     line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
-    price = mixes[0].kind.price
-    return line if price is None else line + _cost(powder_g, waste_g, price.value, price.unit)
-
-
-def _cost(powder_g: float, waste_g: float, per_kg: float, unit: str) -> str:
-    currency = unit.removesuffix(" per kg")
-    return f"; {powder_g * per_kg / 1000:.2f} {currency}, {waste_g * per_kg / 1000:.2f} of it waste"
-
-
-def powder_cost(powder_g: float, waste_g: float, stone: str, lab: Lab) -> str:
-    """Say what powder cost, where the lab has named a price.
-
-    Parameters
-    ----------
-    powder_g, waste_g : float
-        Powder, and the part of it that was lost.
-    stone : str
-        Name of the stone.
-    lab : Lab
-        The lab.
-
-    Returns
-    -------
-    str
-        What to put behind the grams; empty where no price or no such stone is known.
-    """
-    from_lab = {own.name: own.price_per_kg for own in lab.stone}
-    per_kg = from_lab.get(stone)
-    return "" if per_kg is None else _cost(powder_g, waste_g, per_kg, f"{lab.currency} per kg")
+    cost = cost_in_words(powder_g, waste_g, mixes[0].kind)
+    return f"{line}; {cost}" if cost else line

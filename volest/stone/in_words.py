@@ -2,6 +2,7 @@
 
 from volest.lab import VACUUM
 from volest.learned import Learned
+from volest.stone.cost import cost_in_words
 from volest.stone.mix import Mix
 from volest.stone.ratio import SAME_WP
 from volest.stone.rounding import shown
@@ -196,12 +197,8 @@ def yield_in_words(made: Mix) -> tuple[str, ...]:
     waste = f"{made.waste_ml:.1f} mL of it is waste, {percent:.0f} % of the mix;"
     rounding = f"{made.surplus_ml:.1f} mL of that comes from rounding up."
     lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", f"{waste} {rounding}"]
-    price = made.kind.price
-    if price is not None:
-        cost, lost = (price.value * grams / 1000.0 for grams in (made.powder_g, made.waste_g))
-        currency = price.unit.removesuffix(" per kg")
-        lines.append(f"The powder costs {cost:.2f} {currency}, {lost:.2f} {currency} of it lost.")
-    return tuple(lines)
+    cost = cost_in_words(made.powder_g, made.waste_g, made.kind)
+    return (*lines, f"The powder costs {cost}.") if cost else tuple(lines)
 
 
 def way_in_words(way: str) -> str:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from volest.notes import Note
 from volest.settings import Settings
+from volest.stone.cost import cost_of
 from volest.stone.mix import Mix
-from volest.stone.own import find_stone
 from volest.stone.windows import Window
 
 PASSED = "window-passed"  # code of the note on an impression that is poured too late
@@ -108,14 +108,15 @@ def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
     plan : Plan
         The mixes.
     settings : Settings
-        The stone and its price.
+        The lab, for its currency.
 
     Returns
     -------
     tuple of float and str, or None
-        Saving and currency; None where no price is known.
+        Saving and currency; None where the price of a stone is not known.
     """
-    price = find_stone(settings.stone, settings.lab).price
-    if price is None:
+    alone = [cost_of(made.powder_g, made.kind) for made in plan.alone]
+    together = [cost_of(shared.mix.powder_g, shared.mix.kind) for shared in plan.mixes]
+    if None in alone:
         return None
-    return (plan.alone_g - plan.powder_g) * price.value / 1000.0, settings.lab.currency
+    return sum(filter(None, alone)) - sum(filter(None, together)), settings.lab.currency
