@@ -1,7 +1,9 @@
 """What may be set for one run, with the defaults in one place."""
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
+from fnmatch import fnmatchcase
+from pathlib import PurePath
 from typing import Any
 
 from volest.errors import UsageError
@@ -60,6 +62,9 @@ class Settings:
         Width of a column.
     stone : str
         Stone type of the first pour.
+    stones_for : tuple of pairs of str
+        Patterns of names of scans, each with the stone that those scans take instead; of several
+        that fit, the last holds.
     wp_ml_per_100g : float or None
         Water to powder; None takes the stone's own.
     waste_percent : float
@@ -80,12 +85,15 @@ class Settings:
         The lab's own stones, bowls, bench and base.
     learned : tuple of Learned
         Waste learned from the lab's pours; it goes before share and residue where it fits.
+    scoop_stone : str or None
+        Stone that the scoop of the bench was weighed with; None takes `stone`.
     """
 
     base: Base = Base()
     unit: str | None = None
     pitch_mm: float = DEFAULT_PITCH_MM
     stone: str = "type-4"
+    stones_for: tuple[tuple[str, str], ...] = ()
     wp_ml_per_100g: float | None = None
     waste_percent: float = Way().share_percent
     residue_ml: float = Way().residue_ml
@@ -96,6 +104,50 @@ class Settings:
     stretch_ml_per_100g: float = 0.0
     lab: Lab = field(default_factory=Lab)
     learned: tuple[Learned, ...] = ()
+    scoop_stone: str | None = None
+
+    @property
+    def stones(self) -> tuple[str, ...]:
+        """The stones of first pours, the usual one first."""
+        return tuple(dict.fromkeys((self.stone, *(stone for _, stone in self.stones_for))))
+
+    def with_stone(self, stone: str) -> "Settings":
+        """Give the same settings with another stone for all first pours.
+
+        Parameters
+        ----------
+        stone : str
+            The stone.
+
+        Returns
+        -------
+        Settings
+            A copy; the scoop of the bench stays one of the stone it was weighed with.
+        """
+        return replace(self, stone=stone, stones_for=(), scoop_stone=self.scoop_stone or self.stone)
+
+    def for_scan(self, scan: str) -> "Settings":
+        """Give the settings of one scan of a run.
+
+        Parameters
+        ----------
+        scan : str
+            Its path; only the name counts.
+
+        Returns
+        -------
+        Settings
+            With the stone of the last pattern that fits, or as they are.
+
+        Examples
+        --------
+        >>> day = Settings(stones_for=(("*-bite*", "type-3"),))
+        >>> day.for_scan("monday/0417-bite.stl").stone, day.for_scan("monday/0417.stl").stone
+        ('type-3', 'type-4')
+        """
+        name = PurePath(scan).name
+        fitting = [stone for pattern, stone in self.stones_for if fnmatchcase(name, pattern)]
+        return self.with_stone(fitting[-1]) if fitting else self
 
     def as_record(self) -> dict[str, Any]:
         """Return the settings as plain values for JSON.
@@ -105,7 +157,9 @@ class Settings:
         dict
             One entry a setting; the base line in the words of the command line.
         """
-        return {**asdict(self), "base": str(self.base)}
+        record = {**asdict(self), "base": str(self.base), "stones_for": dict(self.stones_for)}
+        del record["scoop_stone"]  # of a run it is always that of `stone`
+        return record
 
 
 def parse_base(text: str) -> Base:

@@ -58,6 +58,22 @@ def test_a_mix_that_cannot_be_made_refuses_its_scan_only() -> None:
     assert exit_code(results) == 1
 
 
+def test_each_scan_gets_its_stone() -> None:
+    def stone_of(path: Path, settings: Settings) -> Result:
+        return Result(scan=f"{path.stem} {settings.stone}", outcome="measured", seconds=0.0)
+
+    day = Settings(stones_for=(("*-bite*", "type-3"), ("b3*", "type-2")))
+    scans = [Path(f"bite/{name}.stl") for name in ("b1", "b1-bite", "b3-bite", "B3")]
+    found = [result.scan for result in run(scans, day, size_scan=stone_of)]
+    # Folders do not count, capitals do, and the last pattern holds.
+    assert found == ["b1 type-4", "b1-bite type-3", "b3-bite type-2", "B3 type-4"]
+
+
+def test_one_ratio_for_several_stones_is_refused() -> None:
+    with pytest.raises(UsageError, match="several stones"):
+        check_settings(Settings(stones_for=(("b*", "type-3"),), wp_ml_per_100g=20.0))
+
+
 def test_the_keyboard_ends_it_with_what_is_done() -> None:
     results = run(PATHS, Settings(), size_scan=Sizer(KeyboardInterrupt()))
     assert [result.scan for result in results] == ["a.stl"]

@@ -67,6 +67,23 @@ def test_files_of_other_kinds_are_named(folder: Path) -> None:
     assert call(".", "--quiet").stderr == ""
 
 
+def test_a_pattern_gives_scans_another_stone(folder: Path) -> None:
+    SEEN.clear()
+    done = call(folder, "--stone-for", "a1.*=type-3")
+    assert [settings.stone for settings in SEEN] == ["type-3", "type-4", "type-4"]
+    assert "stone type-4; type-3 for a1.*" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [("A1*=type-3", "fits no scan"), ("type-3", "a pattern"), ("a1*=typ3", "typ3")],
+)
+def test_a_pattern_that_means_nothing_is_refused(folder: Path, given: str, told: str) -> None:
+    done = call(folder, "--stone-for", given)
+    assert done.exit_code == 2
+    assert told in done.stderr
+
+
 def test_one_scan_under_two_names_is_told(folder: Path) -> None:
     (folder / "later").mkdir()
     (folder / "later" / "a1.stl").write_bytes((folder / "a1.stl").read_bytes())

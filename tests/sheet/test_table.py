@@ -9,13 +9,14 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from tests.sheet.invented import DIFFER, HEEL, measured, refused
-from volest.lab import Lab, SecondPour
+from volest.lab import Lab, OwnStone, SecondPour
 from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, SHARED_APART, made_with, tally
 from volest.sheet.table import table_text
 from volest.stone.in_words import scoops_dealt
+from volest.stone.mix import mix
 from volest.stone.plan import Impression
 from volest.stone.pours import second_pour
 from volest.stone.shared import plan_mixes
@@ -149,6 +150,22 @@ def test_many_rows_are_quick_and_whole() -> None:
     results = [measured(f"case-{at}.stl", 20.0 + at / 10) for at in range(500)]
     lines = table_text(results, Settings(), width=80).splitlines()
     assert sum(line.startswith("case-") for line in lines) == 500
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_several_stones_have_a_column(width: int | None) -> None:
+    other = replace(MANY[0], mix=mix(113.2, stone="type-3"))
+    both = table_text([other, *MANY[1:]], Settings(), width=width, brief=True)
+    one = table_text(MANY, Settings(), width=width, brief=True).split()
+    assert not {"stone", "type-4"} & set(one)
+    assert {"stone", "type-3", "type-4"} <= set(both.split())
+
+
+def test_scoops_of_several_stones_are_told_apart() -> None:
+    lab = Lab(stone=(OwnStone(name="type-3", scoop_g=43.0), OwnStone(name="ivory", like="type-2")))
+    told = made_with(Settings(lab=lab, stones_for=(("a*", "type-3"), ("b*", "ivory"))))
+    assert "stone type-4; type-3 for a*; ivory for b*; waste" in told
+    assert told.endswith("scoops of 50 g (type-3: 43 g, ivory: weigh it)")
 
 
 def test_settings_are_told() -> None:

@@ -1,6 +1,7 @@
 """Shared mixes: as good as trying everything, inside time, bowl and window."""
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -182,6 +183,26 @@ def test_more_than_a_round_are_planned_too() -> None:
     assert plan_mixes([], Settings()).mixes == ()
 
 
+@settings(deadline=None, max_examples=25)
+@given(st.lists(st.floats(10.0, 60.0), min_size=2, max_size=6), st.integers(1, 5))
+def test_stones_are_planned_apart_on_one_bench(volumes_ml: list[float], cut: int) -> None:
+    both = Settings(lab=LAB, stones_for=tuple((f"b{at:02}", "type-3") for at in range(cut)))
+    impressions = waiting(*volumes_ml)
+    plan = plan_mixes(impressions, both)
+    # One stone knows nothing of the other: the plan of both is that of each by itself.
+    apart = (
+        plan_mixes(impressions[:cut], Settings(lab=LAB, stone="type-3")),
+        plan_mixes(impressions[cut:], Settings(lab=LAB)),
+    )
+    assert len(plan.mixes) == sum(len(one.mixes) for one in apart)
+    assert plan.powder_g == pytest.approx(sum(one.powder_g for one in apart))
+    for shared in plan.mixes:
+        wanted = {"type-3" if one in impressions[:cut] else "type-4" for one in shared.impressions}
+        assert wanted == {shared.mix.stone}
+    starts = [shared.start_min for shared in plan.mixes]
+    assert all(later > earlier for earlier, later in pairwise(starts))
+
+
 def test_savings_have_a_price_where_the_lab_names_one() -> None:
     lab = Lab(currency="CHF", stone=(OwnStone(name="type-4", price_per_kg=5.0),))
     with_price = Settings(lab=lab, residue_ml=5.0)
@@ -189,7 +210,7 @@ def test_savings_have_a_price_where_the_lab_names_one() -> None:
     saved, currency = priced(plan, with_price) or (0.0, "")
     assert saved == pytest.approx((plan.alone_g - plan.powder_g) * 0.005)
     assert currency == "CHF"
-    assert priced(plan, Settings()) is None
+    assert priced(plan_mixes(waiting(20, 20), Settings()), Settings()) is None
 
 
 def test_a_mix_goes_by_the_first_of_its_windows_to_close() -> None:

@@ -63,7 +63,7 @@ def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Optio
     if isinstance(path_or_mesh, str | os.PathLike):
         place = place_of(path_or_mesh)
         with at_hand(place) as near:
-            return replace(size_scan(near, settings), scan=str(place))
+            return replace(size_scan(near, settings.for_scan(place.name)), scan=str(place))
     start = time.perf_counter()
     try:
         result = measure_scan(scan_from_mesh(path_or_mesh, name=name, unit=settings.unit), settings)

@@ -1,6 +1,7 @@
 """What may be said to volest by name, and the settings that it stands for."""
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TypedDict, Unpack
 
@@ -26,6 +27,8 @@ class Options(TypedDict, total=False):
         Take scans whose faces point the wrong way as impressions.
     stone : str
         Stone type.
+    stones_for : mapping of str to str
+        Patterns of names of scans, and the stone that those take instead.
     wp_ml_per_100g : float
         Water to powder.
     waste_percent, residue_ml : float
@@ -49,6 +52,7 @@ class Options(TypedDict, total=False):
     pitch_mm: float
     inside_out: bool
     stone: str
+    stones_for: Mapping[str, str]
     wp_ml_per_100g: float
     waste_percent: float
     residue_ml: float
@@ -86,6 +90,7 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     words = dict(options)
     base, journal = options.get("base"), options.get("journal")
     words["lab"] = _lab(options.get("lab")).with_height(options.get("second_pour_mm"))
+    words["stones_for"] = tuple(options.get("stones_for", {}).items())
     words["obey_saved"] = base is None
     if isinstance(base, str):
         words["base"] = parse_base(base)

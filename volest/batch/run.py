@@ -92,7 +92,14 @@ def check_settings(settings: Settings) -> None:
             needed=f"{finest:g} to {coarsest:g} mm",
             remedy="leave --pitch out for the usual one",
         )
-    first_pour(_TRIAL_VOLUME_ML, settings)
+    if settings.stones_for and settings.wp_ml_per_100g is not None:
+        raise UsageError(
+            "one W/P ratio for several stones",
+            needed="each stone's own",
+            remedy="leave --wp out; a lab file can say the usual water of each stone",
+        )
+    for stone in settings.stones:
+        first_pour(_TRIAL_VOLUME_ML, settings.with_stone(stone))
     second_pour(_TRIAL_FOOTPRINT_MM2, settings)
 
 
@@ -170,7 +177,7 @@ def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) 
     size = size_scan or _pipeline()
     start = time.perf_counter()
     try:
-        return size(path, settings)
+        return size(path, settings.for_scan(path.name))
     except VolestError as fault:
         reason, code = str(fault), fault.code
         _LOG.info("%s is refused: %s", path, fault)

@@ -1,4 +1,4 @@
-"""Options of `size`, `watch` and `mix` that say how much is mixed for a volume."""
+"""Options that say how much is mixed for a volume, and of which stone."""
 
 import click
 
@@ -45,4 +45,11 @@ _OPTIONS = (
     ),
 )
 
+stone_for = click.option(
+    "--stone-for",
+    "stones_for",
+    multiple=True,
+    metavar="PATTERN=NAME",
+    help="Another stone for scans of such names, for example '*-bite*=type-3'.",
+)
 amounts = with_options(_OPTIONS)  # stone, wp, waste, residue and by

@@ -10,6 +10,8 @@ import click
 
 from volest.cli.defaults import is_from_file
 from volest.cli.number import Number
+from volest.cli.patterns import split
+from volest.errors import UsageError
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -136,6 +138,7 @@ def settings_of(
     waste: float = _DEFAULTS.waste_percent,
     residue: float = _DEFAULTS.residue_ml,
     by: str = _DEFAULTS.by,
+    stones_for: Sequence[str] = (),
 ) -> Settings:
     """Turn options into settings; what a command has no option for stays as it is built in.
 
@@ -145,11 +148,18 @@ def settings_of(
         How to measure, as the options of `measuring` give it.
     stone, wp, waste, residue, by
         How much to mix, as the options of `volest.cli.amount_options.amounts` give it.
+    stones_for : sequence of str
+        ``PATTERN=NAME``, as its `stone_for` gives them.
 
     Returns
     -------
     Settings
         The settings of a run.
+
+    Raises
+    ------
+    UsageError
+        If a base line or a pattern cannot be read.
     """
     return Settings(
         base=parse_base("rim" if base is None else base),
@@ -162,4 +172,16 @@ def settings_of(
         waste_percent=waste,
         residue_ml=residue,
         by=by,
+        stones_for=tuple(map(_stone_for, stones_for)),
     )
+
+
+def _stone_for(text: str) -> tuple[str, str]:
+    pattern, stone = split(text)
+    if not pattern or not stone:
+        raise UsageError(
+            f"--stone-for {text}",
+            needed="a pattern of names of scans, and their stone",
+            remedy="write for example --stone-for '*-bite*=type-3'; --stone is for all the others",
+        )
+    return pattern, stone

@@ -2,14 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from volest.cli.number import Number
 from volest.cli.options import bundled
+from volest.cli.patterns import check_fits, fits, split
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -90,17 +89,11 @@ def check_sharing(choice: ShareChoice, scans: "Sequence[Place]") -> None:
     from volest.stone.windows import pour_window  # keeps --help quick
 
     for text in choice.materials:
-        pour_window(text.rpartition("=")[2])
+        pour_window(split(text)[1])
     for text in choice.ages:
-        _minutes(text.rpartition("=")[2])
-    for option, texts in (("--material", choice.materials), ("--age", choice.ages)):
-        for text in texts:
-            if not any(_fits(text, str(scan)) for scan in scans):
-                raise UsageError(
-                    f"{option} {text}, which fits no scan",
-                    needed="a pattern of names of scans, without their folder",
-                    remedy=f"write for example {option} '{Path(str(scans[0])).stem}*=...'",
-                )
+        _minutes(split(text)[1])
+    check_fits("--material", choice.materials, scans)
+    check_fits("--age", choice.ages, scans)
 
 
 def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoice) -> "Plan | None":
@@ -144,15 +137,10 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
 
 
 def _last_that_fits(texts: Sequence[str], scan: str) -> str | None:
-    fitting = [text.rpartition("=") for text in texts if _fits(text, scan)]
+    fitting = [(pattern, word) for pattern, word in map(split, texts) if fits(pattern, scan)]
     # A pattern is meant for its scans, whatever is said of all the others before or after it.
     fitting.sort(key=lambda parts: bool(parts[0]))
-    return fitting[-1][2] if fitting else None
-
-
-def _fits(text: str, scan: str) -> bool:
-    pattern = text.rpartition("=")[0]
-    return not pattern or fnmatchcase(Path(scan).name, pattern)
+    return fitting[-1][1] if fitting else None
 
 
 def _minutes(text: str) -> float:

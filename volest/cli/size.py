@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.amount_options import amounts
+from volest.cli.amount_options import amounts, stone_for
 from volest.cli.folder_words import tell_passed_over, tell_twins
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.out import size_into
+from volest.cli.patterns import check_fits
 from volest.cli.progress import progress
 from volest.cli.run_options import RunChoice, place, run_options
 from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
@@ -44,6 +45,7 @@ Examples:
   volest size monday/ --json - | another-program
   volest size monday/ --out monday-out/ --workers 8
   volest size monday/ --lab lab.toml --second-pour 12
+  volest size monday/ --stone type-4 --stone-for '*-bite*=type-3'
   volest size monday/ --share --material alginate --age 5
 
 Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
@@ -54,6 +56,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=place)
 @measuring
 @amounts
+@stone_for
 @lab_options
 @share_options
 @run_options(out_needed=False)
@@ -114,6 +117,7 @@ def _checked(
 
     check_settings(settings)
     scans = find_places(paths)
+    check_fits("--stone-for", [f"{names}={stone}" for names, stone in settings.stones_for], scans)
     check_sharing(sharing, scans)
     check_delivery(delivery, scans, running)
     if not delivery.quiet:

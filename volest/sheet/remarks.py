@@ -45,14 +45,17 @@ def made_with(settings: Settings) -> str:
     """
     wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
     heights = () if second.height_mm is None else (second.height_mm,)
-    first = find_stone(settings.stone, settings.lab).name
-    used = {first, *(find_stone(second.stone, settings.lab).name for _ in heights)}
+    used = {
+        find_stone(name, settings.lab).name
+        for name in (*settings.stones, *(second.stone for _ in heights))
+    }
     learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
     waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
-    if any(law.stone == first for law in learned):
-        waste = ""  # what was learned goes before it
+    if learned:  # what was learned goes before it
+        waste = f"other {waste}" if len(learned) < len(used) else ""
     parts = [
         f"stone {visible(settings.stone)}",
+        *(f"{visible(stone)} for {visible(scans)}" for scans, stone in settings.stones_for),
         "" if wp is None else f"{wp:g} mL water to 100 g",
         waste,
         *(
@@ -65,25 +68,21 @@ def made_with(settings: Settings) -> str:
         f"pitch {settings.pitch_mm:g} mm",
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",
-        f"scoops of {scoop_g(settings):g} g",
+        f"scoops of {_scoops(settings)}",
     ]
     return "; ".join(part for part in parts if part)
 
 
-def scoop_g(settings: Settings) -> float:
-    """Say what a level scoop of the first pour's stone weighs.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of the run.
-
-    Returns
-    -------
-    float
-        Weight, in g.
-    """
-    return bench_for(find_stone(settings.stone, settings.lab), settings.lab).scoop_g
+def _scoops(settings: Settings) -> str:
+    """Say what a level scoop of each stone weighs."""
+    usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
+    more = [
+        f"{visible(kind.name)}: "
+        + ("weigh it" if kind.scoop is None else f"{kind.scoop.value:g} g")
+        for kind in others
+    ]
+    each = f"{bench_for(usual, settings.lab).scoop_g:g} g"
+    return f"{each} ({', '.join(more)})" if more else each
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
@@ -101,7 +100,7 @@ def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
     list of str
         Two or three lines.
     """
-    each = f"{scoop_g(settings):g} g"
+    each = _scoops(settings)
     second = settings.lab.second_pour
     knobs = ""
     if second.height_mm is not None and second.retention_ml:

@@ -26,6 +26,8 @@ class Row:
     ----------
     name : str
         Visible name.
+    stone : str
+        Stone of the first pour; empty where all scans of the run take the same.
     volume : str
         Volume with its interval, mL; decimal points stand under each other.
     powder, water, scoops : str
@@ -39,6 +41,7 @@ class Row:
     """
 
     name: str
+    stone: str
     volume: str
     powder: str
     water: str
@@ -52,15 +55,16 @@ class Row:
         """Whether anything has to be looked at."""
         return self.notes != (NO_NOTE,)
 
-    def figures(self) -> tuple[str, str, str, str, str]:
+    def figures(self) -> tuple[str, ...]:
         """Give the cells that may never be cut.
 
         Returns
         -------
         tuple of str
-            Volume, powder, water, scoops and base line.
+            Volume, stone where there are several, powder, water, scoops and base line.
         """
-        return self.volume, self.powder, self.water, self.scoops, self.base
+        stone = (self.stone,) if self.stone else ()
+        return self.volume, *stone, self.powder, self.water, self.scoops, self.base
 
 
 def rows(
@@ -92,20 +96,23 @@ def rows(
     >>> rows([Result(scan="a.stl", outcome="refused", seconds=0.1)], ["a.stl"])[0].notes
     ('REFUSED',)
     """
-    volumes = _volumes(results)
+    volumes, stones = _volumes(results), _stones(results)
     return [
-        _row(result, name, volume, base, late)
-        for result, name, volume in zip(results, names, volumes, strict=True)
+        _row(result, base, late, name=name, stone=stone, volume=volume)
+        for result, name, stone, volume in zip(results, names, stones, volumes, strict=True)
     ]
 
 
-def _row(result: Result, name: str, volume: str, asked: Base, late: Collection[str]) -> Row:
+def _row(
+    result: Result, asked: Base, late: Collection[str], *, name: str, stone: str, volume: str
+) -> Row:
     mix, base = result.mix, result.base_line
     refused = result.outcome == REFUSED
     passed = (PASSED,) if result.scan in late else ()
     codes = tuple(dict.fromkeys((*passed, *(visible(note.code) for note in result.notes))))
     return Row(
         name=name,
+        stone=stone,
         volume=volume,
         powder=BLANK if mix is None else shown(mix.powder_g, mix.bench.scale_step_g),
         water=BLANK if mix is None else shown(mix.water_ml, mix.bench.cylinder_step_ml),
@@ -123,6 +130,11 @@ def _base_words(how: str, asked: Base) -> str:
 
 def _refusal(result: Result) -> str:
     return "REFUSED" if result.code is None else f"REFUSED {visible(result.code)}"
+
+
+def _stones(results: Sequence[Result]) -> list[str]:
+    stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
+    return stones if len(set(stones) - {BLANK}) > 1 else [""] * len(stones)
 
 
 def _volumes(results: Sequence[Result]) -> list[str]:

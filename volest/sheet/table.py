@@ -1,7 +1,7 @@
 """Results as a table for people: figures first, then the doubts and what to do about them."""
 
 import io
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Literal
 
 from rich.box import Box
@@ -26,8 +26,8 @@ _WIDEST_NAME = 40  # one long name must not push the figures away from all the o
 _NARROWEST_NAME = 14  # a case number can still be told from its neighbour
 _NAME_LINES = 2  # a longer name is shortened in its middle; it stands in full in the files
 _HEADS = ("volume\nmL", "powder\ng", "water\nmL", "scoops", "base\nline")
-_LABELS = ("volume mL", "powder g", "water mL", "scoops", "base line")
-_LEFT_SET = (0, 4)  # the volume lines up its own points; the base line is a word
+_HEADS_OF_STONES = (_HEADS[0], "stone", *_HEADS[1:])
+_LEFT_SET = (_HEADS[0], "stone", "base\nline")  # words; the volume lines up its own points
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
 _BOLD, _ALARM = "bold", "bold red"
 
@@ -131,12 +131,12 @@ def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encod
 
 
 def _figures(lines: Sequence[Row], width: int | None) -> RenderableType:
-    firm = [
-        max(_widest(head), *(cell_len(line.figures()[at]) for line in lines))
-        for at, head in enumerate(_HEADS)
-    ]
+    firm = {
+        head: max(_widest(head), *(cell_len(line.figures()[at]) for line in lines))
+        for at, head in enumerate(_heads(lines))
+    }
     widest_name = _WIDEST if width is None else _WIDEST_NAME
-    room = (width or _WIDEST) - sum(firm) - _GAP * (len(firm) + 1)
+    room = (width or _WIDEST) - sum(firm.values()) - _GAP * (len(firm) + 1)
     names, notes = _shared_room(lines, room, widest_name)
     if names < min(_NARROWEST_NAME, *(cell_len(line.name) for line in lines)):
         return _stacked(lines)
@@ -154,23 +154,22 @@ def _shared_room(lines: Sequence[Row], room: int, widest_name: int) -> tuple[int
     return names, room - names
 
 
-def _grid(lines: Sequence[Row], *, names: int, firm: Sequence[int], notes: int) -> RenderableType:
+def _grid(
+    lines: Sequence[Row], *, names: int, firm: Mapping[str, int], notes: int
+) -> RenderableType:
     # The box brings one cell between columns, the padding the rest of the gap.
     grid = Table(box=_RULED, show_edge=False, padding=(0, _GAP - 1, 0, 0), pad_edge=False)
     # Every width is given, so nothing is left for rich to squeeze: a cut figure is a wrong one.
     grid.add_column("scan", width=names, overflow="fold", vertical="top")
-    for at, (head, cells) in enumerate(zip(_HEADS, firm, strict=True)):
-        side: Literal["left", "right"] = "left" if at in _LEFT_SET else "right"
+    for head, cells in firm.items():
+        side: Literal["left", "right"] = "left" if head in _LEFT_SET else "right"
         grid.add_column(head, width=cells, no_wrap=True, justify=side)
     grid.add_column("notes", width=notes)
     for line in lines:
-        volume, powder, water, scoops, base = line.figures()
+        *amounts, base = line.figures()
         grid.add_row(
             Text(folded(shortened(line.name, names * _NAME_LINES), names)),
-            Text(volume, _BOLD),
-            Text(powder, _BOLD),
-            Text(water, _BOLD),
-            Text(scoops, _BOLD),
+            *(Text(amount, _BOLD) for amount in amounts),
             Text(base),
             Text(folded(_codes(line), notes), _ALARM if line.refused else ""),
         )
@@ -184,12 +183,16 @@ def _stacked(lines: Sequence[Row]) -> RenderableType:
         block = Table.grid(padding=(0, _GAP))
         block.add_column()
         block.add_column(overflow="fold")
-        for label, figure in zip(_LABELS, line.figures(), strict=True):
-            block.add_row(Text(label), Text(figure.strip(), _BOLD))
+        for head, figure in zip(_heads(lines), line.figures(), strict=True):
+            block.add_row(Text(head.replace("\n", " ")), Text(figure.strip(), _BOLD))
         block.add_row(Text("notes"), Text(_codes(line), _ALARM if line.refused else ""))
         blocks += [Text(line.name, overflow="fold"), Padding(block, (0, 0, 1, _GAP))]
     blocks[-1] = Padding(block, (0, 0, 0, _GAP))  # no empty line under the last
     return Group(*blocks)
+
+
+def _heads(lines: Sequence[Row]) -> tuple[str, ...]:
+    return _HEADS_OF_STONES if lines[0].stone else _HEADS
 
 
 def _codes(line: Row) -> str:

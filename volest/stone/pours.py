@@ -149,8 +149,9 @@ def _maker(
 ) -> Callable[[int], Mix]:
     """Give what makes the pour in so many equal mixes."""
     kind = find_stone(stone, settings.lab)
-    # The scoop of the bench is one of the first pour's stone: of another it weighs otherwise.
-    has_scoop = kind.scoop is not None or kind.name == find_stone(settings.stone, settings.lab).name
+    # The scoop of the bench is one of the usual stone: of another it weighs otherwise.
+    weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
+    has_scoop = kind.scoop is not None or kind.name == weighed.name
 
     def make(mixes: int) -> Mix:
         way = waste_for(volume_ml / mixes, kind.name, settings)

@@ -44,9 +44,9 @@ def plan_mixes(
     Parameters
     ----------
     impressions : sequence of Impression
-        What waits to be poured with the stone of the settings.
+        What waits to be poured; those of one stone may share a mix.
     settings : Settings
-        Stone, waste, bowls and bench.
+        Stones, waste, bowls and bench.
     at_most : int, optional
         Impressions in one mix; the lab's own limit by default.
 
@@ -60,15 +60,17 @@ def plan_mixes(
     VolestError
         If an impression cannot even be poured alone.
     """
-    most = min(at_most or settings.lab.sharing.at_most, most_in_time(settings))
+    most = at_most or settings.lab.sharing.at_most
     mixing = mixing_min(settings.way)
     waiting = sorted(impressions, key=lambda one: (_due_min(one, mixing), one.name))
     groups: list[tuple[Impression, ...]] = []
     for start in range(0, len(waiting), ROUND):
         groups += _best(waiting[start : start + ROUND], settings, most)
     groups.sort(key=lambda group: (min(_due_min(one, mixing) for one in group), group[0].name))
-    alone = tuple(first_pour(one.volume_ml, settings) for one in impressions)
-    return Plan(mixes=tuple(_timed(groups, settings)), alone=alone)
+    return Plan(
+        mixes=tuple(_timed(groups, settings)),
+        alone=tuple(_alone(one, settings) for one in impressions),
+    )
 
 
 def most_in_time(settings: Settings) -> int:
@@ -127,16 +129,20 @@ def _best(
 def _allowed(
     waiting: Sequence[Impression], settings: Settings, most: int
 ) -> Iterator[tuple[tuple[int, ...], float]]:
-    for one, impression in enumerate(waiting):
-        yield (one,), first_pour(impression.volume_ml, settings).powder_g
+    singles = [_alone(one, settings) for one in waiting]
+    for one, made in enumerate(singles):
+        yield (one,), made.powder_g
+    in_time = [most_in_time(settings.for_scan(one.name)) for one in waiting]
     for size in range(2, most + 1):
         for group in combinations(range(len(waiting)), size):
             members = [waiting[one] for one in group]
+            if size > in_time[group[0]] or len({singles[one].stone for one in group}) > 1:
+                continue
             if max(m.opens_min for m in members) > min(m.closes_min for m in members):
                 continue
-            made = shared_pour([m.volume_ml for m in members], settings)
-            if made is not None:
-                yield group, made.powder_g
+            shared = _together(members, settings)
+            if shared is not None:
+                yield group, shared.powder_g
 
 
 def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iterator[SharedMix]:
@@ -161,9 +167,17 @@ def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iter
 
 
 def _mixed(group: Sequence[Impression], settings: Settings) -> Mix:
-    made = shared_pour([one.volume_ml for one in group], settings)
-    # None where an impression by itself takes two mixes
-    return first_pour(group[0].volume_ml, settings) if made is None else made
+    # No single mix where an impression by itself takes two
+    return _together(group, settings) or _alone(group[0], settings)
+
+
+def _alone(one: Impression, settings: Settings) -> Mix:
+    return first_pour(one.volume_ml, settings.for_scan(one.name))
+
+
+def _together(group: Sequence[Impression], settings: Settings) -> Mix | None:
+    own = settings.for_scan(group[0].name)
+    return shared_pour([one.volume_ml for one in group], own)
 
 
 def _span_min(

@@ -13,7 +13,7 @@ from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
 from volest.sheet.names import short_names, visible
 from volest.sheet.pours import as_planned, batch_lines, shared_lines
-from volest.sheet.remarks import SHARED_APART, made_with, scoop_g, tally
+from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
 from volest.stone.in_words import (
@@ -88,7 +88,6 @@ def sheet_text(
         cautions=CAUTIONS,
         care=CARE,
         plot_size=(WIDE, TALL),
-        scoop_g=f"{scoop_g(settings):g}",
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
