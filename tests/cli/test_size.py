@@ -64,7 +64,7 @@ def test_files_of_other_kinds_are_named(folder: Path) -> None:
     assert "not read: case" in result.stderr
     assert "STL or PLY" in result.stderr
     assert "\x1b" not in result.stderr
-    assert call(".", "--quiet").stderr == ""
+    assert "not read: case" in call(".", "--quiet").stderr  # a doubt stays
 
 
 def test_a_pattern_gives_scans_another_stone(folder: Path) -> None:

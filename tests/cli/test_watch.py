@@ -21,13 +21,14 @@ class Day:
     def __init__(self) -> None:
         self.out = SimpleNamespace(settings=Settings(), failed=None)
         self.results: dict[str, Result] = {}
+        self.written: tuple[list[Path], list[str]] = ([], [])
 
     def size(self, ready: list[Path], *_: object, on_result: Any, **__: object) -> None:
         for scan in ready:
             on_result(self.results[scan.name])
 
-    def write(self, scans: list[Path]) -> None:
-        del scans
+    def write(self, scans: list[Path], *, told: list[str]) -> None:
+        self.written = (scans, told)
 
 
 @pytest.fixture
@@ -42,7 +43,7 @@ def width(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> in
 
 
 def arrive(desk: _Desk, *scans: Path) -> None:
-    desk.take(list(scans), Here())
+    desk.take(list(scans), [], Here())
 
 
 def test_notes_are_told_in_words_that_fit(
@@ -89,3 +90,34 @@ def test_one_scan_under_two_names_is_told_once(
     arrive(desk, other)
     told = capsys.readouterr().err.splitlines()
     assert told == ["the same scan in a.stl, b.stl; mix for it once, or export the wrong one again"]
+
+
+def test_a_scan_that_was_renamed_stands_once(
+    day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old, new = tmp_path / "a.stl", tmp_path / "b.stl"
+    old.write_bytes(b"a scan")
+    day.results = {path.name: measured(path.name) for path in (old, new)}
+    desk = _Desk(cast(Any, day), quiet=True, size_scan=None)
+    arrive(desk, old)
+    assert day.written == ([old], [])
+    old.rename(new)
+    arrive(desk, new)
+    assert day.written == ([new], [])
+    assert capsys.readouterr().err.splitlines() == ["a.stl is b.stl now"]
+
+
+def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) -> None:
+    one, twin, other = tmp_path / "a.stl", tmp_path / "b.stl", tmp_path / "c.obj"
+    for path in (one, twin, other):
+        path.write_bytes(b"a scan")
+    day.results = {path.name: measured(path.name) for path in (one, twin)}
+    desk = _Desk(cast(Any, day), quiet=True, size_scan=None)
+    arrive(desk, one, twin)
+    desk.take([], [other], Here())
+    not_read = "not read: c.obj; export scans as STL or PLY, whole"
+    twins = "the same scan in a.stl, b.stl; mix for it once, or export the wrong one again"
+    assert day.written == ([one, twin], [not_read, twins])
+    other.unlink()
+    arrive(desk, one)
+    assert day.written == ([one, twin], [twins])

@@ -333,10 +333,13 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
     assert "window-passed" not in sheet_text([result], [maker.card(result)], settings, plan)
 
 
-def test_one_scan_under_two_names_is_told_on_the_sheet(tmp_path: Path) -> None:
-    settings, maker = Settings(), CardMaker(tmp_path, pictures=False)
-    results = [maker(write_bowl(tmp_path / name), settings) for name in ("a.stl", "b.stl")]
-    text = sheet_text(results, [maker.card(result) for result in results], settings)
-    assert "The same scan in a.stl, b.stl; mix for it once" in text
-    alone = sheet_text(results[:1], [maker.card(results[0])], settings)
-    assert "same scan" not in alone
+def test_what_lies_beside_the_scans_is_told_on_the_sheet(tmp_path: Path) -> None:
+    for name in ("a.stl", "b.stl"):
+        write_bowl(tmp_path / name)
+    (tmp_path / "c.obj").write_bytes(b"x")
+    for words in (["--sheet", "sheet.html"], ["--out", "day"]):
+        assert volest("size", ".", *words, cwd=tmp_path).returncode == 0
+    for sheet in ("sheet.html", "day/sheet.html"):
+        text = (tmp_path / sheet).read_text(encoding="utf-8")
+        assert "The same scan in a.stl, b.stl; mix for it once" in text
+        assert "Not read: c.obj; export scans as STL or PLY, whole." in text

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Unpack
 
 from volest.api.options import Options, settings_for
+from volest.batch.beside import words_beside
 from volest.batch.engine import engine_for
 from volest.batch.limits import Limits, check_limits
 from volest.batch.many import run_many
@@ -127,14 +128,15 @@ def size_folder(
     settings = settings_for(**options)
     limits = limits or Limits()
     check_limits(limits)
-    places = find_places([place_of(path) for path in paths])
+    named = [place_of(path) for path in paths]
+    places = find_places(named)
     if out is None:
         return run_many(places, settings, limits=limits, cluster=cluster, on_result=on_result)
     pictures = sheet and _can_draw()
     with day_folder(place_of(out), settings, sheet=sheet, pictures=pictures) as day:
         with engine_for(len(places), limits, cluster=cluster) as engine:
             day.size(places, engine, on_result=on_result)
-        day.write(places)
+        day.write(places, told=words_beside(named, places))
         return list(day.out.results(places))
 
 

@@ -5,9 +5,6 @@ from pathlib import Path
 
 from volest.batch.places import Place
 from volest.batch.stamp import content_of, size_of
-from volest.sheet.names import short_names
-
-MOST_NAMED = 5  # a folder may hold hundreds
 
 
 class Twins:
@@ -37,6 +34,29 @@ class Twins:
         same = [one for one, mark in self._marks.items() if mark == content.mark]
         return same if len(same) > 1 else []
 
+    def forget(self, scan: Path) -> None:
+        """Leave a scan out from now on.
+
+        Parameters
+        ----------
+        scan : Path
+            The scan.
+        """
+        self._marks.pop(scan, None)
+
+    def groups(self) -> list[list[Path]]:
+        """Give the scans that have several names.
+
+        Returns
+        -------
+        list of list of Path
+            Two names or more of each, in the order they came.
+        """
+        named: dict[str, list[Path]] = {}
+        for scan, mark in self._marks.items():
+            named.setdefault(mark, []).append(scan)
+        return [same for same in named.values() if len(same) > 1]
+
 
 def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
     """Find the scans of a run that hold the same, byte for byte.
@@ -62,29 +82,8 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
     return [same for alike in by_size.values() if len(alike) > 1 for same in _parted(alike)]
 
 
-def twin_words(same: Sequence[Path]) -> str:
-    """Say which files hold one scan, and what to do.
-
-    Parameters
-    ----------
-    same : sequence of Path
-        Two names or more.
-
-    Returns
-    -------
-    str
-        One line; names made visible, and no more than five.
-    """
-    _, names = short_names([str(path) for path in same])
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    named = ", ".join(names[:MOST_NAMED]) + more
-    return f"the same scan in {named}; mix for it once, or export the wrong one again"
-
-
 def _parted(scans: Iterable[Path]) -> list[list[Path]]:
-    twins, found = Twins(), dict[Path, list[Path]]()
+    twins = Twins()
     for scan in scans:
-        same = twins.take(scan)
-        if same:  # each further name brings the whole row again, from the same first one
-            found[same[0]] = same
-    return list(found.values())
+        twins.take(scan)
+    return twins.groups()

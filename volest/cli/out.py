@@ -61,6 +61,7 @@ def size_into(
     sharing: ShareChoice,
     show: Show,
     *,
+    told: Sequence[str],
     bar: bool,
     quiet: bool,
     size_scan: "SizeScan | None",
@@ -79,6 +80,8 @@ def size_into(
         Whether mixes are shared.
     show : callable
         Shows a table of results.
+    told : sequence of str
+        What is told of the folder beside its scans.
     bar, quiet : bool
         Whether progress and hints are told.
     size_scan : callable or None
@@ -105,7 +108,7 @@ def size_into(
         brief = day.brief(scans) if few or sharing.share else []
         plan = plan_for(brief, settings, sharing)
         try:
-            written = day.write(scans, plan)
+            written = day.write(scans, plan, told)
         finally:  # a disk that turns out full must not cost the work: the figures are still shown
             _tell(brief if few else None, plan, count, show)
         if not quiet:

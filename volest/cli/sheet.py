@@ -66,7 +66,11 @@ def can_draw(*, quiet: bool = False) -> bool:
 
 
 def sheet_of(
-    maker: "CardMaker", results: "Sequence[Result]", settings: Settings, plan: "Plan | None"
+    maker: "CardMaker",
+    results: "Sequence[Result]",
+    settings: Settings,
+    plan: "Plan | None",
+    told: Sequence[str],
 ) -> str:
     """Write the page.
 
@@ -80,6 +84,8 @@ def sheet_of(
         How they were measured and mixed.
     plan : Plan or None
         Shared mixes, where they were asked for.
+    told : sequence of str
+        What is told of the folder beside its scans.
 
     Returns
     -------
@@ -88,4 +94,5 @@ def sheet_of(
     """
     from volest.view.page import sheet_text
 
-    return sheet_text(results, [maker.card(result) for result in results], settings, plan)
+    made = [maker.card(result) for result in results]
+    return sheet_text(results, made, settings, plan, told=told)

@@ -1,13 +1,11 @@
 """The command `volest size`: scans in, one line each out, and files for programs."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from volest.cli.amount_options import amounts, stone_for
-from volest.cli.folder_words import tell_passed_over, tell_twins
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.out import size_into
@@ -95,11 +93,14 @@ def size_command(
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
     scans = _checked(paths, settings, delivery, sharing, running)
+    told = _told(paths, scans)
     if dry:
         from volest.cli.dry import tell_dry  # keeps --help quick
 
         ctx.exit(tell_dry(scans, settings, running, delivery))
-    ctx.exit(_size(scans, settings, delivery, sharing, running, bar=bar, size_scan=ctx.obj))
+    ctx.exit(
+        _size(scans, settings, delivery, sharing, running, told=told, bar=bar, size_scan=ctx.obj)
+    )
 
 
 def _checked(
@@ -110,20 +111,25 @@ def _checked(
     running: RunChoice,
 ) -> "Sequence[Place]":
     """Find the scans, and refuse what cannot be done with them before any is read."""
-    from volest.batch.finding import passed_over  # keeps --help quick
     from volest.batch.places import find_places  # keeps --help quick
     from volest.batch.run import check_settings  # keeps --help quick
-    from volest.batch.twins import same_scans  # keeps --help quick
 
     check_settings(settings)
     scans = find_places(paths)
     check_fits("--stone-for", [f"{names}={stone}" for names, stone in settings.stones_for], scans)
     check_sharing(sharing, scans)
     check_delivery(delivery, scans, running)
-    if not delivery.quiet:
-        tell_passed_over(passed_over([path for path in paths if isinstance(path, Path)]))
-    tell_twins(same_scans(scans))
     return scans
+
+
+def _told(paths: "Sequence[Place]", scans: "Sequence[Place]") -> list[str]:
+    """Tell what lies beside the scans, and keep it for the sheet."""
+    from volest.batch.beside import words_beside  # keeps --help quick
+
+    told = words_beside(paths, scans)
+    for line in told:
+        say(line)
+    return told
 
 
 def _size(
@@ -133,6 +139,7 @@ def _size(
     sharing: ShareChoice,
     running: RunChoice,
     *,
+    told: Sequence[str],
     bar: bool,
     size_scan: "SizeScan | None",
 ) -> int:
@@ -150,6 +157,7 @@ def _size(
             running,
             sharing,
             show_them,
+            told=told,
             bar=bar,
             quiet=delivery.quiet,
             size_scan=size_scan,
@@ -165,7 +173,7 @@ def _size(
             here=size_scan is not None,
         )
         plan = plan_for(results, settings, sharing)
-        sheet = "" if maker is None else sheet_of(maker, results, settings, plan)
+        sheet = "" if maker is None else sheet_of(maker, results, settings, plan, told)
     write_results(results, settings, delivery, plan, sheet)
     if len(results) < len(scans):
         say(f"{len(results)} of {len(scans)} scans were done")

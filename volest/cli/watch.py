@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts, stone_for
-from volest.cli.folder_words import tell_passed_over, tell_twins
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.run_options import RunChoice, run_options
@@ -30,7 +29,8 @@ _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet u
 
 A file is taken once it has not changed for a moment, so none is read half written; if it changes
 later, or a base line is saved beside it, it is sized again. The folder may be taken away and come
-back. What was sized stays on the sheet until the command ends, also if its file goes.
+back. What was sized stays on the sheet until the command ends, also if its file goes; a scan that
+was renamed stands there under its new name.
 
 Stop it with Ctrl-C; the same command takes everything up again.
 
@@ -110,9 +110,7 @@ def _watch(
                 if not quiet:
                     say(f"watching {folder}; Ctrl-C ends it")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
-                    desk.take(arrivals.look(), engine)
-                    if not quiet:
-                        tell_passed_over(others.look())
+                    desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:
             desk.finish()
 
@@ -128,30 +126,56 @@ class _Desk:
         self._size_scan = size_scan
         self._twins = Twins()
         self._scans: dict[Path, None] = {}
+        self._others: dict[Path, None] = {}  # files of other kinds
         self._volumes: dict[str, str] = {}  # what was told of each scan so far
         self._stale = False
         self._told = ""
 
-    def take(self, ready: Sequence[Path], engine: "Engine") -> None:
+    def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
+        from volest.batch.beside import words_of_others
+
         if ready:
             self._scans.update(dict.fromkeys(ready))
-            self._stale = True
             self._day.size(ready, engine, size_scan=self._size_scan, on_result=self._tell)
-            tell_twins([same for same in map(self._twins.take, ready) if same])
+            for scan in ready:
+                self._compare(scan)
+        if others:
+            self._others.update(dict.fromkeys(others))
+            for line in words_of_others(others):
+                say(line)
+        self._stale = self._stale or bool(ready or others)
         self._write()
+
+    def _compare(self, scan: Path) -> None:
+        """Tell of a scan that came under another name; where that is gone, it was renamed."""
+        from volest.batch.beside import words_of_twins
+
+        same = self._twins.take(scan)
+        gone = [other for other in same if other != scan and not other.exists()]
+        for other in gone:
+            self._twins.forget(other)
+            self._scans.pop(other, None)
+            say(f"{other.name} is {scan.name} now")
+        here = [other for other in same if other not in gone]
+        if len(here) > 1:
+            for line in words_of_twins([here]):
+                say(line)
 
     def finish(self) -> None:
         """Write what an interruption left unwritten."""
         self._write()
 
     def _write(self) -> None:
+        from volest.batch.beside import words_of_others, words_of_twins
         from volest.batch.finding import natural_key
 
         if not self._stale:
             return
+        others = [other for other in self._others if other.exists()]
+        told = [*words_of_others(others), *words_of_twins(self._twins.groups())]
         try:
-            self._day.write(sorted(self._scans, key=natural_key))
+            self._day.write(sorted(self._scans, key=natural_key), told=told)
         except UsageError as fault:  # a disk that is full today may have room in a minute
             if str(fault) != self._told:
                 say(f"volest: {fault}; it is tried again")

@@ -83,7 +83,9 @@ class DayFolder:
         """
         return [replace(result, curve=(), trim=None) for result in self.out.results(places)]
 
-    def write(self, places: Sequence[Place], plan: Plan | None = None) -> list[str]:
+    def write(
+        self, places: Sequence[Place], plan: Plan | None = None, told: Sequence[str] = ()
+    ) -> list[str]:
         """Write tables and sheet.
 
         Parameters
@@ -92,6 +94,8 @@ class DayFolder:
             The scans in their order.
         plan : Plan, optional
             Shared mixes, where they were asked for.
+        told : sequence of str
+            What is told of the folder of scans beside them.
 
         Returns
         -------
@@ -104,17 +108,19 @@ class DayFolder:
             If the disk does not take it, now or before.
         """
         written = self.out.write(places, plan)
-        pages = [] if self.maker is None else self._write_sheet(places, plan)
+        pages = [] if self.maker is None else self._write_sheet(places, plan, told)
         self._remove_sheets_but({Path(page).name for page in pages})
         if self.out.failed is not None:
             raise self.out.failed
         return written + pages
 
-    def _write_sheet(self, places: Sequence[Place], plan: Plan | None) -> list[str]:
+    def _write_sheet(
+        self, places: Sequence[Place], plan: Plan | None, told: Sequence[str]
+    ) -> list[str]:
         done = [place for place in places if self.out.result(place) is not None]
         pages = []
         for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
-            page = self._page(done[start : start + ON_A_PAGE], plan)
+            page = self._page(done[start : start + ON_A_PAGE], plan, told)
             name = "sheet.html" if number == 1 else f"sheet-{number}.html"
             pages.append(self.out.write_text(name, [page]))
         return pages
@@ -126,10 +132,10 @@ class DayFolder:
                 if _PAGE.fullmatch(page.name) and page.name not in names:
                     page.unlink(missing_ok=True)
 
-    def _page(self, places: Sequence[Place], plan: Plan | None) -> str:
+    def _page(self, places: Sequence[Place], plan: Plan | None, told: Sequence[str]) -> str:
         results = list(self.out.results(places))
         cards = [read_card(self.out.card_file(result.scan)) for result in results]
-        return sheet_text(results, cards, self.out.settings, plan)
+        return sheet_text(results, cards, self.out.settings, plan, told=told)
 
 
 @contextmanager

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from volest import __version__
-from volest.batch.twins import same_scans, twin_words
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
@@ -45,6 +44,7 @@ def sheet_text(
     settings: Settings,
     plan: Plan | None = None,
     *,
+    told: Sequence[str] = (),
     sized: datetime | None = None,
 ) -> str:
     """Write the pour sheet.
@@ -59,6 +59,8 @@ def sheet_text(
         How they were measured and mixed.
     plan : Plan, optional
         Shared mixes, where they were asked for.
+    told : sequence of str
+        What is told of the folder beside its scans.
     sized : datetime, optional
         When the scans were sized, or found unchanged; now if it is not given.
 
@@ -78,7 +80,7 @@ def sheet_text(
         entries=_entries(results, cards, names, settings, plan),
         lines=[
             *(shared_lines(plan, settings) if plan else ()),
-            *map(_sentence, _twins(results)),
+            *map(_sentence, told),
             *batch_lines(results, plan),
         ],
         looks=LOOKS,
@@ -91,11 +93,6 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
-
-
-def _twins(results: Sequence[Result]) -> list[str]:
-    here = [Path(result.scan) for result in results if "://" not in result.scan]
-    return [twin_words(same) for same in same_scans(here)]
 
 
 def _sentence(words: str) -> str:
