@@ -39,6 +39,24 @@ def test_too_little_for_any_bowl_is_said() -> None:
     assert [note.code for note in made.notes] == ["bowl-underfilled"]
 
 
+def test_two_mixes_in_a_smaller_bowl_are_offered_where_they_fit_better() -> None:
+    # 85 mL and 15 % are 97.75 mL: too much for the small bowl, too little for the large one, and
+    # two of 48.9 mL are right for the small one.
+    small, large = (
+        Bowl(name="small", least_ml=15, most_ml=80),
+        Bowl(name="large", least_ml=120, most_ml=250),
+    )
+    made = fit(85, small, large)
+    assert (made.mixes, made.bowl) == (1, "large")
+    (note,) = made.notes
+    half = mix(85, mixes=2)
+    each = f"{half.water_ml / 2:.1f} mL water and {half.powder_g / 2:.0f} g powder"
+    assert f"or make 2 equal mixes in bowl 'small', one right after the other, each of {each}" in (
+        note.do
+    )
+    assert "equal mixes" not in fit(10, small, large).notes[0].do  # half of it fits no better
+
+
 def test_split_into_two_equal_mixes() -> None:
     # 250 mL and 15 % are 287.5 mL: two mixes of 143.75 mL fit 160 mL each.
     made = fit(250, SMALL, LARGE)

@@ -145,6 +145,14 @@ def test_the_slider_follows_the_curve(page: Page, scans: Path) -> None:
     assert page.ask(MINUS_TWO) == f"{float(curve[-2.0]):.1f}"
 
 
+def test_what_is_only_tried_says_so(page: Page) -> None:
+    told = "document.querySelector('.card[data-scan=\"hemisphere.stl\"] [data-tried]')"
+    page.ask(MINUS_TWO)
+    assert page.ask(f"{told}.checkVisibility()")
+    page.ask(MINUS_TWO.replace("-2;", "0;"))
+    assert not page.ask(f"{told}.checkVisibility()")
+
+
 def test_the_live_view_is_drawn_and_turns(page: Page) -> None:
     page.ask("document.querySelector('.card canvas').scrollIntoView()")
     assert page.ask(INKED) > 50  # shades, not one blank colour

@@ -7,6 +7,7 @@ from volest.errors import MixError
 from volest.lab import Bowl
 from volest.notes import Note
 from volest.stone.bench import POURING, mixing_min
+from volest.stone.in_words import powder_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.types import StoneType
 
@@ -79,7 +80,9 @@ def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> M
         made = make(mixes)
         bowl = _bowl_for(made.mix_ml / mixes, usable)
         if bowl is not None:
-            notes = (*made.notes, *_split_note(made), *_load_note(made, bowl))
+            more = range(mixes + 1, most + 1)
+            other = next(filter(None, (_well_in_bowls(make(n), usable) for n in more)), None)
+            notes = (*made.notes, *_split_note(made), *_load_note(made, bowl, other))
             return replace(made, bowl=bowl.name, notes=notes)
     raise _too_much(whole, usable, way, most)
 
@@ -114,6 +117,12 @@ def _bowl_for(mix_ml: float, bowls: Sequence[Bowl]) -> Bowl | None:
     return min(holding, key=lambda bowl: bowl.least_ml, default=None)
 
 
+def _well_in_bowls(made: Mix, bowls: Sequence[Bowl]) -> Mix | None:
+    bowl = _bowl_for(made.mix_ml / made.mixes, bowls)
+    fits = bowl is not None and made.mix_ml / made.mixes >= bowl.least_ml
+    return replace(made, bowl=bowl.name) if bowl is not None and fits else None
+
+
 def _split_note(made: Mix) -> tuple[Note, ...]:
     if made.mixes == 1:
         return ()
@@ -126,16 +135,22 @@ def _split_note(made: Mix) -> tuple[Note, ...]:
     )
 
 
-def _load_note(made: Mix, bowl: Bowl) -> tuple[Note, ...]:
+def _load_note(made: Mix, bowl: Bowl, other: Mix | None) -> tuple[Note, ...]:
     each_ml = made.mix_ml / made.mixes
     if each_ml >= bowl.least_ml:
         return ()
+    split = (
+        ""
+        if other is None
+        else f"or make {other.mixes} equal mixes in bowl {other.bowl!r}, one right after the "
+        f"other, each of {water_in_words(other)} water and {powder_in_words(other)} powder, "
+    )
     return (
         Note(
             code="bowl-underfilled",
             text=f"{each_ml:.1f} mL is less than the {bowl.least_ml:g} mL that bowl {bowl.name!r} "
             "mixes well.",
-            do=f"Use a bowl that mixes {each_ml:.0f} mL well, "
+            do=f"Use a bowl that mixes {each_ml:.0f} mL well, {split}"
             "or pour another impression from the same mix.",
         ),
     )

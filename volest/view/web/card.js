@@ -40,6 +40,7 @@
       show("water").textContent = tried ? row[3] : measured.water;
       show("scoops").textContent = tried ? row[4] : measured.scoops;
       card.querySelector("[data-rest]").hidden = tried;
+      card.querySelector("[data-tried]").hidden = !tried;
       mark(tried);
     }
 
