@@ -204,11 +204,14 @@ def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
     assert log(*MIXED, "--left", "3", "--base-pour").exit_code == 2
 
 
-def test_a_stone_that_contradicts_the_file_is_told() -> None:
+def test_what_contradicts_the_file_is_told() -> None:
     call("mix", "50", "--json", "mix.json")
     assert "the file has" not in log("--from", "mix.json", "--left", "6", "--stone", "4").stderr
     odd = log("--from", "mix.json", "--left", "6", "--stone", "type-3").stderr
-    assert "booked as type-3, the file has type-4" in odd
+    assert "booked with stone type-3, the file has type-4" in odd
+    more = log("--from", "mix.json", "--left", "6", "--powder", "110.5", "--water", "20.6").stderr
+    assert "booked with powder 110.5, the file has 103" in more
+    assert "water" not in more.replace("W/P", "")
 
 
 def test_scans_of_one_name_in_two_folders_are_told_apart(folder: Path) -> None:

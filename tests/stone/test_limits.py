@@ -114,10 +114,10 @@ def test_volumes_in_a_record_are_to_a_millionth() -> None:
     ("scoop_g", "step_ml", "words"),
     [
         # A fifth of 50 g or of a scoop, if that is less: by marks of the cylinder, one at least.
-        (50.0, 1.0, "10 mL of water to 50 g of powder"),
-        (20.0, 1.0, "4 mL of water to 20 g of powder"),
+        (50.0, 1.0, "10 mL of water to 50 g of powder (1 full scoop)"),
+        (20.0, 1.0, "4 mL of water to 20 g of powder (1 full scoop)"),
         (2.0, 1.0, "1 mL of water to 5 g of powder"),
-        (2.0, 0.2, "0.4 mL of water to 2 g of powder"),
+        (2.0, 0.2, "0.4 mL of water to 2 g of powder (1 full scoop)"),
     ],
 )
 def test_a_little_more_of_the_same(scoop_g: float, step_ml: float, words: str) -> None:

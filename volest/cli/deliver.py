@@ -5,6 +5,8 @@ from pathlib import Path
 
 import click
 
+from volest.cli.talk import say
+
 STREAM = "-"
 
 
@@ -32,3 +34,4 @@ def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
 
     check_target(Path(target), read)
     write_whole(Path(target), text)
+    say(f"wrote {target}")

@@ -11,7 +11,6 @@ from volest.cli.defaults import check_default_stone, defaults_path, is_from_file
 from volest.cli.number import Number
 from volest.cli.options import Command, bundled, file_option
 from volest.cli.talk import say
-from volest.errors import UsageError
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
@@ -149,14 +148,7 @@ def lab_from(lab_file: Path | None) -> Lab:
         return Lab()
     from volest.stone.lab_file import read_lab  # keeps --help quick
 
-    if not lab_file.exists():
-        named = f", which {defaults_path()} names" if is_from_file("lab_file") else ""
-        raise UsageError(
-            f"no lab file {lab_file}{named}",
-            needed="your lab file",
-            remedy="mend the name, or start one: volest stones --new FILE",
-        )
-    return read_lab(lab_file)
+    return read_lab(lab_file, named_by=defaults_path() if is_from_file("lab_file") else None)
 
 
 def _written(ctx: click.Context, name: str) -> bool:

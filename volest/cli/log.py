@@ -116,7 +116,7 @@ def log_command(
         if end_g is not None:
             mixed = {} if source is None else booked_mix(source, scan, second_pour=second_pour)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
-            _book(journal, entry, lab, journal_file, str(mixed.get("stone", entry.stone)))
+            _book(journal, entry, lab, journal_file, mixed)
         if strike is not None:
             journal.strike(strike)
             say(f"struck out pour {strike}")
@@ -143,7 +143,11 @@ def _no_journal() -> UsageError:
 
 
 def _book(
-    journal: "Journal", entry: "Entry", lab: Lab, journal_file: Path, stone_of_file: str
+    journal: "Journal",
+    entry: "Entry",
+    lab: Lab,
+    journal_file: Path,
+    mixed: dict[str, str | float],
 ) -> None:
     from volest.journal.entry import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
     from volest.stone.own import find_stone  # keeps --help quick
@@ -156,8 +160,11 @@ def _book(
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
-    if stone_of_file != entry.stone:
-        odd.append(f"booked as {entry.stone}, the file has {stone_of_file}")
+    for name in ("stone", "way", *_AMOUNTS):
+        said = getattr(entry, name)
+        if mixed.get(name, said) != said:
+            here, there = (v if isinstance(v, str) else f"{v:g}" for v in (said, mixed[name]))
+            odd.append(f"booked with {name.partition('_')[0]} {here}, the file has {there}")
     taken_ml = entry.mix_ml - entry.left_ml
     if taken_ml < TOLD_BELOW * entry.volume_ml:
         odd.append(

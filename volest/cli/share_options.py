@@ -84,7 +84,7 @@ def check_sharing(choice: ShareChoice, scans: "Sequence[Place]") -> None:
         raise UsageError(
             "--material, --age or --at-most without --share",
             needed="--share",
-            remedy="add --share, or leave them out",
+            remedy="add --share (with --at-most 1 for a mix each), or leave them out",
         )
     from volest.stone.windows import pour_window  # keeps --help quick
 

@@ -75,7 +75,7 @@ def _start_lab_file(target: str) -> None:
         )
     deliver(text, target)
     if target != STREAM:
-        say(f"wrote {target}; use it with --lab {target}")
+        say(f"use it with --lab {target}")
 
 
 def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> dict[str, Any]:

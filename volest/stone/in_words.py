@@ -150,7 +150,8 @@ def same_again_in_words(made: Mix) -> str:
     water_ml = marks * bench.cylinder_step_ml
     powder_g = max(round(100.0 * water_ml / wp / bench.scale_step_g), 1) * bench.scale_step_g
     water = shown(water_ml, bench.cylinder_step_ml)
-    return f"{water} mL of water to {shown(powder_g, bench.scale_step_g)} g of powder"
+    one = " (1 full scoop)" if made.has_scoop and powder_g == bench.scoop_g else ""
+    return f"{water} mL of water to {shown(powder_g, bench.scale_step_g)} g of powder{one}"
 
 
 def ratio_in_words(made: Mix) -> str:

@@ -66,13 +66,15 @@ _MEND = {
 }
 
 
-def read_lab(path: Path) -> Lab:
+def read_lab(path: Path, *, named_by: Path | None = None) -> Lab:
     """Read a lab file.
 
     Parameters
     ----------
     path : Path
         A TOML file, as `volest stones --new FILE` starts one.
+    named_by : Path, optional
+        The file that names it, to be told where it is missing.
 
     Returns
     -------
@@ -84,6 +86,12 @@ def read_lab(path: Path) -> Lab:
     LabError
         If it cannot be read, or says something it cannot mean; all faults are listed.
     """
+    if not path.exists():
+        raise LabError(
+            f"no lab file {path}" + (f", which {named_by} names" if named_by else ""),
+            needed="your lab file",
+            remedy="mend the name, or start one: volest stones --new FILE",
+        )
     try:
         values = toml_of(path, LARGEST_BYTES)
     except GivenFileError as fault:
