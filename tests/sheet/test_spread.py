@@ -9,7 +9,10 @@ from dataclasses import replace
 from tests.sheet.invented import HEEL, measured, refused
 from volest.notes import Note
 from volest.result import Result
+from volest.settings import Settings
 from volest.sheet.spread import COLUMNS, spread_text
+from volest.stone.plan import Impression
+from volest.stone.shared import plan_mixes
 
 
 def read_back(results: list[Result]) -> list[dict[str, str]]:
@@ -28,6 +31,21 @@ def test_figures_come_back_in_their_units() -> None:
     assert line["notes"] == f"open-heel: {HEEL.text} Do: {HEEL.do}"
     assert line["full_scoops"] == "2"  # 107 g or so in scoops of 50 g
     assert float(line["rest_g"]) == result.mix.powder_g - 100.0
+
+
+def test_a_shared_mix_stands_in_the_line_of_each_that_is_poured_from_it() -> None:
+    results = [measured("a.stl", 30.0), refused("b.stl"), measured("c.stl", 20.0)]
+    waiting = [Impression(name=name, volume_ml=ml) for name, ml in (("a.stl", 30), ("c.stl", 20))]
+    plan = plan_mixes(waiting, Settings())
+    text = spread_text(results, plan)
+    first, gone, last = csv.DictReader(io.StringIO(text, newline=""))
+    # 50 mL with 15 % of waste, as `first_pour` has it: 103 g and 20.6 mL.
+    for line in (first, last):
+        assert line["shared_mix"] == "1"
+        assert float(line["shared_mix_powder_g"]) == 103.0
+        assert float(line["shared_mix_water_ml"]) == 20.6
+    assert gone["shared_mix"] == ""
+    assert {line["shared_mix"] for line in read_back(results)} == {""}
 
 
 def test_a_refused_scan_has_a_reason_and_no_figures() -> None:
@@ -70,6 +88,7 @@ def test_columns_carry_units() -> None:
         "note_codes",
         "notes",
         "reason",
+        "shared_mix",
     }
     words.add("seconds")
     assert all(

@@ -141,6 +141,19 @@ def test_what_cannot_be_saved_keeps_nobody_waiting() -> None:
     assert plan.late == {"lost"}
 
 
+def test_what_takes_two_mixes_is_lost_earlier() -> None:
+    # 250 mL are two mixes of bowl and 4 min of mixing: 12 min of 15 are too late for it, and not
+    # for what takes one mix and 2 min (alginate within 15 min).
+    alginate = pour_window("alginate")
+    large, small = (
+        Impression(name=name, volume_ml=volume_ml, window=alginate, age_min=age_min)
+        for name, volume_ml, age_min in (("large", 250.0, 12.0), ("small", 20.0, 11.5))
+    )
+    plan = plan_mixes([large, small], Settings(lab=LAB), at_most=1)
+    assert [made.impressions[0].name for made in plan.mixes] == ["small", "large"]
+    assert plan.late == {"large"}
+
+
 def test_the_bench_does_not_idle_while_something_can_be_poured() -> None:
     # Polyether waits 30 min (textbooks, from memory), an unknown material does not: 2 min of
     # mixing, 1 of pouring and 2 of cleaning are over long before.

@@ -206,7 +206,7 @@ class OutFolder:
         listed = list(places)
         texts = (
             (RESULTS_JSON, text_in_pieces(self.results(listed), self.settings, plan)),
-            (RESULTS_CSV, spread_pieces(self.results(listed))),
+            (RESULTS_CSV, spread_pieces(self.results(listed), plan)),
         )
         return [self.write_text(name, pieces) for name, pieces in texts]
 

@@ -132,7 +132,7 @@ def write_results(
 
     wanted: tuple[tuple[str | None, Callable[[], str]], ...] = (
         (delivery.json_file, lambda: as_text(document(results, settings, plan))),
-        (delivery.csv_file, lambda: spread_text(results)),
+        (delivery.csv_file, lambda: spread_text(results, plan)),
         (delivery.sheet_file, lambda: sheet),
     )
     texts = [(name, write()) for name, write in wanted if name is not None]

@@ -8,6 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from volest.notes import Note
 from volest.result import Result
 from volest.sheet.names import cell
+from volest.stone.mix import Mix
+from volest.stone.plan import Plan
 
 COLUMNS = (
     "scan",
@@ -37,17 +39,22 @@ COLUMNS = (
     "second_pour_stone",
     "second_pour_powder_g",
     "second_pour_water_ml",
+    "shared_mix",
+    "shared_mix_powder_g",
+    "shared_mix_water_ml",
 )
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
-def spread_text(results: Sequence[Result]) -> str:
+def spread_text(results: Sequence[Result], plan: Plan | None = None) -> str:
     """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF; UTF-8 when saved).
 
     Parameters
     ----------
     results : sequence of Result
         One a scan, in the order they are to stand.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
 
     Returns
     -------
@@ -57,18 +64,20 @@ def spread_text(results: Sequence[Result]) -> str:
     Examples
     --------
     >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
-    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,'
+    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,,,,'
     """
-    return "".join(spread_pieces(results))
+    return "".join(spread_pieces(results, plan))
 
 
-def spread_pieces(results: Iterable[Result]) -> Iterator[str]:
+def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
     r"""Write the same line by line, however many scans there are.
 
     Parameters
     ----------
     results : iterable of Result
         One a scan, in the order they are to stand.
+    plan : Plan, optional
+        Shared mixes, where they were asked for.
 
     Yields
     ------
@@ -80,9 +89,15 @@ def spread_pieces(results: Iterable[Result]) -> Iterator[str]:
     >>> [line[:14] for line in spread_pieces([])]
     ['scan,outcome,v']
     """
+    mixes = () if plan is None else plan.mixes
+    numbered = {
+        one.name: (number, shared.mix)
+        for number, shared in enumerate(mixes, start=1)
+        for one in shared.impressions
+    }
     yield _written(COLUMNS)
     for result in results:
-        yield _written(_line(result))
+        yield _written(_line(result, *numbered.get(result.scan, (0, None))))
 
 
 def _written(cells: Sequence[str]) -> str:
@@ -91,7 +106,7 @@ def _written(cells: Sequence[str]) -> str:
     return buffer.getvalue()
 
 
-def _line(result: Result) -> list[str]:
+def _line(result: Result, number: int, shared: Mix | None) -> list[str]:
     cells: dict[str, str] = {
         "scan": cell(result.scan),
         "outcome": cell(result.outcome),
@@ -125,6 +140,10 @@ def _line(result: Result) -> list[str]:
         cells["second_pour_stone"] = cell(result.second_pour.stone)
         cells["second_pour_powder_g"] = _number(result.second_pour.powder_g)
         cells["second_pour_water_ml"] = _number(result.second_pour.water_ml)
+    if shared is not None:
+        cells["shared_mix"] = str(number)
+        cells["shared_mix_powder_g"] = _number(shared.powder_g)
+        cells["shared_mix_water_ml"] = _number(shared.water_ml)
     return [cells.get(column, "") for column in COLUMNS]
 
 

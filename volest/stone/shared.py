@@ -61,16 +61,21 @@ def plan_mixes(
         If an impression cannot even be poured alone.
     """
     most = at_most or settings.lab.sharing.at_most
-    mixing = mixing_min(settings.way)
-    waiting = sorted(impressions, key=lambda one: (_due_min(one, mixing), one.name))
+    alone = tuple(_alone(one, settings) for one in impressions)
+    ready_min = {
+        one.name: mixing_min(settings.way) * made.mixes
+        for one, made in zip(impressions, alone, strict=True)
+    }
+
+    def urgency(one: Impression) -> tuple[float, str]:
+        return _due_min(one, ready_min[one.name]), one.name
+
+    waiting = sorted(impressions, key=urgency)
     groups: list[tuple[Impression, ...]] = []
     for start in range(0, len(waiting), ROUND):
         groups += _best(waiting[start : start + ROUND], settings, most)
-    groups.sort(key=lambda group: (min(_due_min(one, mixing) for one in group), group[0].name))
-    return Plan(
-        mixes=tuple(_timed(groups, settings)),
-        alone=tuple(_alone(one, settings) for one in impressions),
-    )
+    groups.sort(key=lambda group: min(map(urgency, group)))
+    return Plan(mixes=tuple(_timed(groups, settings)), alone=alone)
 
 
 def most_in_time(settings: Settings) -> int:
