@@ -48,7 +48,8 @@ def powder_g(*words: str) -> float:
 
 
 def row(name: str) -> list[str]:
-    (line,) = (line for line in call("settings").stdout.splitlines() if line.startswith(name))
+    lines = call("settings").stdout.splitlines()
+    (line,) = (line for line in lines if line.split()[0] == name)
     return line.split()
 
 
@@ -169,6 +170,9 @@ def test_a_saved_base_line_goes_before_that_of_the_file(file: Path, tmp_path: Pa
         ("base = 'rim=1,5'", "rim=MM"),
         ("stone = 'grey sack'", "one of type-1"),
         ("lab = 'nowhere.toml'", "nowhere.toml"),
+        ("stone_for = 'b*=type-3'", "brackets"),
+        ("stone_for = ['type-3']", "a pattern"),
+        ("stone_for = ['b*=typ-3']", "one of type-1"),
     ],
 )
 def test_slips_are_one_line_and_2(file: Path, tmp_path: Path, text: str, told: str) -> None:
@@ -250,9 +254,10 @@ def test_a_journal_that_is_not_there_yet_is_told(file: Path) -> None:
     assert f"no journal {file.parent / 'lab.db'} yet: the waste is as set" in ran.stderr
 
 
+@pytest.mark.parametrize("said", ["stone_for = ['bo*=grey sack', 'x*=type-4']", ""])
 @pytest.mark.parametrize("words", [("picture", "--to", "b.png"), ("view",)])
 def test_pictures_are_mixed_as_the_lab_mixes(
-    file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+    file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], said: str
 ) -> None:
     drawn = []
 
@@ -275,12 +280,13 @@ def test_pictures_are_mixed_as_the_lab_mixes(
     (file.parent / "lab.toml").write_text(
         '[[stone]]\nname = "grey sack"\nlike = "type-3"\nscoop_g = 43\n', encoding="utf-8"
     )
-    write(file, 'lab = "lab.toml"\nstone = "grey sack"\nway = "hand"\n')
+    write(file, 'lab = "lab.toml"\nstone = "type-2"\nway = "hand"\n' + said)
     (tmp_path / "bowl.stl").write_bytes(BOWL)
     assert call("size", "bowl.stl", "--json", "size.json").exit_code == 0
     (scan,) = json.loads(Path("size.json").read_text(encoding="utf-8"))["scans"]
     ran = call(words[0], "bowl.stl", *words[1:])
     assert ran.exit_code == 0, ran.output
     assert [made.as_record() for made in drawn] == [scan["mix"]]
-    assert call(words[0], "bowl.stl", *words[1:], "--stone", "type-2").exit_code == 0
-    assert drawn[-1].stone == "type-2"
+    assert scan["mix"]["stone"] == ("grey sack" if said else "type-2")
+    assert call(words[0], "bowl.stl", *words[1:], "--stone-for", "b*=type-5").exit_code == 0
+    assert drawn[-1].stone == "type-5"

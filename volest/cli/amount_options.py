@@ -7,7 +7,7 @@ from volest.cli.options import with_options
 from volest.settings import WAYS_OF_DEALING, Settings
 
 _DEFAULTS = Settings()
-_OPTIONS = (
+_STONE = (
     click.option(
         "--stone",
         default=_DEFAULTS.stone,
@@ -15,6 +15,17 @@ _OPTIONS = (
         metavar="NAME",
         help="Stone type; `volest stones` lists them.",
     ),
+)
+_STONE_FOR = (
+    click.option(
+        "--stone-for",
+        "stones_for",
+        multiple=True,
+        metavar="PATTERN=NAME",
+        help="Another stone for scans of such names, for example '*-bite*=type-3'.",
+    ),
+)
+_AMOUNTS = (
     click.option(
         "--wp",
         metavar="ML",
@@ -45,11 +56,5 @@ _OPTIONS = (
     ),
 )
 
-stone_for = click.option(
-    "--stone-for",
-    "stones_for",
-    multiple=True,
-    metavar="PATTERN=NAME",
-    help="Another stone for scans of such names, for example '*-bite*=type-3'.",
-)
-amounts = with_options(_OPTIONS)  # stone, wp, waste, residue and by
+amounts = with_options(_STONE + _AMOUNTS)  # stone, wp, waste, residue and by
+amounts_of_scans = with_options(_STONE + _STONE_FOR + _AMOUNTS)  # and stones_for

@@ -7,7 +7,8 @@ from volest.lab import HAND, VACUUM
 from volest.settings import MM_PER_UNIT, WAYS_OF_DEALING
 
 _MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
-_MIXING = ("size", "watch", "mix", "view", "picture")
+_OF_SCANS = ("size", "watch", "view", "picture")
+_MIXING = (*_OF_SCANS, "mix")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,6 +71,13 @@ KEYS = MappingProxyType(
             kind=str,
             says="stone of the first pour",
             example='stone = "type-4"',
+        ),
+        "stone_for": Key(
+            parameter="stones_for",
+            commands=_OF_SCANS,
+            kind=list,
+            says="other stones for some scans, by their names",
+            example="stone_for = ['*-bite*=type-3']",
         ),
         "by": Key(
             parameter="by",

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from volest.cli.default_keys import KEYS
+from volest.cli.patterns import split
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, toml_of
 from volest.lab import Lab
@@ -89,6 +90,9 @@ def _checked(path: Path, name: str, value: object) -> object:
 def _needed(name: str, value: Any) -> str | None:
     """Say what is needed where a value cannot be meant."""
     key = KEYS[name]
+    if key.kind is list:
+        right = isinstance(value, list) and all(isinstance(v, str) and all(split(v)) for v in value)
+        return None if right else "texts in brackets, each with a pattern and its stone"
     fitting = isinstance(value, str) if key.kind is str else isinstance(value, int | float)
     if not fitting or isinstance(value, bool):
         return "a text in quotes" if key.kind is str else "a number"
@@ -105,7 +109,7 @@ def _needed(name: str, value: Any) -> str | None:
     return None
 
 
-def check_default_stone(name: str, lab: Lab) -> None:
+def check_default_stone(name: str, lab: Lab, key: str = "stone") -> None:
     """Refuse a stone of the file that neither the types nor the lab know.
 
     Parameters
@@ -114,6 +118,8 @@ def check_default_stone(name: str, lab: Lab) -> None:
         The stone.
     lab : Lab
         The lab in force, which may have stones of its own.
+    key : str
+        The key that names it.
 
     Raises
     ------
@@ -126,7 +132,7 @@ def check_default_stone(name: str, lab: Lab) -> None:
         find_stone(name, lab)
     except UsageError as fault:
         raise UsageError(
-            f"{defaults_path()}: stone = {name!r}",
+            f"{defaults_path()}: {key} = {name!r}",
             needed=fault.needed,
             remedy='mend it there, or name the lab file that has it: lab = "lab.toml"',
         ) from fault

@@ -114,6 +114,9 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
     lab = lab_from(choice.lab_file).with_height(choice.second_pour_mm)
     if is_from_file("stone"):
         check_default_stone(settings.stone, lab)
+    if is_from_file("stones_for"):
+        for _, stone in settings.stones_for:
+            check_default_stone(stone, lab, "stone_for")
     journal_file = choice.journal_file
     if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
         say(f"no journal {journal_file} yet: the waste is as set")

@@ -149,7 +149,7 @@ def settings_of(
     stone, wp, waste, residue, by
         How much to mix, as the options of `volest.cli.amount_options.amounts` give it.
     stones_for : sequence of str
-        ``PATTERN=NAME``, as its `stone_for` gives them.
+        ``PATTERN=NAME``, as its `amounts_of_scans` gives them.
 
     Returns
     -------

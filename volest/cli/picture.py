@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from volest.cli.amount_options import amounts
+from volest.cli.amount_options import amounts_of_scans
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, file_option, measuring, one_scan, settings_of
 from volest.cli.talk import say
@@ -25,7 +25,7 @@ Examples:
 @one_scan
 @file_option("--to", "target", f"Where to; it ends in {', '.join(KINDS)}.", required=True)
 @measuring
-@amounts
+@amounts_of_scans
 @lab_options
 @click.pass_context
 def picture_command(
@@ -42,7 +42,7 @@ def picture_command(
     check_target(target, [scan])
     settings = with_lab(ctx, settings_of(**options), choice)
     check_settings(settings)
-    result, cavity = examine(scan, settings)
+    result, cavity = examine(scan, settings.for_scan(scan.name))
     refuse_blind(off_screen=True)
     picture_of(result, cavity).save(target)
     say(f"wrote {target}")

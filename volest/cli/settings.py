@@ -13,6 +13,7 @@ from volest.cli.defaults import (
     defaults_path,
     read_defaults,
 )
+from volest.cli.patterns import split
 from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -42,10 +43,10 @@ def settings_command(*, new: bool) -> None:
     values = read_defaults(path)
     _check_lab(values)
     there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
-    lines = [f"{'file':<8} {_NONE if path is None else f'{path}{there}'}"]
+    lines = [f"{'file':<9} {_NONE if path is None else f'{path}{there}'}"]
     for name, key in KEYS.items():
         value, origin = _in_force(name, values)
-        lines.append(f"{name:<8} {_NONE if value is None else value:<14} {origin:<11} {key.says}")
+        lines.append(f"{name:<9} {_NONE if value is None else value:<14} {origin:<11} {key.says}")
     from volest.sheet.names import visible  # keeps --help quick
 
     for line in lines:
@@ -60,6 +61,8 @@ def _check_lab(values: dict[str, Any]) -> None:
     lab = lab_from(None if lab_file is None else Path(lab_file))
     if "stone" in values:
         check_default_stone(values["stone"], lab)
+    for _, stone in map(split, values.get("stone_for", ())):
+        check_default_stone(stone, lab, "stone_for")
 
 
 def _in_force(name: str, values: dict[str, Any]) -> tuple[str | None, str]:
@@ -68,7 +71,8 @@ def _in_force(name: str, values: dict[str, Any]) -> tuple[str | None, str]:
     if variable is not None and os.environ.get(variable):
         return os.environ[variable], "environment"
     if name in values:
-        return str(values[name]), "file"
+        value = values[name]
+        return ", ".join(value) if isinstance(value, list) else str(value), "file"
     settings = Settings()
     built_in = {
         "stone": settings.stone,

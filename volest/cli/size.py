@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.amount_options import amounts, stone_for
+from volest.cli.amount_options import amounts_of_scans
+from volest.cli.defaults import is_from_file
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.out import size_into
@@ -53,8 +54,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 @click.command("size", help=_HELP)
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=place)
 @measuring
-@amounts
-@stone_for
+@amounts_of_scans
 @lab_options
 @share_options
 @run_options(out_needed=False)
@@ -116,7 +116,10 @@ def _checked(
 
     check_settings(settings)
     scans = find_places(paths)
-    check_fits("--stone-for", [f"{names}={stone}" for names, stone in settings.stones_for], scans)
+    if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
+        check_fits(
+            "--stone-for", [f"{names}={stone}" for names, stone in settings.stones_for], scans
+        )
     check_sharing(sharing, scans)
     check_delivery(delivery, scans, running)
     return scans

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from volest.cli.amount_options import amounts
+from volest.cli.amount_options import amounts_of_scans
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.talk import say, set_talk
@@ -36,7 +36,7 @@ Examples:
     type=click.Path(readable=False, path_type=Path),
 )
 @measuring
-@amounts
+@amounts_of_scans
 @lab_options
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
@@ -83,7 +83,7 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
             say(f"{target} is there already and is left alone")
             continue
         try:
-            picture_of(*examine(scan, settings)).save(target)
+            picture_of(*examine(scan, settings.for_scan(scan.name))).save(target)
         except ScanError as fault:
             refused += 1
             say(f"{scan}: {fault}")

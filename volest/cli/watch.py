@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.amount_options import amounts, stone_for
+from volest.cli.amount_options import amounts_of_scans
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.run_options import RunChoice, run_options
@@ -49,8 +49,7 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @click.command("watch", help=_HELP)
 @click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
 @measuring
-@amounts
-@stone_for
+@amounts_of_scans
 @lab_options
 @run_options(out_needed=True)
 @click.option("--quiet", is_flag=True, help="No line for each scan.")

@@ -81,7 +81,7 @@ class Handling:
 
     def __init__(self, path: Path, settings: Settings) -> None:
         self.path = path
-        self.settings = settings
+        self.settings = settings = settings.for_scan(path.name)
         self.result: Result
         self.cavity: Cavity
         self.result, self.cavity = examine(path, settings)
