@@ -92,6 +92,16 @@ def test_one_scan_under_two_names_is_told_once(
     assert told == ["the same scan in a.stl, b.stl; mix for it once, or export the wrong one again"]
 
 
+def test_the_stone_is_named_where_there_are_several(
+    day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    day.results = {"a.stl": measured("a.stl")}
+    for stones_for, said in (((), False), ((("b*", "type-3"),), True)):
+        day.out.settings = Settings(stones_for=stones_for)
+        arrive(_Desk(cast(Any, day), quiet=False, size_scan=None), tmp_path / "a.stl")
+        assert (" g type-4, scoops" in " ".join(capsys.readouterr().out.split())) is said
+
+
 def test_a_scan_that_was_renamed_stands_once(
     day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -136,9 +136,10 @@ class _Desk:
 
         if ready:
             self._scans.update(dict.fromkeys(ready))
+            alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
             self._day.size(ready, engine, size_scan=self._size_scan, on_result=self._tell)
-            for scan in ready:
-                self._compare(scan)
+            for scan, same in alike.items():
+                self._compare(scan, same)
         if others:
             self._others.update(dict.fromkeys(others))
             for line in words_of_others(others):
@@ -146,11 +147,10 @@ class _Desk:
         self._stale = self._stale or bool(ready or others)
         self._write()
 
-    def _compare(self, scan: Path) -> None:
+    def _compare(self, scan: Path, same: Sequence[Path]) -> None:
         """Tell of a scan that came under another name; where that is gone, it was renamed."""
         from volest.batch.beside import words_of_twins
 
-        same = self._twins.take(scan)
         gone = [other for other in same if other != scan and not other.exists()]
         for other in gone:
             self._twins.forget(other)
@@ -190,14 +190,15 @@ class _Desk:
         from volest.sheet.names import visible
         from volest.sheet.rows import rows
 
-        (row,) = rows([result], [visible(Path(result.scan).name)], self._day.out.settings.base)
+        settings = self._day.out.settings
+        (row,) = rows([result], [visible(Path(result.scan).name)], settings.base)
         before = self._volumes.get(result.scan)
         self._volumes[result.scan] = "refused" if row.refused else f"{row.volume} mL"
-        click.echo("\n".join(_lines(row, result, before)))
+        click.echo("\n".join(_lines(row, result, before, named=bool(settings.stones_for))))
 
 
-def _lines(row: "Row", result: "Result", before: str | None) -> list[str]:
-    """Say of one scan what `volest size` says of it, in lines for a terminal."""
+def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
+    """Say of one scan what `volest size` says of it; its stone is named where there are several."""
     from volest.sheet.names import TIE, visible, wrapped
     from volest.sheet.table import READING_WIDTH
     from volest.stone.in_words import powder_in_words, water_in_words
@@ -207,8 +208,9 @@ def _lines(row: "Row", result: "Result", before: str | None) -> list[str]:
     if row.refused:
         figures = f"{' '.join(row.notes)}: {visible(result.reason or '')}"
     else:
-        figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g"
-        base = result.second_pour
+        mix, base = result.mix, result.second_pour
+        stone = f" {visible(mix.stone)}" if named and mix is not None else ""
+        figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g{stone}"
         figures = f"{figures}, scoops {row.scoops}"
         if base is not None:
             figures += f", base: water {water_in_words(base)}, powder {powder_in_words(base)}"
