@@ -8,6 +8,7 @@ import pytest
 
 from tests.view.bowls import looked_at, tray, write_bowl
 from volest.errors import ScanError
+from volest.lab import Bowl, Lab
 from volest.settings import Settings
 from volest.stone.in_words import scoops_dealt
 from volest.stone.mix import mix
@@ -32,6 +33,20 @@ def test_steps_hold_what_a_sphere_holds(folder: Path) -> None:
     assert by_height[0.0] == pytest.approx(result.volume_ml, abs=6e-4)
     # the facets' own volume by manifold3d
     assert by_height[-4.0] == pytest.approx(tray("hemisphere").facets_ml(-4.0), rel=3e-3)
+
+
+def test_heights_that_no_bowl_takes_do_not_cost_the_scan(tmp_path: Path) -> None:
+    # The bowl holds 16.7 mL; with 15 % of waste that is 19.2 mL, two mixes of 10.2 mL at most.
+    lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
+    scan, maker = write_bowl(tmp_path / "bowl.stl"), CardMaker(tmp_path, pictures=False)
+    result = maker(scan, Settings(lab=lab))
+    assert result.mix is not None
+    card = maker.card(result)
+    assert card is not None
+    heights = [row[0] for row in card["moves"]]
+    assert 0.0 in heights
+    assert max(heights) < max(height for height, _ in result.curve) - 1.0
+    assert all(volume_ml * 1.15 <= 20.4 for _, volume_ml, *_ in card["moves"])
 
 
 def test_a_card_is_plain_and_small(folder: Path) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from volest.cavity.frame import Floats
+from volest.errors import MixError
 from volest.pipeline import Cavity, examine
 from volest.result import Result
 from volest.settings import Settings
@@ -169,7 +170,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
     """Work out the mix for every height that the slider can give the base line.
 
     Volumes follow the curve of `volest curve`, in straight lines between its heights; at 0 stands
-    the measured volume itself.
+    the measured volume itself. Heights with more than the lab's bowls take are left out.
 
     Parameters
     ----------
@@ -191,7 +192,10 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
         if k == 0 and result.volume_ml is not None:
             volume_ml = result.volume_ml
         if volume_ml >= _LEAST_ML:
-            made = first_pour(volume_ml, settings)
+            try:
+                made = first_pour(volume_ml, settings)
+            except MixError:  # no bowl takes it: the slider ends below
+                break
             water = shown(made.water_ml, made.bench.cylinder_step_ml)
             powder = shown(made.powder_g, made.bench.scale_step_g)
             rows.append(
