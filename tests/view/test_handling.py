@@ -9,6 +9,8 @@ import pytest
 from tests.cavity.posing import random_move
 from tests.scan.writers import stl_binary
 from tests.view.bowls import tray, write_bowl
+from volest.errors import ScanError
+from volest.lab import Bowl, Lab
 from volest.pipeline import size_scan
 from volest.scan.decision import Patch, decision_path, read_decision, write_decision
 from volest.settings import Settings
@@ -82,6 +84,40 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
     assert plane is not None
     off = (np.array(plane.point_mm) - move.points(np.zeros(3))) @ np.array(plane.normal)
     assert off == pytest.approx(-4.0, abs=0.05)
+
+
+def test_a_line_is_not_saved_for_another_scan(bowl: Path) -> None:
+    handling = Handling(bowl, Settings())
+    handling.raise_by(-1.0)
+    write_bowl(bowl, "sunk-sphere")
+    with pytest.raises(ScanError, match="replaced meanwhile"):
+        handling.save()
+    assert read_decision(bowl) is None
+
+
+def test_a_line_by_which_the_scan_is_refused_is_not_saved(
+    bowl: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise ScanError("no cavity", needed="one", remedy="none")
+
+    handling = Handling(bowl, Settings())
+    monkeypatch.setattr("volest.view.handling.measure", refuse)
+    with pytest.raises(ScanError, match="no cavity"):
+        handling.save()
+    assert read_decision(bowl) is None
+
+
+def test_a_height_that_no_bowl_takes_has_a_volume_and_a_reason(bowl: Path) -> None:
+    # The bowl holds 16.7 mL; with 15 % of waste that is 19.2 mL, two mixes of 10.2 mL at most.
+    lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
+    handling = Handling(bowl, Settings(lab=lab))
+    assert handling.figures().mix is not None
+    handling.raise_by(1.0)
+    figures = handling.figures()
+    assert figures.volume_ml > 16.7
+    assert figures.mix is None
+    assert "the largest bowl takes 10.2 mL" in figures.why
 
 
 def test_patches_saved_before_are_kept(bowl: Path) -> None:

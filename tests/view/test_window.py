@@ -14,6 +14,7 @@ import pytest
 
 from tests.batch.small import VOLEST
 from tests.view.bowls import write_bowl
+from volest.lab import Bowl, Lab
 from volest.pipeline import size_scan
 from volest.scan.decision import decision_path
 from volest.settings import Settings
@@ -89,6 +90,36 @@ def test_next_and_before_and_a_refused_one(window: Window) -> None:
     assert window.number == 2
     window.turn_to(0)
     assert "stone" in window.blocks
+
+
+def test_a_moved_line_is_kept_while_others_are_looked_at(window: Window) -> None:
+    window.raise_by(-3.0)
+    figures = words_of_corner(window, "figures")
+    window.turn_to(1)
+    assert "changed" not in words(window, "told")
+    assert window.unsaved() == window.paths[:1]
+    window.turn_to(0)
+    assert words_of_corner(window, "figures") == figures
+    assert "changed, not saved" in words(window, "told")
+    window.save()
+    assert window.unsaved() == []
+
+
+def test_a_scan_that_no_bowl_takes_does_not_end_the_window(
+    scans: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    # One of the bowls takes two mixes of 10.2 mL, as long as the line is not raised.
+    lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
+    opened = Window(scans, Settings(lab=lab), off_screen=True)
+    opened.raise_by(1.0)
+    assert "the largest bowl takes 10.2 mL" in words(opened, "told")
+    assert "powder" not in words_of_corner(opened, "figures")
+    opened.settings = Settings(lab=Lab(bowl=(Bowl(name="tiny", most_ml=5),)))
+    opened.turn_to(1)
+    assert "refused: found" in words(opened, "told")
+    assert "5 mL" in words(opened, "told")
+    opened.plotter.close()
 
 
 def test_every_key_is_listed_and_words_can_be_hidden(window: Window) -> None:

@@ -10,7 +10,7 @@ from volest.cli.amount_options import amounts_of_scans
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.talk import say, set_talk
-from volest.errors import EXIT_MEASURED, EXIT_REFUSED, ScanError, UsageError
+from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError
 from volest.settings import Settings
 
 _HELP = f"""Look at scans in a window, one after the other.
@@ -68,7 +68,10 @@ def view_command(
         ctx.exit(_pictures(scans, settings))
     from volest.view.window import Window
 
-    Window(scans, settings).show()
+    window = Window(scans, settings)
+    window.show()
+    for scan in window.unsaved():
+        say(f"{scan.name}: the base line was moved and not saved")
 
 
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
@@ -84,7 +87,7 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
             continue
         try:
             picture_of(*examine(scan, settings.for_scan(scan.name))).save(target)
-        except ScanError as fault:
+        except (ScanError, MixError) as fault:
             refused += 1
             say(f"{scan}: {fault}")
         else:

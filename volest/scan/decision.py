@@ -78,6 +78,28 @@ def decision_path(scan: Path) -> Path:
     return scan.with_name(scan.name + SUFFIX)
 
 
+def fingerprint(scan: Path) -> str:
+    """Give what tells the content of a scan from any other.
+
+    Parameters
+    ----------
+    scan : Path
+        The scan.
+
+    Returns
+    -------
+    str
+        Its SHA-256.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with scan.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
 def write_decision(scan: Path, decision: Decision) -> Path:
     """Save a decision beside its scan, whole or not at all.
 
@@ -96,7 +118,7 @@ def write_decision(scan: Path, decision: Decision) -> Path:
     target = decision_path(scan)
     record = {
         "volest_decision": VERSION,
-        "scan_sha256": _fingerprint(scan),
+        "scan_sha256": fingerprint(scan),
         "base_line": {"point_mm": list(decision.point_mm), "normal": list(decision.normal)},
         "patch": [
             {"what": p.what, "centre_mm": list(p.centre_mm), "radius_mm": p.radius_mm}
@@ -143,7 +165,7 @@ def read_decision(scan: Path) -> Decision | None:
         said = f"volest_decision = {in_short(version)}"
         found = "no line volest_decision" if version is None else said
         raise _faulty(path, found, f"volest_decision = {VERSION}")
-    if record.get("scan_sha256") != _fingerprint(scan):
+    if record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
     return _decision(path, record)
 
@@ -205,11 +227,6 @@ def _is_number(value: Any) -> TypeGuard[int | float]:
     # A comparison also holds for whole numbers that no float can, and fails for what is no number.
     number = isinstance(value, int | float) and not isinstance(value, bool)
     return number and abs(value) <= FARTHEST_MM
-
-
-def _fingerprint(scan: Path) -> str:
-    with scan.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _faulty(path: Path, found: str, needed: str) -> ScanError:

@@ -9,9 +9,11 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.margin import find_margin
 from volest.cavity.rooms import find_rooms
 from volest.cavity.volume import find_volume
-from volest.pipeline import Cavity, examine
+from volest.errors import MixError, ScanError
+from volest.pipeline import Cavity, examine, measure
 from volest.result import Result
-from volest.scan.decision import Decision, read_decision, write_decision
+from volest.scan.decision import Decision, fingerprint, read_decision, write_decision
+from volest.scan.reading import read_scan
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
@@ -55,12 +57,15 @@ class Figures:
     volume_ml, half_ml : float
         Volume, and half the width of its interval.
     mix : Mix or None
-        The mix; None where there is next to nothing to fill.
+        The mix; None where there is next to nothing to fill, or more than can be mixed.
+    why : str
+        Why it cannot be mixed; empty where it can.
     """
 
     volume_ml: float
     half_ml: float
     mix: Mix | None
+    why: str = ""
 
 
 class Handling:
@@ -77,6 +82,8 @@ class Handling:
     ------
     ScanError
         When the scan is refused.
+    MixError
+        When its mix cannot be made.
     """
 
     def __init__(self, path: Path, settings: Settings) -> None:
@@ -85,6 +92,7 @@ class Handling:
         self.result: Result
         self.cavity: Cavity
         self.result, self.cavity = examine(path, settings)
+        self._read = fingerprint(path)
         self.stand: Stand = stand_of(self.cavity.clock, self.cavity.base)
         self.skin: Mesh = draw_impression(self.cavity, self.stand)
         self.held = Held()
@@ -165,8 +173,13 @@ class Handling:
             half_ml = self.cavity.margin.expanded_ml
             if self.held.height_mm == 0.0:
                 volume_ml = self.cavity.volume.best_ml
-        made = first_pour(volume_ml, self.settings) if volume_ml >= _LEAST_ML else None
-        return Figures(volume_ml=volume_ml, half_ml=half_ml, mix=made)
+        made, why = None, ""
+        if volume_ml >= _LEAST_ML:
+            try:
+                made = first_pour(volume_ml, self.settings)
+            except MixError as fault:
+                why = str(fault)
+        return Figures(volume_ml=volume_ml, half_ml=half_ml, mix=made, why=why)
 
     def _measured_anew(self) -> tuple[float, float]:
         c, base = self.cavity, self.base
@@ -208,6 +221,21 @@ class Handling:
         -------
         Handling
             The scan as `volest size` will see it from now on.
+
+        Raises
+        ------
+        ScanError, MixError
+            When the scan is another one by now, or would be refused with it; nothing is saved.
+        OSError
+            When the disk does not take it.
         """
-        write_decision(self.path, self.decision())
+        decision = self.decision()
+        if fingerprint(self.path) != self._read:
+            raise ScanError(
+                "another scan than was opened: the file was replaced meanwhile",
+                needed="the line drawn on the scan that it is for",
+                remedy="close the window, open it again",
+            )
+        measure(read_scan(self.path, unit=self.settings.unit), self.settings, decision)
+        write_decision(self.path, decision)
         return Handling(self.path, replace(self.settings, obey_saved=True))

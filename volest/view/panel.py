@@ -9,7 +9,7 @@ from volest.sheet.names import visible
 from volest.stone.in_words import scoops_dealt
 from volest.stone.rounding import shown
 from volest.view.canvas import image_of
-from volest.view.handling import Handling
+from volest.view.handling import Figures, Handling
 from volest.view.palette import INK
 from volest.view.sheet_of_paper import legend_of, volume_words
 
@@ -19,7 +19,7 @@ _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
 _LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
 _MOST_BYTE = 255.0
-_TOLD_AT, _HELD_AT = (0.006, 0.87), (0.30, 0.262)  # in parts of the window
+_TOLD_AT, _HELD_AT = (0.006, 0.93), (0.30, 0.285)  # in parts of the window
 
 
 def put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> None:
@@ -39,28 +39,29 @@ def put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> 
     codes = () if handling is None else tuple(note.code for note in handling.result.notes)
     look_at = f"\nlook at: {visible(', '.join(codes))}" if codes else ""
     _write(plotter, "head", head + look_at, at="upper_left", size=_MIDDLE, colour=INK)
-    words = "" if handling is None else "\n".join(figure_lines(handling))
+    figures = None if handling is None else handling.figures()
+    words = "" if figures is None else "\n".join(figure_lines(figures))
     held = "" if handling is None else held_line(handling)
     _write(plotter, "figures", words, at="upper_right", size=_BIG, colour=INK)
-    shown = "\n".join(_folded(visible(told)))
+    why = f"no mix: {figures.why}" if figures is not None and figures.why else ""
+    shown = "\n".join(line for text in (told, why) for line in _folded(visible(text)))
     _write(plotter, "told", shown, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
     _write(plotter, "held", held, at=_HELD_AT, size=_SMALL + 1, colour=INK)
 
 
-def figure_lines(handling: Handling) -> list[str]:
+def figure_lines(figures: Figures) -> list[str]:
     """Say what holds for the base line as it is held.
 
     Parameters
     ----------
-    handling : Handling
-        The scan.
+    figures : Figures
+        They.
 
     Returns
     -------
     list of str
         Volume with its interval, and the mix.
     """
-    figures = handling.figures()
     mix = figures.mix
     low = max(figures.volume_ml - figures.half_ml, 0.0)
     lines = [volume_words(figures.volume_ml, low, figures.volume_ml + figures.half_ml)]
@@ -146,7 +147,7 @@ def _write(
     size: int,
     colour: str,
 ) -> None:
-    plotter.add_text(
+    actor = plotter.add_text(
         words or " ",
         position=at,
         viewport=not isinstance(at, str),
@@ -155,6 +156,8 @@ def _write(
         name=name,
         render=False,
     )
+    if not isinstance(at, str):
+        actor.prop.SetVerticalJustificationToTop()  # more lines hang down, over nothing else
 
 
 def _folded(text: str) -> list[str]:

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from volest.errors import ScanError
+from volest.errors import MixError, ScanError
 from volest.settings import Settings
 from volest.sheet.names import shortened, visible
-from volest.view import grips, panel
+from volest.view import camera, grips, panel
 from volest.view.canvas import put_block
 from volest.view.cut import best_cut_mm, cut_open
 from volest.view.display import draw_off_screen
@@ -22,8 +22,6 @@ from volest.view.scene import Block
 SIZE_PX = (1400, 900)
 _STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
 _LONGEST_NAME = 40
-_VIEW_ANGLE_DEG, _ASIDE = 23.0, 0.08
-_REACH = 2.5  # diagonals of the scan: at that angle all of it is seen from there
 _LOG = logging.getLogger(__name__)
 
 
@@ -53,6 +51,7 @@ class Window:
         self.cut_mm: float | None = None
         self.words_shown = True
         self.blocks: dict[str, Block] = {}
+        self._left: dict[int, Held] = {}  # where the lines of other scans were left, unsaved
         self._sliders: dict[str, Any] = {}
         plotter: Any = pv.Plotter(off_screen=off_screen, window_size=list(SIZE_PX), title="volest")
         plotter.set_background(PAPER)
@@ -102,10 +101,12 @@ class Window:
         self.cut_mm, self.handling = None, None
         try:
             self.handling = Handling(path, self.settings)
-        except ScanError as fault:
+        except (ScanError, MixError) as fault:
             self.told = f"refused: {fault}"
             _LOG.info("%s is refused: %s", path, fault)
         self._restart()
+        if self.number in self._left:
+            self.hold(self._left.pop(self.number))
 
     def _restart(self) -> None:
         self.plotter.clear_actors()
@@ -222,22 +223,18 @@ class Window:
 
     def look_from_above(self) -> None:
         """Look along the pour axis."""
-        self._look((0.0, 0.0, 1.0), (0.0, 1.0, 0.0))
+        self._look(camera.ABOVE, (0.0, 1.0, 0.0))
 
     def look_from_back(self) -> None:
         """Look over the back into the opening."""
-        self._look((0.25, -1.0, 0.95), (0.0, 0.0, 1.0))
+        self._look(camera.BACK, (0.0, 0.0, 1.0))
 
     def _look(self, way: tuple[float, float, float], up: tuple[float, float, float]) -> None:
         if self.handling is None:
             return
-        points = self.handling.skin.points_mm
-        middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
-        middle[0] += _ASIDE * float(np.ptp(points[:, 0]))  # the legend stands on the right
-        reach = _REACH * float(np.linalg.norm(np.ptp(points, axis=0)))
-        eye = middle + reach * np.array(way) / np.linalg.norm(way)
+        eye, middle = camera.eye_and_middle(self.handling.skin.points_mm, way)
         self.plotter.camera_position = [tuple(eye), tuple(middle), up]
-        self.plotter.camera.view_angle = _VIEW_ANGLE_DEG
+        self.plotter.camera.view_angle = camera.VIEW_ANGLE_DEG
         self.plotter.reset_camera_clipping_range()
         self.draw()
 
@@ -250,8 +247,24 @@ class Window:
             Which; outside the list nothing happens.
         """
         if 0 <= number < len(self.paths):
+            self._leave()
             self.number, self.told = number, ""
             self._load()
+
+    def _leave(self) -> None:
+        if self.handling is not None and self.handling.held != Held():
+            self._left[self.number] = self.handling.held
+
+    def unsaved(self) -> list[Path]:
+        """List the scans whose base lines were moved and not saved.
+
+        Returns
+        -------
+        list of Path
+            In the order of the window.
+        """
+        self._leave()
+        return [self.paths[number] for number in sorted(self._left)]
 
     def save(self) -> None:
         """Save the base line beside the scan, and show the scan as it is measured by it."""
@@ -259,7 +272,7 @@ class Window:
             return
         try:
             self.handling = self.handling.save()
-        except (ScanError, OSError) as fault:
+        except (ScanError, MixError, OSError) as fault:
             self.told = f"not saved: {fault}"
             self.draw()
             return
