@@ -37,7 +37,7 @@ SCAN_KEYS = [
     "seconds",
 ]
 MIX_KEYS = ["stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way"]
-MIX_KEYS += ["waste_ml", "mix_ml", "unrounded"]
+MIX_KEYS += ["bowl", "waste_ml", "mix_ml", "unrounded"]
 
 ALL_KINDS = [
     measured("a.stl"),

@@ -89,6 +89,9 @@ def test_columns_carry_units() -> None:
         "notes",
         "reason",
         "shared_mix",
+        "bowl",
+        "second_pour_bowl",
+        "shared_mix_bowl",
     }
     words.add("seconds")
     assert all(

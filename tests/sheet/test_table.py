@@ -161,6 +161,22 @@ def test_several_stones_have_a_column(width: int | None) -> None:
     assert {"stone", "type-3", "type-4"} <= set(both.split())
 
 
+@pytest.mark.parametrize("width", WIDTHS)
+def test_each_bowl_has_its_scans_and_each_base_its_bowl(width: int | None) -> None:
+    def in_bowl(name: str, bowl: str, base: str) -> Result:
+        result = measured(name)
+        assert result.mix is not None
+        base_mix = replace(mix(20.0, stone="type-3"), bowl=base)
+        return replace(result, mix=replace(result.mix, bowl=bowl), second_pour=base_mix)
+
+    lab = [in_bowl("a.stl", "small", "large"), in_bowl("b.stl", "large", "large")]
+    lab += [in_bowl("c.stl", "small", "small")]
+    text = " ".join(table_text(lab, Settings(), width=width).split())
+    assert "Bowls small: a.stl, c.stl large: b.stl Bases" in text
+    assert text.count(", bowl large") == 2
+    assert "Bowls" not in table_text(MANY, Settings(), width=width)
+
+
 def test_scoops_of_several_stones_are_told_apart() -> None:
     lab = Lab(stone=(OwnStone(name="type-3", scoop_g=43.0), OwnStone(name="ivory", like="type-2")))
     told = made_with(Settings(lab=lab, stones_for=(("a*", "type-3"), ("b*", "ivory"))))

@@ -78,7 +78,7 @@ def test_record_holds_the_contract_and_nothing_else() -> None:
     record = mix(50).as_record()
     assert list(record) == [
         "stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way",
-        "waste_ml", "mix_ml", "unrounded",
+        "bowl", "waste_ml", "mix_ml", "unrounded",
     ]  # fmt: skip
     assert list(record["unrounded"]) == ["powder_g", "water_ml"]
     assert json.loads(json.dumps(record, allow_nan=False)) == record

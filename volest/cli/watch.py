@@ -201,7 +201,7 @@ def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> 
     """Say of one scan what `volest size` says of it; its stone is named where there are several."""
     from volest.sheet.names import TIE, visible, wrapped
     from volest.sheet.table import READING_WIDTH
-    from volest.stone.in_words import powder_in_words, water_in_words
+    from volest.stone.in_words import bowl_in_words, powder_in_words, water_in_words
 
     width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
     again = "" if before is None else f"sized again (before: {before}): "
@@ -211,7 +211,8 @@ def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> 
         mix, base = result.mix, result.second_pour
         stone = f" {visible(mix.stone)}" if named and mix is not None else ""
         figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g{stone}"
-        figures = f"{figures}, scoops {row.scoops}"
+        bowl = visible(bowl_in_words(mix)) if mix is not None else ""
+        figures = f"{figures}, scoops {row.scoops}" + (f", {bowl}" if bowl else "")
         if base is not None:
             figures += f", base: water {water_in_words(base)}, powder {powder_in_words(base)}"
         figures = figures.replace(" ", TIE).replace(f",{TIE}", ", ")

@@ -9,7 +9,7 @@ from volest.settings import Settings
 from volest.sheet.names import short_names, visible
 from volest.stone.bowls import OF_THE_BOWL
 from volest.stone.cost import cost_in_words
-from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
+from volest.stone.in_words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Impression, Plan, SharedMix, priced
 from volest.stone.windows import whole
@@ -37,9 +37,34 @@ def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
         if result.mix is not None and result.mix.mixes > 1:
             split.append(f"  {name}: {_amounts(result.mix)}")
         if result.second_pour is not None:
-            bases.append(f"  {name}: {_amounts(result.second_pour)}")
+            base = result.second_pour
+            bowl = f", {visible(bowl_in_words(base))}" if base.bowl else ""
+            bases.append(f"  {name}: {_amounts(base)}{bowl}")
     headed = (("Split mixes: water first, then powder", split), (_BASES, bases))
     return [line for head, lines in headed if lines for line in (head, *lines)]
+
+
+def bowl_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
+    """Tell which mix goes into which bowl.
+
+    Parameters
+    ----------
+    results : sequence of Result
+        The scans of a run.
+    names : sequence of str
+        A visible name for each.
+
+    Returns
+    -------
+    list of str
+        A heading and one line a bowl; empty where the lab has named none.
+    """
+    filled: dict[str, list[str]] = {}
+    for result, name in zip(results, names, strict=True):
+        if result.mix is not None and result.mix.bowl is not None:
+            filled.setdefault(visible(result.mix.bowl), []).append(name)
+    lines = [f"  {bowl}: {', '.join(scans)}" for bowl, scans in filled.items()]
+    return ["Bowls", *lines] if lines else []
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
@@ -162,7 +187,7 @@ def _waiting(one: Impression, called: Mapping[str, str]) -> str:
 
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
     names = ", ".join(_waiting(one, called) for one in shared.impressions)
-    bowl = f", bowl {shared.mix.bowl}" if shared.mix.bowl else ""
+    bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
     start = f"in {whole(shared.start_min)} min" if shared.start_min else "now"
     lines = [
         f"  {number}. {start}{bowl}: {_amounts(shared.mix)}",

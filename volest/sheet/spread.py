@@ -42,6 +42,9 @@ COLUMNS = (
     "shared_mix",
     "shared_mix_powder_g",
     "shared_mix_water_ml",
+    "bowl",
+    "second_pour_bowl",
+    "shared_mix_bowl",
 )
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
@@ -64,7 +67,7 @@ def spread_text(results: Sequence[Result], plan: Plan | None = None) -> str:
     Examples
     --------
     >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
-    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,,,,'
+    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,,,,,,,'
     """
     return "".join(spread_pieces(results, plan))
 
@@ -135,13 +138,16 @@ def _line(result: Result, number: int, shared: Mix | None) -> list[str]:
         cells["rest_g"] = _number(result.mix.rest_g)
         cells["stone"] = cell(result.mix.stone)
         cells["waste_ml"] = _number(result.mix.waste_ml)
+        cells["bowl"] = cell(result.mix.bowl or "")
         cells["mix_ml"] = _number(result.mix.mix_ml)
     if result.second_pour is not None:
         cells["second_pour_stone"] = cell(result.second_pour.stone)
+        cells["second_pour_bowl"] = cell(result.second_pour.bowl or "")
         cells["second_pour_powder_g"] = _number(result.second_pour.powder_g)
         cells["second_pour_water_ml"] = _number(result.second_pour.water_ml)
     if shared is not None:
         cells["shared_mix"] = str(number)
+        cells["shared_mix_bowl"] = cell(shared.bowl or "")
         cells["shared_mix_powder_g"] = _number(shared.powder_g)
         cells["shared_mix_water_ml"] = _number(shared.water_ml)
     return [cells.get(column, "") for column in COLUMNS]

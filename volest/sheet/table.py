@@ -14,7 +14,7 @@ from rich.text import Text
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import TIE, folded, pieces, short_names, shortened, tied
-from volest.sheet.pours import as_planned, batch_lines, pour_lines, shared_lines
+from volest.sheet.pours import as_planned, batch_lines, bowl_lines, pour_lines, shared_lines
 from volest.sheet.remarks import CAUTIONS, doubts, how_to_read, made_with, refusals, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.plan import Plan
@@ -85,6 +85,7 @@ def table_text(
     measured = any(result.mix is not None for result in results)
     below: list[list[RenderableType]] = [
         _lines(how_to_read(settings, shared=plan is not None)) if measured and not brief else [],
+        _lines(bowl_lines(results, names) if plan is None else []),
         _lines(pour_lines(results, names)),
         _lines(shared),
         doubts(results, names),

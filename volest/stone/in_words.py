@@ -91,6 +91,22 @@ def scoops_in_words(made: Mix) -> str:
     return f"{scoops} and {_rest(made)} g" if made.rest_g else scoops
 
 
+def bowl_in_words(made: Mix) -> str:
+    """Say the bowl of a mix.
+
+    Parameters
+    ----------
+    made : Mix
+        The mix.
+
+    Returns
+    -------
+    str
+        For example 'bowl large'; empty where the lab has named no bowls.
+    """
+    return "" if made.bowl is None else f"bowl {made.bowl}"
+
+
 def scoops_dealt(made: Mix) -> str:
     """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up.
 

@@ -130,6 +130,7 @@ class Mix:
             "full_scoops": self.full_scoops,
             "rest_g": round(self.rest_g, 6),
             "way": self.way,
+            "bowl": self.bowl,
             "waste_ml": round(self.waste_ml, 6),
             "mix_ml": round(self.mix_ml, 6),
             "unrounded": {

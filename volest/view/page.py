@@ -16,6 +16,7 @@ from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
 from volest.stone.in_words import (
+    bowl_in_words,
     powder_in_words,
     ratio_in_words,
     scoops_in_words,
@@ -213,7 +214,8 @@ def _first_words(made: Mix) -> str:
 def _pour_words(made: Mix) -> str:
     each = f"{made.mixes} equal mixes, each " if made.mixes > 1 else ""
     amounts = f"water {water_in_words(made)}, powder {powder_in_words(made)} {made.stone}"
-    return visible(f"{each}{amounts}, {scoops_in_words(made)}")
+    said = [f"{each}{amounts}", scoops_in_words(made), bowl_in_words(made)]
+    return visible(", ".join(filter(None, said)))
 
 
 def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
@@ -228,6 +230,7 @@ def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
         "all_water": shown(made.water_ml, made.bench.cylinder_step_ml),
         "all_powder": shown(made.powder_g, made.bench.scale_step_g),
         "scoops": scoops_in_words(made),
+        "bowl": bowl_in_words(made),
         "ratio": ratio_in_words(made),
         "steps": base_steps(first, made, second.retention_ml, settings.way),
         "short": base_if_short(made),

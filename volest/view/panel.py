@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from volest.sheet.names import visible
-from volest.stone.in_words import scoops_dealt
+from volest.stone.in_words import bowl_in_words, scoops_dealt
 from volest.stone.rounding import shown
 from volest.view.canvas import image_of
 from volest.view.handling import Figures, Handling
@@ -70,6 +70,7 @@ def figure_lines(figures: Figures) -> list[str]:
             f"1. water {shown(mix.water_ml, mix.bench.cylinder_step_ml)} mL",
             f"2. powder {shown(mix.powder_g, mix.bench.scale_step_g)} g {mix.stone}",
             f"scoops {scoops_dealt(mix)}",
+            *filter(None, [visible(bowl_in_words(mix))]),
         ]
     return lines
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from volest.result import Result
 from volest.sheet.names import shortened, visible
 from volest.sheet.rows import tenths
-from volest.stone.in_words import powder_in_words, scoops_in_words, water_in_words
+from volest.stone.in_words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.view.canvas import BAND_MM
 from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
 from volest.view.scene import BASE_LINE, CUT_FACE, EXCESS, IMPRESSION, Scene
@@ -172,7 +172,7 @@ def mix_words(result: Result) -> str:
     assert mix is not None  # noqa: S101  # only measured scans are drawn
     each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
     amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
-    return f"{each}{amounts}: {scoops_in_words(mix)}"
+    return ", ".join(filter(None, [f"{each}{amounts}: {scoops_in_words(mix)}", bowl_in_words(mix)]))
 
 
 def _dial(pen: "ImageDraw", width: int, top: int, bottom: int) -> None:

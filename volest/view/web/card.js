@@ -39,7 +39,7 @@
       show("powder").textContent = tried ? row[2] : measured.powder;
       show("water").textContent = tried ? row[3] : measured.water;
       show("scoops").textContent = tried ? row[4] : measured.scoops;
-      card.querySelector("[data-rest]").hidden = tried;
+      card.querySelectorAll("[data-rest]").forEach((rest) => { rest.hidden = tried; });
       card.querySelector("[data-tried]").hidden = !tried;
       mark(tried);
     }
