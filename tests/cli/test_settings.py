@@ -261,21 +261,17 @@ def test_pictures_are_mixed_as_the_lab_mixes(
 ) -> None:
     drawn = []
 
-    class Paper:
-        def save(self, target: Path) -> None:
-            del target
-
-    def picture_of(sized: Sized, cavity: object) -> Paper:
+    def picture_of(sized: Sized, cavity: object) -> None:
         del cavity
         assert sized.mix is not None
         drawn.append(sized.mix)
-        return Paper()
 
     def blind(*, off_screen: bool) -> None:
         if not off_screen:
             raise UsageError("no display", needed="one", remedy="none")
 
     monkeypatch.setattr("volest.view.picture.picture_of", picture_of)
+    monkeypatch.setattr("volest.view.picture.save_picture", lambda *_: None)
     monkeypatch.setattr("volest.view.display.refuse_blind", blind)
     (file.parent / "lab.toml").write_text(
         '[[stone]]\nname = "grey sack"\nlike = "type-3"\nscoop_g = 43\n', encoding="utf-8"

@@ -52,6 +52,10 @@ def pages(printed: bytes) -> int:
     return len(re.findall(rb"/Type\s*/Page\b", printed))
 
 
+def plain(text: str) -> str:
+    return text.replace("\N{NO-BREAK SPACE}", " ")
+
+
 class Links(HTMLParser):
     """Collects every address that a tag carries."""
 
@@ -274,7 +278,7 @@ def test_cards_with_a_base_share_pages_and_none_is_split(
 
 
 def test_a_base_has_its_steps_on_the_card_and_the_cast_comes_out_last(crowded: Page) -> None:
-    told = str(crowded.ask("document.querySelector('.card .pours').textContent"))
+    told = plain(str(crowded.ask("document.querySelector('.card .pours').textContent")))
     marks = ["Water into", "Pour within", "set knobs", "about 45 min", "Wet the top"]
     marks += ["2 equal mixes", "of type-2, not type-4 (", "Pour it within", "lift the cast out"]
     places = [told.index(mark) for mark in marks]
@@ -308,7 +312,7 @@ def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Pat
     impressions = [Impression(name=name, volume_ml=volume_ml) for name, volume_ml in sharers]
     plan = plan_mixes(impressions, settings)
     (made,) = plan.mixes
-    text = sheet_text([result], [maker.card(result)], settings, plan)
+    text = plain(sheet_text([result], [maker.card(result)], settings, plan))
     card = text[text.index("<article") :]
     assert card.index("Poured from shared mix 1") < card.index('class="figures"')
     above = card[: card.index('class="figures"')]

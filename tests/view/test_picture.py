@@ -99,6 +99,23 @@ def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
     assert Path("bowl.stl.png").read_bytes() == b"somebody's own"
 
 
+def test_without_a_display_a_picture_that_cannot_be_written_does_not_cost_the_others(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.chdir(tmp_path)
+    display.refuse_blind.cache_clear()
+    long = tmp_path / f"{'a' * 250}.stl"  # as long as a name may be, so that .png is too much
+    for scan in (long, tmp_path / "b.stl"):
+        write_bowl(scan)
+    ran = CliRunner().invoke(volest_group, ["view", str(tmp_path)])
+    display.refuse_blind.cache_clear()
+    assert ran.exit_code == 1, ran.output
+    assert "cannot be written" in ran.stderr
+    assert ran.stdout.split() == ["b.stl.png"]
+    assert Path("b.stl.png").is_file()
+
+
 def test_a_process_that_dies_on_drawing_is_told_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -36,7 +36,7 @@ def picture_command(
     from volest.pipeline import examine
     from volest.sheet.target import check_ending, check_target
     from volest.view.display import refuse_blind
-    from volest.view.picture import picture_of
+    from volest.view.picture import picture_of, save_picture
 
     check_ending(target, KINDS, "a picture", "--to")
     check_target(target, [scan])
@@ -44,5 +44,5 @@ def picture_command(
     check_settings(settings)
     result, cavity = examine(scan, settings.for_scan(scan.name))
     refuse_blind(off_screen=True)
-    picture_of(result, cavity).save(target)
+    save_picture(picture_of(result, cavity), target)
     say(f"wrote {target}")

@@ -1,5 +1,6 @@
 """The command `volest view`: a window in which a base line is looked at, moved and saved."""
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -77,17 +78,20 @@ def view_command(
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.pipeline import examine
     from volest.sheet.names import visible
-    from volest.view.picture import picture_of
+    from volest.sheet.target import check_target
+    from volest.view.picture import picture_of, save_picture
 
     refused = 0
     for scan in scans:
         target = Path(f"{scan.name}.png")
-        if target.exists():
+        if os.path.exists(target):  # noqa: PTH110  # Path.exists raises at some names
             say(f"{target} is there already and is left alone")
             continue
         try:
-            picture_of(*examine(scan, settings.for_scan(scan.name))).save(target)
-        except (ScanError, MixError) as fault:
+            check_target(target, [scan])
+            drawn = picture_of(*examine(scan, settings.for_scan(scan.name)))
+            save_picture(drawn, target)
+        except (ScanError, MixError, UsageError) as fault:
             refused += 1
             say(f"{scan}: {fault}")
         else:

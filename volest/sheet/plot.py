@@ -1,10 +1,12 @@
 """The volume-height curve as a drawing; matplotlib is imported only here."""
 
+import io
 from pathlib import Path
 
 from volest.errors import UsageError
 from volest.result import Result
 from volest.sheet.names import visible
+from volest.sheet.target import write_whole
 
 KINDS = (".svg", ".png", ".pdf")
 _STONE, _LINE = "#7a5c2e", "#10262b"
@@ -23,7 +25,7 @@ def draw_curve(result: Result, target: Path) -> None:
     Raises
     ------
     UsageError
-        If matplotlib is missing.
+        If matplotlib is missing, or the disk does not take it.
     """
     try:
         from matplotlib.figure import Figure
@@ -47,4 +49,6 @@ def draw_curve(result: Result, target: Path) -> None:
     axes.set_title(visible(Path(result.scan).name).replace("$", r"\$"), loc="left")
     axes.grid(visible=True, linewidth=0.3)
     axes.legend()
-    figure.savefig(target, dpi=150)
+    stream = io.BytesIO()
+    figure.savefig(stream, format=target.suffix.lower().removeprefix("."), dpi=150)
+    write_whole(target, stream.getvalue())

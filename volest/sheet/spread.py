@@ -132,25 +132,27 @@ def _line(result: Result, number: int, shared: Mix | None) -> list[str]:
         cells["excess_length_mm"] = _number(result.trim.excess_length_mm)
         cells["gap_length_mm"] = _number(result.trim.gap_length_mm)
     if result.mix is not None:
-        cells["powder_g"] = _number(result.mix.powder_g)
-        cells["water_ml"] = _number(result.mix.water_ml)
+        cells |= _bowlful(result.mix)
         cells["full_scoops"] = str(result.mix.full_scoops)
         cells["rest_g"] = _number(result.mix.rest_g)
         cells["stone"] = cell(result.mix.stone)
         cells["waste_ml"] = _number(result.mix.waste_ml)
-        cells["bowl"] = cell(result.mix.bowl or "")
         cells["mix_ml"] = _number(result.mix.mix_ml)
     if result.second_pour is not None:
+        cells |= _bowlful(result.second_pour, "second_pour_")
         cells["second_pour_stone"] = cell(result.second_pour.stone)
-        cells["second_pour_bowl"] = cell(result.second_pour.bowl or "")
-        cells["second_pour_powder_g"] = _number(result.second_pour.powder_g)
-        cells["second_pour_water_ml"] = _number(result.second_pour.water_ml)
     if shared is not None:
+        cells |= _bowlful(shared, "shared_mix_")
         cells["shared_mix"] = str(number)
-        cells["shared_mix_bowl"] = cell(shared.bowl or "")
-        cells["shared_mix_powder_g"] = _number(shared.powder_g)
-        cells["shared_mix_water_ml"] = _number(shared.water_ml)
     return [cells.get(column, "") for column in COLUMNS]
+
+
+def _bowlful(made: Mix, of: str = "") -> dict[str, str]:
+    return {
+        f"{of}powder_g": _number(made.powder_g),
+        f"{of}water_ml": _number(made.water_ml),
+        f"{of}bowl": cell(made.bowl or ""),
+    }
 
 
 def _told(note: Note) -> str:

@@ -76,26 +76,27 @@ def check_ending(target: Path, kinds: Sequence[str], what: str, option: str) -> 
         )
 
 
-def write_whole(target: Path, text: str | Iterable[str]) -> None:
-    """Write a text so that a reader sees the old file or the new one, never half of one.
+def write_whole(target: Path, content: str | bytes | Iterable[str]) -> None:
+    """Write a file so that a reader sees the old one or the new one, never half of one.
 
     Parameters
     ----------
     target : Path
         The file; a link is followed. A pipe or device is written straight into.
-    text : str or iterable of str
-        What it is to hold, as UTF-8 with its line ends as they are; pieces are written one after
-        the other and never held together.
+    content : str, bytes or iterable of str
+        What it is to hold; text as UTF-8 with its line ends as they are. Pieces are written one
+        after the other and never held together.
 
     Raises
     ------
     UsageError
         If the disk does not take it; an older file is then still whole.
     """
-    pieces = [text] if isinstance(text, str) else text
+    whole = [content] if isinstance(content, str | bytes) else content
+    pieces = (piece.encode() if isinstance(piece, str) else piece for piece in whole)
     try:
         if target.exists() and not target.is_file():
-            with target.open("w", encoding="utf-8", newline="") as stream:
+            with target.open("wb") as stream:
                 stream.writelines(pieces)
         else:
             _replace(Path(os.path.realpath(target)), pieces)
@@ -103,10 +104,10 @@ def write_whole(target: Path, text: str | Iterable[str]) -> None:
         raise _unwritable(target, fault) from fault
 
 
-def _replace(target: Path, pieces: Iterable[str]) -> None:
+def _replace(target: Path, pieces: Iterable[bytes]) -> None:
     part = _part_beside(target)
     try:
-        with part.open("x", encoding="utf-8", newline="") as stream:
+        with part.open("xb") as stream:
             stream.writelines(pieces)
             stream.flush()
             os.fsync(stream.fileno())

@@ -10,7 +10,7 @@ from volest import __version__
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
-from volest.sheet.names import short_names, visible
+from volest.sheet.names import TIE, short_names, tied, visible
 from volest.sheet.pours import as_planned, batch_lines, shared_lines
 from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
@@ -110,7 +110,7 @@ def _template() -> "Template":
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    page.filters["visible"] = visible
+    page.filters["visible"] = lambda text: tied(visible(text)).replace(TIE, _TIE)
     page.filters["height"] = height_words
     page.filters["decided"] = decided_words
     return page.get_template("sheet.html.j2")

@@ -44,8 +44,8 @@ def put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> 
     held = "" if handling is None else held_line(handling)
     _write(plotter, "figures", words, at="upper_right", size=_BIG, colour=INK)
     why = f"no mix: {figures.why}" if figures is not None and figures.why else ""
-    shown = "\n".join(line for text in (told, why) for line in _folded(visible(text)))
-    _write(plotter, "told", shown, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
+    lines = "\n".join(line for text in (told, why) for line in _folded(visible(text)))
+    _write(plotter, "told", lines, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
     _write(plotter, "held", held, at=_HELD_AT, size=_SMALL + 1, colour=INK)
 
 
