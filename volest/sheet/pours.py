@@ -149,6 +149,30 @@ def shared_lines(plan: Plan, settings: Settings) -> list[str]:
     return lines
 
 
+def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
+    """Let the notes of a shared mix call scans as the table does, without their folder.
+
+    Parameters
+    ----------
+    shared : SharedMix
+        The mix.
+    called : mapping of str to str
+        The name for each scan.
+
+    Returns
+    -------
+    SharedMix
+        The same with other words in its notes.
+    """
+    notes = []
+    for note in shared.notes:
+        text = note.text
+        for scan, name in called.items():
+            text = text.replace(scan, name)
+        notes.append(replace(note, text=text))
+    return replace(shared, notes=tuple(notes))
+
+
 def shared_record(plan: Plan) -> dict[str, Any]:
     """Give the plan as plain values for JSON.
 
@@ -197,11 +221,8 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[s
     if windows:
         told = "; ".join(f"{material} {window}" for material, window in windows.items())
         lines.append(f"     window: {told}, the maker's word first")
-    for note in shared.notes:
-        text = note.text
-        for scan, name in called.items():
-            text = text.replace(scan, name)
-        lines += [f"     {note.code}: {visible(text)}", f"     Do: {visible(note.do)}"]
+    for note in called_by(shared, called).notes:
+        lines += [f"     {note.code}: {visible(note.text)}", f"     Do: {visible(note.do)}"]
     return lines
 
 

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from volest.result import REFUSED, Result
 from volest.settings import Base
 from volest.sheet.names import visible
-from volest.stone.in_words import scoops_dealt
+from volest.stone.in_words import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.plan import PASSED
-from volest.stone.rounding import shown
 
 BLANK = "-"
 NO_NOTE = "none"
@@ -31,7 +30,7 @@ class Row:
     volume : str
         Volume with its interval, mL; decimal points stand under each other.
     powder, water, scoops : str
-        Powder in g, water in mL, full scoops and what is weighed on top.
+        Powder in g, water in mL, full scoops and what is weighed on top; of each mix.
     base : str
         How the base line was found, and how far it was moved.
     notes : tuple of str
@@ -114,8 +113,8 @@ def _row(
         name=name,
         stone=stone,
         volume=volume,
-        powder=BLANK if mix is None else shown(mix.powder_g, mix.bench.scale_step_g),
-        water=BLANK if mix is None else shown(mix.water_ml, mix.bench.cylinder_step_ml),
+        powder=BLANK if mix is None else powder_dealt(mix),
+        water=BLANK if mix is None else water_dealt(mix),
         scoops=BLANK if mix is None else scoops_dealt(mix),
         base=BLANK if base is None else _base_words(base.how, asked),
         notes=(_refusal(result), *codes) if refused else codes or (NO_NOTE,),

@@ -150,8 +150,7 @@ def _load_note(made: Mix, bowl: Bowl, other: Mix | None) -> tuple[Note, ...]:
             code="bowl-underfilled",
             text=f"{each_ml:.1f} mL is less than the {bowl.least_ml:g} mL that bowl {bowl.name!r} "
             "mixes well.",
-            do=f"Use a bowl that mixes {each_ml:.0f} mL well, {split}"
-            "or pour another impression from the same mix.",
+            do=f"Use a smaller bowl, {split}or pour another impression from the same mix.",
         ),
     )
 

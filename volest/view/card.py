@@ -17,9 +17,8 @@ from volest.errors import MixError
 from volest.pipeline import Cavity, examine
 from volest.result import Result
 from volest.settings import Settings
-from volest.stone.in_words import scoops_dealt
+from volest.stone.in_words import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.pours import first_pour
-from volest.stone.rounding import shown
 from volest.view.cut import best_cut_mm
 from volest.view.mesh import Mesh
 from volest.view.packing import pack_map, pack_surface
@@ -196,11 +195,8 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
                 made = first_pour(volume_ml, settings)
             except MixError:  # no bowl takes it: the slider ends below
                 break
-            water = shown(made.water_ml, made.bench.cylinder_step_ml)
-            powder = shown(made.powder_g, made.bench.scale_step_g)
-            rows.append(
-                [round(k * _STEP_MM, 1), round(volume_ml, 3), powder, water, scoops_dealt(made)]
-            )
+            mixed = [powder_dealt(made), water_dealt(made), scoops_dealt(made)]
+            rows.append([round(k * _STEP_MM, 1), round(volume_ml, 3), *mixed])
     return rows
 
 

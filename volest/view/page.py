@@ -7,24 +7,26 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from volest import __version__
+from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
 from volest.sheet.names import TIE, short_names, tied, visible
-from volest.sheet.pours import as_planned, batch_lines, shared_lines
+from volest.sheet.pours import as_planned, batch_lines, called_by, shared_lines
 from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
 from volest.stone.in_words import (
     bowl_in_words,
+    powder_dealt,
     powder_in_words,
     ratio_in_words,
     scoops_in_words,
+    water_dealt,
     water_in_words,
 )
 from volest.stone.mix import Mix
 from volest.stone.plan import PASSED, Plan, SharedMix
-from volest.stone.rounding import shown
 from volest.stone.windows import in_words, whole
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
@@ -33,9 +35,9 @@ if TYPE_CHECKING:
     from jinja2 import Template
 
 _TIE = "\N{NO-BREAK SPACE}"
-# Letters of notes on a card beyond which paper carries what to do alone, without a base and with
-# one: a page holds no more.
-_WORDY = (900, 600)
+# Letters of notes and steps on a card beyond which paper carries what to do alone, without a base
+# and with one: a page of Letter holds no more.
+_WORDY = (1500, 1750)
 _SCRIPTS = ("table.js", "solid.js", "card.js")
 
 
@@ -81,11 +83,10 @@ def sheet_text(
         entries=_entries(results, cards, names, settings, plan),
         lines=[
             *(shared_lines(plan, settings) if plan else ()),
-            *map(_sentence, told),
             *batch_lines(results, plan),
         ],
+        told=list(map(_sentence, told)),
         looks=LOOKS,
-        passed=PASSED,
         shared_apart="" if plan is None else SHARED_APART,
         before=BEFORE,
         cautions=CAUTIONS,
@@ -124,8 +125,9 @@ def _entries(
     plan: Plan | None,
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
+    called = dict(zip((result.scan for result in results), names, strict=True))
     shared = {
-        one.name: (number, made)
+        one.name: (number, called_by(made, called))
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
@@ -154,9 +156,16 @@ def _entry(
     shared: tuple[int, SharedMix] | None,
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
-    notes = (*result.notes, *(() if shared is None else shared[1].notes))
+    late = shared is not None and any(one.name == result.scan for one in shared[1].late)
+    planned = [] if shared is None else _planned(shared[1], result, late=late)
     bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
+    first = () if bowl is None else steps(bowl, settings.way, knobs_ml=knobs_ml)
+    short = () if bowl is None else if_short(bowl)
+    second = None if mix is None or base is None else _base(mix, base, settings)
+    after = () if second is None else (*second["steps"], second["short"])
+    told = (note.text + note.do for note in (*planned, *result.notes))
+    words = (*told, *first, *short[:3], *after)
     return {
         "number": number,
         "result": result,
@@ -165,19 +174,26 @@ def _entry(
         "data": None if card is None else _data(result, card),
         "half_ml": _half_ml(result),
         "plot": plot_of(result) if result.curve else None,
-        "steps": () if bowl is None else steps(bowl, settings.way, knobs_ml=knobs_ml),
-        "short": () if bowl is None else if_short(bowl),
+        "steps": first,
+        "short": short,
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
+        "planned": planned,
+        "passed": [note for note in planned if note.code == PASSED],
         "together": None if shared is None else _together(result.scan, shared[1]),
         "window": "" if shared is None else _window_words(result.scan, shared[1]),
-        "late": shared is not None and any(one.name == result.scan for one in shared[1].late),
         "first": "" if mix is None else _first_words(mix),
-        "base": None if mix is None or base is None else _base(mix, base, settings),
-        "wordy": sum(len(note.text + note.do) for note in notes) > _WORDY[base is not None],
+        "base": second,
+        "wordy": sum(map(len, words)) > _WORDY[base is not None],
         "deeds": _deeds(result),
         "advice": [] if result.trim is None else advice(result.trim),
     }
+
+
+def _planned(shared: SharedMix, result: Result, *, late: bool) -> list[Note]:
+    """Give what the plan notes of a mix, where the scan's own notes do not say it."""
+    own = {note.code for note in result.notes} | (set() if late else {PASSED})
+    return [note for note in shared.notes if note.code not in own]
 
 
 def _together(scan: str, shared: SharedMix) -> dict[str, str] | None:
@@ -224,11 +240,8 @@ def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
         "height_mm": second.height_mm,
         "knobs_ml": second.retention_ml,
         "stone": made.stone,
-        "mixes": made.mixes,
-        "water": water_in_words(made),
-        "powder": powder_in_words(made),
-        "all_water": shown(made.water_ml, made.bench.cylinder_step_ml),
-        "all_powder": shown(made.powder_g, made.bench.scale_step_g),
+        "water": water_dealt(made),
+        "powder": powder_dealt(made),
         "scoops": scoops_in_words(made),
         "bowl": bowl_in_words(made),
         "ratio": ratio_in_words(made),

@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 
 from volest.sheet.names import visible
-from volest.stone.in_words import bowl_in_words, scoops_dealt
-from volest.stone.rounding import shown
+from volest.stone.in_words import bowl_in_words, powder_dealt, scoops_dealt, water_dealt
 from volest.view.canvas import image_of
 from volest.view.handling import Figures, Handling
 from volest.view.palette import INK
@@ -67,8 +66,8 @@ def figure_lines(figures: Figures) -> list[str]:
     lines = [volume_words(figures.volume_ml, low, figures.volume_ml + figures.half_ml)]
     if mix is not None:
         lines += [
-            f"1. water {shown(mix.water_ml, mix.bench.cylinder_step_ml)} mL",
-            f"2. powder {shown(mix.powder_g, mix.bench.scale_step_g)} g {mix.stone}",
+            f"1. water {water_dealt(mix)} mL",
+            f"2. powder {powder_dealt(mix)} g {mix.stone}",
             f"scoops {scoops_dealt(mix)}",
             *filter(None, [visible(bowl_in_words(mix))]),
         ]
