@@ -13,6 +13,7 @@ from volest.settings import Settings
 from volest.sheet.spread import COLUMNS, spread_text
 from volest.stone.plan import Impression
 from volest.stone.shared import plan_mixes
+from volest.stone.windows import pour_window
 
 
 def read_back(results: list[Result]) -> list[dict[str, str]]:
@@ -46,6 +47,23 @@ def test_a_shared_mix_stands_in_the_line_of_each_that_is_poured_from_it() -> Non
         assert float(line["shared_mix_water_ml"]) == 20.6
     assert gone["shared_mix"] == ""
     assert {line["shared_mix"] for line in read_back(results)} == {""}
+
+
+def test_a_shared_run_notes_what_holds_for_the_shared_mixes() -> None:
+    small = Note(code="bowl-underfilled", text="Too little.", do="Another bowl.")
+    results = [measured(f"{name}.stl", 30.0, (HEEL, small)) for name in "abc"]
+    waiting = [
+        Impression(name=r.scan, volume_ml=30.0, window=pour_window("alginate"), age_min=age_min)
+        for r, age_min in zip(results, (0.0, 1.0, 40.0), strict=True)
+    ]
+    plan = plan_mixes(waiting, Settings(), at_most=2)
+    lines = csv.DictReader(io.StringIO(spread_text(results, plan), newline=""))
+    codes = {line["scan"]: line["note_codes"] for line in lines}
+    assert codes == {
+        "a.stl": "open-heel",
+        "b.stl": "open-heel",
+        "c.stl": "window-passed open-heel bowl-underfilled",
+    }
 
 
 def test_a_refused_scan_has_a_reason_and_no_figures() -> None:

@@ -1,7 +1,7 @@
 """Shared mixes: as good as trying everything, inside time, bowl and window."""
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 import pytest
 from hypothesis import given, settings
@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from volest.lab import Bowl, Lab, OwnStone, Sharing
 from volest.settings import Settings
-from volest.stone.bench import AT_MOST_IN_ONE_MIX
+from volest.stone.bench import AT_MOST_IN_ONE_MIX, CLEANING
 from volest.stone.plan import Impression, priced
 from volest.stone.pours import first_pour, shared_pour
 from volest.stone.shared import ROUND, most_in_time, plan_mixes
@@ -139,6 +139,40 @@ def test_what_cannot_be_saved_keeps_nobody_waiting() -> None:
     plan = plan_mixes([lost, soon], Settings(), at_most=1)
     assert [[one.name for one in made.impressions] for made in plan.mixes] == [["soon"], ["lost"]]
     assert plan.late == {"lost"}
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.lists(
+        st.tuples(st.floats(10.0, 60.0), st.floats(0.0, 14.0), st.booleans()),
+        min_size=2,
+        max_size=9,
+    ),
+    st.integers(2, 3),
+)
+def test_no_other_order_of_the_mixes_loses_fewer(
+    waiting_ones: list[tuple[float, float, bool]], most: int
+) -> None:
+    alginate = pour_window("alginate")
+    impressions = [
+        Impression(name=f"b{at}", volume_ml=ml, window=alginate if short else None, age_min=age_min)
+        for at, (ml, age_min, short) in enumerate(waiting_ones)
+    ]
+    plan = plan_mixes(impressions, Settings(), at_most=most)
+
+    def lost(order: Sequence[Sequence[Impression]]) -> int:
+        """Count by hand: 2 min to mix, 1 min an impression, then the bowl is cleaned."""
+        clock_min, count = 0.0, 0
+        for group in order:
+            turns = [clock_min + 2.0 + place for place in range(len(group))]
+            late = zip(group, turns, strict=True)
+            count += sum(one.window is not None and one.age_min + at > 15.0 for one, at in late)
+            clock_min += 2.0 + len(group) + CLEANING.value
+        return count
+
+    groups = [shared.impressions for shared in plan.mixes]
+    assert len(plan.late) == lost(groups)
+    assert len(plan.late) == min(map(lost, permutations(groups)))
 
 
 def test_what_takes_two_mixes_is_lost_earlier() -> None:

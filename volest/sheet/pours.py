@@ -107,10 +107,22 @@ def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
     """
     mixes = () if plan is None else plan.mixes
     sharers = {one.name for mix in mixes if len(mix.impressions) > 1 for one in mix.impressions}
-    return [_without_bowl(result) if result.scan in sharers else result for result in results]
+    return [without_bowl(result) if result.scan in sharers else result for result in results]
 
 
-def _without_bowl(result: Result) -> Result:
+def without_bowl(result: Result) -> Result:
+    """Leave out what is noted of a bowl of its own.
+
+    Parameters
+    ----------
+    result : Result
+        A scan as if it were mixed by itself.
+
+    Returns
+    -------
+    Result
+        The same, for a scan that shares a mix.
+    """
     notes = tuple(note for note in result.notes if note.code not in OF_THE_BOWL)
     outcome = MEASURED if result.outcome == NOTED and not notes else result.outcome
     return replace(result, notes=notes, outcome=outcome)

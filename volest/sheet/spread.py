@@ -4,12 +4,14 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from volest.notes import Note
 from volest.result import Result
 from volest.sheet.names import cell
+from volest.sheet.pours import without_bowl
 from volest.stone.mix import Mix
-from volest.stone.plan import Plan
+from volest.stone.plan import PASSED, Plan, SharedMix
 
 COLUMNS = (
     "scan",
@@ -94,13 +96,26 @@ def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterat
     """
     mixes = () if plan is None else plan.mixes
     numbered = {
-        one.name: (number, shared.mix)
+        one.name: (number, shared)
         for number, shared in enumerate(mixes, start=1)
         for one in shared.impressions
     }
     yield _written(COLUMNS)
     for result in results:
-        yield _written(_line(result, *numbered.get(result.scan, (0, None))))
+        number, shared = numbered.get(result.scan, (0, None))
+        cells = _cells(result if shared is None else _planned(result, shared))
+        if shared is not None:
+            cells |= _bowlful(shared.mix, "shared_mix_") | {"shared_mix": str(number)}
+        yield _written([cells.get(column, "") for column in COLUMNS])
+
+
+def _planned(result: Result, shared: SharedMix) -> Result:
+    """Put into the notes of a scan what the plan says of it."""
+    alone = len(shared.impressions) == 1
+    late = any(one.name == result.scan for one in shared.late)
+    passed = (note for note in shared.notes if late and note.code == PASSED)
+    result = result if alone else without_bowl(result)
+    return replace(result, notes=(*passed, *result.notes))
 
 
 def _written(cells: Sequence[str]) -> str:
@@ -109,7 +124,7 @@ def _written(cells: Sequence[str]) -> str:
     return buffer.getvalue()
 
 
-def _line(result: Result, number: int, shared: Mix | None) -> list[str]:
+def _cells(result: Result) -> dict[str, str]:
     cells: dict[str, str] = {
         "scan": cell(result.scan),
         "outcome": cell(result.outcome),
@@ -141,10 +156,7 @@ def _line(result: Result, number: int, shared: Mix | None) -> list[str]:
     if result.second_pour is not None:
         cells |= _bowlful(result.second_pour, "second_pour_")
         cells["second_pour_stone"] = cell(result.second_pour.stone)
-    if shared is not None:
-        cells |= _bowlful(shared, "shared_mix_")
-        cells["shared_mix"] = str(number)
-    return [cells.get(column, "") for column in COLUMNS]
+    return cells
 
 
 def _bowlful(made: Mix, of: str = "") -> dict[str, str]:

@@ -7,6 +7,7 @@ solver and is proven to stay within 11/9 of the best and 6/9 of a bin (Dosa 2007
 not with a limit on how many share, and it knows nothing of rounding. The order is by the end of
 the window, which is best for the greatest delay on one bench (Jackson 1955, from memory); what is
 lost already goes last, and while a window has yet to open the bench does what fits before it.
+Where that leaves some past their window, one mix after another is moved as long as that saves any.
 """
 
 import math
@@ -34,6 +35,8 @@ ROUND = 12
 G_PER_MINUTE = 10.0
 MOST_APART_MIN = 120.0
 LONGEST_MIN = 1e6  # stands for a window that is not known
+MOST_TRIED = 30  # mixes that are tried in other orders; a day's work, and a second at most
+_Job = tuple[tuple[Impression, ...], Mix]
 
 
 def plan_mixes(
@@ -151,24 +154,57 @@ def _allowed(
 
 
 def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iterator[SharedMix]:
-    waiting = [(group, _mixed(group, settings)) for group in groups]
-    clock_min = 0.0
-    while waiting:
-        chosen = _next(waiting, clock_min, settings)
-        group, made = waiting.pop(chosen)
-        mixing = mixing_min(settings.way) * made.mixes
-        start_min, done_min = _span_min(group, made, clock_min, settings)
-        first_min = start_min + mixing
-        ages = [(one, first_min + POURING.value * place) for place, one in enumerate(group)]
-        late = [(one, at_min) for one, at_min in ages if at_min > one.closes_min]
+    jobs = _least_late([(group, _mixed(group, settings)) for group in groups], settings)
+    for (group, made), start_min in _on_the_bench(jobs, settings):
+        late = list(_late(group, made, start_min, settings))
         yield SharedMix(
             impressions=group,
             mix=made,
             start_min=start_min,
-            notes=(*made.notes, *_late_notes(late, mixing)),
+            notes=(*made.notes, *_late_notes(late, mixing_min(settings.way) * made.mixes)),
             late=tuple(one for one, _ in late),
         )
+
+
+def _least_late(jobs: list[_Job], settings: Settings) -> list[_Job]:
+    """Move one mix to another place, for as long as fewer impressions pass their window by it."""
+
+    def lost(order: Sequence[_Job]) -> int:
+        done = _on_the_bench(order, settings)
+        return sum(len(list(_late(*job, start_min, settings))) for job, start_min in done)
+
+    least = lost(jobs)
+    while least and len(jobs) <= MOST_TRIED:
+        others = [(at, [*jobs[:at], *jobs[at + 1 :]]) for at in range(len(jobs))]
+        tried = [
+            [*rest[:to], jobs[at], *rest[to:]] for at, rest in others for to in range(len(jobs))
+        ]
+        best = min(tried, key=lost)
+        if lost(best) >= least:
+            break
+        jobs, least = best, lost(best)
+    return jobs
+
+
+def _on_the_bench(jobs: Sequence[_Job], settings: Settings) -> Iterator[tuple[_Job, float]]:
+    """Give the mixes as they are made, each with the minute in which that begins."""
+    waiting, clock_min = list(jobs), 0.0
+    while waiting:
+        job = waiting.pop(_next(waiting, clock_min, settings))
+        start_min, done_min = _span_min(*job, clock_min, settings)
+        yield job, start_min
         clock_min = done_min + CLEANING.value
+
+
+def _late(
+    group: Sequence[Impression], made: Mix, start_min: float, settings: Settings
+) -> Iterator[tuple[Impression, float]]:
+    """Give those whose turn comes past their window, and when it comes."""
+    first_min = start_min + mixing_min(settings.way) * made.mixes
+    for place, one in enumerate(group):
+        at_min = first_min + POURING.value * place
+        if at_min > one.closes_min:
+            yield one, at_min
 
 
 def _mixed(group: Sequence[Impression], settings: Settings) -> Mix:
@@ -194,9 +230,7 @@ def _span_min(
     return start_min, start_min + mixing + POURING.value * len(group)
 
 
-def _next(
-    waiting: Sequence[tuple[tuple[Impression, ...], Mix]], clock_min: float, settings: Settings
-) -> int:
+def _next(waiting: Sequence[_Job], clock_min: float, settings: Settings) -> int:
     """Take the first group, or one that is done by the time when that may be poured."""
     first_min, _ = _span_min(*waiting[0], clock_min, settings)
     for number, (group, made) in enumerate(waiting):
