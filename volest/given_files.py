@@ -10,6 +10,7 @@ from typing import Any
 LARGEST_BYTES = 100_000_000  # the JSON of some ten thousand scans
 LONGEST_WORDS = 60
 _BARE = re.compile(r"\s*[\w.\"'-]+\s*=\s*([A-Za-z][\w /-]*?)\s*(?:#.*)?$")
+_LINE = re.compile(r"at line (\d+)")
 _COMMA = re.compile(r"\s*[\w.\"'-]+\s*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$")
 # The parser of Python takes a time that grows as the square of a key's dots: thousands stop it.
 LONGEST_TOML_LINE = 4000
@@ -85,9 +86,19 @@ def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise GivenFileError(_slip(text) or str(fault)) from fault
+        raise GivenFileError(_slip(text) or _told(text, str(fault))) from fault
     except (RecursionError, ValueError) as fault:
         raise _not_meant(fault) from fault
+
+
+def _told(text: str, fault: str) -> str:
+    """Add the line that a fault names: numbers are no help to who does not count lines."""
+    at = _LINE.search(fault)
+    lines = text.splitlines()
+    if at is None or not 1 <= int(at[1]) <= len(lines):
+        return fault
+    said = fault.replace("Cannot overwrite a value", "The same key twice")
+    return f"{said}: {in_short(lines[int(at[1]) - 1].strip())}"
 
 
 def json_in(text: str) -> Any:

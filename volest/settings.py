@@ -158,7 +158,7 @@ class Settings:
             One entry a setting; the base line in the words of the command line.
         """
         record = {**asdict(self), "base": str(self.base), "stones_for": dict(self.stones_for)}
-        del record["scoop_stone"]  # of a run it is always that of `stone`
+        del record["scoop_stone"]  # each mix says whether its scoop is known
         return record
 
 

@@ -281,3 +281,11 @@ def test_a_backup_is_a_journal_itself(folder: Path) -> None:
     assert (folder / "pours.csv").exists()
     assert rows(call("log", "--journal", "copy.db", "--csv", "-")) == rows(log("--csv", "-"))
     assert log("--backup", "lab.db").exit_code == 2
+
+
+def test_a_mix_without_a_base_has_none_to_book() -> None:
+    call("mix", "50", "--json", "mix.json")
+    ran = call("log", "--journal", "lab.db", "--from", "mix.json", "--base-pour", "--left", "5")
+    assert ran.exit_code == 2
+    assert "no bases in mix.json" in ran.stderr
+    assert "leave out --base-pour" in ran.stderr

@@ -202,6 +202,9 @@ def test_page_of_exit_codes_names_all() -> None:
     ("words", "told"),
     [
         (["mix", "12,7"], "'12,7' is not a number. Write it with a point: 12.7."),
+        (["mix", "45 mL"], "'45 mL' is not a number. Write the number alone, in mL."),
+        (["mix", "45", "--waste", "15%"], "'15%' is not a number. Write the number alone, in per"),
+        (["mix", "45", "--second-pour", "1.2cm"], "Write the number alone, in mm."),
         (["log", "--left", "1,5"], "'1,5' is not a number. Write it with a point: 1.5."),
         (["log", "--left", "-1"], "-1.0 is below 0."),
         (["log", "--short", "0"], "0.0 is not above 0."),

@@ -12,6 +12,8 @@ from tests.cli.test_size import size
 from volest.batch.watch import SETTLE_S
 from volest.cli.main import volest_group
 from volest.cli.out import MOST_ROWS
+from volest.settings import Settings
+from volest.sheet.remarks import made_with
 
 
 @pytest.fixture(autouse=True)
@@ -110,6 +112,7 @@ def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.M
     result = call("watch", "day", "--out", "out", "--no-sheet")
     assert result.exit_code == 0, result.output
     assert [line for line in result.stderr.splitlines() if line] == [
+        made_with(Settings()),
         "watching day; Ctrl-C ends it",
         "the same scan in a1.stl, late.stl; mix for it once, or export the wrong one again",
         "not read: b.stl.part, case.obj; export scans as STL or PLY, whole",

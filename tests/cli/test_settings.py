@@ -286,3 +286,21 @@ def test_pictures_are_mixed_as_the_lab_mixes(
     assert scan["mix"]["stone"] == ("grey sack" if said else "type-2")
     assert call(words[0], "bowl.stl", *words[1:], "--stone-for", "b*=type-5").exit_code == 0
     assert drawn[-1].stone == "type-5"
+
+
+def test_the_scoop_is_that_of_the_usual_stone(file: Path, tmp_path: Path) -> None:
+    write(file, "stone = 'type-4'\n")
+    (tmp_path / "bowl.stl").write_bytes(BOWL)
+    assert "scoops of 50 g" in call("size", "bowl.stl").stdout
+    told = " ".join(call("size", "bowl.stl", "--stone", "type-3").stdout.split())
+    assert "scoops of no known weight" in told
+    assert "Scoops: level scoops of no known weight; weigh the powder." in told
+    assert " weigh rim " in told
+    asked = call("size", "bowl.stl", "--stone", "type-3", "--by", "scoop").stdout
+    assert "no-scoop" in asked
+    assert "no-scoop" not in call("size", "bowl.stl", "--by", "scoop").stdout
+
+
+def test_the_settings_say_who_names_a_lab_file_that_is_not_there(file: Path) -> None:
+    write(file, 'lab = "nix.toml"\n')
+    assert f"nix.toml, which {file} names" in call("settings").stderr

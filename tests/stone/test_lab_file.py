@@ -242,3 +242,19 @@ def test_a_key_that_is_nearly_right_is_named(tmp_path: Path) -> None:
     assert "bench.scoop = 55 (needed: no such key; scoop_g?)" in faults(
         "[bench]\nscoop = 55\n", tmp_path
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("scoop_g = 46\n", "no such key here; it belongs under [bench] or [[stone]]"),
+        ("[bench]\nmost_ml = 46\n", "no such key here; it belongs under [[bowl]]"),
+        ("[bowl]\nname = 'a'\nmost_ml = 60\n", "a list: two brackets, [[...]], over each entry"),
+        ("[bench]\nscoop_g = 46\nscoop_g = 47\n", "The same key twice"),
+    ],
+)
+def test_a_key_in_the_wrong_place_is_told_its_place(tmp_path: Path, text: str, told: str) -> None:
+    (tmp_path / "lab.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(LabError) as caught:
+        read_lab(tmp_path / "lab.toml")
+    assert told in str(caught.value)

@@ -77,7 +77,10 @@ def _meant(
 ) -> tuple[dict[str, Any], list[str]]:
     """Find the mix and the scans that it is for; a shared one is booked whole, and that is said."""
     if "scans" not in whole:
-        return (whole if key == "mix" else whole["second_pour"]), []
+        made = whole if key == "mix" else whole.get("second_pour")
+        if made is None:
+            raise _lacks("bases", source)
+        return made, []
     named = _named(whole["scans"], source, scan, key)
     sharing = (whole.get("shared") or {}).get("mixes", ()) if key == "mix" else ()
     for shared in sharing:  # bases are not shared
@@ -99,15 +102,19 @@ def _named(scans: list[dict[str, Any]], source: Path, scan: str | None, key: str
         return fitting[0]
     which = "mixes" if key == "mix" else "bases"
     if not mixed:
-        raise UsageError(
-            f"no {which} in {source}",
-            needed=f"JSON of a run that has {which}",
-            remedy="name another file" + ("" if key == "mix" else ", or leave out --base-pour"),
-        )
+        raise _lacks(which, source)
     names = ", ".join(sorted(one["scan"] for one in fitting or mixed))
     count = f"{len(fitting)} {which}" if fitting or scan is None else f"no {which}"
     raise UsageError(
         f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
         needed=f"one of {names}",
         remedy="name it with --scan, and its folder where two have one name",
+    )
+
+
+def _lacks(which: str, source: Path) -> UsageError:
+    return UsageError(
+        f"no {which} in {source}",
+        needed=f"JSON that has {which}",
+        remedy="name another file" + ("" if which == "mixes" else ", or leave out --base-pour"),
     )

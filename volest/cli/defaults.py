@@ -72,11 +72,11 @@ def read_defaults(path: Path | None) -> dict[str, Any]:
 
 def _checked(path: Path, name: str, value: object) -> object:
     if name not in KEYS:
-        near = difflib.get_close_matches(name, KEYS, n=1)
+        near = difflib.get_close_matches(name, KEYS, n=1, cutoff=0.75)
         raise UsageError(
             f"{path}: {name} = {value!r}",
             needed=f"one of {', '.join(KEYS)}" + (f" ({near[0]}?)" if near else ""),
-            remedy="mend the key or leave it out; waste and scoop stand in the lab file",
+            remedy="mend it or leave it out; waste, scoop, bowls and base stand in the lab file",
         )
     key = KEYS[name]
     needed = _needed(name, value)

@@ -125,6 +125,7 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
         replace(
             settings,
             lab=lab,
+            scoop_stone=ctx.lookup_default("stone"),  # the scoop was weighed with the usual one
             way=choice.way,
             stretch_ml_per_100g=choice.stretch_ml_per_100g,
         ),

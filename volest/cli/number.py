@@ -10,6 +10,17 @@ if TYPE_CHECKING:  # only newer releases of click know what a type gives, and on
 else:
     _Type = click.ParamType
 
+_WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
+_UNITS = {
+    "MM": "mm",
+    "ML": "mL",
+    "VOLUME": "mL",
+    "G": "g",
+    "PERCENT": "per cent",
+    "MM2": "mm2",
+    "S": "s",
+    "MB": "MB",
+}
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
 
 
@@ -70,7 +81,9 @@ class Number(_Type):
             number = int(text) if self._whole else float(text)
         except ValueError:
             kind = "whole number" if self._whole else "number"
-            self.fail(f"{text!r} is not a {kind}.{_with_point(text)}", param, ctx)
+            self.fail(
+                f"{text!r} is not a {kind}.{_with_point(text) or _alone(text, param)}", param, ctx
+            )
         fault = self._fault(number)
         if fault is not None:
             self.fail(f"{number} {fault}.", param, ctx)
@@ -89,3 +102,11 @@ class Number(_Type):
 def _with_point(text: str) -> str:
     comma = _WITH_COMMA.fullmatch(text.strip())
     return f" Write it with a point: {comma[1]}.{comma[2]}." if comma else ""
+
+
+def _alone(text: str, param: click.Parameter | None) -> str:
+    """Say how a number with a unit behind it is written."""
+    unit = _UNITS.get(str(getattr(param, "metavar", None)))
+    if not _WITH_UNIT.fullmatch(text.strip()) or unit is None:
+        return ""
+    return f" Write the number alone, in {unit}."

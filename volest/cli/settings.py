@@ -16,6 +16,7 @@ from volest.cli.defaults import (
 from volest.cli.patterns import split
 from volest.cli.talk import say
 from volest.errors import UsageError
+from volest.lab import Lab
 from volest.settings import Settings
 
 _NONE = "none"
@@ -55,10 +56,11 @@ def settings_command(*, new: bool) -> None:
 
 def _check_lab(values: dict[str, Any]) -> None:
     """Refuse a lab file that cannot be read, and a stone that it does not know."""
-    from volest.cli.lab_options import lab_from  # keeps --help quick
+    from volest.stone.lab_file import read_lab  # keeps --help quick
 
-    lab_file, _ = _in_force("lab", values)
-    lab = lab_from(None if lab_file is None else Path(lab_file))
+    lab_file, origin = _in_force("lab", values)
+    named_by = defaults_path() if origin == "file" else None
+    lab = Lab() if lab_file is None else read_lab(Path(lab_file), named_by=named_by)
     if "stone" in values:
         check_default_stone(values["stone"], lab)
     for _, stone in map(split, values.get("stone_for", ())):

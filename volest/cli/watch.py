@@ -90,6 +90,7 @@ def _watch(
     from volest.batch.engine import engine_for
     from volest.batch.finding import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
+    from volest.sheet.remarks import made_with
     from volest.view.day_folder import day_folder
 
     assert running.out is not None  # noqa: S101  # the option is required
@@ -107,6 +108,7 @@ def _watch(
                 _FROM_A_POOL, running.limits(), cluster=running.cluster, here=size_scan is not None
             ) as engine:
                 if not quiet:
+                    say(made_with(settings))
                     say(f"watching {folder}; Ctrl-C ends it")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)

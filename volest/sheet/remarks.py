@@ -13,6 +13,8 @@ from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import tied, visible
 from volest.stone.own import bench_for, find_stone
+from volest.stone.pours import knows_scoop
+from volest.stone.types import StoneType
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
@@ -23,6 +25,7 @@ CAUTIONS = (
 SHARED_APART = "Water and powder here are of each impression by itself; shared mixes stand below."
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _BOLD, _ALARM = "bold", "bold red"
+_UNKNOWN = "no known weight"
 
 
 def made_with(settings: Settings) -> str:
@@ -74,15 +77,16 @@ def made_with(settings: Settings) -> str:
 
 
 def _scoops(settings: Settings) -> str:
-    """Say what a level scoop of each stone weighs."""
+    """Say what a level scoop weighs: of the usual stone, then of the others."""
     usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
-    more = [
-        f"{visible(kind.name)}: "
-        + ("weigh it" if kind.scoop is None else f"{kind.scoop.value:g} g")
-        for kind in others
-    ]
-    each = f"{bench_for(usual, settings.lab).scoop_g:g} g"
-    return f"{each} ({', '.join(more)})" if more else each
+    each = _scoop(usual, settings) or _UNKNOWN
+    told = [f"{visible(kind.name)}: {_scoop(kind, settings) or 'weigh it'}" for kind in others]
+    return f"{each} ({', '.join(told)})" if told else each
+
+
+def _scoop(kind: StoneType, settings: Settings) -> str:
+    known = knows_scoop(kind, settings)
+    return f"{bench_for(kind, settings.lab).scoop_g:g} g" if known else ""
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
@@ -101,18 +105,18 @@ def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
         Two or three lines.
     """
     each = _scoops(settings)
+    ends = {
+        "gram": " + what is weighed on top. Never round them up.",
+        "scoop": "; powder is rounded up to them, the water goes with it.",
+    }
+    end = "; weigh the powder." if each == _UNKNOWN else ends[settings.by]
     second = settings.lab.second_pour
     knobs = ""
     if second.height_mm is not None and second.retention_ml:
         knobs = f" and {second.retention_ml:g} mL of knobs"
-    scoops = (
-        f"Scoops: level scoops of {each}; powder is rounded up to them, the water goes with it."
-        if settings.by == "scoop"
-        else f"Scoops: level scoops of {each} + what is weighed on top. Never round them up."
-    )
     return [
         f"In brackets: the range of the volume. Powder and water fit the figure before it{knobs}.",
-        scoops,
+        f"Scoops: level scoops of {each}{end}",
         *(SHARED_APART,) * shared,
     ]
 

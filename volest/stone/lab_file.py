@@ -39,18 +39,22 @@ _NEEDS = {
     "finite_number": "a finite number",
     "string_type": "a text in quotes",
     "dataclass_type": "a table",
-    "tuple_type": "a list of tables, [[...]]",
+    "tuple_type": "a list: two brackets, [[...]], over each entry",
     "greater_than": "above {gt:g}",
     "greater_than_equal": "at least {ge:g}",
     "less_than_equal": "at most {le:g}",
     "literal_error": "{expected}",
 }
 _OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
-_KEYS = [
-    field.name
-    for record in (Lab, Bench, Ways, Way, OwnStone, Bowl, SecondPour, Sharing)
-    for field in fields(record)
-]
+_TABLES = {
+    "[bench]": Bench,
+    "[way.hand] or [way.vacuum]": Way,
+    "[[stone]]": OwnStone,
+    "[[bowl]]": Bowl,
+    "[second_pour]": SecondPour,
+    "[sharing]": Sharing,
+}
+_KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
     "scale_step_g": "the smallest step of the scale, in g",
@@ -154,11 +158,19 @@ def _told(error: Any, name: str) -> str:
     kind, path = error["type"], error["loc"]
     needs = _NEEDS.get(kind, error["msg"]).format(**error.get("ctx", {}))
     if kind == "unexpected_keyword_argument":
-        near = difflib.get_close_matches(str(path[-1]), _KEYS, n=1)
-        needs += f"; {near[0]}?" if near else ""
+        needs += _meant(str(path[-1]))
     value = "" if kind == "missing" else f" = {_short(error['input'])}"
     mend = _MEND.get(str(path[-1]) if path else "", "") if kind in _OUT_OF_REACH else ""
     return f"{name}: {_dotted(path)}{value} (needed: {needs}{mend and '; ' + mend})"
+
+
+def _meant(key: str) -> str:
+    """Say where a key belongs, or which one is like it."""
+    places = [table for table, record in _TABLES.items() if key in {f.name for f in fields(record)}]
+    if places:
+        return f" here; it belongs under {' or '.join(places)}"
+    near = difflib.get_close_matches(key, _KEYS, n=1)
+    return f"; {near[0]}?" if near else ""
 
 
 def _dotted(path: Sequence[str | int]) -> str:

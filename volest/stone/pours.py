@@ -13,6 +13,7 @@ from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
 from volest.stone.mix import Mix, mix
 from volest.stone.own import bench_for, find_stone
+from volest.stone.types import StoneType
 
 
 def first_pour(volume_ml: float, settings: Settings) -> Mix:
@@ -149,9 +150,7 @@ def _maker(
 ) -> Callable[[int], Mix]:
     """Give what makes the pour in so many equal mixes."""
     kind = find_stone(stone, settings.lab)
-    # The scoop of the bench is one of the usual stone: of another it weighs otherwise.
-    weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
-    has_scoop = kind.scoop is not None or kind.name == weighed.name
+    has_scoop = knows_scoop(kind, settings)
 
     def make(mixes: int) -> Mix:
         way = waste_for(volume_ml / mixes, kind.name, settings)
@@ -167,9 +166,39 @@ def _maker(
             bench=bench_for(kind, settings.lab),
             mixes=mixes,
         )
-        return replace(made, way=settings.way, has_scoop=has_scoop)
+        notes = made.notes if has_scoop or settings.by != "scoop" else (*made.notes, _weigh(kind))
+        return replace(made, way=settings.way, has_scoop=has_scoop, notes=notes)
 
     return make
+
+
+def knows_scoop(kind: StoneType, settings: Settings) -> bool:
+    """Say whether the weight of a level scoop of a stone is known.
+
+    Parameters
+    ----------
+    kind : StoneType
+        The stone.
+    settings : Settings
+        The lab, and the usual stone.
+
+    Returns
+    -------
+    bool
+        True where the lab has weighed one of that stone, and for the stone that the scoop of the
+        bench was weighed with: of another it weighs otherwise.
+    """
+    weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
+    return kind.scoop is not None or kind.name == weighed.name
+
+
+def _weigh(kind: StoneType) -> Note:
+    return Note(
+        code="no-scoop",
+        text=f"What a level scoop of {kind.name} weighs is not known: its powder is told in grams.",
+        do="Weigh ten level scoops of it, divide by ten, and write that as scoop_g under its "
+        "[[stone]] in the lab file.",
+    )
 
 
 def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:

@@ -18,7 +18,7 @@ _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
 _LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
 _MOST_BYTE = 255.0
-_TOLD_AT, _HELD_AT = (0.006, 0.93), (0.30, 0.285)  # in parts of the window
+_HELD_AT, _TOLD_AT = (0.0035, 0.942), (0.0035, 0.91)  # in parts of the window
 
 
 def put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> None:
