@@ -164,3 +164,13 @@ def test_dry_promises_nothing_that_would_be_refused(folder: Path, words: list[st
     assert told.stderr == done.stderr
     assert told.stdout == ""
     assert sorted(folder.rglob("*")) == before
+
+
+def test_a_folder_that_is_not_there_yet_is_told(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("volest.batch.watch.wakes", lambda *_: iter(()))
+    told = call("watch", "dya", "--out", "out", "--no-sheet", "--quiet").stderr
+    assert told.strip() == "dya is not there yet; it is waited for"
+    assert "not there" not in call("watch", "day", "--out", "out", "--no-sheet").stderr
+    assert folder.exists()

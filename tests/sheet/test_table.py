@@ -15,7 +15,7 @@ from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, SHARED_APART, made_with, tally
 from volest.sheet.table import table_text
-from volest.stone.in_words import scoops_dealt
+from volest.stone.in_cells import scoops_dealt
 from volest.stone.mix import mix
 from volest.stone.plan import Impression
 from volest.stone.pours import second_pour

@@ -36,7 +36,8 @@ def picture_command(
     from volest.pipeline import examine
     from volest.sheet.target import check_ending, check_target
     from volest.view.display import refuse_blind
-    from volest.view.picture import picture_of, save_picture
+    from volest.view.picture import picture_of
+    from volest.view.picture_file import save_picture
 
     check_ending(target, KINDS, "a picture", "--to")
     check_target(target, [scan])

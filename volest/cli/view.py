@@ -79,7 +79,8 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.pipeline import examine
     from volest.sheet.names import visible
     from volest.sheet.target import check_target
-    from volest.view.picture import picture_of, save_picture
+    from volest.view.picture import picture_of
+    from volest.view.picture_file import save_picture
 
     refused = 0
     for scan in scans:

@@ -110,6 +110,8 @@ def _watch(
                 if not quiet:
                     say(made_with(settings))
                     say(f"watching {folder}; Ctrl-C ends it")
+                if not folder.exists():
+                    say(f"{folder} is not there yet; it is waited for")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:

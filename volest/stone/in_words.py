@@ -69,55 +69,6 @@ def powder_in_words(made: Mix) -> str:
     return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
 
 
-def water_dealt(made: Mix) -> str:
-    """Say the water in a cell, in mL: of each mix, where there are several.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        Never their sum, which no bowl takes.
-
-    Examples
-    --------
-    >>> from volest.stone.mix import mix
-    >>> water_dealt(mix(50)), water_dealt(mix(200, mixes=2))
-    ('20.6', '2 x 41.2')
-    """
-    return _each(made, made.water_ml, made.bench.cylinder_step_ml)
-
-
-def powder_dealt(made: Mix) -> str:
-    """Say the powder in a cell, in g: of each mix, where there are several.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        Never their sum, which no bowl takes.
-
-    Examples
-    --------
-    >>> from volest.stone.mix import mix
-    >>> powder_dealt(mix(50)), powder_dealt(mix(200, mixes=2))
-    ('103', '2 x 206')
-    """
-    return _each(made, made.powder_g, made.bench.scale_step_g)
-
-
-def _each(made: Mix, amount: float, step: float) -> str:
-    each = shown(amount / made.mixes, step)
-    return each if made.mixes == 1 else f"{made.mixes} x {each}"
-
-
 def scoops_in_words(made: Mix) -> str:
     """Say the powder of one mix in scoops.
 
@@ -154,32 +105,6 @@ def bowl_in_words(made: Mix) -> str:
         For example 'bowl large'; empty where the lab has named no bowls.
     """
     return "" if made.bowl is None else f"bowl {made.bowl}"
-
-
-def scoops_dealt(made: Mix) -> str:
-    """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '2 + 3 g'; 'each' behind it where the powder is split; 'weigh' where no scoop
-        of the stone is known.
-
-    Examples
-    --------
-    >>> from volest.stone.mix import mix
-    >>> scoops_dealt(mix(50)), scoops_dealt(mix(70, by="scoop")), scoops_dealt(mix(200, mixes=2))
-    ('2 + 3 g', '3', '4 + 6 g each')
-    """
-    if not made.has_scoop:
-        return "weigh"
-    scoops = f"{made.full_scoops} + {_rest(made)} g" if made.rest_g else f"{made.full_scoops}"
-    return scoops if made.mixes == 1 else f"{scoops} each"
 
 
 def _rest(made: Mix) -> str:

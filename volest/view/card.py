@@ -17,7 +17,7 @@ from volest.errors import MixError
 from volest.pipeline import Cavity, examine
 from volest.result import Result
 from volest.settings import Settings
-from volest.stone.in_words import powder_dealt, scoops_dealt, water_dealt
+from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.pours import first_pour
 from volest.view.cut import best_cut_mm
 from volest.view.mesh import Mesh

@@ -16,13 +16,12 @@ from volest.sheet.pours import as_planned, batch_lines, called_by, shared_lines
 from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
+from volest.stone.in_cells import powder_dealt, water_dealt
 from volest.stone.in_words import (
     bowl_in_words,
-    powder_dealt,
     powder_in_words,
     ratio_in_words,
     scoops_in_words,
-    water_dealt,
     water_in_words,
 )
 from volest.stone.mix import Mix

@@ -1,7 +1,5 @@
 """Two views of one scan as a picture, made without a display: from above, and cut open."""
 
-import io
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,7 +7,6 @@ import numpy.typing as npt
 
 from volest.pipeline import Cavity
 from volest.result import Result
-from volest.sheet.target import write_whole
 from volest.view.canvas import lines_of, put_block, put_heights
 from volest.view.cut import best_cut_mm, cut_open
 from volest.view.display import draw_off_screen
@@ -50,28 +47,6 @@ def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image
     above, mm_per_px = seen_from_above(scene)
     cut = seen_cut_open(scene, cavity)
     return lay_out(result, scene, above, cut, mm_per_px, headed=headed)
-
-
-def save_picture(picture: "Image", target: Path) -> None:
-    """Save a picture, whole or not at all.
-
-    Parameters
-    ----------
-    picture : PIL.Image.Image
-        The picture.
-    target : Path
-        Where to; its ending says the kind.
-
-    Raises
-    ------
-    UsageError
-        If the disk does not take it.
-    """
-    from PIL import Image
-
-    stream = io.BytesIO()
-    picture.save(stream, Image.registered_extensions()[target.suffix.lower()])
-    write_whole(target, stream.getvalue())
 
 
 def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
