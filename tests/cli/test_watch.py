@@ -51,7 +51,7 @@ def test_notes_are_told_in_words_that_fit(
 ) -> None:
     name = "b0417-upper-full-arch.stl"
     day.results = {name: measured(name, notes=(HEEL, DIFFER))}
-    arrive(_Desk(cast(Any, day), quiet=False, size_scan=None), tmp_path / name)
+    arrive(_Desk(cast(Any, day), tmp_path, quiet=False, size_scan=None), tmp_path / name)
     told = capsys.readouterr().out
     assert max(map(cell_len, told.splitlines())) <= width
     plain = " ".join(told.split())
@@ -64,7 +64,7 @@ def test_notes_are_told_in_words_that_fit(
 def test_a_scan_that_changed_says_so(
     day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    desk = _Desk(cast(Any, day), quiet=False, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=False, size_scan=None)
     for result in (measured("a.stl", 40.0), measured("a.stl", 31.0), refused("a.stl")):
         day.results = {"a.stl": result}
         arrive(desk, tmp_path / "a.stl")
@@ -83,7 +83,7 @@ def test_one_scan_under_two_names_is_told_once(
     one.write_bytes(b"a scan")
     shutil.copy(one, other)
     day.results = {path.name: measured(path.name) for path in (one, other)}
-    desk = _Desk(cast(Any, day), quiet=True, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=True, size_scan=None)
     arrive(desk, one)
     assert capsys.readouterr().err == ""
     arrive(desk, other)
@@ -98,7 +98,7 @@ def test_the_stone_is_named_where_there_are_several(
     day.results = {"a.stl": measured("a.stl")}
     for stones_for, said in (((), False), ((("b*", "type-3"),), True)):
         day.out.settings = Settings(stones_for=stones_for)
-        arrive(_Desk(cast(Any, day), quiet=False, size_scan=None), tmp_path / "a.stl")
+        arrive(_Desk(cast(Any, day), tmp_path, quiet=False, size_scan=None), tmp_path / "a.stl")
         assert (" g type-4, scoops" in " ".join(capsys.readouterr().out.split())) is said
 
 
@@ -108,13 +108,18 @@ def test_a_scan_that_was_renamed_stands_once(
     old, new = tmp_path / "a.stl", tmp_path / "b.stl"
     old.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (old, new)}
-    desk = _Desk(cast(Any, day), quiet=True, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=True, size_scan=None)
     arrive(desk, old)
     assert day.written == ([old], [])
     old.rename(new)
     arrive(desk, new)
     assert day.written == ([new], [])
-    assert capsys.readouterr().err.splitlines() == ["a.stl is b.stl now"]
+    (tmp_path / "sub").mkdir()
+    below = new.rename(tmp_path / "sub" / "b.stl")
+    arrive(desk, below)
+    assert day.written == ([below], [])
+    told = capsys.readouterr().err.splitlines()
+    assert told == ["a.stl is b.stl now", "b.stl is sub/b.stl now"]
 
 
 def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) -> None:
@@ -122,7 +127,7 @@ def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) 
     for path in (one, twin, other):
         path.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (one, twin)}
-    desk = _Desk(cast(Any, day), quiet=True, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=True, size_scan=None)
     arrive(desk, one, twin)
     desk.take([], [other], Here())
     not_read = "not read: c.obj; export scans as STL or PLY, whole"

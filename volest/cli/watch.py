@@ -102,7 +102,7 @@ def _watch(
         stoppable(),
         day_folder(running.out, settings, sheet=sheet, pictures=pictures) as day,
     ):
-        desk = _Desk(day, quiet=quiet, size_scan=size_scan)
+        desk = _Desk(day, folder, quiet=quiet, size_scan=size_scan)
         try:
             with engine_for(
                 _FROM_A_POOL, running.limits(), cluster=running.cluster, here=size_scan is not None
@@ -121,10 +121,13 @@ def _watch(
 class _Desk:
     """Takes what arrives, tells of it, and keeps the files up to date as well as it can."""
 
-    def __init__(self, day: "DayFolder", *, quiet: bool, size_scan: "SizeScan | None") -> None:
+    def __init__(
+        self, day: "DayFolder", folder: Path, *, quiet: bool, size_scan: "SizeScan | None"
+    ) -> None:
         from volest.batch.twins import Twins
 
         self._day = day
+        self._folder = folder
         self._quiet = quiet
         self._size_scan = size_scan
         self._twins = Twins()
@@ -159,7 +162,7 @@ class _Desk:
         for other in gone:
             self._twins.forget(other)
             self._scans.pop(other, None)
-            say(f"{other.name} is {scan.name} now")
+            say(f"{self._called(other)} is {self._called(scan)} now")
         here = [other for other in same if other not in gone]
         if len(here) > 1:
             for line in words_of_twins([here]):
@@ -188,6 +191,10 @@ class _Desk:
             self._stale = False
             self._told = ""
 
+    def _called(self, scan: Path) -> str:
+        """Name a scan as the table does: with the folders below the watched one."""
+        return str(scan.relative_to(self._folder) if scan.is_relative_to(self._folder) else scan)
+
     def _tell(self, result: "Result") -> None:
         if self._quiet:
             return
@@ -195,7 +202,7 @@ class _Desk:
         from volest.sheet.rows import rows
 
         settings = self._day.out.settings
-        (row,) = rows([result], [visible(Path(result.scan).name)], settings.base)
+        (row,) = rows([result], [visible(self._called(Path(result.scan)))], settings.base)
         before = self._volumes.get(result.scan)
         self._volumes[result.scan] = "refused" if row.refused else f"{row.volume} mL"
         click.echo("\n".join(_lines(row, result, before, named=bool(settings.stones_for))))
