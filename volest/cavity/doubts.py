@@ -1,5 +1,6 @@
 """What a person should look at before mixing, and what is too doubtful to measure at all."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -185,12 +186,13 @@ def _leak(rooms: Rooms) -> Note | None:
 def _boxing(trim: Trim) -> Note | None:
     if trim.gap_length_mm == 0.0:
         return None
-    lower = trim.rim_lowest_mm >= -LOWERED_MM
+    lower_mm = math.ceil(-10.0 * trim.rim_lowest_mm) / 10.0
+    lower = f", or choose a base line lower by {lower_mm:.1f} mm" if lower_mm <= LOWERED_MM else ""
     return Note(
         code="needs-boxing",
         text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, "
         f"{_how_low(trim)} (seen into the opening, 12 is the front); measured as if boxed in there",
-        do=f"box in that stretch before the pour{', or choose a lower base line' * lower}",
+        do=f"box in that stretch before the pour{lower}",
     )
 
 
