@@ -256,5 +256,7 @@ def test_a_hundred_bad_files_among_a_hundred_good(tmp_path: Path) -> None:
     assert [Path(scan["scan"]).name for scan in scans] == sorted(p.name for p in folder.iterdir())
     by_kind = {kind: [s for s in scans if f"/{kind}-" in s["scan"]] for kind in ("bad", "good")}
     assert {scan["outcome"] for scan in by_kind["bad"]} == {"refused"}
-    assert {scan["outcome"] for scan in by_kind["good"]} == {"measured"}
+    assert {scan["outcome"] for scan in by_kind["good"]} == {"measured with notes"}
+    noted = {note["code"] for scan in by_kind["good"] for note in scan["notes"]}
+    assert noted == {"same-scan"}  # each of ten scans lies there ten times
     assert not [scan for scan in scans if "fault in volest" in str(scan["reason"])]

@@ -131,8 +131,8 @@ def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) 
     arrive(desk, one, twin)
     desk.take([], [other], Here())
     not_read = "not read: c.obj; export scans as STL or PLY, whole"
-    twins = "the same scan in a.stl, b.stl; mix for it once, or export the wrong one again"
-    assert day.written == ([one, twin], [not_read, twins])
+    assert day.written == ([one, twin], [not_read])
+    assert day.out.twins == [[one, twin]]
     other.unlink()
     arrive(desk, one)
-    assert day.written == ([one, twin], [twins])
+    assert day.written == ([one, twin], [])

@@ -370,5 +370,7 @@ def test_what_lies_beside_the_scans_is_told_on_the_sheet(tmp_path: Path) -> None
         assert volest("size", ".", *words, cwd=tmp_path).returncode == 0
     for sheet in ("sheet.html", "day/sheet.html"):
         text = (tmp_path / sheet).read_text(encoding="utf-8")
-        assert "The same scan in a.stl, b.stl; mix for it once" in text
+        # each on the front and on its card
+        assert text.count("The same scan, byte for byte, lies here as b.stl too.") == 2
+        assert text.count("Mix for it once, or export the wrong one again.") == 4
         assert "Not read: c.obj; export scans as STL or PLY, whole." in text

@@ -4,14 +4,17 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Unpack
 
 from volest.api.options import Options, settings_for
-from volest.batch.beside import words_beside
+from volest.batch.beside import noted, words_of_others
 from volest.batch.engine import engine_for
+from volest.batch.finding import passed_over
 from volest.batch.limits import Limits, check_limits
 from volest.batch.many import run_many
 from volest.batch.places import at_hand, find_places, place_of
+from volest.batch.twins import same_scans
 from volest.errors import ScanError, UsageError
 from volest.pipeline import measure as measure_scan
 from volest.pipeline import size_scan
@@ -131,12 +134,15 @@ def size_folder(
     named = [place_of(path) for path in paths]
     places = find_places(named)
     if out is None:
-        return run_many(places, settings, limits=limits, cluster=cluster, on_result=on_result)
+        results = run_many(places, settings, limits=limits, cluster=cluster, on_result=on_result)
+        return list(noted(results, same_scans(places)))
     pictures = sheet and _can_draw()
     with day_folder(place_of(out), settings, sheet=sheet, pictures=pictures) as day:
         with engine_for(len(places), limits, cluster=cluster) as engine:
             day.size(places, engine, on_result=on_result)
-        day.write(places, told=words_beside(named, places))
+        day.out.twins = same_scans(places)
+        others = passed_over([path for path in named if isinstance(path, Path)])
+        day.write(places, told=words_of_others(others))
         return list(day.out.results(places))
 
 

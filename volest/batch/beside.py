@@ -1,33 +1,42 @@
 """What is told of a folder beside its scans: files that are not read, scans that lie twice."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from volest.batch.finding import passed_over
-from volest.batch.places import Place
-from volest.batch.twins import same_scans
+from volest.notes import Note
+from volest.result import NOTED, Result
 from volest.sheet.names import short_names, visible
 
 MOST_NAMED = 5  # of a kind; a folder may hold hundreds
+_ONCE = "mix for it once, or export the wrong one again"
 
 
-def words_beside(paths: Sequence[Place], scans: Sequence[Place]) -> list[str]:
-    """Say what could mislead whoever mixes by the list of a run.
+def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterator[Result]:
+    """Note at each scan under which other names it lies: an amount is told for each of them.
 
     Parameters
     ----------
-    paths : sequence of Path or Remote
-        What a person named.
-    scans : sequence of Path or Remote
-        The scans behind it.
+    results : iterable of Result
+        The scans of a run.
+    groups : sequence of sequence of Path
+        The names of each scan that has more than one.
 
-    Returns
-    -------
-    list of str
-        A line each, with what to do.
+    Yields
+    ------
+    Result
+        In the same order, one in memory at a time.
     """
-    others = passed_over([path for path in paths if isinstance(path, Path)])
-    return [*words_of_others(others), *words_of_twins(same_scans(scans))]
+    same = {str(scan): group for group in groups for scan in group}
+    for result in results:
+        group = same.get(result.scan, ())
+        others = [visible(scan.name) for scan in group if str(scan) != result.scan]
+        if not others or result.mix is None:
+            yield result
+            continue
+        text = f"the same scan, byte for byte, lies here as {_named(others)} too"
+        note = Note(code="same-scan", text=text, do=_ONCE)
+        yield replace(result, notes=(*result.notes, note), outcome=NOTED)
 
 
 def words_of_others(others: Sequence[Path]) -> list[str]:
@@ -63,8 +72,7 @@ def words_of_twins(groups: Sequence[Sequence[Path]]) -> list[str]:
         A line a scan; those beyond five are only counted.
     """
     lines = [
-        f"the same scan in {_named(short_names([str(path) for path in same])[1])}; "
-        "mix for it once, or export the wrong one again"
+        f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {_ONCE}"
         for same in groups[:MOST_NAMED]
     ]
     more = len(groups) - MOST_NAMED

@@ -1,11 +1,12 @@
 """The folder that a run writes into: its tables, and the finished scans for the next run."""
 
 import logging
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
+from volest.batch.beside import noted
 from volest.batch.far_store import FarStore, write_far
 from volest.batch.held_folder import HeldFolder, unwritable
 from volest.batch.places import Place, Remote, file_system
@@ -43,6 +44,8 @@ class OutFolder:
     ----------
     reused : int
         Scans that an earlier run had finished.
+    twins : sequence of sequence of Path
+        Names of scans that have more than one; to be noted in what is written.
     failed : UsageError or None
         Why a finished scan could not be kept, the first time that happened.
     """
@@ -61,6 +64,7 @@ class OutFolder:
         self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
         self._loose: dict[str, Result] = {}  # results that could not or should not be kept there
         self.reused = 0
+        self.twins: Sequence[Sequence[Path]] = ()
         self.failed: UsageError | None = None
         self._held = None if isinstance(place, Remote) else HeldFolder(place)
         self._store = self._opened()
@@ -163,10 +167,8 @@ class OutFolder:
         Result
             Those that were reached.
         """
-        for place in places:
-            found = self.result(place)
-            if found is not None:
-                yield found
+        reached = (found for place in places if (found := self.result(place)) is not None)
+        yield from noted(reached, self.twins)
 
     def card_file(self, scan: str) -> Path:
         """Say where the card of a scan is kept.

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -62,6 +63,7 @@ def size_into(
     show: Show,
     *,
     told: Sequence[str],
+    twins: Sequence[Sequence[Path]],
     bar: bool,
     quiet: bool,
     size_scan: "SizeScan | None",
@@ -82,6 +84,8 @@ def size_into(
         Shows a table of results.
     told : sequence of str
         What is told of the folder beside its scans.
+    twins : sequence of sequence of Path
+        Names of scans that have more than one.
     bar, quiet : bool
         Whether progress and hints are told.
     size_scan : callable or None
@@ -103,6 +107,7 @@ def size_into(
             running.out, settings, sheet=sheet, pictures=sheet and can_draw(quiet=quiet)
         ) as day,
     ):
+        day.out.twins = twins
         stopped = _worked(day, scans, running, count, bar=bar, quiet=quiet, size_scan=size_scan)
         few = len(scans) <= MOST_ROWS
         brief = day.brief(scans) if few or sharing.share else []

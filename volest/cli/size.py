@@ -1,6 +1,7 @@
 """The command `volest size`: scans in, one line each out, and files for programs."""
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -93,13 +94,23 @@ def size_command(
     delivery = Delivery(json_file=json_file, csv_file=csv_file, quiet=quiet, sheet_file=sheet_file)
     bar = not quiet and not verbose  # a bar and log lines would overwrite each other
     scans = _checked(paths, settings, delivery, sharing, running)
-    told = _told(paths, scans)
+    told, twins = _told(paths), _twins(scans)
     if dry:
         from volest.cli.dry import tell_dry  # keeps --help quick
 
         ctx.exit(tell_dry(scans, settings, running, delivery))
     ctx.exit(
-        _size(scans, settings, delivery, sharing, running, told=told, bar=bar, size_scan=ctx.obj)
+        _size(
+            scans,
+            settings,
+            delivery,
+            sharing,
+            running,
+            told=told,
+            twins=twins,
+            bar=bar,
+            size_scan=ctx.obj,
+        )
     )
 
 
@@ -125,14 +136,26 @@ def _checked(
     return scans
 
 
-def _told(paths: "Sequence[Place]", scans: "Sequence[Place]") -> list[str]:
-    """Tell what lies beside the scans, and keep it for the sheet."""
-    from volest.batch.beside import words_beside  # keeps --help quick
+def _told(paths: "Sequence[Place]") -> list[str]:
+    """Tell which files are not read, and keep it for the sheet."""
+    from volest.batch.beside import words_of_others  # keeps --help quick
+    from volest.batch.finding import passed_over  # keeps --help quick
 
-    told = words_beside(paths, scans)
+    told = words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
     for line in told:
         say(line)
     return told
+
+
+def _twins(scans: "Sequence[Place]") -> list[list[Path]]:
+    """Tell which scans lie under two names, and keep it for their notes."""
+    from volest.batch.beside import words_of_twins  # keeps --help quick
+    from volest.batch.twins import same_scans  # keeps --help quick
+
+    twins = same_scans(scans)
+    for line in words_of_twins(twins):
+        say(line)
+    return twins
 
 
 def _size(
@@ -143,9 +166,11 @@ def _size(
     running: RunChoice,
     *,
     told: Sequence[str],
+    twins: Sequence[Sequence[Path]],
     bar: bool,
     size_scan: "SizeScan | None",
 ) -> int:
+    from volest.batch.beside import noted  # keeps --help quick
     from volest.batch.many import run_many  # keeps --help quick
     from volest.batch.run import exit_code  # keeps --help quick
 
@@ -161,6 +186,7 @@ def _size(
             sharing,
             show_them,
             told=told,
+            twins=twins,
             bar=bar,
             quiet=delivery.quiet,
             size_scan=size_scan,
@@ -175,6 +201,7 @@ def _size(
             size_scan=maker or size_scan,
             here=size_scan is not None,
         )
+        results = list(noted(results, twins))
         plan = plan_for(results, settings, sharing)
         sheet = "" if maker is None else sheet_of(maker, results, settings, plan, told)
     write_results(results, settings, delivery, plan, sheet)

@@ -173,13 +173,14 @@ class _Desk:
         self._write()
 
     def _write(self) -> None:
-        from volest.batch.beside import words_of_others, words_of_twins
+        from volest.batch.beside import words_of_others
         from volest.batch.finding import natural_key
 
         if not self._stale:
             return
         others = [other for other in self._others if other.exists()]
-        told = [*words_of_others(others), *words_of_twins(self._twins.groups())]
+        told = words_of_others(others)
+        self._day.out.twins = self._twins.groups()
         try:
             self._day.write(sorted(self._scans, key=natural_key), told=told)
         except UsageError as fault:  # a disk that is full today may have room in a minute
