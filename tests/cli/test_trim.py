@@ -73,19 +73,3 @@ def test_a_drawing_of_no_known_kind_is_refused(scan: Path, name: str, tmp_path: 
     assert run.exit_code == 2
     assert run.stdout == ""  # said before the work
     assert not (tmp_path / name).exists()
-
-
-@pytest.mark.parametrize("command", ["trim", "curve"])
-def test_a_refused_scan_ends_with_its_reason(command: str, tmp_path: Path) -> None:
-    (tmp_path / "a.stl").write_bytes(b"")
-    run = call(command, str(tmp_path / "a.stl"))
-    assert run.exit_code == 1
-    assert run.stderr.count("\n") == 1
-    assert "needed" in run.stderr
-
-
-@pytest.mark.parametrize("command", ["trim", "curve"])
-def test_a_folder_is_no_scan(command: str, tmp_path: Path) -> None:
-    ran = CliRunner().invoke(volest_group, [command, str(tmp_path)])
-    assert ran.exit_code == 2
-    assert "a folder; needed one scan" in str(ran.stderr)

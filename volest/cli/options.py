@@ -1,7 +1,6 @@
 """Options that several commands share: how a scan is to be measured."""
 
 import inspect
-import os
 from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
@@ -74,22 +73,7 @@ def with_options(options: Sequence[Callable[..., Any]]) -> Callable[[Command], C
 measuring = with_options(_OPTIONS)  # base, unit, pitch and inside_out
 
 
-def _no_folder(_ctx: click.Context, _param: click.Parameter, scan: Path) -> Path:
-    if os.path.isdir(scan):  # noqa: PTH112  # Path.is_dir raises at some names
-        raise UsageError(
-            f"{scan}, a folder",
-            needed="one scan",
-            remedy="name an STL or PLY file in it, or take `volest size` for all of them",
-        )
-    return scan
-
-
-one_scan = click.argument(
-    "scan",
-    metavar="SCAN",
-    type=click.Path(readable=False, path_type=Path),
-    callback=_no_folder,
-)
+one_scan = click.argument("scan", metavar="SCAN", type=click.Path(readable=False, path_type=Path))
 
 
 def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[Command], Command]:
