@@ -122,7 +122,8 @@ GAPPED = replace(TRIM, gap_length_mm=20.0, rim_lowest_mm=-4.0)
     [
         ({2: -4.0, 3: 0.0}, "by up to 4.0 mm at 2 o'clock (seen"),
         ({2: -4.0, 3: -0.4}, "by up to 4.0 mm at 2 o'clock (seen"),  # 0.4 mm is level enough
-        ({2: -4.0, 3: -1.9, 4: -1.2}, "4.0 mm at 2 o'clock, by up to 1.9 mm at 3, 4 (seen"),
+        ({2: -4.0, 3: -1.9, 4: -1.2}, "4.0 mm at 2 o'clock, by 1.2 to 1.9 mm at 3, 4 (seen"),
+        ({2: -4.0, 3: -1.9, 4: 0.0}, "4.0 mm at 2 o'clock, by 1.9 mm at 3 (seen"),
         ({2: -4.0, 3: -2.1, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),
         ({2: -4.0, 3: -2.0, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),  # half is deep
         ({2: -4.0, 3: -3.0}, "by up to 4.0 mm all round (seen"),

@@ -55,7 +55,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
     (tmp_path / "day").mkdir()
     for name in VOLUMES_ML:
-        (tmp_path / "day" / f"{name}.stl").write_bytes(b"x")
+        (tmp_path / "day" / f"{name}.stl").write_bytes(name.encode())
     return tmp_path
 
 
@@ -223,7 +223,7 @@ def test_wrong_sharing_is_said_before_the_work(words: list[str], told: str) -> N
 def test_a_pour_that_no_bowl_can_mix_is_refused_and_the_rest_measured() -> None:
     VOLUMES_ML["e"] = 500.0
     try:
-        Path("day/e.stl").write_bytes(b"x")
+        Path("day/e.stl").write_bytes(b"e")
         result = call("size", "day", "--lab", "lab.toml")
     finally:
         del VOLUMES_ML["e"]

@@ -207,7 +207,8 @@ def _how_low(trim: Trim) -> str:
     words = f"by up to {-trim.rim_lowest_mm:.1f} mm {where}"
     if not rest:
         return words
-    return f"{words}, by up to {-min(part.least_mm for part in rest):.1f} mm at {_hours(rest)}"
+    ends = (f"{-end(part.least_mm for part in rest):.1f}" for end in (max, min))
+    return f"{words}, by {' to '.join(dict.fromkeys(ends))} mm at {_hours(rest)}"
 
 
 def _hours(stretches: Sequence[Stretch]) -> str:
