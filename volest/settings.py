@@ -145,8 +145,7 @@ class Settings:
         >>> day.for_scan("monday/0417-bite.stl").stone, day.for_scan("monday/0417.stl").stone
         ('type-3', 'type-4')
         """
-        name = PurePath(scan).name
-        fitting = [stone for pattern, stone in self.stones_for if fnmatchcase(name, pattern)]
+        fitting = [stone for pattern, stone in self.stones_for if fits(pattern, scan)]
         return self.with_stone(fitting[-1]) if fitting else self
 
     def as_record(self) -> dict[str, Any]:
@@ -160,6 +159,29 @@ class Settings:
         record = {**asdict(self), "base": str(self.base), "stones_for": dict(self.stones_for)}
         del record["scoop_stone"]  # each mix says whether its scoop is known
         return record
+
+
+def fits(pattern: str, scan: str) -> bool:
+    """Say whether a pattern is one of a scan's name.
+
+    Parameters
+    ----------
+    pattern : str
+        As shells have it; capitals count.
+    scan : str
+        The scan's path or address; only the name counts.
+
+    Returns
+    -------
+    bool
+        True where it fits.
+
+    Examples
+    --------
+    >>> fits("b04*", "monday/b0417.stl"), fits("B04*", "monday/b0417.stl")
+    (True, False)
+    """
+    return fnmatchcase(PurePath(scan).name, pattern)
 
 
 def parse_base(text: str) -> Base:

@@ -4,13 +4,11 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Unpack
 
 from volest.api.options import Options, settings_for
-from volest.batch.beside import noted, words_of_others
+from volest.batch.beside import noted, words_of_unread
 from volest.batch.engine import engine_for
-from volest.batch.finding import passed_over
 from volest.batch.limits import Limits, check_limits
 from volest.batch.many import run_many
 from volest.batch.places import at_hand, find_places, place_of
@@ -141,8 +139,7 @@ def size_folder(
         with engine_for(len(places), limits, cluster=cluster) as engine:
             day.size(places, engine, on_result=on_result)
         day.out.twins = same_scans(places)
-        others = passed_over([path for path in named if isinstance(path, Path)])
-        day.write(places, told=words_of_others(others))
+        day.write(places, told=words_of_unread(named))
         return list(day.out.results(places))
 
 

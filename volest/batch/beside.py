@@ -4,6 +4,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from volest.batch.finding import passed_over
+from volest.batch.places import Place
 from volest.notes import Note
 from volest.result import NOTED, Result
 from volest.sheet.names import short_names, visible
@@ -37,6 +39,22 @@ def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterat
         text = f"the same scan, byte for byte, lies here as {_named(others)} too"
         note = Note(code="same-scan", text=text, do=_ONCE)
         yield replace(result, notes=(*result.notes, note), outcome=NOTED)
+
+
+def words_of_unread(paths: Iterable[Place]) -> list[str]:
+    """Name what is not read in the folders of a run.
+
+    Parameters
+    ----------
+    paths : iterable of Path or Remote
+        What a person named.
+
+    Returns
+    -------
+    list of str
+        One line, or none.
+    """
+    return words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
 
 
 def words_of_others(others: Sequence[Path]) -> list[str]:

@@ -1,11 +1,11 @@
 """Words of options that hold for some scans only: `[PATTERN=]WORD`."""
 
 from collections.abc import Sequence
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from volest.errors import UsageError
+from volest.settings import fits
 
 if TYPE_CHECKING:  # it reads numpy and scipy, which no --help should wait for
     from volest.batch.places import Place
@@ -33,22 +33,22 @@ def split(text: str) -> tuple[str, str]:
     return pattern, word
 
 
-def fits(pattern: str, scan: object) -> bool:
-    """Say whether a pattern is one of a scan's name.
+def holds_for(pattern: str, scan: str) -> bool:
+    """Say whether a word holds for a scan.
 
     Parameters
     ----------
     pattern : str
-        As shells have it; an empty one fits all.
-    scan : object
+        What stands before the word; where it is empty, the word holds for all scans.
+    scan : str
         The scan, as it is written.
 
     Returns
     -------
     bool
-        True where it fits.
+        True where it does.
     """
-    return not pattern or fnmatchcase(Path(str(scan)).name, pattern)
+    return not pattern or fits(pattern, scan)
 
 
 def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> None:
@@ -69,7 +69,7 @@ def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> N
         If one fits none.
     """
     for text in texts:
-        if not any(fits(split(text)[0], scan) for scan in scans):
+        if not any(holds_for(split(text)[0], str(scan)) for scan in scans):
             raise UsageError(
                 f"{option} {text}, which fits no scan",
                 needed="a pattern of names of scans, without their folder",

@@ -8,7 +8,7 @@ import click
 
 from volest.cli.number import Number
 from volest.cli.options import bundled
-from volest.cli.patterns import check_fits, fits, split
+from volest.cli.patterns import check_fits, holds_for, split
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -137,7 +137,7 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
 
 
 def _last_that_fits(texts: Sequence[str], scan: str) -> str | None:
-    fitting = [(pattern, word) for pattern, word in map(split, texts) if fits(pattern, scan)]
+    fitting = [(pattern, word) for pattern, word in map(split, texts) if holds_for(pattern, scan)]
     # A pattern is meant for its scans, whatever is said of all the others before or after it.
     fitting.sort(key=lambda parts: bool(parts[0]))
     return fitting[-1][1] if fitting else None

@@ -138,10 +138,9 @@ def _checked(
 
 def _told(paths: "Sequence[Place]") -> list[str]:
     """Tell which files are not read, and keep it for the sheet."""
-    from volest.batch.beside import words_of_others  # keeps --help quick
-    from volest.batch.finding import passed_over  # keeps --help quick
+    from volest.batch.beside import words_of_unread  # keeps --help quick
 
-    told = words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
+    told = words_of_unread(paths)
     for line in told:
         say(line)
     return told

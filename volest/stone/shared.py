@@ -180,9 +180,10 @@ def _least_late(jobs: list[_Job], settings: Settings) -> list[_Job]:
             [*rest[:to], jobs[at], *rest[to:]] for at, rest in others for to in range(len(jobs))
         ]
         best = min(tried, key=lost)
-        if lost(best) >= least:
+        fewest = lost(best)
+        if fewest >= least:
             break
-        jobs, least = best, lost(best)
+        jobs, least = best, fewest
     return jobs
 
 
