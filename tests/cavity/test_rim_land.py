@@ -12,7 +12,7 @@ from tests.cavity.terrain import PITCH_MM, Bools, Floats, area_mm2, disc, relief
 from tests.cavity.test_rim import rim_of
 from volest.cavity.footprint import Footprint, find_footprint
 from volest.cavity.relief import Relief
-from volest.cavity.rim import Rim, find_rim, robust_plane
+from volest.cavity.rim import Rim, beyond_edge, find_rim, robust_plane
 from volest.errors import ScanError
 
 INNER_MM, OUTER_MM = 16.0, 20.0  # cavity's edge and footprint's, both from the middle
@@ -47,7 +47,6 @@ def test_width_of_a_flat_rim_is_the_way_to_the_cavity() -> None:
     assert rim.land_width_mm == pytest.approx(19.6 - 15.8)
     cavity_mm2 = (2 * 15.8) ** 2
     assert area_mm2(rim.land) == pytest.approx((2 * 19.8) ** 2 - cavity_mm2)
-    assert not rim.notch.any()
 
 
 @pytest.mark.parametrize(("inner_mm", "is_land"), [(18.7, False), (16.7, True)])
@@ -71,30 +70,42 @@ def test_flat_over_most_of_the_way_round(share: float, *, is_land: bool) -> None
     assert rim.land.any() == is_land
 
 
-def notched(deepest_mm: float, wide_mm: float = 12.0) -> tuple[Rim, Bools, Floats]:
+def cut_off(rim: Rim, relief: Relief, line_mm: float = 0.0) -> Bools:
+    """Give what lies in notches outside of the inner edge, for a level base line."""
+    beyond = beyond_edge(relief, square(relief), rim, rim.crest_mm[:, 2] - line_mm)
+    return beyond & ~rim.land
+
+
+def notched(deepest_mm: float, line_mm: float = 0.0) -> tuple[Rim, Bools, Bools, Floats]:
     """Cut a V across one side of the rim, its point in the middle of that side."""
     whole = relief_of(trough, disc(99.0))
     x, y = whole.grid.centres_mm()
-    vee = -deepest_mm * np.clip(1.0 - np.abs(y) / (wide_mm / 2.0), 0.0, None)
+    vee = -deepest_mm * np.clip(1.0 - np.abs(y) / 6.0, 0.0, None)
     top = np.where(x >= INNER_MM, np.minimum(whole.top_mm, vee), whole.top_mm)
-    rim, _ = rim_over(top)
-    return rim, (x >= INNER_MM) & (x < OUTER_MM) & (vee < -0.5), y
+    rim, relief = rim_over(top)
+    return rim, cut_off(rim, relief, line_mm), (x >= INNER_MM) & (x < OUTER_MM) & (vee < -0.5), y
 
 
 def test_a_shallow_notch_is_cut_off_along_the_inner_edge() -> None:
     # A quarter as deep as the cavity: no heel, so that stone ends where the rim's edge is.
-    rim, cut, y = notched(0.25 * DEEP_MM)
-    assert rim.notch[cut & (np.abs(y) < 3.0)].all()
-    x = np.broadcast_to(np.arange(rim.notch.shape[1]), rim.notch.shape)
-    reach = x[rim.notch].max() - x[rim.notch].min()
+    _, notch, cut, y = notched(0.25 * DEEP_MM)
+    assert notch[cut & (np.abs(y) < 3.0)].all()
+    x = np.broadcast_to(np.arange(notch.shape[1]), notch.shape)
+    reach = x[notch].max() - x[notch].min()
     assert (reach + 1) * PITCH_MM == pytest.approx(OUTER_MM - INNER_MM, abs=PITCH_MM)
 
 
 def test_a_deep_gap_is_an_open_heel_and_is_kept() -> None:
     # Four fifths as deep as the cavity; its flanks are shallow, but they are the same gap's.
-    rim, cut, y = notched(0.8 * DEEP_MM)
-    assert not rim.notch.any()
+    rim, notch, cut, y = notched(0.8 * DEEP_MM)
+    assert not notch.any()
     assert not rim.land[cut & (np.abs(y) < 3.0)].any()
+
+
+def test_a_base_line_under_the_notch_takes_nothing_away() -> None:
+    # Stone that stays inside by itself reaches whatever lies under it.
+    _, notch, _, _ = notched(0.25 * DEEP_MM, line_mm=-0.25 * DEEP_MM - 0.1)
+    assert not notch.any()
 
 
 def test_of_two_gaps_the_shallow_one_is_cut_off() -> None:
@@ -103,9 +114,9 @@ def test_of_two_gaps_the_shallow_one_is_cut_off() -> None:
     vee = np.clip(1.0 - np.abs(y) / 6.0, 0.0, None)
     top = np.where(x >= INNER_MM, np.minimum(whole.top_mm, -0.8 * DEEP_MM * vee), whole.top_mm)
     top = np.where(x <= -INNER_MM, np.minimum(top, -0.25 * DEEP_MM * vee), top)
-    rim, _ = rim_over(top)
-    assert rim.notch.any()
-    assert (x[rim.notch] < 0.0).all()
+    notch = cut_off(*rim_over(top))
+    assert notch.any()
+    assert (x[notch] < 0.0).all()
 
 
 def test_spread_is_the_standard_deviation_of_normal_strays() -> None:
@@ -117,7 +128,6 @@ def test_spread_is_the_standard_deviation_of_normal_strays() -> None:
         crest_mm=rim.crest_mm,
         stray_mm=strays,
         land=rim.land,
-        notch=rim.notch,
         land_width_mm=0.0,
     )
     assert normal.spread_mm == pytest.approx(0.3, rel=1e-3)

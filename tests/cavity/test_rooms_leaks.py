@@ -52,14 +52,15 @@ def test_a_tunnel_over_the_line_does_not_leak() -> None:
 
 
 def test_land_is_told_from_a_little_under_the_rim() -> None:
-    # A flat rim at 0 and a line at -1: land begins 0.25 mm under the rim, 0.75 over the line.
+    # A flat rim at 0 and a line at 1: land begins 0.25 mm under the rim, 1.25 under the line.
     stages = staged(small(box((12.0, 8.0, 9.0), (0.0, 0.0, 1.0))), 0.2)
-    rooms = stages.rooms(LINE)
+    rooms = stages.rooms(level(1.0))
     on_land = stages.rim.land
     assert on_land.any()
-    assert rooms.land_mm[on_land] == pytest.approx(0.75)
+    assert rooms.land_mm[on_land] == pytest.approx(-1.25)
     x, y = stages.relief.grid.centres_mm()
     assert np.isinf(rooms.land_mm[(np.abs(x) < 5.0) & (np.abs(y) < 3.0)]).all()
+    assert np.isinf(stages.rooms(LINE).land_mm).all()  # under the rim there is none in the way
 
 
 def test_pieces_are_the_pits_apart() -> None:

@@ -45,8 +45,6 @@ class Rim:
         (m,) height of each over the plane.
     land : ndarray
         Cells of the footprint on a flat rim, over its inner edge: no stone is meant to stand there.
-    notch : ndarray
-        Cells of the footprint in notches of a flat rim, outside of its inner edge carried on.
     land_width_mm : float
         Width of the flat rim, 0 if there is none.
     """
@@ -55,7 +53,6 @@ class Rim:
     crest_mm: Floats
     stray_mm: Floats
     land: Bools
-    notch: Bools
     land_width_mm: float
 
     @property
@@ -91,14 +88,11 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
     plane = robust_plane(crest)
     stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]
     land, width_mm = _land(relief, footprint.inside, plane)
-    notched = footprint.border & ~land
-    notched[footprint.border] &= stray < -NOTCH_MM
     return Rim(
         plane=plane,
         crest_mm=crest,
         stray_mm=stray,
         land=land,
-        notch=_notch(relief, footprint.inside & ~land, notched, plane, width_mm),
         land_width_mm=width_mm,
     )
 
@@ -268,17 +262,37 @@ def _near_slope(relief: Relief) -> Bools:
     return within(steep, FLAT_ROUND_MM / pitch_mm)
 
 
-def _notch(relief: Relief, cavity: Bools, notched: Bools, plane: Floats, width_mm: float) -> Bools:
-    """Find the part of notches in a flat rim that lies outside of its inner edge carried on."""
-    if width_mm == 0.0 or not notched.any():
-        return np.zeros_like(cavity)
-    over = np.where(cavity, _over(relief, plane), 0.0)
+def beyond_edge(relief: Relief, footprint: Footprint, rim: Rim, over_crest_mm: Floats) -> Bools:
+    """Find the cells of the footprint outside of a flat rim's inner edge, for a higher base line.
+
+    `over_crest_mm` is the crest's height over the base line, (m,). Where the crest lies over it,
+    stone stays inside by itself and nothing is taken out.
+    """
+    border, cavity = footprint.border, footprint.inside & ~rim.land
+    passed = border.copy()
+    passed[border] = over_crest_mm < 0.0
+    if not rim.land.any() or not passed.any():
+        return np.zeros_like(border)
+    nearest = ndimage.distance_transform_edt(~border, return_distances=False, return_indices=True)
+    notched = passed & ~rim.land
+    notched[border] &= rim.stray_mm < -NOTCH_MM
+    return (rim.land & passed[tuple(nearest)]) | _notches(relief, cavity, notched, rim)
+
+
+def _notches(relief: Relief, cavity: Bools, notched: Bools, rim: Rim) -> Bools:
+    """Find the floor of notches through a flat rim, outside of its inner edge carried on.
+
+    What lies lower than the lowest way out of a notch is cavity, whatever it is near to.
+    """
+    outside = np.zeros_like(cavity)
+    over = np.where(cavity, _over(relief, rim.plane), 0.0)
     gaps, count = ndimage.label(notched, np.ones((3, 3)))
-    lowest = np.append(0.0, ndimage.minimum(over, gaps, np.arange(1, count + 1)))
-    shallow = notched & (lowest > NOTCH_SHARE * float(over.min()))[gaps]
-    if not shallow.any():
-        return np.zeros_like(cavity)
-    return cavity & within(shallow, width_mm / relief.grid.pitch_mm)
+    lowest = ndimage.minimum(over, gaps, np.arange(1, count + 1))
+    for gap, way_out_mm in enumerate(lowest, 1):
+        if way_out_mm > NOTCH_SHARE * float(over.min()):
+            near = within(gaps == gap, rim.land_width_mm / relief.grid.pitch_mm)
+            outside |= near & cavity & (over > way_out_mm - LAND_MM)
+    return outside
 
 
 def _over(relief: Relief, plane: Floats) -> Floats:

@@ -19,7 +19,7 @@ from volest.cavity.columns import Bools, Columns, Grid, Ints
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
-from volest.cavity.rim import LAND_MM, Rim
+from volest.cavity.rim import LAND_MM, Rim, beyond_edge
 from volest.scan.compiling import loops
 
 PAIRS = 3  # a stretch, where stretches lie side by side; where there are more, counted first
@@ -100,7 +100,8 @@ def find_rooms(
         The stretches.
     """
     grid = columns.grid
-    inside = footprint.inside & ~rim.land & ~rim.notch
+    beyond = beyond_edge(relief, footprint, rim, base.heights_mm(*rim.crest_mm.T))
+    inside = footprint.inside & ~beyond
     cell, floor, roof = _stretches(columns, base)
     hole, hole_floor = _holes(cell, relief, inside, base)
     cell = np.concatenate([cell, hole])
@@ -112,7 +113,7 @@ def find_rooms(
     )
     filled, sealed = _filled(grid, cell, floor, roof, inside)
     in_footprint, below = inside.ravel()[cell], floor < 0.0
-    keep = filled | (in_footprint & ~below & np.isinf(roof))
+    keep = filled | (in_footprint & ~rim.land.ravel()[cell] & ~below & np.isinf(roof))
     area_ml = grid.pitch_mm**2 / 1000.0
     return Rooms(
         grid=grid,
@@ -121,7 +122,7 @@ def find_rooms(
         roof_mm=roof[keep],
         filled=filled[keep],
         outside=_outside(grid, cell[below & np.isinf(roof)], inside | rim.land),
-        land_mm=_land_mm(grid, rim, base),
+        land_mm=_land_mm(grid, rim, beyond, base),
         hole_mm2=len(hole) * grid.pitch_mm**2,
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
@@ -187,10 +188,10 @@ def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]
     return columns.cell[columns.up], height[columns.up], roof[columns.up]
 
 
-def _land_mm(grid: Grid, rim: Rim, base: BasePlane) -> Floats:
+def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:
     x, y = grid.centres_mm()
     level = rim.plane[0] * x + rim.plane[1] * y + rim.plane[2] - LAND_MM
-    return np.where(grown(rim.land), base.heights_mm(x, y, level), np.inf)
+    return np.where(grown(rim.land & beyond), base.heights_mm(x, y, level), np.inf)
 
 
 def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:
