@@ -21,6 +21,7 @@ from volest.cavity.rooms import Rooms, find_rooms
 from volest.cavity.samples import Samples, spread_samples
 from volest.cavity.surface import LOOPS
 from volest.cavity.trim import Trim, find_trim
+from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume
 from volest.errors import ScanError
 from volest.notes import Note
@@ -62,6 +63,8 @@ class Cavity:
         The rim against the base line.
     margin : Margin
         What the volume is unsure of.
+    closing : Closing or None
+        What closes unseen surface; None where all was seen.
     notes : tuple of Note
         What reading and all stages doubt.
     """
@@ -78,7 +81,13 @@ class Cavity:
     clock: Clock
     trim: Trim
     margin: Margin
+    closing: Closing | None
     notes: tuple[Note, ...]
+
+    @property
+    def reserve_ml(self) -> float:
+        """What is mixed beyond the volume, since unseen surface may hide so much more room."""
+        return 0.0 if self.closing is None else self.closing.more_ml
 
 
 def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None) -> Cavity:
@@ -113,6 +122,18 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted, relief, footprint.inside, rim, frame)
     rooms = find_rooms(skin.columns, relief, footprint, rim, base)
+    closing = close_unseen(
+        columns=skin.columns,
+        surface=skin.surface,
+        relief=relief,
+        footprint=footprint,
+        rim=rim,
+        base=base,
+        rooms=rooms,
+        points_mm=samples.seen_in(frame),
+    )
+    if closing is not None:
+        skin, rooms = replace(skin, columns=closing.columns), closing.rooms
     air = find_air(rooms)
     volume = find_volume(skin.surface, rooms, base)
     clock = find_clock(relief.grid, footprint.inside)
@@ -126,6 +147,7 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
         trim=trim,
         clock=clock,
         volume=volume,
+        closing=closing,
     )
     return Cavity(
         frame=frame,
@@ -139,7 +161,8 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
         volume=volume,
         clock=clock,
         trim=trim,
-        margin=find_margin(volume, rooms, rim, base),
+        margin=find_margin(volume, rooms, rim, base, closing),
+        closing=closing,
         notes=(*scan.notes, *skin.notes, *turned, *doubts),
     )
 
@@ -222,7 +245,7 @@ def measure(scan: Scan, settings: Settings, decision: Decision | None = None) ->
 
 def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
     volume, margin = cavity.volume, cavity.margin
-    first = first_pour(volume.best_ml, settings)
+    first = first_pour(volume.best_ml, settings, reserve_ml=cavity.reserve_ml)
     second = second_pour(volume.footprint_mm2, settings)
     notes = (*cavity.notes, *first.notes, *(second.notes if second else ()))
     return Result(
@@ -230,12 +253,13 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         outcome=NOTED if notes else MEASURED,
         seconds=0.0,
         volume_ml=volume.best_ml,
-        volume_low_ml=max(volume.best_ml - margin.expanded_ml, 0.0),
-        volume_high_ml=volume.best_ml + margin.expanded_ml,
+        volume_low_ml=max(volume.best_ml - margin.below_ml, 0.0),
+        volume_high_ml=volume.best_ml + margin.above_ml,
         base_line=_in_scan(cavity.base, cavity.rim, cavity.frame),
         footprint_mm2=volume.footprint_mm2,
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
+        reserve_ml=cavity.reserve_ml,
         mix=first,
         second_pour=second,
         trim=cavity.trim,

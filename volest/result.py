@@ -52,6 +52,8 @@ class Result:
         Growth of the volume with the base line's height.
     curve : tuple
         Heights over the base line in mm, and volumes in mL.
+    reserve_ml : float
+        Mixed beyond the volume, since surface that was not seen may hide so much more room.
     mix : Mix or None
         The first pour.
     second_pour : Mix or None
@@ -74,6 +76,7 @@ class Result:
     footprint_mm2: float | None = None
     slope_ml_per_mm: float | None = None
     curve: tuple[tuple[float, float], ...] = ()
+    reserve_ml: float = 0.0
     mix: Mix | None = None
     second_pour: Mix | None = None
     trim: Trim | None = None

@@ -46,7 +46,7 @@ def parts_of(
 @given(parts=st.lists(st.floats(0.0, 10.0), min_size=1, max_size=8))
 def test_parts_add_by_root_sum_of_squares(parts: list[float]) -> None:
     margin = Margin(parts_ml=tuple(("part", u) for u in parts))
-    assert margin.expanded_ml == pytest.approx(2.0 * float(np.linalg.norm(parts)))
+    assert margin.above_ml == pytest.approx(2.0 * float(np.linalg.norm(parts)))
 
 
 @pytest.mark.parametrize("prisms_ml", [40.0, 39.0])

@@ -44,4 +44,4 @@ def test_half_the_width_is_twice_the_root_of_the_squares() -> None:
     # JCGM 100:2008, 5.1.2 and 6.3.
     margin = find_margin(stated(40.0, 39.0), ROOMS, rim_at(1.0), level(0.0))
     squares = np.array([0.02 * 2.0, 0.0, 0.0, 1.0, 0.02 * 2.0]) ** 2
-    assert margin.expanded_ml == pytest.approx(2.0 * math.sqrt(squares.sum()))
+    assert margin.above_ml == pytest.approx(2.0 * math.sqrt(squares.sum()))

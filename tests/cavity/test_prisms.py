@@ -31,6 +31,7 @@ def all_filled(reach_mm: float = 60.0) -> Rooms:
         floor_mm=np.full(count, -1e3),
         roof_mm=np.full(count, np.inf),
         filled=np.ones(count, dtype=bool),
+        assumed=np.zeros(count, dtype=bool),
         outside=np.zeros(grid.shape, dtype=bool),
         land_mm=np.full(grid.shape, np.inf),
         hole_mm2=0.0,

@@ -29,6 +29,7 @@ def square(low_mm: float = 0.5, cells: int = 11) -> Rooms:
         floor_mm=np.full(count, -30.0),
         roof_mm=np.full(count, np.inf),
         filled=np.ones(count, dtype=bool),
+        assumed=np.zeros(count, dtype=bool),
         outside=np.zeros((cells, cells), dtype=bool),
         land_mm=np.full((cells, cells), np.inf),
         hole_mm2=whole.hole_mm2,

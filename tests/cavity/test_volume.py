@@ -19,6 +19,7 @@ def rooms_made(floor_mm: Floats, roof_mm: Floats, cell: list[int]) -> Rooms:
         floor_mm=floor_mm,
         roof_mm=roof_mm,
         filled=np.ones(len(cell), dtype=bool),
+        assumed=np.zeros(len(cell), dtype=bool),
         outside=np.zeros(grid.shape, dtype=bool),
         land_mm=np.full(grid.shape, np.inf),
         hole_mm2=0.0,

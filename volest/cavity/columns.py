@@ -82,6 +82,8 @@ class Columns:
         (m,) whether the surface faces up there.
     triangle : ndarray
         (m,) number of the triangle that crosses; empty where that is not known.
+    assumed : ndarray
+        (m,) whether the surface was not seen there; empty where all was.
     """
 
     grid: Grid
@@ -89,6 +91,7 @@ class Columns:
     z_mm: Floats
     up: Bools
     triangle: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    assumed: Bools = field(default_factory=lambda: np.empty(0, bool))
 
     def of(self, chosen: Bools) -> "Columns":
         """Return the crossings of some of the triangles: what cutting these alone would give.
@@ -118,6 +121,13 @@ class Columns:
         seen = self.up[self._highest]
         unlike = min(np.count_nonzero(seen), np.count_nonzero(~seen))
         return int(np.count_nonzero(same) + unlike)
+
+    @property
+    def tangles(self) -> int:
+        """Misfits but for those of surface that was not seen: there, one facing fails alone."""
+        same = (self.cell[1:] == self.cell[:-1]) & (self.up[1:] == self.up[:-1])
+        up = int(np.count_nonzero(same & self.up[1:]))
+        return self.misfits - abs(2 * up - int(np.count_nonzero(same)))
 
     @property
     def misfit_share(self) -> float:
@@ -246,21 +256,11 @@ def _met(row: Ints, low: Floats, high: Floats) -> tuple[Floats, Floats]:
     return low[1] + along * (high[1] - low[1]), low[2] + along * (high[2] - low[2])
 
 
-def sorted_columns(grid: Grid, cell: Ints, z_mm: Floats, up: Bools, triangle: Ints) -> Columns:
-    """Make columns of crossings that are in order already.
-
-    Parameters
-    ----------
-    grid : Grid
-        The cells.
-    cell, z_mm, up, triangle : ndarray
-        (m,) as in `Columns`.
-
-    Returns
-    -------
-    Columns
-        The columns, read-only.
-    """
-    for array in (cell, z_mm, up, triangle):
+def sorted_columns(
+    grid: Grid, cell: Ints, z_mm: Floats, up: Bools, triangle: Ints, *, assumed: Bools | None = None
+) -> Columns:
+    """Make columns, read-only, of crossings that are in order already."""
+    assumed = np.empty(0, dtype=bool) if assumed is None else assumed
+    for array in (cell, z_mm, up, triangle, assumed):
         array.setflags(write=False)
-    return Columns(grid=grid, cell=cell, z_mm=z_mm, up=up, triangle=triangle)
+    return Columns(grid=grid, cell=cell, z_mm=z_mm, up=up, triangle=triangle, assumed=assumed)

@@ -12,6 +12,7 @@ from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Rooms
 from volest.cavity.trim import LEVEL_MM, Stretch, Trim
+from volest.cavity.unseen import Closing
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
 from volest.notes import Note
@@ -30,6 +31,7 @@ MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tent
 LEAST_SEALED_ML = 0.02
 LEFT_OUT_SHARE = 1.0 / 6.0  # of the cavity: smaller hollows are those of tray and handle
 PIECE_SHARE = 0.05  # of the whole: smaller pieces of a footprint are dents beside it
+PLACE_SHARE = 0.03  # of what was not seen: an hour with less is not worth a look
 TWO = 2
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
@@ -46,6 +48,7 @@ def find_doubts(
     trim: Trim,
     clock: Clock,
     volume: Volume,
+    closing: Closing | None = None,
 ) -> tuple[Note, ...]:
     """Collect the notes of one measurement.
 
@@ -67,6 +70,8 @@ def find_doubts(
         Names places.
     volume : Volume
         The volume.
+    closing : Closing or None
+        What closes unseen surface.
 
     Returns
     -------
@@ -81,7 +86,8 @@ def find_doubts(
     """
     _refuse_base_line(trim, volume)
     _refuse_holes(rooms, volume)
-    _refuse_discord(volume)
+    if closing is None:  # the exact sum lacks what was closed
+        _refuse_discord(volume)
     doubts = [
         _axis(pose),
         *base.notes,
@@ -89,12 +95,13 @@ def find_doubts(
         _ends_early(footprint, base),
         _leak(rooms),
         _boxing(trim),
+        _unseen(closing, clock),
         _holes(rooms),
         _sealed(rooms),
         _air(air, clock),
         _several(rooms),
         _left_out(footprint, volume),
-        _two_ways(volume),
+        _two_ways(volume) if closing is None else None,
     ]
     return tuple(note for note in doubts if note is not None)
 
@@ -213,6 +220,21 @@ def _how_low(trim: Trim) -> str:
 
 def _hours(stretches: Sequence[Stretch]) -> str:
     return ", ".join(str(part.hour) for part in stretches)
+
+
+def _unseen(closing: Closing | None, clock: Clock) -> Note | None:
+    if closing is None:
+        return None
+    hours, counts = np.unique(clock.hours(*closing.places_mm[:2]), return_counts=True)
+    many = hours[counts >= PLACE_SHARE * counts.sum()]
+    return Note(
+        code="unseen-surface",
+        text=f"about {closing.area_mm2:.0f} mm2 of walls and roofs below the base line are not in "
+        f"the scan, at {', '.join(map(str, many))} o'clock (seen into the opening, 12 is the "
+        "front); closed as the rest of the scan suggests",
+        do="scan again tilted towards there, or pour with this mix: up to "
+        f"{closing.more_ml:.1f} mL more may be hidden there, and it has them in reserve",
+    )
 
 
 def _holes(rooms: Rooms) -> Note | None:

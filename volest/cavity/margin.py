@@ -7,6 +7,7 @@ import numpy as np
 from volest.cavity.base_line import BasePlane
 from volest.cavity.rim import Rim
 from volest.cavity.rooms import Rooms
+from volest.cavity.unseen import Closing
 from volest.cavity.volume import Volume
 
 COVERAGE = 2.0  # k = 2: about 95 % if normal (JCGM 100:2008, 6.3)
@@ -25,17 +26,32 @@ class Margin:
     ----------
     parts_ml : tuple
         Name and standard uncertainty in mL of each part, the largest first.
+    less_ml, more_ml : float
+        How far unseen surface may take the volume down and up, beside those.
     """
 
     parts_ml: tuple[tuple[str, float], ...]
+    less_ml: float = 0.0
+    more_ml: float = 0.0
 
     @property
-    def expanded_ml(self) -> float:
-        """Half the width of the interval, with coverage factor 2."""
-        return COVERAGE * float(np.sqrt(sum(u**2 for _, u in self.parts_ml)))
+    def below_ml(self) -> float:
+        """How far the interval reaches below the volume, with coverage factor 2."""
+        return self._expanded_ml(self.less_ml)
+
+    @property
+    def above_ml(self) -> float:
+        """How far it reaches above it."""
+        return self._expanded_ml(self.more_ml)
+
+    def _expanded_ml(self, unseen_ml: float) -> float:
+        parts = [COVERAGE * u for _, u in self.parts_ml]
+        return float(np.hypot(np.linalg.norm(parts), unseen_ml))
 
 
-def find_margin(volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane) -> Margin:
+def find_margin(
+    volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane, closing: Closing | None = None
+) -> Margin:
     """Add up what the volume is unsure of.
 
     The law is u^2 = sum of u_i^2 for independent parts (JCGM 100:2008, 5.1.2).
@@ -50,6 +66,8 @@ def find_margin(volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane) -> Marg
         The rim.
     base : BasePlane
         The base line.
+    closing : Closing or None
+        What closes unseen surface.
 
     Returns
     -------
@@ -58,13 +76,19 @@ def find_margin(volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane) -> Marg
     """
     hole_radius_mm = np.sqrt(rooms.hole_mm2 / np.pi)
     over = base.heights_mm(*rim.crest_mm.T)
+    # Where surface is closed the exact sum lacks it: that says nothing about the pitch.
+    disagreement_ml = volume.disagreement_ml if closing is None else 0.0
     gap_mm2 = float(-over[over < 0.0].sum()) * rooms.grid.pitch_mm
     parts_mm3 = {
         "base line": base.height_u_mm * volume.slope_ml_per_mm * 1000.0,
         "border": max(BORDER_U_MM, BORDER_U_SHARE * rim.land_width_mm) * gap_mm2,
         "holes": HOLE_U_SHARE * hole_radius_mm * rooms.hole_mm2,
-        "pitch": 1000.0 * max(volume.disagreement_ml, LEAST_PITCH_SHARE * volume.columns_ml),
+        "pitch": 1000.0 * max(disagreement_ml, LEAST_PITCH_SHARE * volume.columns_ml),
         "surface": SURFACE_U_MM * volume.footprint_mm2,
     }
     ranked = sorted(parts_mm3.items(), key=lambda part: -part[1])
-    return Margin(parts_ml=tuple((name, u / 1000.0) for name, u in ranked))
+    return Margin(
+        parts_ml=tuple((name, u / 1000.0) for name, u in ranked),
+        less_ml=0.0 if closing is None else closing.less_ml,
+        more_ml=0.0 if closing is None else closing.more_ml,
+    )

@@ -16,6 +16,7 @@ from volest.scan.winding import mend_winding
 
 MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
+MOST_UNSEEN_SHARE = 0.25  # of crossings: a surface of which so much lacks its back is two in one
 CROSSING_SHARE = 2e-3  # more than the grazing folds of one noisy surface: bodies that cross
 MAJORITY = 0.5
 MOST_BODIES = 8  # the largest: dust is never the impression
@@ -96,11 +97,14 @@ def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]
     notes = []
     if mended.turned or mended.removed_duplicates:
         notes.append(_note_mended(mended.turned, mended.removed_duplicates))
-    if columns.misfit_share > CROSSING_SHARE and mended.body.any():
+    if columns.tangles > CROSSING_SHARE * len(columns.cell) and mended.body.any():
         kept = _main_body(columns, mended.body)
         surface, columns = surface.chosen(kept), columns.of(kept)
         notes += [] if kept.all() else [_note_parts(1.0 - float(np.mean(kept)))]
-    if columns.misfit_share > STILL_MISFIT_SHARE:
+    if (
+        columns.tangles > STILL_MISFIT_SHARE * len(columns.cell)
+        or columns.misfit_share > MOST_UNSEEN_SHARE
+    ):
         raise _tangled(columns)
     return surface, columns, notes
 
@@ -115,7 +119,7 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
         more = kept | (body == number)
         together = columns.of(more)
         # What crosses adds misfits that neither has by itself.
-        added = together.misfits - so_far.misfits - own.misfits
+        added = together.tangles - so_far.tangles - own.tangles
         if added <= CROSSING_SHARE * len(together.cell):
             kept, so_far = more, together
     return np.asarray(kept)

@@ -50,6 +50,8 @@ class Rooms:
         Room below the base line that has no way to the opening.
     leaks : bool
         Whether filled room joins the outside of the scan through a hole in a wall.
+    assumed : ndarray
+        (m,) whether floor or roof was not seen by the scanner.
     """
 
     grid: Grid
@@ -63,6 +65,7 @@ class Rooms:
     hole_ml: float
     sealed_ml: float
     leaks: bool
+    assumed: Bools
 
     @property
     def pieces_ml(self) -> Floats:
@@ -102,14 +105,15 @@ def find_rooms(
     grid = columns.grid
     beyond = beyond_edge(relief, footprint, rim, base.heights_mm(*rim.crest_mm.T))
     inside = footprint.inside & ~beyond
-    cell, floor, roof = _stretches(columns, base)
+    cell, floor, roof, assumed = _stretches(columns, base)
     hole, hole_floor = _holes(cell, relief, inside, base)
     cell = np.concatenate([cell, hole])
     order = np.argsort(cell, kind="stable")
-    cell, floor, roof = (
+    cell, floor, roof, assumed = (
         cell[order],
         np.concatenate([floor, hole_floor])[order],
         np.concatenate([roof, np.full(len(hole), np.inf)])[order],
+        np.concatenate([assumed, np.ones(len(hole), dtype=bool)])[order],
     )
     filled, sealed = _filled(grid, cell, floor, roof, inside)
     in_footprint, below = inside.ravel()[cell], floor < 0.0
@@ -121,6 +125,7 @@ def find_rooms(
         floor_mm=floor[keep],
         roof_mm=roof[keep],
         filled=filled[keep],
+        assumed=assumed[keep],
         outside=_outside(grid, cell[below & np.isinf(roof)], inside | rim.land),
         land_mm=_land_mm(grid, rim, beyond, base),
         hole_mm2=len(hole) * grid.pitch_mm**2,
@@ -176,8 +181,8 @@ def _outside(grid: Grid, open_below: Ints, inside: Bools) -> Bools:
     return outside & ~inside
 
 
-def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]:
-    """Pair each surface that faces up with the next one in its column."""
+def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats, Bools]:
+    """Pair each surface that faces up with the next one in its column; say if one was assumed."""
     j, i = np.divmod(columns.cell, columns.grid.shape[1])
     x = columns.grid.low_mm[0] + i * columns.grid.pitch_mm
     y = columns.grid.low_mm[1] + j * columns.grid.pitch_mm
@@ -185,7 +190,11 @@ def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats]
     roof = np.full(len(height), np.inf)
     same = columns.cell[1:] == columns.cell[:-1]
     roof[:-1][same] = height[1:][same]
-    return columns.cell[columns.up], height[columns.up], roof[columns.up]
+    assumed = np.zeros(len(height), dtype=bool)
+    if len(columns.assumed):
+        assumed |= columns.assumed
+        assumed[:-1] |= columns.assumed[1:] & same
+    return columns.cell[columns.up], height[columns.up], roof[columns.up], assumed[columns.up]
 
 
 def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:

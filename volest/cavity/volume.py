@@ -30,8 +30,8 @@ class Volume:
     prisms_ml : float
         From the triangles, exactly; holes count as the columns fill them.
     holed : bool
-        Whether parts of the floor are missing: the columns fill them cell by cell, while the exact
-        sum and the filled cells do not quite meet at a hole's border.
+        Whether parts of the surface are missing: the columns fill them cell by cell, while the
+        exact sum and the filled cells do not quite meet at a hole's border.
     footprint_mm2 : float
         What it covers at the base line's level or over it, seen along the pour axis.
     slope_ml_per_mm : float
@@ -89,7 +89,7 @@ def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> 
     return Volume(
         columns_ml=columns_ml,
         prisms_ml=prism_volume_ml(corners_mm, rooms, base) + rooms.hole_ml,
-        holed=rooms.hole_mm2 > 0.0,
+        holed=bool(rooms.assumed[rooms.filled].any()),
         footprint_mm2=_covered(rooms) * rooms.grid.pitch_mm**2,
         slope_ml_per_mm=float(over - under) / SLOPE_OVER_MM / base.upright,
         curve=np.stack([height * base.upright, column_volumes_ml(rooms, height)], axis=1),

@@ -128,7 +128,7 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
         waiting.append(
             Impression(
                 name=result.scan,
-                volume_ml=result.volume_ml,
+                volume_ml=result.volume_ml + result.reserve_ml,
                 window=None if material is None else pour_window(material),
                 age_min=0.0 if age is None else _minutes(age),
             )

@@ -59,13 +59,24 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
-    console.print(f"\nVolume {result.volume_ml:.1f} mL, give or take {margin.expanded_ml:.1f} mL:")
+    console.print(f"\nVolume {result.volume_ml:.1f} mL, {_give_or_take(margin)}:")
     for name, u_ml in margin.parts_ml:
         console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
+    if margin.more_ml:
+        console.print(
+            f"  {margin.more_ml:5.2f} mL  more behind surface that was not seen, or "
+            f"{margin.less_ml:.2f} mL less"
+        )
     for note in result.notes:
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
         console.print("\n" + wrapped(words, _WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
+
+
+def _give_or_take(margin: Margin) -> str:
+    if margin.more_ml == 0.0:
+        return f"give or take {margin.above_ml:.1f} mL"
+    return f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
 
 
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:

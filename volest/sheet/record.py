@@ -77,6 +77,7 @@ def scan_record(result: Result) -> dict[str, Any]:
         "footprint_mm2": result.footprint_mm2,
         "slope_ml_per_mm": result.slope_ml_per_mm,
         "curve": result.curve,
+        "reserve_ml": result.reserve_ml,
         "mix": None if result.mix is None else result.mix.as_record(),
         "second_pour": None if result.second_pour is None else result.second_pour.as_record(),
         "trim": None if result.trim is None else asdict(result.trim),

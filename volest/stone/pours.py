@@ -16,7 +16,7 @@ from volest.stone.own import bench_for, find_stone
 from volest.stone.types import StoneType
 
 
-def first_pour(volume_ml: float, settings: Settings) -> Mix:
+def first_pour(volume_ml: float, settings: Settings, *, reserve_ml: float = 0.0) -> Mix:
     """Size the first pour, knobs for the base included where one is made.
 
     Parameters
@@ -25,6 +25,8 @@ def first_pour(volume_ml: float, settings: Settings) -> Mix:
         Cavity up to the base line, in mL.
     settings : Settings
         Stone, waste, bowls and bench.
+    reserve_ml : float
+        Mixed on top of it, in mL, beside the waste.
 
     Returns
     -------
@@ -43,7 +45,7 @@ def first_pour(volume_ml: float, settings: Settings) -> Mix:
     >>> first_pour(50.0, Settings()).powder_g
     103.0
     """
-    return into_bowls(_first([volume_ml], settings), settings.lab.bowl, settings.way)
+    return into_bowls(_first([volume_ml], settings, reserve_ml), settings.lab.bowl, settings.way)
 
 
 def shared_pour(volumes_ml: Sequence[float], settings: Settings) -> Mix | None:
@@ -80,13 +82,16 @@ def _filled_ml(volumes_ml: Sequence[float], settings: Settings) -> float:
     return sum(volume_ml + knobs_ml for volume_ml in volumes_ml)
 
 
-def _first(volumes_ml: Sequence[float], settings: Settings) -> Callable[[int], Mix]:
+def _first(
+    volumes_ml: Sequence[float], settings: Settings, reserve_ml: float = 0.0
+) -> Callable[[int], Mix]:
     return _maker(
         _filled_ml(volumes_ml, settings),
         settings,
         stone=settings.stone,
         wp_ml_per_100g=settings.wp_ml_per_100g,
         stretch_ml_per_100g=settings.stretch_ml_per_100g,
+        reserve_ml=reserve_ml,
     )
 
 
@@ -147,6 +152,7 @@ def _maker(
     stone: str,
     wp_ml_per_100g: float | None = None,
     stretch_ml_per_100g: float = 0.0,
+    reserve_ml: float = 0.0,
 ) -> Callable[[int], Mix]:
     """Give what makes the pour in so many equal mixes."""
     kind = find_stone(stone, settings.lab)
@@ -158,7 +164,7 @@ def _maker(
             volume_ml,
             stone=kind,
             waste_percent=way.share_percent,
-            residue_ml=way.residue_ml,
+            residue_ml=way.residue_ml + reserve_ml / mixes,
             air_percent=way.air_percent,
             wp_ml_per_100g=wp_ml_per_100g,
             stretch_ml_per_100g=stretch_ml_per_100g,

@@ -192,7 +192,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
             volume_ml = result.volume_ml
         if volume_ml >= _LEAST_ML:
             try:
-                made = first_pour(volume_ml, settings)
+                made = first_pour(volume_ml, settings, reserve_ml=result.reserve_ml)
             except MixError:  # no bowl takes it: the slider ends below
                 break
             mixed = [powder_dealt(made), water_dealt(made), scoops_dealt(made)]

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.margin import find_margin
+from volest.cavity.margin import Margin, find_margin
 from volest.cavity.rooms import find_rooms
 from volest.cavity.volume import find_volume
 from volest.errors import MixError, ScanError
@@ -54,8 +54,8 @@ class Figures:
 
     Parameters
     ----------
-    volume_ml, half_ml : float
-        Volume, and half the width of its interval.
+    volume_ml, low_ml, high_ml : float
+        Volume and its interval.
     mix : Mix or None
         The mix; None where there is next to nothing to fill, or more than can be mixed.
     why : str
@@ -63,7 +63,8 @@ class Figures:
     """
 
     volume_ml: float
-    half_ml: float
+    low_ml: float
+    high_ml: float
     mix: Mix | None
     why: str = ""
 
@@ -166,26 +167,32 @@ class Handling:
             Volume, interval and mix.
         """
         if self.held.is_tilted:
-            volume_ml, half_ml = self._measured_anew()
+            volume_ml, margin = self._measured_anew()
         else:
             heights, volumes = np.array(self.result.curve).T
             volume_ml = float(np.interp(self.held.height_mm, heights, volumes))
-            half_ml = self.cavity.margin.expanded_ml
+            margin = self.cavity.margin
             if self.held.height_mm == 0.0:
                 volume_ml = self.cavity.volume.best_ml
         made, why = None, ""
         if volume_ml >= _LEAST_ML:
             try:
-                made = first_pour(volume_ml, self.settings)
+                made = first_pour(volume_ml, self.settings, reserve_ml=self.cavity.reserve_ml)
             except MixError as fault:
                 why = str(fault)
-        return Figures(volume_ml=volume_ml, half_ml=half_ml, mix=made, why=why)
+        return Figures(
+            volume_ml=volume_ml,
+            low_ml=max(volume_ml - margin.below_ml, 0.0),
+            high_ml=volume_ml + margin.above_ml,
+            mix=made,
+            why=why,
+        )
 
-    def _measured_anew(self) -> tuple[float, float]:
+    def _measured_anew(self) -> tuple[float, Margin]:
         c, base = self.cavity, self.base
         rooms = find_rooms(c.skin.columns, c.relief, c.footprint, c.rim, base)
         volume = find_volume(c.skin.corners_mm, rooms, base)
-        return volume.best_ml, find_margin(volume, rooms, c.rim, base).expanded_ml
+        return volume.best_ml, find_margin(volume, rooms, c.rim, base, c.closing)
 
     def scene(self) -> Scene:
         """Draw it with the base line as it is held.

@@ -63,8 +63,7 @@ def figure_lines(figures: Figures) -> list[str]:
         Volume with its interval, and the mix.
     """
     mix = figures.mix
-    low = max(figures.volume_ml - figures.half_ml, 0.0)
-    lines = [volume_words(figures.volume_ml, low, figures.volume_ml + figures.half_ml)]
+    lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
     if mix is not None:
         lines += [
             f"1. water {water_dealt(mix)} mL",
