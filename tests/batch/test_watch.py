@@ -179,3 +179,19 @@ def test_a_day_with_everything_that_goes_wrong(
     assert "Traceback" not in err
     assert [line.split()[0] for line in told.splitlines()].count("slow.stl") == 1
     assert "bad.stl  REFUSED not-a-mesh" in told
+
+
+def test_a_file_of_full_size_that_is_filled_slowly_is_sized_once_it_is_filled(
+    watched: tuple[Path, Path, "subprocess.Popen[str]"],
+) -> None:
+    folder, out, _ = watched
+    whole = bowl_stl(1)
+    half = len(whole) // 2
+    scan = folder / "a.stl"
+    scan.write_bytes(whole[:half].ljust(len(whole), b"\0"))  # longer on the way than it must rest
+    until(lambda: outcomes(out) == {"a.stl": "refused"})
+    with scan.open("r+b") as file:
+        file.seek(half)
+        file.write(whole[half:])
+    assert scan.read_bytes() == whole
+    until(lambda: outcomes(out) == {"a.stl": "measured"})

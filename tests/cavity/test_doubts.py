@@ -92,6 +92,33 @@ def test_leak_is_told() -> None:
     assert set(doubts(rooms=replace(ROOMS, leaks=True))) == {"leak"}
 
 
+@pytest.mark.parametrize(
+    ("across", "deep_mm", "odd"),
+    [
+        (20.0, 5.5, True),  # 400 mm2: an outline of a few teeth
+        (20.0, 6.5, False),
+        (20.0, 14.5, False),
+        (20.0, 15.5, True),
+        (40.0, 2.5, True),
+        (40.0, 3.5, False),
+        (40.0, 15.5, True),
+    ],
+)
+@pytest.mark.parametrize("under_rim_mm", [0.0, 1.0])
+def test_depth_that_no_impression_has(
+    across: float, deep_mm: float, under_rim_mm: float, *, odd: bool
+) -> None:
+    # A tub of that depth and outline: its mean depth is its depth, wherever the base line lies.
+    cells = int(across**2 / 4.0)
+    floor = np.full(cells, under_rim_mm - deep_mm)
+    rooms = rooms_made(floor, np.full(cells, np.inf), list(range(cells)))
+    trim = replace(TRIM, rim_mean_mm=under_rim_mm)
+    held_ml = float(across**2 * (deep_mm - under_rim_mm) / 1000.0)
+    notes = doubts(rooms=rooms, trim=trim, volume=stated(held_ml, held_ml))
+    assert set(notes) == ({"odd-volume"} if odd else set())
+    assert not odd or f"{deep_mm:.1f} mm deep" in notes["odd-volume"].text
+
+
 def test_a_gap_is_boxed_where_it_is() -> None:
     note = doubts(trim=replace(TRIM, gap_length_mm=9.0, rim_lowest_mm=-3.0))["needs-boxing"]
     assert "9 mm" in note.text

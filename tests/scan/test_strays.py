@@ -11,7 +11,7 @@ import pytest
 from tests.cavity.trays import Floats, Tray, trays
 from volest.scan.checks import areas_mm2
 from volest.scan.reading import read_scan
-from volest.scan.strays import note_needles, note_zeroed
+from volest.scan.strays import note_lost, note_needles
 
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 TRAYS = {tray.name: tray for tray in trays()}
@@ -28,7 +28,7 @@ def dense() -> Floats:
 @pytest.mark.parametrize("is_open", [False, True])
 def test_sound_trays_have_none(tray: Tray, *, is_open: bool) -> None:
     triangles = tray.triangles(is_open=is_open)  # coarse walls with long triangles among them
-    assert note_zeroed(triangles, areas_mm2(triangles)) == ()
+    assert note_lost(triangles, areas_mm2(triangles)) == ()
     assert note_needles(triangles, areas_mm2(triangles)) == ()
 
 
@@ -42,7 +42,7 @@ def test_sound_samples_have_none(name: str) -> None:
 def test_triangles_that_became_zero(dense: Floats, whole: int, *, told: bool) -> None:
     torn = dense.copy()
     torn[5000 : 5000 + whole] = 0.0
-    assert [note.text.split()[0] for note in note_zeroed(torn, areas_mm2(torn))] == [
+    assert [note.text.split()[0] for note in note_lost(torn, areas_mm2(torn))] == [
         str(whole)
     ] * told
 
@@ -51,7 +51,7 @@ def test_triangles_that_became_zero(dense: Floats, whole: int, *, told: bool) ->
 def test_corners_that_became_zero(dense: Floats, lost: int) -> None:
     torn = dense.copy()
     torn[5000 : 5000 + lost, 1] = 0.0
-    notes = note_zeroed(torn, areas_mm2(torn))
+    notes = note_lost(torn, areas_mm2(torn))
     assert len(notes) == (lost >= 10)
     assert all(note.text.startswith(f"{lost} triangles") for note in notes)
 
@@ -60,7 +60,7 @@ def test_a_fan_about_the_origin_is_no_loss() -> None:
     # A bowl whose deepest point is the origin: 128 triangles meet there, none longer than others.
     bowl = TRAYS["hemisphere"].triangles(is_open=True) + np.array([0.0, 0.0, 20.0])
     assert (bowl == 0.0).all(axis=2).any(axis=1).sum() >= 10
-    assert note_zeroed(bowl, areas_mm2(bowl)) == ()
+    assert note_lost(bowl, areas_mm2(bowl)) == ()
 
 
 @pytest.mark.parametrize("torn", [1, 3])

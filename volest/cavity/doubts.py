@@ -33,6 +33,10 @@ LEFT_OUT_SHARE = 1.0 / 6.0  # of the cavity: smaller hollows are those of tray a
 PIECE_SHARE = 0.05  # of the whole: smaller pieces of a footprint are dents beside it
 PLACE_SHARE = 0.03  # of what was not seen: an hour with less is not worth a look
 TWO = 2
+# Mean depth up to the rim. Crowns are 7 to 11 mm high [Wheeler], trays 15-30 outside (common
+# practice, no source). A small outline is of a few teeth, a wide one may be toothless and low.
+DEPTH_MM = (3.0, 15.0)
+SMALL_MM2, SMALL_DEPTH_MM = 1000.0, 6.0
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
 PLAIN_TALK = "look at the scan before mixing"
@@ -88,10 +92,12 @@ def find_doubts(
     _refuse_holes(rooms, volume)
     if closing is None:  # the exact sum lacks what was closed
         _refuse_discord(volume)
+    to_rim_ml = float(column_volumes_ml(rooms, np.array([trim.rim_mean_mm / base.upright]))[0])
     doubts = [
         _axis(pose),
         *base.notes,
-        _low_line(rooms, base, trim, volume),
+        _odd_volume(rooms, to_rim_ml),
+        _low_line(trim, volume, to_rim_ml),
         _ends_early(footprint, base),
         _leak(rooms),
         _boxing(trim),
@@ -154,10 +160,26 @@ def _axis(pose: Pose | None) -> Note | None:
     )
 
 
-def _low_line(rooms: Rooms, base: BasePlane, trim: Trim, volume: Volume) -> Note | None:
+def _odd_volume(rooms: Rooms, to_rim_ml: float) -> Note | None:
+    """Note a cavity too shallow or too deep for its outline, as a wrong unit makes it."""
+    outline_mm2 = len(np.unique(rooms.cell)) * rooms.grid.pitch_mm**2
+    small = outline_mm2 < SMALL_MM2
+    least_mm, most_mm = (SMALL_DEPTH_MM if small else DEPTH_MM[0]), DEPTH_MM[1]
+    depth_mm = 1000.0 * to_rim_ml / outline_mm2
+    if least_mm <= depth_mm <= most_mm:
+        return None
+    return Note(
+        code="odd-volume",
+        text=f"up to the rim the cavity holds {to_rim_ml:.1f} mL over {outline_mm2:.0f} mm2, "
+        f"{depth_mm:.1f} mm deep on average; impressions {'under' if small else 'from'} "
+        f"{SMALL_MM2:.0f} mm2 are {least_mm:.0f} to {most_mm:.0f} mm deep",
+        do="measure the impression with a ruler; if the scan has not its size, give the scan's "
+        "--unit",
+    )
+
+
+def _low_line(trim: Trim, volume: Volume, to_rim_ml: float) -> Note | None:
     """Note a base line far under the rim, which leaves most of the cavity empty."""
-    rim_mm = trim.rim_mean_mm / base.upright
-    to_rim_ml = float(column_volumes_ml(rooms, np.array([rim_mm]))[0])
     if volume.columns_ml >= LEAST_FILLED * to_rim_ml:
         return None
     return Note(

@@ -7,6 +7,11 @@ MAX_TEXT_BYTES = 1_000_000_000  # numbers read from text take up to three times 
 MAX_TRIANGLES = 30_000_000  # scanners give 0.1 to 2 million; beyond this memory, not truth, decides
 ABSURD_FACTOR = 100  # a file cut short still holds a fair share of itself; 1 % of it is no cut
 LONG_FIGURE = 10**15  # longer ones are written as powers of ten, so that a line stays a line
+# Of a scan's triangles: what was never filled in is surface that is not there, and a floor of which
+# a tenth is missing is refused as well. In sound scans a handful of triangles meet in any one
+# point, 0, 0, 0 included: fewer than ten say nothing.
+MOST_UNFILLED, LEAST_UNFILLED = 0.1, 10
+WAIT = "wait until the copy has finished, or export the scan again"
 RESCAN = "export or copy the scan again and compare the file sizes"
 
 
@@ -82,6 +87,18 @@ def refuse_if_large(size: int, *, text: bool) -> None:
             remedy="export the scan as binary, or with fewer triangles",
             code="too-large",
         )
+
+
+def refuse_if_unfilled(what: str, count: int, of: int) -> None:
+    """Refuse a file of full size that is largely not filled in, as a copy that goes on is."""
+    if count < LEAST_UNFILLED or count <= MOST_UNFILLED * of:
+        return
+    raise ScanError(
+        f"{count:,} of {of:,} {what}",
+        needed="a file that is filled to its end",
+        remedy=WAIT,
+        code="truncated",
+    )
 
 
 def damaged(found: str, needed: str) -> ScanError:

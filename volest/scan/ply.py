@@ -7,7 +7,13 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.limits import MAX_TRIANGLES, damaged, refuse_if_large, refuse_if_short
+from volest.scan.limits import (
+    MAX_TRIANGLES,
+    damaged,
+    refuse_if_large,
+    refuse_if_short,
+    refuse_if_unfilled,
+)
 from volest.scan.ply_body import NATIVE, as_text, number_table, read_element, shortest_row
 from volest.scan.ply_header import HEADER_BYTES, Element, PlyHeader, read_ply_header
 from volest.scan.ply_rows import Columns
@@ -63,6 +69,8 @@ def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note
     points = np.stack([tables["vertex"].singles[axis] for axis in "xyz"], axis=1)  # (v, 3)
     corners, short_faces = _fans(*tables["face"].lists[corner_list])
     if short_faces:
+        count = len(tables["face"].lists[corner_list][0])
+        refuse_if_unfilled("faces with fewer than three corners", short_faces, count)
         notes = (*notes, _short_faces_note(short_faces))
     return _gather(points, corners), notes
 

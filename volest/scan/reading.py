@@ -20,7 +20,7 @@ from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
 from volest.scan.stl_binary import read_stl_binary
 from volest.scan.stl_text import read_stl_text
-from volest.scan.strays import note_needles, note_zeroed
+from volest.scan.strays import note_lost, note_needles
 
 HEAD_BYTES = 4096  # enough to recognise any kind
 _MOST_LOOKED_AT = 10_000  # names beside a missing file
@@ -121,10 +121,10 @@ def scan_of(
             triangles *= factor
         refuse_not_finite(triangles)
     areas = areas_mm2(triangles)
-    zeroed = note_zeroed(triangles, areas)
+    lost = note_lost(triangles, areas)
     triangles, areas, dropped = drop_degenerate(triangles, areas)
     size_notes = check_scale(triangles, areas, unit)
-    strays = zeroed or note_needles(triangles, areas)
+    strays = lost or note_needles(triangles, areas)
     triangles.flags.writeable = False
     return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *strays, *size_notes))
 

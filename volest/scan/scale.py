@@ -12,6 +12,13 @@ from volest.settings import MM_PER_UNIT
 # the possible a note is enough: nothing usual comes to lie there by a wrong unit of the four.
 USUAL_MM = (25.0, 130.0)
 POSSIBLE_MM = (15.0, 200.0)
+# A full arch is 40 mm or longer; a shorter scan is of a few teeth, whose crowns alone are 7 to
+# 11 mm high [Wheeler], tray and flange not counted. Trays are 15-30 mm high outside; a toothless
+# ridge is low, a handle may rise (common practice, no source). An inch is 2.54 cm: what is usual in
+# one of them is too low or too high in the other.
+FULL_ARCH_MM = 40.0
+PART_HEIGHT_MM = 12.0
+HEIGHT_MM = (7.0, 45.0)
 OUTER_SHARE = 0.01  # of the surface, left out at each end: stray triangles must not decide
 SAMPLE = 5_000  # triangles; 50 of them lie beyond each end, so one stray more or less is nothing
 HEAVIEST = 100.0  # times the median area: a spike to a far point has few triangles, but large ones
@@ -55,11 +62,11 @@ def _three_digits(side_mm: float) -> str:
     return f"{side_mm:.0f}" if side_mm >= 100.0 else f"{side_mm:.3g}"  # noqa: PLR2004  # three digits
 
 
-def longest_side_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> float:
-    """Measure the longest side of the box around the scan, without its stray parts.
+def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
+    """Measure the scan's longest side and its height, without its stray parts.
 
-    Along x, y and z the outermost 1 % of the surface at each end is left out, by area; a
-    triangle counts with no more than 100 times the median area.
+    At each end the outermost 1 % of the surface is left out, by area; a triangle counts with no
+    more than 100 times the median area.
 
     Parameters
     ----------
@@ -70,14 +77,14 @@ def longest_side_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) 
 
     Returns
     -------
-    float
-        Length in mm.
+    longest_mm, height_mm : float
+        Along x, y or z, and along the scan's own thinnest way.
 
     Examples
     --------
     >>> corners = np.array([[[0.0, 0, 0], [60, 0, 0], [60, 40, 0]]])
-    >>> longest_side_mm(corners, np.array([1200.0]))
-    60.0
+    >>> sides_mm(corners, np.array([1200.0]))
+    (60.0, 0.0)
     """
     stride = -(-len(triangles) // SAMPLE)
     points = triangles[::stride].reshape(-1, 3)  # (3 m, 3)
@@ -85,14 +92,27 @@ def longest_side_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) 
     # Not np.median: at its first call it loads masked arrays, which takes longer than the rest.
     median = np.partition(sampled, len(sampled) // 2)[len(sampled) // 2]
     weights = np.repeat(np.minimum(sampled, HEAVIEST * median), 3)
-    sides = []
-    for axis in range(3):
-        order = np.argsort(points[:, axis])
+    low, high = _ends(points, weights)
+    held = np.clip(points, low, high)  # else a far stray would turn the axes
+    # Over a triangle the square of a length sums to that at its corners and 9 times at its middle.
+    held = np.concatenate([held, held.reshape(-1, 3, 3).mean(axis=1)])
+    shares = np.concatenate([weights, 9.0 * weights[::3]])
+    _, axes = np.linalg.eigh(np.cov(held.T, aweights=shares))
+    thin_low, thin_high = _ends(points @ axes[:, :1], weights)
+    return float((high - low).max()), float((thin_high - thin_low)[0])
+
+
+def _ends(
+    points: NDArray[np.float64], weights: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Find between which coordinates, column by column, all but the outermost surface lies."""
+    low, high = np.empty(points.shape[1]), np.empty(points.shape[1])
+    for axis, column in enumerate(points.T):
+        order = np.argsort(column)
         share = np.cumsum(weights[order])
         ends = np.searchsorted(share, share[-1] * np.array([OUTER_SHARE, 1 - OUTER_SHARE]))
-        low, high = points[order[ends], axis]
-        sides.append(float(high - low))
-    return max(sides)
+        low[axis], high[axis] = column[order[ends]]
+    return low, high
 
 
 def check_scale(
@@ -112,7 +132,7 @@ def check_scale(
     Returns
     -------
     tuple of Note
-        'odd-size' outside of the usual 25 to 130 mm.
+        'odd-size' where length or height are not those of an impression.
 
     Raises
     ------
@@ -127,27 +147,64 @@ def check_scale(
     ...
     volest.errors.ScanError: found a longest side of 6 mm, read as mm; ...
     """
-    side_mm = longest_side_mm(triangles, areas)
+    side_mm, height_mm = sides_mm(triangles, areas)
+    in_file = (side_mm / mm_per_unit(unit), height_mm / mm_per_unit(unit))
     if not POSSIBLE_MM[0] <= side_mm <= POSSIBLE_MM[1]:
         raise ScanError(
             f"a longest side of {_three_digits(side_mm)} mm, read as {unit or 'mm'}",
             needed=f"{POSSIBLE_MM[0]:.0f} to {POSSIBLE_MM[1]:.0f} mm",
-            remedy=_advice(side_mm / mm_per_unit(unit)),
+            remedy=_advice(*in_file),
             code="scale",
         )
-    if USUAL_MM[0] <= side_mm <= USUAL_MM[1]:
+    odd = _odd(side_mm, height_mm)
+    if odd is None:
         return ()
+    likely = _likely(*in_file)
+    better = f" ({_made(likely, *in_file)})" if likely else ""
     note = Note(
         code="odd-size",
-        text=f"The longest side is {side_mm:.0f} mm; a quadrant is from {USUAL_MM[0]:.0f} mm, "
-        f"a full arch with a tray handle up to {USUAL_MM[1]:.0f} mm.",
-        do="Measure the impression with a ruler; if it differs, give the scan's --unit.",
+        text=f"Read as {unit or 'mm'}, {odd}.",
+        do=f"Measure the impression with a ruler; if it differs, give the scan's --unit{better}.",
     )
     return (note,)
 
 
-def _advice(side: float) -> str:
-    """Say which units would make a plausible impression of this side in the file's unit."""
+def _odd(side_mm: float, height_mm: float) -> str | None:
+    """Say in which way no usual impression is of this length and height."""
+    if not USUAL_MM[0] <= side_mm <= USUAL_MM[1]:
+        return (
+            f"the longest side is {side_mm:.0f} mm; a quadrant is from {USUAL_MM[0]:.0f} mm, "
+            f"a full arch with a tray handle up to {USUAL_MM[1]:.0f} mm"
+        )
+    if side_mm < FULL_ARCH_MM and height_mm < PART_HEIGHT_MM:
+        return (
+            f"the scan is {side_mm:.0f} mm long and {height_mm:.1f} mm high; one shorter than "
+            f"{FULL_ARCH_MM:.0f} mm is of a few teeth, and those are {PART_HEIGHT_MM:.0f} mm high "
+            "or more"
+        )
+    if not HEIGHT_MM[0] <= height_mm <= HEIGHT_MM[1]:
+        return (
+            f"the scan is {side_mm:.0f} mm long and {height_mm:.1f} mm high; impressions are "
+            f"{HEIGHT_MM[0]:.0f} to {HEIGHT_MM[1]:.0f} mm high"
+        )
+    return None
+
+
+def _likely(side: float, height: float) -> str | None:
+    """Name the one unit that makes a usual impression of these, given in the file's unit."""
+    usual = [
+        unit for unit, factor in MM_PER_UNIT.items() if not _odd(side * factor, height * factor)
+    ]
+    return usual[0] if len(usual) == 1 else None
+
+
+def _made(unit: str, side: float, height: float) -> str:
+    factor = MM_PER_UNIT[unit]
+    return f"--unit {unit} makes it {side * factor:.0f} mm long and {height * factor:.0f} mm high"
+
+
+def _advice(side: float, height: float) -> str:
+    """Say which units would make a plausible impression of these, given in the file's unit."""
     fits = {
         unit: side * factor
         for unit, factor in MM_PER_UNIT.items()
@@ -158,4 +215,7 @@ def _advice(side: float) -> str:
         return f"no unit of {', '.join(MM_PER_UNIT)} makes it plausible: export the scan in mm"
     if len(fits) == 1:
         return f"{listed}: measure the impression, and give it if that is right"
-    return f"{listed}: more than one could be meant, so measure the impression with a ruler"
+    likely = _likely(side, height)
+    heights = ", ".join(f"{height * MM_PER_UNIT[unit]:.0f} mm in {unit}" for unit in fits)
+    which = f", {likely} is likelier by the height ({heights})" if likely else ""
+    return f"{listed}: more than one could be meant{which}, so measure the impression with a ruler"

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.limits import refuse_if_short, truncated
+from volest.scan.limits import WAIT, refuse_if_short, truncated
 
 PREAMBLE_BYTES = 84  # 80 of header and a 4-byte count
 RECORD_BYTES = 50  # normal and three corners as 12 float32, then 2 bytes of attributes
@@ -125,7 +125,7 @@ def _refuse_unread(stated: int, room: int, surplus: int) -> None:
         raise ScanError(
             f"a count of 0 triangles in a file with room for {room:,}" if room else "no triangles",
             needed="a surface of triangles",
-            remedy="export the scan again",
+            remedy=WAIT,
             code="no-triangles",
         )
     if surplus > max(SMALL_TAIL_BYTES, RECORD_BYTES * stated):

@@ -1,17 +1,24 @@
-"""Triangles that damage to a file has torn out of their places: told, not mended."""
+"""Triangles that damage to a file has put out of their places: told, or refused, not mended."""
+
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from volest.notes import Note
+from volest.scan.limits import LEAST_UNFILLED, refuse_if_unfilled
 
 SAMPLE = 8192  # triangles from which the usual one is taken
-ZEROED_LEAST = 10  # triangles; in sound scans a handful meet in any one point, 0, 0, 0 included
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
 
 
-def note_zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
-    """Note triangles at, or reaching to, exactly 0, 0, 0: a file that lost a block reads like that.
+REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
+DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
+
+
+def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
+    """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
     Parameters
     ----------
@@ -23,27 +30,64 @@ def note_zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> t
     Returns
     -------
     tuple of Note
-        'zeroed', or none.
+        'zeroed' or 'repeated', or none.
+
+    Raises
+    ------
+    ScanError
+        'truncated' where it is more than a tenth of them.
 
     Examples
     --------
-    >>> note_zeroed(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]), np.array([6.0]))
+    >>> note_lost(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]), np.array([6.0]))
     ()
     """
-    level = triangles[:, :, 0] == 0.0  # cheap, and nearly always enough to see that there is none
-    if np.count_nonzero(level) < ZEROED_LEAST:
+    zeroed, repeated = _zeroed(triangles, areas), _repeated(triangles, areas)
+    count = max(zeroed, repeated)
+    if count < LEAST_UNFILLED:
         return ()
-    at_origin = level & (triangles[:, :, 1] == 0.0) & (triangles[:, :, 2] == 0.0)  # (n, 3)
-    count = int(np.count_nonzero(at_origin.all(axis=1))) + _reaching(triangles, areas, at_origin)
-    if count < ZEROED_LEAST:
-        return ()
+    at_zero = zeroed >= repeated  # what is zeros all through counts in both
+    what = "lie at or reach to exactly 0, 0, 0" if at_zero else "stand there three times or more"
+    refuse_if_unfilled(f"triangles that {what}", count, len(triangles))
     note = Note(
         code="zeroed",
-        text=f"{count:,} triangles lie at or reach to exactly 0, 0, 0, as in a file that lost a "
-        "block",
+        text=f"{count:,} triangles {what}, as in a file that lost a block",
         do="copy or export the scan again",
     )
-    return (note,)
+    return (note if at_zero else replace(note, code="repeated"),)
+
+
+def _repeated(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
+    """Count triangles that stand there three times or more, the same to the bit."""
+    # The same triangle has the same area: few areas are met so often, and only those are compared.
+    suspect = triangles[_often(areas)].reshape(-1, 9)
+    if len(suspect) < LEAST_UNFILLED:
+        return 0
+    bits = np.ascontiguousarray(suspect).view(np.uint64)
+    key = np.zeros(len(bits), np.uint64)
+    for column in bits.T:  # a digest of all nine coordinates: rows compared one by one take minutes
+        key = (key ^ column ^ (column >> np.uint64(29))) * DIGEST
+    return int(np.count_nonzero(_often(key)))
+
+
+def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which values are met three times or more."""
+    ordered = np.sort(values)
+    often = ordered[REPEATED - 1 :][ordered[REPEATED - 1 :] == ordered[: 1 - REPEATED]]
+    if not len(often):
+        return np.zeros(len(values), dtype=bool)
+    often = often[np.append(True, often[1:] != often[:-1])]
+    place = np.minimum(np.searchsorted(often, values), len(often) - 1)
+    return np.asarray(often[place] == values)
+
+
+def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
+    """Count triangles that lie at 0, 0, 0 with all corners, or are torn to it."""
+    level = triangles[:, :, 0] == 0.0  # cheap, and nearly always enough to see that there is none
+    if np.count_nonzero(level) < LEAST_UNFILLED:
+        return 0
+    at_origin = level & (triangles[:, :, 1] == 0.0) & (triangles[:, :, 2] == 0.0)  # (n, 3)
+    return int(np.count_nonzero(at_origin.all(axis=1))) + _reaching(triangles, areas, at_origin)
 
 
 def _reaching(
