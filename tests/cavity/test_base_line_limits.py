@@ -133,10 +133,9 @@ def test_cover_is_over_the_highest_of_some_mounds() -> None:
 
 
 def test_a_slope_up_to_the_wall_is_no_mound() -> None:
-    # own: within 4 mm of the crest all is wall. The wall is 2 high there (10 - 2 x 4), the floor
-    # that rises to its foot by 0.1 a mm is lower.
+    # A floor that rises by 0.1 a mm meets the wall, which rises by 2, at radius 15: it is 1.5 high.
     slope = np.where(np.hypot(X, Y) < 15.0, 0.1 * np.hypot(X, Y), -99.0)
-    assert covered_mm(slope, 2.0) == pytest.approx(2.0 + 2.0, abs=0.25)
+    assert covered_mm(slope, 2.0) == pytest.approx(1.5 + 2.0, abs=0.1)
 
 
 def test_flat_land_alone_is_no_cavity() -> None:

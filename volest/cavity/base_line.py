@@ -1,12 +1,14 @@
 """The base line: the plane up to which the first pour fills."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion
+from skimage.morphology import area_opening
 
+from volest.cavity.cells import grown, within
 from volest.cavity.columns import Bools
-from volest.cavity.floods import flood_levels
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.relief import Relief
 from volest.cavity.resting import resting_plane
@@ -18,9 +20,10 @@ from volest.settings import Base
 RAGGED_MM = 0.6  # robust spread of the crest; a hand-trimmed rim stays well below
 WAVY_MM = 0.2  # whole rims of the samples stray by 0.1 at most
 LEANING_DEG = 6.0  # rim against the plane the cast rests on; sound impressions gave 0 to 5
-BUMP_MM = 0.5  # a floor that rises this much over the way to it is a mound, not a wall
-WALL_MM = 4.0  # from the crest inward a flange counts as wall
-TOP_SHARE = 0.999  # of the floor's heights: one spike is not the highest floor
+WALL_SLOPE = 0.84  # 40 degrees: palates fall by 25 from their back border, its soft wall by 48
+WALL_MM = 4.0  # from the crest inward a rounded rim may take so long to become a wall
+LEDGE_MM = 0.8  # a wall's fall may pause for so long: two cells, over which noise is no slope
+PATCH_MM2 = 1.0  # what stands higher on less than that is a spike or a speck
 Triple = tuple[float, float, float]
 
 
@@ -276,15 +279,32 @@ def _note_leaning(lean_deg: float) -> Note:
 
 
 def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:
-    """Return the height of the highest mound in the floor; walls up to the rim do not count."""
-    from_crest = distance_transform_edt(inside) * pitch_mm
-    low = float(over_level_mm[inside].min())
-    ground = np.where(inside, over_level_mm, low)
-    way_up = -flood_levels(-ground, inside & (from_crest <= pitch_mm))
-    bump = inside & (ground > way_up + BUMP_MM)
-    core = bump | (inside & (from_crest > WALL_MM))
-    floor = ground[bump if bump.any() else (core if core.any() else inside)]
-    return float(np.quantile(floor, TOP_SHARE))
+    """Return the highest level that a patch of the floor reaches; of walls alone, the deepest."""
+    reach = max(LEDGE_MM / pitch_mm, 1.5)  # in cells: no less than all eight about one
+    wall = _wall(over_level_mm, inside, pitch_mm, reach)
+    # Strips no wider than a ledge are no floor; what the reach took off its edge is given back.
+    floor = inside & within(~within(wall | ~inside, reach / 2.0), reach)
+    ground = np.where(floor, over_level_mm, over_level_mm[inside].min())
+    cells = max(math.ceil(PATCH_MM2 / pitch_mm**2), 2)
+    return float(area_opening(ground, cells, connectivity=2).max())
+
+
+def _wall(over_level_mm: Floats, inside: Bools, pitch_mm: float, reach: float) -> Bools:
+    """Find what falls steeply from the crest on; what rises again, as a mound does, is floor."""
+    apart = np.hypot(*np.mgrid[-int(reach) : int(reach) + 1, -int(reach) : int(reach) + 1])
+    about, fall_mm = apart <= reach, WALL_SLOPE * pitch_mm * apart
+    border = inside & grown(~inside)
+    # The lowest crest about, so that a spike on it does not make its surroundings floor.
+    crest_mm = grey_erosion(np.where(border, over_level_mm, np.inf), footprint=about)
+    way, nearest = distance_transform_edt(~border, return_indices=True)
+    cap = over_level_mm >= crest_mm[tuple(nearest)] - WALL_SLOPE * pitch_mm * way
+    wall: Bools = inside & cap & (pitch_mm * way <= WALL_MM)
+    known = -1
+    while known != (known := int(np.count_nonzero(wall))):
+        foot = np.where(wall, over_level_mm, -np.inf)
+        lowest_mm = grey_dilation(foot, footprint=about, structure=-fall_mm)
+        wall |= inside & (over_level_mm <= lowest_mm)
+    return wall
 
 
 def _angle_deg(first: Floats, second: Floats) -> float:
