@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.hostile.calling import BOWL, NOBODY, Said, call, snapshot
+from tests.machine import need_drawing
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 
 ROOT = Path(__file__).parents[2]
@@ -238,6 +239,8 @@ def test_a_link_in_a_hostile_folder_is_never_written_through(tmp_path: Path) -> 
 @pytest.mark.parametrize("writer", WRITERS)
 @pytest.mark.parametrize("place", ["/proc/o", "/dev/full"])
 def test_a_disk_that_takes_nothing_is_told(writer: str, place: str, tmp_path: Path) -> None:
+    if writer == "picture":
+        need_drawing()
     # /proc takes no files (proc(5)); every write to /dev/full fails with ENOSPC (full(4)).
     (tmp_path / "b.stl").write_bytes(BOWL)
     if writer == "csv of log":

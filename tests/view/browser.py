@@ -3,7 +3,6 @@
 import base64
 import json
 import os
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -11,7 +10,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-BROWSER = shutil.which("chromium")
 _WORDS = (
     "--headless --no-sandbox --disable-gpu --enable-unsafe-swiftshader --disable-quic "
     "--no-first-run --disable-background-networking --disable-component-update --disable-sync "
@@ -119,11 +117,10 @@ class Page:
 @contextmanager
 def browser(folder: Path) -> Iterator[Page]:
     """Start a browser with a profile of its own and end it afterwards."""
-    assert BROWSER is not None
     page_reads, we_write = os.pipe()
     we_read, page_writes = os.pipe()
     # The browser reads from 3 and writes to 4; the shell puts the pipes there.
-    words = f"exec {BROWSER} {_WORDS} --user-data-dir={folder} 3<&{page_reads} 4>&{page_writes}"
+    words = f"exec chromium {_WORDS} --user-data-dir={folder} 3<&{page_reads} 4>&{page_writes}"
     run = subprocess.Popen(
         ["bash", "-c", words],
         pass_fds=(page_reads, page_writes),

@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from tests.batch.small import VOLEST
+from tests.machine import need_drawing
 from tests.view.bowls import write_bowl
-from tests.view.browser import BROWSER, Page, browser
+from tests.view.browser import Page, browser
 from volest.lab import Bowl, Lab, SecondPour
 from volest.notes import Note
 from volest.settings import Settings
@@ -90,7 +91,14 @@ def volest(*words: str | Path, cwd: Path) -> "subprocess.CompletedProcess[str]":
 
 
 @pytest.fixture(scope="module")
+def chromium() -> None:
+    """Asked before a scan is drawn, so that one line names all that is missing."""
+    need_drawing("chromium")
+
+
+@pytest.fixture(scope="module")
 def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    need_drawing()
     where = tmp_path_factory.mktemp("scans")
     write_bowl(where / "hemisphere.stl")
     write_bowl(where / "sunk.stl", "sunk-sphere")
@@ -103,9 +111,8 @@ def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def page(scans: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    if BROWSER is None:
-        pytest.skip("no Chromium here: apt-get install chromium")
+def page(chromium: None, scans: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    del chromium
     with browser(tmp_path_factory.mktemp("profile")) as opened:
         opened.open(scans / "sheet.html")
         yield opened
@@ -230,8 +237,7 @@ def test_a_sheet_that_no_browser_opens_is_refused(scans: Path) -> None:
 @pytest.fixture(scope="module")
 def crowded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     """A sheet of cards that are as full as they get: a base in two mixes, and ever more notes."""
-    if BROWSER is None:
-        pytest.skip("no Chromium here: apt-get install chromium")
+    need_drawing("chromium")
     where = tmp_path_factory.mktemp("crowded")
     notch = ROOT / "sample_meshes" / "b0436-lower-wavy-notch.ply"
     bowl = Bowl(name="the small one on the left", least_ml=10, most_ml=60)

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from tests.machine import need_drawing
 from tests.view.bowls import write_bowl
 from volest.cli.main import volest_group
 from volest.errors import UsageError
@@ -20,6 +21,7 @@ def colour(text: str) -> npt.NDArray[np.int64]:
 
 
 def drawn(tmp_path: Path, *words: str) -> npt.NDArray[np.int64]:
+    need_drawing()
     write_bowl(tmp_path / "bowl.stl")
     target = tmp_path / "bowl.png"
     call = ["picture", str(tmp_path / "bowl.stl"), "--to", str(target), *words]
@@ -59,15 +61,17 @@ def test_only_kinds_of_pictures_are_written(tmp_path: Path, name: str) -> None:
     assert "picture named" in ran.stderr
 
 
-def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(display, "_OFF_SCREEN", (("libnone-of-ours.so.9", "libnone9"),))
+def test_missing_libraries_are_named_with_their_packages(monkeypatch: pytest.MonkeyPatch) -> None:
+    none = (("libnone-of-ours.so.9", "libnone9"), ("libnone-either.so.3", "libnone3"))
+    monkeypatch.setattr(display, "_OFF_SCREEN", none)
     display.refuse_blind.cache_clear()
-    with pytest.raises(UsageError, match="apt-get install libnone9"):
+    with pytest.raises(UsageError, match="apt-get install libnone9 libnone3"):
         display.refuse_blind(off_screen=True)
     display.refuse_blind.cache_clear()
 
 
 def test_a_window_needs_a_display(monkeypatch: pytest.MonkeyPatch) -> None:
+    need_drawing()
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
     display.refuse_blind.cache_clear()
@@ -79,6 +83,7 @@ def test_a_window_needs_a_display(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
+    need_drawing()
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.chdir(tmp_path)
     display.refuse_blind.cache_clear()
@@ -102,6 +107,7 @@ def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
 def test_without_a_display_a_picture_that_cannot_be_written_does_not_cost_the_others(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
+    need_drawing()
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.chdir(tmp_path)
     display.refuse_blind.cache_clear()

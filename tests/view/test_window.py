@@ -2,7 +2,6 @@
 
 import os
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -13,6 +12,7 @@ import numpy as np
 import pytest
 
 from tests.batch.small import VOLEST
+from tests.machine import need_drawing
 from tests.view.bowls import write_bowl
 from volest.lab import Bowl, Lab
 from volest.pipeline import size_scan
@@ -20,7 +20,6 @@ from volest.scan.decision import decision_path
 from volest.settings import Settings
 from volest.view.window import Window
 
-SERVER, HAND = shutil.which("Xvfb"), shutil.which("xdotool")
 PATIENCE_S = 90.0
 
 
@@ -37,6 +36,7 @@ def scans(tmp_path: Path) -> list[Path]:
 
 @pytest.fixture
 def window(scans: list[Path], monkeypatch: pytest.MonkeyPatch) -> Iterator[Window]:
+    need_drawing()
     monkeypatch.setenv("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     opened = Window(scans, Settings(), off_screen=True)
     yield opened
@@ -108,6 +108,7 @@ def test_a_moved_line_is_kept_while_others_are_looked_at(window: Window) -> None
 def test_a_scan_that_no_bowl_takes_does_not_end_the_window(
     scans: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    need_drawing()
     monkeypatch.setenv("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     # One of the bowls takes two mixes of 10.2 mL, as long as the line is not raised.
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
@@ -165,11 +166,10 @@ def draws_in(display: str) -> bool:
 
 @pytest.fixture
 def display() -> Iterator[str]:
-    if SERVER is None or HAND is None:
-        pytest.skip("no display server here: apt-get install xvfb xdotool")
+    need_drawing("Xvfb", "xdotool")
     reads, writes = os.pipe()
     server = subprocess.Popen(
-        [SERVER, "-displayfd", str(writes), "-screen", "0", "1500x1000x24", "-nolisten", "tcp"],
+        ["Xvfb", "-displayfd", str(writes), "-screen", "0", "1500x1000x24", "-nolisten", "tcp"],
         pass_fds=(writes,),
         stderr=subprocess.DEVNULL,
     )
@@ -186,9 +186,8 @@ def display() -> Iterator[str]:
 
 
 def hand(display: str, *said: str) -> str:
-    assert HAND is not None
     ran = subprocess.run(
-        [HAND, *said],
+        ["xdotool", *said],
         env={**os.environ, "DISPLAY": display},
         capture_output=True,
         text=True,

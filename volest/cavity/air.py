@@ -77,8 +77,9 @@ def _best_passage_mm(rooms: Rooms, cell: Ints, floor: Floats, top: Floats) -> Fl
     a, b = np.concatenate([a, open_ends]), np.concatenate([b, sky])
     passage = np.minimum(np.append(top, 0.0)[a], np.append(top, 0.0)[b])
     size = (len(cell) + 1, len(cell) + 1)
+    ends = (a.astype(np.int32), b.astype(np.int32))  # scipy before 1.17.1 takes no others here
     # Weights must be positive: a passage at the base line weighs 1, each mm deeper one more.
-    tree = minimum_spanning_tree(coo_array((1.0 - passage, (a, b)), shape=size).tocsr())
+    tree = minimum_spanning_tree(coo_array((1.0 - passage, ends), shape=size).tocsr())
     _, before = breadth_first_order(tree, len(cell), directed=False)
     before = np.where(before < 0, len(cell), before)  # the sky itself
     tops = np.append(top, 0.0)

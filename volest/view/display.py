@@ -9,12 +9,15 @@ from volest.errors import UsageError
 
 _TRIAL = """
 import os, ctypes, sys
+missing = []
 for name, package in {libraries!r}:
     try:
         ctypes.CDLL(name)
     except OSError:
-        print(package)
-        sys.exit(3)
+        missing.append(package)
+if missing:
+    print(*missing)
+    sys.exit(3)
 import pyvista
 plotter = pyvista.Plotter(off_screen=True, window_size=(40, 40))
 plotter.add_mesh(pyvista.Cube())
@@ -47,7 +50,7 @@ def refuse_blind(*, off_screen: bool) -> None:
     Raises
     ------
     UsageError
-        In one line, with the package to install.
+        In one line, with every package to install.
     """
     ran = _tried(off_screen=off_screen)
     if ran.returncode and not ran.stdout.strip():
@@ -75,15 +78,17 @@ def _surroundings(*, off_screen: bool) -> dict[str, str]:
     return {**os.environ, **(_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)}
 
 
-def _blind(package: str, told: str, *, off_screen: bool) -> UsageError:
+def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
     if "No module named" in told:
         return UsageError(
             "no pyvista",
             needed="it to draw",
             remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
         )
-    if package:
-        return UsageError(f"no {package}", needed="it to draw", remedy=f"apt-get install {package}")
+    if packages:
+        return UsageError(
+            f"no {packages}", needed="it to draw", remedy=f"apt-get install {packages}"
+        )
     where = "off screen" if off_screen else "in a window"
     packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
     return UsageError(
