@@ -24,6 +24,7 @@ SPLITS = 30  # turns of parting two heights of the crest; a dozen were enough
 TWO_HEIGHTS_MM = 1.0  # lobes and waves are lower; flanges trimmed by eye differ by less
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
 LEAST_REST = 0.15  # of the crest: less is a notch or a lobe
+CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
 LIKE_STEP_MM = 2.0  # distances between crest points are told apart by so much
 LIKE_OVER_MM = 30.0  # of two places on a rim; waves are shorter
 LIKE_LONGER = 1.5  # than strays from a fitted plane show: right for made crests of 2 to 9 mm
@@ -58,8 +59,8 @@ class Rim:
     land_width_mm : float
         Width of the flat rim, 0 if there is none.
     rest_mm, rest_share : float
-        Where a crest has two heights, as one flange higher than the other: height of the shorter
-        part over the plane, which follows the longer, and its share of the crest; else 0.
+        Where a crest has two heights, as one flange higher than the other: height over the plane
+        of the part that it does not follow, and that part's share of the crest; else 0.
     """
 
     plane: Floats
@@ -72,10 +73,15 @@ class Rim:
     rest_share: float = 0.0
 
     @property
+    def _near_mm(self) -> Floats:
+        """Heights over the plane, or over the crest's other height where that is nearer, (m,)."""
+        rest = self.stray_mm - self.rest_mm
+        return np.where(np.abs(rest) < np.abs(self.stray_mm), rest, self.stray_mm)
+
+    @property
     def spread_mm(self) -> float:
         """Robust standard deviation of the crest about its plane, or about the nearer height."""
-        near = np.minimum(np.abs(self.stray_mm), np.abs(self.stray_mm - self.rest_mm))
-        return float(1.4826 * np.median(near))
+        return float(1.4826 * np.median(np.abs(self._near_mm)))
 
     def sureness(self, place_mm: Floats) -> tuple[float, float]:
         """Say how sure the plane of such a crest is.
@@ -96,7 +102,7 @@ class Rim:
             Standard uncertainty of the plane's height there in mm, and of its tilt in degrees.
         """
         every = max(len(self.crest_mm) // JUDGES, 1)
-        places, stray = self.crest_mm[::every, :2], self.stray_mm[::every]
+        places, stray = self.crest_mm[::every, :2], self._near_mm[::every]
         reach = TUKEY * max(self.spread_mm, LEAST_SCALE_MM)
         design = np.column_stack([places - place_mm, np.ones(len(places))])
         weighted = design * _tukey(stray, reach)[:, None]
@@ -305,7 +311,8 @@ def _least_median(misses: Floats) -> int:
 def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
     """Return the crest's plane, and height over it and share of a part at another height, else 0.
 
-    Two parallel planes are fitted in turn with parting the crest between them.
+    Two parallel planes are fitted in turn with parting the crest between them. The longer part is
+    the rim; of two about as long the higher, as a wall that is missing leaves its foot.
     """
     plane = robust_plane(crest_mm)
     places, z = crest_mm[:, :2] - crest_mm[:, :2].mean(axis=0), crest_mm[:, 2]
@@ -323,10 +330,11 @@ def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
     within = 1.4826 * float(np.median(np.abs(over - step * high)))
     if step < max(TWO_HEIGHTS_MM, TWO_HEIGHTS_APART * within):
         return plane, 0.0, 0.0
-    share = float(high.mean())
-    if np.count_nonzero(high) > np.count_nonzero(~high):
-        return robust_plane(crest_mm[high]), -float(step), 1.0 - share
-    return robust_plane(crest_mm[~high]), float(step), share
+    share, level = float(high.mean()), crest_mm - np.outer(step * high, [0.0, 0.0, 1.0])
+    plane = robust_plane(level)
+    if share < CLEARLY_LESS:
+        return plane, float(step), share
+    return plane + np.array([0.0, 0.0, step]), -float(step), 1.0 - share
 
 
 def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
