@@ -147,6 +147,7 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
             remedy="cut bench and holder off the scan, or give the base line",
             code="no-cavity",
         )
+    x, y = relief.grid.centres_mm()
     level = level_plane(relief, floor)
     lean = _angle_deg(level, rim.plane)
     if base.plane:
@@ -154,8 +155,7 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
             plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
         )
     if base.how == "rim":
-        return _by_rim(base, rim, level, lean)
-    x, y = relief.grid.centres_mm()
+        return _by_rim(base, rim, level, lean, np.array([x[floor].mean(), y[floor].mean()]))
     over_level = relief.top_mm - (level[0] * x + level[1] * y + level[2])
     if base.how == "depth":
         lowest = float(over_level[floor].min())
@@ -169,7 +169,9 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
 GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
 TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
 RIM_U_MM = 0.1  # even a flat rim is no better defined than this
-_CREST_PART = 0.4  # a crest's own spread moves its plane by up to this part, on wavy rims
+UNSURE_U_MM = 0.2  # the half of what a base line may be off without a word
+UNSURE_U_DEG = 0.5
+OTHER_PART = 0.6  # of the way to what else may be meant: doubled, the interval holds it
 
 
 def level_plane(relief: Relief, inside: Bools) -> Floats:
@@ -213,24 +215,35 @@ def _given(base: Base, frame: Frame) -> Floats:
     return np.array([-n[0] / n[2], -n[1] / n[2], point @ n / n[2]])
 
 
-def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float) -> BasePlane:
-    plane = rim.plane
+def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Floats) -> BasePlane:
+    """Follow the rim's own plane, however ragged it is: stone is filled to the rim."""
+    height_u_mm, tilt_u_deg = rim.sureness(middle_mm)
+    height_u_mm = float(np.hypot(RIM_U_MM, height_u_mm))
     notes: list[Note] = []
-    if rim.spread_mm > RAGGED_MM:
-        plane = np.array([level[0], level[1], _middle_mm(rim, level)])
-        notes.append(_note_ragged(rim, base.offset_mm, level))
-    else:
-        wavy = rim.spread_mm > WAVY_MM
-        notes += [_note_wavy(rim, base.offset_mm, level)] if wavy else []
-        notes += [_note_leaning(lean_deg)] if lean_deg > LEANING_DEG else []
-    up = base.offset_mm * float(np.sqrt(1.0 + plane[0] ** 2 + plane[1] ** 2))
+    other_mm = 0.0
+    if rim.rest_share:
+        all_round = _mean_plane(rim.crest_mm)
+        other_mm = float((all_round - rim.plane) @ [*middle_mm, 1.0])
+        notes.append(_note_two_heights(rim, other_mm, _angle_deg(all_round, rim.plane)))
+    if rim.spread_mm > WAVY_MM or height_u_mm > UNSURE_U_MM or tilt_u_deg > UNSURE_U_DEG:
+        sure = f"sure to within {2.0 * height_u_mm:.1f} mm and {2.0 * tilt_u_deg:.1f} degrees"
+        notes.append(_note_uneven(rim, base.offset_mm, level, sure))
+    if lean_deg > LEANING_DEG:
+        notes.append(_note_leaning(lean_deg))
+    up = base.offset_mm * float(np.sqrt(1.0 + rim.plane[0] ** 2 + rim.plane[1] ** 2))
     return BasePlane(
-        plane=plane + np.array([0.0, 0.0, up]),
+        plane=rim.plane + np.array([0.0, 0.0, up]),
         how="rim",
-        height_u_mm=float(np.hypot(RIM_U_MM, _CREST_PART * rim.spread_mm)),
+        height_u_mm=float(np.hypot(height_u_mm, OTHER_PART * other_mm)),
         lean_deg=lean_deg,
         notes=tuple(notes),
     )
+
+
+def _mean_plane(points_mm: Floats) -> Floats:
+    """Return a, b, c of the plane of least squares through (m, 3) points."""
+    design = np.column_stack([points_mm[:, :2], np.ones(len(points_mm))])
+    return np.asarray(np.linalg.lstsq(design, points_mm[:, 2], rcond=None)[0])
 
 
 def _middle_mm(rim: Rim, level: Floats) -> float:
@@ -238,23 +251,36 @@ def _middle_mm(rim: Rim, level: Floats) -> float:
     return float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
 
 
-def _note_ragged(rim: Rim, offset_mm: float, level: Floats) -> Note:
-    return Note(
-        code="ragged-rim",
-        text=f"the rim strays {rim.spread_mm:.1f} mm from a plane; the base line lies "
-        f"{_by_the_middle(offset_mm)}, level with the cast standing on its teeth",
-        do="look whether the stone should end there; if not, trim the rim first, or "
-        f"{_without_rim(rim, offset_mm, level)}",
+def _note_uneven(rim: Rim, offset_mm: float, level: Floats, sure: str) -> Note:
+    ragged = rim.spread_mm > RAGGED_MM
+    how = (
+        f"strays {rim.spread_mm:.1f} mm from a plane"
+        if ragged
+        else (f"waves by about {rim.spread_mm:.1f} mm")
     )
-
-
-def _note_wavy(rim: Rim, offset_mm: float, level: Floats) -> Note:
     return Note(
-        code="wavy-rim",
-        text=f"the rim waves by about {rim.spread_mm:.1f} mm; the base line lies "
-        f"{_by_the_middle(offset_mm)}",
+        code="ragged-rim" if ragged else "wavy-rim",
+        text=f"the rim {how}; the base line lies {_by_the_middle(offset_mm)}, {sure}",
         do=f"trim the rim level, or {_without_rim(rim, offset_mm, level)}",
     )
+
+
+def _note_two_heights(rim: Rim, all_round_mm: float, tilt_deg: float) -> Note:
+    if rim.rest_mm < 0.0:
+        do = f"box in the lower part, or end the stone there by --base rim={rim.rest_mm:.1f}"
+    else:
+        do = f"trim the higher part, or fill to it, boxed in, by --base rim={rim.rest_mm:.1f}"
+    return Note(
+        code="two-heights",
+        text=f"{100.0 * rim.rest_share:.0f} % of the rim lie about {_higher(rim.rest_mm)} than the "
+        "other part, which the base line follows; along the mean of both it would lie "
+        f"{_higher(all_round_mm)}, tilted by {tilt_deg:.1f} degrees",
+        do=do,
+    )
+
+
+def _higher(mm: float) -> str:
+    return f"{abs(mm):.1f} mm {'higher' if mm > 0.0 else 'lower'}"
 
 
 def _by_the_middle(offset_mm: float) -> str:

@@ -20,6 +20,15 @@ TUKEY = 4.685  # 95 % efficiency on normal errors (Huber, Robust Statistics; fro
 REFITS = 10
 JUDGES = 250  # points that judge the trials; which of some good ones wins changes nothing
 MEDIANS = 20  # trials looked at together
+SPLITS = 30  # turns of parting two heights of the crest; a dozen were enough
+TWO_HEIGHTS_MM = 1.0  # lobes and waves are lower; flanges trimmed by eye differ by less
+TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
+LEAST_REST = 0.15  # of the crest: less is a notch or a lobe
+CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
+LIKE_STEP_MM = 2.0  # distances between crest points are told apart by so much
+LIKE_OVER_MM = 30.0  # of two places on a rim; waves are shorter
+LIKE_LONGER = 1.5  # than strays from a fitted plane show: right for made crests of 2 to 9 mm
+LEAST_LEFT = 0.1  # of a crest's variance about the plane that is fitted to it
 LEAST_BORDER = 12  # cells; fewer cannot carry a plane
 SHARP_MM = 0.15  # more than noise lifts the highest point of a cell over its middle
 LAND_MM = 0.25  # this close to the rim's plane a flat rim counts as flat
@@ -47,6 +56,9 @@ class Rim:
         Cells of the footprint on a flat rim, over its inner edge: no stone is meant to stand there.
     land_width_mm : float
         Width of the flat rim, 0 if there is none.
+    rest_mm, rest_share : float
+        Where a crest has two heights, as one flange higher than the other: height over the plane
+        of the part that it does not follow, and that part's share of the crest; else 0.
     """
 
     plane: Floats
@@ -54,11 +66,53 @@ class Rim:
     stray_mm: Floats
     land: Bools
     land_width_mm: float
+    rest_mm: float = 0.0
+    rest_share: float = 0.0
+
+    @property
+    def _near_mm(self) -> Floats:
+        """Heights over the plane, or over the crest's other height where that is nearer, (m,)."""
+        rest = self.stray_mm - self.rest_mm
+        return np.where(np.abs(rest) < np.abs(self.stray_mm), rest, self.stray_mm)
 
     @property
     def spread_mm(self) -> float:
-        """Robust standard deviation of the crest about its plane."""
-        return float(1.4826 * np.median(np.abs(self.stray_mm)))
+        """Robust standard deviation of the crest about its plane, or about the nearer height."""
+        return float(1.4826 * np.median(np.abs(self._near_mm)))
+
+    def sureness(self, place_mm: Floats) -> tuple[float, float]:
+        """Say how sure the plane of such a crest is.
+
+        The crest is taken as a random course, its places alike as far as its own strays are:
+        u^2 = s^2 g^T R g with the weights g that its points have in the plane, their likeness R,
+        and s^2 the strays' variance, given back what fitting the plane took of it (JCGM 100:2008,
+        5.2.2). A wave longer than some quarter of the rim passes for a lean of it.
+
+        Parameters
+        ----------
+        place_mm : ndarray
+            (2,) where the height is wanted.
+
+        Returns
+        -------
+        tuple of float
+            Standard uncertainty of the plane's height there in mm, and of its tilt in degrees.
+        """
+        every = max(len(self.crest_mm) // JUDGES, 1)
+        places, stray = self.crest_mm[::every, :2], self._near_mm[::every]
+        reach = TUKEY * max(self.spread_mm, LEAST_SCALE_MM)
+        design = np.column_stack([places - place_mm, np.ones(len(places))])
+        weighted = design * _tukey(stray, reach)[:, None]
+        pull = np.linalg.pinv(weighted.T @ design) @ weighted.T  # (3, points)
+        apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+        alike = np.exp(-((apart / _length_mm(apart, np.clip(stray, -reach, reach))) ** 2))
+        spread = pull @ alike @ pull.T  # of a, b, c, for a crest that strays by 1 mm
+        fitted = 2.0 * np.trace(pull @ alike @ design) - np.trace(spread @ design.T @ design)
+        left = max(1.0 - float(fitted) / len(places), LEAST_LEFT)
+        tilt, height = self.spread_mm * np.sqrt(
+            np.array([spread[0, 0] + spread[1, 1], spread[2, 2]]) / left
+        )
+        return float(height), float(np.degrees(np.arctan(tilt)))
 
 
 def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
@@ -85,7 +139,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
         'no-cavity' when there is no border to speak of.
     """
     crest = find_crest(relief, footprint, points_mm)
-    plane = robust_plane(crest)
+    plane, rest_mm, rest_share = parted(crest)
     stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]
     land, width_mm = _land(relief, footprint.inside, plane)
     return Rim(
@@ -94,6 +148,8 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
         stray_mm=stray,
         land=land,
         land_width_mm=width_mm,
+        rest_mm=rest_mm,
+        rest_share=rest_share,
     )
 
 
@@ -128,8 +184,9 @@ def find_crest(relief: Relief, footprint: Footprint, points_mm: Floats | Surface
 def _crest_mm(relief: Relief, border: Bools, points_mm: Floats | Surface) -> Floats:
     """Return the height of the crest beside each border cell.
 
-    The second highest of nine cells, so that noise lifts it less than the highest would. Cells
-    count with their middle, but with their highest point where that is a sharp rim beside it.
+    The second highest of nine cells, so that noise lifts it less than the highest would, and of
+    these the lowest along the border, so that a sloping crest is not lifted to what lies uphill.
+    Cells count with their middle, but with their highest point where that is a sharp rim beside it.
     """
     near = grown(border, corners=True)
     middle = np.where(relief.outside, -np.inf, relief.top_mm)
@@ -138,19 +195,21 @@ def _crest_mm(relief: Relief, border: Bools, points_mm: Floats | Surface) -> Flo
     else:
         peak = peaks_of_points(points_mm, relief.grid, near, middle)
     height = np.where(peak > middle + SHARP_MM, peak, middle)
-    crest = _second_highest(height, border)
-    return np.where(np.isfinite(crest), crest, height[border])  # a lone cell has no second highest
+    crest = np.full(border.shape, np.inf)
+    crest[border] = _ranked(height, border, -2)
+    crest[border] = np.where(np.isfinite(crest), crest, height)[border]  # a lone cell has no second
+    return _ranked(crest, border, 0)
 
 
-def _second_highest(height: Floats, cells: Bools) -> Floats:
-    """Return the second highest of the nine cells round each of some cells."""
+def _ranked(height: Floats, cells: Bools, rank: int) -> Floats:
+    """Return the nine heights round each of some cells at a rank: 0 the lowest, -1 the highest."""
     j, i = np.nonzero(cells)
     rows, columns = (
         np.clip(at + np.arange(-1, 2)[:, None], 0, end - 1)
         for at, end in zip((j, i), cells.shape, strict=True)
     )
     nine = height[rows[:, None], columns[None]].reshape(9, -1)
-    return np.asarray(np.partition(nine, -2, axis=0)[-2])
+    return np.asarray(np.partition(nine, rank, axis=0)[rank])
 
 
 def _no_rim() -> ScanError:
@@ -201,9 +260,14 @@ def robust_plane(points_mm: Floats) -> Floats:
     for _ in range(REFITS):
         miss = z - design @ (a, b, c)
         reach = TUKEY * max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCALE_MM)
-        weighted = design * (np.clip(1.0 - (miss / reach) ** 2, 0.0, None) ** 2)[:, None]
+        weighted = design * _tukey(miss, reach)[:, None]
         a, b, c = np.linalg.lstsq(weighted.T @ design, weighted.T @ z, rcond=None)[0]
     return np.array([a, b, c - a * middle[0] - b * middle[1]])
+
+
+def _tukey(miss: Floats, reach: float) -> Floats:
+    """Return the weight of each point in the plane."""
+    return np.asarray(np.clip(1.0 - (miss / reach) ** 2, 0.0, None) ** 2)
 
 
 def _start(design: Floats, z: Floats) -> Floats:
@@ -236,6 +300,44 @@ def _least_median(misses: Floats) -> int:
             if medians[lowest] < least:
                 best, least = begin + int(left[lowest]), float(medians[lowest])
     return best
+
+
+def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
+    """Return the crest's plane, and height over it and share of a part at another height, else 0.
+
+    Two parallel planes are fitted in turn with parting the crest between them. The longer part is
+    the rim; of two about as long the higher, as a wall that is missing leaves its foot.
+    """
+    plane = robust_plane(crest_mm)
+    places, z = crest_mm[:, :2] - crest_mm[:, :2].mean(axis=0), crest_mm[:, 2]
+    stray = z - crest_mm[:, :2] @ plane[:2]
+    high = stray > np.quantile(stray, (0.1, 0.9)).mean()
+    for _ in range(SPLITS):
+        if not LEAST_REST < high.mean() < 1.0 - LEAST_REST:
+            return plane, 0.0, 0.0
+        design = np.column_stack([places, np.ones(len(z)), high])
+        a, b, c, step = np.linalg.lstsq(design, z, rcond=None)[0]
+        over = z - places @ (a, b) - c
+        before, high = high, over > step / 2.0
+        if np.array_equal(before, high):
+            break
+    within = 1.4826 * float(np.median(np.abs(over - step * high)))
+    if step < max(TWO_HEIGHTS_MM, TWO_HEIGHTS_APART * within):
+        return plane, 0.0, 0.0
+    share, level = float(high.mean()), crest_mm - np.outer(step * high, [0.0, 0.0, 1.0])
+    plane = robust_plane(level)
+    if share < CLEARLY_LESS:
+        return plane, float(step), share
+    return plane + np.array([0.0, 0.0, step]), -float(step), 1.0 - share
+
+
+def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
+    """Return the distance over which a crest's strays lose their likeness."""
+    steps = np.minimum(apart_mm / LIKE_STEP_MM, LIKE_OVER_MM / LIKE_STEP_MM).astype(np.int64)
+    product = np.multiply.outer(stray_mm, stray_mm)
+    sums = np.bincount(steps.ravel(), product.ravel()) / np.maximum(np.bincount(steps.ravel()), 1)
+    unlike = np.flatnonzero(sums < sums[0] / np.e)
+    return LIKE_LONGER * LIKE_STEP_MM * max(int(unlike[0]) if len(unlike) else len(sums), 1)
 
 
 def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
