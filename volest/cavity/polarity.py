@@ -16,7 +16,7 @@ from volest.scan.winding import mend_winding
 
 MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
-MOST_UNSEEN_SHARE = 0.25  # of crossings: a surface of which so much lacks its back is two in one
+MOST_UNSEEN_SHARE = 0.15  # of crossings: a surface of which so much lacks its back is two in one
 CROSSING_SHARE = 2e-3  # more than the grazing folds of one noisy surface: bodies that cross
 MAJORITY = 0.5
 MOST_BODIES = 8  # the largest: dust is never the impression
