@@ -97,11 +97,11 @@ def test_leak_is_told() -> None:
     [
         (20.0, 5.5, True),  # 400 mm2: an outline of a few teeth
         (20.0, 6.5, False),
-        (20.0, 14.5, False),
-        (20.0, 15.5, True),
+        (20.0, 20.5, False),
+        (20.0, 21.5, True),
         (40.0, 2.5, True),
         (40.0, 3.5, False),
-        (40.0, 15.5, True),
+        (40.0, 21.5, True),
     ],
 )
 @pytest.mark.parametrize("under_rim_mm", [0.0, 1.0])

@@ -35,7 +35,7 @@ PLACE_SHARE = 0.03  # of what was not seen: an hour with less is not worth a loo
 TWO = 2
 # Mean depth up to the rim. Crowns are 7 to 11 mm high [Wheeler], trays 15-30 outside (common
 # practice, no source). A small outline is of a few teeth, a wide one may be toothless and low.
-DEPTH_MM = (3.0, 15.0)
+DEPTH_MM = (3.0, 21.0)
 SMALL_MM2, SMALL_DEPTH_MM = 1000.0, 6.0
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
