@@ -85,7 +85,7 @@ def test_shared_mixes_are_planned(folder: Path) -> None:
         (["--seconds-each", "0"], "0 s"),
         (["--cluster", "tcp://lab-3:8786", "--workers", "2"], "with --cluster"),
         (["--cluster", "tcp://lab-3:8786", "--sheet", "x.html"], "--sheet with --cluster"),
-        (["--out", "day/a1.stl"], "cannot be written"),
+        (["--out", "day/a1.stl", "--no-sheet"], "cannot be written"),
         (["--out", "nosuch://out", "--no-sheet"], "nosuch"),
     ],
 )
