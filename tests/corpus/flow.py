@@ -124,23 +124,40 @@ class Flowed(Impression):
         if shell is not None:
             block = round_max(block, -z - shell.floor_mm, self.flow.edge_mm)
             if self.flow.studs is not None:
-                block = self._studded(self.flow.studs, places, z, outer, block)
+                sides = (outer, -z - shell.floor_mm)
+                block = self._studded(self.flow.studs, places, z, sides, block)
             if shell.handle:
                 block = self._handled(shell, places, z, block)
         return round_max(block, -self.jaw.field(places, height), CREST_RADIUS_MM)
 
     @staticmethod
-    def _studded(studs: Studs, places: Places, z: Array, outer: Array, block: Array) -> Array:
-        """Drill the outer side, or let the material bulge out of it, on a lattice."""
-        step_mm = studs.apart_mm
-        east = (places.along + 0.5 * step_mm) % step_mm - 0.5 * step_mm
-        up = (z + 7.0 + 0.5 * step_mm) % step_mm - 0.5 * step_mm
-        round_hole = np.hypot(east, up) - studs.radius_mm
-        reached = np.where((z < -5.0) & (z > -17.0), round_hole, studs.radius_mm)
-        if studs.depth_mm > 0.0:
-            return round_max(block, -round_max(reached, -outer - studs.depth_mm, 0.3), 0.3)
-        knob = round_max(reached, np.abs(outer) + studs.depth_mm, 0.4)
-        return smooth_min(block, knob, 0.4)
+    def _studded(
+        studs: Studs, places: Places, z: Array, sides: tuple[Array, Array], block: Array
+    ) -> Array:
+        """Drill the outer side and the floor, or let the material bulge out, on two lattices.
+
+        Sides are the fields of the tray's outer side and of its floor, negative in material.
+        """
+
+        def lattice(one: Array, two: Array) -> Array:
+            apart = studs.apart_mm
+            east, north = ((part + 0.5 * apart) % apart - 0.5 * apart for part in (one, two))
+            holes: Array = np.hypot(east, north) - studs.radius_mm
+            return holes
+
+        flank = (z < -5.0) & (z > -17.0) & (places.across > 0.0)
+        parts = (
+            (np.where(flank, lattice(places.along, z), studs.radius_mm), sides[0]),
+            (lattice(places.x, places.y) + 0.0 * z, sides[1]),
+        )
+        for holes, side in parts:
+            if studs.depth_mm > 0.0:
+                drilled = round_max(holes, -side - studs.depth_mm, 0.3)
+                block = round_max(block, -drilled, 0.3)
+            else:
+                knob = round_max(round_max(holes, side + studs.depth_mm, 0.4), -side - 1.0, 0.4)
+                block = smooth_min(block, np.where(block < 1.5 - studs.depth_mm, knob, 9.0), 0.4)
+        return block
 
     def _handled(self, shell: Shell, places: Places, z: Array, block: Array) -> Array:
         front = float(self.arch.points[:, 1].max())

@@ -19,10 +19,11 @@ from tests.corpus.blend import Array, Relief
 from tests.corpus.case import LOWER_ARCH, UPPER_ARCH
 from tests.corpus.cross_check import crest_line
 from tests.corpus.dentition import Row, stand
-from tests.corpus.flow import Flow, Flowed, Sampled, Tear
+from tests.corpus.flow import Flow, Flowed, Sampled, Studs, Tear
 from tests.corpus.impression import Shell
 from tests.corpus.jaw import Jaw, Ridge
 from tests.corpus.mesh import Mesh, cut, face_normals, largest_piece, with_noise
+from tests.corpus.patching import closed_up
 from tests.corpus.random_cases import SHAPES, SHARES, draw_jaw, draw_pose
 from tests.corpus.scanning import Pose, view_end
 from tests.corpus.sight import directions, from_above, kept, seen
@@ -35,6 +36,12 @@ SENSOR_MM = 0.012
 """Standard deviation of a scanner's noise."""
 POOL_MM = 3.0
 """A hollow so deep is a cavity and not a dimple of the rim."""
+PATCHED_MM = 90.0
+"""Open borders shorter than this are closed by a scanner's program."""
+SEPTUM_MM = 2.0
+"""Material between the tips of an arch and the floor of a two-sided tray's half."""
+OVERLAP_MM = 0.5
+"""How deep the two halves of a two-sided tray stand in one another."""
 CLOSED_SHARE = 0.6
 """How many of the ragged and unequal ones are scanned with the tray's outside."""
 
@@ -71,10 +78,6 @@ class Real:
 
     Parameters
     ----------
-    kind : str
-        One of `KINDS`.
-    seed : int
-        Its number.
     about : str
         What was drawn, in a few words.
     scan, solid : numpy.ndarray
@@ -84,15 +87,22 @@ class Real:
         Its cavities.
     lost_mm2 : float
         Area of the cavity below the stated plane that is not in the scan.
+    patches : int
+        How many of the scan's last triangles are patches that no scanner saw.
+    kind : str
+        One of `KINDS`.
+    seed : int
+        Its number.
     """
 
-    kind: str
-    seed: int
     about: str
     scan: Array
     solid: Array
     sides: tuple[Side, ...]
     lost_mm2: float = 0.0
+    patches: int = 0
+    kind: str = ""
+    seed: int = 0
 
     @property
     def plane(self) -> Array:
@@ -154,8 +164,8 @@ def real_case(seed: int, kind: str) -> Real:
     Real
         The scan and the truth about it.
     """
-    rng = np.random.default_rng([4049, list(KINDS).index(kind), seed])
-    made = KINDS[kind](rng)
+    number, make = KINDS[kind]
+    made = make(np.random.default_rng([4049, number, seed]))
     return replace(made, kind=kind, seed=seed)
 
 
@@ -322,22 +332,25 @@ def lowest_pass_mm(mesh: Mesh) -> float:
     return float(filled[filled - height > POOL_MM].min())
 
 
+def manifold(mesh: Mesh) -> manifold3d.Manifold:
+    """Give a closed mesh as the exact boolean takes it."""
+    faces = mesh.faces.astype(np.uint64)
+    return manifold3d.Manifold(manifold3d.Mesh64(vert_properties=mesh.vertices, tri_verts=faces))
+
+
 def held(mesh: Mesh, level_mm: float) -> tuple[float, NDArray[np.bool_]]:
     """Give what closed trays hold below a level plane in mL, by an exact boolean, and on what.
 
     Of the block under the plane less the trays, the cavity is what does not reach the block's sides
     but reaches the plane. The flags, (m,), tell which triangles touch it.
     """
-    trays = manifold3d.Manifold(
-        manifold3d.Mesh64(vert_properties=mesh.vertices, tri_verts=mesh.faces.astype(np.uint64))
-    )
     low, high = mesh.vertices.min(axis=0) - 5.0, mesh.vertices.max(axis=0) + 5.0
     high[2] = level_mm
     block = manifold3d.Manifold.cube(high - low).translate(low)
     total_ml = 0.0
     wet = np.zeros(len(mesh.vertices), dtype=bool)
     tree = cKDTree(mesh.vertices)
-    for piece in (block - trays).decompose():
+    for piece in (block - manifold(mesh)).decompose():
         ends = np.array(piece.bounding_box()).reshape(2, 3)
         sides = (ends[0, :2] < low[:2] + 1.0).any() or (ends[1, :2] > high[:2] - 1.0).any()
         if not sides and ends[1, 2] > level_mm - 1e-6:
@@ -422,8 +435,6 @@ def _plain(rng: Rng, flow_kind: str) -> Real:
     closed = bool(rng.random() < CLOSED_SHARE)
     pose = draw_pose(rng)
     return Real(
-        kind="",
-        seed=0,
         about=f"{tray.shape}, {'closed' if closed else 'open'}",
         scan=triangles_posed(tray.mesh if closed else open_scan(tray, rng), pose),
         solid=triangles_posed(tray.mesh, pose),
@@ -454,26 +465,176 @@ def sighted(tray: Tray, rng: Rng, widest_deg: float) -> tuple[Mesh, float]:
 
 def sight(rng: Rng) -> Real:
     """Make a scan of what is in sight, of any rim, with pockets under it."""
+    return _seen_part(rng, patches=None)
+
+
+def patched(rng: Rng) -> Real:
+    """Close what was not in sight with long flat triangles."""
+    return _seen_part(rng, patches=False)
+
+
+def patched_fine(rng: Rng) -> Real:
+    """Close what was not in sight, and mesh the patches anew."""
+    return _seen_part(rng, patches=True)
+
+
+def _seen_part(rng: Rng, *, patches: bool | None) -> Real:
     flow_kind = str(rng.choice(list(FLOWS)))
     recede_mm = float(rng.uniform(0.0, 4.0))
     widest_deg = float(rng.choice([25.0, 35.0, 45.0]))
     tray = make_tray(rng, flow_kind, recede_mm=recede_mm)
     scan, lost_mm2 = sighted(tray, rng, widest_deg)
     pose = draw_pose(rng)
+    count = 0
+    if patches is not None:
+        scan, count = closed_up(scan, PATCHED_MM, fine=patches)
     return Real(
-        kind="",
-        seed=0,
         about=f"{tray.shape}, {flow_kind}, {widest_deg:.0f} degrees, pocket {recede_mm:.1f} mm",
         scan=triangles_posed(scan, pose),
         solid=triangles_posed(tray.mesh, pose),
         sides=(posed(tray.side, pose),),
         lost_mm2=lost_mm2,
+        patches=count,
     )
 
 
-KINDS: dict[str, Callable[[Rng], Real]] = {
-    "ragged": ragged,
-    "unequal": unequal,
-    "sight": sight,
+def stock_tray(rng: Rng) -> Real:
+    """Make a perforated tray with a handle, scanned all round."""
+    studs = Studs(
+        radius_mm=float(rng.uniform(1.0, 1.7)),
+        apart_mm=float(rng.uniform(5.0, 8.0)),
+        depth_mm=float(rng.choice([rng.uniform(0.6, 1.5), -rng.uniform(0.5, 1.5)])),
+    )
+
+    def amend(row: Row, flow: Flow, shell: Shell) -> tuple[Flow, Shell]:
+        del row
+        return replace(flow, studs=studs), replace(shell, handle=True)
+
+    shape = str(rng.choice(["upper", "lower"]))
+    tray = make_tray(rng, str(rng.choice(["whole", "ragged"])), shape=shape, amend=amend)
+    pose = draw_pose(rng)
+    scan = triangles_posed(tray.mesh, pose)
+    about = f"{shape}, {'drilled' if studs.depth_mm > 0.0 else 'bulging'}"
+    return Real(about=about, scan=scan, solid=scan, sides=(posed(tray.side, pose),))
+
+
+def two_sided(rng: Rng) -> Real:
+    """Let two arches bite into one tray: one opens up, the other down."""
+
+    def amend(row: Row, flow: Flow, shell: Shell) -> tuple[Flow, Shell]:
+        del shell
+        return replace(flow, edge_mm=1.0), Shell(floor_mm=row.tips_mm + SEPTUM_MM)
+
+    shapes = ("upper", "lower") if rng.random() < 0.6 else ("quadrant", "quadrant")
+    first, second = (make_tray(rng, "whole", shape=shape, amend=amend) for shape in shapes)
+    over = _middle(first.mesh) - np.array([-1.0, 1.0, -1.0]) * _middle(second.mesh)
+    meet = first.mesh.vertices[:, 2].min() + second.mesh.vertices[:, 2].min() + OVERLAP_MM
+    flip = Pose(turns_deg=(0.0, 180.0, 0.0), shift_mm=(float(over[0]), float(over[1]), float(meet)))
+    other = Mesh(vertices=flip.points(second.mesh.vertices), faces=second.mesh.faces)
+    joined = (manifold(first.mesh) + manifold(other)).to_mesh64()
+    mesh = Mesh(
+        vertices=np.asarray(joined.vert_properties)[:, :3].astype(np.float64),
+        faces=np.asarray(joined.tri_verts).astype(np.int64),
+    )
+    back = flip.points(mesh.vertices - np.array(flip.shift_mm)) - np.array(flip.shift_mm)
+    held_ml = (
+        held(mesh, first.level_mm)[0],
+        held(Mesh(vertices=back, faces=mesh.faces), second.level_mm)[0],
+    )
+    pose = draw_pose(rng)
+    sides = (first.side, posed(second.side, flip))
+    scan = triangles_posed(mesh, pose)
+    return Real(
+        about=" and ".join(shapes),
+        scan=scan,
+        solid=scan,
+        sides=tuple(
+            posed(replace(side, volume_ml=ml), pose)
+            for side, ml in zip(sides, held_ml, strict=True)
+        ),
+    )
+
+
+def _middle(mesh: Mesh) -> Array:
+    """Give the middle of a mesh's box, (3,)."""
+    middle: Array = 0.5 * (mesh.vertices.min(axis=0) + mesh.vertices.max(axis=0))
+    return middle
+
+
+def side_by_side(rng: Rng) -> Real:
+    """Put two arches into one file."""
+    shapes = [str(shape) for shape in rng.choice(["upper", "lower", "toothless"], 2)]
+    return _two(rng, shapes, np.array([rng.uniform(95.0, 115.0), rng.uniform(-15.0, 15.0), 0.0]))
+
+
+def two_quadrants(rng: Rng) -> Real:
+    """Put two quadrants into one file, 60 mm from middle to middle."""
+    return _two(rng, ["quadrant", "quadrant"], np.array([60.0, rng.uniform(-5.0, 5.0), 0.0]))
+
+
+def stacked(rng: Rng) -> Real:
+    """Put two impressions at different heights into one file, beside or over one another."""
+    apart = np.array([rng.uniform(95.0, 115.0), 0.0, rng.uniform(8.0, 30.0)])
+    if rng.random() < 0.5:
+        apart = np.array([*rng.uniform(-8.0, 8.0, 2), rng.uniform(45.0, 60.0)])
+    return _two(rng, [str(shape) for shape in rng.choice(["upper", "lower", "quadrant"], 2)], apart)
+
+
+def _two(rng: Rng, shapes: list[str], apart: Array) -> Real:
+    """Put two trays into one file, the second so far from the first, both open or both closed."""
+    closed, pose = bool(rng.random() < CLOSED_SHARE), draw_pose(rng)
+    scans, solids, sides = [], [], []
+    for place, shape in enumerate(shapes):
+        tray = make_tray(rng, str(rng.choice(list(FLOWS))), shape=shape)
+        turns = rng.uniform(-3.0, 3.0, 3) + [0.0, 0.0, rng.uniform(-8.0, 8.0)]
+        shift = place * apart - _middle(tray.mesh) * [1.0, 1.0, 0.0]
+        there = Pose(
+            turns_deg=(float(turns[0]), float(turns[1]), float(turns[2])),
+            shift_mm=(float(shift[0]), float(shift[1]), float(shift[2])),
+        )
+        part = tray.mesh if closed else open_scan(tray, rng)
+        for mesh, triangles in ((part, scans), (tray.mesh, solids)):
+            moved = Mesh(vertices=there.points(mesh.vertices), faces=mesh.faces)
+            triangles.append(triangles_posed(moved, pose))
+        sides.append(posed(posed(tray.side, there), pose))
+    return Real(
+        about=f"{' and '.join(shapes)}, {'closed' if closed else 'open'}",
+        scan=np.concatenate(scans),
+        solid=np.concatenate(solids),
+        sides=tuple(sides),
+    )
+
+
+def scanned_again(rng: Rng) -> Real:
+    """Scan the same impression twice into one file, the second a little off, noise of its own."""
+    tray = make_tray(rng, str(rng.choice(list(FLOWS))), recede_mm=float(rng.uniform(0.0, 1.5)))
+    closed, pose = bool(rng.random() < CLOSED_SHARE), draw_pose(rng)
+    surface = tray.mesh if closed else open_scan(tray, rng)
+    way = rng.normal(size=3)
+    shift = rng.uniform(0.02, 0.1) * way / np.linalg.norm(way)
+    scans = []
+    for off in (np.zeros(3), shift):
+        fresh = with_noise(surface, rng, SENSOR_MM)
+        scans.append(triangles_posed(replace(fresh, vertices=fresh.vertices + off), pose))
+    return Real(
+        about=f"{tray.shape}, {'closed' if closed else 'open'}, {np.linalg.norm(shift):.3f} mm off",
+        scan=np.concatenate(scans),
+        solid=triangles_posed(tray.mesh, pose),
+        sides=(posed(tray.side, pose),),
+    )
+
+
+KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
+    "ragged": (0, ragged),
+    "unequal": (1, unequal),
+    "sight": (2, sight),
+    "patched": (3, patched),
+    "patched fine": (3, patched_fine),
+    "stock tray": (4, stock_tray),
+    "two-sided": (5, two_sided),
+    "side by side": (6, side_by_side),
+    "two quadrants": (7, two_quadrants),
+    "stacked": (8, stacked),
+    "scanned again": (9, scanned_again),
 }
-"""What can be made; numbers of a kind hang on its place here, so new ones come last."""
+"""What can be made, each with the number that its random draws begin with."""
