@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
-from tests.corpus.arch import Places
+from tests.corpus.arch import Arch, Places
 from tests.corpus.blend import Array, Relief, round_max, smooth_min, step
+from tests.corpus.dentition import Standing
 from tests.corpus.impression import CREST_RADIUS_MM, Impression, Rim, Shell
-from tests.corpus.jaw import Jaw
+from tests.corpus.jaw import Jaw, Ridge
 from tests.corpus.solid import Solid
 
 WAVES = 24
@@ -75,11 +76,52 @@ class Flow:
     edge_mm: float = 6.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pocket:
+    """How far walls draw back under the rim, between which heights over it, and until where."""
+
+    recede_mm: float
+    begin_mm: float
+    full_mm: float
+    back_mm: float
+
+
+class Pocketed(Jaw):
+    """A jaw whose walls stand out under the rim, here more and there less."""
+
+    def __init__(
+        self,
+        *,
+        arch: Arch,
+        ridge: Ridge,
+        teeth: list[Standing],
+        rng: np.random.Generator,
+        pocket: Pocket,
+    ) -> None:
+        super().__init__(arch=arch, ridge=ridge, teeth=teeth, rng=rng)
+        self.pocket = pocket
+        self.share = Relief(rng, 2.0, (35.0, 90.0), 4)
+
+    def receded(self, places: Places, height: Array) -> Array:
+        """Give how far the walls have drawn back down to a height and above it, (n, m), in mm."""
+        share = np.clip(0.4 + self.share(places.x, places.y, np.zeros(1)), 0.0, 1.0)
+        pocket = self.pocket
+        return pocket.recede_mm * share * step(pocket.begin_mm, pocket.full_mm, height)
+
+    def contour(self, places: Places, height: Array) -> Array:
+        """Give the field of the walls all round, (n, m); negative between them."""
+        back = 1.0 - step(self.pocket.back_mm, self.pocket.back_mm + 8.0, height)
+        return super().contour(places, height) - self.receded(places, height) * back
+
+
 class Flowed(Impression):
     """An impression with a rim that flowed; always with the tray's outside."""
 
-    def __init__(self, *, jaw: Jaw, flow: Flow, rng: np.random.Generator, shell: Shell) -> None:
+    def __init__(
+        self, *, jaw: Pocketed, flow: Flow, rng: np.random.Generator, shell: Shell
+    ) -> None:
         super().__init__(jaw=jaw, rim=Rim(), rng=rng, shell=shell)
+        self.walls = jaw
         self.flow = flow
         # a sum of n sines of amplitude a / n has the standard deviation a / sqrt(2 n)
         size_mm = flow.stray_mm * np.sqrt(2.0 * WAVES)
@@ -118,7 +160,7 @@ class Flowed(Impression):
         dome = 0.10 * crest**2 / (1.0 + 0.15 * crest**2)
         wall = self.jaw.contour(places, height) - LEAST_WALL_MM
         outer = crest - 0.5 * self.wall_mm(places) - 0.06 * np.maximum(height, 0.0)
-        outer = smooth_min(outer, wall, 2.0)
+        outer = smooth_min(outer - self.walls.receded(places, height), wall, 2.0)
         block = round_max(z - self.rim_level(places) + dome, outer, CREST_RADIUS_MM)
         shell = self.shell
         if shell is not None:

@@ -59,7 +59,7 @@ def _cheapest(points: Array) -> Faces:
 
 
 def least_area(points: Array) -> Faces:
-    """Triangulate a closed polygon of space with the least area and no corner inside, (n - 2, 3)."""
+    """Triangulate a polygon of space with the least area and no corner inside, (n - 2, 3)."""
     corner = _cheapest(points)
     faces, todo = [], [(0, len(points) - 1)]
     while todo:
@@ -93,7 +93,7 @@ def _inner_edges(faces: list[list[int]]) -> dict[tuple[int, int], tuple[int, int
 
 
 def _split(points: list[tuple[float, ...]], faces: list[list[int]]) -> bool:
-    """Halve long inner edges, the longest first, at most one a face; tell whether there were any."""
+    """Halve long inner edges, the longest first, one a face; tell whether there were any."""
     edges, spots = _inner_edges(faces), np.array(points)
     length = {edge: np.linalg.norm(spots[edge[0]] - spots[edge[1]]) for edge in edges}
     used: set[int] = set()

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 from scipy.spatial import cKDTree
 from skimage.morphology import reconstruction
 
@@ -19,14 +18,14 @@ from tests.corpus.blend import Array, Relief
 from tests.corpus.case import LOWER_ARCH, UPPER_ARCH
 from tests.corpus.cross_check import crest_line
 from tests.corpus.dentition import Row, stand
-from tests.corpus.flow import Flow, Flowed, Sampled, Studs, Tear
+from tests.corpus.flow import Flow, Flowed, Pocket, Pocketed, Sampled, Studs, Tear
 from tests.corpus.impression import Shell
-from tests.corpus.jaw import Jaw, Ridge
+from tests.corpus.jaw import Ridge
 from tests.corpus.mesh import Mesh, cut, face_normals, largest_piece, with_noise
 from tests.corpus.patching import closed_up
 from tests.corpus.random_cases import SHAPES, SHARES, draw_jaw, draw_pose
 from tests.corpus.scanning import Pose, view_end
-from tests.corpus.sight import directions, from_above, kept, seen
+from tests.corpus.sight import directions, heights, kept, seen
 from tests.corpus.surface import extract
 
 Rng = np.random.Generator
@@ -221,25 +220,12 @@ FLOWS: dict[str, Callable[[Rng, Ridge], Flow]] = {
 """Rims that are drawn."""
 
 
-def pocketed(rng: Rng, ridge: Ridge, recede_mm: float) -> Ridge:
-    """Let the walls draw back under the rim, so that it overhangs; higher up they come back."""
+def pocket_under(rng: Rng, recede_mm: float) -> Pocket:
+    """Draw where walls draw back under the rim."""
     begin = float(rng.uniform(0.3, 2.0))
     full = begin + float(rng.uniform(1.5, 4.0))
-    back = full + float(rng.uniform(2.0, 6.0))
-    height = np.array([0.0, begin, full, back, max(back + 4.0, 14.0), max(back + 8.0, 18.0)])
-    pocket = recede_mm * np.array([0.0, 0.0, 1.0, 1.0, 0.0, 0.0])
-
-    def widths(old: tuple[float, ...], share: float) -> tuple[float, ...]:
-        curve = PchipInterpolator(ridge.heights_mm, old)
-        inside = np.clip(height, ridge.heights_mm[0], ridge.heights_mm[-1])
-        return tuple((curve(inside) + share * pocket).tolist())
-
-    return replace(
-        ridge,
-        heights_mm=tuple(height.tolist()),
-        outer_mm=widths(ridge.outer_mm, 1.0),
-        inner_mm=widths(ridge.inner_mm, float(rng.uniform(0.0, 1.0))),
-    )
+    back = full + float(rng.uniform(1.0, 5.0))
+    return Pocket(recede_mm=recede_mm, begin_mm=begin, full_mm=full, back_mm=back)
 
 
 def make_tray(
@@ -253,14 +239,15 @@ def make_tray(
     """Draw a tray with its impression, mesh it, and measure what it holds."""
     shape = str(rng.choice(SHAPES, p=SHARES)) if shape is None else shape
     row, ridge = draw_jaw(rng, shape)
-    ridge = pocketed(rng, ridge, recede_mm)
+    pocket = pocket_under(rng, recede_mm)
     flow = FLOWS[flow_kind](rng, ridge)
     handle = shape in ("upper", "lower") and bool(rng.random() < 0.4)
     shell = Shell(floor_mm=row.tips_mm + float(rng.uniform(3.5, 6.0)), handle=handle)
     if amend is not None:
         flow, shell = amend(row, flow, shell)
     arch = UPPER_ARCH if row.jaw == "upper" else LOWER_ARCH
-    jaw = Jaw(arch=arch, ridge=ridge, teeth=stand(row, arch, rng), rng=rng)
+    teeth = stand(row, arch, rng)
+    jaw = Pocketed(arch=arch, ridge=ridge, teeth=teeth, rng=rng, pocket=pocket)
     impression = Flowed(jaw=jaw, flow=flow, rng=rng, shell=shell)
     box = box_round(impression)
     mesh = largest_piece(extract(Sampled(impression, box, PITCH_MM), box, PITCH_MM))
@@ -298,10 +285,11 @@ def box_round(impression: Flowed) -> Array:
     east, north = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
     places = impression.arch.places(east, north)
     wall_mm = impression.wall_mm(places)
-    near = (impression.crest(places) - 0.5 * wall_mm).ravel() < 4.5
-    level = impression.rim_level(places).ravel()[near].max()
     shell = impression.shell
     floor_mm = 30.0 if shell is None else shell.floor_mm
+    out_mm = 3.0 + 0.06 * floor_mm + impression.walls.pocket.recede_mm
+    near = (impression.crest(places) - 0.5 * wall_mm).ravel() < out_mm
+    level = impression.rim_level(places).ravel()[near].max()
     handle_mm = 24.0 if shell is not None and shell.handle else 0.0
     return np.array(
         [
@@ -323,7 +311,7 @@ def inside_crest(impression: Flowed, mesh: Mesh) -> NDArray[np.bool_]:
 
 def lowest_pass_mm(mesh: Mesh) -> float:
     """Give the height at which a liquid in a closed tray's cavity would run over."""
-    _, height = from_above(mesh, np.array([0.0, 0.0, 1.0]))
+    height = heights(mesh)
     bare = mesh.vertices[:, 2].min() - 5.0
     height = np.where(np.isfinite(height), height, bare)
     start = np.full_like(height, height.max())
@@ -527,6 +515,8 @@ def two_sided(rng: Rng) -> Real:
 
     shapes = ("upper", "lower") if rng.random() < 0.6 else ("quadrant", "quadrant")
     first, second = (make_tray(rng, "whole", shape=shape, amend=amend) for shape in shapes)
+    if first.mesh.vertices[:, 0].mean() * second.mesh.vertices[:, 0].mean() > 0.0:
+        second = mirrored(second)  # quadrants that bite on one another are of one side
     over = _middle(first.mesh) - np.array([-1.0, 1.0, -1.0]) * _middle(second.mesh)
     meet = first.mesh.vertices[:, 2].min() + second.mesh.vertices[:, 2].min() + OVERLAP_MM
     flip = Pose(turns_deg=(0.0, 180.0, 0.0), shift_mm=(float(over[0]), float(over[1]), float(meet)))
@@ -552,6 +542,17 @@ def two_sided(rng: Rng) -> Real:
             posed(replace(side, volume_ml=ml), pose)
             for side, ml in zip(sides, held_ml, strict=True)
         ),
+    )
+
+
+def mirrored(tray: Tray) -> Tray:
+    """Mirror a tray in the plane x = 0; its field is left as it was."""
+    flip = np.array([-1.0, 1.0, 1.0])
+    side = tray.side
+    return replace(
+        tray,
+        mesh=Mesh(vertices=tray.mesh.vertices * flip, faces=tray.mesh.faces[:, ::-1]),
+        side=replace(side, plane=side.plane * [*flip, *flip], rim=side.rim * [*flip, *flip]),
     )
 
 
@@ -583,10 +584,12 @@ def stacked(rng: Rng) -> Real:
 def _two(rng: Rng, shapes: list[str], apart: Array) -> Real:
     """Put two trays into one file, the second so far from the first, both open or both closed."""
     closed, pose = bool(rng.random() < CLOSED_SHARE), draw_pose(rng)
-    scans, solids, sides = [], [], []
+    scans: list[Array] = []
+    solids: list[Array] = []
+    sides = []
     for place, shape in enumerate(shapes):
         tray = make_tray(rng, str(rng.choice(list(FLOWS))), shape=shape)
-        turns = rng.uniform(-3.0, 3.0, 3) + [0.0, 0.0, rng.uniform(-8.0, 8.0)]
+        turns = rng.uniform(-3.0, 3.0, 3) * [1.0, 1.0, 3.0]
         shift = place * apart - _middle(tray.mesh) * [1.0, 1.0, 0.0]
         there = Pose(
             turns_deg=(float(turns[0]), float(turns[1]), float(turns[2])),
@@ -628,8 +631,8 @@ KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
     "ragged": (0, ragged),
     "unequal": (1, unequal),
     "sight": (2, sight),
-    "patched": (3, patched),
-    "patched fine": (3, patched_fine),
+    "patched": (2, patched),
+    "patched fine": (2, patched_fine),
     "stock tray": (4, stock_tray),
     "two-sided": (5, two_sided),
     "side by side": (6, side_by_side),
@@ -637,4 +640,5 @@ KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
     "stacked": (8, stacked),
     "scanned again": (9, scanned_again),
 }
-"""What can be made, each with the number that its random draws begin with."""
+"""What can be made, each with the number that its random draws begin with; patched scans are
+those in sight, patched."""

@@ -10,9 +10,9 @@ from tests.corpus.blend import Array
 from tests.corpus.mesh import Faces, Mesh, compact, face_normals
 
 PIXEL_MM = 0.2
-"""Spacing of the depths that are kept for each direction."""
-SLACK_MM = 0.05
-"""So far behind the foremost surface a triangle's plane still counts as that surface."""
+"""Spacing of the grid of heights."""
+CELL_MM = 0.8
+"""Width of the cells in which a ray looks for triangles."""
 GRAZING_DEG = 12.0
 """A surface that the line of sight meets flatter than this gives the scanner nothing."""
 RINGS = ((1.0, 18), (0.55, 9))
@@ -37,34 +37,80 @@ def _scaled(lean: float) -> Array:
 
 
 @njit(cache=True)
+def _level(a: Array, b: Array, c: Array, x: float, y: float) -> float:
+    """Give a triangle's z over a point, -inf beside it."""
+    twice = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+    if twice == 0.0:
+        return -np.inf
+    u = ((b[0] - x) * (c[1] - y) - (b[1] - y) * (c[0] - x)) / twice
+    v = ((c[0] - x) * (a[1] - y) - (c[1] - y) * (a[0] - x)) / twice
+    if u < 0.0 or v < 0.0 or u + v > 1.0:
+        return -np.inf
+    return float(u * a[2] + v * b[2] + (1.0 - u - v) * c[2])
+
+
+@njit(cache=True)
 def _foremost(spots: Array, faces: Faces, wide: int, high: int) -> Array:
     """Give the greatest z over each pixel's centre; spots are (n, 3), x and y in pixels."""
     depth = np.full((wide, high), -np.inf)
     for k in range(len(faces)):
-        ax, ay, az = spots[faces[k, 0]]
-        bx, by, bz = spots[faces[k, 1]]
-        cx, cy, cz = spots[faces[k, 2]]
-        twice = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
-        if abs(twice) < 1e-12:
-            continue
-        for i in range(int(np.ceil(min(ax, bx, cx))), int(np.floor(max(ax, bx, cx))) + 1):
-            for j in range(int(np.ceil(min(ay, by, cy))), int(np.floor(max(ay, by, cy))) + 1):
-                u = ((bx - i) * (cy - j) - (by - j) * (cx - i)) / twice
-                v = ((cx - i) * (ay - j) - (cy - j) * (ax - i)) / twice
-                if u >= 0.0 and v >= 0.0 and u + v <= 1.0:
-                    z = u * az + v * bz + (1.0 - u - v) * cz
-                    depth[i, j] = max(depth[i, j], z)
+        a, b, c = spots[faces[k, 0]], spots[faces[k, 1]], spots[faces[k, 2]]
+        for i in range(int(np.ceil(min(a[0], b[0], c[0]))), int(max(a[0], b[0], c[0])) + 1):
+            for j in range(int(np.ceil(min(a[1], b[1], c[1]))), int(max(a[1], b[1], c[1])) + 1):
+                depth[i, j] = max(depth[i, j], _level(a, b, c, i, j))
     return depth
 
 
-def from_above(mesh: Mesh, way: Array) -> tuple[Array, Array]:
-    """Look along a direction: corners in its frame, x and y in pixels, and what is foremost."""
+@njit(cache=True)
+def _in_cells(spots: Array, faces: Faces, high: int, first: Faces, owner: Faces) -> None:
+    """Count what touches each cell; where there are owners already, write them down instead."""
+    for k in range(len(faces)):
+        a, b, c = spots[faces[k, 0]], spots[faces[k, 1]], spots[faces[k, 2]]
+        for i in range(int(min(a[0], b[0], c[0])), int(max(a[0], b[0], c[0])) + 1):
+            for j in range(int(min(a[1], b[1], c[1])), int(max(a[1], b[1], c[1])) + 1):
+                if len(owner):
+                    first[i * high + j] -= 1
+                    owner[first[i * high + j]] = k
+                else:
+                    first[i * high + j] += 1
+
+
+@njit(cache=True)
+def _covered(spots: Array, faces: Faces, asked: Faces) -> NDArray[np.bool_]:
+    """Tell which triangles' middles lie under another triangle; spots' x and y count in cells."""
+    wide, high = int(spots[:, 0].max()) + 1, int(spots[:, 1].max()) + 1
+    first = np.zeros(wide * high + 1, dtype=np.int64)
+    _in_cells(spots, faces, high, first, np.zeros(0, dtype=np.int64))
+    first = np.cumsum(first)
+    owner = np.zeros(first[-1], dtype=np.int64)
+    _in_cells(spots, faces, high, first, owner)
+    under = np.zeros(len(asked), dtype=np.bool_)
+    for n in range(len(asked)):
+        own = asked[n]
+        x, y, z = (spots[faces[own, 0]] + spots[faces[own, 1]] + spots[faces[own, 2]]) / 3.0
+        cell = int(x) * high + int(y)
+        for k in owner[first[cell] : first[cell + 1]]:
+            a, b, c = spots[faces[k, 0]], spots[faces[k, 1]], spots[faces[k, 2]]
+            if k != own and _level(a, b, c, x, y) > z:
+                under[n] = True
+                break
+    return under
+
+
+def along(mesh: Mesh, way: Array, step_mm: float) -> Array:
+    """Give corners in the frame of a line of sight, (n, 3): x and y in steps from 1 on, z in mm."""
     aside = np.cross(way, [0.0, 1.0, 0.0] if abs(way[1]) < 0.9 else [1.0, 0.0, 0.0])
     aside /= np.linalg.norm(aside)
     spots = mesh.vertices @ np.column_stack([aside, np.cross(way, aside), way])
-    spots[:, :2] = (spots[:, :2] - spots[:, :2].min(axis=0)) / PIXEL_MM + 1.0
+    spots[:, :2] = (spots[:, :2] - spots[:, :2].min(axis=0)) / step_mm + 1.0
+    return np.ascontiguousarray(spots)
+
+
+def heights(mesh: Mesh) -> Array:
+    """Give the highest z of a mesh over a grid of pixels, free all round; -inf where nothing is."""
+    spots = along(mesh, np.array([0.0, 0.0, 1.0]), PIXEL_MM)
     wide, high = np.ceil(spots[:, :2].max(axis=0)).astype(int) + 2
-    return spots, _foremost(spots, mesh.faces, wide, high)
+    return np.asarray(_foremost(spots, mesh.faces, wide, high))
 
 
 def seen(mesh: Mesh, ways: Array) -> NDArray[np.bool_]:
@@ -73,16 +119,9 @@ def seen(mesh: Mesh, ways: Array) -> NDArray[np.bool_]:
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
     found = np.zeros(len(normals), dtype=bool)
     for way in ways:
-        steep = normals @ way
-        asked = np.flatnonzero(~found & (steep > np.sin(np.radians(GRAZING_DEG))))
-        spots, depth = from_above(mesh, way)
-        first, second, third = np.moveaxis(spots[mesh.faces[asked]], 1, 0)
-        middle = (first + second + third) / 3.0
-        pixel = np.rint(middle[:, :2]).astype(int)
-        normal = np.cross(second - first, third - first)
-        slip = ((pixel - middle[:, :2]) * normal[:, :2]).sum(axis=1) / normal[:, 2]
-        hidden = depth[pixel[:, 0], pixel[:, 1]] - (middle[:, 2] - slip)
-        found[asked[hidden < SLACK_MM / steep[asked]]] = True
+        steep = normals @ way > np.sin(np.radians(GRAZING_DEG))
+        asked = np.flatnonzero(~found & steep)
+        found[asked] = ~_covered(along(mesh, way, CELL_MM), mesh.faces, asked)
     return found
 
 
