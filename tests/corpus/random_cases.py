@@ -92,7 +92,7 @@ def random_case(seed: int) -> Drawn:
     """
     rng = np.random.default_rng([6873, seed])
     shape = str(rng.choice(SHAPES, p=SHARES))
-    row, ridge = _jaw(rng, shape)
+    row, ridge = draw_jaw(rng, shape)
     rim = _rim(rng, shape, ridge)
     shell = _shell(rng, shape, row) if rim.open_back_mm is None else None
     level_mm = -float(rng.uniform(0.6, 2.5)) - rim.wave_mm
@@ -105,7 +105,7 @@ def random_case(seed: int) -> Drawn:
         ridge=ridge,
         rim=rim,
         shell=shell,
-        pose=_pose(rng),
+        pose=draw_pose(rng),
         holes=_holes(rng, row, ridge) if rng.random() < 0.15 else (),
         level_mm=level_mm,
         pitch_mm=float(rng.uniform(0.9, 1.25)),
@@ -120,7 +120,7 @@ def random_case(seed: int) -> Drawn:
     )
 
 
-def _jaw(rng: np.random.Generator, shape: str) -> tuple[Row, Ridge]:
+def draw_jaw(rng: np.random.Generator, shape: str) -> tuple[Row, Ridge]:
     """Draw teeth and the ridge that carries them."""
     upper = shape == "upper" or (shape != "lower" and rng.random() < 0.5)
     jaw = "upper" if upper else "lower"
@@ -227,7 +227,7 @@ def _holes(rng: np.random.Generator, row: Row, ridge: Ridge) -> tuple[Hole, ...]
     )
 
 
-def _pose(rng: np.random.Generator) -> Pose:
+def draw_pose(rng: np.random.Generator) -> Pose:
     """Draw a frame: any turn, within 150 mm of the scanner's zero."""
     turns: NDArray[np.float64] = Rotation.from_quat(rng.normal(size=4)).as_euler(
         "xyz", degrees=True
