@@ -77,7 +77,7 @@ def find_pose(samples: Samples) -> Pose:
         raise _no_cavity("a flat scan")
     hull = ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
     axes = _candidates(samples, principal.T, hull)
-    held = np.array([_held_ml(samples, axis) for axis in axes])
+    held = np.array([held_along(samples, axis) for axis in axes])
     best = int(np.argmax(held))
     hull_ml = float(hull.volume) / 1000.0
     deep = spread[0] > BOXED_DEEP**2 * spread[2]
@@ -85,9 +85,9 @@ def find_pose(samples: Samples) -> Pose:
     if boxed is not None:
         return boxed
     _refuse_shallow(samples, float(held[best]), hull_ml)
-    axis = _levelled(samples, axes[best])
+    axis = levelled(samples, axes[best])
     others = held[axes @ axes[best] < OTHER_AXIS]
-    held_ml = max(_held_ml(samples, axis), float(held[best]))
+    held_ml = max(held_along(samples, axis), float(held[best]))
     return Pose(
         axis=axis,
         held_ml=held_ml,
@@ -96,15 +96,21 @@ def find_pose(samples: Samples) -> Pose:
     )
 
 
+def held_along(samples: Samples, axis: Floats, *, dammed: bool = False) -> float:
+    """Say what the scan holds along an axis, (3,), coarsely; dammed as `pools` has it."""
+    _, _, relief = _seen_along(samples, axis)
+    return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
+
+
 def _boxed_pose(samples: Samples, hull_ml: float) -> Pose | None:
     """Take the way an open scan faces, if it would hold stone boxed in where it ends."""
     if not samples.is_open:
         return None
     axis = samples.vector_area / np.linalg.norm(samples.vector_area)
-    held_ml = _held_ml(samples, axis, dammed=True)
+    held_ml = held_along(samples, axis, dammed=True)
     if held_ml < LEAST_BOXED * hull_ml:
         return None
-    return Pose(axis=_levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
+    return Pose(axis=levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
 
 
 def _refuse_shallow(samples: Samples, held_ml: float, hull_ml: float) -> None:
@@ -162,12 +168,7 @@ def _coarse_grid(points_mm: Floats) -> Grid:
     return grid_over(points_mm[0], points_mm[1], max(CELL_MM, widest / CELLS_ACROSS))
 
 
-def _held_ml(samples: Samples, axis: Floats, *, dammed: bool = False) -> float:
-    _, _, relief = _seen_along(samples, axis)
-    return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
-
-
-def _levelled(samples: Samples, axis: Floats) -> Floats:
+def levelled(samples: Samples, axis: Floats) -> Floats:
     """Turn the axis until the rim lies level in the frame."""
     for _ in range(LEVEL_TURNS):
         frame, points, relief = _seen_along(samples, axis)
