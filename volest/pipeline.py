@@ -14,7 +14,15 @@ from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
 from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Frame, frame_along
 from volest.cavity.margin import Margin, find_margin
-from volest.cavity.parting import FAIR_SHARE, Part, apart, joined_apart, other_side, whole_scan
+from volest.cavity.parting import (
+    FAIR_SHARE,
+    Part,
+    apart,
+    joined_apart,
+    other_side,
+    own_columns,
+    whole_scan,
+)
 from volest.cavity.polarity import Skin, find_skin, refuse_cast
 from volest.cavity.pose import Pose, find_pose
 from volest.cavity.relief import Relief, relief_of_columns
@@ -139,9 +147,9 @@ class _Wanted:
     def notes_on(self, part: Part) -> tuple[Note, ...]:
         """Give what reading noted of the scan, its size seen anew where it was parted."""
         notes = self.scan.notes
-        if len(part.triangles) < len(self.scan.triangles):
-            areas = areas_mm2(part.triangles)
-            sizes = check_scale(part.triangles, areas, self.settings.unit)
+        own = part.own_triangles
+        if len(own) < len(self.scan.triangles):
+            sizes = check_scale(own, areas_mm2(own), self.settings.unit)
             notes = (*(note for note in notes if note.code != "odd-size"), *sizes)
         return (*notes, *part.notes)
 
@@ -471,7 +479,10 @@ def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Fra
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
     pose = None if wanted.plane else part.pose or find_pose(part.samples)
     frame = _frame(wanted, part.samples, pose)
-    return pose, frame, find_skin(part.corners, part.samples, frame, pitch_mm)
+    skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+    if part.within is not None:
+        skin = replace(skin, columns=own_columns(skin.columns, frame, part.within))
+    return pose, frame, skin
 
 
 def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:

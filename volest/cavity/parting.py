@@ -7,7 +7,7 @@ surface, measured along two axes. What holds too little to be one, as islands, b
 stays with the impression it lies nearest to. A surface that lies there twice is one impression.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -15,11 +15,11 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from volest.cavity.columns import Ints
+from volest.cavity.columns import Bools, Columns, Ints, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import Floats, Frame
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.pose import Pose, find_pose, held_along, levelled
+from volest.cavity.pose import Pose, find_pose, held_along, pose_along
 from volest.cavity.relief import Relief
 from volest.cavity.rooms import Rooms
 from volest.cavity.samples import Samples, spread_samples
@@ -35,8 +35,9 @@ LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, 
 # Of what the largest holds. Hollows of a tray's outside and handle held a fifth at most of what
 # the impression did; of the arches of one mouth a quadrant holds a quarter of a full arch.
 FAIR_SHARE = 0.2
-TORN_MM = 10.0  # between two parts of one impression, where a strip was not seen
-OPEN_SHARE = 0.5  # of what it holds boxed in: a half that is torn off runs out at the tear
+TORN_MM = 20.0  # between two parts of one impression, where a strip was not seen
+TORN_GAIN = 1.3  # halves that run out at a tear held a seventh of the whole; two trays gain nothing
+BRIDGE_MM = 0.5  # between the points of a bridge: closer than the cells they are seen in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +52,8 @@ class Part:
         Points spread over them.
     pose : Pose or None
         The way out of its opening, where that is known.
+    within : Plan or None
+        Where its impression lies on triangles that others lie on too.
     notes : tuple of Note
         What was seen in parting.
     """
@@ -58,6 +61,7 @@ class Part:
     corners: Floats
     samples: Samples
     pose: Pose | None = None
+    within: "Plan | None" = None
     notes: tuple[Note, ...] = ()
 
     @property
@@ -69,6 +73,37 @@ class Part:
     def middle_mm(self) -> Floats:
         """Its middle, (3,), in the scan's own frame."""
         return np.asarray(self.samples.points_mm.mean(axis=1))
+
+    @property
+    def own_triangles(self) -> Floats:
+        """Those of its triangles that are not of another impression."""
+        if self.within is None:
+            return self.triangles
+        return self.triangles[self.within.holds(self.corners.mean(axis=1))]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """The place of one impression among those that a surface joins, seen along one axis.
+
+    Parameters
+    ----------
+    frame : Frame
+        z along that axis.
+    cores : cKDTree
+        Points of all of them in plan, (k, 2).
+    mine : ndarray
+        (k,) which of these are of this one.
+    """
+
+    frame: Frame
+    cores: cKDTree
+    mine: Bools
+
+    def holds(self, points_mm: Floats) -> Bools:
+        """Say which points, (3, m) in the scan's own frame, lie nearer to it than to others."""
+        plan = self.frame.to_frame(points_mm)[:2].T
+        return np.asarray(self.mine[self.cores.query(plan)[1]])
 
 
 def whole_scan(triangles: Floats) -> Part:
@@ -85,40 +120,75 @@ def apart(whole: Part) -> tuple[Part, ...]:
     names = _clusters(points)
     size = np.bincount(names)
     large = [
-        name
+        int(name)
         for name in np.flatnonzero(size >= LEAST_SHARE * len(names))
         if np.ptp(points[:, names == name], axis=1).max() >= LEAST_SIDE_MM
     ]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
-    owner = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
-    return _impressions(whole, np.where(np.isin(owner, large), owner, -1))
+    of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
+    found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
+    if found is None:
+        return (whole,)
+    belongs = _nearest_group(names, points, found.group)[of_triangle]
+    parts = [
+        replace(whole_scan(whole.triangles[belongs == name]), pose=found.poses[name], notes=notes)
+        for name, notes in found.once.items()
+    ]
+    first = [int(np.argmax(belongs == name)) for name in found.once]
+    return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
 
 
 def joined_apart(
     part: Part, frame: Frame, relief: Relief, footprint: Footprint, rooms: Rooms
 ) -> tuple[Part, ...]:
     """Part impressions that one surface joins, by the pieces seen along the first pour axis."""
-    pieces = _pieces(relief, footprint, rooms)
-    cell = relief.grid.cells_of(*frame.to_frame(part.samples.points_mm)[:2])
-    name = np.where(cell >= 0, pieces.ravel()[cell], 0)
-    cores = np.unique(name[name > 0])
-    if len(cores) < 2:  # noqa: PLR2004  # nothing to part
+    points = part.samples.points_mm
+    cell = relief.grid.cells_of(*frame.to_frame(points)[:2])
+    piece = np.where(cell >= 0, _pieces(relief, footprint, rooms).ravel()[cell], 0)
+    pieces = np.unique(piece[piece > 0]).tolist()
+    if len(pieces) < 2:  # noqa: PLR2004  # nothing to part
         return (part,)
-    plan = frame.to_frame(part.samples.points_mm)[:2, name > 0].T
-    middles = frame.to_frame(part.corners.mean(axis=1))[:2].T
-    owner = name[name > 0][cKDTree(plan).query(middles)[1]]
-    return _impressions(part, owner)
+
+    def part_of(names: Sequence[int]) -> Part:
+        mine = np.isin(piece[piece > 0], names)
+        plan = Plan(frame=frame, cores=cores, mine=mine)
+        own = replace(part.samples, points_mm=points[:, plan.holds(points)])
+        return replace(part, samples=own, within=plan)
+
+    cores = cKDTree(frame.to_frame(points[:, piece > 0])[:2].T)
+    found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
+    if found is None:
+        return (part,)
+    return tuple(
+        replace(
+            part_of([one for one, group in found.group.items() if group == name]),
+            pose=found.poses[name],
+            notes=(*part.notes, *notes),
+        )
+        for name, notes in found.once.items()
+    )
 
 
 def other_side(part: Part, axis: Floats) -> Part | None:
     """Give the same surface opened to the other side, where that holds a fair share too."""
     if held_along(part.samples, -axis) < FAIR_SHARE * held_along(part.samples, axis):
         return None
-    back = levelled(part.samples, -axis)
-    held = held_along(part.samples, back)
-    pose = replace(find_pose(part.samples), axis=back, held_ml=held, runner_up=0.0)
-    return replace(part, pose=pose)
+    return replace(part, pose=pose_along(part.samples, -axis))
+
+
+def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
+    """Keep the columns, cut in a frame, whose highest crossing lies nearer to it than to others."""
+    j, i = np.divmod(columns.cell, columns.grid.shape[1])
+    low_x, low_y = columns.grid.low_mm
+    pitch_mm = columns.grid.pitch_mm
+    top = np.append(columns.cell[1:] != columns.cell[:-1], True)
+    seen = np.stack([low_x + i * pitch_mm, low_y + j * pitch_mm, columns.z_mm])[:, top]
+    own = within.holds(frame.rotation.T @ seen + frame.origin_mm[:, None])
+    kept = np.repeat(own, np.diff(np.flatnonzero(top), prepend=-1))
+    cell, z_mm, up = columns.cell[kept], columns.z_mm[kept], columns.up[kept]
+    triangle = columns.triangle[kept] if len(columns.triangle) else columns.triangle
+    return sorted_columns(columns.grid, cell, z_mm, up, triangle)
 
 
 def _clusters(points_mm: Floats) -> Ints:
@@ -149,43 +219,48 @@ def _pieces(relief: Relief, footprint: Footprint, rooms: Rooms) -> Ints:
     return np.where(np.append(False, fair)[names], names, 0)
 
 
-def _impressions(whole: Part, owner: Ints) -> tuple[Part, ...]:
-    """Keep the candidates that are impressions; the whole where these are not two at least.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """Which candidates are impressions: the first of its kind for each, poses, what is noted."""
 
-    The owner, (n,), numbers the candidate that each triangle belongs to, from 0; or is -1.
+    group: dict[int, int]
+    poses: dict[int, Pose | None]
+    once: dict[int, tuple[Note, ...]]
+
+
+def _impressions(candidates: Mapping[int, Part], axis: Floats | None = None) -> _Found | None:
+    """Tell which candidates are impressions; None where these are not two at least.
+
+    The axis, (3,), is one along which all of them hold something, where that is known.
     """
-    found = _fair({name: whole.triangles[owner == name] for name in np.unique(owner[owner >= 0])})
-    group = _groups(found)
+    fair = _fair(candidates, axis)
+    group = _groups(fair)
     if len(set(group.values())) < 2:  # noqa: PLR2004  # nothing to part
-        return (whole,)
-    # What is no impression goes with the one that it lies nearest to.
-    points = np.concatenate([part.samples.points_mm.T for part in found.values()])
-    groups = np.repeat(
-        [group[name] for name in found],
-        [part.samples.points_mm.shape[1] for part in found.values()],
-    )
-    belongs = groups[cKDTree(points).query(whole.triangles.mean(axis=1))[1]]
-    for name in found:
-        belongs[owner == name] = group[name]
-    once = _once({name: found[name] for name in found if group[name] == name}, group)
-    return tuple(
-        replace(
-            whole_scan(whole.triangles[belongs == name]),
-            notes=(*whole.notes, *notes),
-        )
-        for name, notes in once.items()
-    )
+        return None
+    single = {name for name in fair if list(group.values()).count(name) == 1}
+    poses = {name: part.pose if name in single else None for name, part in fair.items()}
+    firsts = {name: fair[name] for name in fair if group[name] == name}
+    return _Found(group=group, poses=poses, once=_once(firsts, single))
 
 
-def _fair(candidates: Mapping[int, Floats]) -> dict[int, Part]:
+def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
+    """Give each cluster a group, (k,): what is no impression goes with the nearest one."""
+    kept = np.isin(names, list(group))
+    away_mm, nearest = cKDTree(points_mm[:, kept].T).query(points_mm.T)
+    order = np.lexsort([away_mm, names])
+    _, start = np.unique(names[order], return_index=True)
+    return np.array([group[name] for name in names[kept][nearest[order[start]]]])
+
+
+def _fair(candidates: Mapping[int, Part], axis: Floats | None) -> dict[int, Part]:
     """Pose the candidates, and keep those that hold a fair share of what the largest holds."""
     posed = {}
-    for name, triangles in candidates.items():
-        part = whole_scan(triangles)
+    for name, part in candidates.items():
         try:
             posed[name] = replace(part, pose=find_pose(part.samples))
-        except ScanError:
-            continue
+        except ScanError:  # an impression on a large bench holds little for its size
+            if axis is not None:
+                posed[name] = replace(part, pose=pose_along(part.samples, axis))
     most_ml = max((_pose(part).held_ml for part in posed.values()), default=0.0)
     fair = {k: part for k, part in posed.items() if _pose(part).held_ml >= FAIR_SHARE * most_ml}
     return {k: part for k, part in fair.items() if not _is_outside(part, fair.values())}
@@ -224,30 +299,32 @@ def _groups(parts: Mapping[int, Part]) -> dict[int, int]:
 
 
 def _torn(one: Part, other: Part) -> bool:
-    """Say whether a strip that was not seen parts one impression: both run out, near each other."""
-    return all(map(_runs_out, (one, other))) and _gap_mm(one, other) < TORN_MM
+    """Say whether a strip that was not seen parts one impression: bridged, it holds far more."""
+    here, there = one.samples.points_mm, other.samples.points_mm
+    away_mm, nearest = cKDTree(there.T).query(here.T, distance_upper_bound=TORN_MM)
+    near = np.isfinite(away_mm)
+    if not near.any():
+        return False
+    start, end = here[:, near, None], there[:, nearest[near], None]
+    steps = np.arange(BRIDGE_MM, TORN_MM, BRIDGE_MM) / TORN_MM
+    bridge = (start + (end - start) * steps).reshape(3, -1)
+    bridged = replace(one.samples, points_mm=np.concatenate([here, there, bridge], axis=1))
+    apart_ml = _pose(one).held_ml + _pose(other).held_ml
+    return any(
+        held_along(bridged, _pose(part).axis) > TORN_GAIN * apart_ml for part in (one, other)
+    )
 
 
-def _runs_out(part: Part) -> bool:
-    pose = _pose(part)
-    return pose.held_ml < OPEN_SHARE * held_along(part.samples, pose.axis, dammed=True)
-
-
-def _gap_mm(one: Part, other: Part) -> float:
-    tree = cKDTree(one.samples.points_mm.T)
-    return float(tree.query(other.samples.points_mm.T)[0].min())
-
-
-def _once(parts: Mapping[int, Part], group: Mapping[int, int]) -> dict[int, tuple[Note, ...]]:
-    """Leave out what is a copy of a part before it, and note it there; torn parts have none."""
-    whole = {name for name in parts if list(group.values()).count(name) == 1}
+def _once(parts: Mapping[int, Part], single: Container[int]) -> dict[int, tuple[Note, ...]]:
+    """Leave out what is a copy of a part before it, and note it there; torn ones are none."""
     once: dict[int, tuple[Note, ...]] = {}
     for name, part in parts.items():
         same = (
             other
             for other in once
-            if {name, other} <= whole
-            and is_copy(part.samples, parts[other].samples, parts[other].triangles)
+            if name in single
+            and other in single
+            and is_copy(part.samples, parts[other].samples, parts[other].own_triangles)
         )
         first = next(same, None)
         if first is None:

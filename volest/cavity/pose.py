@@ -85,7 +85,7 @@ def find_pose(samples: Samples) -> Pose:
     if boxed is not None:
         return boxed
     _refuse_shallow(samples, float(held[best]), hull_ml)
-    axis = levelled(samples, axes[best])
+    axis = _levelled(samples, axes[best])
     others = held[axes @ axes[best] < OTHER_AXIS]
     held_ml = max(held_along(samples, axis), float(held[best]))
     return Pose(
@@ -94,6 +94,14 @@ def find_pose(samples: Samples) -> Pose:
         hull_ml=hull_ml,
         runner_up=float(others.max(initial=0.0)) / held_ml,
     )
+
+
+def pose_along(samples: Samples, axis: Floats) -> Pose:
+    """Take an axis, (3,), that is known to be about the way out, and level it."""
+    level = _levelled(samples, axis)
+    hull_ml = float(ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T).volume) / 1000.0
+    held_ml = held_along(samples, level)
+    return Pose(axis=level, held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
 
 
 def held_along(samples: Samples, axis: Floats, *, dammed: bool = False) -> float:
@@ -110,7 +118,7 @@ def _boxed_pose(samples: Samples, hull_ml: float) -> Pose | None:
     held_ml = held_along(samples, axis, dammed=True)
     if held_ml < LEAST_BOXED * hull_ml:
         return None
-    return Pose(axis=levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
+    return Pose(axis=_levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
 
 
 def _refuse_shallow(samples: Samples, held_ml: float, hull_ml: float) -> None:
@@ -168,7 +176,7 @@ def _coarse_grid(points_mm: Floats) -> Grid:
     return grid_over(points_mm[0], points_mm[1], max(CELL_MM, widest / CELLS_ACROSS))
 
 
-def levelled(samples: Samples, axis: Floats) -> Floats:
+def _levelled(samples: Samples, axis: Floats) -> Floats:
     """Turn the axis until the rim lies level in the frame."""
     for _ in range(LEVEL_TURNS):
         frame, points, relief = _seen_along(samples, axis)
