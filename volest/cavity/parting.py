@@ -35,6 +35,9 @@ LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, 
 # Of what the largest holds. Hollows of a tray's outside and handle held a fifth at most of what
 # the impression did; of the arches of one mouth a quadrant holds a quarter of a full arch.
 FAIR_SHARE = 0.2
+ROUND_MM = (
+    20.0  # of a joined impression lie its rim and flank, tilted as it may be; the rest is bench
+)
 TORN_MM = 20.0  # between two parts of one impression, where a strip was not seen
 TORN_GAIN = 1.3  # halves that run out at a tear held a seventh of the whole; two trays gain nothing
 BRIDGE_MM = 0.5  # between the points of a bridge: closer than the cells they are seen in
@@ -101,9 +104,9 @@ class Plan:
     mine: Bools
 
     def holds(self, points_mm: Floats) -> Bools:
-        """Say which points, (3, m) in the scan's own frame, lie nearer to it than to others."""
-        plan = self.frame.to_frame(points_mm)[:2].T
-        return np.asarray(self.mine[self.cores.query(plan)[1]])
+        """Say which points, (3, m) in the scan's own frame, lie round it, nearer than to others."""
+        away_mm, nearest = self.cores.query(self.frame.to_frame(points_mm)[:2].T)
+        return np.asarray(self.mine[nearest] & (away_mm < ROUND_MM))
 
 
 def whole_scan(triangles: Floats) -> Part:
@@ -160,14 +163,17 @@ def joined_apart(
     found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
     if found is None:
         return (part,)
-    return tuple(
+    parts = [
         replace(
             part_of([one for one, group in found.group.items() if group == name]),
             pose=found.poses[name],
             notes=(*part.notes, *notes),
         )
         for name, notes in found.once.items()
-    )
+    ]
+    middles = part.corners.mean(axis=1)
+    first = [int(np.argmax(one.within.holds(middles))) for one in parts if one.within]
+    return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
 
 
 def other_side(part: Part, axis: Floats) -> Part | None:
@@ -178,7 +184,7 @@ def other_side(part: Part, axis: Floats) -> Part | None:
 
 
 def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
-    """Keep the columns, cut in a frame, whose highest crossing lies nearer to it than to others."""
+    """Keep the columns, cut in a frame, whose highest crossing lies round one impression."""
     j, i = np.divmod(columns.cell, columns.grid.shape[1])
     low_x, low_y = columns.grid.low_mm
     pitch_mm = columns.grid.pitch_mm
