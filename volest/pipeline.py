@@ -277,12 +277,10 @@ def size_scan(path: Path, settings: Settings) -> Result:
     """
     start = time.perf_counter()
     try:
-        ((result, _), *others) = examine_all(path, settings)
+        result = together(examine_all(path, settings))
     except ScanError as fault:
-        result, others = refused(str(path), fault), []
-    seconds = time.perf_counter() - start
-    further = tuple(replace(other, seconds=seconds) for other, _ in others)
-    return replace(result, seconds=seconds, others=further)
+        result = refused(str(path), fault)
+    return result.taking(time.perf_counter() - start)
 
 
 def examine_all(path: Path, settings: Settings) -> list[tuple[Result, Cavity | VolestError]]:
@@ -369,8 +367,24 @@ def measure(scan: Scan, settings: Settings, decision: Decision | None = None) ->
         When the scan cannot be measured.
     """
     found = find_cavities(scan, settings, decision)
-    ((first, _), *others) = _results(str(scan.path), found, settings)
-    return replace(first, others=tuple(other for other, _ in others))
+    return together(_results(str(scan.path), found, settings))
+
+
+def together(examined: Sequence[tuple[Result, Cavity | VolestError]]) -> Result:
+    """Put the impressions of one scan into one result, the further ones as its ``others``.
+
+    Parameters
+    ----------
+    examined : sequence of tuple of Result and Cavity or VolestError
+        What `examine_all` gives.
+
+    Returns
+    -------
+    Result
+        The first of them.
+    """
+    first, *others = (result for result, _ in examined)
+    return replace(first, others=tuple(others))
 
 
 def refused(name: str, fault: VolestError) -> Result:

@@ -94,6 +94,22 @@ class Result:
         """What tells it from all others of a run: its scan, and its number if that has several."""
         return self.scan if self.cavities == 1 else f"{self.scan} #{self.cavity}"
 
+    def taking(self, seconds: float) -> "Result":
+        """Give the same with the time that its scan took, its further impressions too.
+
+        Parameters
+        ----------
+        seconds : float
+            The time.
+
+        Returns
+        -------
+        Result
+            The same figures.
+        """
+        others = tuple(one.taking(seconds) for one in self.others)
+        return replace(self, seconds=seconds, others=others)
+
     def of_scan(self, scan: str) -> "Result":
         """Give the same under another path, its further impressions too.
 
