@@ -1,6 +1,7 @@
 """One scan to one result: the stages called in order, nothing else."""
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -9,26 +10,36 @@ import numpy as np
 from volest.cavity.air import Air, find_air
 from volest.cavity.base_line import BasePlane, find_base_line
 from volest.cavity.clock import Clock, find_clock
-from volest.cavity.doubts import find_doubts
+from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
 from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Frame, frame_along
 from volest.cavity.margin import Margin, find_margin
-from volest.cavity.polarity import Skin, by_coordinate, find_skin, refuse_cast
+from volest.cavity.parting import (
+    FAIR_SHARE,
+    Part,
+    apart,
+    joined_apart,
+    other_side,
+    own_columns,
+    whole_scan,
+)
+from volest.cavity.polarity import Skin, find_skin, refuse_cast
 from volest.cavity.pose import Pose, find_pose
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Rooms, find_rooms
-from volest.cavity.samples import Samples, spread_samples
-from volest.cavity.surface import LOOPS
+from volest.cavity.samples import Samples
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume
-from volest.errors import ScanError
+from volest.errors import MixError, ScanError, VolestError
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
-from volest.scan.compiling import count_scan, loops
+from volest.scan.checks import areas_mm2
+from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
 from volest.scan.reading import Scan, read_scan
+from volest.scan.scale import check_scale
 from volest.settings import Base, Settings
 from volest.stone.pours import first_pour, second_pour
 
@@ -90,8 +101,10 @@ class Cavity:
         return 0.0 if self.closing is None else self.closing.more_ml
 
 
-def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None) -> Cavity:
-    """Find and measure the cavity of one scan.
+def find_cavities(
+    scan: Scan, settings: Settings, decision: Decision | None = None
+) -> tuple[Cavity | ScanError, ...]:
+    """Find and measure the cavity of each impression of one scan.
 
     Parameters
     ----------
@@ -104,23 +117,126 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
 
     Returns
     -------
-    Cavity
-        What each stage found.
+    tuple of Cavity or ScanError
+        What each stage found, one an impression; nearly always one. Where there are several, those
+        that cannot be measured say why.
 
     Raises
     ------
     ScanError
-        When the scan cannot be measured.
+        When the scan has one impression, and that cannot be measured.
     """
-    wanted = settings.base if decision is None else _decided(decision)
-    samples, pose, frame, skin = _opened(scan, wanted, settings.pitch_mm)
+    count_scan(len(scan.triangles))
+    wanted = _Wanted(settings=settings, scan=scan, decision=decision)
+    parts = apart(whole_scan(scan.triangles))
+    if len(parts) == 1:
+        return _in_one_part(parts[0], wanted)
+    return _in_parts(parts, wanted)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Wanted:
+    """How a part is to be measured; a plane holds for the impression that its point lies in."""
+
+    settings: Settings
+    scan: Scan
+    decision: Decision | None
+
+    @property
+    def base(self) -> Base:
+        return self.settings.base if self.decision is None else _decided(self.decision)
+
+    @property
+    def for_others(self) -> "_Wanted":
+        """What holds for the impressions that a plane was not meant for."""
+        base = self.settings.base
+        base = Base() if base.plane else base
+        return replace(self, settings=replace(self.settings, base=base), decision=None)
+
+    def notes_on(self, part: Part) -> tuple[Note, ...]:
+        """Give what reading noted of the scan, its size seen anew where it was parted."""
+        notes = self.scan.notes
+        own = part.own_triangles
+        if len(own) < len(self.scan.triangles):
+            sizes = check_scale(own, areas_mm2(own), self.settings.unit)
+            notes = (*(note for note in notes if note.code != "odd-size"), *sizes)
+        return (*notes, *part.notes)
+
+
+def _in_parts(parts: Sequence[Part], wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
+    meant = _meant(parts, wanted.base)
+    found: list[Cavity | ScanError] = []
+    for number, part in enumerate(parts):
+        try:
+            found += _in_one_part(part, wanted if number == meant else wanted.for_others)
+        except ScanError as fault:
+            found.append(fault)
+    return tuple(found)
+
+
+def _meant(parts: Sequence[Part], base: Base) -> int:
+    """Say which part a base line is for: a plane lies in one, by its point; else any is right."""
+    if not base.plane:
+        return 0
+    return int(np.argmin([np.linalg.norm(part.middle_mm - base.plane[:3]) for part in parts]))
+
+
+def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
+    """Measure what no gap parts: one impression, nearly always; joined ones, or two sides."""
+    first = _measured(part, wanted)
+    if {note.code for note in first.notes} & JOINED:
+        joined = joined_apart(part, first.frame, first.relief, first.footprint, first.rooms)
+        if len(joined) > 1:
+            meant = _meant(joined, wanted.base)
+            sought = (wanted if k == meant else wanted.for_others for k in range(len(joined)))
+            return tuple(map(_measured_or_why, joined, sought))
+        if joined[0] is not part:
+            return (_measured(joined[0], wanted),)
+    back = other_side(part, first.frame.rotation[2])
+    if back is None:
+        return (first,)
+    second = _measured_or_why(back, wanted.for_others)
+    if not isinstance(second, Cavity) or not _are_two_sides(first, second):
+        return (first,)
+    return _in_order(*(_without_doubt_of_axis(side) for side in (first, second)))
+
+
+def _are_two_sides(first: Cavity, second: Cavity) -> bool:
+    """Say whether both sides show the surface's air, and hold a fair share each."""
+    smaller, larger = sorted((first.volume.best_ml, second.volume.best_ml))
+    return first.skin.turned == second.skin.turned and smaller >= FAIR_SHARE * larger
+
+
+def _without_doubt_of_axis(side: Cavity) -> Cavity:
+    return replace(side, notes=tuple(note for note in side.notes if note.code != AXIS_UNSURE))
+
+
+def _in_order(one: Cavity, other: Cavity) -> tuple[Cavity, Cavity]:
+    """Put two sides in the order of where they look in the file, whatever was measured first."""
+    apart_by = one.frame.rotation[2] - other.frame.rotation[2]
+    largest = apart_by[int(np.argmax(np.abs(apart_by)))]
+    return (one, other) if largest > 0.0 else (other, one)
+
+
+def _measured_or_why(part: Part, wanted: _Wanted) -> Cavity | ScanError:
+    try:
+        return _measured(part, wanted)
+    except ScanError as fault:
+        return fault
+
+
+def _measured(part: Part, wanted: _Wanted) -> Cavity:
+    """Call the stages in order."""
+    settings = wanted.settings
+    pose, frame, skin = _opened(part, wanted.base, settings.pitch_mm)
     relief = relief_of_columns(skin.columns)
-    footprint = find_footprint(relief, _corrections(decision, frame))
+    footprint = find_footprint(relief, _corrections(wanted.decision, frame))
     pointed_away = skin.turned and not settings.inside_out
     rises = footprint.rising_share
-    turned = refuse_cast(is_open=samples.is_open, turned=pointed_away, rising_share=rises)
+    is_open = part.samples.is_open
+    turned = refuse_cast(is_open=is_open, turned=pointed_away, rising_share=rises)
     rim = find_rim(relief, footprint, skin.surface)
-    base = find_base_line(wanted, relief, footprint.inside, rim, frame)
+    base = find_base_line(wanted.base, relief, footprint.inside, rim, frame)
     rooms = find_rooms(skin.columns, relief, footprint, rim, base)
     closing = close_unseen(
         columns=skin.columns,
@@ -130,7 +246,7 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
         rim=rim,
         base=base,
         rooms=rooms,
-        points_mm=samples.seen_in(frame),
+        points_mm=part.samples.seen_in(frame),
     )
     if closing is not None:
         skin, rooms = replace(skin, columns=closing.columns), closing.rooms
@@ -163,7 +279,7 @@ def find_cavity(scan: Scan, settings: Settings, decision: Decision | None = None
         trim=trim,
         margin=find_margin(volume, rooms, rim, base, closing),
         closing=closing,
-        notes=(*scan.notes, *skin.notes, *turned, *doubts),
+        notes=(*wanted.notes_on(part), *skin.notes, *turned, *doubts),
     )
 
 
@@ -180,19 +296,17 @@ def size_scan(path: Path, settings: Settings) -> Result:
     Returns
     -------
     Result
-        What was found, or why the scan is refused.
+        What was found, or why the scan is refused; further impressions stand in its ``others``.
     """
     start = time.perf_counter()
     try:
-        result, _ = examine(path, settings)
+        result = together(examine_all(path, settings))
     except ScanError as fault:
-        result = Result(
-            scan=str(path), outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code
-        )
-    return replace(result, seconds=time.perf_counter() - start)
+        result = refused(str(path), fault)
+    return result.taking(time.perf_counter() - start)
 
 
-def examine(path: Path, settings: Settings) -> tuple[Result, Cavity]:
+def examine_all(path: Path, settings: Settings) -> list[tuple[Result, Cavity | VolestError]]:
     """Read and measure one scan, and keep what every stage found.
 
     Parameters
@@ -204,8 +318,8 @@ def examine(path: Path, settings: Settings) -> tuple[Result, Cavity]:
 
     Returns
     -------
-    tuple of Result and Cavity
-        What is said of it, and what that rests on.
+    list of tuple of Result and Cavity or VolestError
+        What is said of each impression, and what that rests on; or why one of several is refused.
 
     Raises
     ------
@@ -214,8 +328,43 @@ def examine(path: Path, settings: Settings) -> tuple[Result, Cavity]:
     """
     scan = read_scan(path, unit=settings.unit)
     decision = read_decision(path) if settings.obey_saved else None
-    cavity = find_cavity(scan, settings, decision)
-    return _result(str(path), cavity, settings), cavity
+    return _results(str(path), find_cavities(scan, settings, decision), settings)
+
+
+def examine(path: Path, settings: Settings, cavity: int = 1) -> tuple[Result, Cavity]:
+    """Read and measure one scan, and keep what every stage found about one impression of it.
+
+    Parameters
+    ----------
+    path : Path
+        The scan.
+    settings : Settings
+        How to measure and to mix.
+    cavity : int
+        Which impression, where the scan has several.
+
+    Returns
+    -------
+    tuple of Result and Cavity
+        What is said of it, and what that rests on.
+
+    Raises
+    ------
+    ScanError
+        When the scan is refused, or has no such impression.
+    """
+    all_of_it = examine_all(path, settings)
+    if not 1 <= cavity <= len(all_of_it):
+        raise ScanError(
+            f"no impression {cavity} in this scan",
+            needed=f"1 to {len(all_of_it)}" if len(all_of_it) > 1 else "1, the only one",
+            remedy="give another --cavity",
+            code="no-such-cavity",
+        )
+    result, found = all_of_it[cavity - 1]
+    if isinstance(found, VolestError):
+        raise found
+    return result, found
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
@@ -233,14 +382,92 @@ def measure(scan: Scan, settings: Settings, decision: Decision | None = None) ->
     Returns
     -------
     Result
-        What was found; its time is left at 0.
+        What was found, further impressions in its ``others``; times are left at 0.
 
     Raises
     ------
     ScanError
         When the scan cannot be measured.
     """
-    return _result(str(scan.path), find_cavity(scan, settings, decision), settings)
+    found = find_cavities(scan, settings, decision)
+    return together(_results(str(scan.path), found, settings))
+
+
+def together(examined: Sequence[tuple[Result, Cavity | VolestError]]) -> Result:
+    """Put the impressions of one scan into one result, the further ones as its ``others``.
+
+    Parameters
+    ----------
+    examined : sequence of tuple of Result and Cavity or VolestError
+        What `examine_all` gives.
+
+    Returns
+    -------
+    Result
+        The first of them.
+    """
+    first, *others = (result for result, _ in examined)
+    return replace(first, others=tuple(others))
+
+
+def refused(name: str, fault: VolestError) -> Result:
+    """Say why a scan, or one of its impressions, is refused.
+
+    Parameters
+    ----------
+    name : str
+        The scan.
+    fault : VolestError
+        Why.
+
+    Returns
+    -------
+    Result
+        Without figures; its time is left at 0.
+    """
+    return Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
+
+
+def _results(
+    name: str, found: Sequence[Cavity | ScanError], settings: Settings
+) -> list[tuple[Result, Cavity | VolestError]]:
+    """Size the mix of each impression; one that cannot be mixed or measured stops no other."""
+    if len(found) == 1:
+        (only,) = found
+        assert isinstance(only, Cavity)  # noqa: S101  # a single fault is raised
+        return [(_result(name, only, settings), only)]
+    listed: list[tuple[Result, Cavity | VolestError]] = []
+    for number, one in enumerate(found, start=1):
+        result, basis = _result_or_why(name, one, settings, number=number, count=len(found))
+        listed.append((replace(result, cavity=number, cavities=len(found)), basis))
+    return listed
+
+
+def _result_or_why(
+    name: str, one: Cavity | ScanError, settings: Settings, *, number: int, count: int
+) -> tuple[Result, Cavity | VolestError]:
+    try:
+        if isinstance(one, ScanError):
+            raise one
+        cavity = _told_as(number, count, one)
+        return _result(name, cavity, settings), cavity
+    except (ScanError, MixError) as fault:
+        return refused(name, fault), fault
+
+
+def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
+    """Note which of several impressions this is, and where in the file's frame it lies."""
+    line = _in_scan(cavity.base, cavity.rim, cavity.frame)
+    x, y, z = (f"{part:.0f}" for part in line.point_mm)
+    along = int(np.argmax(np.abs(line.normal)))
+    way = f"{'-' if line.normal[along] < 0.0 else '+'}{'xyz'[along]}"
+    note = Note(
+        code="one-of-several",
+        text=f"impression {number} of {count} in this scan: it lies at x {x}, y {y}, z {z} mm of "
+        f"the file and opens about to {way}",
+        do="pour each by its own row; if this is none, leave its row out",
+    )
+    return replace(cavity, notes=(note, *cavity.notes))
 
 
 def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
@@ -286,16 +513,14 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
     return corrections
 
 
-def _opened(scan: Scan, wanted: Base, pitch_mm: float) -> tuple[Samples, Pose | None, Frame, Skin]:
+def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Frame, Skin]:
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
-    count_scan(len(scan.triangles))
-    # Compiled loops take triangles one by one, numpy takes coordinates.
-    compiled = loops(LOOPS) is not None
-    corners = scan.triangles.transpose(2, 1, 0) if compiled else by_coordinate(scan.triangles)
-    samples = spread_samples(corners)
-    pose = None if wanted.plane else find_pose(samples)
-    frame = _frame(wanted, samples, pose)
-    return samples, pose, frame, find_skin(corners, samples, frame, pitch_mm)
+    pose = None if wanted.plane else part.pose or find_pose(part.samples)
+    frame = _frame(wanted, part.samples, pose)
+    skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+    if part.within is not None:
+        skin = replace(skin, columns=own_columns(skin.columns, frame, part.within))
+    return pose, frame, skin
 
 
 def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:

@@ -1,6 +1,7 @@
 """What volest says of one scan: the record that tables, files and pages are made of."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 from volest.cavity.trim import Trim
 from volest.notes import Note
@@ -32,7 +33,7 @@ class BaseLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What volest says of one scan; None where nothing was measured.
+    """What volest says of one impression; None where nothing was measured.
 
     Parameters
     ----------
@@ -64,6 +65,10 @@ class Result:
         What a person should look at.
     reason, code : str or None
         Why the scan is refused: the sentence, and its short name.
+    cavity, cavities : int
+        Which impression of the scan this is, from 1, and how many it has.
+    others : tuple of Result
+        The further impressions of the scan, on the first of them only.
     """
 
     scan: str
@@ -83,3 +88,60 @@ class Result:
     notes: tuple[Note, ...] = ()
     reason: str | None = None
     code: str | None = None
+    cavity: int = 1
+    cavities: int = 1
+    others: "tuple[Result, ...]" = ()
+
+    @property
+    def name(self) -> str:
+        """What tells it from all others of a run: its scan, and its number if that has several."""
+        return self.scan if self.cavities == 1 else f"{self.scan} #{self.cavity}"
+
+    def taking(self, seconds: float) -> "Result":
+        """Give the same with the time that its scan took, its further impressions too.
+
+        Parameters
+        ----------
+        seconds : float
+            The time.
+
+        Returns
+        -------
+        Result
+            The same figures.
+        """
+        others = tuple(one.taking(seconds) for one in self.others)
+        return replace(self, seconds=seconds, others=others)
+
+    def of_scan(self, scan: str) -> "Result":
+        """Give the same under another path, its further impressions too.
+
+        Parameters
+        ----------
+        scan : str
+            The path.
+
+        Returns
+        -------
+        Result
+            The same figures.
+        """
+        return replace(self, scan=scan, others=tuple(one.of_scan(scan) for one in self.others))
+
+
+def one_by_one(results: Iterable[Result]) -> Iterator[Result]:
+    """Give each impression for itself, where the results are one a scan.
+
+    Parameters
+    ----------
+    results : iterable of Result
+        One a scan.
+
+    Yields
+    ------
+    Result
+        One an impression, with no others on it.
+    """
+    for first in results:
+        yield replace(first, others=()) if first.others else first
+        yield from first.others

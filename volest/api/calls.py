@@ -3,7 +3,6 @@
 import os
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Unpack
 
 from volest.api.options import Options, settings_for
@@ -15,8 +14,8 @@ from volest.batch.places import at_hand, find_places, place_of
 from volest.batch.twins import same_scans
 from volest.errors import ScanError, UsageError
 from volest.pipeline import measure as measure_scan
-from volest.pipeline import size_scan
-from volest.result import REFUSED, Result
+from volest.pipeline import refused, size_scan
+from volest.result import Result
 from volest.scan.mesh import scan_from_mesh
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
@@ -40,7 +39,8 @@ def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Optio
     Returns
     -------
     Result
-        What was found, or why it is refused; volumes in mL, masses in g.
+        What was found, or why it is refused; volumes in mL, masses in g. Where a scan has several
+        impressions, this is the first, says so in a note, and the further ones are its ``others``.
 
     Raises
     ------
@@ -65,13 +65,13 @@ def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Optio
     if isinstance(path_or_mesh, str | os.PathLike):
         place = place_of(path_or_mesh)
         with at_hand(place) as near:
-            return replace(size_scan(near, settings.for_scan(place.name)), scan=str(place))
+            return size_scan(near, settings.for_scan(place.name)).of_scan(str(place))
     start = time.perf_counter()
     try:
         result = measure_scan(scan_from_mesh(path_or_mesh, name=name, unit=settings.unit), settings)
     except ScanError as fault:
-        result = Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
-    return replace(result, seconds=time.perf_counter() - start)
+        result = refused(name, fault)
+    return result.taking(time.perf_counter() - start)
 
 
 def size_folder(
@@ -102,14 +102,15 @@ def size_folder(
     cluster : str, optional
         Address of a Dask scheduler whose workers do it.
     on_result : callable, optional
-        Called with each result as soon as it is there, in whatever order they end.
+        Called with each scan's result as soon as it is there, in whatever order they end; further
+        impressions of the scan are its ``others``.
     **options
         As `Options` lists them.
 
     Returns
     -------
     list of Result
-        In natural order of the paths; the same whatever the number of workers.
+        One an impression, in natural order of the paths; the same whatever the number of workers.
 
     Raises
     ------

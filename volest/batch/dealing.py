@@ -107,7 +107,7 @@ def _row(future: "Future[Done]", place: Place, words: str) -> Done:
             needed="the same volest, numpy, scipy and scikit-image everywhere",
             remedy="install the same versions and start the workers again",
         )
-    return replace(done, result=replace(done.result, scan=str(place)))
+    return replace(done, result=done.result.of_scan(str(place)))
 
 
 def _whole(place: Place) -> Place:

@@ -8,7 +8,7 @@ from volest.batch.engine import engine_for
 from volest.batch.limits import Limits, check_limits
 from volest.batch.places import Place
 from volest.batch.run import SizeScan, check_settings
-from volest.result import Result
+from volest.result import Result, one_by_one
 from volest.settings import Settings
 
 _LOG = logging.getLogger(__name__)
@@ -37,7 +37,7 @@ def run_many(
     cluster : str, optional
         Address of a scheduler, to size them elsewhere.
     on_result : callable, optional
-        Called with each result as soon as it is there, in whatever order they end.
+        Called with each scan's result as soon as it is there, in whatever order they end.
     size_scan : callable, optional
         What turns one path into one result; `volest.pipeline.size_scan` by default. Another
         process must find it by its name.
@@ -47,8 +47,8 @@ def run_many(
     Returns
     -------
     list of Result
-        In the order of the places whatever the number of workers; fewer than these if the run
-        was interrupted from the keyboard.
+        One an impression, in the order of the places whatever the number of workers; not all of
+        them if the run was interrupted from the keyboard.
 
     Raises
     ------
@@ -67,4 +67,4 @@ def run_many(
                     on_result(done.result)
     except KeyboardInterrupt:
         _LOG.warning("interrupted after %d of %d scans", len(results), len(places))
-    return [results[index] for index in sorted(results)]
+    return list(one_by_one(results[index] for index in sorted(results)))

@@ -2,7 +2,6 @@
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
@@ -15,7 +14,7 @@ from volest.batch.stamp import content_of, key_of, run_mark, size_of
 from volest.batch.store import FileStore, Store
 from volest.batch.task import Done
 from volest.errors import UsageError
-from volest.result import Result
+from volest.result import Result, one_by_one
 from volest.settings import Settings
 from volest.sheet.record import text_in_pieces
 from volest.sheet.spread import spread_pieces
@@ -98,13 +97,11 @@ class OutFolder:
             return None
         key = key_of(content, self._mark)
         result = self._store.get(key)
-        lacks_card = result is not None and result.volume_ml is not None and self._lacks_card(key)
-        if result is None or lacks_card:
+        if result is None or (_is_measured(result) and self._lacks_card(key)):
             return None
         self._keys[str(place)] = key
         self.reused += 1
-        result = replace(result, scan=str(place))
-        return Done(result=result, content=content, kept=True)
+        return Done(result=result.of_scan(str(place)), content=content, kept=True)
 
     def keep(self, place: Place, done: Done) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run.
@@ -135,7 +132,7 @@ class OutFolder:
                 self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
 
     def result(self, place: Place) -> Result | None:
-        """Give the result of a scan of this run.
+        """Give the result of a scan of this run, with its further impressions.
 
         Parameters
         ----------
@@ -152,7 +149,7 @@ class OutFolder:
             return self._loose[name]
         key = self._keys.get(name)
         kept = None if key is None else self._store.get(key)
-        return None if kept is None else replace(kept, scan=name)
+        return None if kept is None else kept.of_scan(name)
 
     def results(self, places: Iterable[Place]) -> Iterator[Result]:
         """Give the results in the order of the places, one in memory at a time.
@@ -165,10 +162,10 @@ class OutFolder:
         Yields
         ------
         Result
-            Those that were reached.
+            One an impression of the scans that were reached.
         """
         reached = (found for place in places if (found := self.result(place)) is not None)
-        yield from noted(reached, self.twins)
+        yield from noted(one_by_one(reached), self.twins)
 
     def card_file(self, scan: str) -> Path:
         """Say where the card of a scan is kept.
@@ -261,3 +258,7 @@ class OutFolder:
     def _kept_card(self, key: str) -> Path:
         assert self._held is not None  # noqa: S101  # cards are made for folders of this computer
         return self._held.cards / f"{key}.json"
+
+
+def _is_measured(result: Result) -> bool:
+    return any(one.volume_ml is not None for one in one_by_one([result]))

@@ -12,7 +12,7 @@ from volest.errors import (
     UsageError,
     VolestError,
 )
-from volest.result import REFUSED, Result
+from volest.result import REFUSED, Result, one_by_one
 from volest.settings import PITCH_RANGE_MM, Settings
 from volest.stone.pours import first_pour, second_pour
 
@@ -39,14 +39,16 @@ def run(
     settings : Settings
         What holds for all of them.
     on_result : callable, optional
-        Called with each result as soon as it is there.
+        Called with each scan's result as soon as it is there.
     size_scan : callable, optional
-        What turns one path into one result; `volest.pipeline.size_scan` by default.
+        What turns one path into a result, with further impressions as its ``others``;
+        `volest.pipeline.size_scan` by default.
 
     Returns
     -------
     list of Result
-        In the order of the paths; fewer than these if the run was interrupted from the keyboard.
+        One an impression, in the order of the paths; not all of them if the run was interrupted
+        from the keyboard.
 
     Raises
     ------
@@ -63,7 +65,7 @@ def run(
                 on_result(results[-1])
     except KeyboardInterrupt:
         _LOG.warning("interrupted after %d of %d scans", len(results), len(paths))
-    return results
+    return list(one_by_one(results))
 
 
 def check_settings(settings: Settings) -> None:

@@ -1,7 +1,7 @@
 """One scan as a worker is given it, and what the worker hands back."""
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from volest.batch.places import Place, Remote, at_hand
@@ -92,4 +92,4 @@ def _sized_far(place: Remote, task: Task) -> Result:
     except OSError as fault:
         seconds = time.perf_counter() - start
         return fault_row(place, f"the store did not give it: {fault}", seconds=seconds)
-    return replace(result, scan=str(place))
+    return result.of_scan(str(place))

@@ -39,6 +39,9 @@ DEPTH_MM = (3.0, 21.0)
 SMALL_MM2, SMALL_DEPTH_MM = 1000.0, 6.0
 LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
+AXIS_UNSURE = "axis-unsure"
+SEVERAL, LEFT_OUT = "several-cavities", "hollow-left-out"
+JOINED = {SEVERAL, LEFT_OUT}  # either may be impressions that one surface joins
 PLAIN_TALK = "look at the scan before mixing"
 
 
@@ -154,7 +157,7 @@ def _axis(pose: Pose | None) -> Note | None:
     if pose is None or pose.runner_up <= ALIKE:
         return None
     return Note(
-        code="axis-unsure",
+        code=AXIS_UNSURE,
         text=f"along another axis the scan holds {100 * pose.runner_up:.0f} % as much",
         do="give the base line by --base plane=... after a look at the scan",
     )
@@ -286,7 +289,7 @@ def _several(rooms: Rooms) -> Note | None:
     if len(large) < TWO:
         return None
     return Note(
-        code="several-cavities",
+        code=SEVERAL,
         text="the scan has "
         + " and ".join(f"{ml:.1f} mL" for ml in sorted(large)[::-1])
         + " in cavities apart; they are added up",
@@ -298,7 +301,7 @@ def _left_out(footprint: Footprint, volume: Volume) -> Note | None:
     if footprint.left_out_ml <= LEFT_OUT_SHARE * volume.best_ml:
         return None
     return Note(
-        code="hollow-left-out",
+        code=LEFT_OUT,
         text=f"a hollow that holds {footprint.left_out_ml:.1f} mL lies lower than the rim of this "
         "cavity and is not counted",
         do="look at the scan; if it is a second impression, scan or export each for itself",

@@ -10,6 +10,7 @@ from volest.cavity.frame import Floats, Frame
 from volest.cavity.relief import relief_of_columns
 from volest.cavity.samples import Samples
 from volest.cavity.surface import Surface, columns_of
+from volest.cavity.twice import lies_on, note_twice
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.winding import mend_winding
@@ -21,6 +22,7 @@ CROSSING_SHARE = 2e-3  # more than the grazing folds of one noisy surface: bodie
 MAJORITY = 0.5
 MOST_BODIES = 8  # the largest: dust is never the impression
 FREE_MM = 3.0  # round the samples: more than their spacing on the largest scan
+SECOND_SHELL_SHARE = 0.25  # of the faces: less is a patch and not the impression again
 RISING_SHARE = 0.5  # of the scan's edge: a scan that has passed its rim rises almost nowhere
 
 
@@ -99,8 +101,8 @@ def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]
         notes.append(_note_mended(mended.turned, mended.removed_duplicates))
     if columns.tangles > CROSSING_SHARE * len(columns.cell) and mended.body.any():
         kept = _main_body(columns, mended.body)
+        notes += [] if kept.all() else [_note_left_out(surface.triangles, kept)]
         surface, columns = surface.chosen(kept), columns.of(kept)
-        notes += [] if kept.all() else [_note_parts(1.0 - float(np.mean(kept)))]
     if (
         columns.tangles > STILL_MISFIT_SHARE * len(columns.cell)
         or columns.misfit_share > MOST_UNSEEN_SHARE
@@ -199,7 +201,10 @@ def _note_mended(turned: int, doubled: int) -> Note:
     )
 
 
-def _note_parts(dropped: float) -> Note:
+def _note_left_out(triangles: Floats, kept: Bools) -> Note:
+    dropped = 1.0 - float(np.mean(kept))
+    if dropped > SECOND_SHELL_SHARE and lies_on(triangles[~kept].mean(axis=1), triangles[kept]):
+        return note_twice("one in the other")
     return Note(
         code="parts-left-out",
         text="the scan has parts that cross; the one that holds most was kept, with what does not "

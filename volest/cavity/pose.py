@@ -77,7 +77,7 @@ def find_pose(samples: Samples) -> Pose:
         raise _no_cavity("a flat scan")
     hull = ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
     axes = _candidates(samples, principal.T, hull)
-    held = np.array([_held_ml(samples, axis) for axis in axes])
+    held = np.array([held_along(samples, axis) for axis in axes])
     best = int(np.argmax(held))
     hull_ml = float(hull.volume) / 1000.0
     deep = spread[0] > BOXED_DEEP**2 * spread[2]
@@ -87,7 +87,7 @@ def find_pose(samples: Samples) -> Pose:
     _refuse_shallow(samples, float(held[best]), hull_ml)
     axis = _levelled(samples, axes[best])
     others = held[axes @ axes[best] < OTHER_AXIS]
-    held_ml = max(_held_ml(samples, axis), float(held[best]))
+    held_ml = max(held_along(samples, axis), float(held[best]))
     return Pose(
         axis=axis,
         held_ml=held_ml,
@@ -96,12 +96,26 @@ def find_pose(samples: Samples) -> Pose:
     )
 
 
+def pose_along(samples: Samples, axis: Floats) -> Pose:
+    """Take an axis, (3,), that is known to be about the way out, and level it."""
+    level = _levelled(samples, axis)
+    hull_ml = float(ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T).volume) / 1000.0
+    held_ml = held_along(samples, level)
+    return Pose(axis=level, held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
+
+
+def held_along(samples: Samples, axis: Floats, *, dammed: bool = False) -> float:
+    """Say what the scan holds along an axis, (3,), coarsely; dammed as `pools` has it."""
+    _, _, relief = _seen_along(samples, axis)
+    return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
+
+
 def _boxed_pose(samples: Samples, hull_ml: float) -> Pose | None:
     """Take the way an open scan faces, if it would hold stone boxed in where it ends."""
     if not samples.is_open:
         return None
     axis = samples.vector_area / np.linalg.norm(samples.vector_area)
-    held_ml = _held_ml(samples, axis, dammed=True)
+    held_ml = held_along(samples, axis, dammed=True)
     if held_ml < LEAST_BOXED * hull_ml:
         return None
     return Pose(axis=_levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
@@ -160,11 +174,6 @@ def _seen_along(samples: Samples, axis: Floats) -> tuple[Frame, Floats, Relief]:
 def _coarse_grid(points_mm: Floats) -> Grid:
     widest = float(max(np.ptp(points_mm[0]), np.ptp(points_mm[1])))
     return grid_over(points_mm[0], points_mm[1], max(CELL_MM, widest / CELLS_ACROSS))
-
-
-def _held_ml(samples: Samples, axis: Floats, *, dammed: bool = False) -> float:
-    _, _, relief = _seen_along(samples, axis)
-    return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
 
 
 def _levelled(samples: Samples, axis: Floats) -> Floats:

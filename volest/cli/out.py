@@ -31,7 +31,7 @@ class Count:
 
     def __init__(self) -> None:
         self.outcomes: Counter[str] = Counter()
-        self.faults = 0
+        self.scans = self.faults = 0
 
     def __call__(self, result: "Result") -> None:
         """Count one scan.
@@ -39,11 +39,13 @@ class Count:
         Parameters
         ----------
         result : Result
-            The scan.
+            The scan, with its further impressions.
         """
         from volest.batch.run import FAULT
+        from volest.result import one_by_one
 
-        self.outcomes[result.outcome] += 1
+        self.scans += 1
+        self.outcomes.update(one.outcome for one in one_by_one([result]))
         self.faults += result.code == FAULT
 
     @property
@@ -119,8 +121,7 @@ def size_into(
         if not quiet:
             _tell_written(written, day.out.reused)
     if stopped:
-        done = sum(count.outcomes.values())
-        say(f"{done} of {len(scans)} scans were done")
+        say(f"{count.scans} of {len(scans)} scans were done")
         raise click.Abort
     return count.exit_code
 
@@ -161,7 +162,7 @@ def _tell(brief: "Sequence[Result] | None", plan: "Plan | None", count: Count, s
     if brief is not None:
         show(brief, plan)
     else:
-        click.echo(tally_of(count.outcomes))
+        click.echo(tally_of(count.outcomes, count.scans))
 
 
 def _tell_written(written: Sequence[str], reused: int) -> None:

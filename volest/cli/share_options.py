@@ -127,7 +127,9 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
         age = _last_that_fits(choice.ages, result.scan)
         waiting.append(
             Impression(
-                name=result.scan,
+                name=result.name,
+                scan=result.scan,
+                cavity=result.cavity,
                 volume_ml=result.volume_ml + result.reserve_ml,
                 window=None if material is None else pour_window(material),
                 age_min=0.0 if age is None else _minutes(age),

@@ -204,7 +204,8 @@ def _size(
         plan = plan_for(results, settings, sharing)
         sheet = "" if maker is None else sheet_of(maker, results, settings, plan, told)
     write_results(results, settings, delivery, plan, sheet)
-    if len(results) < len(scans):
-        say(f"{len(results)} of {len(scans)} scans were done")
+    done = sum(result.cavity == 1 for result in results)
+    if done < len(scans):
+        say(f"{done} of {len(scans)} scans were done")
         raise click.Abort
     return exit_code(results)

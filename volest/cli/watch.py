@@ -199,14 +199,16 @@ class _Desk:
     def _tell(self, result: "Result") -> None:
         if self._quiet:
             return
+        from volest.result import one_by_one
         from volest.sheet.names import visible
         from volest.sheet.rows import rows
 
         settings = self._day.out.settings
-        (row,) = rows([result], [visible(self._called(Path(result.scan)))], settings.base)
-        before = self._volumes.get(result.scan)
-        self._volumes[result.scan] = "refused" if row.refused else f"{row.volume} mL"
-        click.echo("\n".join(_lines(row, result, before, named=bool(settings.stones_for))))
+        for one in one_by_one([result]):
+            (row,) = rows([one], [visible(self._called(Path(one.name)))], settings.base)
+            before = self._volumes.get(one.name)
+            self._volumes[one.name] = "refused" if row.refused else f"{row.volume} mL"
+            click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
 
 
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:

@@ -46,7 +46,7 @@ def draw_curve(result: Result, target: Path) -> None:
         )
     axes.set_xlabel("height over the base line, mm")
     axes.set_ylabel("volume, mL")
-    axes.set_title(visible(Path(result.scan).name).replace("$", r"\$"), loc="left")
+    axes.set_title(visible(Path(result.name).name).replace("$", r"\$"), loc="left")
     axes.grid(visible=True, linewidth=0.3)
     axes.legend()
     stream = io.BytesIO()

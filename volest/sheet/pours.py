@@ -107,7 +107,7 @@ def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
     """
     mixes = () if plan is None else plan.mixes
     sharers = {one.name for mix in mixes if len(mix.impressions) > 1 for one in mix.impressions}
-    return [without_bowl(result) if result.scan in sharers else result for result in results]
+    return [without_bowl(result) if result.name in sharers else result for result in results]
 
 
 def without_bowl(result: Result) -> Result:
@@ -201,7 +201,8 @@ def shared_record(plan: Plan) -> dict[str, Any]:
     return {
         "mixes": [
             {
-                "scans": [one.name for one in shared.impressions],
+                "scans": [one.scan or one.name for one in shared.impressions],
+                "cavities": [one.cavity for one in shared.impressions],
                 "start_min": shared.start_min,
                 "bowl": shared.mix.bowl,
                 "equal_mixes": shared.mix.mixes,

@@ -24,7 +24,7 @@ def document(
     Parameters
     ----------
     results : sequence of Result
-        One a scan, in the order they are to stand.
+        One an impression, in the order they are to stand.
     settings : Settings
         What they were made with.
     plan : Plan, optional
@@ -55,7 +55,7 @@ def document(
 
 
 def scan_record(result: Result) -> dict[str, Any]:
-    """Give one scan as a record.
+    """Give one impression as a record.
 
     Parameters
     ----------
@@ -69,6 +69,7 @@ def scan_record(result: Result) -> dict[str, Any]:
     """
     return {
         "scan": result.scan,
+        "cavity": result.cavity,
         "outcome": result.outcome,
         "volume_ml": result.volume_ml,
         "volume_low_ml": result.volume_low_ml,
@@ -119,7 +120,7 @@ def text_in_pieces(
     Parameters
     ----------
     results : iterable of Result
-        One a scan, in the order they are to stand.
+        One an impression, in the order they are to stand.
     settings : Settings
         What they were made with.
     plan : Plan, optional

@@ -141,18 +141,21 @@ def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
     >>> tally([Result(scan="a.stl", outcome="measured", seconds=0.5)])
     '1 scan: 1 measured'
     """
-    told = tally_of(Counter(result.outcome for result in results))
-    past = sum(result.scan in late for result in results)
+    scans = sum(result.cavity == 1 for result in results)
+    told = tally_of(Counter(result.outcome for result in results), scans)
+    past = sum(result.name in late for result in results)
     return f"{told}; {past} past the window of the material" if past else told
 
 
-def tally_of(counts: Mapping[str, int]) -> str:
-    """Say in words how many scans ended in which way.
+def tally_of(counts: Mapping[str, int], scans: int) -> str:
+    """Say in words how many impressions ended in which way.
 
     Parameters
     ----------
     counts : mapping of str to int
         Outcomes, and how often each happened.
+    scans : int
+        Scans that they are in.
 
     Returns
     -------
@@ -161,12 +164,13 @@ def tally_of(counts: Mapping[str, int]) -> str:
 
     Examples
     --------
-    >>> tally_of({"measured": 2})
-    '2 scans: 2 measured'
+    >>> tally_of({"measured": 2}, 2), tally_of({"measured": 2}, 1)
+    ('2 scans: 2 measured', '2 impressions in 1 scan: 2 measured')
     """
     told = ", ".join(f"{counts[kind]} {kind}" for kind in _OUTCOMES if counts.get(kind))
     whole = sum(counts.values())
-    total = f"{whole} scan{'' if whole == 1 else 's'}"
+    total = f"{scans} scan{'' if scans == 1 else 's'}"
+    total = f"{whole} impressions in {total}" if whole > scans else total
     return f"{total}: {told}" if told else total
 
 

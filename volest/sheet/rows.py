@@ -19,7 +19,7 @@ _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twel
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Row:
-    """The cells of one scan, ready to be set.
+    """The cells of one impression, ready to be set.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def rows(
     Parameters
     ----------
     results : sequence of Result
-        One a scan.
+        One an impression.
     names : sequence of str
         A visible name for each.
     base : Base
@@ -107,7 +107,7 @@ def _row(
 ) -> Row:
     mix, base = result.mix, result.base_line
     refused = result.outcome == REFUSED
-    passed = (PASSED,) if result.scan in late else ()
+    passed = (PASSED,) if result.name in late else ()
     codes = tuple(dict.fromkeys((*passed, *(visible(note.code) for note in result.notes))))
     return Row(
         name=name,

@@ -1,4 +1,4 @@
-"""Results as CSV for a spreadsheet: one line a scan, units in the column names."""
+"""Results as CSV for a spreadsheet: one line an impression, units in the column names."""
 
 import csv
 import io
@@ -47,6 +47,7 @@ COLUMNS = (
     "bowl",
     "second_pour_bowl",
     "shared_mix_bowl",
+    "cavity",
 )
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
@@ -57,19 +58,19 @@ def spread_text(results: Sequence[Result], plan: Plan | None = None) -> str:
     Parameters
     ----------
     results : sequence of Result
-        One a scan, in the order they are to stand.
+        One an impression, in the order they are to stand.
     plan : Plan, optional
         Shared mixes, where they were asked for.
 
     Returns
     -------
     str
-        A heading line with `COLUMNS` and one line a scan; empty cells where nothing was measured.
+        A heading line with `COLUMNS` and one line each; empty cells where nothing was measured.
 
     Examples
     --------
     >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
-    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,,,,,,,'
+    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,,,,,,,,1'
     """
     return "".join(spread_pieces(results, plan))
 
@@ -80,14 +81,14 @@ def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterat
     Parameters
     ----------
     results : iterable of Result
-        One a scan, in the order they are to stand.
+        One an impression, in the order they are to stand.
     plan : Plan, optional
         Shared mixes, where they were asked for.
 
     Yields
     ------
     str
-        The heading line, then one line a scan, with their line ends.
+        The heading line, then one line an impression, with their line ends.
 
     Examples
     --------
@@ -102,7 +103,7 @@ def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterat
     }
     yield _written(COLUMNS)
     for result in results:
-        number, shared = numbered.get(result.scan, (0, None))
+        number, shared = numbered.get(result.name, (0, None))
         cells = _cells(result if shared is None else _planned(result, shared))
         if shared is not None:
             cells |= _bowlful(shared.mix, "shared_mix_") | {"shared_mix": str(number)}
@@ -112,7 +113,7 @@ def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterat
 def _planned(result: Result, shared: SharedMix) -> Result:
     """Put into the notes of a scan what the plan says of it."""
     alone = len(shared.impressions) == 1
-    late = any(one.name == result.scan for one in shared.late)
+    late = any(one.name == result.name for one in shared.late)
     passed = (note for note in shared.notes if late and note.code == PASSED)
     result = result if alone else without_bowl(result)
     return replace(result, notes=(*passed, *result.notes))
@@ -127,6 +128,7 @@ def _written(cells: Sequence[str]) -> str:
 def _cells(result: Result) -> dict[str, str]:
     cells: dict[str, str] = {
         "scan": cell(result.scan),
+        "cavity": str(result.cavity),
         "outcome": cell(result.outcome),
         "volume_ml": _number(result.volume_ml),
         "volume_low_ml": _number(result.volume_low_ml),

@@ -47,7 +47,7 @@ def table_text(
     Parameters
     ----------
     results : sequence of Result
-        One a scan, in the order they are to stand.
+        One an impression, in the order they are to stand.
     settings : Settings
         What they were made with.
     plan : Plan, optional
@@ -72,7 +72,7 @@ def table_text(
     0 scans
     """
     results = as_planned(results, plan)
-    folder, names = short_names([result.scan for result in results])
+    folder, names = short_names([result.name for result in results])
     late: Collection[str] = () if plan is None else plan.late
     above: list[RenderableType] = [] if brief else [Text(tied(made_with(settings)))]
     if folder:

@@ -26,12 +26,17 @@ class Impression:
         When its material may be poured; None where that is not known.
     age_min : float
         Time since it was taken out of the mouth.
+    scan, cavity : str and int
+        The scan it comes from, and which impression of that it is; no scan where it has no other
+        name.
     """
 
     name: str
     volume_ml: float
     window: Window | None = None
     age_min: float = 0.0
+    scan: str = ""
+    cavity: int = 1
 
     @property
     def opens_min(self) -> float:

@@ -6,15 +6,14 @@ import io
 import json
 import os
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from volest.cavity.frame import Floats
-from volest.errors import MixError
-from volest.pipeline import Cavity, examine
+from volest.errors import MixError, VolestError
+from volest.pipeline import Cavity, examine_all, together
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
@@ -63,7 +62,7 @@ class CardMaker:
         self.pictures = pictures
 
     def __call__(self, path: Path, settings: Settings) -> Result:
-        """Size one scan and keep its card.
+        """Size one scan and keep the cards of its impressions.
 
         Parameters
         ----------
@@ -83,13 +82,21 @@ class CardMaker:
             When the scan is refused.
         """
         start = time.perf_counter()
-        result, cavity = examine(path, settings)
-        result = replace(result, seconds=time.perf_counter() - start)
-        card = card_of(result, cavity, settings)
-        if self.pictures:
-            card["picture"] = picture_data(result, cavity)
-        self.file_of(str(path)).write_text(json.dumps(card), encoding="utf-8")
+        examined = examine_all(path, settings)
+        result = together(examined).taking(time.perf_counter() - start)
+        made = [self._made(one, found, settings) for one, found in examined]
+        self.file_of(str(path)).write_text(json.dumps(made), encoding="utf-8")
         return result
+
+    def _made(
+        self, result: Result, found: Cavity | VolestError, settings: Settings
+    ) -> dict[str, Any] | None:
+        if isinstance(found, VolestError):
+            return None
+        card = card_of(result, found, settings)
+        if self.pictures:
+            card["picture"] = picture_data(result, found)
+        return card
 
     def card(self, result: Result) -> dict[str, Any] | None:
         """Give the card of a result.
@@ -97,17 +104,17 @@ class CardMaker:
         Parameters
         ----------
         result : Result
-            What `__call__` gave.
+            What `__call__` gave, or one of its others.
 
         Returns
         -------
         dict or None
             Its card; None where nothing was measured.
         """
-        return read_card(self.file_of(result.scan))
+        return read_card(self.file_of(result.scan), result.cavity)
 
     def file_of(self, scan: str) -> Path:
-        """Say where the card of a scan is left.
+        """Say where the cards of a scan are left.
 
         Parameters
         ----------
@@ -124,13 +131,15 @@ class CardMaker:
         return self.folder / f"{name}.json"
 
 
-def read_card(file: Path) -> dict[str, Any] | None:
+def read_card(file: Path, cavity: int = 1) -> dict[str, Any] | None:
     """Read a card that a `CardMaker` left.
 
     Parameters
     ----------
     file : Path
         The file.
+    cavity : int
+        Which impression of the scan.
 
     Returns
     -------
@@ -139,9 +148,8 @@ def read_card(file: Path) -> dict[str, Any] | None:
     """
     if not file.is_file():
         return None
-    card = json.loads(file.read_text(encoding="utf-8"))
-    assert isinstance(card, dict)  # noqa: S101  # our own file
-    return card
+    cards: list[dict[str, Any] | None] = json.loads(file.read_text(encoding="utf-8"))
+    return cards[cavity - 1]
 
 
 def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:

@@ -134,7 +134,7 @@ class DayFolder:
 
     def _page(self, places: Sequence[Place], plan: Plan | None, told: Sequence[str]) -> str:
         results = list(self.out.results(places))
-        cards = [read_card(self.out.card_file(result.scan)) for result in results]
+        cards = [read_card(self.out.card_file(one.scan), one.cavity) for one in results]
         return sheet_text(results, cards, self.out.settings, plan, told=told)
 
 

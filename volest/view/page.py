@@ -72,7 +72,7 @@ def sheet_text(
         A whole HTML page: no address in it leads out of it.
     """
     results = as_planned(results, plan)
-    folder, names = short_names([result.scan for result in results])
+    folder, names = short_names([result.name for result in results])
     return _template().render(
         version=__version__,
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
@@ -124,7 +124,7 @@ def _entries(
     plan: Plan | None,
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
-    called = dict(zip((result.scan for result in results), names, strict=True))
+    called = dict(zip((result.name for result in results), names, strict=True))
     shared = {
         one.name: (number, called_by(made, called))
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
@@ -133,7 +133,7 @@ def _entries(
     late = () if plan is None else plan.late
     lines = rows(results, names, settings.base, late)
     entries = [
-        _entry(number, result, line, card, settings=settings, shared=shared.get(result.scan))
+        _entry(number, result, line, card, settings=settings, shared=shared.get(result.name))
         for number, (result, line, card) in enumerate(
             zip(results, lines, cards, strict=True), start=1
         )
@@ -155,7 +155,7 @@ def _entry(
     shared: tuple[int, SharedMix] | None,
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
-    late = shared is not None and any(one.name == result.scan for one in shared[1].late)
+    late = shared is not None and any(one.name == result.name for one in shared[1].late)
     planned = [] if shared is None else _planned(shared[1], result, late=late)
     bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
@@ -179,8 +179,8 @@ def _entry(
         "shared": shared,
         "planned": planned,
         "passed": [note for note in planned if note.code == PASSED],
-        "together": None if shared is None else _together(result.scan, shared[1]),
-        "window": "" if shared is None else _window_words(result.scan, shared[1]),
+        "together": None if shared is None else _together(result.name, shared[1]),
+        "window": "" if shared is None else _window_words(result.name, shared[1]),
         "first": "" if mix is None else _first_words(mix),
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
@@ -195,9 +195,9 @@ def _planned(shared: SharedMix, result: Result, *, late: bool) -> list[Note]:
     return [note for note in shared.notes if note.code not in own]
 
 
-def _together(scan: str, shared: SharedMix) -> dict[str, str] | None:
+def _together(name: str, shared: SharedMix) -> dict[str, str] | None:
     """Say with which others a scan shares a mix, and what that is; None where it has its own."""
-    others = [visible(Path(one.name).name) for one in shared.impressions if one.name != scan]
+    others = [visible(Path(one.name).name) for one in shared.impressions if one.name != name]
     if not others:
         return None
     start = (
@@ -206,9 +206,9 @@ def _together(scan: str, shared: SharedMix) -> dict[str, str] | None:
     return {"others": ", ".join(others), "start": start, "amounts": _pour_words(shared.mix)}
 
 
-def _window_words(scan: str, shared: SharedMix) -> str:
+def _window_words(name: str, shared: SharedMix) -> str:
     """Say how long an impression may wait, where its material is known."""
-    (one,) = (one for one in shared.impressions if one.name == scan)
+    (one,) = (one for one in shared.impressions if one.name == name)
     if one.window is None:
         return ""
     return (

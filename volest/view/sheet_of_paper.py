@@ -86,7 +86,7 @@ def lay_out(
 def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
     from PIL import ImageFont
 
-    name = shortened(visible(Path(result.scan).name), _LONGEST_NAME)
+    name = shortened(visible(Path(result.name).name), _LONGEST_NAME)
     amounts = mix_words(result)
     _write(pen, (_EDGE, 20), name, _BIG, INK)
     volume_ml, low_ml, high_ml = result.volume_ml, result.volume_low_ml, result.volume_high_ml

@@ -1,0 +1,340 @@
+"""Several impressions in one scan: which part of the surface is measured for which of them.
+
+Impressions that lie apart are told by the gap between them, before any pour axis is looked for, so
+that each gets its own. Impressions that a bench joins show as pieces of one footprint, or as a
+hollow beside it, and are parted in plan. A tray with an arch bitten into either side is one
+surface, measured along two axes. What holds too little to be one, as islands, bench and holder,
+stays with the impression it lies nearest to. A surface that lies there twice is one impression.
+"""
+
+from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from volest.cavity.columns import Bools, Columns, Ints, sorted_columns
+from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
+from volest.cavity.frame import Floats, Frame
+from volest.cavity.polarity import by_coordinate
+from volest.cavity.pose import Pose, find_pose, held_along, pose_along
+from volest.cavity.relief import Relief
+from volest.cavity.rooms import Rooms
+from volest.cavity.samples import Samples, spread_samples
+from volest.cavity.surface import LOOPS
+from volest.cavity.twice import is_copy, note_twice
+from volest.errors import ScanError
+from volest.notes import Note
+from volest.scan.compiling import loops
+
+GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
+LEAST_SHARE = 0.01  # of the surface: less is an island, whatever else is in the scan
+LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, as for whole scans
+# Of what the largest holds. Hollows of a tray's outside and handle held a fifth at most of what
+# the impression did; of the arches of one mouth a quadrant holds a quarter of a full arch.
+FAIR_SHARE = 0.2
+ROUND_MM = (
+    20.0  # of a joined impression lie its rim and flank, tilted as it may be; the rest is bench
+)
+TORN_MM = 20.0  # between two parts of one impression, where a strip was not seen
+TORN_GAIN = 1.3  # halves that run out at a tear held a seventh of the whole; two trays gain nothing
+BRIDGE_MM = 0.5  # between the points of a bridge: closer than the cells they are seen in
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Part:
+    """What is measured as one impression.
+
+    Parameters
+    ----------
+    corners : ndarray
+        (3, 3, n): coordinate, corner, triangle, in the scan's own frame.
+    samples : Samples
+        Points spread over them.
+    pose : Pose or None
+        The way out of its opening, where that is known.
+    within : Plan or None
+        Where its impression lies on triangles that others lie on too.
+    notes : tuple of Note
+        What was seen in parting.
+    """
+
+    corners: Floats
+    samples: Samples
+    pose: Pose | None = None
+    within: "Plan | None" = None
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def triangles(self) -> Floats:
+        """The triangles, (n, 3, 3): triangle, corner, coordinate."""
+        return self.corners.transpose(2, 1, 0)
+
+    @property
+    def middle_mm(self) -> Floats:
+        """Its middle, (3,), in the scan's own frame."""
+        return np.asarray(self.samples.points_mm.mean(axis=1))
+
+    @property
+    def own_triangles(self) -> Floats:
+        """Those of its triangles that are not of another impression."""
+        if self.within is None:
+            return self.triangles
+        return self.triangles[self.within.holds(self.corners.mean(axis=1))]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """The place of one impression among those that a surface joins, seen along one axis.
+
+    Parameters
+    ----------
+    frame : Frame
+        z along that axis.
+    cores : cKDTree
+        Points of all of them in plan, (k, 2).
+    mine : ndarray
+        (k,) which of these are of this one.
+    """
+
+    frame: Frame
+    cores: cKDTree
+    mine: Bools
+
+    def holds(self, points_mm: Floats) -> Bools:
+        """Say which points, (3, m) in the scan's own frame, lie round it, nearer than to others."""
+        away_mm, nearest = self.cores.query(self.frame.to_frame(points_mm)[:2].T)
+        return np.asarray(self.mine[nearest] & (away_mm < ROUND_MM))
+
+
+def whole_scan(triangles: Floats) -> Part:
+    """Take all of some triangles, (n, 3, 3), for one part."""
+    # Compiled loops take triangles one by one, numpy takes coordinates.
+    compiled = loops(LOOPS) is not None
+    corners = triangles.transpose(2, 1, 0) if compiled else by_coordinate(triangles)
+    return Part(corners=corners, samples=spread_samples(corners))
+
+
+def apart(whole: Part) -> tuple[Part, ...]:
+    """Part a scan where gaps run between its impressions; itself where there is only one."""
+    points = whole.samples.points_mm
+    names = _clusters(points)
+    size = np.bincount(names)
+    large = [
+        int(name)
+        for name in np.flatnonzero(size >= LEAST_SHARE * len(names))
+        if np.ptp(points[:, names == name], axis=1).max() >= LEAST_SIDE_MM
+    ]
+    if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
+        return (whole,)
+    of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
+    found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
+    if found is None:
+        return (whole,)
+    belongs = _nearest_group(names, points, found.group)[of_triangle]
+    parts = [
+        replace(whole_scan(whole.triangles[belongs == name]), pose=found.poses[name], notes=notes)
+        for name, notes in found.once.items()
+    ]
+    first = [int(np.argmax(belongs == name)) for name in found.once]
+    return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
+
+
+def joined_apart(
+    part: Part, frame: Frame, relief: Relief, footprint: Footprint, rooms: Rooms
+) -> tuple[Part, ...]:
+    """Part impressions that one surface joins, by the pieces seen along the first pour axis."""
+    points = part.samples.points_mm
+    cell = relief.grid.cells_of(*frame.to_frame(points)[:2])
+    piece = np.where(cell >= 0, _pieces(relief, footprint, rooms).ravel()[cell], 0)
+    pieces = np.unique(piece[piece > 0]).tolist()
+    if len(pieces) < 2:  # noqa: PLR2004  # nothing to part
+        return (part,)
+
+    def part_of(names: Sequence[int]) -> Part:
+        mine = np.isin(piece[piece > 0], names)
+        plan = Plan(frame=frame, cores=cores, mine=mine)
+        own = replace(part.samples, points_mm=points[:, plan.holds(points)])
+        return replace(part, samples=own, within=plan)
+
+    cores = cKDTree(frame.to_frame(points[:, piece > 0])[:2].T)
+    found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
+    if found is None:
+        return (part,)
+    parts = [
+        replace(
+            part_of([one for one, group in found.group.items() if group == name]),
+            pose=found.poses[name],
+            notes=(*part.notes, *notes),
+        )
+        for name, notes in found.once.items()
+    ]
+    middles = part.corners.mean(axis=1)
+    first = [int(np.argmax(one.within.holds(middles))) for one in parts if one.within]
+    return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
+
+
+def other_side(part: Part, axis: Floats) -> Part | None:
+    """Give the same surface opened to the other side, where that holds a fair share too."""
+    if held_along(part.samples, -axis) < FAIR_SHARE * held_along(part.samples, axis):
+        return None
+    return replace(part, pose=pose_along(part.samples, -axis))
+
+
+def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
+    """Keep the columns, cut in a frame, whose highest crossing lies round one impression."""
+    j, i = np.divmod(columns.cell, columns.grid.shape[1])
+    low_x, low_y = columns.grid.low_mm
+    pitch_mm = columns.grid.pitch_mm
+    top = np.append(columns.cell[1:] != columns.cell[:-1], True)
+    seen = np.stack([low_x + i * pitch_mm, low_y + j * pitch_mm, columns.z_mm])[:, top]
+    own = within.holds(frame.rotation.T @ seen + frame.origin_mm[:, None])
+    kept = np.repeat(own, np.diff(np.flatnonzero(top), prepend=-1))
+    cell, z_mm, up = columns.cell[kept], columns.z_mm[kept], columns.up[kept]
+    triangle = columns.triangle[kept] if len(columns.triangle) else columns.triangle
+    return sorted_columns(columns.grid, cell, z_mm, up, triangle)
+
+
+def _clusters(points_mm: Floats) -> Ints:
+    """Name the parts that gaps run between, from 0, for each of the points, (3, m)."""
+    cell = ((points_mm - points_mm.min(axis=1, keepdims=True)) / GAP_MM).astype(np.int64)
+    taken = np.zeros(cell.max(axis=1) + 1, dtype=bool)
+    taken[tuple(cell)] = True
+    names, _ = ndimage.label(taken, np.ones((3, 3, 3)))
+    return np.asarray(names[tuple(cell)], np.int64) - 1
+
+
+def _pieces(relief: Relief, footprint: Footprint, rooms: Rooms) -> Ints:
+    """Name, on the grid, the pieces of the footprint and hollows beside it that hold enough."""
+    covered = np.zeros(relief.top_mm.size, dtype=bool)
+    covered[rooms.cell] = True
+    names, count = ndimage.label(covered.reshape(relief.top_mm.shape))
+    depth = np.where(footprint.inside, 0.0, pools(relief))
+    hollows, more = ndimage.label(depth > LEAST_POOL_MM)
+    held_ml = np.concatenate(
+        [
+            rooms.pieces_ml,
+            ndimage.sum_labels(depth, hollows, np.arange(1, more + 1))
+            * (relief.grid.pitch_mm**2 / 1000.0),
+        ]
+    )
+    names = np.where(names > 0, names, np.where(hollows > 0, hollows + count, 0))
+    fair = held_ml >= FAIR_SHARE * held_ml.max(initial=0.0)
+    return np.where(np.append(False, fair)[names], names, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """Which candidates are impressions: the first of its kind for each, poses, what is noted."""
+
+    group: dict[int, int]
+    poses: dict[int, Pose | None]
+    once: dict[int, tuple[Note, ...]]
+
+
+def _impressions(candidates: Mapping[int, Part], axis: Floats | None = None) -> _Found | None:
+    """Tell which candidates are impressions; None where these are not two at least.
+
+    The axis, (3,), is one along which all of them hold something, where that is known.
+    """
+    fair = _fair(candidates, axis)
+    group = _groups(fair)
+    if len(set(group.values())) < 2:  # noqa: PLR2004  # nothing to part
+        return None
+    single = {name for name in fair if list(group.values()).count(name) == 1}
+    poses = {name: part.pose if name in single else None for name, part in fair.items()}
+    firsts = {name: fair[name] for name in fair if group[name] == name}
+    return _Found(group=group, poses=poses, once=_once(firsts, single))
+
+
+def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
+    """Give each cluster a group, (k,): what is no impression goes with the nearest one."""
+    kept = np.isin(names, list(group))
+    away_mm, nearest = cKDTree(points_mm[:, kept].T).query(points_mm.T)
+    order = np.lexsort([away_mm, names])
+    _, start = np.unique(names[order], return_index=True)
+    return np.array([group[name] for name in names[kept][nearest[order[start]]]])
+
+
+def _fair(candidates: Mapping[int, Part], axis: Floats | None) -> dict[int, Part]:
+    """Pose the candidates, and keep those that hold a fair share of what the largest holds."""
+    posed = {}
+    for name, part in candidates.items():
+        try:
+            posed[name] = replace(part, pose=find_pose(part.samples))
+        except ScanError:  # an impression on a large bench holds little for its size
+            if axis is not None:
+                posed[name] = replace(part, pose=pose_along(part.samples, axis))
+    most_ml = max((_pose(part).held_ml for part in posed.values()), default=0.0)
+    fair = {k: part for k, part in posed.items() if _pose(part).held_ml >= FAIR_SHARE * most_ml}
+    return {k: part for k, part in fair.items() if not _is_outside(part, fair.values())}
+
+
+def _pose(part: Part) -> Pose:
+    assert part.pose is not None  # noqa: S101  # candidates have one
+    return part.pose
+
+
+def _is_outside(part: Part, others: Iterable[Part]) -> bool:
+    """Say whether a part is the outer side of a tray: it lies round another, and faces away."""
+    if not part.samples.is_open or _facing(part) >= 0.0:
+        return False
+    axis = _pose(part).axis
+    return any(
+        _facing(other) > 0.0
+        and axis @ _pose(other).axis > 0.0
+        and np.linalg.norm(other.middle_mm - part.middle_mm) < LEAST_SIDE_MM
+        for other in others
+    )
+
+
+def _facing(part: Part) -> float:
+    return float(part.samples.vector_area @ _pose(part).axis)
+
+
+def _groups(parts: Mapping[int, Part]) -> dict[int, int]:
+    """Say for each part which is the first of its impression: torn ones are of one."""
+    group = {name: name for name in parts}
+    for one, other in combinations(parts, 2):
+        if _torn(parts[one], parts[other]):
+            first, second = group[one], group[other]
+            group = {name: first if at == second else at for name, at in group.items()}
+    return group
+
+
+def _torn(one: Part, other: Part) -> bool:
+    """Say whether a strip that was not seen parts one impression: bridged, it holds far more."""
+    here, there = one.samples.points_mm, other.samples.points_mm
+    away_mm, nearest = cKDTree(there.T).query(here.T, distance_upper_bound=TORN_MM)
+    near = np.isfinite(away_mm)
+    if not near.any():
+        return False
+    start, end = here[:, near, None], there[:, nearest[near], None]
+    steps = np.arange(BRIDGE_MM, TORN_MM, BRIDGE_MM) / TORN_MM
+    bridge = (start + (end - start) * steps).reshape(3, -1)
+    bridged = replace(one.samples, points_mm=np.concatenate([here, there, bridge], axis=1))
+    apart_ml = _pose(one).held_ml + _pose(other).held_ml
+    return any(
+        held_along(bridged, _pose(part).axis) > TORN_GAIN * apart_ml for part in (one, other)
+    )
+
+
+def _once(parts: Mapping[int, Part], single: Container[int]) -> dict[int, tuple[Note, ...]]:
+    """Leave out what is a copy of a part before it, and note it there; torn ones are none."""
+    once: dict[int, tuple[Note, ...]] = {}
+    for name, part in parts.items():
+        same = (
+            other
+            for other in once
+            if name in single
+            and other in single
+            and is_copy(part.samples, parts[other].samples, parts[other].own_triangles)
+        )
+        first = next(same, None)
+        if first is None:
+            once[name] = ()
+        else:
+            once[first] = (note_twice("beside itself"),)
+    return once
