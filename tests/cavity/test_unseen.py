@@ -8,6 +8,8 @@ from tests.cavity.stages import Floats, Stages, bed, below_ml, box, level, stage
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, sorted_columns
+from volest.cavity.frame import frame_along
+from volest.cavity.surface import Surface
 from volest.cavity.unseen import Closing, _fitting, _straighten, close_unseen
 from volest.cavity.volume import column_volumes_ml
 
@@ -27,9 +29,6 @@ def seen_from_above(triangles: Floats, least: float = 0.2) -> Floats:
 
 
 def closing_of(stages: Stages, base: BasePlane) -> Closing | None:
-    from volest.cavity.frame import frame_along
-    from volest.cavity.surface import Surface
-
     corners = stages.corners_mm  # the frame is the scan's own here
     still = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))
     triangles = np.ascontiguousarray(corners.transpose(2, 1, 0)) @ still.rotation

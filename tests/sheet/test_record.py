@@ -21,6 +21,7 @@ from volest.sheet.spread import COLUMNS
 # The keys that programs rely on, written here once more and not read from the code.
 SCAN_KEYS = [
     "scan",
+    "cavity",
     "outcome",
     "volume_ml",
     "volume_low_ml",
@@ -29,6 +30,7 @@ SCAN_KEYS = [
     "footprint_mm2",
     "slope_ml_per_mm",
     "curve",
+    "reserve_ml",
     "mix",
     "second_pour",
     "trim",
