@@ -38,6 +38,7 @@ from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
 from volest.scan.checks import areas_mm2
 from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
+from volest.scan.patches import MOST_SHARE, find_patches
 from volest.scan.reading import Scan, read_scan
 from volest.scan.scale import check_scale
 from volest.settings import Base, Settings
@@ -128,10 +129,18 @@ def find_cavities(
     """
     count_scan(len(scan.triangles))
     wanted = _Wanted(settings=settings, scan=scan, decision=decision)
-    parts = apart(whole_scan(scan.triangles))
+    parts = apart(_as_seen(whole_scan(scan.triangles)))
     if len(parts) == 1:
         return _in_one_part(parts[0], wanted)
     return _in_parts(parts, wanted)
+
+
+def _as_seen(whole: Part) -> Part:
+    """Take out what the scanner's own program filled in: it was not seen."""
+    if not 0.0 < whole.samples.long_share < MOST_SHARE:
+        return whole
+    filled = find_patches(whole.triangles)
+    return whole_scan(whole.triangles[~filled]) if filled.any() else whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,9 +7,11 @@ import numpy as np
 
 from volest.cavity.frame import Floats, Frame
 from volest.scan.compiling import loops
+from volest.scan.patches import long_ones, usual_side_mm
 
 LOOPS = "volest.cavity.sample_loops"
 SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
+LOOKED_AT = 4  # one sample in so many tells of long triangles: more than one in 5 mm2
 WIDEST_MM = 300.0  # no impression, handle and holder included, is wider
 OUTER_SHARE = 0.01  # of the samples, at each end of each axis: may be strays
 AROUND_MM = 100.0  # beyond the others: a tray's handle is 25 to 45 long
@@ -28,11 +30,14 @@ class Samples:
         (3,), sum of the faces' areas as vectors over the whole area: zero for a closed scan.
     solid_ml : float
         Volume that the faces enclose, if they enclose any.
+    long_share : float
+        Part of the surface that lies in triangles far longer than is usual.
     """
 
     points_mm: Floats
     vector_area: Floats
     solid_ml: float
+    long_share: float = 0.0
 
     @property
     def is_open(self) -> bool:
@@ -113,6 +118,9 @@ def _spread(triangles: Floats, upto: Floats, total: Floats) -> Samples:
         points_mm=points,
         vector_area=total / upto[-1],
         solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
+        long_share=float(
+            np.mean(long_ones(triangles[which[::LOOKED_AT]], usual_side_mm(triangles)))
+        ),
     )
 
 
