@@ -714,7 +714,7 @@ def half_pipe(rng: Rng) -> Real:
         )
     )
     solid = manifold3d.Manifold.extrude(block - manifold3d.CrossSection([ring]), length_mm)
-    mesh = with_noise(meshed(solid.refine_to_length(1.0).rotate((90.0, 0.0, 0.0))), rng, 0.003)
+    mesh = meshed(solid.refine_to_length(1.0).rotate((90.0, 0.0, 0.0)))
     half_angle = np.arccos(drop_mm / radius_mm)
     section = radius_mm**2 * (half_angle - 0.5 * np.sin(2.0 * half_angle))
     pose = draw_pose(rng)
