@@ -81,8 +81,8 @@ def pools(relief: Relief, *, dammed: bool = False) -> Floats:
     relief : Relief
         The scan from above.
     dammed : bool, optional
-        Let nothing spill where the scan ends without falling away, as if boxed in there up to the
-        middle height of that edge: a bulge stands over its own.
+        Let nothing spill where the scan ends without falling away, as if boxed in there; where it
+        falls away nowhere, up to the middle height of its edge: a bulge stands over its own.
 
     Returns
     -------
@@ -93,11 +93,11 @@ def pools(relief: Relief, *, dammed: bool = False) -> Floats:
         return _pools(relief, relief.outside, dammed=False)
     edge = _edge(relief)
     falls = _long(edge & (_outward_slope(relief) < FALLING), relief.grid.pitch_mm)
-    boxed = relief.top_mm[edge & ~falls]
-    brim_mm = float(np.median(boxed)) if len(boxed) else -np.inf
-    return np.clip(
-        _pools(relief, falls, dammed=True), 0.0, np.maximum(brim_mm - relief.top_mm, 0.0)
-    )
+    depth = _pools(relief, falls, dammed=True)
+    if falls.any() or not edge.any():
+        return depth
+    brim_mm = float(np.median(relief.top_mm[edge]))
+    return np.clip(depth, 0.0, np.maximum(brim_mm - relief.top_mm, 0.0))
 
 
 def _long(edge: Bools, pitch_mm: float) -> Bools:
