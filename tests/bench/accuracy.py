@@ -1,10 +1,10 @@
 """Measure random impressions, sound and damaged, and write what came out to docs/accuracy.md.
 
-Run: python tests/bench/accuracy.py [--clean 300] [--damaged 1000] [--jobs 2] [--keep FOLDER]
+Run: python tests/bench/accuracy.py [--clean 300] [--damaged 1000] [--real 300] [--jobs 2]
+     [--keep FOLDER]
 """
 
 import argparse
-import os
 import sys
 import tempfile
 import time
@@ -21,10 +21,18 @@ sys.path.insert(0, str(ROOT))
 
 from tests.bench.accuracy_page import Row, page  # noqa: E402 - the path is set above
 from tests.corpus.damage import KINDS, damage  # noqa: E402 - the path is set above
-from tests.corpus.judging import judge_damaged, judge_made  # noqa: E402 - the path is set above
+from tests.corpus.judging import (  # noqa: E402 - the path is set above
+    judge_damaged,
+    judge_made,
+    judge_real,
+)
 from tests.corpus.random_cases import random_case  # noqa: E402 - the path is set above
+from tests.corpus.real_cases import KINDS as REAL  # noqa: E402 - the path is set above
+from tests.corpus.real_cases import real_case  # noqa: E402 - the path is set above
 from tests.corpus.specimen import specimen  # noqa: E402 - the path is set above
 
+OFTEN = ("ragged", "unequal", "sight", "patched", "patched fine")
+"""Kinds of which four times as many are made as of the others."""
 PAGE = ROOT / "docs" / "accuracy.md"
 Task = TypeVar("Task")
 
@@ -86,6 +94,54 @@ def broken(task: tuple[int, int], keep: Path | None) -> Row:
     )
 
 
+def lifelike(task: tuple[str, int]) -> Row:
+    """Make and measure a scan as trays and scanners leave it.
+
+    Parameters
+    ----------
+    task : tuple
+        Its kind and number.
+
+    Returns
+    -------
+    Row
+        What came out.
+    """
+    kind, seed = task
+    made = real_case(seed, kind)
+    return Row(
+        name=f"{kind}/{seed}",
+        kind=kind,
+        clean=not made.owed,
+        rim="",
+        field=float("nan"),
+        given=judge_real(made, by_plane=True),
+        found=judge_real(made, by_plane=False),
+    )
+
+
+def turns(count: int) -> list[tuple[str, int]]:
+    """Share numbers out over the kinds of real scans.
+
+    Parameters
+    ----------
+    count : int
+        How many scans.
+
+    Returns
+    -------
+    list of tuple
+        Kind and number of each.
+    """
+    rare = [kind for kind in REAL if kind not in OFTEN]
+    cycle = [*OFTEN * 4, *rare]
+    drawn: dict[str, int] = {}
+    for k in range(count):
+        kind = cycle[(7 * k + k // len(cycle)) % len(cycle)]
+        drawn[kind] = drawn.get(kind, 0) + 1
+    return [(kind, seed) for kind, many in drawn.items() for seed in range(many)]
+
+
 def tasks(clean: int, damaged: int) -> list[tuple[int, int]]:
     """Share damage out over those impressions that have no fault of their own.
 
@@ -138,7 +194,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Accuracy on random impressions.")
     parser.add_argument("--clean", type=int, default=300, help="how many impressions")
     parser.add_argument("--damaged", type=int, default=1000, help="how many damaged scans")
-    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes")
+    parser.add_argument("--real", type=int, default=300, help="how many scans of the real kinds")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--keep", type=Path, help="folder in which made impressions are kept")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
@@ -148,7 +205,8 @@ def main() -> None:
         whole = list(run(partial(sound, keep=keep), seeds, chosen.jobs, "impressions"))
         todo = tasks(chosen.clean, chosen.damaged)
         hurt = list(run(partial(broken, keep=keep), todo, chosen.jobs, "damaged scans"))
-    text = page(whole, hurt)
+    real = list(run(lifelike, turns(chosen.real), chosen.jobs, "scans of the real kinds"))
+    text = page(whole, hurt, real)
     PAGE.write_text(text, encoding="utf-8")
     print(text)
 

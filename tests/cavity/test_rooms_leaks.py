@@ -1,12 +1,17 @@
 """Leaks, pieces and land: tunnels of stated width, boxes by their formula."""
 
+import math
+
 import numpy as np
 import pytest
 from manifold3d import Manifold
 
-from tests.cavity.stages import Stages, box, level, staged
+from tests.cavity.posing import given, measured, random_move
+from tests.cavity.stages import Stages, bed, box, level, pit, staged
+from tests.cavity.trays import corners_of
 from volest.cavity.rooms import neighbours
 from volest.cavity.volume import column_volumes_ml
+from volest.settings import Base
 
 LINE = level(-1.0)
 FINE_MM = 0.1
@@ -33,6 +38,34 @@ def tunnelled(wide_mm: float, through_mm: float = 10.0) -> Stages:
 def test_a_tunnel_leaks_from_1_mm_on(wide_mm: float, *, leaks: bool) -> None:
     # own: narrower contact is a spike's or the grid's
     assert tunnelled(wide_mm).rooms(LINE).leaks == leaks
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("height_mm", [None, -2.0])
+def test_a_tunnel_through_a_sheer_wall_is_told(seed: int, height_mm: float | None) -> None:
+    # Outside of the block there is no scan at all. The tub of 40 x 30 x 20 by its formula, the
+    # tunnel's 11 mm of wall stopped at its inner end or its outer.
+    tunnel = Manifold.cylinder(40.0, 2.0, 2.0, 64).rotate((0.0, 90.0, 0.0))
+    solid = bed(pit(40.0, 30.0, 20.0)) - tunnel.translate((5.0, 0.0, -12.0))
+    move = random_move(seed)
+    base = Base() if height_mm is None else given(move, height_mm)
+    result = measured(corners_of(solid), move, base=base)
+    assert "leak" in {note.code for note in result.notes}
+    inner_ml = 40.0 * 30.0 * (20.0 + (height_mm or 0.0)) / 1000.0
+    assert result.volume_low_ml is not None
+    assert result.volume_high_ml is not None
+    assert result.volume_low_ml <= inner_ml
+    assert inner_ml + 11.0 * math.pi * 2.0**2 / 1000.0 <= result.volume_high_ml
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_blind_hole_in_a_sheer_wall_is_none(seed: int) -> None:
+    hole = Manifold.cylinder(20.0, 2.0, 2.0, 64).rotate((0.0, 90.0, 0.0))
+    solid = bed(pit(40.0, 30.0, 20.0)) - hole.translate((9.5, 0.0, -12.0))  # 1.5 mm of wall left
+    result = measured(corners_of(solid), random_move(seed))
+    assert "leak" not in {note.code for note in result.notes}
+    told_ml = (24000.0 + 9.5 * math.pi * 2.0**2) / 1000.0
+    assert result.volume_ml == pytest.approx(told_ml, rel=1e-3)
 
 
 def test_an_undercut_that_ends_in_the_wall_does_not_leak() -> None:

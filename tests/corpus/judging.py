@@ -11,6 +11,7 @@ from tests.corpus.blend import Array
 from tests.corpus.files import write
 from tests.corpus.harm import Damaged
 from tests.corpus.mesh import Mesh
+from tests.corpus.real_cases import Real
 from tests.corpus.specimen import Specimen
 from volest.pipeline import size_scan
 from volest.result import MEASURED, REFUSED, Result
@@ -129,6 +130,32 @@ def judge_damaged(made: Specimen, broken: Damaged, *, by_plane: bool) -> Verdict
         aim[:3] += ((made.rim[:3] - made.plane[:3]) @ made.up) * aim[3:]
     owed = broken.owed if by_plane else broken.owed_found
     return _verdict(result, truth_ml, aim, owed=owed)
+
+
+def judge_real(made: Real, *, by_plane: bool) -> Verdict:
+    """Measure a scan of the real kinds, against that of its cavities which volest comes nearest to.
+
+    Parameters
+    ----------
+    made : Real
+        The scan.
+    by_plane : bool
+        Up to the stated plane; otherwise volest finds the base line, held against the crest's
+        plane, and no volume is known.
+
+    Returns
+    -------
+    Verdict
+        What volest says beside what is true; with several cavities a note is owed.
+    """
+    result = said(made.scan, made.plane if by_plane else None)
+    owed = made.owed or len(made.sides) > 1
+    verdicts = []
+    for side in made.sides:
+        truth_ml = side.volume_ml if by_plane else float("nan")
+        aim = side.plane if by_plane else side.rim
+        verdicts.append(_verdict(result, truth_ml, aim, owed=owed))
+    return min(verdicts, key=lambda one: (np.nan_to_num(abs(one.error)), one.off_deg))
 
 
 def said(triangles: Array, plane: Array | None) -> Result | str:

@@ -41,6 +41,8 @@ SEPTUM_MM = 2.0
 """Material between the tips of an arch and the floor of a two-sided tray's half."""
 OVERLAP_MM = 0.5
 """How deep the two halves of a two-sided tray stand in one another."""
+PIPE_CORNERS = 144
+"""Corners of a half pipe's circle, were it whole."""
 CLOSED_SHARE = 0.6
 """How many of the ragged and unequal ones are scanned with the tray's outside."""
 
@@ -88,6 +90,8 @@ class Real:
         Area of the cavity below the stated plane that is not in the scan.
     patches : int
         How many of the scan's last triangles are patches that no scanner saw.
+    owed : bool
+        Whether a note or a refusal is owed whatever is measured.
     kind : str
         One of `KINDS`.
     seed : int
@@ -100,6 +104,7 @@ class Real:
     sides: tuple[Side, ...]
     lost_mm2: float = 0.0
     patches: int = 0
+    owed: bool = False
     kind: str = ""
     seed: int = 0
 
@@ -521,11 +526,7 @@ def two_sided(rng: Rng) -> Real:
     meet = first.mesh.vertices[:, 2].min() + second.mesh.vertices[:, 2].min() + OVERLAP_MM
     flip = Pose(turns_deg=(0.0, 180.0, 0.0), shift_mm=(float(over[0]), float(over[1]), float(meet)))
     other = Mesh(vertices=flip.points(second.mesh.vertices), faces=second.mesh.faces)
-    joined = (manifold(first.mesh) + manifold(other)).to_mesh64()
-    mesh = Mesh(
-        vertices=np.asarray(joined.vert_properties)[:, :3].astype(np.float64),
-        faces=np.asarray(joined.tri_verts).astype(np.int64),
-    )
+    mesh = meshed(manifold(first.mesh) + manifold(other))
     back = flip.points(mesh.vertices - np.array(flip.shift_mm)) - np.array(flip.shift_mm)
     held_ml = (
         held(mesh, first.level_mm)[0],
@@ -627,6 +628,136 @@ def scanned_again(rng: Rng) -> Real:
     )
 
 
+def wall_missing(rng: Rng) -> Real:
+    """Leave half of a flange unseen on a closed scan: its inner face, or that and its crest."""
+    shape = str(rng.choice(["upper", "lower", "quadrant", "toothless"]))
+    tray = make_tray(rng, str(rng.choice(["whole", "ragged"])), shape=shape)
+    pose = draw_pose(rng)
+    middle = tray.mesh.corners.mean(axis=1)
+    places = tray.impression.arch.places(middle[:, 0], middle[:, 1])
+    ridge = tray.impression.jaw.ridge
+    begin = ridge.from_mm if rng.random() < 0.5 else 0.5 * (ridge.from_mm + ridge.to_mm)
+    along = places.along.ravel() - begin
+    half = (along > 0.0) & (along < 0.5 * (ridge.to_mm - ridge.from_mm))
+    side = 1 if ridge.back_mm is not None else int(rng.choice([-1, 1]))
+    normals = face_normals(tray.mesh)
+    steep = np.abs(normals[:, 2]) < 0.6 * np.linalg.norm(normals, axis=1)
+    crest_too = bool(rng.random() < 0.5)
+    near = np.abs(tray.impression.crest(places).ravel()) < 7.0
+    high = middle[:, 2] > tray.level_mm - 9.0
+    wall = high & near & (tray.cavity if not crest_too else True) & (steep | crest_too)
+    lost = half & wall & (side * places.across.ravel() > 0.0)
+    below = lost & tray.cavity & (middle[:, 2] < tray.level_mm)
+    scan = triangles_posed(tray.mesh, pose)
+    return Real(
+        about=f"{shape}, {'with' if crest_too else 'without'} the crest",
+        scan=scan[~lost],
+        solid=scan,
+        sides=(posed(tray.side, pose),),
+        lost_mm2=float(0.5 * np.linalg.norm(normals[below], axis=1).sum()),
+        owed=True,
+    )
+
+
+def tunnel(rng: Rng) -> Real:
+    """Pierce a flange below the stated plane; what is stated is what it holds when plugged."""
+    tray = make_tray(rng, "whole", shape=str(rng.choice(["upper", "lower", "quadrant"])))
+    mesh, about = pierced(tray, rng)
+    pose = draw_pose(rng)
+    scan = triangles_posed(mesh, pose)
+    return Real(about=about, scan=scan, solid=scan, sides=(posed(tray.side, pose),), owed=True)
+
+
+def pierced(tray: Tray, rng: Rng) -> tuple[Mesh, str]:
+    """Drill a level hole through the outer flange."""
+    points = crest_points(tray.impression, box_round(tray.impression))
+    places = tray.impression.arch.places(points[:, 0], points[:, 1])
+    number = int(rng.choice(np.flatnonzero(places.across.ravel() > 4.0)))
+    _, _, outward = tray.impression.arch.frame(float(places.along[number, 0]))
+    radius_mm = float(rng.uniform(0.8, 2.5))
+    deep_mm = radius_mm + float(rng.uniform(0.5, 4.0))
+    drill = manifold3d.Manifold.cylinder(18.0, radius_mm, circular_segments=48, center=True)
+    turn = float(np.degrees(np.arctan2(outward[1], outward[0])))
+    drill = drill.rotate((0.0, 90.0, turn))
+    drill = drill.translate((points[number, 0], points[number, 1], tray.level_mm - deep_mm))
+    about = f"{tray.shape}, {2.0 * radius_mm:.1f} mm wide, {deep_mm:.1f} mm deep"
+    return meshed(manifold(tray.mesh) - drill), about
+
+
+def meshed(solid: manifold3d.Manifold) -> Mesh:
+    """Give what an exact boolean made as a mesh."""
+    made = solid.to_mesh64()
+    return Mesh(
+        vertices=np.asarray(made.vert_properties)[:, :3].astype(np.float64),
+        faces=np.asarray(made.tri_verts).astype(np.int64),
+    )
+
+
+def half_pipe(rng: Rng) -> Real:
+    """Make a straight half pipe in a block, open at both ends: a known section times a length.
+
+    Its section below the plane is a segment of a circle, r^2 acos(d / r) - d sqrt(r^2 - d^2) for a
+    plane d under the block's top; the pipe's polygon has the circle's area.
+    """
+    radius_mm, length_mm = float(rng.uniform(6.0, 12.0)), float(rng.uniform(35.0, 70.0))
+    drop_mm = float(rng.uniform(0.5, 2.0))
+    block = manifold3d.CrossSection.square((2.0 * radius_mm + 14.0, radius_mm + 6.0)).translate(
+        (-radius_mm - 7.0, -radius_mm - 6.0)
+    )
+    # a polygon of n corners on a circle of radius q has the area n / 2 q^2 sin(2 pi / n)
+    turn = 2.0 * np.pi / PIPE_CORNERS
+    ring = (
+        radius_mm
+        * np.sqrt(turn / np.sin(turn))
+        * np.column_stack(
+            [np.cos(turn * np.arange(PIPE_CORNERS)), np.sin(turn * np.arange(PIPE_CORNERS))]
+        )
+    )
+    solid = manifold3d.Manifold.extrude(block - manifold3d.CrossSection([ring]), length_mm)
+    mesh = meshed(solid.refine_to_length(1.0).rotate((90.0, 0.0, 0.0)))
+    half_angle = np.arccos(drop_mm / radius_mm)
+    section = radius_mm**2 * (half_angle - 0.5 * np.sin(2.0 * half_angle))
+    pose = draw_pose(rng)
+    middle = _middle(mesh)
+    top = np.array([middle[0], middle[1], 0.0, 0.0, 0.0, 1.0])
+    side = Side(
+        plane=top - [0.0, 0.0, drop_mm, 0.0, 0.0, 0.0],
+        volume_ml=float(section * length_mm) / 1000.0,
+        rim=top,
+        stray_mm=0.0,
+        spare_mm=float("nan"),
+    )
+    return Real(
+        about=f"radius {radius_mm:.1f} mm, length {length_mm:.0f} mm",
+        scan=triangles_posed(mesh, pose),
+        solid=triangles_posed(mesh, pose),
+        sides=(posed(side, pose),),
+        owed=True,
+    )
+
+
+def half_file(rng: Rng) -> Real:
+    """Let the file's second half be zeros, one point, one triangle, or the first half again."""
+    tray = make_tray(rng, str(rng.choice(list(FLOWS))))
+    pose = draw_pose(rng)
+    scan = triangles_posed(tray.mesh if rng.random() < CLOSED_SHARE else open_scan(tray, rng), pose)
+    half = len(scan) // 2
+    about = str(rng.choice(["zeros", "one point", "one triangle", "the first half again"]))
+    spoilt = {
+        "zeros": np.zeros_like(scan[half:]),
+        "one point": np.broadcast_to(scan[half, 0], scan[half:].shape),
+        "one triangle": np.broadcast_to(scan[half], scan[half:].shape),
+        "the first half again": np.resize(scan[:half], scan[half:].shape),
+    }
+    return Real(
+        about=f"{tray.shape}, {about}",
+        scan=np.concatenate([scan[:half], spoilt[about]]),
+        solid=triangles_posed(tray.mesh, pose),
+        sides=(posed(tray.side, pose),),
+        owed=True,
+    )
+
+
 KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
     "ragged": (0, ragged),
     "unequal": (1, unequal),
@@ -639,6 +770,10 @@ KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
     "two quadrants": (7, two_quadrants),
     "stacked": (8, stacked),
     "scanned again": (9, scanned_again),
+    "wall missing": (10, wall_missing),
+    "tunnel": (11, tunnel),
+    "half pipe": (12, half_pipe),
+    "half a file": (13, half_file),
 }
 """What can be made, each with the number that its random draws begin with; patched scans are
 those in sight, patched."""

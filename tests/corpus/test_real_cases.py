@@ -25,6 +25,7 @@ from tests.corpus.real_cases import (
     crest_points,
     held,
     make_tray,
+    pierced,
     real_case,
 )
 from tests.corpus.sight import GRAZING_DEG, PIXEL_MM, directions, fans, heights, seen
@@ -282,3 +283,64 @@ def test_a_second_scan_lies_a_little_off() -> None:
     off = (two - one).reshape(-1, 3)
     assert 0.02 - 0.002 < np.linalg.norm(off.mean(axis=0)) < 0.1 + 0.002
     assert 0.005 < off.std(axis=0).max() < 0.03
+
+
+def test_a_half_pipe_holds_its_section_times_its_length() -> None:
+    made = real_case(1, "half pipe")
+    first, second, third = np.moveaxis(made.scan, 1, 0)
+    normals = np.cross(second - first, third - first)
+    floor = normals @ made.plane[3:] > 0.02 * np.linalg.norm(normals, axis=1)
+    held_ml = prisms_ml(made.scan[floor], made.plane)
+    assert held_ml == pytest.approx(made.volume_ml, rel=5e-4)
+    # and as Archimedes has it, near the top: half of pi r^2 for a plane without a drop
+    radius_mm, length_mm = (float(word) for word in made.about.split() if word[0].isdigit())
+    drop_mm = float((made.rim[:3] - made.plane[:3]) @ made.plane[3:])
+    strip = 2.0 * radius_mm * drop_mm  # between top and plane, a little less for the curve
+    whole = 0.5 * np.pi * radius_mm**2
+    assert made.volume_ml * 1000.0 / length_mm == pytest.approx(whole - strip, rel=0.03)
+
+
+def test_a_tunnel_lets_everything_out() -> None:
+    rng = np.random.default_rng(4)
+    tray = make_tray(rng, "whole", shape="few teeth")
+    holed, _ = pierced(tray, rng)
+    assert held(holed, tray.level_mm)[0] == 0.0
+    low = tray.mesh.vertices[:, 2].min()
+    assert held(holed, 0.5 * (low + tray.level_mm))[0] > 0.0
+    assert _solid_ml(holed) < _solid_ml(tray.mesh)
+
+
+def test_a_missing_wall_is_taken_from_a_closed_scan() -> None:
+    made = real_case(2, "wall missing")
+    assert made.owed
+    assert made.lost_mm2 > 50.0
+    left = {row.tobytes() for row in made.scan.reshape(-1, 9)}
+    whole = {row.tobytes() for row in made.solid.reshape(-1, 9)}
+    assert left < whole
+    assert not border(_one(made.solid)).any()
+    assert border(_one(made.scan)).any()
+
+
+def _one(corners: Array) -> Mesh:
+    spots, names = np.unique(corners.reshape(-1, 3), axis=0, return_inverse=True)
+    return Mesh(vertices=spots, faces=names.reshape(-1, 3).astype(np.int64))
+
+
+def test_half_a_file_keeps_its_first_half() -> None:
+    made = real_case(4, "half a file")
+    half = len(made.scan) // 2
+    first, second = (
+        {row.tobytes() for row in made.scan[part].reshape(-1, 9)}
+        for part in (slice(half), slice(half, None))
+    )
+    assert made.owed
+    assert len(first) == half
+    assert len(second) == 1 or second == first or len(second - first) <= 1
+
+
+@pytest.mark.parametrize("kind", ["half pipe", "stock tray", "tunnel"])
+def test_other_kinds_are_reproducible(kind: str) -> None:
+    one, two = real_case(3, kind), real_case(3, kind)
+    assert np.array_equal(one.scan, two.scan)
+    assert one.kind == kind
+    assert one.volume_ml == two.volume_ml

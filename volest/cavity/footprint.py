@@ -28,6 +28,7 @@ PAST_CREST_MM = (
     5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
 )
 FADED_OUT = 2.5  # standard deviations; what lies beyond weighs too little to turn a direction
+CORNER_MM = 10.0  # of the edge: an outer side falls away for longer
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
 
 
@@ -80,17 +81,31 @@ def pools(relief: Relief, *, dammed: bool = False) -> Floats:
     relief : Relief
         The scan from above.
     dammed : bool, optional
-        Let nothing spill where the scan ends without falling away, as if boxed in there.
+        Let nothing spill where the scan ends without falling away, as if boxed in there; where it
+        falls away nowhere, up to the middle height of its edge: a bulge stands over its own.
 
     Returns
     -------
     ndarray
         Depth of the pool in each cell, 0 where it is dry.
     """
-    drain = relief.outside
-    if dammed:
-        drain = _edge(relief) & (_outward_slope(relief) < FALLING)
-    return _pools(relief, drain, dammed=dammed)
+    if not dammed:
+        return _pools(relief, relief.outside, dammed=False)
+    edge = _edge(relief)
+    falls = _long(edge & (_outward_slope(relief) < FALLING), relief.grid.pitch_mm)
+    depth = _pools(relief, falls, dammed=True)
+    if falls.any() or not edge.any():
+        return depth
+    brim_mm = float(np.median(relief.top_mm[edge]))
+    return np.clip(depth, 0.0, np.maximum(brim_mm - relief.top_mm, 0.0))
+
+
+def _long(edge: Bools, pitch_mm: float) -> Bools:
+    """Keep stretches that are more than the corner between a wall and an open end."""
+    names, count = ndimage.label(edge, np.ones((3, 3)))
+    cells = np.bincount(names.ravel(), minlength=count + 1)
+    cells[0] = 0
+    return np.asarray((cells * pitch_mm > CORNER_MM)[names])
 
 
 def _pools(relief: Relief, drain: Bools, *, dammed: bool) -> Floats:

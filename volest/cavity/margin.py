@@ -16,6 +16,7 @@ LEAST_PITCH_SHARE = 2e-4  # two sums never agree by chance alone
 HOLE_U_SHARE = 0.45  # of a hole's radius: how far a filled floor may be off
 BORDER_U_MM = 0.5  # how well the border across a gap is known on a crest
 BORDER_U_SHARE = 0.6  # and on a flat rim, of its width
+LEAK_U_SHARE = 0.5  # of the room under roofs: wax may close a tunnel at either of its ends
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,9 +80,11 @@ def find_margin(
     # Where surface is closed the exact sum lacks it: that says nothing about the pitch.
     disagreement_ml = volume.disagreement_ml if closing is None else 0.0
     gap_mm2 = float(-over[over < 0.0].sum()) * rooms.grid.pitch_mm
+    border_mm3 = max(BORDER_U_MM, BORDER_U_SHARE * rim.land_width_mm) * gap_mm2
+    leak_mm3 = LEAK_U_SHARE * rooms.roofed_mm3 if rooms.leaks else 0.0
     parts_mm3 = {
         "base line": base.height_u_mm * volume.slope_ml_per_mm * 1000.0,
-        "border": max(BORDER_U_MM, BORDER_U_SHARE * rim.land_width_mm) * gap_mm2,
+        "border": float(np.hypot(border_mm3, leak_mm3)),
         "holes": HOLE_U_SHARE * hole_radius_mm * rooms.hole_mm2,
         "pitch": 1000.0 * max(disagreement_ml, LEAST_PITCH_SHARE * volume.columns_ml),
         "surface": SURFACE_U_MM * volume.footprint_mm2,

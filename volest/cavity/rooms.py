@@ -78,6 +78,13 @@ class Rooms:
         sums = sum_labels(depth_mm, names, np.arange(1, count + 1))
         return np.asarray(sums) * self.grid.pitch_mm**2 / 1000.0
 
+    @property
+    def roofed_mm3(self) -> float:
+        """What is filled under roofs: undercuts, and tunnels through walls."""
+        roofed = self.filled & np.isfinite(self.roof_mm)
+        deep_mm = np.minimum(self.roof_mm[roofed], 0.0) - self.floor_mm[roofed]
+        return float(deep_mm.sum()) * self.grid.pitch_mm**2
+
 
 def find_rooms(
     columns: Columns, relief: Relief, footprint: Footprint, rim: Rim, base: BasePlane
@@ -133,7 +140,8 @@ def find_rooms(
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
         leaks=_leaks(
             grid, cell, floor, roof, filled=filled, in_footprint=footprint.inside.ravel()[cell]
-        ),
+        )
+        or _opens_into_air(grid, relief, cell[filled & np.isfinite(roof)]),
     )
 
 
@@ -164,6 +172,12 @@ def _leaks(
     a, b = neighbours(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
     meets = np.count_nonzero(tunnel[chosen][a] != tunnel[chosen][b])
     return bool(meets * grid.pitch_mm > LEAST_LEAK_MM)
+
+
+def _opens_into_air(grid: Grid, relief: Relief, roofed: Ints) -> bool:
+    """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
+    brink = (grown(relief.outside) & ~relief.outside).ravel()
+    return bool(np.count_nonzero(brink[np.unique(roofed)]) * grid.pitch_mm > LEAST_LEAK_MM)
 
 
 def _holes(cell: Ints, relief: Relief, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
