@@ -26,7 +26,7 @@ def test_a_dome_over_its_passage_keeps_its_air(seed: int) -> None:
     move = random_move(seed)
     result = measured(corners_of(tray(dome=5.0, neck_top=-12.0)), move, base=given(move, -1.0))
     notes = {note.code: note for note in result.notes}
-    assert set(notes) == {"air-trap"}
+    assert "air-trap" in notes
     told_ml = float(notes["air-trap"].text.split()[0])
     # Formula of the sphere's volume: CRC Standard Mathematical Tables, 'Solids'.
     assert told_ml == pytest.approx(BELL_ML, rel=0.05)
@@ -36,4 +36,4 @@ def test_a_passage_alone_lets_air_out() -> None:
     move = random_move(9)
     level = tray(dome=0.01, neck_top=-12.0)
     result = measured(corners_of(level), move, base=given(move, -1.0))
-    assert [note.code for note in result.notes] == []
+    assert "air-trap" not in {note.code for note in result.notes}

@@ -26,6 +26,7 @@ from volest.cavity.surface import Surface
 from volest.cavity.volume import column_volumes_ml
 
 LOOK_MM = 1.2  # voxels to look with: samples lie closer than that
+DEEPEST_MM = 80.0  # no impression is deeper; a base line far off is refused later
 LEAST_MM2 = 4.0  # of wall or roof; less is a tear's, or the grid's
 STEP_MM = 0.7  # nodes of the field; a narrow imprint's bottom has three across
 REACH_MM = 7.0  # from where surface lacks: what is unseen lies nearer than this to it
@@ -144,7 +145,9 @@ def _open_walls(
     looked = np.flatnonzero(rooms.filled & (j % every == first) & (i % every == first))
     if len(looked) == 0:
         return np.empty((3, 0)), 0.0
-    floor, roof = rooms.floor_mm[looked], np.minimum(rooms.roof_mm[looked], 0.0)
+    floor, roof = (
+        np.clip(heights[looked], -DEEPEST_MM, 0.0) for heights in (rooms.floor_mm, rooms.roof_mm)
+    )
     low = float(floor.min()) - size
     x, y = (v[first::every, first::every] for v in grid.centres_mm())
     shape = (*x.shape, int(np.ceil(-low / size)) + 2)
