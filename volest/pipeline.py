@@ -38,7 +38,7 @@ from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
 from volest.scan.checks import areas_mm2
 from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
-from volest.scan.patches import MOST_SHARE, find_patches
+from volest.scan.patches import LEAST_TRIANGLES, MOST_SHARE, find_patches
 from volest.scan.reading import Scan, read_scan
 from volest.scan.scale import check_scale
 from volest.settings import Base, Settings
@@ -137,7 +137,8 @@ def find_cavities(
 
 def _as_seen(whole: Part) -> Part:
     """Take out what the scanner's own program filled in: it was not seen."""
-    if not 0.0 < whole.samples.long_share < MOST_SHARE:
+    is_fine = len(whole.triangles) >= LEAST_TRIANGLES
+    if not is_fine or not 0.0 < whole.samples.long_share < MOST_SHARE:
         return whole
     filled = find_patches(whole.triangles)
     return whole_scan(whole.triangles[~filled]) if filled.any() else whole

@@ -14,6 +14,7 @@ from volest.scan.checks import areas_mm2
 LONG = 5.0  # times the usual longest side; whole scans of one mesh size stayed below two
 LEAST_MM2 = 5.0  # a smaller patch holds next to nothing
 MOST_SHARE = 0.3  # of the surface: where so much of it is long, its flat parts simply are
+LEAST_TRIANGLES = 10_000  # a coarser mesh is a drawn solid, with flats of its own
 USUAL = 2000  # triangles that tell what is usual
 
 

@@ -47,7 +47,7 @@ LOOKS = {
     BASE_LINE: Look(colour=INK, says="base line", shape="line"),
     EXCESS: Look(colour="#d55e00", says="rim to cut", shape="pegs"),
     BOXING: Look(colour="#0072b2", says="box in here", shape="fence"),
-    HOLES: Look(colour="#000000", says="hole in the scan", shape="dots"),
+    HOLES: Look(colour="#000000", says="not in the scan", shape="dots"),
     UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
     AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
 }

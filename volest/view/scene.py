@@ -151,10 +151,12 @@ def _marks(cavity: Cavity, base: BasePlane, stand: Stand) -> list[Block]:
     relief, rooms = cavity.relief, cavity.rooms
     roofed = np.zeros(relief.hole.size, dtype=bool)
     roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
+    unseen = relief.hole & cavity.footprint.inside
+    unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
     meshes = {
         EXCESS: _excess(stand.drawn(crest[over > LEVEL_MM])),
         BOXING: _fence(crest[over < -LEVEL_MM], base, stand, relief.grid.pitch_mm),
-        HOLES: _dots(relief.hole & cavity.footprint.inside, cavity, stand),
+        HOLES: _dots(unseen, cavity, stand),
         UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
         AIR: _air(cavity, stand),
     }

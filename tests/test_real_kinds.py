@@ -1,0 +1,38 @@
+"""Scans as trays and scanners leave them, some of each kind; the bench measures hundreds."""
+
+import numpy as np
+import pytest
+
+from tests.corpus.judging import judge_real
+from tests.corpus.real_cases import real_case
+from volest.result import MEASURED
+
+
+@pytest.mark.parametrize("kind", ["ragged", "unequal", "stock tray"])
+@pytest.mark.parametrize("seed", [700, 701, 702])
+def test_under_every_notch_the_volume_is_the_boolean(kind: str, seed: int) -> None:
+    verdict = judge_real(real_case(seed, kind), by_plane=True)
+    assert verdict.error == pytest.approx(0.0, abs=2e-4)
+    assert verdict.outcome == MEASURED
+
+
+@pytest.mark.parametrize("kind", ["sight", "patched", "patched fine"])
+@pytest.mark.parametrize("seed", [700, 703, 705])
+def test_what_was_not_seen_is_closed_within_the_interval(kind: str, seed: int) -> None:
+    verdict = judge_real(real_case(seed, kind), by_plane=True)
+    assert abs(verdict.error) < 0.04
+    assert verdict.covered or verdict.outcome != MEASURED
+    assert verdict.width < 0.14
+
+
+@pytest.mark.parametrize("kind", ["two-sided", "side by side", "two quadrants", "stacked"])
+def test_several_impressions_are_added_up_by_nobody(kind: str) -> None:
+    verdict = judge_real(real_case(700, kind), by_plane=False)
+    assert np.isfinite(verdict.volume_ml)
+    assert abs(verdict.error) < 0.05
+
+
+def test_a_surface_scanned_twice_is_one_impression() -> None:
+    verdict = judge_real(real_case(700, "scanned again"), by_plane=True)
+    assert abs(verdict.error) < 0.01
+    assert verdict.outcome != MEASURED
