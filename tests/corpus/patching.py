@@ -6,6 +6,8 @@ from numba import njit
 from tests.corpus.blend import Array
 from tests.corpus.mesh import Faces, Mesh, averaging, border
 
+ROUNDS = 8
+"""Halvings at most: edges that flips make long again could be split for ever."""
 PATCH_EDGE_MM = 0.9
 """Edges of a remeshed patch are shorter, but for those on its border."""
 RELAXED = 12
@@ -74,7 +76,9 @@ def least_area(points: Array) -> Faces:
 def remeshed(patch: Mesh) -> Mesh:
     """Split a patch's long inner edges, turn edges as Delaunay would, and let the corners relax."""
     points, faces = [tuple(p) for p in patch.vertices.tolist()], patch.faces.tolist()
-    while _split(points, faces):
+    for _ in range(ROUNDS):
+        if not _split(points, faces):
+            break
         for _ in range(4):
             if not _flipped(np.array(points), faces):
                 break
