@@ -21,9 +21,11 @@ REFITS = 10
 JUDGES = 250  # points that judge the trials; which of some good ones wins changes nothing
 MEDIANS = 20  # trials looked at together
 SPLITS = 30  # turns of parting two heights of the crest; a dozen were enough
-TWO_HEIGHTS_MM = 1.0  # lobes and waves are lower; flanges trimmed by eye differ by less
+TWO_HEIGHTS_MM = (
+    1.6  # a wave of 1 mm, halved, gives 1.3; flanges that are told differ by 2 and more
+)
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
-LEAST_REST = 0.15  # of the crest: less is a notch or a lobe
+LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
 CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
 LIKE_STEP_MM = 2.0  # distances between crest points are told apart by so much
 LIKE_OVER_MM = 30.0  # of two places on a rim; waves are shorter
@@ -324,11 +326,13 @@ def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
     within = 1.4826 * float(np.median(np.abs(over - step * high)))
     if step < max(TWO_HEIGHTS_MM, TWO_HEIGHTS_APART * within):
         return plane, 0.0, 0.0
-    share, level = float(high.mean()), crest_mm - np.outer(step * high, [0.0, 0.0, 1.0])
-    plane = robust_plane(level)
+    share = float(high.mean())
     if share < CLEARLY_LESS:
-        return plane, float(step), share
-    return plane + np.array([0.0, 0.0, step]), -float(step), 1.0 - share
+        return robust_plane(crest_mm[~high]), float(step), share
+    if share > 1.0 - CLEARLY_LESS:
+        return robust_plane(crest_mm[high]), -float(step), 1.0 - share
+    level = crest_mm - np.outer(step * ~high, [0.0, 0.0, -1.0])  # both at the higher one's height
+    return robust_plane(level), -float(step), 1.0 - share
 
 
 def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
