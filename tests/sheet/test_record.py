@@ -21,6 +21,7 @@ from volest.sheet.spread import COLUMNS
 # The keys that programs rely on, written here once more and not read from the code.
 SCAN_KEYS = [
     "scan",
+    "cavity",
     "outcome",
     "volume_ml",
     "volume_low_ml",
@@ -73,7 +74,9 @@ def test_keys_are_those_of_the_contract() -> None:
 
 
 def test_every_field_of_a_result_is_written() -> None:
-    assert sorted(field.name for field in fields(Result)) == sorted([*SCAN_KEYS, "code"])
+    assert sorted(field.name for field in fields(Result)) == sorted(
+        [*SCAN_KEYS, "code", "cavities", "others"]
+    )
 
 
 @pytest.mark.parametrize("number", [math.nan, math.inf, -math.inf, np.float32("nan")])
