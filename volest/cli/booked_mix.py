@@ -57,11 +57,7 @@ def booked_mix(
         return {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
-            **(
-                {"scan": ", ".join(Path(name).name for name in scans)}
-                if len(scans) > 1 or cavity
-                else {}
-            ),
+            **({"scan": names} if len(scans) > 1 or cavity else {}),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
             **_way(made, whole),
