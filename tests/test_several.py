@@ -19,6 +19,7 @@ import volest
 from tests.batch.small import bowl_stl, formula_ml
 from tests.scan.writers import stl_binary
 from volest.cli.main import volest_group
+from volest.pipeline import size_scan
 from volest.scan.decision import read_decision
 from volest.scan.mesh import scan_from_mesh
 from volest.scan.reading import read_scan
@@ -48,7 +49,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def call(*words: str) -> Result:
-    return CliRunner().invoke(volest_group, list(words))
+    # In this process, without workers: they are tested in tests/batch.
+    return CliRunner().invoke(volest_group, list(words), obj=size_scan)
 
 
 def entries(file: str) -> list[dict[str, Any]]:
@@ -150,12 +152,8 @@ def test_a_program_gets_the_first_with_the_others_on_it() -> None:
     assert "one-of-several" in {note.code for note in first.notes}
     mesh = scan_from_mesh(read_scan("day/two.stl").triangles)
     assert len(volest.measure(mesh, name="mesh").others) == 1
-    listed = volest.size_folder("day")
-    assert [(Path(one.scan).name, one.cavity) for one in listed] == [
-        ("one.stl", 1),
-        ("two.stl", 1),
-        ("two.stl", 2),
-    ]
+    listed = volest.size_folder("day/two.stl")
+    assert [(Path(one.scan).name, one.cavity) for one in listed] == [("two.stl", 1), ("two.stl", 2)]
     assert not any(one.others for one in listed)
 
 
