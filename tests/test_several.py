@@ -99,6 +99,7 @@ def test_a_run_that_is_taken_up_again_keeps_them_together() -> None:
 def test_the_sheet_of_a_folder_is_made_of_cards_that_were_kept() -> None:
     for reused in (False, True):
         run = call("size", "day/two.stl", "--out", "out")
+        assert run.exit_code == 0, (run.output, run.exception)
         assert ("unchanged" in run.stderr) is reused
         page = Path("out/sheet.html").read_text(encoding="utf-8")
         assert page.count('"solid"') == 2
