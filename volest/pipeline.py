@@ -12,7 +12,7 @@ from volest.cavity.base_line import BasePlane, find_base_line
 from volest.cavity.clock import Clock, find_clock
 from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
 from volest.cavity.footprint import Correction, Footprint, find_footprint
-from volest.cavity.frame import Frame, frame_along
+from volest.cavity.frame import Floats, Frame, frame_along
 from volest.cavity.margin import Margin, find_margin
 from volest.cavity.parting import (
     FAIR_SHARE,
@@ -79,6 +79,8 @@ class Cavity:
         What closes unseen surface; None where all was seen.
     notes : tuple of Note
         What reading and all stages doubt.
+    decision : Decision or None
+        What a person decided about this impression.
     """
 
     frame: Frame
@@ -95,6 +97,7 @@ class Cavity:
     margin: Margin
     closing: Closing | None
     notes: tuple[Note, ...]
+    decision: Decision | None = None
 
     @property
     def reserve_ml(self) -> float:
@@ -128,7 +131,8 @@ def find_cavities(
         When the scan has one impression, and that cannot be measured.
     """
     count_scan(len(scan.triangles))
-    wanted = _Wanted(settings=settings, scan=scan, decision=decision)
+    decisions = () if decision is None else (decision, *decision.others)
+    wanted = _Wanted(settings=settings, scan=scan, decisions=decisions)
     parts = apart(_as_seen(whole_scan(scan.triangles)))
     if len(parts) == 1:
         return _in_one_part(parts[0], wanted)
@@ -146,22 +150,38 @@ def _as_seen(whole: Part) -> Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Wanted:
-    """How a part is to be measured; a plane holds for the impression that its point lies in."""
+    """How a part is to be measured: the first decision is obeyed, where there is one."""
 
     settings: Settings
     scan: Scan
-    decision: Decision | None
+    decisions: tuple[Decision, ...]
 
     @property
     def base(self) -> Base:
-        return self.settings.base if self.decision is None else _decided(self.decision)
+        return _decided(self.decisions[0]) if self.decisions else self.settings.base
+
+    def for_parts(self, parts: Sequence[Part]) -> list["_Wanted"]:
+        """Share it out: a plane is meant for the impression that its point lies in."""
+        meant = [_nearest(parts, one.point_mm) for one in self.decisions]
+        mine = [
+            tuple(one for one, at in zip(self.decisions, meant, strict=True) if at == number)
+            for number in range(len(parts))
+        ]
+        plane = self.settings.base.plane
+        given = _nearest(parts, plane[:3]) if plane else None
+        return [
+            replace(self if given in (None, number) else self._by_rim, decisions=decisions)
+            for number, decisions in enumerate(mine)
+        ]
+
+    def for_side(self, axis: Floats) -> "_Wanted":
+        """Give what is meant for the side that opens along an axis, where the other is measured."""
+        mine = tuple(one for one in self.decisions[1:] if axis @ one.normal > 0.0)
+        return replace(self._by_rim if self.settings.base.plane else self, decisions=mine)
 
     @property
-    def for_others(self) -> "_Wanted":
-        """What holds for the impressions that a plane was not meant for."""
-        base = self.settings.base
-        base = Base() if base.plane else base
-        return replace(self, settings=replace(self.settings, base=base), decision=None)
+    def _by_rim(self) -> "_Wanted":
+        return replace(self, settings=replace(self.settings, base=Base()))
 
     def notes_on(self, part: Part) -> tuple[Note, ...]:
         """Give what reading noted of the scan, its size seen anew where it was parted."""
@@ -173,22 +193,18 @@ class _Wanted:
         return (*notes, *part.notes)
 
 
+def _nearest(parts: Sequence[Part], point_mm: Sequence[float]) -> int:
+    return int(np.argmin([np.linalg.norm(part.middle_mm - point_mm) for part in parts]))
+
+
 def _in_parts(parts: Sequence[Part], wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
-    meant = _meant(parts, wanted.base)
     found: list[Cavity | ScanError] = []
-    for number, part in enumerate(parts):
+    for part, sought in zip(parts, wanted.for_parts(parts), strict=True):
         try:
-            found += _in_one_part(part, wanted if number == meant else wanted.for_others)
+            found += _in_one_part(part, sought)
         except ScanError as fault:
             found.append(fault)
     return tuple(found)
-
-
-def _meant(parts: Sequence[Part], base: Base) -> int:
-    """Say which part a base line is for: a plane lies in one, by its point; else any is right."""
-    if not base.plane:
-        return 0
-    return int(np.argmin([np.linalg.norm(part.middle_mm - base.plane[:3]) for part in parts]))
 
 
 def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
@@ -197,15 +213,13 @@ def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
     if {note.code for note in first.notes} & JOINED:
         joined = joined_apart(part, first.frame, first.relief, first.footprint, first.rooms)
         if len(joined) > 1:
-            meant = _meant(joined, wanted.base)
-            sought = (wanted if k == meant else wanted.for_others for k in range(len(joined)))
-            return tuple(map(_measured_or_why, joined, sought))
+            return tuple(map(_measured_or_why, joined, wanted.for_parts(joined)))
         if joined[0] is not part:
             return (_measured(joined[0], wanted),)
     back = other_side(part, first.frame.rotation[2])
     if back is None:
         return (first,)
-    second = _measured_or_why(back, wanted.for_others)
+    second = _measured_or_why(back, wanted.for_side(-first.frame.rotation[2]))
     if not isinstance(second, Cavity) or not _are_two_sides(first, second):
         return (first,)
     return _in_order(*(_without_doubt_of_axis(side) for side in (first, second)))
@@ -237,10 +251,10 @@ def _measured_or_why(part: Part, wanted: _Wanted) -> Cavity | ScanError:
 
 def _measured(part: Part, wanted: _Wanted) -> Cavity:
     """Call the stages in order."""
-    settings = wanted.settings
+    settings, decision = wanted.settings, next(iter(wanted.decisions), None)
     pose, frame, skin = _opened(part, wanted.base, settings.pitch_mm)
     relief = relief_of_columns(skin.columns)
-    footprint = find_footprint(relief, _corrections(wanted.decision, frame))
+    footprint = find_footprint(relief, _corrections(decision, frame))
     pointed_away = skin.turned and not settings.inside_out
     rises = footprint.rising_share
     is_open = part.samples.is_open
@@ -290,6 +304,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         margin=find_margin(volume, rooms, rim, base, closing),
         closing=closing,
         notes=(*wanted.notes_on(part), *skin.notes, *turned, *doubts),
+        decision=decision,
     )
 
 
@@ -316,7 +331,9 @@ def size_scan(path: Path, settings: Settings) -> Result:
     return result.taking(time.perf_counter() - start)
 
 
-def examine_all(path: Path, settings: Settings) -> list[tuple[Result, Cavity | VolestError]]:
+def examine_all(
+    path: Path, settings: Settings, decision: Decision | None = None
+) -> list[tuple[Result, Cavity | VolestError]]:
     """Read and measure one scan, and keep what every stage found.
 
     Parameters
@@ -325,6 +342,8 @@ def examine_all(path: Path, settings: Settings) -> list[tuple[Result, Cavity | V
         The scan.
     settings : Settings
         How to measure and to mix.
+    decision : Decision or None
+        What a person decides now, in place of what is saved beside the scan.
 
     Returns
     -------
@@ -337,11 +356,14 @@ def examine_all(path: Path, settings: Settings) -> list[tuple[Result, Cavity | V
         When the scan is refused.
     """
     scan = read_scan(path, unit=settings.unit)
-    decision = read_decision(path) if settings.obey_saved else None
+    if decision is None and settings.obey_saved:
+        decision = read_decision(path)
     return _results(str(path), find_cavities(scan, settings, decision), settings)
 
 
-def examine(path: Path, settings: Settings, cavity: int = 1) -> tuple[Result, Cavity]:
+def examine(
+    path: Path, settings: Settings, cavity: int = 1, decision: Decision | None = None
+) -> tuple[Result, Cavity]:
     """Read and measure one scan, and keep what every stage found about one impression of it.
 
     Parameters
@@ -352,6 +374,8 @@ def examine(path: Path, settings: Settings, cavity: int = 1) -> tuple[Result, Ca
         How to measure and to mix.
     cavity : int
         Which impression, where the scan has several.
+    decision : Decision or None
+        What a person decides now, in place of what is saved beside the scan.
 
     Returns
     -------
@@ -363,7 +387,7 @@ def examine(path: Path, settings: Settings, cavity: int = 1) -> tuple[Result, Ca
     ScanError
         When the scan is refused, or has no such impression.
     """
-    all_of_it = examine_all(path, settings)
+    all_of_it = examine_all(path, settings, decision)
     if not 1 <= cavity <= len(all_of_it):
         raise ScanError(
             f"no impression {cavity} in this scan",

@@ -180,7 +180,10 @@ def other_side(part: Part, axis: Floats) -> Part | None:
     """Give the same surface opened to the other side, where that holds a fair share too."""
     if held_along(part.samples, -axis) < FAIR_SHARE * held_along(part.samples, axis):
         return None
-    return replace(part, pose=pose_along(part.samples, -axis))
+    try:
+        return replace(part, pose=pose_along(part.samples, -axis))
+    except ScanError:  # a hollow without a rim
+        return None
 
 
 def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
@@ -260,16 +263,24 @@ def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> 
 
 def _fair(candidates: Mapping[int, Part], axis: Floats | None) -> dict[int, Part]:
     """Pose the candidates, and keep those that hold a fair share of what the largest holds."""
-    posed = {}
-    for name, part in candidates.items():
-        try:
-            posed[name] = replace(part, pose=find_pose(part.samples))
-        except ScanError:  # an impression on a large bench holds little for its size
-            if axis is not None:
-                posed[name] = replace(part, pose=pose_along(part.samples, axis))
+    tried = {name: _posed(part, axis) for name, part in candidates.items()}
+    posed = {name: part for name, part in tried.items() if part is not None}
     most_ml = max((_pose(part).held_ml for part in posed.values()), default=0.0)
     fair = {k: part for k, part in posed.items() if _pose(part).held_ml >= FAIR_SHARE * most_ml}
     return {k: part for k, part in fair.items() if not _is_outside(part, fair.values())}
+
+
+def _posed(part: Part, axis: Floats | None) -> Part | None:
+    """Look for the way out of a candidate; an impression on a large bench holds little for that."""
+    try:
+        return replace(part, pose=find_pose(part.samples))
+    except ScanError:
+        if axis is None:
+            return None
+    try:
+        return replace(part, pose=pose_along(part.samples, axis))
+    except ScanError:
+        return None
 
 
 def _pose(part: Part) -> Pose:

@@ -1,6 +1,7 @@
 """The mix that a pour is booked for, out of the JSON that `mix` or `size` wrote."""
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ _AMOUNTS = ("powder_g", "water_ml")
 
 
 def booked_mix(
-    source: Path, scan: str | None, *, second_pour: bool = False
+    source: Path, scan: str | None, cavity: int | None = None, *, second_pour: bool = False
 ) -> dict[str, str | float]:
     """Read what was mixed.
 
@@ -23,6 +24,8 @@ def booked_mix(
         The file.
     scan : str or None
         Which scan, if the file holds several: its file's name, with its folder where two have one.
+    cavity : int or None
+        Which impression of that scan, if it has several.
     second_pour : bool
         Take the base, not the first pour.
 
@@ -30,7 +33,8 @@ def booked_mix(
     -------
     dict
         ``stone``, ``volume_ml``, ``powder_g``, ``water_ml``, ``source`` (a fingerprint of file
-        and scan), ``scan`` where several share the mix, and ``way`` where the file says it.
+        and scan), ``scan`` where several share the mix or one of several impressions is meant,
+        and ``way`` where the file says it.
 
     Raises
     ------
@@ -47,12 +51,13 @@ def booked_mix(
             remedy="look at the name and the folder",
         ) from fault
     try:
-        made, scans = _meant(whole, source, scan, "second_pour" if second_pour else "mix")
+        made, scans = _meant(whole, source, (scan, cavity), "second_pour" if second_pour else "mix")
+        names = ", ".join(Path(name).name for name in scans)
         which = f"{content}\n{scans}{' base' * second_pour}"
         return {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
-            **({"scan": ", ".join(Path(name).name for name in scans)} if len(scans) > 1 else {}),
+            **({"scan": names} if len(scans) > 1 or cavity else {}),
             "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
             **{name: float(made[name]) for name in _AMOUNTS},
             **_way(made, whole),
@@ -73,7 +78,7 @@ def _way(made: dict[str, Any], whole: dict[str, Any]) -> dict[str, str]:
 
 
 def _meant(
-    whole: dict[str, Any], source: Path, scan: str | None, key: str
+    whole: dict[str, Any], source: Path, wanted: tuple[str | None, int | None], key: str
 ) -> tuple[dict[str, Any], list[str]]:
     """Find the mix and the scans that it is for; a shared one is booked whole, and that is said."""
     if "scans" not in whole:
@@ -81,34 +86,61 @@ def _meant(
         if made is None:
             raise _lacks("bases", source)
         return made, []
-    named = _named(whole["scans"], source, scan, key)
+    called = _called(whole["scans"])
+    named = _named(whole["scans"], called, source, wanted, key)
     sharing = (whole.get("shared") or {}).get("mixes", ()) if key == "mix" else ()
     for shared in sharing:  # bases are not shared
-        if named["scan"] in shared["scans"] and len(shared["scans"]) > 1:
-            names = ", ".join(Path(name).name for name in shared["scans"])
-            say(f"booking the whole mix that {names} share")
-            return shared["mix"], list(shared["scans"])
-    return named[key], [named["scan"]]
+        cavities = shared.get("cavities") or [1] * len(shared["scans"])
+        poured = list(zip(shared["scans"], cavities, strict=True))
+        if _which(named) in poured and len(poured) > 1:
+            names = [called[one] for one in poured]
+            say(f"booking the whole mix that {', '.join(Path(n).name for n in names)} share")
+            return shared["mix"], names
+    return named[key], [called[_which(named)]]
 
 
-def _named(scans: list[dict[str, Any]], source: Path, scan: str | None, key: str) -> dict[str, Any]:
-    """Find the scan that is meant: by its name, with as much of its folder as tells it apart."""
+def _which(entry: dict[str, Any]) -> tuple[str, int]:
+    """Say which impression an entry is of; files of earlier versions have one a scan."""
+    return entry["scan"], entry.get("cavity", 1)
+
+
+def _called(scans: list[dict[str, Any]]) -> dict[tuple[str, int], str]:
+    """Name each impression: by its scan, and by its number where that has several."""
+    several = {entry["scan"] for entry in scans if entry.get("cavity", 1) > 1}
+    which = map(_which, scans)
+    return {one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in which}
+
+
+def _named(
+    scans: list[dict[str, Any]],
+    called: Mapping[tuple[str, int], str],
+    source: Path,
+    wanted: tuple[str | None, int | None],
+    key: str,
+) -> dict[str, Any]:
+    """Find the impression that is meant: by its scan, with as much of its folder as is needed."""
+    scan, cavity = wanted
     mixed = [one for one in scans if one[key] is not None]
-    wanted = () if scan is None else Path(scan).parts
-    fitting = [one for one in mixed if Path(one["scan"]).parts[-len(wanted) :] == wanted]
+    parts = () if scan is None else Path(scan).parts
+    fitting = [one for one in mixed if Path(one["scan"]).parts[-len(parts) :] == parts]
     if scan is None:
         fitting = mixed
+    if cavity is not None:
+        fitting = [one for one in fitting if _which(one)[1] == cavity]
     if len(fitting) == 1:
         return fitting[0]
     which = "mixes" if key == "mix" else "bases"
     if not mixed:
         raise _lacks(which, source)
-    names = ", ".join(sorted(one["scan"] for one in fitting or mixed))
+    names = ", ".join(sorted(called[_which(one)] for one in fitting or mixed))
     count = f"{len(fitting)} {which}" if fitting or scan is None else f"no {which}"
+    one_scan = len({one["scan"] for one in fitting}) == 1
     raise UsageError(
         f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
         needed=f"one of {names}",
-        remedy="name it with --scan, and its folder where two have one name",
+        remedy="say which impression of the scan with --cavity"
+        if one_scan and scan
+        else "name it with --scan, and its folder where two have one name",
     )
 
 

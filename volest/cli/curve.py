@@ -5,7 +5,15 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, file_option, measuring, one_scan, settings_of
+from volest.cli.options import (
+    BASE_HELP,
+    cavity_option,
+    examined,
+    file_option,
+    measuring,
+    one_scan,
+    settings_of,
+)
 from volest.cli.talk import say
 
 _HELP = f"""Write volume against height over the base line of SCAN as CSV.
@@ -20,11 +28,11 @@ Examples:
 
 @click.command("curve", help=_HELP)
 @one_scan
+@cavity_option
 @measuring
 @file_option("--plot", "plot", "Draw it: .svg, .png or .pdf.")
-def curve_command(scan: Path, *, plot: Path | None, **options: Any) -> None:
+def curve_command(scan: Path, *, cavity: int | None, plot: Path | None, **options: Any) -> None:
     """Write the curve; the words for a person stand in `_HELP`."""
-    from volest.pipeline import examine
     from volest.sheet.guide import curve_text
     from volest.sheet.plot import KINDS, draw_curve
     from volest.sheet.target import check_ending, check_target
@@ -32,7 +40,7 @@ def curve_command(scan: Path, *, plot: Path | None, **options: Any) -> None:
     if plot is not None:
         check_ending(plot, KINDS, "a plot", "--plot")
         check_target(plot, [scan])
-    result, _ = examine(scan, settings_of(**options))
+    result, _ = examined(scan, settings_of(**options), cavity)
     click.echo(curve_text(result.curve), nl=False)
     if plot is not None:
         draw_curve(result, plot)

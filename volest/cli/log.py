@@ -60,6 +60,12 @@ Examples:
 )
 @file_option("--from", "source", "JSON of mix or size.")
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
+@click.option(
+    "--cavity",
+    type=Number(least=1, whole=True),
+    metavar="N",
+    help="With --from: which impression, if the scan has several.",
+)
 @click.option("--base-pour", "second_pour", is_flag=True, help="With --from: book its base.")
 @click.option(
     "--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity in mL, with its knobs."
@@ -89,6 +95,7 @@ def log_command(
     short_g: float | None,
     source: Path | None,
     scan: str | None,
+    cavity: int | None,
     second_pour: bool,
     csv_file: str | None,
     strike: int | None,
@@ -110,11 +117,15 @@ def log_command(
         )
     if second_pour and source is None:
         raise UsageError("--base-pour without --from", needed="the file", remedy="add --from FILE")
+    if cavity is not None and source is None:
+        raise UsageError("--cavity without --from", needed="the file", remedy="add --from FILE")
     if end_g is None and (said or source is not None or scan is not None):
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
     with Journal(journal_file, new=end_g is not None) as journal:
         if end_g is not None:
-            mixed = {} if source is None else booked_mix(source, scan, second_pour=second_pour)
+            mixed = (
+                {} if source is None else booked_mix(source, scan, cavity, second_pour=second_pour)
+            )
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
             _book(journal, entry, lab, journal_file, mixed)
         if strike is not None:

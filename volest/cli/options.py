@@ -4,15 +4,20 @@ import inspect
 from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
 from volest.cli.defaults import is_from_file
 from volest.cli.number import Number
 from volest.cli.patterns import split
+from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
+
+if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
+    from volest.pipeline import Cavity
+    from volest.result import Result
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 _DEFAULTS = Settings()
@@ -74,6 +79,39 @@ measuring = with_options(_OPTIONS)  # base, unit, pitch and inside_out
 
 
 one_scan = click.argument("scan", metavar="SCAN", type=click.Path(readable=False, path_type=Path))
+
+
+cavity_option = click.option(
+    "--cavity",
+    type=Number(least=1, whole=True),
+    metavar="N",
+    help="Which impression, if the scan has several; else the first.",
+)
+
+
+def examined(scan: Path, settings: Settings, cavity: int | None) -> "tuple[Result, Cavity]":
+    """Examine one impression, and say so if the scan has others and none was asked for.
+
+    Parameters
+    ----------
+    scan : Path
+        The scan.
+    settings : Settings
+        How to measure and to mix.
+    cavity : int or None
+        Which impression.
+
+    Returns
+    -------
+    tuple of Result and Cavity
+        As `volest.pipeline.examine` gives them.
+    """
+    from volest.pipeline import examine  # keeps --help quick
+
+    result, found = examine(scan, settings, cavity or 1)
+    if cavity is None and result.cavities > 1:
+        say(f"{scan.name} has {result.cavities} impressions; this is 1, --cavity N gives another")
+    return result, found
 
 
 def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[Command], Command]:

@@ -7,7 +7,15 @@ import click
 
 from volest.cli.amount_options import amounts_of_scans
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
-from volest.cli.options import BASE_HELP, file_option, measuring, one_scan, settings_of
+from volest.cli.options import (
+    BASE_HELP,
+    cavity_option,
+    examined,
+    file_option,
+    measuring,
+    one_scan,
+    settings_of,
+)
 from volest.cli.talk import say
 
 KINDS = (".png", ".webp", ".jpg")
@@ -24,16 +32,23 @@ Examples:
 @click.command("picture", help=_HELP)
 @one_scan
 @file_option("--to", "target", f"Where to; it ends in {', '.join(KINDS)}.", required=True)
+@cavity_option
 @measuring
 @amounts_of_scans
 @lab_options
 @click.pass_context
 def picture_command(
-    ctx: click.Context, /, scan: Path, *, target: Path, choice: LabChoice, **options: Any
+    ctx: click.Context,
+    /,
+    scan: Path,
+    *,
+    cavity: int | None,
+    target: Path,
+    choice: LabChoice,
+    **options: Any,
 ) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
     from volest.batch.run import check_settings
-    from volest.pipeline import examine
     from volest.sheet.target import check_ending, check_target
     from volest.view.display import refuse_blind
     from volest.view.picture import picture_of
@@ -43,7 +58,7 @@ def picture_command(
     check_target(target, [scan])
     settings = with_lab(ctx, settings_of(**options), choice)
     check_settings(settings)
-    result, cavity = examine(scan, settings.for_scan(scan.name))
+    result, found = examined(scan, settings.for_scan(scan.name), cavity)
     refuse_blind(off_screen=True)
-    save_picture(picture_of(result, cavity), target)
+    save_picture(picture_of(result, found), target)
     say(f"wrote {target}")

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from volest.cli.options import BASE_HELP, measuring, one_scan, settings_of
+from volest.cli.options import BASE_HELP, cavity_option, examined, measuring, one_scan, settings_of
 
 _HELP = f"""Say where the rim of SCAN stands over the base line or under it, hour by hour.
 
@@ -19,11 +19,11 @@ Examples:
 
 @click.command("trim", help=_HELP)
 @one_scan
+@cavity_option
 @measuring
-def trim_command(scan: Path, **options: Any) -> None:
+def trim_command(scan: Path, *, cavity: int | None, **options: Any) -> None:
     """Print the trim guide; the words for a person stand in `_HELP`."""
-    from volest.pipeline import examine
     from volest.sheet.guide import trim_text
 
-    result, cavity = examine(scan, settings_of(**options))
-    click.echo(trim_text(result, cavity.trim, cavity.margin, cavity.base.lean_deg), nl=False)
+    result, found = examined(scan, settings_of(**options), cavity)
+    click.echo(trim_text(result, found.trim, found.margin, found.base.lean_deg), nl=False)

@@ -11,7 +11,7 @@ from volest.cli.amount_options import amounts_of_scans
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.talk import say, set_talk
-from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError
+from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, VolestError
 from volest.settings import Settings
 
 _HELP = f"""Look at scans in a window, one after the other.
@@ -76,7 +76,7 @@ def view_command(
 
 
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
-    from volest.pipeline import examine
+    from volest.pipeline import examine_all
     from volest.sheet.names import visible
     from volest.sheet.target import check_target
     from volest.view.picture import picture_of
@@ -84,17 +84,33 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
 
     refused = 0
     for scan in scans:
-        target = Path(f"{scan.name}.png")
-        if os.path.exists(target):  # noqa: PTH110  # Path.exists raises at some names
-            say(f"{target} is there already and is left alone")
+        if _is_there(Path(f"{scan.name}.png")):
             continue
         try:
-            check_target(target, [scan])
-            drawn = picture_of(*examine(scan, settings.for_scan(scan.name)))
-            save_picture(drawn, target)
-        except (ScanError, MixError, UsageError) as fault:
+            examined = examine_all(scan, settings.for_scan(scan.name))
+        except (ScanError, MixError) as fault:
             refused += 1
             say(f"{scan}: {fault}")
-        else:
-            click.echo(visible(str(target)))
+            continue
+        for result, found in examined:
+            target = Path(f"{Path(result.name).name}.png")
+            if result.cavities > 1 and _is_there(target):
+                continue
+            try:
+                if isinstance(found, VolestError):
+                    raise found
+                check_target(target, [scan])
+                save_picture(picture_of(result, found), target)
+            except (ScanError, MixError, UsageError) as fault:
+                refused += 1
+                say(f"{result.name}: {fault}")
+            else:
+                click.echo(visible(str(target)))
     return EXIT_REFUSED if refused else EXIT_MEASURED
+
+
+def _is_there(target: Path) -> bool:
+    there = os.path.exists(target)  # noqa: PTH110  # Path.exists raises at some names
+    if there:
+        say(f"{target} is there already and is left alone")
+    return there

@@ -4,7 +4,7 @@ import errno
 import hashlib
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeGuard
 
@@ -18,6 +18,7 @@ VERSION = 1
 SUFFIX = ".decision.toml"
 LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
+MOST_OTHERS = 100  # impressions in one scan: far more than fit into one
 PLACES = ("leave-out", "take-in")
 
 
@@ -50,11 +51,14 @@ class Decision:
         The base line; its normal is the pour axis, out of the opening.
     patches : tuple of Patch
         Corrections of the footprint, in order.
+    others : tuple of Decision
+        What was decided about further impressions of the scan.
     """
 
     point_mm: tuple[float, float, float]
     normal: tuple[float, float, float]
     patches: tuple[Patch, ...] = ()
+    others: "tuple[Decision, ...]" = ()
 
 
 def decision_path(scan: Path) -> Path:
@@ -119,11 +123,8 @@ def write_decision(scan: Path, decision: Decision) -> Path:
     record = {
         "volest_decision": VERSION,
         "scan_sha256": fingerprint(scan),
-        "base_line": {"point_mm": list(decision.point_mm), "normal": list(decision.normal)},
-        "patch": [
-            {"what": p.what, "centre_mm": list(p.centre_mm), "radius_mm": p.radius_mm}
-            for p in decision.patches
-        ],
+        **_record(decision),
+        "other": [_record(other) for other in decision.others],
     }
     part = target.with_name(f".volest-{os.getpid()}.part")  # no longer than the scan's own name
     try:
@@ -133,6 +134,16 @@ def write_decision(scan: Path, decision: Decision) -> Path:
     finally:
         part.unlink(missing_ok=True)
     return target
+
+
+def _record(decision: Decision) -> dict[str, Any]:
+    return {
+        "base_line": {"point_mm": list(decision.point_mm), "normal": list(decision.normal)},
+        "patch": [
+            {"what": p.what, "centre_mm": list(p.centre_mm), "radius_mm": p.radius_mm}
+            for p in decision.patches
+        ],
+    }
 
 
 def read_decision(scan: Path) -> Decision | None:
@@ -167,7 +178,12 @@ def read_decision(scan: Path) -> Decision | None:
         raise _faulty(path, found, f"volest_decision = {VERSION}")
     if record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
-    return _decision(path, record)
+    others = record.get("other", [])
+    if not isinstance(others, list) or len(others) > MOST_OTHERS:
+        found = f"other = {in_short(others)}"
+        raise _faulty(path, found, f"a list of up to {MOST_OTHERS} tables [[other]]")
+    further = tuple(_decision(path, other) for other in others)
+    return replace(_decision(path, record), others=further)
 
 
 def _stands(path: Path) -> bool:
@@ -183,8 +199,8 @@ def _stands(path: Path) -> bool:
     return True
 
 
-def _decision(path: Path, record: dict[str, Any]) -> Decision:
-    base = record.get("base_line")
+def _decision(path: Path, record: Any) -> Decision:
+    base = record.get("base_line") if isinstance(record, dict) else None
     if not isinstance(base, dict):
         raise _faulty(path, "no [base_line]", "point_mm and normal under [base_line]")
     normal = _triple(path, base, "normal")

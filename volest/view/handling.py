@@ -10,10 +10,9 @@ from volest.cavity.margin import Margin, find_margin
 from volest.cavity.rooms import find_rooms
 from volest.cavity.volume import find_volume
 from volest.errors import MixError, ScanError
-from volest.pipeline import Cavity, examine, measure
+from volest.pipeline import Cavity, examine, examine_all
 from volest.result import Result
-from volest.scan.decision import Decision, fingerprint, read_decision, write_decision
-from volest.scan.reading import read_scan
+from volest.scan.decision import Decision, fingerprint, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
@@ -78,6 +77,8 @@ class Handling:
         The scan.
     settings : Settings
         How it is measured and mixed.
+    number : int
+        Which impression, where the scan has several.
 
     Raises
     ------
@@ -87,12 +88,12 @@ class Handling:
         When its mix cannot be made.
     """
 
-    def __init__(self, path: Path, settings: Settings) -> None:
-        self.path = path
+    def __init__(self, path: Path, settings: Settings, number: int = 1) -> None:
+        self.path, self.number = path, number
         self.settings = settings = settings.for_scan(path.name)
         self.result: Result
         self.cavity: Cavity
-        self.result, self.cavity = examine(path, settings)
+        self.result, self.cavity = examine(path, settings, number)
         self._read = fingerprint(path)
         self.stand: Stand = stand_of(self.cavity.clock, self.cavity.base)
         self.skin: Mesh = draw_impression(self.cavity, self.stand)
@@ -210,16 +211,30 @@ class Handling:
         Returns
         -------
         Decision
-            Its point in the middle of the dial and its normal, and the patches saved before.
+            Its point in the middle of the dial and its normal, with the patches saved before and
+            what was saved about further impressions.
         """
         x, y, _ = self.stand.middle_mm
         point, normal = self.base.in_scan(self.cavity.frame, x, y)
-        before = read_decision(self.path) if self.settings.obey_saved else None
+        own = self.cavity.decision
         return Decision(
             point_mm=point,
             normal=normal,
-            patches=() if before is None else before.patches,
+            patches=() if own is None else own.patches,
+            others=self._decided_elsewhere(),
         )
+
+    def _decided_elsewhere(self) -> tuple[Decision, ...]:
+        """Give what is saved about further impressions of the scan: it stays."""
+        if self.result.cavities == 1:
+            return ()
+        obeying = replace(self.settings, obey_saved=True)
+        decisions = (
+            found.decision
+            for number, (_, found) in enumerate(examine_all(self.path, obeying), start=1)
+            if number != self.number and isinstance(found, Cavity)
+        )
+        return tuple(replace(one, others=()) for one in decisions if one is not None)
 
     def save(self) -> "Handling":
         """Save the decision beside the scan, and measure the scan by it.
@@ -243,6 +258,6 @@ class Handling:
                 needed="the line drawn on the scan that it is for",
                 remedy="close the window, open it again",
             )
-        measure(read_scan(self.path, unit=self.settings.unit), self.settings, decision)
+        examine(self.path, self.settings, self.number, decision)
         write_decision(self.path, decision)
-        return Handling(self.path, replace(self.settings, obey_saved=True))
+        return Handling(self.path, replace(self.settings, obey_saved=True), self.number)

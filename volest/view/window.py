@@ -46,12 +46,14 @@ class Window:
         import pyvista as pv
 
         self.paths, self.settings = list(paths), settings
+        self.cavities = [1] * len(self.paths)  # which impression of each; found out by looking
         self.number, self.told = 0, ""
         self.handling: Handling | None = None
         self.cut_mm: float | None = None
         self.words_shown = True
         self.blocks: dict[str, Block] = {}
-        self._left: dict[int, Held] = {}  # where the lines of other scans were left, unsaved
+        # Where the lines of other scans and impressions were left, unsaved.
+        self._left: dict[tuple[Path, int], Held] = {}
         self._sliders: dict[str, Any] = {}
         plotter: Any = pv.Plotter(off_screen=off_screen, window_size=list(SIZE_PX), title="volest")
         plotter.set_background(PAPER)
@@ -82,8 +84,8 @@ class Window:
             "period": ("cut towards the front", lambda: self.move_cut(_CUT_STEP_MM)),
             "a": ("look from above", self.look_from_above),
             "o": ("look from the back", self.look_from_back),
-            "n": ("next scan", lambda: self.turn_to(self.number + 1)),
-            "b": ("scan before", lambda: self.turn_to(self.number - 1)),
+            "n": ("next scan or impression", lambda: self.turn_to(self.number + 1)),
+            "b": ("the one before", lambda: self.turn_to(self.number - 1)),
             "s": ("save the base line", self.save),
             "k": ("hide or show these words", self.toggle_words),
             "Escape": ("close", self.close),
@@ -97,16 +99,28 @@ class Window:
             self.plotter.add_key_event(key, act)
 
     def _load(self) -> None:
-        path = self.paths[self.number]
+        path, cavity = self._shown
         self.cut_mm, self.handling = None, None
         try:
-            self.handling = Handling(path, self.settings)
+            self.handling = Handling(path, self.settings, cavity)
+            self._list_further(path, self.handling.result.cavities)
         except (ScanError, MixError) as fault:
             self.told = f"refused: {fault}"
             _LOG.info("%s is refused: %s", path, fault)
         self._restart()
-        if self.number in self._left:
-            self.hold(self._left.pop(self.number))
+        if self._shown in self._left:
+            self.hold(self._left.pop(self._shown))
+
+    @property
+    def _shown(self) -> tuple[Path, int]:
+        return self.paths[self.number], self.cavities[self.number]
+
+    def _list_further(self, path: Path, count: int) -> None:
+        """Let the further impressions of a scan follow it, once it is known how many it has."""
+        if self.cavities[self.number] == 1 and path not in self.paths[self.number + 1 :]:
+            after = slice(self.number + 1, self.number + 1)
+            self.paths[after] = [path] * (count - 1)
+            self.cavities[after] = range(2, count + 1)
 
     def _restart(self) -> None:
         self.plotter.clear_actors()
@@ -138,7 +152,10 @@ class Window:
         _LOG.info("blocks: %s", ", ".join(self.blocks))
 
     def _tell(self) -> None:
-        name = shortened(visible(self.paths[self.number].name), _LONGEST_NAME)
+        path, cavity = self._shown
+        several = self.handling is not None and self.handling.result.cavities > 1
+        called = f"{path.name} #{cavity}" if several else path.name
+        name = shortened(visible(called), _LONGEST_NAME)
         head = f"{name}   ({self.number + 1} of {len(self.paths)})"
         keys = {key: words for key, (words, _) in self.keys().items()} if self.words_shown else {}
         panel.put_words(self.plotter, head, self.handling, self.told)
@@ -253,7 +270,7 @@ class Window:
 
     def _leave(self) -> None:
         if self.handling is not None and self.handling.held != Held():
-            self._left[self.number] = self.handling.held
+            self._left[self._shown] = self.handling.held
 
     def unsaved(self) -> list[Path]:
         """List the scans whose base lines were moved and not saved.
@@ -261,10 +278,13 @@ class Window:
         Returns
         -------
         list of Path
-            In the order of the window.
+            In the order of the window; once an impression.
         """
         self._leave()
-        return [self.paths[number] for number in sorted(self._left)]
+        return [path for path, _ in sorted(self._left, key=self._place)]
+
+    def _place(self, shown: tuple[Path, int]) -> int:
+        return list(zip(self.paths, self.cavities, strict=True)).index(shown)
 
     def save(self) -> None:
         """Save the base line beside the scan, and show the scan as it is measured by it."""
