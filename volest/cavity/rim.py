@@ -26,6 +26,7 @@ TWO_HEIGHTS_MM = (
 )
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
 LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
+ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
 CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
 LIKE_STEP_MM = 2.0  # distances between crest points are told apart by so much
 LIKE_OVER_MM = 30.0  # of two places on a rim; waves are shorter
@@ -324,7 +325,8 @@ def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
         if np.array_equal(before, high):
             break
     within = 1.4826 * float(np.median(np.abs(over - step * high)))
-    if step < max(TWO_HEIGHTS_MM, TWO_HEIGHTS_APART * within):
+    one = np.mean(np.abs(stray - plane[2]) < ONE_HEIGHT * within) > 1.0 - LEAST_REST
+    if one or step < max(TWO_HEIGHTS_MM, TWO_HEIGHTS_APART * within):
         return plane, 0.0, 0.0
     share = float(high.mean())
     if share < CLEARLY_LESS:
