@@ -23,6 +23,7 @@ from volest.cavity.rim import LAND_MM, Rim, beyond_edge
 from volest.scan.compiling import loops
 
 PAIRS = 3  # a stretch, where stretches lie side by side; where there are more, counted first
+FOLD_MM = 0.5  # high under a roof: noise folds a sheer wall at the scan's end by less
 LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the grid's
 
 
@@ -141,7 +142,11 @@ def find_rooms(
         leaks=_leaks(
             grid, cell, floor, roof, filled=filled, in_footprint=footprint.inside.ravel()[cell]
         )
-        or _opens_into_air(grid, relief, cell[filled & np.isfinite(roof)]),
+        or _opens_into_air(
+            grid,
+            relief,
+            cell[filled & np.isfinite(roof) & (np.minimum(roof, 0.0) - floor > FOLD_MM)],
+        ),
     )
 
 
@@ -176,8 +181,11 @@ def _leaks(
 
 def _opens_into_air(grid: Grid, relief: Relief, roofed: Ints) -> bool:
     """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
-    brink = (grown(relief.outside) & ~relief.outside).ravel()
-    return bool(np.count_nonzero(brink[np.unique(roofed)]) * grid.pitch_mm > LEAST_LEAK_MM)
+    mouths = np.zeros(grid.shape, dtype=bool)
+    mouths.ravel()[roofed] = True
+    names, count = label(mouths & grown(relief.outside) & ~relief.outside, np.ones((3, 3)))
+    widest = sum_labels(names > 0, names, np.arange(1, count + 1)).max(initial=0.0)
+    return bool(widest * grid.pitch_mm > LEAST_LEAK_MM)
 
 
 def _holes(cell: Ints, relief: Relief, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
