@@ -10,7 +10,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, sorted_columns
 from volest.cavity.frame import frame_along
 from volest.cavity.surface import Surface
-from volest.cavity.unseen import Closing, _fitting, _straighten, close_unseen
+from volest.cavity.unseen import Closing, _Crossings, _fitting, _straighten, close_unseen
 from volest.cavity.volume import column_volumes_ml
 
 PITCH_MM = 0.4
@@ -25,7 +25,7 @@ def fine(solid: Manifold) -> Manifold:
 def seen_from_above(triangles: Floats, least: float = 0.2) -> Floats:
     """Leave out what faces down or stands steep: only upward facing surface is seen."""
     normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
-    return triangles[normal[:, 2] > least * np.linalg.norm(normal, axis=1)]
+    return np.asarray(triangles[normal[:, 2] > least * np.linalg.norm(normal, axis=1)])
 
 
 def closing_of(stages: Stages, base: BasePlane) -> Closing | None:
@@ -119,7 +119,8 @@ def test_crossings_that_make_sense_are_kept(
     rows = [(z, up, False, 1.0) for z, up in real] + [(z, up, True, seen) for z, up, seen in made]
     rows.sort(key=lambda row: row[0])
     z, up, is_made, seen = (np.array(column) for column in zip(*rows, strict=True))
-    chosen = _fitting(np.zeros(len(z), dtype=np.int64), z, up, is_made, seen)
+    cell = np.zeros(len(z), dtype=np.int64)
+    chosen = _fitting(_Crossings(cell=cell, z_mm=z, up=up, made=is_made, seen=seen))
     assert z[is_made][chosen].tolist() == kept
 
 

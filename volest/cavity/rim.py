@@ -384,7 +384,7 @@ def beyond_edge(relief: Relief, footprint: Footprint, rim: Rim, over_crest_mm: F
     nearest = ndimage.distance_transform_edt(~border, return_distances=False, return_indices=True)
     notched = passed & ~rim.land
     notched[border] &= rim.stray_mm < -NOTCH_MM
-    return (rim.land & passed[tuple(nearest)]) | _notches(relief, cavity, notched, rim)
+    return np.asarray((rim.land & passed[tuple(nearest)]) | _notches(relief, cavity, notched, rim))
 
 
 def _notches(relief: Relief, cavity: Bools, notched: Bools, rim: Rim) -> Bools:

@@ -287,7 +287,7 @@ def _points_of(corners_mm: Floats, low_mm: Floats, near: Bools) -> tuple[Floats,
     cell -= cell.min(axis=1, keepdims=True, initial=0)
     flat = np.ravel_multi_index(tuple(cell), tuple(cell.max(axis=1, initial=0) + 1))
     _, which = np.unique(flat, return_inverse=True)
-    total = np.bincount(which, share)
+    total = np.asarray(np.bincount(which, share), dtype=np.float64)
     points, normals = (
         np.stack([np.bincount(which, share * row) / total for row in each])
         for each in (points, normals)
@@ -367,48 +367,66 @@ def _straighten(values: Floats, asked: Bools, aim: Floats, pull: float, stiff: f
     flat[wanted] = u
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Crossings:
+    """Crossings of columns, (m,) each; `seen` is how far surface was seen round a made one."""
+
+    cell: Ints
+    z_mm: Floats
+    up: Bools
+    made: Bools
+    seen: Floats
+
+    def of(self, which: Bools | Ints) -> "_Crossings":
+        return _Crossings(
+            cell=self.cell[which],
+            z_mm=self.z_mm[which],
+            up=self.up[which],
+            made=self.made[which],
+            seen=self.seen[which],
+        )
+
+    def sorted_with(self, other: "_Crossings") -> "_Crossings":
+        """Put both together, by cell and height."""
+        both = _Crossings(
+            cell=np.concatenate([self.cell, other.cell]),
+            z_mm=np.concatenate([self.z_mm, other.z_mm]),
+            up=np.concatenate([self.up, other.up]),
+            made=np.concatenate([self.made, other.made]),
+            seen=np.concatenate([self.seen, other.seen]),
+        )
+        return both.of(np.lexsort((both.z_mm, both.cell)))
+
+
 def _completed(columns: Columns, dark: _Dark, values: Floats) -> Columns:
     """Add the field's crossings to columns that lack some, and where no surface was seen."""
-    cell, z, up, seen = _field_crossings(columns, dark, values)
-    cells = np.zeros(columns.grid.shape[0] * columns.grid.shape[1], dtype=bool)
-    cells[cell] = True
-    touched = cells[columns.cell]
-    own = np.flatnonzero(touched)
-    made = np.concatenate([np.zeros(len(own), dtype=bool), np.ones(len(cell), dtype=bool)])
-    cell, z, up, seen = (
-        np.concatenate(pair)
-        for pair in (
-            (columns.cell[own], cell),
-            (columns.z_mm[own], z),
-            (columns.up[own], up),
-            (np.ones(len(own)), seen),
-        )
+    made = _field_crossings(columns, dark, values)
+    real = _Crossings(
+        cell=columns.cell,
+        z_mm=columns.z_mm,
+        up=columns.up,
+        made=np.zeros(len(columns.cell), dtype=bool),
+        seen=np.ones(len(columns.cell)),
     )
-    order = np.lexsort((z, cell))
-    cell, z, up, made, seen = (each[order] for each in (cell, z, up, made, seen))
-    kept = ~made
-    kept[made] = _fitting(cell, z, up, made, seen)
-    rest = np.flatnonzero(~touched)
-    cell, z, up, made = (
-        np.concatenate(pair)
-        for pair in (
-            (columns.cell[rest], cell[kept]),
-            (columns.z_mm[rest], z[kept]),
-            (columns.up[rest], up[kept]),
-            (np.zeros(len(rest), dtype=bool), made[kept]),
-        )
-    )
-    order = np.lexsort((z, cell))
-    empty = np.empty(0, dtype=np.int64)
+    touched = np.zeros(columns.grid.shape[0] * columns.grid.shape[1], dtype=bool)
+    touched[made.cell] = True
+    near = touched[real.cell]
+    both = real.of(near).sorted_with(made)
+    kept = ~both.made
+    kept[both.made] = _fitting(both)
+    whole = real.of(~near).sorted_with(both.of(kept))
     return sorted_columns(
-        columns.grid, cell[order], z[order], up[order], empty, assumed=made[order]
+        columns.grid,
+        whole.cell,
+        whole.z_mm,
+        whole.up,
+        np.empty(0, dtype=np.int64),
+        assumed=whole.made,
     )
 
 
-def _field_crossings(
-    columns: Columns, dark: _Dark, values: Floats
-) -> tuple[Ints, Floats, Bools, Floats]:
-    """Cross the field along the columns that run through it: cells, heights, facings, seen."""
+def _field_crossings(columns: Columns, dark: _Dark, values: Floats) -> _Crossings:
+    """Cross the field along the columns that run through it."""
     grid, shape = columns.grid, values.shape
     at = [
         (grid.low_mm[axis] + np.arange(end) * grid.pitch_mm - dark.low_mm[axis]) / STEP_MM
@@ -431,17 +449,23 @@ def _field_crossings(
     under, over = height[which, k], height[which, k + 1]
     share = under / (under - over)
     seen = was_seen[which, k] * (1.0 - share) + was_seen[which, k + 1] * share
-    cell = j[which] * grid.shape[1] + i[which]
-    return cell, dark.low_mm[2] + (k + share) * STEP_MM, over > 0.0, seen
+    return _Crossings(
+        cell=j[which] * grid.shape[1] + i[which],
+        z_mm=dark.low_mm[2] + (k + share) * STEP_MM,
+        up=over > 0.0,
+        made=np.ones(len(k), dtype=bool),
+        seen=seen,
+    )
 
 
-def _fitting(cell: Ints, z: Floats, up: Bools, made: Bools, seen: Floats) -> Bools:
+def _fitting(crossings: _Crossings) -> Bools:
     """Choose of the made crossings those that make sense between the real ones of their column.
 
     Between two real crossings air and material must alternate, so that the number of made ones is
     odd or even. Where it is even and all lie on seen surface, there are none; nor are there any
     over the highest surface, if that faces up: there the sky was seen.
     """
+    cell, z, up, made = crossings.cell, crossings.z_mm, crossings.up, crossings.made
     new_cell = np.concatenate([[True], cell[1:] != cell[:-1]])
     gap = np.cumsum(new_cell | ~made)  # a real crossing is the lower end of its gap
     count = int(gap[-1]) + 1 if len(gap) else 1
@@ -457,7 +481,7 @@ def _fitting(cell: Ints, z: Floats, up: Bools, made: Bools, seen: Floats) -> Boo
     odd = air_under != air_over
     number = gap[made]
     dark = np.zeros(count)
-    np.maximum.at(dark, number, 1.0 - seen[made])
+    np.maximum.at(dark, number, 1.0 - crossings.seen[made])
     sky = has_end & faces_up & ~has_next
     kept = ~sky[number] & (odd | (dark >= SEEN))[number]
     low = np.full(count, -np.inf)
