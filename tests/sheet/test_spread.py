@@ -108,6 +108,7 @@ def test_columns_carry_units() -> None:
         "reason",
         "shared_mix",
         "bowl",
+        "cavity",
         "second_pour_bowl",
         "shared_mix_bowl",
     }

@@ -102,7 +102,7 @@ def test_a_line_by_which_the_scan_is_refused_is_not_saved(
         raise ScanError("no cavity", needed="one", remedy="none")
 
     handling = Handling(bowl, Settings())
-    monkeypatch.setattr("volest.view.handling.measure", refuse)
+    monkeypatch.setattr("volest.view.handling.examine", refuse)
     with pytest.raises(ScanError, match="no cavity"):
         handling.save()
     assert read_decision(bowl) is None

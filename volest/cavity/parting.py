@@ -92,7 +92,7 @@ class Plan:
     Parameters
     ----------
     frame : Frame
-        z along that axis.
+        Its z runs along that axis.
     cores : cKDTree
         Points of all of them in plan, (k, 2).
     mine : ndarray
