@@ -38,7 +38,8 @@ def test_given_plane_in_fifty_poses(tray: Tray) -> None:
         height = (UP_TO_TOP, UNDER_TOP)[seed % 2]
         result = measured(scans[seed // 2 % 2], move, base=given(move, height))
         assert result.volume_ml == pytest.approx(tray.facets_ml(height), rel=1e-3), seed
-        assert result.outcome == MEASURED, result.notes
+        # A tetrahedron is shallower, a sunk sphere deeper than any impression is.
+        assert {note.code for note in result.notes} <= {"odd-volume"}, result.notes
 
 
 @pytest.mark.parametrize("is_open", [False, True], ids=["closed", "open"])

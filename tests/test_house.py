@@ -24,7 +24,7 @@ def test_tools_find_nothing(command: list[str]) -> None:
     assert run.returncode == 0, run.stdout + run.stderr
 
 
-@pytest.mark.parametrize("name", volest.__all__)
+@pytest.mark.parametrize("name", sorted({*volest.__all__} - {"__version__"}))
 def test_public_docstrings_are_whole(name: str) -> None:
     found = validate(f"volest.{name}")["errors"]
     faults = [f"{code} {text}" for code, text in found if code not in LEFT_OPEN]

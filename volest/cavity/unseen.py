@@ -26,6 +26,7 @@ from volest.cavity.surface import Surface
 from volest.cavity.volume import column_volumes_ml
 
 LOOK_MM = 1.2  # voxels to look with: samples lie closer than that
+LID_MM = 0.5  # over the highest of the crest: what lies there is a plate and no flange's back
 DEEPEST_MM = 80.0  # no impression is deeper; a base line far off is refused later
 LEAST_MM2 = 4.0  # of wall or roof; less is a tear's, or the grid's
 STEP_MM = 0.7  # nodes of the field; a narrow imprint's bottom has three across
@@ -94,7 +95,7 @@ def close_unseen(
     `points_mm`, (3, m), are samples of the surface in the frame.
     """
     walls, wall_mm2 = _open_walls(rooms, relief, base, points_mm)
-    roofs, roof_mm2 = _open_roofs(rooms, columns, base)
+    roofs, roof_mm2 = _open_roofs(rooms, columns, rim, base)
     area_mm2 = wall_mm2 + roof_mm2
     if area_mm2 < LEAST_MM2:
         return None
@@ -118,7 +119,9 @@ def close_unseen(
     )
 
 
-def _open_roofs(rooms: Rooms, columns: Columns, base: BasePlane) -> tuple[Floats, float]:
+def _open_roofs(
+    rooms: Rooms, columns: Columns, rim: Rim, base: BasePlane
+) -> tuple[Floats, float]:
     """Find filled cells where a surface that faces up follows on one that faces up."""
     grid = columns.grid
     bare = (columns.cell[1:] == columns.cell[:-1]) & columns.up[1:] & columns.up[:-1]
@@ -129,7 +132,8 @@ def _open_roofs(rooms: Rooms, columns: Columns, base: BasePlane) -> tuple[Floats
     j, i = np.divmod(columns.cell[k], grid.shape[1])
     x, y = grid.low_mm[0] + i * grid.pitch_mm, grid.low_mm[1] + j * grid.pitch_mm
     level = base.level_mm(x, y)
-    below = columns.z_mm[k] < level
+    over_rim = columns.z_mm[k + 1] - (rim.plane[0] * x + rim.plane[1] * y + rim.plane[2])
+    below = (columns.z_mm[k] < level) & (over_rim < rim.stray_mm.max() + LID_MM)
     middle = (columns.z_mm[k] + np.minimum(columns.z_mm[k + 1], level)) / 2.0
     return np.stack([x, y, middle])[:, below], float(below.sum()) * grid.pitch_mm**2
 
