@@ -314,7 +314,10 @@ def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
     plane = robust_plane(crest_mm)
     places, z = crest_mm[:, :2] - crest_mm[:, :2].mean(axis=0), crest_mm[:, 2]
     stray = z - crest_mm[:, :2] @ plane[:2]
-    high = stray > np.quantile(stray, (0.1, 0.9)).mean()
+    low_mm, high_mm = np.quantile(stray, (0.1, 0.9))
+    if high_mm - low_mm < TWO_HEIGHTS_MM:
+        return plane, 0.0, 0.0
+    high = stray > (low_mm + high_mm) / 2.0
     for _ in range(SPLITS):
         if not LEAST_REST < high.mean() < 1.0 - LEAST_REST:
             return plane, 0.0, 0.0

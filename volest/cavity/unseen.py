@@ -119,9 +119,7 @@ def close_unseen(
     )
 
 
-def _open_roofs(
-    rooms: Rooms, columns: Columns, rim: Rim, base: BasePlane
-) -> tuple[Floats, float]:
+def _open_roofs(rooms: Rooms, columns: Columns, rim: Rim, base: BasePlane) -> tuple[Floats, float]:
     """Find filled cells where a surface that faces up follows on one that faces up."""
     grid = columns.grid
     bare = (columns.cell[1:] == columns.cell[:-1]) & columns.up[1:] & columns.up[:-1]
@@ -155,39 +153,51 @@ def _open_walls(
     low = float(floor.min()) - size
     x, y = (v[first::every, first::every] for v in grid.centres_mm())
     shape = (*x.shape, int(np.ceil(-low / size)) + 2)
-    ends = np.zeros(shape, dtype=np.int32)
+    ends = np.zeros(shape, dtype=np.int8)
     for heights, step in ((floor, 1), (roof, -1)):
         layer = np.rint((heights - low) / size).astype(np.int64)
         np.add.at(ends, (j[looked] // every, i[looked] // every, layer), step)
-    wet = np.cumsum(ends, axis=2) > 0
+    wet = np.cumsum(ends, axis=2, dtype=np.int8) > 0
     top = base.heights_mm(x, y, relief.top_mm[first::every, first::every])
     hidden = (relief.outside | relief.hole)[first::every, first::every]
     layers = low + (np.arange(shape[2]) + 0.5) * size
     buried = ~wet & (layers < np.where(hidden, -np.inf, top)[:, :, None])
-    spots = np.stack(
-        [
-            (points_mm[1] - y[0, 0]) / size,
-            (points_mm[0] - x[0, 0]) / size,
-            (base.heights_mm(*points_mm) - low) / size - 0.5,
-        ]
-    )
+    over = base.heights_mm(*points_mm)
+    under = np.flatnonzero(over < size)
+    offsets = ((points_mm[1], y[0, 0]), (points_mm[0], x[0, 0]), (over, low + size / 2.0))
+    spots = np.stack([np.rint((v[under] - start) / size) for v, start in offsets]).astype(np.int64)
     near = np.zeros(shape, dtype=bool)
-    spots = np.rint(spots).astype(np.int64)
     near[tuple(spots[:, _within(spots, shape)])] = True
-    bare = ~ndimage.maximum_filter(near, size=3)
+    bare = ~_grown(near)
     open_mm2, places = 0.0, []
     for axis in (0, 1):
         before = tuple(slice(0, -1) if k == axis else slice(None) for k in range(3))
         after = tuple(slice(1, None) if k == axis else slice(None) for k in range(3))
         for one, other in ((before, after), (after, before)):
             meets = wet[one] & buried[other] & bare[one] & bare[other]
+            if not meets.any():
+                continue
             at = np.stack(np.nonzero(meets))
             at[axis] += one is after
             places.append(at)
             open_mm2 += at.shape[1] * size**2
+    if not places:
+        return np.empty((3, 0)), 0.0
     rows, cols, layer = np.concatenate(places, axis=1)
     x, y = x[rows, cols], y[rows, cols]
     return np.stack([x, y, layers[layer] + base.level_mm(x, y)]), open_mm2
+
+
+def _grown(voxels: Bools) -> Bools:
+    """Add to a set of voxels all that touch one of it, by sides, edges or corners."""
+    grown = voxels
+    for axis in range(3):
+        along = np.moveaxis(grown.copy(), axis, 0)
+        before = np.moveaxis(grown, axis, 0)
+        along[1:] |= before[:-1]
+        along[:-1] |= before[1:]
+        grown = np.moveaxis(along, 0, axis)
+    return grown
 
 
 def _within(spots: Ints, shape: tuple[int, ...]) -> Bools:
