@@ -25,7 +25,7 @@ from tests.corpus.mesh import Mesh, cut, face_normals, largest_piece, with_noise
 from tests.corpus.patching import closed_up
 from tests.corpus.random_cases import SHAPES, SHARES, draw_jaw, draw_pose
 from tests.corpus.scanning import Pose, view_end
-from tests.corpus.sight import directions, heights, kept, seen
+from tests.corpus.sight import PIXEL_MM, directions, heights, kept, seen
 from tests.corpus.surface import extract
 
 Rng = np.random.Generator
@@ -43,6 +43,10 @@ OVERLAP_MM = 0.5
 """How deep the two halves of a two-sided tray stand in one another."""
 PIPE_CORNERS = 144
 """Corners of a half pipe's circle, were it whole."""
+TRIES = 4
+"""How often a tray is drawn anew before something must be wrong."""
+TIGHT_SHARE = 0.98
+"""A tray that holds less than this of what its heights from above promise is pierced."""
 CLOSED_SHARE = 0.6
 """How many of the ragged and unequal ones are scanned with the tray's outside."""
 
@@ -241,8 +245,23 @@ def make_tray(
     shape: str | None = None,
     amend: Callable[[Row, Flow, Shell], tuple[Flow, Shell]] | None = None,
 ) -> Tray:
-    """Draw a tray with its impression, mesh it, and measure what it holds."""
-    shape = str(rng.choice(SHAPES, p=SHARES)) if shape is None else shape
+    """Draw a tray with its impression, mesh it, and measure what it holds; tight ones only."""
+    for _ in range(TRIES):
+        drawn = str(rng.choice(SHAPES, p=SHARES)) if shape is None else shape
+        tray = _any_tray(rng, flow_kind, drawn, recede_mm, amend)
+        if tray is not None:
+            return tray
+    raise ValueError(f"{TRIES} trays in turn were pierced")
+
+
+def _any_tray(
+    rng: Rng,
+    flow_kind: str,
+    shape: str,
+    recede_mm: float,
+    amend: Callable[[Row, Flow, Shell], tuple[Flow, Shell]] | None,
+) -> Tray | None:
+    """Draw a tray; none if a tooth stands out of it or the boolean and the heights differ."""
     row, ridge = draw_jaw(rng, shape)
     pocket = pocket_under(rng, recede_mm)
     flow = FLOWS[flow_kind](rng, ridge)
@@ -257,9 +276,9 @@ def make_tray(
     box = box_round(impression)
     mesh = largest_piece(extract(Sampled(impression, box, PITCH_MM), box, PITCH_MM))
     mesh = with_noise(mesh, rng, float(rng.uniform(0.003, 0.015)))
-    spill_mm = lowest_pass_mm(mesh)
+    height, filled = flooded(mesh)
     spare_mm = float(rng.uniform(0.2, 1.0))
-    level_mm = spill_mm - spare_mm
+    level_mm = float(filled[filled - height > POOL_MM].min()) - spare_mm
     rim, stray_mm = crest_plane(crest_points(impression, box))
     middle = mesh.vertices.mean(axis=0)
     volume_ml, wet = held(mesh, level_mm)
@@ -270,8 +289,9 @@ def make_tray(
         stray_mm=stray_mm,
         spare_mm=spare_mm,
     )
-    if not side.volume_ml > 0.0:
-        raise ValueError(f"the tray is pierced: it holds nothing below {level_mm:.2f} mm")
+    wet_mm = np.where(filled > level_mm, level_mm - height, 0.0).clip(0.0)
+    if not volume_ml > TIGHT_SHARE * wet_mm.sum() * PIXEL_MM**2 / 1000.0:
+        return None
     return Tray(
         impression=impression,
         mesh=mesh,
@@ -298,8 +318,8 @@ def box_round(impression: Flowed) -> Array:
     handle_mm = 24.0 if shell is not None and shell.handle else 0.0
     return np.array(
         [
-            [east[near].min(), north[near].min(), -floor_mm - 1.5],
-            [east[near].max(), north[near].max() + handle_mm, level + 1.0],
+            [east[near].min() - 2.0, north[near].min() - 2.0, -floor_mm - 1.5],
+            [east[near].max() + 2.0, north[near].max() + 2.0 + handle_mm, level + 1.0],
         ]
     )
 
@@ -314,21 +334,22 @@ def inside_crest(impression: Flowed, mesh: Mesh) -> NDArray[np.bool_]:
     return bounds
 
 
-def lowest_pass_mm(mesh: Mesh) -> float:
-    """Give the height at which a liquid in a closed tray's cavity would run over."""
+def flooded(mesh: Mesh) -> tuple[Array, Array]:
+    """Give a closed tray's height over a grid of pixels, and to where each would fill up."""
     height = heights(mesh)
-    bare = mesh.vertices[:, 2].min() - 5.0
-    height = np.where(np.isfinite(height), height, bare)
+    height = np.where(np.isfinite(height), height, mesh.vertices[:, 2].min() - 5.0)
     start = np.full_like(height, height.max())
     start[[0, -1]], start[:, [0, -1]] = height[[0, -1]], height[:, [0, -1]]
-    filled = reconstruction(start, height, method="erosion")
-    return float(filled[filled - height > POOL_MM].min())
+    return height, reconstruction(start, height, method="erosion")
 
 
 def manifold(mesh: Mesh) -> manifold3d.Manifold:
     """Give a closed mesh as the exact boolean takes it."""
     faces = mesh.faces.astype(np.uint64)
-    return manifold3d.Manifold(manifold3d.Mesh64(vert_properties=mesh.vertices, tri_verts=faces))
+    solid = manifold3d.Manifold(manifold3d.Mesh64(vert_properties=mesh.vertices, tri_verts=faces))
+    if solid.status() != manifold3d.Error.NoError:
+        raise ValueError(f"not a closed mesh: {solid.status()}")
+    return solid
 
 
 def held(mesh: Mesh, level_mm: float) -> tuple[float, NDArray[np.bool_]]:
