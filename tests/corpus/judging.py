@@ -18,6 +18,8 @@ from volest.result import MEASURED, REFUSED, Result
 from volest.settings import Base, Settings
 
 FAULT = "fault"
+SAME_MM = 1e-3
+"""So near a stated plane a base line is that plane."""
 CLOSE = 0.005
 """Share of the volume by which a measurement of a damaged scan may be off without a word."""
 
@@ -133,14 +135,14 @@ def judge_damaged(made: Specimen, broken: Damaged, *, by_plane: bool) -> Verdict
 
 
 def judge_real(made: Real, *, by_plane: bool) -> Verdict:
-    """Measure a scan of the real kinds, against that of its cavities which volest comes nearest to.
+    """Measure a scan of the real kinds, each of its cavities for itself; the worst counts.
 
     Parameters
     ----------
     made : Real
         The scan.
     by_plane : bool
-        Up to the stated plane; otherwise volest finds the base line, held against the crest's
+        Up to the stated planes; otherwise volest finds the base line, held against the crest's
         plane, and no volume is known.
 
     Returns
@@ -148,14 +150,20 @@ def judge_real(made: Real, *, by_plane: bool) -> Verdict:
     Verdict
         What volest says beside what is true; with several cavities a note is owed.
     """
-    result = said(made.scan, made.plane if by_plane else None)
     owed = made.owed or len(made.sides) > 1
     verdicts = []
     for side in made.sides:
         truth_ml = side.volume_ml if by_plane else float("nan")
         aim = side.plane if by_plane else side.rim
-        verdicts.append(_verdict(result, truth_ml, aim, owed=owed))
-    return min(verdicts, key=lambda one: (np.nan_to_num(abs(one.error)), one.off_deg))
+        plane = side.plane if by_plane else None
+        result = said(made.scan, plane)
+        if isinstance(result, str):
+            verdicts.append(_verdict(result, truth_ml, aim, owed=owed))
+            continue
+        all_of_it = [_verdict(one, truth_ml, aim, owed=owed) for one in (result, *result.others)]
+        meant = [one for one in all_of_it if plane is None or abs(one.off_mm) < SAME_MM]
+        verdicts.append(min(meant or all_of_it, key=lambda one: np.nan_to_num(one.off_deg, nan=90)))
+    return max(verdicts, key=lambda one: (np.nan_to_num(abs(one.error), nan=1.0), one.off_deg))
 
 
 def said(triangles: Array, plane: Array | None) -> Result | str:
