@@ -10,7 +10,7 @@ from volest.result import MEASURED
 # Of the ragged ones 725 lost 0.15 and 732 0.69 % while strips beside the rim were left out.
 @pytest.mark.parametrize(
     ("kind", "seed"),
-    [("ragged", 725), ("ragged", 732), ("unequal", 700), ("unequal", 701), ("stock tray", 700)],
+    [("ragged", 725), ("ragged", 732), ("unequal", 700), ("unequal", 727), ("stock tray", 700)],
 )
 def test_under_every_notch_the_volume_is_the_boolean(kind: str, seed: int) -> None:
     verdict = judge_real(real_case(seed, kind), by_plane=True)
