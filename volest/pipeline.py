@@ -24,7 +24,7 @@ from volest.cavity.parting import (
     whole_scan,
 )
 from volest.cavity.polarity import Skin, find_skin, refuse_cast
-from volest.cavity.pose import Pose, find_pose
+from volest.cavity.pose import Pose, find_pose, pose_along
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Rooms, find_rooms
@@ -551,7 +551,16 @@ def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Fra
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
     pose = None if wanted.plane else part.pose or find_pose(part.samples)
     frame = _frame(wanted, part.samples, pose)
-    skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+    try:
+        skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+    except ScanError as fault:
+        facing = part.samples.vector_area
+        back = part.samples.is_open and pose is not None and pose.axis @ facing < 0.0
+        if fault.code != "tangled" or not back:
+            raise
+        pose = pose_along(part.samples, facing)  # a large tray is a basin from its back too
+        frame = _frame(wanted, part.samples, pose)
+        skin = find_skin(part.corners, part.samples, frame, pitch_mm)
     if part.within is not None:
         skin = replace(skin, columns=own_columns(skin.columns, frame, part.within))
     return pose, frame, skin

@@ -32,7 +32,7 @@ from volest.scan.compiling import loops
 GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
 LEAST_SHARE = 0.01  # of the surface: less is an island, whatever else is in the scan
 LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, as for whole scans
-# Of what the largest holds. Hollows of the made trays' outsides held 3 % at most, real ones were not
+# Of what the largest holds. Hollows of made trays' outsides held 3 % at most, real ones were not
 # measured; of the arches of one mouth a quadrant holds a quarter of a full arch.
 FAIR_SHARE = 0.2
 ROUND_MM = (
@@ -178,7 +178,10 @@ def joined_apart(
 
 def other_side(part: Part, axis: Floats) -> Part | None:
     """Give the same surface opened to the other side, where that holds a fair share too."""
-    if held_along(part.samples, -axis) < FAIR_SHARE * held_along(part.samples, axis):
+    samples = part.samples
+    if samples.is_open and samples.vector_area @ axis > 0.0:  # the back of a sheet is no opening
+        return None
+    if held_along(samples, -axis) < FAIR_SHARE * held_along(samples, axis):
         return None
     try:
         return replace(part, pose=pose_along(part.samples, -axis))

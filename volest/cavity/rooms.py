@@ -140,7 +140,13 @@ def find_rooms(
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
         leaks=_leaks(
-            grid, cell, floor, roof, filled=filled, in_footprint=footprint.inside.ravel()[cell]
+            grid,
+            cell,
+            floor,
+            roof,
+            filled=filled,
+            in_footprint=footprint.inside.ravel()[cell],
+            assumed=assumed,
         )
         or _opens_into_air(
             grid,
@@ -166,10 +172,17 @@ def _filled(
 
 
 def _leaks(
-    grid: Grid, cell: Ints, floor: Floats, roof: Floats, *, filled: Bools, in_footprint: Bools
+    grid: Grid,
+    cell: Ints,
+    floor: Floats,
+    roof: Floats,
+    *,
+    filled: Bools,
+    in_footprint: Bools,
+    assumed: Bools,
 ) -> bool:
     """Say whether filled room inside a wall meets open room out of the footprint."""
-    tunnel = filled & ~in_footprint
+    tunnel = filled & ~in_footprint & ~assumed  # what is guessed proves no hole
     open_outside = (floor < 0.0) & np.isinf(roof) & ~in_footprint
     if not tunnel.any() or not open_outside.any():
         return False
