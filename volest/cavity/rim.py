@@ -25,6 +25,7 @@ TWO_HEIGHTS_MM = (
     1.6  # a wave of 1 mm, halved, gives 1.3; flanges that are told differ by 2 and more
 )
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
+RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
 ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
 CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
@@ -62,6 +63,8 @@ class Rim:
     rest_mm, rest_share : float
         Where a crest has two heights, as one flange higher than the other: height over the plane
         of the part that it does not follow, and that part's share of the crest; else 0.
+    is_seen : bool
+        Whether the scan passes it nearly all round, and does not end while its walls still rise.
     """
 
     plane: Floats
@@ -71,6 +74,7 @@ class Rim:
     land_width_mm: float
     rest_mm: float = 0.0
     rest_share: float = 0.0
+    is_seen: bool = True
 
     @property
     def _near_mm(self) -> Floats:
@@ -153,6 +157,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
         land_width_mm=width_mm,
         rest_mm=rest_mm,
         rest_share=rest_share,
+        is_seen=footprint.rising_share <= RISING_SHARE,
     )
 
 
