@@ -169,7 +169,9 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
 GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
 TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
 RIM_U_MM = 0.1  # even a flat rim is no better defined than this
-CUT_RIM_U_MM = 0.7  # the scan ends below the rim: doubled, it held all 28 made ones cut 1 to 3 mm down
+CUT_RIM_U_MM = (
+    0.7  # the scan ends below the rim: doubled, it held all 28 made ones cut 1 to 3 mm down
+)
 UNSURE_U_MM = 0.2  # the half of what a base line may be off without a word
 UNSURE_U_DEG = 0.5
 OTHER_PART = 0.6  # of the way to what else may be meant: doubled, the interval holds it
