@@ -121,12 +121,10 @@ def apart(whole: Part) -> tuple[Part, ...]:
     """Part a scan where gaps run between its impressions; itself where there is only one."""
     points = whole.samples.points_mm
     names = _clusters(points)
-    size = np.bincount(names)
-    large = [
-        int(name)
-        for name in np.flatnonzero(size >= LEAST_SHARE * len(names))
-        if np.ptp(points[:, names == name], axis=1).max() >= LEAST_SIDE_MM
-    ]
+    large = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
+    if len(large) > 1:
+        sides = [np.ptp(points[:, names == name], axis=1).max() for name in large]
+        large = [name for name, side in zip(large, sides, strict=True) if side >= LEAST_SIDE_MM]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]

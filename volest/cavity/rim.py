@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial.distance import cdist
 
 from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Bools
@@ -111,10 +112,11 @@ class Rim:
         design = np.column_stack([places - place_mm, np.ones(len(places))])
         weighted = design * _tukey(stray, reach)[:, None]
         pull = np.linalg.pinv(weighted.T @ design) @ weighted.T  # (3, points)
-        apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+        apart = cdist(places, places)
         alike = np.exp(-((apart / _length_mm(apart, np.clip(stray, -reach, reach))) ** 2))
-        spread = pull @ alike @ pull.T  # of a, b, c, for a crest that strays by 1 mm
-        fitted = 2.0 * np.trace(pull @ alike @ design) - np.trace(spread @ design.T @ design)
+        pulled = pull @ alike
+        spread = pulled @ pull.T  # of a, b, c, for a crest that strays by 1 mm
+        fitted = 2.0 * np.trace(pulled @ design) - np.trace(spread @ design.T @ design)
         left = max(1.0 - float(fitted) / len(places), LEAST_LEFT)
         tilt, height = self.spread_mm * np.sqrt(
             np.array([spread[0, 0] + spread[1, 1], spread[2, 2]]) / left
@@ -347,9 +349,9 @@ def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
 
 def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
     """Return the distance over which a crest's strays lose their likeness."""
-    steps = np.minimum(apart_mm / LIKE_STEP_MM, LIKE_OVER_MM / LIKE_STEP_MM).astype(np.int64)
+    steps = (np.minimum(apart_mm, LIKE_OVER_MM) / LIKE_STEP_MM).astype(np.int64).ravel()
     product = np.multiply.outer(stray_mm, stray_mm)
-    sums = np.bincount(steps.ravel(), product.ravel()) / np.maximum(np.bincount(steps.ravel()), 1)
+    sums = np.bincount(steps, product.ravel()) / np.maximum(np.bincount(steps), 1)
     unlike = np.flatnonzero(sums < sums[0] / np.e)
     return LIKE_LONGER * LIKE_STEP_MM * max(int(unlike[0]) if len(unlike) else len(sums), 1)
 

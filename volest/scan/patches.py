@@ -55,5 +55,6 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 
 def _longest_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    sides = triangles - triangles[:, [1, 2, 0]]
-    return np.asarray(np.sqrt((sides * sides).sum(axis=2).max(axis=1)))
+    corners = np.ascontiguousarray(triangles.transpose(2, 1, 0))  # sums over long rows are fast
+    sides = corners - corners[:, [1, 2, 0]]
+    return np.asarray(np.sqrt((sides * sides).sum(axis=0).max(axis=0)))
