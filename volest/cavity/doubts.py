@@ -99,7 +99,7 @@ def find_doubts(
     doubts = [
         _axis(pose),
         *base.notes,
-        _odd_volume(volume, to_rim_ml),
+        _odd_volume(rooms, to_rim_ml),
         _low_line(trim, volume, to_rim_ml),
         _ends_early(footprint, base),
         _leak(rooms),
@@ -163,9 +163,9 @@ def _axis(pose: Pose | None) -> Note | None:
     )
 
 
-def _odd_volume(volume: Volume, to_rim_ml: float) -> Note | None:
+def _odd_volume(rooms: Rooms, to_rim_ml: float) -> Note | None:
     """Note a cavity too shallow or too deep for its outline, as a wrong unit makes it."""
-    outline_mm2 = volume.footprint_mm2
+    outline_mm2 = rooms.covered_mm2
     small = outline_mm2 < SMALL_MM2
     least_mm, most_mm = (SMALL_DEPTH_MM if small else DEPTH_MM[0]), DEPTH_MM[1]
     depth_mm = 1000.0 * to_rim_ml / outline_mm2

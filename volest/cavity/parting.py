@@ -327,7 +327,8 @@ def _torn(one: Part, other: Part) -> bool:
     steps = np.arange(BRIDGE_MM, TORN_MM, BRIDGE_MM) / TORN_MM
     bridge = (start + (end - start) * steps).reshape(3, -1)
     bridged = replace(one.samples, points_mm=np.concatenate([here, there, bridge], axis=1))
-    apart_ml = _pose(one).held_ml + _pose(other).held_ml
+    # Not boxed in: what each half would hold so is no sign that it is an impression.
+    apart_ml = sum(held_along(part.samples, _pose(part).axis) for part in (one, other))
     return any(
         held_along(bridged, _pose(part).axis) > TORN_GAIN * apart_ml for part in (one, other)
     )

@@ -69,6 +69,12 @@ class Rooms:
     assumed: Bools
 
     @property
+    def covered_mm2(self) -> float:
+        """Area of the cells that have stretches; these are sorted by cell."""
+        cells = np.count_nonzero(np.diff(self.cell, prepend=-1))
+        return float(cells) * self.grid.pitch_mm**2
+
+    @property
     def pieces_ml(self) -> Floats:
         """Volumes, (k,), of what is filled in each piece of the footprint."""
         size = self.grid.shape[0] * self.grid.shape[1]

@@ -90,15 +90,10 @@ def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> 
         columns_ml=columns_ml,
         prisms_ml=prism_volume_ml(corners_mm, rooms, base) + rooms.hole_ml,
         holed=bool(rooms.assumed[rooms.filled].any()),
-        footprint_mm2=_covered(rooms) * rooms.grid.pitch_mm**2,
+        footprint_mm2=rooms.covered_mm2,
         slope_ml_per_mm=float(over - under) / SLOPE_OVER_MM / base.upright,
         curve=np.stack([height * base.upright, column_volumes_ml(rooms, height)], axis=1),
     )
-
-
-def _covered(rooms: Rooms) -> int:
-    """Count the cells that have stretches; these are sorted by cell."""
-    return int(np.count_nonzero(np.diff(rooms.cell, prepend=-1)))
 
 
 def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
