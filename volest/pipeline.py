@@ -47,40 +47,16 @@ from volest.stone.pours import first_pour, second_pour
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cavity:
-    """The records of all stages for one scan, for whoever draws or explains it.
+    """The records of all stages for one impression, for whoever draws or explains it.
 
     Parameters
     ----------
     frame : Frame
         The frame that all others are in.
-    skin : Skin
-        Triangles and columns.
-    relief : Relief
-        The scan from above.
-    footprint : Footprint
-        What the cavity covers.
-    rim : Rim
-        The rim.
-    base : BasePlane
-        The base line.
-    rooms : Rooms
-        What stone reaches.
-    air : Air
-        What stays under roofs.
-    volume : Volume
-        The volume.
-    clock : Clock
-        Names places on the rim.
-    trim : Trim
-        The rim against the base line.
-    margin : Margin
-        What the volume is unsure of.
     closing : Closing or None
         What closes unseen surface; None where all was seen.
     notes : tuple of Note
         What reading and all stages doubt.
-    decision : Decision or None
-        What a person decided about this impression.
     """
 
     frame: Frame
@@ -108,27 +84,10 @@ class Cavity:
 def find_cavities(
     scan: Scan, settings: Settings, decision: Decision | None = None
 ) -> tuple[Cavity | ScanError, ...]:
-    """Find and measure the cavity of each impression of one scan.
+    """Find and measure the cavity of each impression of one scan, nearly always one.
 
-    Parameters
-    ----------
-    scan : Scan
-        The scan.
-    settings : Settings
-        How to measure.
-    decision : Decision or None
-        What a person decided about this scan; it goes before the settings' base line.
-
-    Returns
-    -------
-    tuple of Cavity or ScanError
-        What each stage found, one an impression; nearly always one. Where there are several, those
-        that cannot be measured say why.
-
-    Raises
-    ------
-    ScanError
-        When the scan has one impression, and that cannot be measured.
+    Where there are several, those that cannot be measured say why; a single one raises. A decision
+    goes before the settings' base line.
     """
     count_scan(len(scan.triangles))
     decisions = () if decision is None else (decision, *decision.others)
@@ -309,20 +268,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
 
 
 def size_scan(path: Path, settings: Settings) -> Result:
-    """Read one scan, measure its cavity and size the mix.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-
-    Returns
-    -------
-    Result
-        What was found, or why the scan is refused; further impressions stand in its ``others``.
-    """
+    """Read one scan, measure its cavity and size the mix; a refusal is a result too."""
     start = time.perf_counter()
     try:
         result = together(examine_all(path, settings))
@@ -334,26 +280,10 @@ def size_scan(path: Path, settings: Settings) -> Result:
 def examine_all(
     path: Path, settings: Settings, decision: Decision | None = None
 ) -> list[tuple[Result, Cavity | VolestError]]:
-    """Read and measure one scan, and keep what every stage found.
+    """Read and measure one scan: what is said of each impression, and what that rests on.
 
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    decision : Decision or None
-        What a person decides now, in place of what is saved beside the scan.
-
-    Returns
-    -------
-    list of tuple of Result and Cavity or VolestError
-        What is said of each impression, and what that rests on; or why one of several is refused.
-
-    Raises
-    ------
-    ScanError
-        When the scan is refused.
+    A decision given stands in place of what is saved beside the scan. Where there are several
+    impressions, one that is refused says why.
     """
     scan = read_scan(path, unit=settings.unit)
     if decision is None and settings.obey_saved:
@@ -364,29 +294,7 @@ def examine_all(
 def examine(
     path: Path, settings: Settings, cavity: int = 1, decision: Decision | None = None
 ) -> tuple[Result, Cavity]:
-    """Read and measure one scan, and keep what every stage found about one impression of it.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    cavity : int
-        Which impression, where the scan has several.
-    decision : Decision or None
-        What a person decides now, in place of what is saved beside the scan.
-
-    Returns
-    -------
-    tuple of Result and Cavity
-        What is said of it, and what that rests on.
-
-    Raises
-    ------
-    ScanError
-        When the scan is refused, or has no such impression.
-    """
+    """Do as `examine_all` does, for one impression, numbered from 1."""
     all_of_it = examine_all(path, settings, decision)
     if not 1 <= cavity <= len(all_of_it):
         raise ScanError(
@@ -402,63 +310,19 @@ def examine(
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
-    """Measure the cavity of one scan and size the mix.
-
-    Parameters
-    ----------
-    scan : Scan
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    decision : Decision or None
-        What a person decided about this scan.
-
-    Returns
-    -------
-    Result
-        What was found, further impressions in its ``others``; times are left at 0.
-
-    Raises
-    ------
-    ScanError
-        When the scan cannot be measured.
-    """
+    """Measure the cavity of a scan that was read, and size the mix; times are left at 0."""
     found = find_cavities(scan, settings, decision)
     return together(_results(str(scan.path), found, settings))
 
 
 def together(examined: Sequence[tuple[Result, Cavity | VolestError]]) -> Result:
-    """Put the impressions of one scan into one result, the further ones as its ``others``.
-
-    Parameters
-    ----------
-    examined : sequence of tuple of Result and Cavity or VolestError
-        What `examine_all` gives.
-
-    Returns
-    -------
-    Result
-        The first of them.
-    """
+    """Put the impressions of one scan into one result, the further ones as its ``others``."""
     first, *others = (result for result, _ in examined)
     return replace(first, others=tuple(others))
 
 
 def refused(name: str, fault: VolestError) -> Result:
-    """Say why a scan, or one of its impressions, is refused.
-
-    Parameters
-    ----------
-    name : str
-        The scan.
-    fault : VolestError
-        Why.
-
-    Returns
-    -------
-    Result
-        Without figures; its time is left at 0.
-    """
+    """Say why a scan, or one of its impressions, is refused; its time is left at 0."""
     return Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
 
 

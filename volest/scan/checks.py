@@ -13,22 +13,7 @@ BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which h
 
 
 def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
-    """Refuse coordinates that are no numbers, or are out of all reach.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-
-    Raises
-    ------
-    ScanError
-        'not-finite'.
-
-    Examples
-    --------
-    >>> refuse_not_finite(np.zeros((1, 3, 3)))
-    """
+    """Refuse coordinates in mm, (n, 3, 3), that are no numbers, or are out of all reach."""
     if not triangles.size:
         return
     fast = loops(LOOPS)
@@ -48,23 +33,7 @@ def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
 
 
 def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Measure areas: half the length of the cross product of two sides.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        Areas in mm².
-
-    Examples
-    --------
-    >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
-    array([6.])
-    """
+    """Measure the areas, (n,), of triangles, (n, 3, 3): half the cross product of two sides."""
     areas = np.empty(len(triangles))
     fast = loops(LOOPS)
     if fast is not None:
@@ -88,35 +57,7 @@ MANY_SHARE = (
 def drop_degenerate(
     triangles: NDArray[np.float64], areas: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Note, ...]]:
-    """Drop triangles whose area is exactly zero.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-    areas : ndarray of float64, shape (n,)
-        Their areas in mm².
-
-    Returns
-    -------
-    triangles : ndarray of float64, shape (m, 3, 3)
-        Those with an area.
-    areas : ndarray of float64, shape (m,)
-        Theirs.
-    notes : tuple of Note
-        'degenerate' with the number dropped, where it is most of them.
-
-    Raises
-    ------
-    ScanError
-        'no-triangles' if none is left.
-
-    Examples
-    --------
-    >>> triangles = np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]], [[0, 0, 0]] * 3])
-    >>> len(drop_degenerate(triangles, areas_mm2(triangles))[0])
-    1
-    """
+    """Drop triangles, and their areas in mm², where the area is exactly zero; many are noted."""
     keep = areas > 0
     dropped = len(keep) - int(np.count_nonzero(keep))
     if dropped == len(keep):

@@ -27,47 +27,14 @@ TEXT_BYTES = frozenset(range(32, 127)) | frozenset(range(128, 256)) | {9, 10, 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """A kind of file that can be read.
-
-    Parameters
-    ----------
-    name : str
-        'binary STL', 'ASCII STL' or 'PLY'.
-    begins_at : int
-        Place of the first byte that counts.
-    """
+    """A kind of file that can be read, and the place of the first byte that counts."""
 
     name: str
     begins_at: int = 0
 
 
 def recognise(head: bytes, size: int, suffix: str) -> Kind:
-    r"""Tell the kind of a file.
-
-    Parameters
-    ----------
-    head : bytes
-        First few thousand bytes.
-    size : int
-        Size of the whole file in bytes.
-    suffix : str
-        Of its name, in small letters: only asked where the content leaves it open.
-
-    Returns
-    -------
-    Kind
-        What to read it as.
-
-    Raises
-    ------
-    ScanError
-        'empty' or 'not-a-mesh'.
-
-    Examples
-    --------
-    >>> recognise(b"ply\nformat ascii 1.0\n", 400, ".stl").name
-    'PLY'
-    """
+    """Tell the kind of a file; its suffix, in small letters, decides where the content does not."""
     if size == 0:
         raise ScanError(
             "0 bytes",
@@ -93,25 +60,7 @@ def recognise(head: bytes, size: int, suffix: str) -> Kind:
 
 
 def misnamed_note(kind: Kind, suffix: str) -> tuple[Note, ...]:
-    """Note a suffix that does not fit the content.
-
-    Parameters
-    ----------
-    kind : Kind
-        What the file was read as.
-    suffix : str
-        Of its name, in small letters.
-
-    Returns
-    -------
-    tuple of Note
-        'misnamed', or none.
-
-    Examples
-    --------
-    >>> misnamed_note(Kind(name=PLY), ".stl")[0].code
-    'misnamed'
-    """
+    """Note a suffix, in small letters, that does not fit the content."""
     if suffix == SUFFIXES[kind.name]:
         return ()
     ending = f"ends in {suffix}" if suffix.isprintable() and suffix else "has no such ending"

@@ -16,31 +16,7 @@ RESCAN = "export or copy the scan again and compare the file sizes"
 
 
 def refuse_if_short(what: str, stated: int, room: int) -> None:
-    """Refuse a file that states more than it can hold, before anything is set aside for it.
-
-    Parameters
-    ----------
-    what : str
-        What is counted, in the plural: 'triangles'.
-    stated : int
-        How many the file says it holds.
-    room : int
-        How many its bytes can hold at most.
-
-    Raises
-    ------
-    ScanError
-        'absurd-count' where the figure cannot be meant, 'truncated' where the file looks cut
-        short, 'too-large' where all of it is there but is more than is worked on.
-
-    Examples
-    --------
-    >>> refuse_if_short("triangles", 12, 12)
-    >>> refuse_if_short("triangles", 12, 10)
-    Traceback (most recent call last):
-    ...
-    volest.errors.ScanError: found a file that states 12 triangles and has room for 10; ...
-    """
+    """Refuse a file that states more than it can hold, before anything is set aside for it."""
     if stated <= room and 0 <= stated <= MAX_TRIANGLES:
         return
     if 0 <= stated <= room:
@@ -61,24 +37,7 @@ def refuse_if_short(what: str, stated: int, room: int) -> None:
 
 
 def refuse_if_large(size: int, *, text: bool) -> None:
-    """Refuse a file whose triangles would not fit into a usual computer's memory.
-
-    Parameters
-    ----------
-    size : int
-        Size of the file in bytes.
-    text : bool
-        True if its numbers are written as text.
-
-    Raises
-    ------
-    ScanError
-        'too-large'.
-
-    Examples
-    --------
-    >>> refuse_if_large(20_000_084, text=False)
-    """
+    """Refuse a file, of so many bytes, whose triangles would not fit into a usual memory."""
     most = MAX_TEXT_BYTES if text else MAX_BYTES
     if size > most:
         raise ScanError(
@@ -102,46 +61,10 @@ def refuse_if_unfilled(what: str, count: int, of: int) -> None:
 
 
 def damaged(found: str, needed: str) -> ScanError:
-    """Make the refusal of a mesh whose text or header does not follow its format.
-
-    Parameters
-    ----------
-    found : str
-        The part that does not fit.
-    needed : str
-        What the format asks for there.
-
-    Returns
-    -------
-    ScanError
-        With code 'damaged', for the caller to raise.
-
-    Examples
-    --------
-    >>> damaged("a face of 2.5 corners", "whole numbers").code
-    'damaged'
-    """
+    """Make the refusal of a mesh whose text or header does not follow its format."""
     return ScanError(found, needed=needed, remedy="export the scan again", code="damaged")
 
 
 def truncated(found: str, needed: str) -> ScanError:
-    """Make the refusal of a file that ends before the mesh does.
-
-    Parameters
-    ----------
-    found : str
-        Where the file ends.
-    needed : str
-        What should follow.
-
-    Returns
-    -------
-    ScanError
-        With code 'truncated', for the caller to raise.
-
-    Examples
-    --------
-    >>> truncated("a file that breaks off", "the whole file").code
-    'truncated'
-    """
+    """Make the refusal of a file that ends before the mesh does."""
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")

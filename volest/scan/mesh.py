@@ -12,34 +12,10 @@ _CORNERS = 3
 
 
 def scan_from_mesh(mesh: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
-    """Take the triangles of a mesh that another library holds.
+    """Take the triangles of a mesh that another library holds; it is not changed.
 
-    Parameters
-    ----------
-    mesh : object
-        One with ``triangles`` of shape (n, 3, 3), as trimesh has them; one with ``points`` and
-        ``triangulate()``, as pyvista has them; or an array of shape (n, 3, 3). It is not changed.
-    name : str
-        What the result is called.
-    unit : str, optional
-        Unit of its lengths: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
-
-    Returns
-    -------
-    Scan
-        Triangles in mm, checked as those of a file are.
-
-    Raises
-    ------
-    ScanError
-        'not-a-mesh' if it has no triangles, else as `volest.scan.reading.read_scan`.
-
-    Examples
-    --------
-    >>> scan_from_mesh("a text")
-    Traceback (most recent call last):
-    ...
-    volest.errors.ScanError: found a str without triangles; needed a triangle mesh; ...
+    It has ``triangles``, (n, 3, 3), as trimesh has them, or ``points`` and ``triangulate()``, as
+    pyvista has them; or it is an array, (n, 3, 3), itself. Lengths are in the unit, else in mm.
     """
     try:
         found = np.array(_corners(mesh), dtype=np.float64)  # (n, 3, 3), a copy

@@ -24,39 +24,7 @@ NUMBER_BYTES = 8  # of a float64, in which text is kept
 
 
 def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
-    r"""Read the triangles of a PLY; faces of more corners are cut into fans.
-
-    Parameters
-    ----------
-    file : binary file
-        Open for reading, at its beginning.
-    size : int
-        Size of the whole file in bytes.
-
-    Returns
-    -------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in the file's unit.
-    notes : tuple of Note
-        'trailing-bytes' if more follows than the header says, 'degenerate' if faces had fewer
-        than three corners.
-
-    Raises
-    ------
-    ScanError
-        'truncated', 'absurd-count', 'too-large', 'no-triangles', 'bad-index' or 'damaged'.
-
-    Examples
-    --------
-    >>> import io
-    >>> text = (
-    ...     b"ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\n"
-    ...     b"property float z\nelement face 1\nproperty list uchar int vertex_index\n"
-    ...     b"end_header\n0 0 0\n1 0 0\n0 1 0\n3 0 1 2\n"
-    ... )
-    >>> read_ply(io.BytesIO(text), len(text))[0].shape
-    (1, 3, 3)
-    """
+    """Read triangles (n, 3, 3) in the file's unit; faces of more corners are cut into fans."""
     header = read_ply_header(file.read(HEADER_BYTES))
     refuse_if_large(size, text=not header.order)
     corner_list = _corner_list(header)

@@ -20,56 +20,14 @@ WORD_BYTES = 1000  # no number is written longer
 
 
 def shortest_row(element: Element, *, text: bool) -> int:
-    """Return the least bytes that a row of this element can take.
-
-    Parameters
-    ----------
-    element : Element
-        Of the header.
-    text : bool
-        True for an ASCII body.
-
-    Returns
-    -------
-    int
-        Bytes; a list may be empty, but its count is always there.
-
-    Examples
-    --------
-    >>> from volest.scan.ply_header import Property
-    >>> corners = Property(name="vertex_index", number="i4", count="u1")
-    >>> face = Element(name="face", count=1, properties=(corners,))
-    >>> shortest_row(face, text=False), shortest_row(face, text=True)
-    (1, 2)
-    """
+    """Return the least bytes that a row of this element can take."""
     if text:
         return 2 * len(element.properties)  # a digit and a blank each
     return sum(int((each.count or each.number)[1:]) for each in element.properties)
 
 
 def number_table(body: bytes) -> NDArray[np.float64]:
-    r"""Turn the text of an ASCII body into its numbers.
-
-    Parameters
-    ----------
-    body : bytes
-        Numbers with blanks and line ends between them.
-
-    Returns
-    -------
-    ndarray of float64, shape (numbers,)
-        In order.
-
-    Raises
-    ------
-    ScanError
-        'damaged' where a word is no number.
-
-    Examples
-    --------
-    >>> number_table(b"1 2.5\n-3e2")
-    array([   1. ,    2.5, -300. ])
-    """
+    """Turn the text of an ASCII body into its numbers, in order."""
     parts = [np.empty(0)]
     at = 0
     while at < len(body):
@@ -89,25 +47,7 @@ def number_table(body: bytes) -> NDArray[np.float64]:
 
 
 def as_text(element: Element) -> Element:
-    """Return the element as it is after its text was turned into float64.
-
-    Parameters
-    ----------
-    element : Element
-        Of the header of an ASCII PLY.
-
-    Returns
-    -------
-    Element
-        The same columns, each number and each count a float64.
-
-    Examples
-    --------
-    >>> from volest.scan.ply_header import Property
-    >>> corners = Property(name="vertex_index", number="i4", count="u1")
-    >>> as_text(Element(name="face", count=1, properties=(corners,))).properties[0].count
-    'f8'
-    """
+    """Return the element as it is after its text was turned into float64."""
     columns = tuple(
         replace(each, number="f8", count="f8" if each.count else "") for each in element.properties
     )
@@ -117,42 +57,7 @@ def as_text(element: Element) -> Element:
 def read_element(
     data: NDArray[np.uint8], at: int, element: Element, order: str, wanted: tuple[str, ...]
 ) -> tuple[Columns, int]:
-    """Read the rows of one element.
-
-    Parameters
-    ----------
-    data : ndarray of uint8, shape (bytes,)
-        The body.
-    at : int
-        Place where the rows begin.
-    element : Element
-        Of the header.
-    order : str
-        Byte order: '<', '>' or '='.
-    wanted : tuple of str
-        Properties to hand back; the others are passed over.
-
-    Returns
-    -------
-    columns : Columns
-        What was asked for.
-    at : int
-        Place after the last row.
-
-    Raises
-    ------
-    ScanError
-        'truncated' where the body ends first, 'damaged' for a count that is no whole number.
-
-    Examples
-    --------
-    >>> from volest.scan.ply_header import Property
-    >>> heights = Element(name="h", count=2, properties=(Property(name="z", number="f4"),))
-    >>> data = np.array([5, 6], "<f4").view(np.uint8)
-    >>> columns, at = read_element(data, 0, heights, "<", ("z",))
-    >>> columns.singles["z"], at
-    (array([5., 6.]), 8)
-    """
+    """Read the wanted columns of one element from this place on, and the place after its rows."""
     if not element.properties:
         return Columns(), at
     nothing = (0,) * len(element.properties)

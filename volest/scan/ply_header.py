@@ -19,17 +19,7 @@ LIST_WORDS = 5  # property list COUNT-TYPE TYPE NAME
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Property:
-    """One number, or one list of numbers, of an element.
-
-    Parameters
-    ----------
-    name : str
-        As in the header.
-    number : str
-        Type as numpy writes it, without byte order: 'f4'.
-    count : str
-        Type of the count that stands before a list, '' for a single number.
-    """
+    """One number, or one list of numbers, of an element; types as numpy writes them: 'f4'."""
 
     name: str
     number: str
@@ -38,17 +28,7 @@ class Property:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Element:
-    """A table of the file: vertices, faces or anything else.
-
-    Parameters
-    ----------
-    name : str
-        As in the header.
-    count : int
-        Rows stated.
-    properties : tuple of Property
-        Columns, in order.
-    """
+    """A table of the file, vertices, faces or anything else, with its rows stated."""
 
     name: str
     count: int
@@ -62,17 +42,7 @@ class Element:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlyHeader:
-    """What the header of a PLY says.
-
-    Parameters
-    ----------
-    order : str
-        '<' little endian, '>' big endian, '' text.
-    elements : tuple of Element
-        In the order in which they follow.
-    body_at : int
-        Place of the first byte after the header.
-    """
+    """What the header of a PLY says; order is '<' little endian, '>' big endian, '' text."""
 
     order: str
     elements: tuple[Element, ...]
@@ -84,30 +54,7 @@ class PlyHeader:
 
 
 def read_ply_header(head: bytes) -> PlyHeader:
-    r"""Read the header of a PLY.
-
-    Parameters
-    ----------
-    head : bytes
-        The file's first ``HEADER_BYTES``, or all of it if it is shorter.
-
-    Returns
-    -------
-    PlyHeader
-        Byte order, elements, and where the body begins.
-
-    Raises
-    ------
-    ScanError
-        'truncated' without 'end_header', 'damaged' where a line does not follow the format.
-
-    Examples
-    --------
-    >>> lines = b"ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nend_header\n"
-    >>> header = read_ply_header(lines)
-    >>> header.elements[0].name, header.elements[0].count, header.body_at == len(lines)
-    ('vertex', 3, True)
-    """
+    """Read the header of a PLY from the file's first ``HEADER_BYTES``."""
     lines, body_at = _lines(head)
     order: str | None = None
     tables: list[tuple[str, int, list[Property]]] = []

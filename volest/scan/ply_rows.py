@@ -21,59 +21,19 @@ _Step = tuple[Callable[[Any, int], tuple[Any, ...]] | None, int, int, _Keep | No
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Columns:
-    """The columns of an element that were asked for.
-
-    Parameters
-    ----------
-    singles : dict
-        Name to numbers, float64, shape (rows,).
-    lists : dict
-        Name to the counts, shape (rows,), and all numbers one after another.
-    """
+    """The columns of an element that were asked for, by name."""
 
     singles: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     lists: dict[str, tuple[NDArray[np.int64], NDArray[Any]]] = field(default_factory=dict)
 
 
 def plain(numbers: NDArray[Any]) -> NDArray[Any]:
-    """Return corner numbers as the machine counts.
-
-    Parameters
-    ----------
-    numbers : ndarray
-        Of any type and byte order.
-
-    Returns
-    -------
-    ndarray of int or float64
-        Those from text stay float64 until they are checked for being whole.
-
-    Examples
-    --------
-    >>> plain(np.array([1, 2], ">i4")).dtype == np.intp
-    True
-    """
+    """Return corner numbers as the machine counts; those from text stay float64 until checked."""
     return numbers.astype(np.float64 if numbers.dtype.kind == "f" else np.intp)
 
 
 def cut_short(element: Element) -> ScanError:
-    """Make the refusal of a body that ends inside this element.
-
-    Parameters
-    ----------
-    element : Element
-        Of the header.
-
-    Returns
-    -------
-    ScanError
-        With code 'truncated', for the caller to raise.
-
-    Examples
-    --------
-    >>> cut_short(Element(name="face", count=9, properties=())).found
-    "the end of the file inside the 9 rows of 'face'"
-    """
+    """Make the refusal of a body that ends inside this element."""
     return truncated(
         f"the end of the file inside the {element.count:,} rows of {element.name[:40]!r}",
         "all rows that the header states",
@@ -83,43 +43,7 @@ def cut_short(element: Element) -> ScanError:
 def uneven_columns(
     data: NDArray[np.uint8], at: int, element: Element, order: str, wanted: tuple[str, ...]
 ) -> tuple[Columns, int]:
-    """Walk the rows one by one, noting where what is wanted begins.
-
-    Parameters
-    ----------
-    data : ndarray of uint8, shape (bytes,)
-        The body.
-    at : int
-        Place where the rows begin.
-    element : Element
-        Of the header.
-    order : str
-        Byte order: '<', '>' or '='.
-    wanted : tuple of str
-        Properties to hand back.
-
-    Returns
-    -------
-    columns : Columns
-        What was asked for.
-    at : int
-        Place after the last row.
-
-    Raises
-    ------
-    ScanError
-        'truncated' where the body ends first, 'damaged' for a count that is no whole number,
-        'too-large' for more corners than are worked on.
-
-    Examples
-    --------
-    >>> from volest.scan.ply_header import Property
-    >>> corners = Property(name="c", number="u1", count="u1")
-    >>> faces = Element(name="face", count=2, properties=(corners,))
-    >>> data = np.array([3, 0, 1, 2, 4, 0, 1, 2, 3], np.uint8)
-    >>> uneven_columns(data, 0, faces, "<", ("c",))[0].lists["c"][0]
-    array([3, 4])
-    """
+    """Walk the rows one by one, noting where what is wanted begins; also the place after them."""
     starts = [array("q") for _ in element.properties]
     lengths = [array("q") for _ in element.properties]
     steps = [

@@ -32,8 +32,6 @@ class Scan:
 
     Parameters
     ----------
-    path : Path
-        Where it was read.
     triangles : ndarray of float64, shape (n, 3, 3)
         Corners in mm, read-only, finite, each triangle with an area; n is at least 1. Order and
         winding are those of the file.
@@ -47,33 +45,9 @@ class Scan:
 
 
 def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
-    """Read a scan from an STL or PLY file.
+    """Read a scan from an STL or PLY file in this unit, mm if none is given.
 
-    Parameters
-    ----------
-    path : Path or str
-        The file; its kind is told by its content, not by its name.
-    unit : str, optional
-        Unit of the file: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
-
-    Returns
-    -------
-    Scan
-        Triangles in mm and notes.
-
-    Raises
-    ------
-    ScanError
-        With one of the codes in docs/reference/refusals.md.
-    UsageError
-        If the unit is none of those.
-
-    Examples
-    --------
-    >>> read_scan("no-such-scan.stl")
-    Traceback (most recent call last):
-    ...
-    volest.errors.ScanError: found no such file or folder; needed a scan ...
+    Its kind is told by its content, not by its name; docs/reference/refusals.md has all refusals.
     """
     path = Path(path)
     mm_per_unit(unit)  # a slip in the unit is told before the file is read
@@ -90,31 +64,7 @@ def scan_of(
     unit: str | None = None,
     notes: tuple[Note, ...] = (),
 ) -> Scan:
-    """Check triangles, wherever they come from, and make them a scan.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners, in the unit; changed where they are not in mm, and set read-only.
-    path : Path
-        File or name they go by.
-    unit : str, optional
-        Their unit: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
-    notes : tuple of Note
-        What is doubtful already.
-
-    Returns
-    -------
-    Scan
-        Triangles in mm and notes.
-
-    Raises
-    ------
-    ScanError
-        If they are not finite, have no area or cannot be of an impression's size.
-    UsageError
-        If the unit is none of those.
-    """
+    """Check triangles (n, 3, 3) and make them a scan; they are brought to mm in place."""
     factor = mm_per_unit(unit)
     with np.errstate(invalid="ignore", over="ignore"):
         if factor != 1.0:

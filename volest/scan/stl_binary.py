@@ -18,47 +18,13 @@ SMALL_TAIL_BYTES = 65_536  # a tail of colours or text is short; a longer one is
 
 
 def stated_triangles(head: bytes) -> int:
-    """Read the count of triangles from the first 84 bytes.
-
-    Parameters
-    ----------
-    head : bytes
-        At least the first 84 bytes of the file.
-
-    Returns
-    -------
-    int
-        Triangles stated.
-
-    Examples
-    --------
-    >>> stated_triangles(bytes(80) + bytes([12, 0, 0, 0]))
-    12
-    """
+    """Read the count of triangles from the first 84 bytes."""
     count: int = struct.unpack_from("<I", head, PREAMBLE_BYTES - 4)[0]
     return count
 
 
 def fits_exactly(head: bytes, size: int) -> bool:
-    """Tell whether the size is that of a binary STL with the count that stands in it.
-
-    Parameters
-    ----------
-    head : bytes
-        First bytes of the file.
-    size : int
-        Size of the whole file in bytes.
-
-    Returns
-    -------
-    bool
-        True if size = 84 + 50 n.
-
-    Examples
-    --------
-    >>> fits_exactly(bytes(80) + bytes([12, 0, 0, 0]), 84 + 50 * 12)
-    True
-    """
+    """Tell whether the size is that of a binary STL with the count that stands in it."""
     if size < PREAMBLE_BYTES or len(head) < PREAMBLE_BYTES:
         return False
     return size == PREAMBLE_BYTES + RECORD_BYTES * stated_triangles(head)
@@ -67,36 +33,7 @@ def fits_exactly(head: bytes, size: int) -> bool:
 def read_stl_binary(
     file: BinaryIO, head: bytes, size: int
 ) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
-    """Read the triangles of a binary STL.
-
-    Parameters
-    ----------
-    file : binary file
-        Open for reading, at any place.
-    head : bytes
-        First bytes of the file.
-    size : int
-        Size of the whole file in bytes.
-
-    Returns
-    -------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners as they stand in the file, in the file's unit.
-    notes : tuple of Note
-        'trailing-bytes' if more follows than the count says.
-
-    Raises
-    ------
-    ScanError
-        'truncated', 'absurd-count', 'too-large' or 'no-triangles'.
-
-    Examples
-    --------
-    >>> import io
-    >>> data = bytes(80) + bytes([1, 0, 0, 0]) + bytes(50)
-    >>> read_stl_binary(io.BytesIO(data), data, len(data))[0].shape
-    (1, 3, 3)
-    """
+    """Read triangles (n, 3, 3) in the file's unit; a note if more follows than the count says."""
     if size < PREAMBLE_BYTES:
         raise truncated(f"{size} bytes", f"the {PREAMBLE_BYTES} bytes a binary STL begins with")
     stated = stated_triangles(head)

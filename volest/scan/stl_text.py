@@ -54,33 +54,9 @@ class _Solids:
 
 
 def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
-    r"""Read the triangles of an ASCII STL; several solids become one surface.
+    """Read triangles (n, 3, 3) in the file's unit; several solids become one surface.
 
-    Parameters
-    ----------
-    file : binary file
-        Open for reading, at its beginning.
-
-    Returns
-    -------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners as they stand in the file, in the file's unit; normals are not used.
-    notes : tuple of Note
-        'trailing-bytes' if words follow the last solid.
-
-    Raises
-    ------
-    ScanError
-        'truncated' without 'endsolid' or inside a facet, 'damaged' where words or numbers do
-        not follow the format.
-
-    Examples
-    --------
-    >>> import io
-    >>> corner = b"vertex 1 2 3\n"
-    >>> text = b"facet normal 0 0 1\nouter loop\n" + 3 * corner + b"endloop\nendfacet\n"
-    >>> read_stl_text(io.BytesIO(b"solid a\n" + text + b"endsolid a"))[0].shape
-    (1, 3, 3)
+    Normals are not used; words after the last solid are noted.
     """
     solids = _Solids()
     parts: list[NDArray[np.float64]] = []

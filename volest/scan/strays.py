@@ -20,27 +20,7 @@ DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 
 def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
     """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm, before those without an area are dropped.
-    areas : ndarray of float64, shape (n,)
-        Their areas in mm².
-
-    Returns
-    -------
-    tuple of Note
-        'zeroed' or 'repeated', or none.
-
-    Raises
-    ------
-    ScanError
-        'truncated' where it is more than a tenth of them.
-
-    Examples
-    --------
-    >>> note_lost(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]), np.array([6.0]))
-    ()
+    The triangles, (n, 3, 3), are those before any without an area is dropped.
     """
     zeroed, repeated = _zeroed(triangles, areas), _repeated(triangles, areas)
     count = max(zeroed, repeated)
@@ -115,24 +95,6 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
 
     A corner that was changed in the file, or that a face took from elsewhere, leaves them; two of
     them across a cavity shift its volume by more than its interval.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-    areas : ndarray of float64, shape (n,)
-        Their areas in mm².
-
-    Returns
-    -------
-    tuple of Note
-        'needles', or none.
-
-    Examples
-    --------
-    >>> flat = np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]])
-    >>> note_needles(flat, np.array([6.0]))
-    ()
     """
     usual_mm2 = np.median(areas[:: -(-len(areas) // SAMPLE)])
     # Of an equilateral triangle: area = sqrt(3) / 4 times the square of its side.

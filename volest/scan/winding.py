@@ -30,8 +30,6 @@ class MendedWinding:
         Corners in mm, read-only, in the order of the input.
     body : ndarray of int, shape (m,)
         Number, from 0, of the body that each face belongs to, joined by edges.
-    turned : int
-        Faces that were turned over.
     removed_duplicates : int
         Faces that stood there before, in either winding, and were left out.
     torn_edges : int
@@ -60,25 +58,6 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     Corners with the same coordinates are one vertex, faces with the same three vertices are one
     face. Neighbours over an edge of exactly two faces must run along it in opposite directions
     [from memory: orientable 2-manifolds, any text on algebraic topology].
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-
-    Returns
-    -------
-    MendedWinding
-        The triangles, and how many were turned and left out.
-
-    Examples
-    --------
-    A square of two faces, one of them wound the wrong way.
-
-    >>> low, high = [[0.0, 0, 0], [2, 0, 0], [2, 1, 0]], [[0.0, 0, 0], [0, 1, 0], [2, 1, 0]]
-    >>> mended = mend_winding(np.array([low, high]))
-    >>> mended.turned, mended.removed_duplicates
-    (1, 0)
     """
     points = triangles.reshape(-1, 3) + 0.0  # (3 n, 3), copied, -0.0 made 0.0
     vertices = _counted(_same_rows(points)).reshape(-1, 3)  # (n, 3)
