@@ -13,11 +13,10 @@ import pytest
 
 from tests.scan.writers import cuboid, ply_header, stl_text
 from volest.errors import ScanError
-from volest.scan import ply_rows
+from volest.scan import ply
 from volest.scan import stl_text as ascii_reader
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
-from volest.scan.ply import read_ply
-from volest.scan.ply_body import PIECE_BYTES, WORD_BYTES, number_table
+from volest.scan.ply import PIECE_BYTES, WORD_BYTES, number_table, read_ply
 from volest.scan.stl_binary import read_stl_binary
 from volest.scan.stl_text import read_stl_text
 
@@ -63,7 +62,7 @@ def test_triangles_beside_a_quad() -> None:
 
 
 def test_more_corners_than_are_worked_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ply_rows, "MAX_TRIANGLES", 2)
+    monkeypatch.setattr(ply, "MAX_TRIANGLES", 2)
     rows = FACE + struct.pack("<B4i", 4, 0, 1, 2, 0)
     assert code_of(little(2, rows)) == "too-large"
 
