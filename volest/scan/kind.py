@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.stl_binary import fits_exactly
+from volest.scan.stl import fits_exactly
 
 STL_BINARY = "binary STL"
 STL_TEXT = "ASCII STL"

@@ -18,8 +18,7 @@ from volest.scan.kind import PLY, STL_TEXT, misnamed_note, recognise
 from volest.scan.limits import refuse_if_large
 from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
-from volest.scan.stl_binary import read_stl_binary
-from volest.scan.stl_text import read_stl_text
+from volest.scan.stl import read_stl_binary, read_stl_text
 from volest.scan.strays import note_lost, note_needles
 
 HEAD_BYTES = 4096  # enough to recognise any kind
