@@ -19,7 +19,7 @@ from tests.scan.writers import (
     written,
 )
 from volest.errors import ScanError
-from volest.scan import limits
+from volest.scan import checks
 from volest.scan.reading import read_scan
 
 ROOT = Path(__file__).parents[2]
@@ -170,14 +170,14 @@ def test_no_right_to_read(tmp_path: Path) -> None:
 def test_too_large_by_size(head: bytes, tmp_path: Path) -> None:
     path = tmp_path / "large.stl"
     path.write_bytes(head)
-    os.truncate(path, limits.MAX_BYTES + 1)  # sparse: takes no room on the disk
+    os.truncate(path, checks.MAX_BYTES + 1)  # sparse: takes no room on the disk
     with pytest.raises(ScanError) as refusal:
         read_scan(path)
     assert refusal.value.code == "too-large"
 
 
 def test_too_many_triangles(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(limits, "MAX_TRIANGLES", 11)
+    monkeypatch.setattr(checks, "MAX_TRIANGLES", 11)
     path = tmp_path / "many.stl"
     path.write_bytes(STL)
     with pytest.raises(ScanError) as refusal:

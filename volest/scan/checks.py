@@ -1,4 +1,4 @@
-"""What must hold of triangles from any file: finite, in reach, with an area."""
+"""What must hold of a file and of its triangles: neither too large nor too short, sound numbers."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -7,9 +7,77 @@ from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.compiling import in_parts, loops
 
+MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
+MAX_TEXT_BYTES = 1_000_000_000  # numbers read from text take up to three times the file's own size
+MAX_TRIANGLES = 30_000_000  # scanners give 0.1 to 2 million; beyond this memory, not truth, decides
+ABSURD_FACTOR = 100  # a file cut short still holds a fair share of itself; 1 % of it is no cut
+LONG_FIGURE = 10**15  # longer ones are written as powers of ten, so that a line stays a line
+# Of a scan's triangles: what was never filled in is surface that is not there, and a floor of which
+# a tenth is missing is refused as well. In sound scans a handful of triangles meet in any one
+# point, 0, 0, 0 included: fewer than ten say nothing.
+MOST_UNFILLED, LEAST_UNFILLED = 0.1, 10
+WAIT = "wait until the copy has finished, or export the scan again"
+RESCAN = "export or copy the scan again and compare the file sizes"
 LOOPS = "volest.scan.reading_loops"
 FARTHEST_MM = 1e6  # a kilometre from the scanner's own zero is no scan, whatever its size
 BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which halves the time
+# Exporters leave slivers, and they change nothing; a collapsed mesh is mostly those.
+MANY_SHARE = 0.5
+
+
+def refuse_if_short(what: str, stated: int, room: int) -> None:
+    """Refuse a file that states more than it can hold, before anything is set aside for it."""
+    if stated <= room and 0 <= stated <= MAX_TRIANGLES:
+        return
+    if 0 <= stated <= room:
+        raise ScanError(
+            f"{stated:,} {what}",
+            needed=f"{MAX_TRIANGLES:,} at most",
+            remedy="export the scan with fewer triangles",
+            code="too-large",
+        )
+    figure = f"{stated:,}" if stated < LONG_FIGURE else f"{stated:.0e}"
+    absurd = stated < 0 or stated > max(ABSURD_FACTOR * room, MAX_TRIANGLES)
+    raise ScanError(
+        f"a file that states {figure} {what} and has room for {room:,}",
+        needed="a file that holds what it states",
+        remedy=RESCAN,
+        code="absurd-count" if absurd else "truncated",
+    )
+
+
+def refuse_if_large(size: int, *, text: bool) -> None:
+    """Refuse a file, of so many bytes, whose triangles would not fit into a usual memory."""
+    most = MAX_TEXT_BYTES if text else MAX_BYTES
+    if size > most:
+        raise ScanError(
+            f"{size / 1e9:.1f} GB",
+            needed=f"{most / 1e9:.0f} GB at most",
+            remedy="export the scan as binary, or with fewer triangles",
+            code="too-large",
+        )
+
+
+def refuse_if_unfilled(what: str, count: int, of: int) -> None:
+    """Refuse a file of full size that is largely not filled in, as a copy that goes on is."""
+    if count < LEAST_UNFILLED or count <= MOST_UNFILLED * of:
+        return
+    raise ScanError(
+        f"{count:,} of {of:,} {what}",
+        needed="a file that is filled to its end",
+        remedy=WAIT,
+        code="truncated",
+    )
+
+
+def damaged(found: str, needed: str) -> ScanError:
+    """Make the refusal of a mesh whose text or header does not follow its format."""
+    return ScanError(found, needed=needed, remedy="export the scan again", code="damaged")
+
+
+def truncated(found: str, needed: str) -> ScanError:
+    """Make the refusal of a file that ends before the mesh does."""
+    return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")
 
 
 def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
@@ -47,11 +115,6 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
         squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
         areas[start : start + BLOCK] = 0.5 * np.sqrt(squared)
     return areas
-
-
-MANY_SHARE = (
-    0.5  # exporters leave slivers, and they change nothing; a collapsed mesh is mostly those
-)
 
 
 def drop_degenerate(

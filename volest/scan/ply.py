@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.limits import (
+from volest.scan.checks import (
     MAX_TRIANGLES,
     damaged,
     refuse_if_large,

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import areas_mm2, drop_degenerate, refuse_not_finite
-from volest.scan.limits import refuse_if_large
+from volest.scan.checks import areas_mm2, drop_degenerate, refuse_if_large, refuse_not_finite
 from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
 from volest.scan.stl import fits_exactly, read_stl_binary, read_stl_text

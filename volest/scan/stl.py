@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.limits import WAIT, damaged, refuse_if_short, truncated
+from volest.scan.checks import WAIT, damaged, refuse_if_short, truncated
 
 # Binary: 80 bytes of header, a count, then 50 bytes a triangle.
 PREAMBLE_BYTES = 84  # 80 of header and a 4-byte count

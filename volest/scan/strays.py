@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volest.notes import Note
-from volest.scan.limits import LEAST_UNFILLED, refuse_if_unfilled
+from volest.scan.checks import LEAST_UNFILLED, refuse_if_unfilled
 
 SAMPLE = 8192  # triangles from which the usual one is taken
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
