@@ -186,9 +186,11 @@ def test_too_many_triangles(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 
 
 def test_every_code_stands_in_the_documents() -> None:
-    rooms = [path for room in ("scan", "cavity") for path in (ROOT / "volest" / room).glob("*.py")]
-    sources = "".join(path.read_text() for path in rooms)
+    package = ROOT / "volest"
+    rooms = [path for room in ("scan", "cavity") for path in (package / room).glob("*.py")]
+    sources = "".join(path.read_text() for path in (*rooms, package / "pipeline.py"))
     used = set(re.findall(r'code="([a-z-]+)"', sources)) | {"absurd-count", "truncated"}
     page = (ROOT / "docs/reference/refusals.md").read_text()
     told = set(re.findall(r"^\| `([a-z-]+)` ", page, flags=re.MULTILINE))
-    assert used == told
+    assert used <= told
+    assert told <= set(re.findall(r'"([a-z-]+)"', sources))  # some stand as constants
