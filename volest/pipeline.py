@@ -28,7 +28,6 @@ from volest.cavity.pose import Pose, find_pose
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Rooms, find_rooms
-from volest.cavity.samples import Samples
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume
@@ -95,7 +94,13 @@ def find_cavities(
     parts = apart(_as_seen(whole_scan(scan.triangles)))
     if len(parts) == 1:
         return _in_one_part(parts[0], wanted)
-    return _in_parts(parts, wanted)
+    found: list[Cavity | ScanError] = []
+    for part, sought in zip(parts, wanted.for_parts(parts), strict=True):
+        try:
+            found += _in_one_part(part, sought)
+        except ScanError as fault:
+            found.append(fault)
+    return tuple(found)
 
 
 def _as_seen(whole: Part) -> Part:
@@ -117,7 +122,10 @@ class _Wanted:
 
     @property
     def base(self) -> Base:
-        return _decided(self.decisions[0]) if self.decisions else self.settings.base
+        if not self.decisions:
+            return self.settings.base
+        first = self.decisions[0]
+        return Base(how="saved", plane=(*first.point_mm, *first.normal))
 
     def for_parts(self, parts: Sequence[Part]) -> list["_Wanted"]:
         """Share it out: a plane is meant for the impression that its point lies in."""
@@ -156,16 +164,6 @@ def _nearest(parts: Sequence[Part], point_mm: Sequence[float]) -> int:
     return int(np.argmin([np.linalg.norm(part.middle_mm - point_mm) for part in parts]))
 
 
-def _in_parts(parts: Sequence[Part], wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
-    found: list[Cavity | ScanError] = []
-    for part, sought in zip(parts, wanted.for_parts(parts), strict=True):
-        try:
-            found += _in_one_part(part, sought)
-        except ScanError as fault:
-            found.append(fault)
-    return tuple(found)
-
-
 def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
     """Measure what no gap parts: one impression, nearly always; joined ones, or two sides."""
     first = _measured(part, wanted)
@@ -179,23 +177,17 @@ def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
     if back is None:
         return (first,)
     second = _measured_or_why(back, wanted.for_side(-first.frame.rotation[2]))
-    if not isinstance(second, Cavity) or not _are_two_sides(first, second):
+    # Two sides both show the surface's air, and hold a fair share each.
+    if not isinstance(second, Cavity) or first.skin.turned != second.skin.turned:
         return (first,)
-    return _in_order(*(_without_doubt_of_axis(side) for side in (first, second)))
-
-
-def _are_two_sides(first: Cavity, second: Cavity) -> bool:
-    """Say whether both sides show the surface's air, and hold a fair share each."""
     smaller, larger = sorted((first.volume.best_ml, second.volume.best_ml))
-    return first.skin.turned == second.skin.turned and smaller >= FAIR_SHARE * larger
-
-
-def _without_doubt_of_axis(side: Cavity) -> Cavity:
-    return replace(side, notes=tuple(note for note in side.notes if note.code != AXIS_UNSURE))
-
-
-def _in_order(one: Cavity, other: Cavity) -> tuple[Cavity, Cavity]:
-    """Put two sides in the order of where they look in the file, whatever was measured first."""
+    if smaller < FAIR_SHARE * larger:
+        return (first,)
+    one, other = (
+        replace(side, notes=tuple(note for note in side.notes if note.code != AXIS_UNSURE))
+        for side in (first, second)
+    )
+    # They come in the order of where they look in the file, whatever was measured first.
     apart_by = one.frame.rotation[2] - other.frame.rotation[2]
     largest = apart_by[int(np.argmax(np.abs(apart_by)))]
     return (one, other) if largest > 0.0 else (other, one)
@@ -215,9 +207,11 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     relief = relief_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
     pointed_away = skin.turned and not settings.inside_out
-    rises = footprint.rising_share
-    is_open = part.samples.is_open
-    turned = refuse_cast(is_open=is_open, turned=pointed_away, rising_share=rises)
+    turned = refuse_cast(
+        is_open=part.samples.is_open,
+        turned=pointed_away,
+        rising_share=footprint.rising_share,
+    )
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted.base, relief, footprint.inside, rim, frame)
     rooms = find_rooms(skin.columns, relief, footprint, rim, base)
@@ -336,21 +330,16 @@ def _results(
         return [(_result(name, only, settings), only)]
     listed: list[tuple[Result, Cavity | VolestError]] = []
     for number, one in enumerate(found, start=1):
-        result, basis = _result_or_why(name, one, settings, number=number, count=len(found))
+        basis: Cavity | VolestError
+        try:
+            if isinstance(one, ScanError):
+                raise one
+            basis = _told_as(number, len(found), one)
+            result = _result(name, basis, settings)
+        except (ScanError, MixError) as fault:
+            result, basis = refused(name, fault), fault
         listed.append((replace(result, cavity=number, cavities=len(found)), basis))
     return listed
-
-
-def _result_or_why(
-    name: str, one: Cavity | ScanError, settings: Settings, *, number: int, count: int
-) -> tuple[Result, Cavity | VolestError]:
-    try:
-        if isinstance(one, ScanError):
-            raise one
-        cavity = _told_as(number, count, one)
-        return _result(name, cavity, settings), cavity
-    except (ScanError, MixError) as fault:
-        return refused(name, fault), fault
 
 
 def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
@@ -392,10 +381,6 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
     )
 
 
-def _decided(decision: Decision) -> Base:
-    return Base(how="saved", plane=(*decision.point_mm, *decision.normal))
-
-
 def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
     corrections = []
     for patch in () if decision is None else decision.patches:
@@ -414,18 +399,15 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
 def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Frame, Skin]:
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
     pose = None if wanted.plane else part.pose or find_pose(part.samples)
-    frame = _frame(wanted, part.samples, pose)
+    if pose is not None:
+        frame = frame_along(pose.axis, part.samples.points_mm.mean(axis=1))
+    else:
+        plane = np.array(wanted.plane)
+        frame = frame_along(plane[3:], plane[:3])
     skin = find_skin(part.corners, part.samples, frame, pitch_mm)
     if part.within is not None:
         skin = replace(skin, columns=own_columns(skin.columns, frame, part.within))
     return pose, frame, skin
-
-
-def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:
-    if pose is not None:
-        return frame_along(pose.axis, samples.points_mm.mean(axis=1))
-    plane = np.array(base.plane)
-    return frame_along(plane[3:], plane[:3])
 
 
 def _in_scan(base: BasePlane, rim: Rim, frame: Frame) -> BaseLine:
