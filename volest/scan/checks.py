@@ -101,7 +101,11 @@ def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
 
 
 def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Measure the areas, (n,), of triangles, (n, 3, 3): half the cross product of two sides."""
+    """Measure the areas, (n,), of triangles, (n, 3, 3): half the cross product of two sides.
+
+    >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
+    array([6.])
+    """
     areas = np.empty(len(triangles))
     fast = loops(LOOPS)
     if fast is not None:

@@ -39,16 +39,12 @@ def loops(name: str) -> ModuleType | None:
     if wanted == "never" or (wanted != "always" and sum(_spent) <= LOADING_S):
         return None
     if name not in _modules:
-        _modules[name] = _loaded(name)
+        try:
+            _modules[name] = importlib.import_module(name)
+        except (ImportError, RuntimeError, OSError, AttributeError) as fault:
+            _LOG.info("no compiled loops (%s); going on in numpy", fault)
+            _modules[name] = None
     return _modules[name]
-
-
-def _loaded(name: str) -> ModuleType | None:
-    try:
-        return importlib.import_module(name)
-    except (ImportError, RuntimeError, OSError, AttributeError) as fault:
-        _LOG.info("no compiled loops (%s); going on in numpy", fault)
-        return None
 
 
 def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:

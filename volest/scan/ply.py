@@ -62,11 +62,6 @@ class Element:
     count: int
     properties: tuple[Property, ...]
 
-    @property
-    def lists(self) -> tuple[Property, ...]:
-        """Return the properties that are lists."""
-        return tuple(each for each in self.properties if each.count)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlyHeader:
@@ -75,10 +70,6 @@ class PlyHeader:
     order: str
     elements: tuple[Element, ...]
     body_at: int
-
-    def element(self, name: str) -> Element | None:
-        """Return the element of that name, None if there is none."""
-        return next((each for each in self.elements if each.name == name), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,8 +106,9 @@ def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note
 
 
 def _corner_list(header: PlyHeader) -> str:
-    vertex, face = header.element("vertex"), header.element("face")
-    names = [each.name for each in face.lists] if face else []
+    by_name = {each.name: each for each in header.elements}
+    vertex, face = by_name.get("vertex"), by_name.get("face")
+    names = [each.name for each in face.properties if each.count] if face else []
     corner_list = next((name for name in LIST_NAMES if name in names), None)
     if face is None or not face.count or corner_list is None:
         raise ScanError(
@@ -133,20 +125,15 @@ def _corner_list(header: PlyHeader) -> str:
 
 def _refuse_what_cannot_fit(header: PlyHeader, room: int) -> None:
     for element in header.elements:
-        row = shortest_row(element, text=not header.order)
+        # A list may be empty, but its count is always there; text has a digit and a blank each.
+        sizes = [int((each.count or each.number)[1:]) for each in element.properties]
+        row = sum(sizes) if header.order else 2 * len(sizes)
         if row or element.count < 0:  # rows without properties take no room at all
             most = (room + (not header.order)) // max(row, 1)  # a last blank may be left out
             plural = {"vertex": "vertices", "face": "faces"}
             what = plural.get(element.name, f"rows of {element.name[:40]}")
             refuse_if_short(what, element.count, most)
         room -= element.count * row
-
-
-def shortest_row(element: Element, *, text: bool) -> int:
-    """Return the least bytes that a row of this element can take."""
-    if text:
-        return 2 * len(element.properties)  # a digit and a blank each
-    return sum(int((each.count or each.number)[1:]) for each in element.properties)
 
 
 def _tables(
@@ -333,23 +320,19 @@ def _row_lengths(data: NDArray[np.uint8], at: int, element: Element, order: str)
     for each in element.properties:
         length = 1
         if each.count:
-            length = _length(data, at, order + each.count, element)
-            at += int(each.count[1:])
+            size = int(each.count[1:])
+            if at + size > len(data):
+                raise cut_short(element)
+            stated = float(data[at : at + size].view(order + each.count)[0])
+            if not stated >= 0 or stated != stated // 1:
+                raise damaged(f"a list of {stated:g} numbers", "a whole number of numbers")
+            length = int(stated)
+            at += size
         at += length * int(each.number[1:])
         if at > len(data):
             raise cut_short(element)
         lengths.append(length)
     return tuple(lengths)
-
-
-def _length(data: NDArray[np.uint8], at: int, kind: str, element: Element) -> int:
-    size = int(kind[2:])
-    if at + size > len(data):
-        raise cut_short(element)
-    length = float(data[at : at + size].view(kind)[0])
-    if not length >= 0 or length != length // 1:
-        raise damaged(f"a list of {length:g} numbers", "a whole number of numbers")
-    return int(length)
 
 
 def _even_rows(
