@@ -7,8 +7,11 @@ from tests.corpus.real_cases import real_case
 from volest.result import MEASURED
 
 
-@pytest.mark.parametrize("kind", ["ragged", "unequal", "stock tray"])
-@pytest.mark.parametrize("seed", [700, 701, 702])
+# Of the ragged ones 725 lost 0.15 and 732 0.69 % while strips beside the rim were left out.
+@pytest.mark.parametrize(
+    ("kind", "seed"),
+    [("ragged", 725), ("ragged", 732), ("unequal", 700), ("unequal", 727), ("stock tray", 700)],
+)
 def test_under_every_notch_the_volume_is_the_boolean(kind: str, seed: int) -> None:
     verdict = judge_real(real_case(seed, kind), by_plane=True)
     assert verdict.error == pytest.approx(0.0, abs=2e-4)

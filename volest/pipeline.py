@@ -24,10 +24,11 @@ from volest.cavity.parting import (
     whole_scan,
 )
 from volest.cavity.polarity import Skin, find_skin, refuse_cast
-from volest.cavity.pose import Pose, find_pose
+from volest.cavity.pose import Pose, find_pose, pose_along
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Rooms, find_rooms
+from volest.cavity.samples import Samples
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume
@@ -399,15 +400,27 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
 def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Frame, Skin]:
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
     pose = None if wanted.plane else part.pose or find_pose(part.samples)
-    if pose is not None:
-        frame = frame_along(pose.axis, part.samples.points_mm.mean(axis=1))
-    else:
-        plane = np.array(wanted.plane)
-        frame = frame_along(plane[3:], plane[:3])
-    skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+    frame = _frame(wanted, part.samples, pose)
+    try:
+        skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+    except ScanError as fault:
+        facing = part.samples.vector_area
+        back = part.samples.is_open and pose is not None and pose.axis @ facing < 0.0
+        if fault.code != "tangled" or not back:
+            raise
+        pose = pose_along(part.samples, facing)  # a large tray is a basin from its back too
+        frame = _frame(wanted, part.samples, pose)
+        skin = find_skin(part.corners, part.samples, frame, pitch_mm)
     if part.within is not None:
         skin = replace(skin, columns=own_columns(skin.columns, frame, part.within))
     return pose, frame, skin
+
+
+def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:
+    if pose is not None:
+        return frame_along(pose.axis, samples.points_mm.mean(axis=1))
+    plane = np.array(base.plane)
+    return frame_along(plane[3:], plane[:3])
 
 
 def _in_scan(base: BasePlane, rim: Rim, frame: Frame) -> BaseLine:

@@ -277,6 +277,8 @@ def _any_tray(
     mesh = largest_piece(extract(Sampled(impression, box, PITCH_MM), box, PITCH_MM))
     mesh = with_noise(mesh, rng, float(rng.uniform(0.003, 0.015)))
     height, filled = flooded(mesh)
+    if not (filled - height > POOL_MM).any():
+        return None  # it runs out
     spare_mm = float(rng.uniform(0.2, 1.0))
     level_mm = float(filled[filled - height > POOL_MM].min()) - spare_mm
     rim, stray_mm = crest_plane(crest_points(impression, box))

@@ -62,8 +62,11 @@ class Grid:
         tuple of ndarray
             Two maps of the grid's shape.
         """
-        j, i = np.indices(self.shape, dtype=np.float64)
-        return self.low_mm[0] + i * self.pitch_mm, self.low_mm[1] + j * self.pitch_mm
+        x, y = (
+            low + np.arange(n) * self.pitch_mm
+            for low, n in zip(self.low_mm, self.shape[::-1], strict=True)
+        )
+        return tuple(np.meshgrid(x, y, copy=False))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

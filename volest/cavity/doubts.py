@@ -10,6 +10,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
+from volest.cavity.rim import RISING_SHARE
 from volest.cavity.rooms import Rooms
 from volest.cavity.trim import LEVEL_MM, Stretch, Trim
 from volest.cavity.unseen import Closing
@@ -24,7 +25,6 @@ HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box ro
 # island of floor bare; a test for islands rings at rim=-1 on a sound scan with a high palate.
 LEAST_FILLED = 0.5
 LOWERED_MM = 5.0  # a base line is hardly lowered by more to get past a gap in the rim
-RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it

@@ -32,7 +32,7 @@ from volest.scan.compiling import loops
 GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
 LEAST_SHARE = 0.01  # of the surface: less is an island, whatever else is in the scan
 LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, as for whole scans
-# Of what the largest holds. Hollows of the made trays' outsides held 3 % at most, real ones were not
+# Of what the largest holds. Hollows of made trays' outsides held 3 % at most, real ones were not
 # measured; of the arches of one mouth a quadrant holds a quarter of a full arch.
 FAIR_SHARE = 0.2
 ROUND_MM = (
@@ -121,12 +121,10 @@ def apart(whole: Part) -> tuple[Part, ...]:
     """Part a scan where gaps run between its impressions; itself where there is only one."""
     points = whole.samples.points_mm
     names = _clusters(points)
-    size = np.bincount(names)
-    large = [
-        int(name)
-        for name in np.flatnonzero(size >= LEAST_SHARE * len(names))
-        if np.ptp(points[:, names == name], axis=1).max() >= LEAST_SIDE_MM
-    ]
+    large = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
+    if len(large) > 1:
+        sides = [np.ptp(points[:, names == name], axis=1).max() for name in large]
+        large = [name for name, side in zip(large, sides, strict=True) if side >= LEAST_SIDE_MM]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
@@ -178,7 +176,10 @@ def joined_apart(
 
 def other_side(part: Part, axis: Floats) -> Part | None:
     """Give the same surface opened to the other side, where that holds a fair share too."""
-    if held_along(part.samples, -axis) < FAIR_SHARE * held_along(part.samples, axis):
+    samples = part.samples
+    if samples.is_open and samples.vector_area @ axis > 0.0:  # the back of a sheet is no opening
+        return None
+    if held_along(samples, -axis) < FAIR_SHARE * held_along(samples, axis):
         return None
     try:
         return replace(part, pose=pose_along(part.samples, -axis))

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from volest.cavity.columns import Bools, Columns, Grid, Ints, grid_over
-from volest.cavity.footprint import pools
+from volest.cavity.footprint import Footprint, find_footprint, pools
 from volest.cavity.frame import Floats, Frame
-from volest.cavity.relief import relief_of_columns
+from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.samples import Samples
 from volest.cavity.surface import Surface, columns_of
 from volest.cavity.twice import lies_on, note_twice
@@ -19,6 +19,8 @@ MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turne
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
 MOST_UNSEEN_SHARE = 0.15  # of crossings: a surface of which so much lacks its back is two in one
 CROSSING_SHARE = 2e-3  # more than the grazing folds of one noisy surface: bodies that cross
+WHOLE_SHARE = 0.1  # of its edge still rises: less, and a body has passed its rim all round
+WITHIN_SHARE = 0.9  # of its crossings: that part of a body inside is that body
 MAJORITY = 0.5
 MOST_BODIES = 8  # the largest: dust is never the impression
 FREE_MM = 3.0  # round the samples: more than their spacing on the largest scan
@@ -99,7 +101,7 @@ def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]
     notes = []
     if mended.turned or mended.removed_duplicates:
         notes.append(_note_mended(mended.turned, mended.removed_duplicates))
-    if columns.tangles > CROSSING_SHARE * len(columns.cell) and mended.body.any():
+    if columns.misfit_share > CROSSING_SHARE and mended.body.any():
         kept = _main_body(columns, mended.body)
         notes += [] if kept.all() else [_note_left_out(surface.triangles, kept)]
         surface, columns = surface.chosen(kept), columns.of(kept)
@@ -117,14 +119,31 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     alone = [columns.of(body == number) for number in large]
     best = int(np.argmax([_held(own) for own in alone]))
     kept, so_far = body == large[best], alone[best]
+    relief = relief_of_columns(so_far)
+    footprint = find_footprint(relief)
+    # Over or under an impression that is whole by itself lie strangers; of a part of one, backs
+    # may be unseen.
+    is_whole = footprint.rising_share < WHOLE_SHARE
     for number, own in zip(large, alone, strict=True):
         more = kept | (body == number)
         together = columns.of(more)
         # What crosses adds misfits that neither has by itself.
-        added = together.tangles - so_far.tangles - own.tangles
+        if is_whole and not _lies_in(own, relief, footprint):
+            added = together.misfits - so_far.misfits - own.misfits
+        else:
+            added = together.tangles - so_far.tangles - own.tangles
         if added <= CROSSING_SHARE * len(together.cell):
             kept, so_far = more, together
     return np.asarray(kept)
+
+
+def _lies_in(own: Columns, relief: Relief, footprint: Footprint) -> bool:
+    """Say whether a body lies in the cavity and below its rim, as a piece of its floor does."""
+    if not own.cell.size or not footprint.border.any():
+        return False
+    rim_mm = float(np.median(relief.top_mm[footprint.border]))
+    inside = footprint.inside.ravel()[own.cell] & (own.z_mm < rim_mm)
+    return bool(inside.mean() > WITHIN_SHARE)
 
 
 def _held(columns: Columns) -> float:

@@ -29,6 +29,7 @@ LEVEL_ENOUGH = 0.002  # radians: the base line stage takes up what is left
 LEAST_HELD = 0.03  # of the hull: casts gave up to 0.011, impressions and closed-form trays 0.1 up
 BOXED_DEEP = 0.15  # thickness over width, as spreads; arches open at both heels gave 0.25 and more
 LEAST_BOXED = 0.15  # of the hull, boxed in: a horseshoe open at both heels gave 0.3 and more
+FACED_SHARE = 0.2  # of what the way it faces away from holds; 104 open scans held 0.15 at most
 SOLID_SHARE = 0.9  # of the hull: what fills more of it is convex or flat, not a cast
 
 
@@ -78,7 +79,7 @@ def find_pose(samples: Samples) -> Pose:
     hull = ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
     axes = _candidates(samples, principal.T, hull)
     held = np.array([held_along(samples, axis) for axis in axes])
-    best = int(np.argmax(held))
+    best = _best(axes, held, samples)
     hull_ml = float(hull.volume) / 1000.0
     deep = spread[0] > BOXED_DEEP**2 * spread[2]
     boxed = _boxed_pose(samples, hull_ml) if deep and held[best] < LEAST_HELD * hull_ml else None
@@ -94,6 +95,18 @@ def find_pose(samples: Samples) -> Pose:
         hull_ml=hull_ml,
         runner_up=float(others.max(initial=0.0)) / held_ml,
     )
+
+
+def _best(axes: Floats, held: Floats, samples: Samples) -> int:
+    """Choose the axis, of (k, 3), along which most is held; of a sheet rather one that it faces.
+
+    A tray whose outer side was seen from above is a basin from below as well.
+    """
+    best = int(np.argmax(held))
+    if not samples.is_open:
+        return best
+    faced = np.where(axes @ samples.vector_area > 0.0, held, 0.0)
+    return int(np.argmax(faced)) if faced.max() >= FACED_SHARE * held[best] else best
 
 
 def pose_along(samples: Samples, axis: Floats) -> Pose:

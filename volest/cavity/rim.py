@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial.distance import cdist
 
 from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Bools
@@ -25,6 +26,7 @@ TWO_HEIGHTS_MM = (
     1.6  # a wave of 1 mm, halved, gives 1.3; flanges that are told differ by 2 and more
 )
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
+RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
 ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
 CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
@@ -62,6 +64,8 @@ class Rim:
     rest_mm, rest_share : float
         Where a crest has two heights, as one flange higher than the other: height over the plane
         of the part that it does not follow, and that part's share of the crest; else 0.
+    is_seen : bool
+        Whether the scan passes it nearly all round, and does not end while its walls still rise.
     """
 
     plane: Floats
@@ -71,6 +75,7 @@ class Rim:
     land_width_mm: float
     rest_mm: float = 0.0
     rest_share: float = 0.0
+    is_seen: bool = True
 
     @property
     def _near_mm(self) -> Floats:
@@ -107,10 +112,11 @@ class Rim:
         design = np.column_stack([places - place_mm, np.ones(len(places))])
         weighted = design * _tukey(stray, reach)[:, None]
         pull = np.linalg.pinv(weighted.T @ design) @ weighted.T  # (3, points)
-        apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+        apart = cdist(places, places)
         alike = np.exp(-((apart / _length_mm(apart, np.clip(stray, -reach, reach))) ** 2))
-        spread = pull @ alike @ pull.T  # of a, b, c, for a crest that strays by 1 mm
-        fitted = 2.0 * np.trace(pull @ alike @ design) - np.trace(spread @ design.T @ design)
+        pulled = pull @ alike
+        spread = pulled @ pull.T  # of a, b, c, for a crest that strays by 1 mm
+        fitted = 2.0 * np.trace(pulled @ design) - np.trace(spread @ design.T @ design)
         left = max(1.0 - float(fitted) / len(places), LEAST_LEFT)
         tilt, height = self.spread_mm * np.sqrt(
             np.array([spread[0, 0] + spread[1, 1], spread[2, 2]]) / left
@@ -153,6 +159,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
         land_width_mm=width_mm,
         rest_mm=rest_mm,
         rest_share=rest_share,
+        is_seen=footprint.rising_share <= RISING_SHARE,
     )
 
 
@@ -342,9 +349,9 @@ def parted(crest_mm: Floats) -> tuple[Floats, float, float]:
 
 def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
     """Return the distance over which a crest's strays lose their likeness."""
-    steps = np.minimum(apart_mm / LIKE_STEP_MM, LIKE_OVER_MM / LIKE_STEP_MM).astype(np.int64)
+    steps = (np.minimum(apart_mm, LIKE_OVER_MM) / LIKE_STEP_MM).astype(np.int64).ravel()
     product = np.multiply.outer(stray_mm, stray_mm)
-    sums = np.bincount(steps.ravel(), product.ravel()) / np.maximum(np.bincount(steps.ravel()), 1)
+    sums = np.bincount(steps, product.ravel()) / np.maximum(np.bincount(steps), 1)
     unlike = np.flatnonzero(sums < sums[0] / np.e)
     return LIKE_LONGER * LIKE_STEP_MM * max(int(unlike[0]) if len(unlike) else len(sums), 1)
 

@@ -9,7 +9,7 @@ bubbles and the outside of the tray are not.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import label, sum_labels
+from scipy.ndimage import label
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -73,11 +73,11 @@ class Rooms:
         """Volumes, (k,), of what is filled in each piece of the footprint."""
         size = self.grid.shape[0] * self.grid.shape[1]
         filled = np.minimum(self.roof_mm, 0.0)[self.filled] - self.floor_mm[self.filled]
-        depth_mm = np.bincount(self.cell[self.filled], filled, size).reshape(self.grid.shape)
+        depth_mm = np.bincount(self.cell[self.filled], filled, size)
         covered = (np.bincount(self.cell, minlength=size) > 0).reshape(self.grid.shape)
-        names, count = label(covered)
-        sums = sum_labels(depth_mm, names, np.arange(1, count + 1))
-        return np.asarray(sums) * self.grid.pitch_mm**2 / 1000.0
+        names, _ = label(covered)
+        sums = np.bincount(names.ravel(), depth_mm)[1:]
+        return np.asarray(sums * self.grid.pitch_mm**2 / 1000.0)
 
     @property
     def roofed_mm3(self) -> float:
@@ -140,7 +140,13 @@ def find_rooms(
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
         leaks=_leaks(
-            grid, cell, floor, roof, filled=filled, in_footprint=footprint.inside.ravel()[cell]
+            grid,
+            cell,
+            floor,
+            roof,
+            filled=filled,
+            in_footprint=footprint.inside.ravel()[cell],
+            assumed=assumed,
         )
         or _opens_into_air(
             grid,
@@ -166,10 +172,17 @@ def _filled(
 
 
 def _leaks(
-    grid: Grid, cell: Ints, floor: Floats, roof: Floats, *, filled: Bools, in_footprint: Bools
+    grid: Grid,
+    cell: Ints,
+    floor: Floats,
+    roof: Floats,
+    *,
+    filled: Bools,
+    in_footprint: Bools,
+    assumed: Bools,
 ) -> bool:
     """Say whether filled room inside a wall meets open room out of the footprint."""
-    tunnel = filled & ~in_footprint
+    tunnel = filled & ~in_footprint & ~assumed  # what is guessed proves no hole
     open_outside = (floor < 0.0) & np.isinf(roof) & ~in_footprint
     if not tunnel.any() or not open_outside.any():
         return False
@@ -181,10 +194,13 @@ def _leaks(
 
 def _opens_into_air(grid: Grid, relief: Relief, roofed: Ints) -> bool:
     """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
+    ends = (grown(relief.outside) & ~relief.outside).ravel()[roofed]
+    if not ends.any():
+        return False
     mouths = np.zeros(grid.shape, dtype=bool)
-    mouths.ravel()[roofed] = True
-    names, count = label(mouths & grown(relief.outside) & ~relief.outside, np.ones((3, 3)))
-    widest = sum_labels(names > 0, names, np.arange(1, count + 1)).max(initial=0.0)
+    mouths.ravel()[roofed[ends]] = True
+    names, _ = label(mouths, np.ones((3, 3)))
+    widest = np.bincount(names[mouths]).max()
     return bool(widest * grid.pitch_mm > LEAST_LEAK_MM)
 
 

@@ -118,9 +118,7 @@ def _spread(triangles: Floats, upto: Floats, total: Floats) -> Samples:
         points_mm=points,
         vector_area=total / upto[-1],
         solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
-        long_share=float(
-            np.mean(long_ones(triangles[which[::LOOKED_AT]], usual_side_mm(triangles)))
-        ),
+        long_share=float(np.mean(long_ones(corners[..., ::LOOKED_AT].T, usual_side_mm(triangles)))),
     )
 
 

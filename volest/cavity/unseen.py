@@ -143,8 +143,9 @@ def _open_walls(
     grid = rooms.grid
     every = max(1, round(LOOK_MM / grid.pitch_mm))
     first, size = every // 2, every * grid.pitch_mm
-    j, i = np.divmod(rooms.cell, grid.shape[1])
-    looked = np.flatnonzero(rooms.filled & (j % every == first) & (i % every == first))
+    chosen = np.zeros(grid.shape, dtype=bool)
+    chosen[first::every, first::every] = True
+    looked = np.flatnonzero(rooms.filled & chosen.ravel()[rooms.cell])
     if len(looked) == 0:
         return np.empty((3, 0)), 0.0
     floor, roof = (
@@ -154,21 +155,23 @@ def _open_walls(
     x, y = (v[first::every, first::every] for v in grid.centres_mm())
     shape = (*x.shape, int(np.ceil(-low / size)) + 2)
     ends = np.zeros(shape, dtype=np.int8)
+    j, i = np.divmod(rooms.cell[looked], grid.shape[1])
+    column = (j // every * shape[1] + i // every) * shape[2]
     for heights, step in ((floor, 1), (roof, -1)):
         layer = np.rint((heights - low) / size).astype(np.int64)
-        np.add.at(ends, (j[looked] // every, i[looked] // every, layer), step)
+        np.add.at(ends.ravel(), column + layer, np.int8(step))
     wet = np.cumsum(ends, axis=2, dtype=np.int8) > 0
     top = base.heights_mm(x, y, relief.top_mm[first::every, first::every])
     hidden = (relief.outside | relief.hole)[first::every, first::every]
     layers = low + (np.arange(shape[2]) + 0.5) * size
     buried = ~wet & (layers < np.where(hidden, -np.inf, top)[:, :, None])
     over = base.heights_mm(*points_mm)
-    under = np.flatnonzero(over < size)
-    offsets = ((points_mm[1], y[0, 0]), (points_mm[0], x[0, 0]), (over, low + size / 2.0))
-    spots = np.stack([np.rint((v[under] - start) / size) for v, start in offsets]).astype(np.int64)
-    near = np.zeros(shape, dtype=bool)
-    near[tuple(spots[:, _within(spots, shape)])] = True
-    bare = ~_grown(near)
+    under = over < size
+    offsets = ((points_mm[1], y[0, 0]), (points_mm[0], x[0, 0]), (over, layers[0]))
+    spots = tuple(((v[under] - start) / size + 1.5).astype(np.int64) for v, start in offsets)
+    near = np.zeros([end + 2 for end in shape], dtype=bool)  # what lies beyond goes to its skin
+    near.ravel()[np.ravel_multi_index(spots, near.shape, mode="clip")] = True
+    bare = ~_grown(near[1:-1, 1:-1, 1:-1])
     open_mm2, places = 0.0, []
     for axis in (0, 1):
         before = tuple(slice(0, -1) if k == axis else slice(None) for k in range(3))

@@ -46,10 +46,15 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     at_border[sides[count[side] == 1]] = True
     amid = np.bincount(patch, (~at_border[faces]).sum(axis=1)) > 0
     large = np.bincount(patch, area) > LEAST_MM2
-    found[numbers] = (large & ~amid)[patch]
+    # One sheet over one gap: corners - sides + faces is 1 (Euler); of a tube it is 0.
+    ends = np.unique(np.stack([patch[owner], faces.ravel()], axis=1), axis=0)[:, 0]
+    edges = np.unique(np.stack([patch[owner], side], axis=1), axis=0)[:, 0]
+    sheet = np.bincount(ends) - np.bincount(edges) + np.bincount(patch) == 1
+    found[numbers] = (large & ~amid & sheet)[patch]
     return found
 
 
 def _longest_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    sides = triangles - triangles[:, [1, 2, 0]]
-    return np.asarray(np.sqrt((sides * sides).sum(axis=2).max(axis=1)))
+    corners = np.ascontiguousarray(triangles.transpose(2, 1, 0))  # sums over long rows are fast
+    sides = corners - corners[:, [1, 2, 0]]
+    return np.asarray(np.sqrt((sides * sides).sum(axis=0).max(axis=0)))

@@ -48,31 +48,31 @@ def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tupl
     more than 100 times the median area.
     """
     stride = -(-len(triangles) // SAMPLE)
-    points = triangles[::stride].reshape(-1, 3)  # (3 m, 3)
+    points = np.ascontiguousarray(triangles[::stride].reshape(-1, 3).T)  # (3, 3 m)
     sampled = areas[::stride]
     # Not np.median: at its first call it loads masked arrays, which takes longer than the rest.
     median = np.partition(sampled, len(sampled) // 2)[len(sampled) // 2]
     weights = np.repeat(np.minimum(sampled, HEAVIEST * median), 3)
     low, high = _ends(points, weights)
-    held = np.clip(points, low, high)  # else a far stray would turn the axes
-    # Over a triangle the square of a length sums to that at its corners and 9 times at its middle.
-    held = np.concatenate([held, held.reshape(-1, 3, 3).mean(axis=1)])
-    shares = np.concatenate([weights, 9.0 * weights[::3]])
-    _, axes = np.linalg.eigh(np.cov(held.T, aweights=shares))
-    thin_low, thin_high = _ends(points @ axes[:, :1], weights)
+    held = np.clip(points, low[:, None], high[:, None])  # else a far stray would turn the axes
+    held -= (held @ weights / weights.sum())[:, None]
+    # Over a triangle the square of a length sums to that at its corners and that of their sum.
+    sums = held[:, ::3] + held[:, 1::3] + held[:, 2::3]
+    _, axes = np.linalg.eigh((held * weights) @ held.T + (sums * weights[::3]) @ sums.T)
+    thin_low, thin_high = _ends(axes[:, 0] @ points[None], weights)
     return float((high - low).max()), float((thin_high - thin_low)[0])
 
 
 def _ends(
     points: NDArray[np.float64], weights: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Find between which coordinates, column by column, all but the outermost surface lies."""
-    low, high = np.empty(points.shape[1]), np.empty(points.shape[1])
-    for axis, column in enumerate(points.T):
-        order = np.argsort(column)
+    """Find between which coordinates, row by row, all but the outermost surface lies."""
+    low, high = np.empty(len(points)), np.empty(len(points))
+    for axis, row in enumerate(points):
+        order = np.argsort(row)
         share = np.cumsum(weights[order])
         ends = np.searchsorted(share, share[-1] * np.array([OUTER_SHARE, 1 - OUTER_SHARE]))
-        low[axis], high[axis] = column[order[ends]]
+        low[axis], high[axis] = row[order[ends]]
     return low, high
 
 

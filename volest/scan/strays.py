@@ -40,7 +40,7 @@ def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tup
 def _repeated(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # The same triangle has the same area: few areas are met so often, and only those are compared.
-    suspect = triangles[_often(areas)].reshape(-1, 9)
+    suspect = triangles[_often(areas.astype(np.float32))].reshape(-1, 9)  # sorted in half the time
     if len(suspect) < LEAST_UNFILLED:
         return 0
     bits = np.ascontiguousarray(suspect).view(np.uint64)
