@@ -17,11 +17,17 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import areas_mm2, drop_degenerate, refuse_if_large, refuse_not_finite
+from volest.scan.checks import (
+    areas_mm2,
+    drop_degenerate,
+    note_lost,
+    note_needles,
+    refuse_if_large,
+    refuse_not_finite,
+)
 from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
 from volest.scan.stl import fits_exactly, read_stl_binary, read_stl_text
-from volest.scan.strays import note_lost, note_needles
 
 HEAD_BYTES = 4096  # enough to recognise any kind
 MOST_LOOKED_AT = 10_000  # names beside a missing file
