@@ -14,7 +14,7 @@ import trimesh
 
 import volest
 from tests.batch.small import bowl_stl, fill, formula_ml
-from volest.scan.mesh import scan_from_mesh
+from volest.scan.reading import scan_from_mesh
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "reference" / "api.md"

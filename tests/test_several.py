@@ -21,8 +21,7 @@ from tests.scan.writers import stl_binary
 from volest.cli.main import volest_group
 from volest.pipeline import size_scan
 from volest.scan.decision import read_decision
-from volest.scan.mesh import scan_from_mesh
-from volest.scan.reading import read_scan
+from volest.scan.reading import read_scan, scan_from_mesh
 from volest.settings import Settings
 from volest.sheet.record import schema
 from volest.view.card import CardMaker

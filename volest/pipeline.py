@@ -47,40 +47,16 @@ from volest.stone.pours import first_pour, second_pour
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cavity:
-    """The records of all stages for one scan, for whoever draws or explains it.
+    """The records of all stages for one impression, for whoever draws or explains it.
 
     Parameters
     ----------
     frame : Frame
         The frame that all others are in.
-    skin : Skin
-        Triangles and columns.
-    relief : Relief
-        The scan from above.
-    footprint : Footprint
-        What the cavity covers.
-    rim : Rim
-        The rim.
-    base : BasePlane
-        The base line.
-    rooms : Rooms
-        What stone reaches.
-    air : Air
-        What stays under roofs.
-    volume : Volume
-        The volume.
-    clock : Clock
-        Names places on the rim.
-    trim : Trim
-        The rim against the base line.
-    margin : Margin
-        What the volume is unsure of.
     closing : Closing or None
         What closes unseen surface; None where all was seen.
     notes : tuple of Note
         What reading and all stages doubt.
-    decision : Decision or None
-        What a person decided about this impression.
     """
 
     frame: Frame
@@ -108,27 +84,10 @@ class Cavity:
 def find_cavities(
     scan: Scan, settings: Settings, decision: Decision | None = None
 ) -> tuple[Cavity | ScanError, ...]:
-    """Find and measure the cavity of each impression of one scan.
+    """Find and measure the cavity of each impression of one scan, nearly always one.
 
-    Parameters
-    ----------
-    scan : Scan
-        The scan.
-    settings : Settings
-        How to measure.
-    decision : Decision or None
-        What a person decided about this scan; it goes before the settings' base line.
-
-    Returns
-    -------
-    tuple of Cavity or ScanError
-        What each stage found, one an impression; nearly always one. Where there are several, those
-        that cannot be measured say why.
-
-    Raises
-    ------
-    ScanError
-        When the scan has one impression, and that cannot be measured.
+    Where there are several, those that cannot be measured say why; a single one raises. A decision
+    goes before the settings' base line.
     """
     count_scan(len(scan.triangles))
     decisions = () if decision is None else (decision, *decision.others)
@@ -136,7 +95,13 @@ def find_cavities(
     parts = apart(_as_seen(whole_scan(scan.triangles)))
     if len(parts) == 1:
         return _in_one_part(parts[0], wanted)
-    return _in_parts(parts, wanted)
+    found: list[Cavity | ScanError] = []
+    for part, sought in zip(parts, wanted.for_parts(parts), strict=True):
+        try:
+            found += _in_one_part(part, sought)
+        except ScanError as fault:
+            found.append(fault)
+    return tuple(found)
 
 
 def _as_seen(whole: Part) -> Part:
@@ -158,7 +123,10 @@ class _Wanted:
 
     @property
     def base(self) -> Base:
-        return _decided(self.decisions[0]) if self.decisions else self.settings.base
+        if not self.decisions:
+            return self.settings.base
+        first = self.decisions[0]
+        return Base(how="saved", plane=(*first.point_mm, *first.normal))
 
     def for_parts(self, parts: Sequence[Part]) -> list["_Wanted"]:
         """Share it out: a plane is meant for the impression that its point lies in."""
@@ -197,16 +165,6 @@ def _nearest(parts: Sequence[Part], point_mm: Sequence[float]) -> int:
     return int(np.argmin([np.linalg.norm(part.middle_mm - point_mm) for part in parts]))
 
 
-def _in_parts(parts: Sequence[Part], wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
-    found: list[Cavity | ScanError] = []
-    for part, sought in zip(parts, wanted.for_parts(parts), strict=True):
-        try:
-            found += _in_one_part(part, sought)
-        except ScanError as fault:
-            found.append(fault)
-    return tuple(found)
-
-
 def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
     """Measure what no gap parts: one impression, nearly always; joined ones, or two sides."""
     first = _measured(part, wanted)
@@ -220,23 +178,17 @@ def _in_one_part(part: Part, wanted: _Wanted) -> tuple[Cavity | ScanError, ...]:
     if back is None:
         return (first,)
     second = _measured_or_why(back, wanted.for_side(-first.frame.rotation[2]))
-    if not isinstance(second, Cavity) or not _are_two_sides(first, second):
+    # Two sides both show the surface's air, and hold a fair share each.
+    if not isinstance(second, Cavity) or first.skin.turned != second.skin.turned:
         return (first,)
-    return _in_order(*(_without_doubt_of_axis(side) for side in (first, second)))
-
-
-def _are_two_sides(first: Cavity, second: Cavity) -> bool:
-    """Say whether both sides show the surface's air, and hold a fair share each."""
     smaller, larger = sorted((first.volume.best_ml, second.volume.best_ml))
-    return first.skin.turned == second.skin.turned and smaller >= FAIR_SHARE * larger
-
-
-def _without_doubt_of_axis(side: Cavity) -> Cavity:
-    return replace(side, notes=tuple(note for note in side.notes if note.code != AXIS_UNSURE))
-
-
-def _in_order(one: Cavity, other: Cavity) -> tuple[Cavity, Cavity]:
-    """Put two sides in the order of where they look in the file, whatever was measured first."""
+    if smaller < FAIR_SHARE * larger:
+        return (first,)
+    one, other = (
+        replace(side, notes=tuple(note for note in side.notes if note.code != AXIS_UNSURE))
+        for side in (first, second)
+    )
+    # They come in the order of where they look in the file, whatever was measured first.
     apart_by = one.frame.rotation[2] - other.frame.rotation[2]
     largest = apart_by[int(np.argmax(np.abs(apart_by)))]
     return (one, other) if largest > 0.0 else (other, one)
@@ -256,9 +208,11 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     relief = relief_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
     pointed_away = skin.turned and not settings.inside_out
-    rises = footprint.rising_share
-    is_open = part.samples.is_open
-    turned = refuse_cast(is_open=is_open, turned=pointed_away, rising_share=rises)
+    turned = refuse_cast(
+        is_open=part.samples.is_open,
+        turned=pointed_away,
+        rising_share=footprint.rising_share,
+    )
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted.base, relief, footprint.inside, rim, frame)
     rooms = find_rooms(skin.columns, relief, footprint, rim, base)
@@ -309,20 +263,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
 
 
 def size_scan(path: Path, settings: Settings) -> Result:
-    """Read one scan, measure its cavity and size the mix.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-
-    Returns
-    -------
-    Result
-        What was found, or why the scan is refused; further impressions stand in its ``others``.
-    """
+    """Read one scan, measure its cavity and size the mix; a refusal is a result too."""
     start = time.perf_counter()
     try:
         result = together(examine_all(path, settings))
@@ -334,26 +275,10 @@ def size_scan(path: Path, settings: Settings) -> Result:
 def examine_all(
     path: Path, settings: Settings, decision: Decision | None = None
 ) -> list[tuple[Result, Cavity | VolestError]]:
-    """Read and measure one scan, and keep what every stage found.
+    """Read and measure one scan: what is said of each impression, and what that rests on.
 
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    decision : Decision or None
-        What a person decides now, in place of what is saved beside the scan.
-
-    Returns
-    -------
-    list of tuple of Result and Cavity or VolestError
-        What is said of each impression, and what that rests on; or why one of several is refused.
-
-    Raises
-    ------
-    ScanError
-        When the scan is refused.
+    A decision given stands in place of what is saved beside the scan. Where there are several
+    impressions, one that is refused says why.
     """
     scan = read_scan(path, unit=settings.unit)
     if decision is None and settings.obey_saved:
@@ -364,29 +289,7 @@ def examine_all(
 def examine(
     path: Path, settings: Settings, cavity: int = 1, decision: Decision | None = None
 ) -> tuple[Result, Cavity]:
-    """Read and measure one scan, and keep what every stage found about one impression of it.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    cavity : int
-        Which impression, where the scan has several.
-    decision : Decision or None
-        What a person decides now, in place of what is saved beside the scan.
-
-    Returns
-    -------
-    tuple of Result and Cavity
-        What is said of it, and what that rests on.
-
-    Raises
-    ------
-    ScanError
-        When the scan is refused, or has no such impression.
-    """
+    """Do as `examine_all` does, for one impression, numbered from 1."""
     all_of_it = examine_all(path, settings, decision)
     if not 1 <= cavity <= len(all_of_it):
         raise ScanError(
@@ -402,63 +305,19 @@ def examine(
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
-    """Measure the cavity of one scan and size the mix.
-
-    Parameters
-    ----------
-    scan : Scan
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    decision : Decision or None
-        What a person decided about this scan.
-
-    Returns
-    -------
-    Result
-        What was found, further impressions in its ``others``; times are left at 0.
-
-    Raises
-    ------
-    ScanError
-        When the scan cannot be measured.
-    """
+    """Measure the cavity of a scan that was read, and size the mix; times are left at 0."""
     found = find_cavities(scan, settings, decision)
     return together(_results(str(scan.path), found, settings))
 
 
 def together(examined: Sequence[tuple[Result, Cavity | VolestError]]) -> Result:
-    """Put the impressions of one scan into one result, the further ones as its ``others``.
-
-    Parameters
-    ----------
-    examined : sequence of tuple of Result and Cavity or VolestError
-        What `examine_all` gives.
-
-    Returns
-    -------
-    Result
-        The first of them.
-    """
+    """Put the impressions of one scan into one result, the further ones as its ``others``."""
     first, *others = (result for result, _ in examined)
     return replace(first, others=tuple(others))
 
 
 def refused(name: str, fault: VolestError) -> Result:
-    """Say why a scan, or one of its impressions, is refused.
-
-    Parameters
-    ----------
-    name : str
-        The scan.
-    fault : VolestError
-        Why.
-
-    Returns
-    -------
-    Result
-        Without figures; its time is left at 0.
-    """
+    """Say why a scan, or one of its impressions, is refused; its time is left at 0."""
     return Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
 
 
@@ -472,21 +331,16 @@ def _results(
         return [(_result(name, only, settings), only)]
     listed: list[tuple[Result, Cavity | VolestError]] = []
     for number, one in enumerate(found, start=1):
-        result, basis = _result_or_why(name, one, settings, number=number, count=len(found))
+        basis: Cavity | VolestError
+        try:
+            if isinstance(one, ScanError):
+                raise one
+            basis = _told_as(number, len(found), one)
+            result = _result(name, basis, settings)
+        except (ScanError, MixError) as fault:
+            result, basis = refused(name, fault), fault
         listed.append((replace(result, cavity=number, cavities=len(found)), basis))
     return listed
-
-
-def _result_or_why(
-    name: str, one: Cavity | ScanError, settings: Settings, *, number: int, count: int
-) -> tuple[Result, Cavity | VolestError]:
-    try:
-        if isinstance(one, ScanError):
-            raise one
-        cavity = _told_as(number, count, one)
-        return _result(name, cavity, settings), cavity
-    except (ScanError, MixError) as fault:
-        return refused(name, fault), fault
 
 
 def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
@@ -526,10 +380,6 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         trim=cavity.trim,
         notes=notes,
     )
-
-
-def _decided(decision: Decision) -> Base:
-    return Base(how="saved", plane=(*decision.point_mm, *decision.normal))
 
 
 def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:

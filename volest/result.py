@@ -98,50 +98,17 @@ class Result:
         return self.scan if self.cavities == 1 else f"{self.scan} #{self.cavity}"
 
     def taking(self, seconds: float) -> "Result":
-        """Give the same with the time that its scan took, its further impressions too.
-
-        Parameters
-        ----------
-        seconds : float
-            The time.
-
-        Returns
-        -------
-        Result
-            The same figures.
-        """
+        """Give the same with the time that its scan took, its further impressions too."""
         others = tuple(one.taking(seconds) for one in self.others)
         return replace(self, seconds=seconds, others=others)
 
     def of_scan(self, scan: str) -> "Result":
-        """Give the same under another path, its further impressions too.
-
-        Parameters
-        ----------
-        scan : str
-            The path.
-
-        Returns
-        -------
-        Result
-            The same figures.
-        """
+        """Give the same under another path, its further impressions too."""
         return replace(self, scan=scan, others=tuple(one.of_scan(scan) for one in self.others))
 
 
 def one_by_one(results: Iterable[Result]) -> Iterator[Result]:
-    """Give each impression for itself, where the results are one a scan.
-
-    Parameters
-    ----------
-    results : iterable of Result
-        One a scan.
-
-    Yields
-    ------
-    Result
-        One an impression, with no others on it.
-    """
+    """Give each impression for itself, with no others on it, where the results are one a scan."""
     for first in results:
         yield replace(first, others=()) if first.others else first
         yield from first.others

@@ -13,13 +13,10 @@ import pytest
 
 from tests.scan.writers import cuboid, ply_header, stl_text
 from volest.errors import ScanError
-from volest.scan import ply_rows
-from volest.scan import stl_text as ascii_reader
+from volest.scan import ply, stl
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
-from volest.scan.ply import read_ply
-from volest.scan.ply_body import PIECE_BYTES, WORD_BYTES, number_table
-from volest.scan.stl_binary import read_stl_binary
-from volest.scan.stl_text import read_stl_text
+from volest.scan.ply import PIECE_BYTES, WORD_BYTES, number_table, read_ply
+from volest.scan.stl import read_stl_binary, read_stl_text
 
 TEXT = stl_text(cuboid())
 
@@ -63,7 +60,7 @@ def test_triangles_beside_a_quad() -> None:
 
 
 def test_more_corners_than_are_worked_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ply_rows, "MAX_TRIANGLES", 2)
+    monkeypatch.setattr(ply, "MAX_TRIANGLES", 2)
     rows = FACE + struct.pack("<B4i", 4, 0, 1, 2, 0)
     assert code_of(little(2, rows)) == "too-large"
 
@@ -94,8 +91,8 @@ def test_a_file_that_shrinks_while_it_is_read() -> None:
 
 
 def test_text_without_lines_or_facets(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ascii_reader, "LINE_BYTES", 1000)
-    monkeypatch.setattr(ascii_reader, "PIECE_BYTES", 300)
+    monkeypatch.setattr(stl, "LINE_BYTES", 1000)
+    monkeypatch.setattr(stl, "PIECE_BYTES", 300)
     with pytest.raises(ScanError, match="a line of more than"):
         read_stl_text(io.BytesIO(b"solid " + b"x" * 5000))
     with pytest.raises(ScanError, match="without a triangle"):

@@ -5,7 +5,7 @@ import pytest
 import trimesh
 
 from volest.errors import ScanError
-from volest.scan.mesh import scan_from_mesh
+from volest.scan.reading import scan_from_mesh
 
 
 def test_a_mesh_of_trimesh_is_taken_as_it_is() -> None:

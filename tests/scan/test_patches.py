@@ -60,7 +60,7 @@ def test_a_tube_is_no_patch(segments: int) -> None:
     # The wall of a drilled hole: long faces, every corner at a border, but two borders.
     turn = np.linspace(0.0, 2.0 * np.pi, segments + 1)[:-1]
     ring = np.stack([np.cos(turn), np.sin(turn), np.zeros(segments)], axis=1)
-    over = [*ring, 0.0, 0.0, 9.0]
+    over = ring + np.array([0.0, 0.0, 9.0])
     k = np.arange(segments)
     after = (k + 1) % segments
     tube = np.concatenate(

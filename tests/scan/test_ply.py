@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tests.scan.writers import cuboid, ply_binary, ply_text
 from volest.errors import ScanError
-from volest.scan import ply_header
+from volest.scan import ply
 from volest.scan.reading import read_scan
 
 Triangles = NDArray[np.float64]
@@ -175,7 +175,7 @@ def test_damaged_headers(old: bytes, new: bytes, tmp_path: Path) -> None:
 
 
 def test_header_without_end_is_bounded() -> None:
-    head = b"ply\ncomment " + b"x" * ply_header.HEADER_BYTES
+    head = b"ply\ncomment " + b"x" * ply.HEADER_BYTES
     with pytest.raises(ScanError) as refusal:
-        ply_header.read_ply_header(head[: ply_header.HEADER_BYTES])
+        ply.read_ply_header(head[: ply.HEADER_BYTES])
     assert refusal.value.code == "damaged"

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from tests.scan.writers import cuboid, stl_text
 from volest.errors import ScanError
-from volest.scan import stl_text as module
+from volest.scan import stl
 from volest.scan.reading import read_scan
 
 TEXT = stl_text(cuboid()).decode()
@@ -57,7 +57,7 @@ def test_names_of_any_words(
     name: str, piece_bytes: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Small pieces cut the text in every place.
-    monkeypatch.setattr(module, "PIECE_BYTES", piece_bytes)
+    monkeypatch.setattr(stl, "PIECE_BYTES", piece_bytes)
     text = stl_text(cuboid(), name=name).decode()
     np.testing.assert_array_equal(read(tmp_path, text), cuboid())
 

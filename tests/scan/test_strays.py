@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from tests.cavity.trays import Floats, Tray, trays
-from volest.scan.checks import areas_mm2
+from volest.scan.checks import areas_mm2, note_lost, note_needles
 from volest.scan.reading import read_scan
-from volest.scan.strays import note_lost, note_needles
 
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 TRAYS = {tray.name: tray for tray in trays()}

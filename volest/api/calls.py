@@ -16,7 +16,7 @@ from volest.errors import ScanError, UsageError
 from volest.pipeline import measure as measure_scan
 from volest.pipeline import refused, size_scan
 from volest.result import Result
-from volest.scan.mesh import scan_from_mesh
+from volest.scan.reading import scan_from_mesh
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.day_folder import day_folder

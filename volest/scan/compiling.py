@@ -28,67 +28,29 @@ Part = TypeVar("Part")
 
 
 def count_scan(triangles: int) -> None:
-    """Take note that a scan is about to be measured in this process.
-
-    Parameters
-    ----------
-    triangles : int
-        Its size.
-    """
+    """Take note that a scan of so many triangles is about to be measured in this process."""
     if sum(_spent) <= LOADING_S:
         _spent.append(SCAN_S + MILLION_S * triangles / 1e6)
 
 
 def loops(name: str) -> ModuleType | None:
-    """Return a module of compiled loops if the compiled way is taken.
-
-    Parameters
-    ----------
-    name : str
-        Name of the module.
-
-    Returns
-    -------
-    module or None
-        None where the numpy way is to be gone: too few scans yet, no numba, or told so.
-    """
+    """Return a module of compiled loops, or None where the numpy way is to be gone."""
     wanted = os.environ.get(SWITCH, "")
     if wanted == "never" or (wanted != "always" and sum(_spent) <= LOADING_S):
         return None
     if name not in _modules:
-        _modules[name] = _loaded(name)
+        try:
+            _modules[name] = importlib.import_module(name)
+        except (ImportError, RuntimeError, OSError, AttributeError) as fault:
+            _LOG.info("no compiled loops (%s); going on in numpy", fault)
+            _modules[name] = None
     return _modules[name]
 
 
-def _loaded(name: str) -> ModuleType | None:
-    try:
-        return importlib.import_module(name)
-    except (ImportError, RuntimeError, OSError, AttributeError) as fault:
-        _LOG.info("no compiled loops (%s); going on in numpy", fault)
-        return None
-
-
 def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
-    """Share a compiled loop over triangles out among threads.
+    """Share a compiled loop over runs of triangles out among threads; results in their order.
 
     Worker processes take one thread, since others like them run beside.
-
-    Parameters
-    ----------
-    work : function
-        What is done with a run of triangles.
-    triangles : int
-        How many there are.
-
-    Returns
-    -------
-    list
-        What came of each run, in their order.
-
-    Examples
-    --------
-    >>> in_parts(lambda part: part.stop - part.start, 12)
-    [12]
     """
     import multiprocessing
     from concurrent.futures import ThreadPoolExecutor
@@ -108,21 +70,6 @@ def compiled(loop: Loop) -> Loop:
     """Compile a loop when it is first called, and keep it for later processes where that works.
 
     The interpreter's lock is let go while it runs, so that `in_parts` can run it in threads.
-
-    Parameters
-    ----------
-    loop : function
-        Loops over arrays.
-
-    Returns
-    -------
-    function
-        The same, compiled.
-
-    Raises
-    ------
-    ImportError
-        Where numba is not installed.
     """
     numba = importlib.import_module("numba")
     try:

@@ -32,8 +32,6 @@ class Patch:
         'leave-out' or 'take-in'.
     centre_mm : tuple of float
         Its middle in the scan's own frame.
-    radius_mm : float
-        Its radius.
     """
 
     what: str
@@ -62,63 +60,18 @@ class Decision:
 
 
 def decision_path(scan: Path) -> Path:
-    """Say where the decision about a scan is kept.
-
-    Parameters
-    ----------
-    scan : Path
-        The scan.
-
-    Returns
-    -------
-    Path
-        The file beside it.
-
-    Examples
-    --------
-    >>> decision_path(Path("b0417.stl")).name
-    'b0417.stl.decision.toml'
-    """
+    """Say where the decision about a scan is kept: beside it."""
     return scan.with_name(scan.name + SUFFIX)
 
 
 def fingerprint(scan: Path) -> str:
-    """Give what tells the content of a scan from any other.
-
-    Parameters
-    ----------
-    scan : Path
-        The scan.
-
-    Returns
-    -------
-    str
-        Its SHA-256.
-
-    Raises
-    ------
-    OSError
-        If it cannot be read.
-    """
+    """Give what tells the content of a scan from any other: its SHA-256."""
     with scan.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def write_decision(scan: Path, decision: Decision) -> Path:
-    """Save a decision beside its scan, whole or not at all.
-
-    Parameters
-    ----------
-    scan : Path
-        The scan that was looked at.
-    decision : Decision
-        What was decided.
-
-    Returns
-    -------
-    Path
-        The file that was written.
-    """
+    """Save a decision beside its scan, whole or not at all, and return the file."""
     target = decision_path(scan)
     record = {
         "volest_decision": VERSION,
@@ -147,23 +100,7 @@ def _record(decision: Decision) -> dict[str, Any]:
 
 
 def read_decision(scan: Path) -> Decision | None:
-    """Read the decision about a scan, if there is one.
-
-    Parameters
-    ----------
-    scan : Path
-        The scan.
-
-    Returns
-    -------
-    Decision or None
-        What was decided.
-
-    Raises
-    ------
-    ScanError
-        'decision' if the file is not one, is of another version, or was made for another scan.
-    """
+    """Read the decision about a scan, if there is one; refuse one that was made for another."""
     path = decision_path(scan)
     if not _stands(path):
         return None

@@ -1,4 +1,8 @@
-"""Reading a scan: from a file of any kind to triangles in mm that can be trusted."""
+"""Reading a scan: from a file of any kind, or another library's mesh, to triangles in mm.
+
+The kind of a file is told by its first bytes and its size rather than by its name; a mesh is known
+by what it has, not by who made it.
+"""
 
 import difflib
 import os
@@ -6,24 +10,44 @@ import stat
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import areas_mm2, drop_degenerate, refuse_not_finite
-from volest.scan.kind import PLY, STL_TEXT, misnamed_note, recognise
-from volest.scan.limits import refuse_if_large
+from volest.scan.checks import (
+    areas_mm2,
+    drop_degenerate,
+    note_lost,
+    note_needles,
+    refuse_if_large,
+    refuse_not_finite,
+)
 from volest.scan.ply import read_ply
 from volest.scan.scale import check_scale, mm_per_unit
-from volest.scan.stl_binary import read_stl_binary
-from volest.scan.stl_text import read_stl_text
-from volest.scan.strays import note_lost, note_needles
+from volest.scan.stl import fits_exactly, read_stl_binary, read_stl_text
 
 HEAD_BYTES = 4096  # enough to recognise any kind
-_MOST_LOOKED_AT = 10_000  # names beside a missing file
+MOST_LOOKED_AT = 10_000  # names beside a missing file
+STL_BINARY = "binary STL"
+STL_TEXT = "ASCII STL"
+PLY = "PLY"
+SUFFIXES = {STL_BINARY: ".stl", STL_TEXT: ".stl", PLY: ".ply"}
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # some editors put it before a text
+OTHER_KINDS = {
+    b"PK\x03\x04": "a zip archive",
+    b"\x1f\x8b": "a gzip archive",
+    b"7z\xbc\xaf": "a 7z archive",
+    b"%PDF": "a PDF document",
+    b"\x89PNG": "a PNG picture",
+    b"\xff\xd8\xff": "a JPEG picture",
+    b"<?xml": "an XML document",
+    b"{": "a JSON document",
+}
+# Names of solids may hold any letters, so bytes above 127 pass; control bytes do not.
+TEXT_BYTES = frozenset(range(32, 127)) | frozenset(range(128, 256)) | {9, 10, 12, 13}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,8 +56,6 @@ class Scan:
 
     Parameters
     ----------
-    path : Path
-        Where it was read.
     triangles : ndarray of float64, shape (n, 3, 3)
         Corners in mm, read-only, finite, each triangle with an area; n is at least 1. Order and
         winding are those of the file.
@@ -47,33 +69,9 @@ class Scan:
 
 
 def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
-    """Read a scan from an STL or PLY file.
+    """Read a scan from an STL or PLY file in this unit, mm if none is given.
 
-    Parameters
-    ----------
-    path : Path or str
-        The file; its kind is told by its content, not by its name.
-    unit : str, optional
-        Unit of the file: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
-
-    Returns
-    -------
-    Scan
-        Triangles in mm and notes.
-
-    Raises
-    ------
-    ScanError
-        With one of the codes in docs/reference/refusals.md.
-    UsageError
-        If the unit is none of those.
-
-    Examples
-    --------
-    >>> read_scan("no-such-scan.stl")
-    Traceback (most recent call last):
-    ...
-    volest.errors.ScanError: found no such file or folder; needed a scan ...
+    Its kind is told by its content, not by its name; docs/reference/refusals.md has all refusals.
     """
     path = Path(path)
     mm_per_unit(unit)  # a slip in the unit is told before the file is read
@@ -83,6 +81,27 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
     return scan_of(triangles, path=path, unit=unit, notes=notes)
 
 
+def scan_from_mesh(mesh: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
+    """Take the triangles of a mesh that another library holds; it is not changed.
+
+    It has ``triangles``, (n, 3, 3), as trimesh has them, or ``points`` and ``triangulate()``, as
+    pyvista has them; or it is an array, (n, 3, 3), itself. Lengths are in the unit, else in mm.
+    """
+    without = ScanError(
+        f"a {type(mesh).__name__} without triangles",
+        needed="a triangle mesh",
+        remedy="give a path, a mesh of trimesh or pyvista, or an array of shape (n, 3, 3)",
+        code="not-a-mesh",
+    )
+    try:
+        found = np.array(_corners(mesh), dtype=np.float64)  # (n, 3, 3), a copy
+    except (TypeError, ValueError) as fault:
+        raise without from fault
+    if found.shape[1:] != (3, 3) or not len(found):
+        raise without
+    return scan_of(found, path=Path(name), unit=unit)
+
+
 def scan_of(
     triangles: NDArray[np.float64],
     *,
@@ -90,31 +109,7 @@ def scan_of(
     unit: str | None = None,
     notes: tuple[Note, ...] = (),
 ) -> Scan:
-    """Check triangles, wherever they come from, and make them a scan.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners, in the unit; changed where they are not in mm, and set read-only.
-    path : Path
-        File or name they go by.
-    unit : str, optional
-        Their unit: 'mm', 'cm', 'm' or 'inch'; mm if none is given.
-    notes : tuple of Note
-        What is doubtful already.
-
-    Returns
-    -------
-    Scan
-        Triangles in mm and notes.
-
-    Raises
-    ------
-    ScanError
-        If they are not finite, have no area or cannot be of an impression's size.
-    UsageError
-        If the unit is none of those.
-    """
+    """Check triangles (n, 3, 3) and make them a scan; they are brought to mm in place."""
     factor = mm_per_unit(unit)
     with np.errstate(invalid="ignore", over="ignore"):
         if factor != 1.0:
@@ -129,13 +124,41 @@ def scan_of(
     return Scan(path=path, triangles=triangles, notes=(*notes, *dropped, *strays, *size_notes))
 
 
+def _corners(mesh: Any) -> object:
+    if isinstance(mesh, np.ndarray):
+        return mesh
+    if hasattr(mesh, "triangulate") and hasattr(mesh, "points"):
+        whole = mesh.triangulate()
+        faces = np.asarray(whole.faces).reshape(-1, 4)[:, 1:]  # each led by its count
+        return np.asarray(whole.points)[faces]
+    return getattr(mesh, "triangles", None)
+
+
 def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
     try:
-        _refuse_special(_mode(path))
+        try:
+            mode = path.stat().st_mode
+        except ValueError as fault:  # a name with a zero byte in it
+            raise OSError(str(fault)) from fault
+        # Opening a pipe or a device can wait for ever or act on it: told apart before opening.
+        if not stat.S_ISREG(mode):
+            raise ScanError(
+                "a folder" if stat.S_ISDIR(mode) else "a pipe, socket or device",
+                needed="a file with a scan",
+                remedy="name an STL or PLY file",
+                code="unreadable",
+            )
         with path.open("rb") as file:
             return _read_open(file, path.suffix.lower())
     except OSError as fault:
-        raise _unreadable(path, fault) from fault
+        missing = isinstance(fault, FileNotFoundError)
+        why = getattr(fault, "strerror", None) or str(fault)
+        raise ScanError(
+            "no such file or folder" if missing else f"a file that cannot be read ({why})",
+            needed="a scan as STL or PLY, or a folder of them",
+            remedy="check the name" + (_near(path) if missing else " and the rights to it"),
+            code="unreadable",
+        ) from fault
     except MemoryError as fault:
         raise ScanError(
             "more triangles than this computer has memory for",
@@ -145,55 +168,73 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
         ) from fault
 
 
-def _mode(path: Path) -> int:
-    try:
-        return path.stat().st_mode
-    except ValueError as fault:  # a name with a zero byte in it
-        raise OSError(str(fault)) from fault
-
-
-def _refuse_special(mode: int) -> None:
-    # Opening a pipe or a device can wait for ever or act on it: told apart before opening.
-    if stat.S_ISREG(mode):
-        return
-    raise ScanError(
-        "a folder" if stat.S_ISDIR(mode) else "a pipe, socket or device",
-        needed="a file with a scan",
-        remedy="name an STL or PLY file",
-        code="unreadable",
-    )
-
-
 def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
     size = os.fstat(file.fileno()).st_size
     head = file.read(HEAD_BYTES)
-    kind = recognise(head, size, suffix)
-    refuse_if_large(size, text=kind.name == STL_TEXT)
-    file.seek(kind.begins_at)
-    if kind.name == STL_TEXT:
+    kind, begins_at = _kind_of(head, size, suffix)
+    refuse_if_large(size, text=kind == STL_TEXT)
+    file.seek(begins_at)
+    if kind == STL_TEXT:
         triangles, notes = read_stl_text(file)
-    elif kind.name == PLY:
+    elif kind == PLY:
         triangles, notes = read_ply(file, size)
     else:
         triangles, notes = read_stl_binary(file, head, size)
-    return triangles, (*misnamed_note(kind, suffix), *notes)
+    return triangles, (*_misnamed(kind, suffix), *notes)
 
 
-def _unreadable(path: Path, fault: OSError) -> ScanError:
-    missing = isinstance(fault, FileNotFoundError)
-    why = getattr(fault, "strerror", None) or str(fault)
+def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:
+    """Tell the kind of a file and where it begins; by its suffix only what content leaves open."""
+    if size == 0:
+        raise ScanError(
+            "0 bytes",
+            needed="a scan as STL or PLY",
+            remedy="copy or export it again",
+            code="empty",
+        )
+    if head[:4] in {b"ply\n", b"ply\r"}:
+        return PLY, 0
+    if fits_exactly(head, size):
+        return STL_BINARY, 0
+    for magic, found in OTHER_KINDS.items():
+        if head.startswith(magic):
+            raise _not_a_mesh(found)
+    mark = len(BYTE_ORDER_MARK) if head.startswith(BYTE_ORDER_MARK) else 0
+    if TEXT_BYTES.issuperset(head[mark:][:1000]):
+        if head[mark:].lstrip()[:5].lower() == b"solid":
+            return STL_TEXT, mark
+        raise _not_a_mesh("a text that is neither STL nor PLY")
+    if suffix != ".stl":
+        raise _not_a_mesh("bytes that are neither STL nor PLY")
+    return STL_BINARY, 0
+
+
+def _not_a_mesh(found: str) -> ScanError:
     return ScanError(
-        "no such file or folder" if missing else f"a file that cannot be read ({why})",
-        needed="a scan as STL or PLY, or a folder of them",
-        remedy=f"check the name{_near(path)}" if missing else "check the name and the rights to it",
-        code="unreadable",
+        found,
+        needed="a scan as STL or PLY",
+        remedy="export the scan as STL or PLY",
+        code="not-a-mesh",
     )
+
+
+def _misnamed(kind: str, suffix: str) -> tuple[Note, ...]:
+    """Note a suffix, in small letters, that does not fit the content."""
+    if suffix == SUFFIXES[kind]:
+        return ()
+    ending = f"ends in {suffix}" if suffix.isprintable() and suffix else "has no such ending"
+    note = Note(
+        code="misnamed",
+        text=f"The file is {kind} by its content, though its name {ending}.",
+        do=f"Give it a name that ends in {SUFFIXES[kind]}.",
+    )
+    return (note,)
 
 
 def _near(path: Path) -> str:
     """Name what lies beside a missing file and is called nearly the same."""
     try:
-        beside = [other.name for other in islice(path.parent.iterdir(), _MOST_LOOKED_AT)]
+        beside = [other.name for other in islice(path.parent.iterdir(), MOST_LOOKED_AT)]
     except OSError:
         return ""
     near = difflib.get_close_matches(path.name, beside, n=1)

@@ -25,28 +25,7 @@ HEAVIEST = 100.0  # times the median area: a spike to a far point has few triang
 
 
 def mm_per_unit(unit: str | None) -> float:
-    """Return how many mm a unit is.
-
-    Parameters
-    ----------
-    unit : str or None
-        'mm', 'cm', 'm' or 'inch'; None is taken as mm.
-
-    Returns
-    -------
-    float
-        Millimetres.
-
-    Raises
-    ------
-    UsageError
-        If it is none of those.
-
-    Examples
-    --------
-    >>> mm_per_unit("inch")
-    25.4
-    """
+    """Return how many mm a unit is; None is taken as mm."""
     if unit is None:
         return 1.0
     if unit not in MM_PER_UNIT:
@@ -63,28 +42,10 @@ def _three_digits(side_mm: float) -> str:
 
 
 def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
-    """Measure the scan's longest side and its height, without its stray parts.
+    """Measure the scan's longest side along x, y or z, and its height along its thinnest way.
 
     At each end the outermost 1 % of the surface is left out, by area; a triangle counts with no
     more than 100 times the median area.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-    areas : ndarray of float64, shape (n,)
-        Their areas in mm².
-
-    Returns
-    -------
-    longest_mm, height_mm : float
-        Along x, y or z, and along the scan's own thinnest way.
-
-    Examples
-    --------
-    >>> corners = np.array([[[0.0, 0, 0], [60, 0, 0], [60, 40, 0]]])
-    >>> sides_mm(corners, np.array([1200.0]))
-    (60.0, 0.0)
     """
     stride = -(-len(triangles) // SAMPLE)
     points = np.ascontiguousarray(triangles[::stride].reshape(-1, 3).T)  # (3, 3 m)
@@ -118,35 +79,7 @@ def _ends(
 def check_scale(
     triangles: NDArray[np.float64], areas: NDArray[np.float64], unit: str | None
 ) -> tuple[Note, ...]:
-    """Refuse a scan that cannot be an impression by its size, and note an unusual one.
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm, as read with the unit.
-    areas : ndarray of float64, shape (n,)
-        Their areas in mm².
-    unit : str or None
-        Unit that was given.
-
-    Returns
-    -------
-    tuple of Note
-        'odd-size' where length or height are not those of an impression.
-
-    Raises
-    ------
-    ScanError
-        'scale' outside of 15 to 200 mm, with the units that would make it plausible.
-
-    Examples
-    --------
-    >>> corners = np.array([[[0.0, 0, 0], [6, 0, 0], [6, 4, 0]]])
-    >>> check_scale(corners, np.array([12.0]), None)
-    Traceback (most recent call last):
-    ...
-    volest.errors.ScanError: found a longest side of 6 mm, read as mm; ...
-    """
+    """Refuse triangles in mm that cannot be an impression by their size; note an unusual one."""
     side_mm, height_mm = sides_mm(triangles, areas)
     in_file = (side_mm / mm_per_unit(unit), height_mm / mm_per_unit(unit))
     if not POSSIBLE_MM[0] <= side_mm <= POSSIBLE_MM[1]:

@@ -30,8 +30,6 @@ class MendedWinding:
         Corners in mm, read-only, in the order of the input.
     body : ndarray of int, shape (m,)
         Number, from 0, of the body that each face belongs to, joined by edges.
-    turned : int
-        Faces that were turned over.
     removed_duplicates : int
         Faces that stood there before, in either winding, and were left out.
     torn_edges : int
@@ -60,34 +58,18 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     Corners with the same coordinates are one vertex, faces with the same three vertices are one
     face. Neighbours over an edge of exactly two faces must run along it in opposite directions
     [from memory: orientable 2-manifolds, any text on algebraic topology].
-
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (n, 3, 3)
-        Corners in mm.
-
-    Returns
-    -------
-    MendedWinding
-        The triangles, and how many were turned and left out.
-
-    Examples
-    --------
-    A square of two faces, one of them wound the wrong way.
-
-    >>> low, high = [[0.0, 0, 0], [2, 0, 0], [2, 1, 0]], [[0.0, 0, 0], [0, 1, 0], [2, 1, 0]]
-    >>> mended = mend_winding(np.array([low, high]))
-    >>> mended.turned, mended.removed_duplicates
-    (1, 0)
     """
     points = triangles.reshape(-1, 3) + 0.0  # (3 n, 3), copied, -0.0 made 0.0
     vertices = _counted(_same_rows(points)).reshape(-1, 3)  # (n, 3)
-    keep = _first_of_each(_same_rows(np.sort(vertices, axis=1).astype(np.float64)))
+    faces = _same_rows(np.sort(vertices, axis=1).astype(np.float64))  # (n,)
+    keep = np.flatnonzero(faces == np.arange(len(faces)))
     removed = len(triangles) - len(keep)
     triangles, vertices = triangles[keep], vertices[keep]
     pairs = _edge_pairs(vertices)
     body, turn = _turns(len(triangles), pairs)
-    turn ^= _minority(body, turn, areas_mm2(triangles))
+    areas = areas_mm2(triangles)
+    balance = np.bincount(body, weights=np.where(turn, -areas, areas))
+    turn ^= (balance < 0)[body]  # where the larger area would be turned, all the others are
     triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
     triangles.flags.writeable = False
     return MendedWinding(
@@ -144,10 +126,6 @@ def _counted(labels: NDArray[np.intp]) -> NDArray[np.intp]:
     return counted
 
 
-def _first_of_each(labels: NDArray[np.intp]) -> NDArray[np.intp]:
-    return np.flatnonzero(labels == np.arange(len(labels)))
-
-
 def _edge_pairs(vertices: NDArray[np.intp]) -> _Pairs:
     start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
     end = vertices[:, [1, 2, 0]].reshape(-1)
@@ -187,21 +165,8 @@ def _turns(faces: int, pairs: _Pairs) -> tuple[NDArray[np.intp], NDArray[np.bool
     for one, other in ((pairs.left, pairs.right), (pairs.right, pairs.left)):
         of_tree = parents[one] == other
         turn[one[of_tree]] = pairs.against[of_tree]
-    return body, _along_the_tree(parents, turn)[:faces]
-
-
-def _along_the_tree(parents: NDArray[np.intp], turn: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Sum the turns from each face up to the root, twice as far in each round."""
+    # The turns from each face up to the root are summed, twice as far in each round.
     while (parents != parents[parents]).any():
         turn = turn ^ turn[parents]
         parents = parents[parents]
-    return turn
-
-
-def _minority(
-    body: NDArray[np.intp], turn: NDArray[np.bool_], areas: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    """Faces of bodies in which the larger area would be turned: there all the others are."""
-    balance = np.bincount(body, weights=np.where(turn, -areas, areas))
-    wrong: NDArray[np.bool_] = (balance < 0)[body]
-    return wrong
+    return body, turn[:faces]
