@@ -12,7 +12,6 @@ from tests.cavity.trays import Tray, trays
 from volest.cavity.columns import cut_columns, grid_over
 from volest.cavity.frame import frame_along
 from volest.cavity.polarity import by_coordinate
-from volest.result import MEASURED
 from volest.settings import Base
 
 TRAYS = {tray.name: tray for tray in trays()}

@@ -16,13 +16,7 @@ _CLOSED: dict[str, Any] = {"extra": "forbid", "allow_inf_nan": False}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Within:
-    """A bound on a number, in the form the checker of the file asks for.
-
-    Parameters
-    ----------
-    gt, ge, le : float or None
-        Above this, at least this, at most this.
-    """
+    """A bound on a number, in the form the checker of the file asks for."""
 
     gt: float | None = None
     ge: float | None = None
@@ -53,19 +47,7 @@ AtLeast = Annotated[float, Within(ge=0.0, le=100_000.0)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What can be weighed and measured.
-
-    Parameters
-    ----------
-    scale_step_g : float
-        Smallest step of the scale.
-    scoop_g : float
-        Weighed content of one level scoop.
-    cylinder_step_ml : float
-        Smallest mark of the measuring cylinder.
-    water_c : float
-        Temperature of the water, in degrees C.
-    """
+    """What can be weighed and measured; `scoop_g` is the weighed content of a level scoop."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     scale_step_g: Annotated[float, STEP] = 1.0
@@ -76,17 +58,7 @@ class Bench:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """What one way of mixing leaves behind.
-
-    Parameters
-    ----------
-    share_percent : float
-        Share of the volume mixed on top.
-    residue_ml : float
-        Fixed part on bowl, spatula and brush, for each mix.
-    air_percent : float
-        Share of the mix that is entrapped air.
-    """
+    """What one way of mixing leaves behind: shares of the volume and of the mix, mL a mix."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     share_percent: Annotated[float, SHARE_PERCENT] = 15.0
@@ -96,31 +68,14 @@ class Way:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ways:
-    """Both ways of mixing.
-
-    Parameters
-    ----------
-    hand, vacuum : Way
-        Stirred in a bowl; stirred under vacuum.
-    """
+    """Both ways of mixing."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     hand: Way = Way()
     vacuum: Way = Way()
 
     def of(self, name: str) -> Way:
-        """Give one of them.
-
-        Parameters
-        ----------
-        name : str
-            'hand' or 'vacuum'.
-
-        Returns
-        -------
-        Way
-            What it leaves behind.
-        """
+        """Give one of them: 'hand' or 'vacuum'."""
         return self.hand if name == HAND else self.vacuum
 
 
@@ -134,18 +89,12 @@ class OwnStone:
         What the lab calls it; the name of a type changes that type.
     like : str or None
         The type it is like; may be left out where the name is a type.
-    title : str or None
-        What it is, in words.
     wp, wp_low, wp_high : float or None
         Usual water and its range, in mL per 100 g of powder.
     powder_density : float or None
         True density of the powder, in g/cm3.
     scoop_g : float or None
         Weighed content of one level scoop of this powder; None takes that of the bench.
-    working_low_min, working_high_min : float or None
-        Working time, in min.
-    price_per_kg : float or None
-        Price of a kg, in the lab's currency.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
@@ -164,17 +113,7 @@ class OwnStone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bowl:
-    """A bowl and what it mixes well.
-
-    Parameters
-    ----------
-    name : str
-        What the lab calls it.
-    most_ml, least_ml : float
-        Largest and smallest mix.
-    way : str
-        'hand' or 'vacuum'.
-    """
+    """A bowl, and the largest and smallest mix that it mixes well."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     name: str
@@ -185,19 +124,7 @@ class Bowl:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondPour:
-    """The base under the first pour.
-
-    Parameters
-    ----------
-    stone : str
-        Its stone.
-    height_mm : float or None
-        Its height; None makes none unless asked for.
-    taper_deg : float
-        How much its sides lean inwards, away from the teeth.
-    retention_ml : float
-        First-pour stone for the knobs that hold the base.
-    """
+    """The base under the first pour: none without a height; `retention_ml` is for its knobs."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     stone: str = "type-3"
@@ -208,13 +135,7 @@ class SecondPour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sharing:
-    """How several impressions may share a mix.
-
-    Parameters
-    ----------
-    at_most : int
-        Impressions in one mix.
-    """
+    """How many impressions may share a mix."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     at_most: Annotated[int, Within(ge=1, le=4)] = 3
@@ -255,18 +176,7 @@ class Lab:
     risk_percent: Annotated[float, Within(ge=0.1, le=20.0)] = 2.0
 
     def with_height(self, height_mm: float | None) -> "Lab":
-        """Give the same lab with a base of another height.
-
-        Parameters
-        ----------
-        height_mm : float or None
-            Height of the base; 0 for no base, None leaves the lab as it is.
-
-        Returns
-        -------
-        Lab
-            A copy.
-        """
+        """Give the same lab with a base of another height; 0 for no base, None leaves it."""
         if height_mm is None:
             return self
         return replace(self, second_pour=replace(self.second_pour, height_mm=height_mm or None))

@@ -25,22 +25,16 @@ class Entry:
 
     Parameters
     ----------
-    booked : str
-        When, in UTC (ISO 8601).
-    stone, way : str
-        Stone and way of mixing.
+    booked, struck : str
+        When, and when it was struck out as a slip (None: it counts), in UTC (ISO 8601).
     volume_ml : float
         Cavity that was to be filled.
-    powder_g, water_ml, mix_ml : float
-        What was mixed.
     left_g, left_ml : float
-        Mix that could still have been poured, weighed and as a volume; below 0: what was missing.
+        Mix that could still have been poured; below 0: what was missing.
     lot, mark, scan : str or None
         Lot of the powder, mark of the operator, the scan; for tracing.
     source : str or None
         Fingerprint of the file that the mix was read from, so that a second booking is seen.
-    struck : str or None
-        When it was struck out as a slip, in UTC; such a pour is kept and teaches nothing.
     number : int or None
         Its number in the journal; None before it is booked.
     """
@@ -62,13 +56,7 @@ class Entry:
     number: int | None = None
 
     def pour(self) -> Pour:
-        """Give what the waste is learned from.
-
-        Returns
-        -------
-        Pour
-            Volumes, stone and way.
-        """
+        """Give what the waste is learned from."""
         return Pour(
             stone=self.stone,
             way=self.way,
@@ -83,13 +71,7 @@ COLUMNS = tuple(field.name for field in fields(Entry))
 
 
 def now() -> str:
-    """Give the time as it is booked.
-
-    Returns
-    -------
-    str
-        UTC to the second, ISO 8601.
-    """
+    """Give the time as it is booked: UTC to the second, ISO 8601."""
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
@@ -107,28 +89,7 @@ def entry_of(
     scan: str | None = None,
     source: str | None = None,
 ) -> Entry:
-    """Put a pour down as it is booked: mix and leftover as volumes too.
-
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    way : str
-        Way of mixing.
-    volume_ml, powder_g, water_ml : float
-        Cavity, and what was mixed for it.
-    left_g : float
-        Mix that could still have been poured; below 0: what was missing.
-    water_c : float
-        Temperature of the water.
-    lot, mark, scan, source : str or None
-        As `Entry` has them.
-
-    Returns
-    -------
-    Entry
-        The pour, of now; its figures are not checked yet.
-    """
+    """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet."""
     mix_ml = powder_g / kind.powder_density.value + water_ml
     mass_g = powder_g + water_ml * water_density_g_per_ml(water_c)
     return Entry(
@@ -149,18 +110,7 @@ def entry_of(
 
 
 def is_sound(entry: Entry) -> bool:
-    """Tell whether an entry that another program may have written holds what it should.
-
-    Parameters
-    ----------
-    entry : Entry
-        As the file has it.
-
-    Returns
-    -------
-    bool
-        False if a figure is none, or no text where text should be.
-    """
+    """Tell whether an entry that another program may have written holds what it should."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
     figures = (*amounts, entry.left_g, entry.left_ml)
     words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck)
@@ -175,19 +125,7 @@ def is_sound(entry: Entry) -> bool:
 
 
 def check_entry(entry: Entry) -> None:
-    """Refuse a pour whose figures cannot be meant.
-
-    Parameters
-    ----------
-    entry : Entry
-        The pour.
-
-    Raises
-    ------
-    UsageError
-        'journal-odd' if an amount is not above 0, the powder cannot set with that water, or the
-        pour took far too little or too much.
-    """
+    """Refuse a pour ('journal-odd') whose figures cannot be meant."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
     if not all(math.isfinite(x) and x > 0 for x in amounts) or not math.isfinite(entry.left_g):
         raise _odd("an amount that is not above 0", "volume, powder and water above 0")

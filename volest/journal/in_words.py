@@ -15,20 +15,7 @@ LAST = 5  # pours that are listed: a slip is noticed soon or never
 
 
 def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
-    """Tell what the journal holds and teaches, stone by stone and way by way.
-
-    Parameters
-    ----------
-    pours : sequence of Pour
-        All pours.
-    lab : Lab
-        Prices, default waste and risk.
-
-    Returns
-    -------
-    list of str
-        Some lines for each.
-    """
+    """Tell what the journal holds and teaches, stone by stone and way by way."""
     if not pours:
         return ["No pour is booked yet."]
     lines = []
@@ -39,18 +26,7 @@ def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
 
 
 def last_lines(entries: Sequence[Entry]) -> list[str]:
-    """List the last pours with their numbers, so that a slip can be found.
-
-    Parameters
-    ----------
-    entries : sequence of Entry
-        All pours, the oldest first.
-
-    Returns
-    -------
-    list of str
-        A heading and one line a pour; empty where there is none.
-    """
+    """List the last of all pours with their numbers, so that a slip can be found."""
     if not entries:
         return []
     told = [f"  {entry.number}. {_entry_words(entry)}" for entry in entries[-LAST:]]

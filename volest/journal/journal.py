@@ -44,20 +44,7 @@ _NAMES = ", ".join(COLUMNS)
 
 
 class Journal:
-    """An open journal; use it in a `with` block.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    new : bool
-        Make it if it is not there.
-
-    Raises
-    ------
-    UsageError
-        If it is not there, cannot be opened, or is no journal.
-    """
+    """An open journal; use it in a `with` block."""
 
     def __init__(self, path: Path, *, new: bool = True) -> None:
         if not new and not path.is_file():
@@ -75,23 +62,7 @@ class Journal:
         self._base.close()
 
     def book(self, entry: Entry) -> int:
-        """Write one pour down.
-
-        Parameters
-        ----------
-        entry : Entry
-            The pour.
-
-        Returns
-        -------
-        int
-            Its number.
-
-        Raises
-        ------
-        UsageError
-            If its figures cannot be meant, or the file cannot be written.
-        """
+        """Write one pour down after `check_entry`, and give its number."""
         check_entry(entry)
         marks = ", ".join("?" * len(COLUMNS))
         done = self._base.change(
@@ -101,18 +72,7 @@ class Journal:
         return int(done.lastrowid or 0)
 
     def entries(self) -> list[Entry]:
-        """Read all pours, the oldest first.
-
-        Returns
-        -------
-        list of Entry
-            The pours.
-
-        Raises
-        ------
-        UsageError
-            If one holds what cannot be meant: another program wrote into the file.
-        """
+        """Read all pours, the oldest first; one that another program spoilt is refused."""
         rows = self._base.rows(f"SELECT {_NAMES} FROM pours ORDER BY number")  # noqa: S608  # own names
         entries = [Entry(**dict(zip(COLUMNS, row, strict=True))) for row in rows]
         for number, entry in enumerate(entries, start=1):
@@ -121,28 +81,11 @@ class Journal:
         return entries
 
     def pours(self) -> list[Pour]:
-        """Read what the waste is learned from.
-
-        Returns
-        -------
-        list of Pour
-            One a booked pour that was not struck out.
-        """
+        """Read what the waste is learned from: the pours that were not struck out."""
         return [entry.pour() for entry in self.entries() if entry.struck is None]
 
     def strike(self, number: int) -> None:
-        """Strike a pour out: it stays in the journal, and nothing is learned from it.
-
-        Parameters
-        ----------
-        number : int
-            Its number.
-
-        Raises
-        ------
-        UsageError
-            If there is no such pour, or it was struck out before.
-        """
+        """Strike a pour out: it stays in the journal, and nothing is learned from it."""
         done = self._base.change(
             "UPDATE pours SET struck = ? WHERE number = ? AND struck IS NULL", (now(), number)
         )
@@ -155,32 +98,10 @@ class Journal:
             )
 
     def booked_from(self, source: str) -> list[int]:
-        """Find the pours that were booked from the same file and still count.
-
-        Parameters
-        ----------
-        source : str
-            Fingerprint of the file.
-
-        Returns
-        -------
-        list of int
-            Their numbers.
-        """
+        """Find the numbers of the pours booked from the file of a fingerprint that still count."""
         query = "SELECT number FROM pours WHERE source = ? AND struck IS NULL ORDER BY number"
         return [number for (number,) in self._base.rows(query, (source,))]
 
     def back_up(self, target: Path) -> None:
-        """Copy the journal into one file that is whole, while others may go on booking.
-
-        Parameters
-        ----------
-        target : Path
-            The copy; an older one is replaced when the new one is there.
-
-        Raises
-        ------
-        UsageError
-            If it is the journal itself, or cannot be written.
-        """
+        """Copy the journal into one file that is whole, while others may go on booking."""
         self._base.back_up(target)

@@ -15,32 +15,7 @@ def with_waste(
     residue_ml: float | None,
     journal_file: Path | None,
 ) -> Settings:
-    """Put the waste into settings that know their lab and way of mixing.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of a run.
-    waste_percent, residue_ml : float or None
-        As they were said; None leaves it to the lab. Where one was said, nothing is learned.
-    journal_file : Path or None
-        The journal that teaches it.
-
-    Returns
-    -------
-    Settings
-        The same with all three.
-
-    Raises
-    ------
-    UsageError
-        If the journal is not there or cannot be read.
-
-    Examples
-    --------
-    >>> with_waste(Settings(), waste_percent=9.0, residue_ml=None, journal_file=None).waste_percent
-    9.0
-    """
+    """Put the waste into settings that know their lab; where any was said, nothing is learned."""
     usual = settings.lab.way.of(settings.way)
     said = waste_percent is not None or residue_ml is not None
     return replace(

@@ -16,18 +16,7 @@ _TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
 
 
 def check_volume(volume_ml: float) -> None:
-    """Refuse a volume that cannot be meant.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Volume to fill, in mL.
-
-    Raises
-    ------
-    MixError
-        If it is not above 0, not finite, or larger than any pour.
-    """
+    """Refuse a volume that cannot be meant."""
     if not 0.0 < volume_ml <= MOST_VOLUME_ML:
         raise MixError(
             f"a volume of {volume_ml:g} mL",
@@ -40,18 +29,7 @@ def check_volume(volume_ml: float) -> None:
 def check_extras(
     waste_percent: float, residue_ml: float, air_percent: float, stretch_ml_per_100g: float
 ) -> None:
-    """Refuse extras that cannot be meant.
-
-    Parameters
-    ----------
-    waste_percent, residue_ml, air_percent, stretch_ml_per_100g : float
-        As `volest.stone.mix.mix` takes them.
-
-    Raises
-    ------
-    MixError
-        If one is below 0, not finite, or out of all reason.
-    """
+    """Refuse extras that cannot be meant."""
     for what, value, most, unit in (
         ("waste", waste_percent, MOST_WASTE_PERCENT, "%"),
         ("residue", residue_ml, MOST_RESIDUE_ML, "mL"),
@@ -68,25 +46,7 @@ def check_extras(
 
 
 def waste_notes(waste_percent: float) -> tuple[Note, ...]:
-    """Flag a share of waste that looks like a fraction or a factor taken for a percentage.
-
-    Parameters
-    ----------
-    waste_percent : float
-        Share of the volume mixed on top.
-
-    Returns
-    -------
-    tuple of Note
-        One note, or none.
-
-    Examples
-    --------
-    >>> [note.do for share in (0.15, 1.15) for note in waste_notes(share)]
-    ['If 15 % is meant, write 15.', 'If 15 % is meant, write 15.']
-    >>> waste_notes(15.0), waste_notes(0.0)
-    ((), ())
-    """
+    """Flag a share of waste that looks like a fraction or a factor taken for a percentage."""
     if not 0.0 < waste_percent < _TINY_PERCENT:
         return ()
     meant = 100.0 * (waste_percent % 1.0 or waste_percent)  # of a fraction, or of a factor
@@ -100,18 +60,7 @@ def waste_notes(waste_percent: float) -> tuple[Note, ...]:
 
 
 def check_wp(wp_ml_per_100g: float) -> None:
-    """Refuse water that cannot set the powder, or a ratio in the wrong unit.
-
-    Parameters
-    ----------
-    wp_ml_per_100g : float
-        Water, in mL per 100 g of powder.
-
-    Raises
-    ------
-    MixError
-        If it is below what the powder binds, or above any ratio of the trade.
-    """
+    """Refuse water that cannot set the powder, or a ratio in the wrong unit."""
     if not LEAST_WP.value <= wp_ml_per_100g <= MOST_WP_ML_PER_100G:
         raise MixError(
             f"W/P {wp_ml_per_100g:g} mL per 100 g",
@@ -122,18 +71,7 @@ def check_wp(wp_ml_per_100g: float) -> None:
 
 
 def check_mixes(mixes: int) -> None:
-    """Refuse a number of equal mixes that cannot be meant.
-
-    Parameters
-    ----------
-    mixes : int
-        Into how many mixes one volume is split.
-
-    Raises
-    ------
-    MixError
-        If it is below 1 or out of all reason.
-    """
+    """Refuse a number of equal mixes below 1 or out of all reason."""
     if not 1 <= mixes <= MOST_MIXES:
         raise MixError(
             f"{mixes} mixes for one pour",

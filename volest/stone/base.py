@@ -18,30 +18,6 @@ def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.
     the frustum of a cone over the same area is never too little:
     ``height / 3 * (a + sqrt(a * b) + b)``, ``b`` being the area at the far side (the frustum's
     formula as in any table of solids).
-
-    Parameters
-    ----------
-    footprint_mm2 : float
-        Area inside the rim.
-    height_mm : float
-        Height of the base.
-    taper_deg : float
-        How much the sides lean inwards, away from the teeth.
-
-    Returns
-    -------
-    float
-        Volume, in mL.
-
-    Raises
-    ------
-    MixError
-        If the figures make no base.
-
-    Examples
-    --------
-    >>> base_volume_ml(2600.0, 12.0)
-    31.2
     """
     if not (footprint_mm2 > 0 and math.isfinite(footprint_mm2)):
         raise _no_base(f"a footprint of {footprint_mm2:g} mm2", "an area above 0 mm2")

@@ -95,22 +95,6 @@ BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
 
 
 def mixing_min(way: str) -> float:
-    """Say how long one mix takes, from the powder in the water to ready to pour.
-
-    Parameters
-    ----------
-    way : str
-        'hand' or 'vacuum'.
-
-    Returns
-    -------
-    float
-        Minutes: the longer soak, then stirring by hand, or wetting by hand and vacuum.
-
-    Examples
-    --------
-    >>> mixing_min("vacuum"), mixing_min("hand")
-    (2.0, 1.5)
-    """
+    """Say how long one mix takes: the longer soak, then stirring, or wetting by hand and vacuum."""
     stirring_s = WETTING.value + VACUUM_MIXING.value if way == VACUUM else HAND_MIXING.high
     return (SOAK.high + stirring_s) / 60.0

@@ -41,22 +41,10 @@ NUMBERED = ("Steps", "Base, the second pour")
 
 
 def steps(made: Mix, way: str = VACUUM, *, knobs_ml: float | None = None) -> tuple[str, ...]:
-    """List the steps from the bowl to the cast, or to the base where one follows.
+    """List the steps from the bowl to the cast, or to the base.
 
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-    way : str
-        'hand' or 'vacuum'.
-    knobs_ml : float, optional
-        Mix to keep back for the knobs of a base, where `base_steps` follow: the cast then stays in
-        the impression until they are done.
-
-    Returns
-    -------
-    tuple of str
-        One sentence a step, water first.
+    With `knobs_ml`, kept back for the knobs of a base, `base_steps` follow: the cast then stays in
+    the impression until they are done.
     """
     bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
     kept = (f"Keep {knobs_ml:g} mL of the mix back for the knobs of the base.",) if knobs_ml else ()
@@ -99,18 +87,7 @@ def _stirring(way: str) -> tuple[str, ...]:
 
 
 def if_short(made: Mix) -> tuple[str, ...]:
-    """Say what to do when the mix does not fill the cavity.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    tuple of str
-        One sentence each. Common practice, no source.
-    """
+    """Say what to do when the mix does not fill the cavity. Common practice, no source."""
     return (
         _more_of(made),
         "Pour it on while the stone in the impression is still wet and glossy.",
@@ -120,18 +97,7 @@ def if_short(made: Mix) -> tuple[str, ...]:
 
 
 def base_if_short(base: Mix) -> str:
-    """Say what to do when the mix of the base does not reach.
-
-    Parameters
-    ----------
-    base : Mix
-        The base.
-
-    Returns
-    -------
-    str
-        Some sentences. Common practice, no source.
-    """
+    """Say what to do when the mix of the base does not reach. Common practice, no source."""
     book = "Book it with 'volest log --base-pour --short'."
     return f"Base short? {_more_of(base)} Pour it on while the base is wet. {book}"
 
@@ -143,19 +109,7 @@ def _more_of(made: Mix) -> str:
 def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) -> tuple[str, ...]:
     """List the steps of the second pour: hold, wait, wet, mix, pour, wait, part.
 
-    Parameters
-    ----------
-    first, base : Mix
-        Both pours.
-    retention_ml : float
-        First-pour stone that is kept for the knobs.
-    way : str
-        'hand' or 'vacuum'.
-
-    Returns
-    -------
-    tuple of str
-        One sentence a step. Knobs, damp alginate, wetting, turning: common practice, no source.
+    Knobs, damp alginate, wetting, turning: common practice, no source.
     """
     knobs = (
         f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it from the "

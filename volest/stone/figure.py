@@ -11,20 +11,7 @@ OWN: Mark = "the lab's own"
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Figure:
-    """One number of the trade.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-    unit : str
-        Its unit.
-    source : str
-        Where it comes from.
-    mark : str
-        'read' (in an excerpt of the source), 'from memory', 'derived' or
-        'common practice, no source'.
-    """
+    """One number of the trade."""
 
     value: float
     unit: str
@@ -35,32 +22,14 @@ class Figure:
         return f"{self.value:g}"
 
     def as_record(self) -> dict[str, Any]:
-        """Return the figure as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            'value', 'low' and 'high' (null here), 'unit', 'source' and 'mark'.
-        """
+        """Return the figure as plain values for JSON; 'low' and 'high' are null."""
         rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
         return {"value": self.value, "low": None, "high": None, **rest}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Band:
-    """A range of the trade, both ends included.
-
-    Parameters
-    ----------
-    low, high : float
-        Its ends.
-    unit : str
-        Their unit.
-    source : str
-        Where they come from.
-    mark : str
-        As for `Figure`.
-    """
+    """A range of the trade, both ends included."""
 
     low: float
     high: float
@@ -75,12 +44,6 @@ class Band:
         return self.low <= value <= self.high
 
     def as_record(self) -> dict[str, Any]:
-        """Return the range as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            'value' (null here), 'low', 'high', 'unit', 'source' and 'mark'.
-        """
+        """Return the range as plain values for JSON; 'value' is null."""
         rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
         return {"value": None, "low": self.low, "high": self.high, **rest}

@@ -5,20 +5,8 @@ from volest.stone.rounding import shown
 
 
 def water_dealt(made: Mix) -> str:
-    """Say the water in a cell, in mL: of each mix, where there are several.
+    """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes.
 
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        Never their sum, which no bowl takes.
-
-    Examples
-    --------
     >>> from volest.stone.mix import mix
     >>> water_dealt(mix(50)), water_dealt(mix(200, mixes=2))
     ('20.6', '2 x 41.0')
@@ -27,20 +15,8 @@ def water_dealt(made: Mix) -> str:
 
 
 def powder_dealt(made: Mix) -> str:
-    """Say the powder in a cell, in g: of each mix, where there are several.
+    """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes.
 
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        Never their sum, which no bowl takes.
-
-    Examples
-    --------
     >>> from volest.stone.mix import mix
     >>> powder_dealt(mix(50)), powder_dealt(mix(200, mixes=2))
     ('103', '2 x 205')
@@ -49,25 +25,7 @@ def powder_dealt(made: Mix) -> str:
 
 
 def scoops_dealt(made: Mix) -> str:
-    """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '2 + 3 g'; 'each' behind it where the powder is split; 'weigh' where no scoop
-        of the stone is known.
-
-    Examples
-    --------
-    >>> from volest.stone.mix import mix
-    >>> scoops_dealt(mix(50)), scoops_dealt(mix(70, by="scoop")), scoops_dealt(mix(200, mixes=2))
-    ('2 + 3 g', '3', '4 + 5 g each')
-    """
+    """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up."""
     if not made.has_scoop:
         return "weigh"
     rest = f" + {shown(made.rest_g, made.bench.scale_step_g)} g" if made.rest_g else ""

@@ -11,42 +11,12 @@ _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much
 
 
 def water_in_words(made: Mix) -> str:
-    """Say the water of one mix, no finer than the cylinder.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '20.6 mL'.
-    """
+    """Say the water of one mix, no finer than the cylinder."""
     return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
 
 
 def water_weighed(made: Mix) -> str:
-    """Say the water of one mix for the scale, where the scale is fine enough to keep the ratio.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '30 g'; empty where a step of the scale would move the ratio.
-
-    Examples
-    --------
-    A scale that shows whole grams is too coarse for 8.2 mL, and right for 20.0 mL:
-
-    >>> from volest.stone.mix import mix
-    >>> water_weighed(mix(20)), water_weighed(mix(48.5))
-    ('', '20 g')
-    """
+    """Say the water of one mix for the scale; '' where a step of that would move the ratio."""
     weighed = shown(made.water_g / made.mixes, made.bench.scale_step_g)
     off_g = abs(float(weighed) - made.water_g / made.mixes)
     moves_wp = 100.0 * off_g / (made.powder_g / made.mixes)
@@ -54,34 +24,12 @@ def water_weighed(made: Mix) -> str:
 
 
 def powder_in_words(made: Mix) -> str:
-    """Say the powder of one mix, no finer than the scale.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '103 g'.
-    """
+    """Say the powder of one mix, no finer than the scale."""
     return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
 
 
 def scoops_in_words(made: Mix) -> str:
-    """Say the powder of one mix in scoops.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example '2 full scoops of 50 g'; or that it has to be weighed.
-    """
+    """Say the powder of one mix in full scoops and a rest; or that it has to be weighed."""
     if not made.has_scoop:
         return "weigh it: no scoop weight is known"
     each = f"of {made.bench.scoop_g:g} g"
@@ -92,18 +40,7 @@ def scoops_in_words(made: Mix) -> str:
 
 
 def bowl_in_words(made: Mix) -> str:
-    """Say the bowl of a mix.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        For example 'bowl large'; empty where the lab has named no bowls.
-    """
+    """Say the bowl of a mix; '' where the lab has named no bowls."""
     return "" if made.bowl is None else f"bowl {made.bowl}"
 
 
@@ -112,27 +49,7 @@ def _rest(made: Mix) -> str:
 
 
 def same_again_in_words(made: Mix) -> str:
-    """Find a small mix at the ratio that was asked for: water on a mark, powder on the scale.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        Water first, for example '10.0 mL of water to 50 g of powder'.
-
-    Examples
-    --------
-    A scoop of 50 g would take 10.5 mL at W/P 21; with marks of 1 mL, 10 mL to 48 g come nearest.
-
-    >>> from volest.lab import Bench
-    >>> from volest.stone.mix import mix
-    >>> same_again_in_words(mix(150, wp_ml_per_100g=21, bench=Bench(cylinder_step_ml=1.0)))
-    '10 mL of water to 48 g of powder'
-    """
+    """Find a small mix at the ratio that was asked for: water on a mark, powder on the scale."""
     bench, wp = made.bench, made.wp_ml_per_100g
     about_g = min(bench.scoop_g, _TOP_UP_G)
     marks = max(round(about_g * wp / 100.0 / bench.cylinder_step_ml), 1)
@@ -144,24 +61,7 @@ def same_again_in_words(made: Mix) -> str:
 
 
 def ratio_in_words(made: Mix) -> str:
-    """Say the ratio that the mix has, and the one that was asked for where they differ.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    str
-        In mL per 100 g.
-
-    Examples
-    --------
-    >>> from volest.stone.mix import mix
-    >>> ratio_in_words(mix(50))
-    'W/P 20.0 mL per 100 g'
-    """
+    """Say the ratio that the mix has, and the one that was asked for where they differ."""
     said = f"W/P {made.made_wp_ml_per_100g:.1f} mL per 100 g"
     if abs(made.made_wp_ml_per_100g - made.wp_ml_per_100g) < SAME_WP:
         return said
@@ -170,18 +70,7 @@ def ratio_in_words(made: Mix) -> str:
 
 
 def yield_in_words(made: Mix) -> tuple[str, ...]:
-    """Say what the mix makes, how much of it is waste, and what it costs.
-
-    Parameters
-    ----------
-    made : Mix
-        The mix.
-
-    Returns
-    -------
-    tuple of str
-        One line each.
-    """
+    """Say what the mix makes, how much of it is waste, and what it costs: a line each."""
     percent = 100.0 * made.waste_ml / made.mix_ml
     makes = "Makes" if made.mixes == 1 else f"All {made.mixes} mixes together make"
     waste = f"{made.waste_ml:.1f} mL of it is waste, {percent:.0f} % of the mix;"
@@ -192,41 +81,12 @@ def yield_in_words(made: Mix) -> tuple[str, ...]:
 
 
 def way_in_words(way: str) -> str:
-    """Say a way of mixing.
-
-    Parameters
-    ----------
-    way : str
-        'hand' or 'vacuum'.
-
-    Returns
-    -------
-    str
-        In words.
-
-    Examples
-    --------
-    >>> way_in_words("hand")
-    'by hand'
-    """
+    """Say a way of mixing: 'hand' or 'vacuum'."""
     return "under vacuum" if way == VACUUM else "by hand"
 
 
 def learned_in_words(law: Learned, volume_ml: float) -> str:
-    """Say on what a learned waste rests.
-
-    Parameters
-    ----------
-    law : Learned
-        What the pours teach.
-    volume_ml : float
-        Volume to fill, in mL.
-
-    Returns
-    -------
-    str
-        Two sentences.
-    """
+    """Say on what a learned waste rests."""
     return (
         f"Learned from {law.pours} pour{'s' * (law.pours != 1)}: a pour takes "
         f"{law.expected_ml(volume_ml):.1f} mL more than its cavity on average, give or take "

@@ -31,21 +31,7 @@ _PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / _PRIOR_WEIGHT)  # at 50 mL: one pour, two 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pour:
-    """What one pour took.
-
-    Parameters
-    ----------
-    stone, way : str
-        Stone and way of mixing.
-    volume_ml : float
-        Cavity that was to be filled.
-    mix_ml : float
-        Mix that was made.
-    left_ml : float
-        Mix that could still have been poured; below 0, what was missing.
-    powder_g : float
-        Powder that went into it.
-    """
+    """What one pour took; `left_ml` could still have been poured, below 0 it was missing."""
 
     stone: str
     way: str
@@ -68,30 +54,7 @@ class Pour:
 def learn(
     pours: Iterable[Pour], *, stone: str, way: str, default: Way, risk_percent: float = 2.0
 ) -> Learned:
-    """Learn the waste of one stone mixed one way.
-
-    Parameters
-    ----------
-    pours : iterable of Pour
-        The lab's pours; those of other stones and ways are passed over.
-    stone, way : str
-        Which to learn.
-    default : Way
-        The allowance that few pours lean on.
-    risk_percent : float
-        Chance of running short that is left.
-
-    Returns
-    -------
-    Learned
-        The law, with the number of pours that it rests on.
-
-    Examples
-    --------
-    >>> law = learn([], stone="type-4", way="vacuum", default=Way(share_percent=15.0))
-    >>> law.pours, round(law.allowance_ml(50.0), 6)
-    (0, 7.5)
-    """
+    """Learn the waste of one stone mixed one way; other pours are passed over."""
     seen = [pour for pour in pours if (pour.stone, pour.way) == (stone, way)]
     risk = risk_percent / 100.0
     prior_fixed, prior_share = _prior(default)
@@ -123,20 +86,7 @@ def learn(
 
 
 def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
-    """Learn the waste of every stone and way that pours were booked for.
-
-    Parameters
-    ----------
-    pours : sequence of Pour
-        The lab's pours.
-    lab : Lab
-        Its default waste, and the risk it takes.
-
-    Returns
-    -------
-    tuple of Learned
-        One a stone and way, in their order.
-    """
+    """Learn the waste of every stone and way that pours were booked for, in their order."""
     return tuple(
         learn(pours, stone=stone, way=way, default=lab.way.of(way), risk_percent=lab.risk_percent)
         for stone, way in sorted({(pour.stone, pour.way) for pour in pours})

@@ -114,13 +114,7 @@ class Mix:
         return self.water_ml * water_density_g_per_ml(self.bench.water_c)
 
     def as_record(self) -> dict[str, Any]:
-        """Return the mix as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            The mix object of the program contract; volumes to a millionth of a mL.
-        """
+        """Return the mix as plain values for JSON."""
         return {
             "stone": self.stone,
             "powder_g": round(self.powder_g, 6),
@@ -159,49 +153,6 @@ def mix(
     ideal mixing (see `volest.stone.slurry`). Both are put on steps of the bench so that the mix is
     never short and keeps its ratio (see `volest.stone.rounding.dealt_out`). Several equal mixes
     each leave their residue and are each rounded.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Volume to fill, in mL.
-    stone : str or StoneType
-        Stone type.
-    waste_percent : float
-        Share of the volume mixed on top.
-    residue_ml : float
-        Fixed part on bowl, spatula and brush, in mL, for each mix.
-    wp_ml_per_100g : float, optional
-        Water, in mL per 100 g of powder; the type's usual one by default.
-    stretch_ml_per_100g : float
-        Water on top of that for a longer pour, held inside the stone's range.
-    by : str
-        'gram' rounds up to steps of the scale, 'scoop' to whole scoops.
-    air_percent : float
-        Share of the mix that is entrapped air; 0 under vacuum.
-    bench : Bench
-        Scale, scoop, cylinder and temperature of the water.
-    mixes : int
-        Number of equal mixes to split it into.
-
-    Returns
-    -------
-    Mix
-        Powder, water, scoops and what is left.
-
-    Raises
-    ------
-    MixError
-        If an amount makes no sense, or the water cannot set the powder.
-    UsageError
-        If the stone or the way of rounding is not known.
-
-    Examples
-    --------
-    Three scoops, 150 g to 30 mL, are what a full arch is said to take:
-
-    >>> m = mix(75, waste_percent=10, by="scoop")
-    >>> m.powder_g, m.water_ml, m.scoops
-    (150.0, 30.0, 3)
     """
     kind = stone if isinstance(stone, StoneType) else stone_type(stone)
     check_volume(volume_ml)

@@ -10,31 +10,7 @@ from volest.stone.types import STONE_TYPES, StoneType, stone_type
 
 
 def find_stone(name: str, lab: Lab) -> StoneType:
-    """Find a stone by name, the lab's own first.
-
-    Parameters
-    ----------
-    name : str
-        A name of the lab's, or of a type.
-    lab : Lab
-        The lab.
-
-    Returns
-    -------
-    StoneType
-        Its figures.
-
-    Raises
-    ------
-    UsageError
-        If there is no such stone; the known ones are named.
-
-    Examples
-    --------
-    >>> own = OwnStone(name="ivory", like="type-3", wp=30.0)
-    >>> find_stone("Ivory", Lab(stone=(own,))).wp.value
-    30.0
-    """
+    """Find a stone by name, the lab's own first; the known ones are named where there is none."""
     wanted = name.strip().casefold()
     for own in lab.stone:
         if own.name.strip().casefold() == wanted or is_type(own.name, wanted):
@@ -50,18 +26,7 @@ def find_stone(name: str, lab: Lab) -> StoneType:
 
 
 def all_stones(lab: Lab) -> Sequence[StoneType]:
-    """List every stone that a lab can ask for.
-
-    Parameters
-    ----------
-    lab : Lab
-        The lab.
-
-    Returns
-    -------
-    sequence of StoneType
-        The types, each as the lab has it, then its own.
-    """
+    """List every stone that a lab can ask for: the types as it has them, then its own."""
     types = [find_stone(name, lab) for name in STONE_TYPES]
     taken = {kind.name for kind in types}
     more = [own_stone(own, lab.currency) for own in lab.stone]
@@ -69,25 +34,7 @@ def all_stones(lab: Lab) -> Sequence[StoneType]:
 
 
 def own_stone(own: OwnStone, currency: str) -> StoneType:
-    """Put what the lab says into the type that its stone is like.
-
-    Parameters
-    ----------
-    own : OwnStone
-        What the lab says.
-    currency : str
-        What stands behind its price.
-
-    Returns
-    -------
-    StoneType
-        All figures; those of the lab carry its mark.
-
-    Raises
-    ------
-    UsageError
-        If the type that it is like is not known.
-    """
+    """Put what the lab says into the type that its stone is like, with the lab's mark."""
     like = stone_type(own.like or own.name)
     name = like.name if is_type(own.name, like.name) else own.name
     low = like.wp_range.low if own.wp_low is None else own.wp_low
@@ -107,47 +54,12 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
 
 
 def bench_for(kind: StoneType, lab: Lab) -> Bench:
-    """Give the bench with the scoop of one stone, where the lab has weighed it.
-
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    lab : Lab
-        The lab.
-
-    Returns
-    -------
-    Bench
-        Its scoop holds what a scoop of that stone weighs, or else what the bench says.
-
-    Examples
-    --------
-    >>> own = OwnStone(name="type-3", scoop_g=43.0)
-    >>> bench_for(find_stone("type-3", Lab(stone=(own,))), Lab()).scoop_g
-    43.0
-    """
+    """Give the bench with the scoop of one stone, where the lab has weighed it."""
     return lab.bench if kind.scoop is None else replace(lab.bench, scoop_g=kind.scoop.value)
 
 
 def is_type(name: str, wanted: str) -> bool:
-    """Say whether two spellings mean the same type.
-
-    Parameters
-    ----------
-    name, wanted : str
-        Spellings as `volest.stone.types.stone_type` takes them.
-
-    Returns
-    -------
-    bool
-        False also where one of them is no type.
-
-    Examples
-    --------
-    >>> is_type("Type IV", "type-4"), is_type("ivory", "type-4")
-    (True, False)
-    """
+    """Say whether two spellings mean the same type; False also where one is no type."""
     try:
         return stone_type(name) is stone_type(wanted)
     except UsageError:

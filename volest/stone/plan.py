@@ -18,8 +18,6 @@ class Impression:
 
     Parameters
     ----------
-    name : str
-        What the plan calls it.
     volume_ml : float
         Its cavity up to the base line.
     window : Window or None
@@ -27,8 +25,7 @@ class Impression:
     age_min : float
         Time since it was taken out of the mouth.
     scan, cavity : str and int
-        The scan it comes from, and which impression of that it is; no scan where it has no other
-        name.
+        The scan it comes from, '' where it has no other name, and which impression of that it is.
     """
 
     name: str
@@ -51,20 +48,14 @@ class Impression:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SharedMix:
-    """One mix and what is poured from it.
+    """One mix and what is poured from it, in that order.
 
     Parameters
     ----------
-    impressions : tuple of Impression
-        In the order they are poured.
-    mix : Mix
-        What goes into the bowl.
     start_min : float
         When the powder goes into the water, counted from now.
-    notes : tuple of Note
-        What a person should see to.
     late : tuple of Impression
-        Those of the impressions that are past their window when their turn comes.
+        Those that are past their window when their turn comes.
     """
 
     impressions: tuple[Impression, ...]
@@ -76,15 +67,7 @@ class SharedMix:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """The mixes of a day, and what they would be one by one.
-
-    Parameters
-    ----------
-    mixes : tuple of SharedMix
-        In the order they are made.
-    alone : tuple of Mix
-        A mix for each impression by itself.
-    """
+    """The mixes of a day in order, and a mix for each impression alone."""
 
     mixes: tuple[SharedMix, ...]
     alone: tuple[Mix, ...]
@@ -106,20 +89,7 @@ class Plan:
 
 
 def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
-    """Say what the plan saves in money.
-
-    Parameters
-    ----------
-    plan : Plan
-        The mixes.
-    settings : Settings
-        The lab, for its currency.
-
-    Returns
-    -------
-    tuple of float and str, or None
-        Saving and currency; None where the price of a stone is not known.
-    """
+    """Say what the plan saves, and the currency; None where a stone's price is not known."""
     alone = [cost_of(made.powder_g, made.kind) for made in plan.alone]
     together = [cost_of(shared.mix.powder_g, shared.mix.kind) for shared in plan.mixes]
     if None in alone:

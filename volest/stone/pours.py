@@ -17,57 +17,12 @@ from volest.stone.types import StoneType
 
 
 def first_pour(volume_ml: float, settings: Settings, *, reserve_ml: float = 0.0) -> Mix:
-    """Size the first pour, knobs for the base included where one is made.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Cavity up to the base line, in mL.
-    settings : Settings
-        Stone, waste, bowls and bench.
-    reserve_ml : float
-        Mixed on top of it, in mL, beside the waste.
-
-    Returns
-    -------
-    Mix
-        The mix, in a bowl if the lab has named its bowls.
-
-    Raises
-    ------
-    MixError
-        If it cannot be made as asked.
-    UsageError
-        If the stone or the way of rounding is not known.
-
-    Examples
-    --------
-    >>> first_pour(50.0, Settings()).powder_g
-    103.0
-    """
+    """Size the first pour, knobs for a base included; `reserve_ml` is on top, beside the waste."""
     return into_bowls(_first([volume_ml], settings, reserve_ml), settings.lab.bowl, settings.way)
 
 
 def shared_pour(volumes_ml: Sequence[float], settings: Settings) -> Mix | None:
-    """Size one mix from which several impressions are poured.
-
-    Parameters
-    ----------
-    volumes_ml : sequence of float
-        Their cavities, in mL.
-    settings : Settings
-        Stone, waste, bowls and bench.
-
-    Returns
-    -------
-    Mix or None
-        The mix; None where one mix cannot hold them.
-
-    Examples
-    --------
-    >>> shared_pour([50.0, 20.0], Settings()).powder_g
-    144.0
-    """
+    """Size one mix from which several impressions are poured; None where one cannot hold them."""
     whole = _first(volumes_ml, settings)
     bowls = settings.lab.bowl
     if _filled_ml(volumes_ml, settings) > MOST_VOLUME_ML:
@@ -96,32 +51,7 @@ def _first(
 
 
 def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
-    """Size the base under the first pour.
-
-    Parameters
-    ----------
-    footprint_mm2 : float
-        Area of the cavity at the base line.
-    settings : Settings
-        The base, its stone and the bench.
-
-    Returns
-    -------
-    Mix or None
-        The mix; None where no base is asked for.
-
-    Raises
-    ------
-    MixError
-        If it cannot be made as asked.
-    UsageError
-        If its stone is not known.
-
-    Examples
-    --------
-    >>> second_pour(2600.0, Settings()) is None
-    True
-    """
+    """Size the base under the first pour, of the area at the base line; None where none is made."""
     base = settings.lab.second_pour
     if base.height_mm is None:
         return None
@@ -181,18 +111,8 @@ def _maker(
 def knows_scoop(kind: StoneType, settings: Settings) -> bool:
     """Say whether the weight of a level scoop of a stone is known.
 
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    settings : Settings
-        The lab, and the usual stone.
-
-    Returns
-    -------
-    bool
-        True where the lab has weighed one of that stone, and for the stone that the scoop of the
-        bench was weighed with: of another it weighs otherwise.
+    It is where the lab has weighed one of that stone, and for the stone that the scoop of the bench
+    was weighed with: of another it weighs otherwise.
     """
     weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
     return kind.scoop is not None or kind.name == weighed.name
@@ -208,22 +128,7 @@ def _weigh(kind: StoneType) -> Note:
 
 
 def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:
-    """Say what is mixed on top: learned where the lab's pours teach it, else as set.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Volume to fill, in mL.
-    stone : str
-        Name of the stone.
-    settings : Settings
-        Waste as set, and as learned.
-
-    Returns
-    -------
-    Way
-        Share, fixed residue and air.
-    """
+    """Say what is mixed on top: learned where the lab's pours teach it, else as set."""
     air_percent = settings.lab.way.of(settings.way).air_percent
     law = learned_for(stone, settings)
     if law is not None:
@@ -237,19 +142,6 @@ def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:
 
 
 def learned_for(stone: str, settings: Settings) -> Learned | None:
-    """Find what the pours teach of a stone, mixed as the settings have it.
-
-    Parameters
-    ----------
-    stone : str
-        Name of the stone.
-    settings : Settings
-        The way of mixing, and what was learned.
-
-    Returns
-    -------
-    Learned or None
-        None where no pour was booked for it.
-    """
+    """Find what the pours teach of a stone, mixed as the settings have it; None if nothing yet."""
     fitting = (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way))
     return next(fitting, None)

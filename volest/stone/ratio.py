@@ -18,33 +18,7 @@ SAME_WP = 0.25
 def stretched(
     kind: StoneType, wp_ml_per_100g: float, stretch_ml_per_100g: float
 ) -> tuple[float, tuple[Note, ...]]:
-    """Add water for working time, up to the end of the stone's range and not beyond.
-
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    wp_ml_per_100g : float
-        The ratio without stretching.
-    stretch_ml_per_100g : float
-        Water asked for on top.
-
-    Returns
-    -------
-    float
-        The ratio to mix at.
-    tuple of Note
-        What is doubtful about it.
-
-    Examples
-    --------
-    Three scoops of 50 g with 31 mL instead of 30 mL:
-
-    >>> from volest.stone.types import stone_type
-    >>> wp, notes = stretched(stone_type("4"), 20.0, 2 / 3)
-    >>> round(1.5 * wp, 1), notes
-    (31.0, ())
-    """
+    """Add water for working time, up to the end of the stone's range; with what is doubtful."""
     asked = wp_ml_per_100g + stretch_ml_per_100g
     most = max(kind.wp_range.high, wp_ml_per_100g)
     if asked <= most:
@@ -59,22 +33,8 @@ def stretched(
 
 
 def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
-    """Say down to which ratio a mix still counts as mixed as asked.
+    """Say down to which ratio a mix counts as asked: not below the range unless asked for.
 
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    wp_ml_per_100g : float
-        The ratio that is asked for.
-
-    Returns
-    -------
-    float
-        A little less, but not below the stone's range unless that was asked for.
-
-    Examples
-    --------
     >>> from volest.stone.types import stone_type
     >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
     (21.75, 18.7)
@@ -85,24 +45,7 @@ def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
 def marks_note(
     kind: StoneType, wp_ml_per_100g: float, rounded: float, *, by: str = "gram"
 ) -> tuple[Note, ...]:
-    """Flag a ratio that only the rounding has pushed out of the range.
-
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    wp_ml_per_100g : float
-        The ratio that was meant.
-    rounded : float
-        The ratio of the rounded amounts.
-    by : str
-        'gram' or 'scoop', as the powder is dealt out.
-
-    Returns
-    -------
-    tuple of Note
-        One note, or none.
-    """
+    """Flag a ratio that only the rounding has pushed out of the range."""
     if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
         return ()
     return (

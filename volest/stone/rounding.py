@@ -15,25 +15,7 @@ _FINE_MARKS = 1.5
 
 
 def powder_step_g(by: str, bench: Bench) -> float:
-    """Give the step in which the powder is dealt out.
-
-    Parameters
-    ----------
-    by : str
-        'gram' for the scale, 'scoop' for whole scoops.
-    bench : Bench
-        The scale and the scoop.
-
-    Returns
-    -------
-    float
-        Step, in g.
-
-    Raises
-    ------
-    UsageError
-        If there is no such way of dealing it out.
-    """
+    """Give the step in which the powder is dealt out: by 'gram' or by whole 'scoop'."""
     steps = {"gram": bench.scale_step_g, "scoop": bench.scoop_g}
     if by not in steps:
         raise UsageError(
@@ -43,25 +25,7 @@ def powder_step_g(by: str, bench: Bench) -> float:
 
 
 def powder_up(powder_g: float, step_g: float) -> float:
-    """Round powder up to whole steps, at least one.
-
-    Parameters
-    ----------
-    powder_g : float
-        Exact powder, in g.
-    step_g : float
-        Step of the scale, or content of the scoop.
-
-    Returns
-    -------
-    float
-        Powder, in g.
-
-    Examples
-    --------
-    >>> powder_up(102.3, 1.0), powder_up(102.3, 0.5), powder_up(102.3, 50.0)
-    (103.0, 102.5, 150.0)
-    """
+    """Round powder up to whole steps, at least one."""
     steps = max(1, math.ceil(round(powder_g / step_g, NOISE_DIGITS)))
     return round(steps * step_g, _CLEAN_DIGITS)
 
@@ -83,38 +47,8 @@ def dealt_out(
     to a mark and powder to go with it, since a mark more to the same powder thins the mix. The
     mark below, with more powder in its place, serves where it takes less and keeps the ratio.
 
-    Parameters
-    ----------
-    powder_g : float
-        Exact powder, in g.
-    wp_ml_per_100g : float
-        The ratio to mix at.
-    density : float
-        True density of the powder, in g/cm3.
-    wp_held : tuple of float
-        The stiffest ratio that still counts as the one to mix at, and the thinnest that the stone
-        takes.
-    binds_ml_per_100g : float
-        Water below which the powder does not set.
-    step_g : float
-        Step of the scale, or content of the scoop.
-    mark_ml : float
-        Smallest mark of the cylinder.
-
-    Returns
-    -------
-    tuple of float
-        Powder in g, water in mL.
-
-    Examples
-    --------
-    102.2 g take 20.44 mL. With marks of 0.1 mL; and with marks of 1 mL, where 105 g keep the ratio:
-
-    >>> stone = {"density": 2.76, "wp_held": (19.75, 24.0), "binds_ml_per_100g": 18.6}
-    >>> dealt_out(102.2, 20.0, step_g=1.0, mark_ml=0.1, **stone)
-    (103.0, 20.6)
-    >>> dealt_out(102.2, 20.0, step_g=1.0, mark_ml=1.0, **stone)
-    (105.0, 21.0)
+    `wp_held` is the stiffest ratio that still counts as the one to mix at, and the thinnest that
+    the stone takes; below `binds_ml_per_100g` the powder does not set. Gives g and mL.
     """
     exact_ml = powder_g * wp_ml_per_100g / 100.0
     up_g = powder_up(powder_g, step_g)
@@ -140,23 +74,7 @@ def _mark_up(water_ml: float, mark_ml: float) -> float:
 
 
 def shown(amount: float, step: float) -> str:
-    """Write an amount no finer than its step.
-
-    Parameters
-    ----------
-    amount, step : float
-        The amount, and the smallest step in which it is weighed or measured.
-
-    Returns
-    -------
-    str
-        The nearest step, without a unit.
-
-    Examples
-    --------
-    >>> shown(20.57, 0.1), shown(20.57, 1.0), shown(20.57, 0.5)
-    ('20.6', '21', '20.5')
-    """
+    """Write an amount no finer than its step."""
     text = f"{step:.6f}".rstrip("0")
     digits = len(text.partition(".")[2])
     return f"{round(amount / step) * step:.{digits}f}"

@@ -42,27 +42,7 @@ _Job = tuple[tuple[Impression, ...], Mix]
 def plan_mixes(
     impressions: Sequence[Impression], settings: Settings, *, at_most: int | None = None
 ) -> Plan:
-    """Plan which impressions share a mix: the fewest mixes, then the least powder.
-
-    Parameters
-    ----------
-    impressions : sequence of Impression
-        What waits to be poured; those of one stone may share a mix.
-    settings : Settings
-        Stones, waste, bowls and bench.
-    at_most : int, optional
-        Impressions in one mix; the lab's own limit by default.
-
-    Returns
-    -------
-    Plan
-        The mixes in order.
-
-    Raises
-    ------
-    VolestError
-        If an impression cannot even be poured alone.
-    """
+    """Plan the fewest mixes, then the least powder; those of one stone may share a mix."""
     most = at_most or settings.lab.sharing.at_most
     alone = tuple(_alone(one, settings) for one in impressions)
     ready_min = {
@@ -84,22 +64,7 @@ def plan_mixes(
 def most_in_time(settings: Settings) -> int:
     """Say how many impressions can be poured from one mix inside its working time.
 
-    Parameters
-    ----------
-    settings : Settings
-        Stone and way of mixing.
-
-    Returns
-    -------
-    int
-        ``(working time - mixing) / pouring``, its shorter end; 1 where none is known.
-
-    Examples
-    --------
-    Working time 5 min, 2 min under vacuum, 1 min an impression; a supplier's page has 2 to 3:
-
-    >>> most_in_time(Settings())
-    3
+    ``(working time - mixing) / pouring``, its shorter end; 1 where none is known.
     """
     working = find_stone(settings.stone, settings.lab).working_time
     if working is None:

@@ -14,51 +14,14 @@ ROOM_C = 20.0
 def volume_per_gram_ml(
     powder_density: float, wp_ml_per_100g: float, *, air_percent: float = 0.0
 ) -> float:
-    """Return the volume of a mix for each gram of powder in it.
-
-    Parameters
-    ----------
-    powder_density : float
-        True density of the powder, in g/cm3.
-    wp_ml_per_100g : float
-        Water, in mL per 100 g of powder.
-    air_percent : float
-        Share of the mix that is entrapped air.
-
-    Returns
-    -------
-    float
-        ``(1 / density + W/P / 100) / (1 - air)``, in mL per g.
-
-    Examples
-    --------
-    Die stone at 100 g to 20 mL:
-
-    >>> round(100 * volume_per_gram_ml(2.76, 20.0), 2)
-    56.23
-    """
+    """Return ``(1 / density + W/P / 100) / (1 - air)``, in mL of mix for each g of powder."""
     return (1.0 / powder_density + wp_ml_per_100g / 100.0) / (1.0 - air_percent / 100.0)
 
 
 def slurry_density(
     powder_density: float, wp_ml_per_100g: float, *, water_c: float = ROOM_C
 ) -> float:
-    """Return the density of a mix without air.
-
-    Parameters
-    ----------
-    powder_density : float
-        True density of the powder, in g/cm3.
-    wp_ml_per_100g : float
-        Water, in mL per 100 g of powder.
-    water_c : float
-        Temperature of the water, in degrees C.
-
-    Returns
-    -------
-    float
-        Mass over volume, in g/cm3.
-    """
+    """Return the density of a mix without air."""
     water_g = wp_ml_per_100g / 100.0 * water_density_g_per_ml(water_c)
     return (1.0 + water_g) / volume_per_gram_ml(powder_density, wp_ml_per_100g)
 
@@ -67,18 +30,6 @@ def dry_density(powder_density: float, wp_ml_per_100g: float) -> float:
     """Return the density of the set stone once the free water has gone.
 
     The stone keeps the volume of the mix; powder and bound water stay, the rest leaves pores.
-
-    Parameters
-    ----------
-    powder_density : float
-        True density of the powder, in g/cm3.
-    wp_ml_per_100g : float
-        Water, in mL per 100 g of powder.
-
-    Returns
-    -------
-    float
-        Density, in g/cm3.
     """
     return (1.0 + theoretical_water_g(1.0)) / volume_per_gram_ml(powder_density, wp_ml_per_100g)
 
@@ -89,20 +40,6 @@ def contraction_percent(
     """Return how much less room the crystals take than powder and bound water did.
 
     It shows as pores inside the stone, not at its outside, so no allowance is added to a mix.
-
-    Parameters
-    ----------
-    powder_density : float
-        True density of the powder, in g/cm3.
-    wp_ml_per_100g : float, optional
-        Water, in mL per 100 g of powder; by default just what the powder binds.
-    water_c : float
-        Temperature of the water, in degrees C.
-
-    Returns
-    -------
-    float
-        Change as a percentage of the mix, negative.
     """
     bound_g = theoretical_water_g(1.0)
     bound_ml = bound_g / water_density_g_per_ml(water_c)

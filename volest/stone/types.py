@@ -19,26 +19,18 @@ class StoneType:
 
     Parameters
     ----------
-    name : str
-        'type-1' to 'type-5'.
-    title : str
-        What it is, in words.
     wp : Figure
         Usual water to powder, in mL of water per 100 g of powder.
     wp_range : Band
         Range outside which a mix is flagged.
     powder_density : Figure
         True density of the powder's grains, without the air between them.
-    expansion_limits : Band
-        Linear setting expansion at 2 h.
-    expansion_typical : Band or None
-        What is usually found.
+    expansion_limits, expansion_typical : Band
+        Linear setting expansion at 2 h: allowed, and usually found.
     working_time, initial_set : Band or None
         Minutes in which it can be poured, and after which it first hardens.
-    price : Figure or None
-        What a kg of powder costs, where the lab has said so.
-    scoop : Figure or None
-        What a level scoop of it weighs, where the lab has said so for this stone.
+    price, scoop : Figure or None
+        What a kg and a level scoop of it come to, where the lab has said so.
     """
 
     name: str
@@ -54,13 +46,7 @@ class StoneType:
     scoop: Figure | None = None
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
-        """List what is known of the type.
-
-        Returns
-        -------
-        tuple
-            Pairs of a name and its figure, in the order of the table.
-        """
+        """List what is known of the type, by name, in the order of the table."""
         rows = (
             ("usual W/P", self.wp),
             ("W/P range", self.wp_range),
@@ -186,28 +172,7 @@ _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 
 
 def stone_type(name: str) -> StoneType:
-    """Find a stone type by its name.
-
-    Parameters
-    ----------
-    name : str
-        'type-4', 'type 4', 'type IV' or '4', in capitals or not.
-
-    Returns
-    -------
-    StoneType
-        Its figures.
-
-    Raises
-    ------
-    UsageError
-        If there is no such type; the known ones are named.
-
-    Examples
-    --------
-    >>> stone_type("Type 4").title
-    'die stone, low expansion'
-    """
+    """Find a stone type by its name: 'type-4', 'Type IV' or '4'; else the known ones are named."""
     words = name.casefold().replace("-", " ").replace("_", " ").strip()
     number = words.removeprefix("type").strip()
     found = STONE_TYPES.get(f"type-{_ROMAN.get(number, number)}")

@@ -21,25 +21,7 @@ WATER_MOL_PER_MOL = 1.5
 
 
 def theoretical_water_g(powder_g: float) -> float:
-    """Return the water that the powder binds when it sets fully.
-
-    Parameters
-    ----------
-    powder_g : float
-        Powder, in g.
-
-    Returns
-    -------
-    float
-        Water, in g: ``powder * 1.5 * M(water) / M(hemihydrate)``.
-
-    Examples
-    --------
-    Textbooks give 18.6 for 100 g:
-
-    >>> round(theoretical_water_g(100), 1)
-    18.6
-    """
+    """Return the water that the powder binds when it sets fully, in g."""
     share = WATER_MOL_PER_MOL * WATER_G_PER_MOL.value / HEMIHYDRATE_G_PER_MOL.value
     return powder_g * share
 
@@ -49,43 +31,12 @@ def least_wp_ml_per_100g() -> float:
 
     Ratios are spoken to a tenth of a mL, so the derived 18.617 is compared as 18.6, the figure of
     the textbooks.
-
-    Returns
-    -------
-    float
-        Water, in mL per 100 g of powder.
-
-    Examples
-    --------
-    >>> least_wp_ml_per_100g()
-    18.6
     """
     return round(theoretical_water_g(100.0), 1)
 
 
 def water_density_g_per_ml(water_c: float) -> float:
-    """Return the density of water, straight between the rows of the table.
-
-    Parameters
-    ----------
-    water_c : float
-        Temperature, in degrees C, 15 to 30.
-
-    Returns
-    -------
-    float
-        Density, in g/mL.
-
-    Raises
-    ------
-    MixError
-        If the temperature lies outside the table.
-
-    Examples
-    --------
-    >>> water_density_g_per_ml(20.0)
-    0.9982071
-    """
+    """Return the density of water at 15 to 30 degrees C, straight between the table's rows."""
     for (low_c, low), (high_c, high) in pairwise(WATER_KG_PER_M3.items()):
         if low_c <= water_c <= high_c:
             return (low + (high - low) * (water_c - low_c) / (high_c - low_c)) / 1000.0

@@ -14,15 +14,7 @@ _LAST_IN_HOURS = 5 * _DAY  # 100 h are no number of days
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
-    """From when and until when an impression can be poured.
-
-    Parameters
-    ----------
-    material : str
-        Its material.
-    earliest, latest : Figure
-        Minutes after it was taken out of the mouth.
-    """
+    """From when until when an impression can be poured: minutes after it left the mouth."""
 
     material: str
     earliest: Figure
@@ -90,28 +82,7 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
 
 
 def pour_window(material: str) -> Window:
-    """Find the window of a material.
-
-    Parameters
-    ----------
-    material : str
-        Its name as in `WINDOWS`, in capitals or not, with spaces or not.
-
-    Returns
-    -------
-    Window
-        From when until when.
-
-    Raises
-    ------
-    UsageError
-        If the material is not known; the known ones are named.
-
-    Examples
-    --------
-    >>> str(pour_window("Alginate")), str(pour_window("polyether"))
-    ('within 15 min', '30 min to 24 h')
-    """
+    """Find the window of a material by its name in any spelling; the known ones are named."""
     found = WINDOWS.get("-".join(material.casefold().replace("-", " ").split()))
     if found is None:
         raise UsageError(
@@ -123,23 +94,7 @@ def pour_window(material: str) -> Window:
 
 
 def in_words(minutes: float) -> str:
-    """Write a time in the unit that people use for it.
-
-    Parameters
-    ----------
-    minutes : float
-        The time.
-
-    Returns
-    -------
-    str
-        Minutes up to two hours, hours up to five days, then days.
-
-    Examples
-    --------
-    >>> in_words(90), in_words(1440), in_words(10080)
-    ('90 min', '24 h', '7 days')
-    """
+    """Write a time in minutes up to two hours, in hours up to five days, then in days."""
     for unit, length, most in (("min", 1.0, 2 * _HOUR), ("h", _HOUR, _LAST_IN_HOURS)):
         if minutes <= most:
             return f"{whole(minutes / length)} {unit}"
@@ -149,18 +104,6 @@ def in_words(minutes: float) -> str:
 def whole(time: float) -> int:
     """Round a time, halves always up: what is a minute apart stays so.
 
-    Parameters
-    ----------
-    time : float
-        The time, 0 or above.
-
-    Returns
-    -------
-    int
-        The nearest whole number.
-
-    Examples
-    --------
     >>> whole(15.5), whole(16.5)
     (16, 17)
     """
