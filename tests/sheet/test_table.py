@@ -19,8 +19,8 @@ from volest.stone.in_cells import scoops_dealt
 from volest.stone.mix import mix
 from volest.stone.plan import Impression
 from volest.stone.pours import second_pour
+from volest.stone.reference import pour_window
 from volest.stone.shared import plan_mixes
-from volest.stone.windows import pour_window
 
 LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
 MANY = [

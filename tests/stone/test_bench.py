@@ -2,7 +2,7 @@
 
 import pytest
 
-from volest.stone.bench import DENSITY_SPREAD, DIHYDRATE_DENSITY, SCOOP, SEPARATING
+from volest.stone.reference import DENSITY_SPREAD, DIHYDRATE_DENSITY, SCOOP, SEPARATING
 from volest.stone.slurry import volume_per_gram_ml
 
 

@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.bench import mixing_min
 from volest.stone.bowls import fits_one, into_bowls, most_mixes
 from volest.stone.mix import Mix, mix
 from volest.stone.pours import first_pour
+from volest.stone.reference import mixing_min
 from volest.stone.types import stone_type
 
 SMALL = Bowl(name="small", least_ml=30, most_ml=70)

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from volest.stone.card import base_steps, steps
-from volest.stone.figure import Band
 from volest.stone.mix import Mix, mix
+from volest.stone.reference import Band
 from volest.stone.types import stone_type
 
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from volest.errors import UsageError
 from volest.lab import Bench
 from volest.stone.mix import Mix, mix
+from volest.stone.reference import theoretical_water_g
 from volest.stone.rounding import dealt_out, powder_up, shown
 from volest.stone.types import STONE_TYPES, stone_type
-from volest.stone.water import theoretical_water_g
 
 volumes = st.floats(2.0, 500.0)
 stones = st.sampled_from(sorted(STONE_TYPES))

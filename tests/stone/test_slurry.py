@@ -2,13 +2,13 @@
 
 import pytest
 
+from volest.stone.reference import water_density_g_per_ml
 from volest.stone.slurry import (
     contraction_percent,
     dry_density,
     slurry_density,
     volume_per_gram_ml,
 )
-from volest.stone.water import water_density_g_per_ml
 
 BETA = 2.63
 ALPHA = 2.76

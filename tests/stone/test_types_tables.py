@@ -2,7 +2,7 @@
 
 import pytest
 
-from volest.stone.figure import Band
+from volest.stone.reference import Band
 from volest.stone.types import STONE_TYPES, stone_type
 
 

@@ -12,7 +12,7 @@ from volest.stone.cost import cost_in_words
 from volest.stone.in_words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.plan import Impression, Plan, SharedMix, priced
-from volest.stone.windows import whole
+from volest.stone.reference import whole
 
 _BASES = "Bases, the second pour: water first, then powder"
 

@@ -2,7 +2,7 @@
 
 from volest.errors import MixError
 from volest.notes import Note
-from volest.stone.bench import LEAST_WP
+from volest.stone.reference import LEAST_WP
 
 # Slips of the keyboard, not rules of the trade: a full arch takes some 35 to 70 mL.
 MOST_VOLUME_ML = 2000.0

@@ -1,15 +1,6 @@
 """The words of a mix card: what to see to before, the steps, what to do if short, the cautions."""
 
 from volest.lab import VACUUM
-from volest.stone.bench import (
-    BEFORE_BASE,
-    HAND_MIXING,
-    KNOB,
-    SEPARATING,
-    SOAK,
-    VACUUM_MIXING,
-)
-from volest.stone.figure import Band
 from volest.stone.in_words import (
     powder_in_words,
     ratio_in_words,
@@ -18,6 +9,15 @@ from volest.stone.in_words import (
     water_in_words,
 )
 from volest.stone.mix import Mix
+from volest.stone.reference import (
+    BEFORE_BASE,
+    HAND_MIXING,
+    KNOB,
+    SEPARATING,
+    SOAK,
+    VACUUM_MIXING,
+    Band,
+)
 
 BEFORE = (
     "Disinfect the impression first, rinse it, leave no drops in it.",

@@ -24,8 +24,8 @@ from volest.lab import (
     Way,
     Ways,
 )
-from volest.stone.bench import LEAST_WP
 from volest.stone.own import find_stone, is_type, own_stone
+from volest.stone.reference import LEAST_WP
 from volest.stone.types import STONE_TYPES
 
 LARGEST_BYTES = 200_000  # a lab file is a page or two

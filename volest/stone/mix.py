@@ -9,10 +9,10 @@ from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.amounts import check_extras, check_mixes, check_volume, check_wp, waste_notes
 from volest.stone.ratio import marks_note, stiffest, stretched
+from volest.stone.reference import theoretical_water_g, water_density_g_per_ml
 from volest.stone.rounding import NOISE_DIGITS, dealt_out, powder_step_g
 from volest.stone.slurry import volume_per_gram_ml
 from volest.stone.types import StoneType, stone_type
-from volest.stone.water import theoretical_water_g, water_density_g_per_ml
 
 _DEFAULTS = Settings()
 

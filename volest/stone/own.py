@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from volest.errors import UsageError
 from volest.lab import Bench, Lab, OwnStone
-from volest.stone.figure import OWN, Band, Figure
+from volest.stone.reference import OWN, Band, Figure
 from volest.stone.types import STONE_TYPES, StoneType, stone_type
 
 

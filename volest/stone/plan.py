@@ -7,7 +7,7 @@ from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.cost import cost_of
 from volest.stone.mix import Mix
-from volest.stone.windows import Window
+from volest.stone.reference import Window
 
 PASSED = "window-passed"  # code of the note on an impression that is poured too late
 

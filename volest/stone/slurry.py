@@ -5,8 +5,7 @@ W/P always means mL of water per 100 g of powder. At 20 degrees C a mL of water 
 so the same figure read as grams would be 0.18 % less water by volume, not the same mix.
 """
 
-from volest.stone.bench import DIHYDRATE_DENSITY
-from volest.stone.water import theoretical_water_g, water_density_g_per_ml
+from volest.stone.reference import DIHYDRATE_DENSITY, theoretical_water_g, water_density_g_per_ml
 
 ROOM_C = 20.0
 

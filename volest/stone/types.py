@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from volest.errors import UsageError
-from volest.stone.figure import PRACTICE, Band, Figure, Mark
+from volest.stone.reference import PRACTICE, Band, Figure, Mark
 
 _TABLE_OF_WATER = 'study cards "Gypsum products", water to powder by material'
 _TEXTBOOK = "textbooks of dental materials"

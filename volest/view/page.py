@@ -26,7 +26,7 @@ from volest.stone.in_words import (
 )
 from volest.stone.mix import Mix
 from volest.stone.plan import PASSED, Plan, SharedMix
-from volest.stone.windows import in_words, whole
+from volest.stone.reference import in_words, whole
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
 
