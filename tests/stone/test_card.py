@@ -11,7 +11,7 @@ from volest.stone.in_words import scoops_in_words, yield_in_words
 from volest.stone.mix import mix
 from volest.stone.ratio import STRETCH_IN_WORDS
 from volest.stone.reference import Figure
-from volest.stone.types import stone_type
+from volest.stone.stones import stone_type
 
 
 def test_water_first_then_powder() -> None:

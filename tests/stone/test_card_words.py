@@ -7,7 +7,7 @@ import pytest
 from volest.stone.card import base_steps, steps
 from volest.stone.mix import Mix, mix
 from volest.stone.reference import Band
-from volest.stone.types import stone_type
+from volest.stone.stones import stone_type
 
 
 def timed(low: float | None, high: float | None = None) -> Mix:

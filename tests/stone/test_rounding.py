@@ -12,7 +12,7 @@ from volest.lab import Bench
 from volest.stone.mix import Mix, mix
 from volest.stone.reference import theoretical_water_g
 from volest.stone.rounding import dealt_out, powder_up, shown
-from volest.stone.types import STONE_TYPES, stone_type
+from volest.stone.stones import STONE_TYPES, stone_type
 
 volumes = st.floats(2.0, 500.0)
 stones = st.sampled_from(sorted(STONE_TYPES))

@@ -12,7 +12,7 @@ from volest.stone.learning import Pour, learn
 from volest.stone.mix import mix
 from volest.stone.pours import first_pour, shared_pour
 from volest.stone.reference import BENCH_FIGURES, Band, Figure
-from volest.stone.types import STONE_TYPES
+from volest.stone.stones import STONE_TYPES
 
 
 def test_figures_and_bands_tell_value_unit_and_source() -> None:

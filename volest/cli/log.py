@@ -161,8 +161,8 @@ def _book(
     mixed: dict[str, str | float],
 ) -> None:
     from volest.journal.entry import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
-    from volest.stone.own import find_stone  # keeps --help quick
     from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
+    from volest.stone.stones import find_stone  # keeps --help quick
 
     before = [] if entry.source is None else journal.booked_from(entry.source)
     number = journal.book(entry)
@@ -191,7 +191,7 @@ def _book(
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
     from volest.journal.entry import entry_of  # keeps --help quick
-    from volest.stone.own import find_stone  # keeps --help quick
+    from volest.stone.stones import find_stone  # keeps --help quick
 
     missing = [name for name in _AMOUNTS if name not in given]
     if missing:

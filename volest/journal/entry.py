@@ -9,7 +9,7 @@ from volest.lab import HAND, VACUUM
 from volest.stone.amounts import MOST_WP_ML_PER_100G
 from volest.stone.learning import Pour
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
-from volest.stone.types import StoneType
+from volest.stone.stones import StoneType
 
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0

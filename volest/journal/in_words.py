@@ -9,7 +9,7 @@ from volest.sheet.names import visible
 from volest.stone.cost import cost_in_words
 from volest.stone.in_words import way_in_words
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
-from volest.stone.own import own_stone
+from volest.stone.stones import own_stone
 
 LAST = 5  # pours that are listed: a slip is noticed soon or never
 

@@ -9,7 +9,7 @@ from volest.notes import Note
 from volest.stone.in_words import powder_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.reference import POURING, mixing_min
-from volest.stone.types import StoneType
+from volest.stone.stones import StoneType
 
 OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
 

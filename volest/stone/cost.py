@@ -1,6 +1,6 @@
 """What powder costs, where the lab has named its price."""
 
-from volest.stone.types import StoneType
+from volest.stone.stones import StoneType
 
 
 def cost_of(powder_g: float, kind: StoneType) -> float | None:

@@ -24,9 +24,8 @@ from volest.lab import (
     Way,
     Ways,
 )
-from volest.stone.own import find_stone, is_type, own_stone
 from volest.stone.reference import LEAST_WP
-from volest.stone.types import STONE_TYPES
+from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
 
 LARGEST_BYTES = 200_000  # a lab file is a page or two
 # What the checker says in its own words, in ours.

@@ -12,7 +12,7 @@ from volest.stone.ratio import marks_note, stiffest, stretched
 from volest.stone.reference import theoretical_water_g, water_density_g_per_ml
 from volest.stone.rounding import NOISE_DIGITS, dealt_out, powder_step_g
 from volest.stone.slurry import volume_per_gram_ml
-from volest.stone.types import StoneType, stone_type
+from volest.stone.stones import StoneType, stone_type
 
 _DEFAULTS = Settings()
 

@@ -12,8 +12,7 @@ from volest.stone.amounts import MOST_VOLUME_ML
 from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
 from volest.stone.mix import Mix, mix
-from volest.stone.own import bench_for, find_stone
-from volest.stone.types import StoneType
+from volest.stone.stones import StoneType, bench_for, find_stone
 
 
 def first_pour(volume_ml: float, settings: Settings, *, reserve_ml: float = 0.0) -> Mix:

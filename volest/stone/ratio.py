@@ -1,7 +1,7 @@
 """Water to powder: stretched for a longer pour, and flagged outside the stone's range."""
 
 from volest.notes import Note
-from volest.stone.types import StoneType
+from volest.stone.stones import StoneType
 
 # Textbooks of dental materials, from memory: more water sets later, flows more easily, and leaves
 # a weaker, softer stone that expands a little less. No figure is claimed for any of it.
@@ -35,7 +35,7 @@ def stretched(
 def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
     """Say down to which ratio a mix counts as asked: not below the range unless asked for.
 
-    >>> from volest.stone.types import stone_type
+    >>> from volest.stone.stones import stone_type
     >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
     (21.75, 18.7)
     """

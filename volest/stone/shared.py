@@ -21,10 +21,10 @@ from scipy.sparse import csr_array
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.own import find_stone
 from volest.stone.plan import PASSED, Impression, Plan, SharedMix
 from volest.stone.pours import first_pour, shared_pour
 from volest.stone.reference import CLEANING, POURING, in_words, mixing_min
+from volest.stone.stones import find_stone
 
 # Twelve impressions took half a second at worst over 120 random days, 24 took two minutes once.
 # More are planned in rounds, the most urgent first; twelve is whole in mixes of 2, 3 and 4.
