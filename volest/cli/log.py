@@ -161,7 +161,7 @@ def _book(
     mixed: dict[str, str | float],
 ) -> None:
     from volest.journal.entry import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
-    from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
+    from volest.stone.mix import SPOKEN_DIGITS  # keeps --help quick
     from volest.stone.stones import find_stone  # keeps --help quick
 
     before = [] if entry.source is None else journal.booked_from(entry.source)

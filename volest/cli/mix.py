@@ -24,9 +24,8 @@ from volest.stone.in_words import (
     water_weighed,
     yield_in_words,
 )
-from volest.stone.mix import Mix
+from volest.stone.mix import STRETCH_IN_WORDS, Mix
 from volest.stone.pours import first_pour, learned_for, second_pour
-from volest.stone.ratio import STRETCH_IN_WORDS
 
 if TYPE_CHECKING:
     from rich.text import Text

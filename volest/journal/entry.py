@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM
-from volest.stone.amounts import MOST_WP_ML_PER_100G
 from volest.stone.learning import Pour
+from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType
 

@@ -1,7 +1,6 @@
 """The amounts of a mix as they stand in a cell: of each mix, where there are several."""
 
-from volest.stone.mix import Mix
-from volest.stone.rounding import shown
+from volest.stone.mix import Mix, shown
 
 
 def water_dealt(made: Mix) -> str:

@@ -3,9 +3,7 @@
 from volest.lab import VACUUM
 from volest.learned import Learned
 from volest.stone.cost import cost_in_words
-from volest.stone.mix import Mix
-from volest.stone.ratio import SAME_WP
-from volest.stone.rounding import shown
+from volest.stone.mix import SAME_WP, Mix, shown
 
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 

@@ -8,10 +8,9 @@ from volest.lab import Way
 from volest.learned import Learned
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.amounts import MOST_VOLUME_ML
 from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
-from volest.stone.mix import Mix, mix
+from volest.stone.mix import MOST_VOLUME_ML, Mix, mix
 from volest.stone.stones import StoneType, bench_for, find_stone
 
 
