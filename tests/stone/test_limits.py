@@ -12,7 +12,6 @@ from volest.errors import MixError
 from volest.lab import Bench, Bowl
 from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
-from volest.stone.in_words import ratio_in_words, same_again_in_words, yield_in_words
 from volest.stone.mix import (
     MOST_VOLUME_ML,
     Mix,
@@ -22,6 +21,7 @@ from volest.stone.mix import (
     mix,
     waste_notes,
 )
+from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
 
 
 @pytest.mark.parametrize(

@@ -6,10 +6,9 @@ from volest.journal.entry import Entry
 from volest.lab import Lab
 from volest.learned import USUAL_VOLUME_ML, Learned
 from volest.sheet.names import visible
-from volest.stone.cost import cost_in_words
-from volest.stone.in_words import way_in_words
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
 from volest.stone.stones import own_stone
+from volest.stone.words import cost_in_words, way_in_words
 
 LAST = 5  # pours that are listed: a slip is noticed soon or never
 

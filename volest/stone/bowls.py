@@ -6,10 +6,10 @@ from dataclasses import replace
 from volest.errors import MixError
 from volest.lab import Bowl
 from volest.notes import Note
-from volest.stone.in_words import powder_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.reference import POURING, mixing_min
 from volest.stone.stones import StoneType
+from volest.stone.words import powder_in_words, water_in_words
 
 OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
 

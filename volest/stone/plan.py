@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.cost import cost_of
 from volest.stone.mix import Mix
 from volest.stone.reference import Window
+from volest.stone.words import cost_of
 
 PASSED = "window-passed"  # code of the note on an impression that is poured too late
 
