@@ -9,9 +9,8 @@ from hypothesis import strategies as st
 from volest.errors import MixError
 from volest.lab import Lab, OwnStone, SecondPour
 from volest.settings import Settings
-from volest.stone.base import base_volume_ml
 from volest.stone.mix import mix
-from volest.stone.pours import first_pour, second_pour
+from volest.stone.pours import base_volume_ml, first_pour, second_pour
 from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, KNOB
 from volest.stone.words import scoops_dealt, scoops_in_words
 

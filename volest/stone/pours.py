@@ -1,5 +1,6 @@
 """The pours of one impression, as a lab's settings want them: first pour and base."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -8,10 +9,14 @@ from volest.lab import Way
 from volest.learned import Learned
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
 from volest.stone.mix import MOST_VOLUME_ML, Mix, mix
 from volest.stone.stones import StoneType, bench_for, find_stone
+
+_MM3_PER_ML = 1000.0
+LEAST_HEIGHT_MM = 3.0  # thinner breaks when the cast is lifted out: 1.2 is meant in cm
+MOST_HEIGHT_MM = 60.0
+MOST_TAPER_DEG = 45.0
 
 
 def first_pour(volume_ml: float, settings: Settings, *, reserve_ml: float = 0.0) -> Mix:
@@ -143,3 +148,42 @@ def learned_for(stone: str, settings: Settings) -> Learned | None:
     """Find what the pours teach of a stone, mixed as the settings have it; None if nothing yet."""
     fitting = (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way))
     return next(fitting, None)
+
+
+def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.0) -> float:
+    """Give the volume of a base over a footprint.
+
+    With straight sides ``footprint * height``. Sides that lean inwards make it a frustum; of all
+    outlines with the same area a circle loses least to a taper (Brunn-Minkowski inequality), so
+    the frustum of a cone over the same area is never too little:
+    ``height / 3 * (a + sqrt(a * b) + b)``, ``b`` being the area at the far side (the frustum's
+    formula as in any table of solids).
+    """
+    if not (footprint_mm2 > 0 and math.isfinite(footprint_mm2)):
+        raise _no_base(f"a footprint of {footprint_mm2:g} mm2", "an area above 0 mm2")
+    if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
+        raise _no_base(
+            f"a base of {height_mm:g} mm",
+            f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say",
+        )
+    if not 0 <= taper_deg <= MOST_TAPER_DEG:
+        raise _no_base(f"a taper of {taper_deg:g} degrees", f"0 to {MOST_TAPER_DEG:g} degrees")
+    radius_mm = math.sqrt(footprint_mm2 / math.pi)
+    far_mm = radius_mm - height_mm * math.tan(math.radians(taper_deg))
+    if far_mm <= 0:
+        raise _no_base(
+            f"sides that meet before {height_mm:g} mm at {taper_deg:g} degrees",
+            "a base with a flat underside",
+        )
+    far_mm2 = math.pi * far_mm**2
+    mean_mm2 = (footprint_mm2 + math.sqrt(footprint_mm2 * far_mm2) + far_mm2) / 3.0
+    return mean_mm2 * height_mm / _MM3_PER_ML
+
+
+def _no_base(found: str, needed: str) -> MixError:
+    return MixError(
+        found,
+        needed=needed,
+        remedy="see second_pour in the lab file, --second-pour and --footprint",
+        code="mix-base",
+    )
