@@ -9,8 +9,8 @@ from volest.settings import Settings
 from volest.sheet.names import short_names, visible
 from volest.stone.bowls import OF_THE_BOWL
 from volest.stone.mix import Mix
-from volest.stone.plan import Impression, Plan, SharedMix, priced
 from volest.stone.reference import whole
+from volest.stone.shared import Impression, Plan, SharedMix, priced
 from volest.stone.words import (
     bowl_in_words,
     cost_in_words,

@@ -16,8 +16,8 @@ from volest.sheet.pours import as_planned, batch_lines, called_by, shared_lines
 from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
 from volest.stone.mix import Mix
-from volest.stone.plan import PASSED, Plan, SharedMix
 from volest.stone.reference import in_words, whole
+from volest.stone.shared import PASSED, Plan, SharedMix
 from volest.stone.words import (
     BEFORE,
     CARE,
