@@ -11,7 +11,7 @@ from volest.cli.defaults import check_default_stone, defaults_path, is_from_file
 from volest.cli.number import Number
 from volest.cli.options import Command, bundled, file_option
 from volest.cli.talk import say
-from volest.journal.waste import with_waste
+from volest.journal import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 

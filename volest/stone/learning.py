@@ -14,8 +14,6 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
 from volest.lab import Lab, Way
 from volest.learned import USUAL_VOLUME_ML, Learned
 
@@ -78,7 +76,7 @@ def learn(
         fixed_ml=fixed_ml,
         share_ml=share_ml,
         spread_ml=math.sqrt((PRIOR_POURS * PRIOR_SPREAD_ML**2 + misfit) / freedom),
-        factor=float(stdtrit(freedom, 1.0 - risk)),
+        factor=_quantile(freedom, 1.0 - risk),
         var_fixed=s2 / determinant,
         cov=-s1 / determinant,
         var_share=s0 / determinant,
@@ -95,7 +93,7 @@ def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
 
 def _prior(default: Way) -> tuple[float, float]:
     """Put the prior so low that its quantile at 50 mL is the default allowance."""
-    quantile = float(stdtrit(PRIOR_POURS, 1.0 - DEFAULT_RISK))
+    quantile = _quantile(PRIOR_POURS, 1.0 - DEFAULT_RISK)
     share_ml = default.share_percent / 100.0 * USUAL_VOLUME_ML
     return default.residue_ml, share_ml - quantile * PRIOR_SPREAD_ML * _PRIOR_FACTOR
 
@@ -106,3 +104,10 @@ def _misfit(pours: Iterable[Pour], fixed_ml: float, share_ml: float) -> float:
         v = pour.volume_ml / USUAL_VOLUME_ML
         total += (pour.excess_ml - fixed_ml - share_ml * v) ** 2 / v
     return total
+
+
+def _quantile(freedom: float, share: float) -> float:
+    """Give a quantile of Student's t."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, share))
