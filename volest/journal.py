@@ -9,8 +9,7 @@ from typing import Self
 
 from volest.data_base import DataBase, Layout
 from volest.errors import UsageError
-from volest.lab import HAND, VACUUM, Lab
-from volest.learned import USUAL_VOLUME_ML, Learned
+from volest.lab import HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
 from volest.settings import Settings
 from volest.sheet.names import visible
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all

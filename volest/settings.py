@@ -7,8 +7,7 @@ from pathlib import PurePath
 from typing import Any
 
 from volest.errors import UsageError
-from volest.lab import VACUUM, Lab, Way
-from volest.learned import Learned
+from volest.lab import VACUUM, Lab, Learned, Way
 
 DEFAULT_PITCH_MM = (
     0.4  # columns were within 0.04 % of exact booleans here; halving it costs four-fold

@@ -3,8 +3,7 @@
 import pytest
 
 from volest.errors import MixError
-from volest.lab import Bench, Bowl, Lab, SecondPour
-from volest.learned import Learned
+from volest.lab import Bench, Bowl, Lab, Learned, SecondPour
 from volest.settings import Settings
 from volest.stone.learning import Pour, learn
 from volest.stone.mix import MOST_VOLUME_ML, check_mixes, mix

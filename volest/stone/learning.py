@@ -14,8 +14,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from volest.lab import Lab, Way
-from volest.learned import USUAL_VOLUME_ML, Learned
+from volest.lab import USUAL_VOLUME_ML, Lab, Learned, Way
 
 # The prior, our choice without a source: as if four pours had been seen, scattering by 1 mL.
 PRIOR_POURS = 4.0

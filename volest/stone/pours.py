@@ -5,8 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from volest.errors import MixError
-from volest.lab import Way
-from volest.learned import Learned
+from volest.lab import Learned, Way
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.bowls import fits_one, into_bowls

@@ -1,7 +1,6 @@
 """A mix in the words of the bench: amounts, ratio, waste, cost, cells of tables, the mix card."""
 
-from volest.lab import VACUUM
-from volest.learned import Learned
+from volest.lab import VACUUM, Learned
 from volest.stone.mix import SAME_WP, Mix, shown
 from volest.stone.reference import (
     BEFORE_BASE,
