@@ -162,8 +162,7 @@ def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.
         raise _no_base(f"a footprint of {footprint_mm2:g} mm2", "an area above 0 mm2")
     if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
         raise _no_base(
-            f"a base of {height_mm:g} mm",
-            f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say",
+            f"a base of {height_mm:g} mm", f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say"
         )
     if not 0 <= taper_deg <= MOST_TAPER_DEG:
         raise _no_base(f"a taper of {taper_deg:g} degrees", f"0 to {MOST_TAPER_DEG:g} degrees")

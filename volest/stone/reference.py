@@ -135,11 +135,7 @@ BEFORE_BASE = Figure(
 )
 KNOB = Figure(value=8, unit="mm", source="width of a knob that holds the base", mark=PRACTICE)
 AT_MOST_IN_ONE_MIX = Band(
-    low=2,
-    high=3,
-    unit="impressions",
-    source="a supplier's page of rules",
-    mark="read",
+    low=2, high=3, unit="impressions", source="a supplier's page of rules", mark="read"
 )
 BASE_HEIGHT = Figure(
     value=12.7, unit="mm", source="course page on casts: half an inch", mark="read"

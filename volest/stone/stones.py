@@ -85,16 +85,10 @@ def _minutes(low: float, high: float, source: str) -> Band:
 
 
 _BETA = Figure(
-    value=2.63,
-    unit="g/cm3",
-    source="handbook value of beta hemihydrate",
-    mark="from memory",
+    value=2.63, unit="g/cm3", source="handbook value of beta hemihydrate", mark="from memory"
 )
 _ALPHA = Figure(
-    value=2.76,
-    unit="g/cm3",
-    source="handbook value of alpha hemihydrate",
-    mark="from memory",
+    value=2.76, unit="g/cm3", source="handbook value of alpha hemihydrate", mark="from memory"
 )
 _WORKING = _minutes(5, 7, 'study cards "Gypsum products", gypsum in general')
 _THIN, _PLASTER, _STONE, _DIE = (
