@@ -22,8 +22,7 @@ PRIOR_SPREAD_ML = 1.0
 # The default allowance is taken to be meant for this risk, whatever risk a lab then chooses: so
 # a smaller risk never takes less.
 DEFAULT_RISK = Lab().risk_percent / 100.0
-_PRIOR_WEIGHT = PRIOR_POURS
-_PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / _PRIOR_WEIGHT)  # at 50 mL: one pour, two doubtful estimates
+_PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / PRIOR_POURS)  # at 50 mL: one pour, two doubtful estimates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,16 +55,16 @@ def learn(
     risk = risk_percent / 100.0
     prior_fixed, prior_share = _prior(default)
     # Sums of the weighted regression, weight 1/v; the prior counts as pours of 50 mL.
-    s0 = _PRIOR_WEIGHT + sum(USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
+    s0 = PRIOR_POURS + sum(USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
     s1 = float(len(seen))
-    s2 = _PRIOR_WEIGHT + sum(pour.volume_ml / USUAL_VOLUME_ML for pour in seen)
-    y0 = _PRIOR_WEIGHT * prior_fixed
+    s2 = PRIOR_POURS + sum(pour.volume_ml / USUAL_VOLUME_ML for pour in seen)
+    y0 = PRIOR_POURS * prior_fixed
     y0 += sum(pour.excess_ml * USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
-    y1 = _PRIOR_WEIGHT * prior_share + sum(pour.excess_ml for pour in seen)
+    y1 = PRIOR_POURS * prior_share + sum(pour.excess_ml for pour in seen)
     determinant = s0 * s2 - s1 * s1
     fixed_ml, share_ml = (s2 * y0 - s1 * y1) / determinant, (s0 * y1 - s1 * y0) / determinant
     misfit = _misfit(seen, fixed_ml, share_ml)
-    misfit += _PRIOR_WEIGHT * ((fixed_ml - prior_fixed) ** 2 + (share_ml - prior_share) ** 2)
+    misfit += PRIOR_POURS * ((fixed_ml - prior_fixed) ** 2 + (share_ml - prior_share) ** 2)
     freedom = PRIOR_POURS + len(seen)
     return Learned(
         stone=stone,

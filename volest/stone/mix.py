@@ -160,7 +160,7 @@ def mix(
     density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
     each_ml = volume_ml / mixes * (1.0 + waste_percent / 100.0) + residue_ml
     unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
-    binds = _binds_ml_per_100g(bench)
+    binds = theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)  # mL per 100 g
     powder_g, water_ml = dealt_out(
         unrounded_g,
         wp,
@@ -188,10 +188,6 @@ def mix(
             *waste_notes(waste_percent),
         ),
     )
-
-
-def _binds_ml_per_100g(bench: Bench) -> float:
-    return theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)
 
 
 def volume_per_gram_ml(
