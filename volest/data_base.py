@@ -30,13 +30,9 @@ class Layout:
         never changed once they are out.
     wait_s : float
         How long another program that is just writing is waited for.
-    code : str
-        Code of a fault.
-    needed : str
-        What is needed instead of a file that fails.
-    mend, mend_newer, mend_locked : str
-        What can be done: in general, about a file of a later version, and about one that another
-        program keeps to itself.
+    code, needed, mend, mend_newer, mend_locked : str
+        The words of a fault; what can be done in general, about a file of a later version, and
+        about one that another program keeps to itself.
     """
 
     table: str
@@ -54,40 +50,12 @@ class Layout:
         return len(self.steps)
 
     def fault(self, path: Path, found: str, remedy: str) -> UsageError:
-        """Make the error that tells of a file of this kind.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        found : str
-            What is wrong with it.
-        remedy : str
-            What can be done.
-
-        Returns
-        -------
-        UsageError
-            The error, to be raised.
-        """
+        """Make the error that tells of a file of this kind, to be raised."""
         return UsageError(f"{path}: {found}", needed=self.needed, remedy=remedy, code=self.code)
 
 
 class DataBase:
-    """An open data base of ours, in write-ahead mode: readers never wait for a writer.
-
-    Parameters
-    ----------
-    path : Path
-        The file; made if it is not there.
-    layout : Layout
-        What it holds.
-
-    Raises
-    ------
-    UsageError
-        If it is another program's, of a later version, or cannot be opened.
-    """
+    """An open data base of ours, in write-ahead mode: readers never wait for a writer."""
 
     def __init__(self, path: Path, layout: Layout) -> None:
         if not os.path.isdir(path.parent):  # noqa: PTH112  # Path.is_dir raises at some names
@@ -106,64 +74,17 @@ class DataBase:
             raise
 
     def change(self, words: str, values: Sequence[object] = ()) -> "sqlite3.Cursor":
-        """Carry one statement out; once this returns, no end of the process undoes it.
-
-        Parameters
-        ----------
-        words : str
-            The statement.
-        values : sequence, optional
-            What stands for its question marks.
-
-        Returns
-        -------
-        sqlite3.Cursor
-            How many rows it changed, and the number of a new one.
-
-        Raises
-        ------
-        UsageError
-            If it cannot be carried out.
-        """
+        """Carry one statement out; once this returns, no end of the process undoes it."""
         with self._telling():
             return self._base.execute(words, values)
 
     def rows(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Read.
-
-        Parameters
-        ----------
-        words : str
-            The query.
-        values : sequence, optional
-            What stands for its question marks.
-
-        Returns
-        -------
-        list of tuple
-            All rows.
-
-        Raises
-        ------
-        UsageError
-            If it cannot be read.
-        """
+        """Read all rows of a query."""
         with self._telling():
             return self._base.execute(words, values).fetchall()
 
     def back_up(self, target: Path) -> None:
-        """Copy it into one file that is whole, while others may go on writing.
-
-        Parameters
-        ----------
-        target : Path
-            The copy; an older one is replaced when the new one is there.
-
-        Raises
-        ------
-        UsageError
-            If it is the file itself, or cannot be written.
-        """
+        """Copy it into one whole file while others go on writing; an older copy is replaced."""
         if os.path.realpath(target) == os.path.realpath(self.path):
             remedy = "name another file, best on another disk"
             raise self.layout.fault(self.path, "a backup onto itself", remedy)
@@ -181,18 +102,7 @@ class DataBase:
         self._base.close()
 
     def fault(self, found: str) -> UsageError:
-        """Make the error that tells of something wrong in the file.
-
-        Parameters
-        ----------
-        found : str
-            What was found in it.
-
-        Returns
-        -------
-        UsageError
-            The error, to be raised.
-        """
+        """Make the error that tells of something wrong in the file, to be raised."""
         return self.layout.fault(self.path, found, self.layout.mend)
 
     def _prepare(self) -> int:

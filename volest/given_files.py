@@ -21,32 +21,7 @@ class GivenFileError(ValueError):
 
 
 def text_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> str:
-    """Read a text, but never wait for a pipe, and never take in a device or a huge file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    largest_bytes : int, optional
-        More is refused before it is read.
-
-    Returns
-    -------
-    str
-        What it holds, as UTF-8.
-
-    Raises
-    ------
-    GivenFileError
-        If it is no plain file, is too large, cannot be read or is no text.
-
-    Examples
-    --------
-    >>> text_of(Path("/dev/null"))
-    Traceback (most recent call last):
-    ...
-    volest.given_files.GivenFileError: not a plain file
-    """
+    """Read a text, but never wait for a pipe, and never take in a device or a huge file."""
     try:
         state = path.stat()
         if not stat.S_ISREG(state.st_mode):  # told apart before opening, which could wait for ever
@@ -61,25 +36,7 @@ def text_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> str:
 
 
 def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
-    """Read a TOML file (toml.io, version 1.0).
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    largest_bytes : int, optional
-        More is refused before it is read.
-
-    Returns
-    -------
-    dict
-        What it says.
-
-    Raises
-    ------
-    GivenFileError
-        If it cannot be read, is no TOML, or is nested or long beyond all use.
-    """
+    """Read a TOML file (toml.io, version 1.0); one nested or long beyond all use is refused."""
     text = text_of(path, largest_bytes)
     if max(map(len, text.splitlines()), default=0) > LONGEST_TOML_LINE:
         raise GivenFileError(f"a line of more than {LONGEST_TOML_LINE:,} letters")
@@ -102,23 +59,7 @@ def _told(text: str, fault: str) -> str:
 
 
 def json_in(text: str) -> Any:
-    """Read JSON (RFC 8259) that is at hand.
-
-    Parameters
-    ----------
-    text : str
-        The text.
-
-    Returns
-    -------
-    object
-        What it says.
-
-    Raises
-    ------
-    GivenFileError
-        If it is no JSON, or is nested beyond all use.
-    """
+    """Read JSON (RFC 8259) that is at hand."""
     try:
         return json.loads(text)
     except json.JSONDecodeError as fault:
@@ -128,23 +69,7 @@ def json_in(text: str) -> Any:
 
 
 def in_short(value: object) -> str:
-    """Write a value out for one line of an error.
-
-    Parameters
-    ----------
-    value : object
-        Whatever stood in a file.
-
-    Returns
-    -------
-    str
-        Its first 60 characters at most.
-
-    Examples
-    --------
-    >>> in_short([1.0, "two"])
-    "[1.0, 'two']"
-    """
+    """Write a value out for one line of an error, 60 characters at most."""
     try:
         text = repr(value)
     except (RecursionError, ValueError):  # Python writes no whole number of over 4300 digits

@@ -1,8 +1,10 @@
-"""What a lab owns and how it works: plain records, the defaults of the lab file in one place.
+"""What a lab owns, how it works, and what its pours taught: plain records with their defaults.
 
-`volest.stone.lab_file` fills them from a TOML file. The field names are the keys of that file.
+`volest.stone.lab_file` fills what it owns from a TOML file, whose keys are the field names;
+`volest.stone.learning` works out what was learned.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, ClassVar, Literal
@@ -16,13 +18,7 @@ _CLOSED: dict[str, Any] = {"extra": "forbid", "allow_inf_nan": False}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Within:
-    """A bound on a number, in the form the checker of the file asks for.
-
-    Parameters
-    ----------
-    gt, ge, le : float or None
-        Above this, at least this, at most this.
-    """
+    """A bound on a number, in the form the checker of the file asks for."""
 
     gt: float | None = None
     ge: float | None = None
@@ -43,7 +39,7 @@ STEP = Within(gt=0.0, le=10.0)  # a coarser scale or cylinder cannot keep the ra
 SCOOP_G = Within(ge=1.0, le=500.0)  # under it stands kg, over it the sack
 SHARE_PERCENT = Within(ge=0.0, le=100.0)  # more is no waste: it is a second mix
 RESIDUE_ML = Within(ge=0.0, le=50.0)  # a full arch takes 35 to 70 mL: no bowl keeps as much
-DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/types.py), a heap about 1
+DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/stones.py), a heap about 1
 WORKING_MIN = Within(gt=0.0, le=60.0)  # over it stands s: powders give 5 to 7 min
 BOWL_ML = Within(ge=1.0, le=5000.0)  # under it stand litres; no mixer stirs more
 LEAST_SHARE_PERCENT = 1.0  # below it, but not 0, a fraction was taken for per cent
@@ -53,19 +49,7 @@ AtLeast = Annotated[float, Within(ge=0.0, le=100_000.0)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What can be weighed and measured.
-
-    Parameters
-    ----------
-    scale_step_g : float
-        Smallest step of the scale.
-    scoop_g : float
-        Weighed content of one level scoop.
-    cylinder_step_ml : float
-        Smallest mark of the measuring cylinder.
-    water_c : float
-        Temperature of the water, in degrees C.
-    """
+    """What can be weighed and measured; `scoop_g` is the weighed content of a level scoop."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     scale_step_g: Annotated[float, STEP] = 1.0
@@ -76,17 +60,7 @@ class Bench:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """What one way of mixing leaves behind.
-
-    Parameters
-    ----------
-    share_percent : float
-        Share of the volume mixed on top.
-    residue_ml : float
-        Fixed part on bowl, spatula and brush, for each mix.
-    air_percent : float
-        Share of the mix that is entrapped air.
-    """
+    """What one way of mixing leaves behind: shares of the volume and of the mix, mL a mix."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     share_percent: Annotated[float, SHARE_PERCENT] = 15.0
@@ -96,31 +70,14 @@ class Way:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ways:
-    """Both ways of mixing.
-
-    Parameters
-    ----------
-    hand, vacuum : Way
-        Stirred in a bowl; stirred under vacuum.
-    """
+    """Both ways of mixing."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     hand: Way = Way()
     vacuum: Way = Way()
 
     def of(self, name: str) -> Way:
-        """Give one of them.
-
-        Parameters
-        ----------
-        name : str
-            'hand' or 'vacuum'.
-
-        Returns
-        -------
-        Way
-            What it leaves behind.
-        """
+        """Give one of them: 'hand' or 'vacuum'."""
         return self.hand if name == HAND else self.vacuum
 
 
@@ -134,18 +91,12 @@ class OwnStone:
         What the lab calls it; the name of a type changes that type.
     like : str or None
         The type it is like; may be left out where the name is a type.
-    title : str or None
-        What it is, in words.
     wp, wp_low, wp_high : float or None
         Usual water and its range, in mL per 100 g of powder.
     powder_density : float or None
         True density of the powder, in g/cm3.
     scoop_g : float or None
         Weighed content of one level scoop of this powder; None takes that of the bench.
-    working_low_min, working_high_min : float or None
-        Working time, in min.
-    price_per_kg : float or None
-        Price of a kg, in the lab's currency.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
@@ -164,17 +115,7 @@ class OwnStone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bowl:
-    """A bowl and what it mixes well.
-
-    Parameters
-    ----------
-    name : str
-        What the lab calls it.
-    most_ml, least_ml : float
-        Largest and smallest mix.
-    way : str
-        'hand' or 'vacuum'.
-    """
+    """A bowl, and the largest and smallest mix that it mixes well."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     name: str
@@ -185,19 +126,7 @@ class Bowl:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondPour:
-    """The base under the first pour.
-
-    Parameters
-    ----------
-    stone : str
-        Its stone.
-    height_mm : float or None
-        Its height; None makes none unless asked for.
-    taper_deg : float
-        How much its sides lean inwards, away from the teeth.
-    retention_ml : float
-        First-pour stone for the knobs that hold the base.
-    """
+    """The base under the first pour: none without a height; `retention_ml` is for its knobs."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     stone: str = "type-3"
@@ -208,13 +137,7 @@ class SecondPour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sharing:
-    """How several impressions may share a mix.
-
-    Parameters
-    ----------
-    at_most : int
-        Impressions in one mix.
-    """
+    """How many impressions may share a mix."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     at_most: Annotated[int, Within(ge=1, le=4)] = 3
@@ -255,18 +178,49 @@ class Lab:
     risk_percent: Annotated[float, Within(ge=0.1, le=20.0)] = 2.0
 
     def with_height(self, height_mm: float | None) -> "Lab":
-        """Give the same lab with a base of another height.
-
-        Parameters
-        ----------
-        height_mm : float or None
-            Height of the base; 0 for no base, None leaves the lab as it is.
-
-        Returns
-        -------
-        Lab
-            A copy.
-        """
+        """Give the same lab with a base of another height; 0 for no base, None leaves it."""
         if height_mm is None:
             return self
         return replace(self, second_pour=replace(self.second_pour, height_mm=height_mm or None))
+
+
+# Volumes are counted in this unit inside the law, so that all its numbers are a few mL in size.
+USUAL_VOLUME_ML = 50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learned:
+    """What one stone, mixed one way, takes beyond the cavity.
+
+    The expected excess is ``fixed + share * v`` with ``v = volume / 50 mL``. The allowance adds
+    ``factor * spread * sqrt(v + doubt)``, where the doubt is that of the two estimates:
+    ``var_fixed + 2 * v * cov + v**2 * var_share``, in units of the scatter; the factor is
+    the quantile that belongs to the risk of running short.
+    """
+
+    stone: str
+    way: str
+    pours: int
+    risk_percent: float
+    fixed_ml: float
+    share_ml: float
+    spread_ml: float
+    factor: float
+    var_fixed: float
+    cov: float
+    var_share: float
+
+    def expected_ml(self, volume_ml: float) -> float:
+        """Give the excess that is taken on average."""
+        return self.fixed_ml + self.share_ml * volume_ml / USUAL_VOLUME_ML
+
+    def scatter_ml(self, volume_ml: float) -> float:
+        """Give the scale of the predictive distribution of one more pour."""
+        v = volume_ml / USUAL_VOLUME_ML
+        doubt = self.var_fixed + 2.0 * v * self.cov + v * v * self.var_share
+        return self.spread_ml * math.sqrt(v + doubt)
+
+    def allowance_ml(self, volume_ml: float) -> float:
+        """Give what is mixed on top so that the chance of running short is the risk."""
+        wanted_ml = self.expected_ml(volume_ml) + self.factor * self.scatter_ml(volume_ml)
+        return max(wanted_ml, 0.0)

@@ -5,22 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """One doubt about one scan.
-
-    Parameters
-    ----------
-    code : str
-        Short name, the same in tables, files and docs.
-    text : str
-        What raises the doubt, with its figures; made a sentence where it is not written as one.
-    do : str
-        What a person should do about it; the same.
-
-    Examples
-    --------
-    >>> Note(code="odd", text="the rim strays", do="look at it").do
-    'Look at it.'
-    """
+    """One doubt about one scan: a code for tables, files and docs, a sentence, and what to do."""
 
     code: str
     text: str

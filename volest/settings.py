@@ -7,8 +7,7 @@ from pathlib import PurePath
 from typing import Any
 
 from volest.errors import UsageError
-from volest.lab import VACUUM, Lab, Way
-from volest.learned import Learned
+from volest.lab import VACUUM, Lab, Learned, Way
 
 DEFAULT_PITCH_MM = (
     0.4  # columns were within 0.04 % of exact booleans here; halving it costs four-fold
@@ -112,72 +111,24 @@ class Settings:
         return tuple(dict.fromkeys((self.stone, *(stone for _, stone in self.stones_for))))
 
     def with_stone(self, stone: str) -> "Settings":
-        """Give the same settings with another stone for all first pours.
-
-        Parameters
-        ----------
-        stone : str
-            The stone.
-
-        Returns
-        -------
-        Settings
-            A copy; the scoop of the bench stays one of the stone it was weighed with.
-        """
+        """Give another stone to all first pours; the bench's scoop stays one of the old stone."""
         return replace(self, stone=stone, stones_for=(), scoop_stone=self.scoop_stone or self.stone)
 
     def for_scan(self, scan: str) -> "Settings":
-        """Give the settings of one scan of a run.
-
-        Parameters
-        ----------
-        scan : str
-            Its path; only the name counts.
-
-        Returns
-        -------
-        Settings
-            With the stone of the last pattern that fits, or as they are.
-
-        Examples
-        --------
-        >>> day = Settings(stones_for=(("*-bite*", "type-3"),))
-        >>> day.for_scan("monday/0417-bite.stl").stone, day.for_scan("monday/0417.stl").stone
-        ('type-3', 'type-4')
-        """
+        """Give the settings of one scan of a run, with the stone of the last pattern that fits."""
         fitting = [stone for pattern, stone in self.stones_for if fits(pattern, scan)]
         return self.with_stone(fitting[-1]) if fitting else self
 
     def as_record(self) -> dict[str, Any]:
-        """Return the settings as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            One entry a setting; the base line in the words of the command line.
-        """
+        """Return plain values for JSON; the base line in the words of the command line."""
         record = {**asdict(self), "base": str(self.base), "stones_for": dict(self.stones_for)}
         del record["scoop_stone"]  # each mix says whether its scoop is known
         return record
 
 
 def fits(pattern: str, scan: str) -> bool:
-    """Say whether a pattern is one of a scan's name.
+    """Say whether a pattern of a shell's fits a scan's name; folders do not count, capitals do.
 
-    Parameters
-    ----------
-    pattern : str
-        As shells have it; capitals count.
-    scan : str
-        The scan's path or address; only the name counts.
-
-    Returns
-    -------
-    bool
-        True where it fits.
-
-    Examples
-    --------
     >>> fits("b04*", "monday/b0417.stl"), fits("B04*", "monday/b0417.stl")
     (True, False)
     """
@@ -185,28 +136,7 @@ def fits(pattern: str, scan: str) -> bool:
 
 
 def parse_base(text: str) -> Base:
-    """Read a base line as it is written on the command line.
-
-    Parameters
-    ----------
-    text : str
-        ``rim``, ``rim=MM``, ``depth=MM``, ``cover=MM`` or ``plane=PX,PY,PZ,NX,NY,NZ``.
-
-    Returns
-    -------
-    Base
-        The base line asked for.
-
-    Raises
-    ------
-    UsageError
-        If the words or numbers do not fit.
-
-    Examples
-    --------
-    >>> parse_base("rim=-1.5")
-    Base(how='rim', offset_mm=-1.5, plane=())
-    """
+    """Read a base line as it is written on the command line."""
     if text == "rim":
         return Base()
     how, _, rest = text.partition("=")

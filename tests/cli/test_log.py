@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from volest.cli.main import volest_group
-from volest.stone.water import water_density_g_per_ml
+from volest.stone.reference import water_density_g_per_ml
 
 
 @pytest.fixture(autouse=True)

@@ -8,9 +8,8 @@ from click.testing import CliRunner, Result
 
 from volest.cli.stones import stones_command
 from volest.errors import UsageError
-from volest.stone.bench import BENCH_FIGURES
-from volest.stone.types import STONE_TYPES
-from volest.stone.windows import WINDOWS
+from volest.stone.reference import BENCH_FIGURES, WINDOWS
+from volest.stone.stones import STONE_TYPES
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "stones.md"
 

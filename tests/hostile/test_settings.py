@@ -12,9 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.hostile.calling import BOWL, NOBODY, call, snapshot
+from volest import journal as journals
 from volest.errors import LabError, ScanError, UsageError, VolestError
-from volest.journal import journal as journals
-from volest.journal.entry import COLUMNS
+from volest.journal import COLUMNS
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.settings import parse_base
 from volest.stone.lab_file import check_lab, read_lab

@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from volest.errors import UsageError
-from volest.journal.entry import Entry, now
-from volest.journal.journal import LAYOUT, Journal
+from volest.journal import LAYOUT, Entry, Journal, now
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -104,7 +103,7 @@ BOOK = """
 import sys
 from pathlib import Path
 from tests.journal.test_journal import ENTRY
-from volest.journal.journal import Journal
+from volest.journal import Journal
 for _ in range(25):
     with Journal(Path(sys.argv[1])) as journal:
         journal.book(ENTRY)
@@ -124,7 +123,7 @@ OPEN_TOGETHER = """
 import sys, time
 from pathlib import Path
 from tests.journal.test_journal import ENTRY
-from volest.journal.journal import Journal
+from volest.journal import Journal
 start = float(sys.argv[2])
 for number in range(20):  # a new journal each time: making one is where programs meet
     time.sleep(max(0.0, start + 0.05 * number - time.time()))

@@ -5,9 +5,7 @@ from pathlib import Path
 import pytest
 
 from volest.errors import UsageError
-from volest.journal.entry import Entry, now
-from volest.journal.journal import Journal
-from volest.journal.waste import with_waste
+from volest.journal import Entry, Journal, now, with_waste
 from volest.lab import Lab, Way, Ways
 from volest.settings import Settings
 

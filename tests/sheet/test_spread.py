@@ -11,9 +11,8 @@ from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.spread import COLUMNS, spread_text
-from volest.stone.plan import Impression
-from volest.stone.shared import plan_mixes
-from volest.stone.windows import pour_window
+from volest.stone.reference import pour_window
+from volest.stone.shared import Impression, plan_mixes
 
 
 def read_back(results: list[Result]) -> list[dict[str, str]]:

@@ -15,12 +15,11 @@ from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, SHARED_APART, made_with, tally
 from volest.sheet.table import table_text
-from volest.stone.in_cells import scoops_dealt
 from volest.stone.mix import mix
-from volest.stone.plan import Impression
 from volest.stone.pours import second_pour
-from volest.stone.shared import plan_mixes
-from volest.stone.windows import pour_window
+from volest.stone.reference import pour_window
+from volest.stone.shared import Impression, plan_mixes
+from volest.stone.words import scoops_dealt
 
 LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
 MANY = [

@@ -9,12 +9,10 @@ from hypothesis import strategies as st
 from volest.errors import MixError
 from volest.lab import Lab, OwnStone, SecondPour
 from volest.settings import Settings
-from volest.stone.base import base_volume_ml
-from volest.stone.bench import BASE_HEIGHT, BEFORE_BASE, KNOB
-from volest.stone.in_cells import scoops_dealt
-from volest.stone.in_words import scoops_in_words
 from volest.stone.mix import mix
-from volest.stone.pours import first_pour, second_pour
+from volest.stone.pours import base_volume_ml, first_pour, second_pour
+from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, KNOB
+from volest.stone.words import scoops_dealt, scoops_in_words
 
 
 def test_straight_sides_are_a_prism() -> None:

@@ -2,8 +2,8 @@
 
 import pytest
 
-from volest.stone.bench import DENSITY_SPREAD, DIHYDRATE_DENSITY, SCOOP, SEPARATING
-from volest.stone.slurry import volume_per_gram_ml
+from volest.stone.mix import volume_per_gram_ml
+from volest.stone.reference import DENSITY_SPREAD, DIHYDRATE_DENSITY, SCOOP, SEPARATING
 
 
 def test_scoop_is_50_g_without_a_source() -> None:

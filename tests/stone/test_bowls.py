@@ -7,11 +7,11 @@ from hypothesis import strategies as st
 from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.bench import mixing_min
 from volest.stone.bowls import fits_one, into_bowls, most_mixes
 from volest.stone.mix import Mix, mix
 from volest.stone.pours import first_pour
-from volest.stone.types import stone_type
+from volest.stone.reference import mixing_min
+from volest.stone.stones import stone_type
 
 SMALL = Bowl(name="small", least_ml=30, most_ml=70)
 LARGE = Bowl(name="large", least_ml=60, most_ml=160)

@@ -6,12 +6,19 @@ from dataclasses import replace
 import pytest
 
 from volest.lab import HAND
-from volest.stone.card import BEFORE, CAUTIONS, base_if_short, base_steps, if_short, steps
-from volest.stone.figure import Figure
-from volest.stone.in_words import scoops_in_words, yield_in_words
-from volest.stone.mix import mix
-from volest.stone.ratio import STRETCH_IN_WORDS
-from volest.stone.types import stone_type
+from volest.stone.mix import STRETCH_IN_WORDS, mix
+from volest.stone.reference import Figure
+from volest.stone.stones import stone_type
+from volest.stone.words import (
+    BEFORE,
+    CAUTIONS,
+    base_if_short,
+    base_steps,
+    if_short,
+    scoops_in_words,
+    steps,
+    yield_in_words,
+)
 
 
 def test_water_first_then_powder() -> None:

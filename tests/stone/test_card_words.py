@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from volest.stone.card import base_steps, steps
-from volest.stone.figure import Band
 from volest.stone.mix import Mix, mix
-from volest.stone.types import stone_type
+from volest.stone.reference import Band
+from volest.stone.stones import stone_type
+from volest.stone.words import base_steps, steps
 
 
 def timed(low: float | None, high: float | None = None) -> Mix:

@@ -9,8 +9,7 @@ import pytest
 from volest.errors import LabError, UsageError
 from volest.lab import Bowl, Lab, OwnStone, Way
 from volest.stone.lab_file import check_lab, read_lab
-from volest.stone.own import all_stones, find_stone
-from volest.stone.types import STONE_TYPES
+from volest.stone.stones import STONE_TYPES, all_stones, find_stone
 
 START = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
 

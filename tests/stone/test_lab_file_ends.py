@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 
 from volest.errors import LabError
-from volest.stone.bench import LEAST_WP
 from volest.stone.lab_file import check_lab
+from volest.stone.reference import LEAST_WP
 
 
 def stone(**said: Any) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """On either side of each limit, and what is said there: worked by hand.
 
-Limits: docs/reference/notes.md, 'Found' and 'Note'; `volest.stone.amounts` where no page has them.
+Limits: docs/reference/notes.md, 'Found' and 'Note'; `volest.stone.mix` where no page has them.
 """
 
 import math
@@ -10,11 +10,18 @@ import pytest
 
 from volest.errors import MixError
 from volest.lab import Bench, Bowl
-from volest.stone.amounts import MOST_VOLUME_ML, check_mixes, check_volume, check_wp, waste_notes
-from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
-from volest.stone.in_words import ratio_in_words, same_again_in_words, yield_in_words
-from volest.stone.mix import Mix, mix
+from volest.stone.mix import (
+    MOST_VOLUME_ML,
+    Mix,
+    check_mixes,
+    check_volume,
+    check_wp,
+    mix,
+    waste_notes,
+)
+from volest.stone.pours import base_volume_ml
+from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from volest.errors import MixError, UsageError
 from volest.lab import Bench
 from volest.stone.mix import Mix, mix
-from volest.stone.types import STONE_TYPES, stone_type
-from volest.stone.water import theoretical_water_g
+from volest.stone.reference import theoretical_water_g
+from volest.stone.stones import STONE_TYPES, stone_type
 
 # Worked examples count grams of water per gram at 20 degrees C (998.2071 kg/m3).
 G_PER_ML = 0.9982071

@@ -3,9 +3,8 @@
 import pytest
 
 from volest.lab import Lab, OwnStone
-from volest.stone.figure import OWN
-from volest.stone.own import all_stones, find_stone, own_stone
-from volest.stone.types import STONE_TYPES, stone_type
+from volest.stone.reference import OWN
+from volest.stone.stones import STONE_TYPES, all_stones, find_stone, own_stone, stone_type
 
 LIKE = stone_type("type-4")
 

@@ -7,9 +7,8 @@ import pytest
 
 from volest.lab import Lab, OwnStone
 from volest.settings import Settings
-from volest.stone.plan import Impression, priced
-from volest.stone.shared import plan_mixes
-from volest.stone.windows import pour_window
+from volest.stone.reference import pour_window
+from volest.stone.shared import Impression, plan_mixes, priced
 
 
 def test_without_a_window_there_is_no_hurry() -> None:

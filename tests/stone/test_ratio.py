@@ -7,9 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from volest.errors import MixError
-from volest.stone.mix import mix
-from volest.stone.ratio import STRETCH_IN_WORDS, marks_note, stretched
-from volest.stone.types import STONE_TYPES, stone_type
+from volest.stone.mix import STRETCH_IN_WORDS, marks_note, mix, stretched
+from volest.stone.stones import STONE_TYPES, stone_type
 
 
 def test_three_scoops_with_half_a_ml_to_a_ml_more() -> None:

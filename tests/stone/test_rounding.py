@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 
 from volest.errors import UsageError
 from volest.lab import Bench
-from volest.stone.mix import Mix, mix
-from volest.stone.rounding import dealt_out, powder_up, shown
-from volest.stone.types import STONE_TYPES, stone_type
-from volest.stone.water import theoretical_water_g
+from volest.stone.mix import Mix, dealt_out, mix, powder_up, shown
+from volest.stone.reference import theoretical_water_g
+from volest.stone.stones import STONE_TYPES, stone_type
 
 volumes = st.floats(2.0, 500.0)
 stones = st.sampled_from(sorted(STONE_TYPES))

@@ -9,11 +9,9 @@ from hypothesis import strategies as st
 
 from volest.lab import Bowl, Lab, OwnStone, Sharing
 from volest.settings import Settings
-from volest.stone.bench import AT_MOST_IN_ONE_MIX, CLEANING
-from volest.stone.plan import Impression, priced
 from volest.stone.pours import first_pour, shared_pour
-from volest.stone.shared import ROUND, most_in_time, plan_mixes
-from volest.stone.windows import pour_window
+from volest.stone.reference import AT_MOST_IN_ONE_MIX, CLEANING, pour_window
+from volest.stone.shared import ROUND, Impression, most_in_time, plan_mixes, priced
 
 BOWL = Bowl(name="large", most_ml=160)
 LAB = Lab(bowl=(BOWL,))

@@ -7,10 +7,8 @@ import pytest
 from volest.lab import Bowl, Lab, OwnStone
 from volest.settings import Settings
 from volest.stone import shared as module
-from volest.stone.bench import POURING, mixing_min
-from volest.stone.plan import Impression
-from volest.stone.shared import most_in_time, plan_mixes
-from volest.stone.windows import pour_window
+from volest.stone.reference import POURING, mixing_min, pour_window
+from volest.stone.shared import Impression, most_in_time, plan_mixes
 
 SLOW = OwnStone(name="slow", like="type-4", working_low_min=10.0)
 BY_SLOW = Settings(stone="slow", lab=Lab(stone=(SLOW,)))

@@ -2,16 +2,35 @@
 
 import pytest
 
-from volest.stone.slurry import (
-    contraction_percent,
-    dry_density,
-    slurry_density,
-    volume_per_gram_ml,
+from volest.stone.mix import volume_per_gram_ml
+from volest.stone.reference import (
+    DIHYDRATE_DENSITY,
+    theoretical_water_g,
+    water_density_g_per_ml,
 )
-from volest.stone.water import water_density_g_per_ml
 
 BETA = 2.63
 ALPHA = 2.76
+BOUND_G = theoretical_water_g(1.0)  # of water, by a gram of powder
+
+
+def slurry_density(powder_density: float, wp_ml_per_100g: float) -> float:
+    """Mass over volume of a mix without air, in g/cm3, at 20 degrees C."""
+    water_g = wp_ml_per_100g / 100.0 * water_density_g_per_ml(20.0)
+    return (1.0 + water_g) / volume_per_gram_ml(powder_density, wp_ml_per_100g)
+
+
+def dry_density(powder_density: float, wp_ml_per_100g: float) -> float:
+    """The stone keeps the mix's volume; powder and bound water stay, the rest leaves pores."""
+    return (1.0 + BOUND_G) / volume_per_gram_ml(powder_density, wp_ml_per_100g)
+
+
+def contraction_percent(powder_density: float, wp_ml_per_100g: float | None = None) -> float:
+    """How much less room crystals take than powder and bound water; by default no more water."""
+    bound_ml = BOUND_G / water_density_g_per_ml(20.0)
+    wp = 100.0 * bound_ml if wp_ml_per_100g is None else wp_ml_per_100g
+    change_ml = (1.0 + BOUND_G) / DIHYDRATE_DENSITY.value - 1.0 / powder_density - bound_ml
+    return 100.0 * change_ml / volume_per_gram_ml(powder_density, wp)
 
 
 def wp_ml(water_g_per_g: float) -> float:

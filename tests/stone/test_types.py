@@ -3,8 +3,8 @@
 import pytest
 
 from volest.errors import UsageError
-from volest.stone.bench import BENCH_FIGURES, LEAST_WP
-from volest.stone.types import STONE_TYPES, stone_type
+from volest.stone.reference import BENCH_FIGURES, LEAST_WP
+from volest.stone.stones import STONE_TYPES, stone_type
 
 MARKS = {"read", "from memory", "common practice, no source", "derived"}
 

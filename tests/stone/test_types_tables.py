@@ -2,8 +2,8 @@
 
 import pytest
 
-from volest.stone.figure import Band
-from volest.stone.types import STONE_TYPES, stone_type
+from volest.stone.reference import Band
+from volest.stone.stones import STONE_TYPES, stone_type
 
 
 def ends(band: Band | None) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from volest.errors import MixError
-from volest.stone.water import (
+from volest.stone.reference import (
     least_wp_ml_per_100g,
     theoretical_water_g,
     water_density_g_per_ml,

@@ -3,7 +3,7 @@
 import pytest
 
 from volest.errors import UsageError
-from volest.stone.windows import WINDOWS, in_words, pour_window
+from volest.stone.reference import WINDOWS, in_words, pour_window
 
 
 # Cautious ends of: course page on casts (15 min), two studies of extended-pour alginates (100 to

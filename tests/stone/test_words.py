@@ -3,17 +3,14 @@
 import pytest
 
 from volest.errors import MixError
-from volest.lab import Bench, Bowl, Lab, SecondPour
-from volest.learned import Learned
+from volest.lab import Bench, Bowl, Lab, Learned, SecondPour
 from volest.settings import Settings
-from volest.stone.amounts import MOST_VOLUME_ML, check_mixes
-from volest.stone.bench import BENCH_FIGURES
-from volest.stone.figure import Band, Figure
-from volest.stone.in_words import learned_in_words, water_weighed
 from volest.stone.learning import Pour, learn
-from volest.stone.mix import mix
+from volest.stone.mix import MOST_VOLUME_ML, check_mixes, mix
 from volest.stone.pours import first_pour, shared_pour
-from volest.stone.types import STONE_TYPES
+from volest.stone.reference import BENCH_FIGURES, Band, Figure
+from volest.stone.stones import STONE_TYPES
+from volest.stone.words import learned_in_words, water_weighed
 
 
 def test_figures_and_bands_tell_value_unit_and_source() -> None:

@@ -10,8 +10,8 @@ from tests.view.bowls import looked_at, tray, write_bowl
 from volest.errors import ScanError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.in_cells import scoops_dealt
 from volest.stone.mix import mix
+from volest.stone.words import scoops_dealt
 from volest.view.card import CardMaker, card_of, moves
 
 

@@ -20,9 +20,8 @@ from tests.view.browser import Page, browser
 from volest.lab import Bowl, Lab, SecondPour
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.in_words import scoops_in_words
-from volest.stone.plan import Impression
-from volest.stone.shared import plan_mixes
+from volest.stone.shared import Impression, plan_mixes
+from volest.stone.words import scoops_in_words
 from volest.view.card import CardMaker
 from volest.view.page import sheet_text
 

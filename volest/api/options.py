@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TypedDict, Unpack
 
 from volest.batch.run import check_settings
-from volest.journal.waste import with_waste
+from volest.journal import with_waste
 from volest.lab import Lab
 from volest.settings import Base, Settings, parse_base
 from volest.stone.lab_file import read_lab

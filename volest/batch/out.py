@@ -19,7 +19,7 @@ from volest.settings import Settings
 from volest.sheet.record import text_in_pieces
 from volest.sheet.spread import spread_pieces
 from volest.sheet.target import write_whole
-from volest.stone.plan import Plan
+from volest.stone.shared import Plan
 
 RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 # Not kept: what another try, more memory or a right to read may change.

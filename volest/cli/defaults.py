@@ -126,7 +126,7 @@ def check_default_stone(name: str, lab: Lab, key: str = "stone") -> None:
     UsageError
         If there is no such stone; the file and the known ones are named.
     """
-    from volest.stone.own import find_stone  # keeps --help quick
+    from volest.stone.stones import find_stone  # keeps --help quick
 
     try:
         find_stone(name, lab)

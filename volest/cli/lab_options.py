@@ -11,7 +11,6 @@ from volest.cli.defaults import check_default_stone, defaults_path, is_from_file
 from volest.cli.number import Number
 from volest.cli.options import Command, bundled, file_option
 from volest.cli.talk import say
-from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
@@ -111,6 +110,8 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
     Settings
         All together.
     """
+    from volest.journal import with_waste  # keeps --help quick
+
     lab = lab_from(choice.lab_file).with_height(choice.second_pour_mm)
     if is_from_file("stone"):
         check_default_stone(settings.stone, lab)

@@ -19,8 +19,7 @@ from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
 if TYPE_CHECKING:
-    from volest.journal.entry import Entry
-    from volest.journal.journal import Journal
+    from volest.journal import Entry, Journal
 
 _DEFAULTS = Settings()
 _AMOUNTS = ("volume_ml", "powder_g", "water_ml")
@@ -103,7 +102,7 @@ def log_command(
     **words: str | float | None,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
-    from volest.journal.journal import Journal  # keeps --help quick
+    from volest.journal import Journal  # keeps --help quick
 
     if journal_file is None:
         raise _no_journal()
@@ -160,9 +159,9 @@ def _book(
     journal_file: Path,
     mixed: dict[str, str | float],
 ) -> None:
-    from volest.journal.entry import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
-    from volest.stone.own import find_stone  # keeps --help quick
-    from volest.stone.ratio import SPOKEN_DIGITS  # keeps --help quick
+    from volest.journal import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
+    from volest.stone.mix import SPOKEN_DIGITS  # keeps --help quick
+    from volest.stone.stones import find_stone  # keeps --help quick
 
     before = [] if entry.source is None else journal.booked_from(entry.source)
     number = journal.book(entry)
@@ -190,8 +189,8 @@ def _book(
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
-    from volest.journal.entry import entry_of  # keeps --help quick
-    from volest.stone.own import find_stone  # keeps --help quick
+    from volest.journal import entry_of  # keeps --help quick
+    from volest.stone.stones import find_stone  # keeps --help quick
 
     missing = [name for name in _AMOUNTS if name not in given]
     if missing:
@@ -225,7 +224,7 @@ def _text(given: dict[str, str | float], name: str) -> str | None:
 
 
 def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    from volest.journal.in_words import journal_lines, last_lines  # keeps --help quick
+    from volest.journal import journal_lines, last_lines  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:
@@ -236,7 +235,7 @@ def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path
 
 
 def _as_csv(entries: "list[Entry]") -> str:
-    from volest.journal.entry import COLUMNS  # keeps --help quick
+    from volest.journal import COLUMNS  # keeps --help quick
     from volest.sheet.names import cell  # keeps --help quick
 
     buffer = io.StringIO(newline="")

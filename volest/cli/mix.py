@@ -15,18 +15,23 @@ from volest.cli.talk import say
 from volest.cli.terminal import READING_WIDTH
 from volest.errors import UsageError
 from volest.settings import Settings
-from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_if_short, base_steps, if_short, steps
-from volest.stone.in_words import (
+from volest.stone.mix import STRETCH_IN_WORDS, Mix
+from volest.stone.pours import first_pour, learned_for, second_pour
+from volest.stone.words import (
+    BEFORE,
+    CAUTIONS,
+    NUMBERED,
+    base_if_short,
+    base_steps,
+    if_short,
     learned_in_words,
     powder_in_words,
     scoops_in_words,
+    steps,
     water_in_words,
     water_weighed,
     yield_in_words,
 )
-from volest.stone.mix import Mix
-from volest.stone.pours import first_pour, learned_for, second_pour
-from volest.stone.ratio import STRETCH_IN_WORDS
 
 if TYPE_CHECKING:
     from rich.text import Text

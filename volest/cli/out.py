@@ -19,7 +19,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.places import Place
     from volest.batch.run import SizeScan
     from volest.result import Result
-    from volest.stone.plan import Plan
+    from volest.stone.shared import Plan
     from volest.view.day_folder import DayFolder
 
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better

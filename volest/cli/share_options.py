@@ -15,7 +15,7 @@ from volest.settings import Settings
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.places import Place
     from volest.result import Result
-    from volest.stone.plan import Plan
+    from volest.stone.shared import Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,7 +86,7 @@ def check_sharing(choice: ShareChoice, scans: "Sequence[Place]") -> None:
             needed="--share",
             remedy="add --share (with --at-most 1 for a mix each), or leave them out",
         )
-    from volest.stone.windows import pour_window  # keeps --help quick
+    from volest.stone.reference import pour_window  # keeps --help quick
 
     for text in choice.materials:
         pour_window(split(text)[1])
@@ -115,9 +115,11 @@ def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoic
     """
     if not choice.share:
         return None
-    from volest.stone.plan import Impression  # keeps --help quick
-    from volest.stone.shared import plan_mixes  # keeps --help quick
-    from volest.stone.windows import pour_window  # keeps --help quick
+    from volest.stone.reference import pour_window  # keeps --help quick
+    from volest.stone.shared import (
+        Impression,  # keeps --help quick
+        plan_mixes,  # keeps --help quick
+    )
 
     waiting = []
     for result in results:

@@ -12,7 +12,7 @@ from volest.settings import Settings
 
 if TYPE_CHECKING:  # reads numpy and scipy, which no --help should wait for
     from volest.result import Result
-    from volest.stone.plan import Plan
+    from volest.stone.shared import Plan
     from volest.view.card import CardMaker
 
 KINDS = (".html", ".htm")  # what a browser opens

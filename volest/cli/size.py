@@ -24,7 +24,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.places import Place
     from volest.batch.run import SizeScan
     from volest.result import Result
-    from volest.stone.plan import Plan
+    from volest.stone.shared import Plan
 
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 

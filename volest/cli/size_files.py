@@ -20,7 +20,7 @@ from volest.settings import Settings
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.places import Place
     from volest.result import Result
-    from volest.stone.plan import Plan
+    from volest.stone.shared import Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -15,11 +15,8 @@ from volest.cli.talk import say
 from volest.cli.terminal import READING_WIDTH
 from volest.errors import UsageError
 from volest.lab import Lab
-from volest.stone.bench import BENCH_FIGURES, SCOOP
-from volest.stone.figure import OWN, Band, Figure
-from volest.stone.own import all_stones
-from volest.stone.types import StoneType
-from volest.stone.windows import WINDOWS
+from volest.stone.reference import BENCH_FIGURES, OWN, SCOOP, WINDOWS, Band, Figure
+from volest.stone.stones import StoneType, all_stones
 
 _UNDER = " " * 30
 

@@ -215,7 +215,7 @@ def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> 
     """Say of one scan what `volest size` says of it; its stone is named where there are several."""
     from volest.sheet.names import TIE, visible, wrapped
     from volest.sheet.table import READING_WIDTH
-    from volest.stone.in_words import bowl_in_words, powder_in_words, water_in_words
+    from volest.stone.words import bowl_in_words, powder_in_words, water_in_words
 
     width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
     again = "" if before is None else f"sized again (before: {before}): "

@@ -8,11 +8,16 @@ from volest.result import MEASURED, NOTED, Result
 from volest.settings import Settings
 from volest.sheet.names import short_names, visible
 from volest.stone.bowls import OF_THE_BOWL
-from volest.stone.cost import cost_in_words
-from volest.stone.in_words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
-from volest.stone.plan import Impression, Plan, SharedMix, priced
-from volest.stone.windows import whole
+from volest.stone.reference import whole
+from volest.stone.shared import Impression, Plan, SharedMix, priced
+from volest.stone.words import (
+    bowl_in_words,
+    cost_in_words,
+    powder_in_words,
+    scoops_in_words,
+    water_in_words,
+)
 
 _BASES = "Bases, the second pour: water first, then powder"
 

@@ -13,7 +13,7 @@ from volest import __version__
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.pours import shared_record
-from volest.stone.plan import Plan
+from volest.stone.shared import Plan
 
 
 def document(

@@ -12,9 +12,8 @@ from volest.lab import VACUUM
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import tied, visible
-from volest.stone.own import bench_for, find_stone
 from volest.stone.pours import knows_scoop
-from volest.stone.types import StoneType
+from volest.stone.stones import StoneType, bench_for, find_stone
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).

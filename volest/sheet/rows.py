@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from volest.result import REFUSED, Result
 from volest.settings import Base
 from volest.sheet.names import visible
-from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
-from volest.stone.plan import PASSED
+from volest.stone.shared import PASSED
+from volest.stone.words import powder_dealt, scoops_dealt, water_dealt
 
 BLANK = "-"
 NO_NOTE = "none"

@@ -11,7 +11,7 @@ from volest.result import Result
 from volest.sheet.names import cell
 from volest.sheet.pours import without_bowl
 from volest.stone.mix import Mix
-from volest.stone.plan import PASSED, Plan, SharedMix
+from volest.stone.shared import PASSED, Plan, SharedMix
 
 COLUMNS = (
     "scan",

@@ -17,7 +17,7 @@ from volest.sheet.names import TIE, folded, pieces, short_names, shortened, tied
 from volest.sheet.pours import as_planned, batch_lines, bowl_lines, pour_lines, shared_lines
 from volest.sheet.remarks import CAUTIONS, doubts, how_to_read, made_with, refusals, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.plan import Plan
+from volest.stone.shared import Plan
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 _WIDEST = 10_000  # for a pipe: no line of the table is ever broken

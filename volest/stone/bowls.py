@@ -6,10 +6,10 @@ from dataclasses import replace
 from volest.errors import MixError
 from volest.lab import Bowl
 from volest.notes import Note
-from volest.stone.bench import POURING, mixing_min
-from volest.stone.in_words import powder_in_words, water_in_words
 from volest.stone.mix import Mix
-from volest.stone.types import StoneType
+from volest.stone.reference import POURING, mixing_min
+from volest.stone.stones import StoneType
+from volest.stone.words import powder_in_words, water_in_words
 
 OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
 
@@ -18,28 +18,6 @@ def most_mixes(kind: StoneType, way: str, impressions: int = 1) -> int:
     """Say how many mixes can be made one after the other while the first can still be poured.
 
     One person: ``n * mixing + impressions * pouring <= working time``, its shorter end.
-
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    way : str
-        'hand' or 'vacuum'.
-    impressions : int
-        How many impressions are poured from it.
-
-    Returns
-    -------
-    int
-        At least 1: a single mix is never refused for its time.
-
-    Examples
-    --------
-    Working time 5 min, 2 min a mix under vacuum, 1 min to pour:
-
-    >>> from volest.stone.types import stone_type
-    >>> most_mixes(stone_type("type-4"), "vacuum")
-    2
     """
     if kind.working_time is None:
         return 1
@@ -48,27 +26,7 @@ def most_mixes(kind: StoneType, way: str, impressions: int = 1) -> int:
 
 
 def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> Mix:
-    """Find the fewest equal mixes that fit a bowl, and the bowl.
-
-    Parameters
-    ----------
-    make : callable
-        Gives the whole in so many equal mixes.
-    bowls : sequence of Bowl
-        The lab's bowls; none leaves the mix as it is.
-    way : str
-        'hand' or 'vacuum'; bowls for the other way are passed over.
-
-    Returns
-    -------
-    Mix
-        The mix with its bowl, and notes on what a person should see to.
-
-    Raises
-    ------
-    MixError
-        If no bowl holds it in as many mixes as the working time allows.
-    """
+    """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
     whole = make(1)
     usable = [bowl for bowl in bowls if bowl.way == way]
     if not bowls:
@@ -88,22 +46,7 @@ def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> M
 
 
 def fits_one(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> bool:
-    """Say whether a bowl holds the whole in one mix.
-
-    Parameters
-    ----------
-    make : callable
-        Gives the whole in so many equal mixes.
-    bowls : sequence of Bowl
-        The lab's bowls; none means that the bowl is not looked at.
-    way : str
-        'hand' or 'vacuum'.
-
-    Returns
-    -------
-    bool
-        True where no bowl is known.
-    """
+    """Say whether a bowl holds the whole in one mix; True where no bowl is known."""
     loads_ml = [bowl.most_ml for bowl in bowls if bowl.way == way]
     return not bowls or make(1).mix_ml <= max(loads_ml, default=0.0)
 

@@ -24,9 +24,8 @@ from volest.lab import (
     Way,
     Ways,
 )
-from volest.stone.bench import LEAST_WP
-from volest.stone.own import find_stone, is_type, own_stone
-from volest.stone.types import STONE_TYPES
+from volest.stone.reference import LEAST_WP
+from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
 
 LARGEST_BYTES = 200_000  # a lab file is a page or two
 # What the checker says in its own words, in ours.
@@ -71,25 +70,7 @@ _MEND = {
 
 
 def read_lab(path: Path, *, named_by: Path | None = None) -> Lab:
-    """Read a lab file.
-
-    Parameters
-    ----------
-    path : Path
-        A TOML file, as `volest stones --new FILE` starts one.
-    named_by : Path, optional
-        The file that names it, to be told where it is missing.
-
-    Returns
-    -------
-    Lab
-        What it says; defaults where it says nothing.
-
-    Raises
-    ------
-    LabError
-        If it cannot be read, or says something it cannot mean; all faults are listed.
-    """
+    """Read a lab file in TOML; `named_by` is the file that names it, told where it is missing."""
     if not path.exists():
         raise LabError(
             f"no lab file {path}" + (f", which {named_by} names" if named_by else ""),
@@ -108,30 +89,7 @@ def read_lab(path: Path, *, named_by: Path | None = None) -> Lab:
 
 
 def check_lab(values: dict[str, Any], name: str) -> Lab:
-    """Turn the values of a lab file into a lab.
-
-    Parameters
-    ----------
-    values : dict
-        What the file says.
-    name : str
-        Its name, for the list of faults.
-
-    Returns
-    -------
-    Lab
-        The lab.
-
-    Raises
-    ------
-    LabError
-        With all faults, or with all that contradict each other.
-
-    Examples
-    --------
-    >>> check_lab({"bench": {"scale_step_g": 0.5}}, "lab.toml").bench.scale_step_g
-    0.5
-    """
+    """Turn the values of a lab file into a lab; a refusal lists all faults of one kind."""
     try:
         lab = _checker().validate_python(values)
     except ValidationError as fault:

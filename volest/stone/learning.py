@@ -14,10 +14,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
-from volest.lab import Lab, Way
-from volest.learned import USUAL_VOLUME_ML, Learned
+from volest.lab import USUAL_VOLUME_ML, Lab, Learned, Way
 
 # The prior, our choice without a source: as if four pours had been seen, scattering by 1 mL.
 PRIOR_POURS = 4.0
@@ -25,27 +22,12 @@ PRIOR_SPREAD_ML = 1.0
 # The default allowance is taken to be meant for this risk, whatever risk a lab then chooses: so
 # a smaller risk never takes less.
 DEFAULT_RISK = Lab().risk_percent / 100.0
-_PRIOR_WEIGHT = PRIOR_POURS
-_PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / _PRIOR_WEIGHT)  # at 50 mL: one pour, two doubtful estimates
+_PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / PRIOR_POURS)  # at 50 mL: one pour, two doubtful estimates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pour:
-    """What one pour took.
-
-    Parameters
-    ----------
-    stone, way : str
-        Stone and way of mixing.
-    volume_ml : float
-        Cavity that was to be filled.
-    mix_ml : float
-        Mix that was made.
-    left_ml : float
-        Mix that could still have been poured; below 0, what was missing.
-    powder_g : float
-        Powder that went into it.
-    """
+    """What one pour took; `left_ml` could still have been poured, below 0 it was missing."""
 
     stone: str
     way: str
@@ -68,44 +50,21 @@ class Pour:
 def learn(
     pours: Iterable[Pour], *, stone: str, way: str, default: Way, risk_percent: float = 2.0
 ) -> Learned:
-    """Learn the waste of one stone mixed one way.
-
-    Parameters
-    ----------
-    pours : iterable of Pour
-        The lab's pours; those of other stones and ways are passed over.
-    stone, way : str
-        Which to learn.
-    default : Way
-        The allowance that few pours lean on.
-    risk_percent : float
-        Chance of running short that is left.
-
-    Returns
-    -------
-    Learned
-        The law, with the number of pours that it rests on.
-
-    Examples
-    --------
-    >>> law = learn([], stone="type-4", way="vacuum", default=Way(share_percent=15.0))
-    >>> law.pours, round(law.allowance_ml(50.0), 6)
-    (0, 7.5)
-    """
+    """Learn the waste of one stone mixed one way; other pours are passed over."""
     seen = [pour for pour in pours if (pour.stone, pour.way) == (stone, way)]
     risk = risk_percent / 100.0
     prior_fixed, prior_share = _prior(default)
     # Sums of the weighted regression, weight 1/v; the prior counts as pours of 50 mL.
-    s0 = _PRIOR_WEIGHT + sum(USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
+    s0 = PRIOR_POURS + sum(USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
     s1 = float(len(seen))
-    s2 = _PRIOR_WEIGHT + sum(pour.volume_ml / USUAL_VOLUME_ML for pour in seen)
-    y0 = _PRIOR_WEIGHT * prior_fixed
+    s2 = PRIOR_POURS + sum(pour.volume_ml / USUAL_VOLUME_ML for pour in seen)
+    y0 = PRIOR_POURS * prior_fixed
     y0 += sum(pour.excess_ml * USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
-    y1 = _PRIOR_WEIGHT * prior_share + sum(pour.excess_ml for pour in seen)
+    y1 = PRIOR_POURS * prior_share + sum(pour.excess_ml for pour in seen)
     determinant = s0 * s2 - s1 * s1
     fixed_ml, share_ml = (s2 * y0 - s1 * y1) / determinant, (s0 * y1 - s1 * y0) / determinant
     misfit = _misfit(seen, fixed_ml, share_ml)
-    misfit += _PRIOR_WEIGHT * ((fixed_ml - prior_fixed) ** 2 + (share_ml - prior_share) ** 2)
+    misfit += PRIOR_POURS * ((fixed_ml - prior_fixed) ** 2 + (share_ml - prior_share) ** 2)
     freedom = PRIOR_POURS + len(seen)
     return Learned(
         stone=stone,
@@ -115,7 +74,7 @@ def learn(
         fixed_ml=fixed_ml,
         share_ml=share_ml,
         spread_ml=math.sqrt((PRIOR_POURS * PRIOR_SPREAD_ML**2 + misfit) / freedom),
-        factor=float(stdtrit(freedom, 1.0 - risk)),
+        factor=_quantile(freedom, 1.0 - risk),
         var_fixed=s2 / determinant,
         cov=-s1 / determinant,
         var_share=s0 / determinant,
@@ -123,20 +82,7 @@ def learn(
 
 
 def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
-    """Learn the waste of every stone and way that pours were booked for.
-
-    Parameters
-    ----------
-    pours : sequence of Pour
-        The lab's pours.
-    lab : Lab
-        Its default waste, and the risk it takes.
-
-    Returns
-    -------
-    tuple of Learned
-        One a stone and way, in their order.
-    """
+    """Learn the waste of every stone and way that pours were booked for, in their order."""
     return tuple(
         learn(pours, stone=stone, way=way, default=lab.way.of(way), risk_percent=lab.risk_percent)
         for stone, way in sorted({(pour.stone, pour.way) for pour in pours})
@@ -145,7 +91,7 @@ def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
 
 def _prior(default: Way) -> tuple[float, float]:
     """Put the prior so low that its quantile at 50 mL is the default allowance."""
-    quantile = float(stdtrit(PRIOR_POURS, 1.0 - DEFAULT_RISK))
+    quantile = _quantile(PRIOR_POURS, 1.0 - DEFAULT_RISK)
     share_ml = default.share_percent / 100.0 * USUAL_VOLUME_ML
     return default.residue_ml, share_ml - quantile * PRIOR_SPREAD_ML * _PRIOR_FACTOR
 
@@ -156,3 +102,10 @@ def _misfit(pours: Iterable[Pour], fixed_ml: float, share_ml: float) -> float:
         v = pour.volume_ml / USUAL_VOLUME_ML
         total += (pour.excess_ml - fixed_ml - share_ml * v) ** 2 / v
     return total
+
+
+def _quantile(freedom: float, share: float) -> float:
+    """Give a quantile of Student's t."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, share))

@@ -1,18 +1,15 @@
-"""From a volume to a mix: powder, water and scoops, and what will be left over."""
+"""From a volume to a mix: powder, water and scoops that a bench can deal out, and what is left."""
 
 import math
 from dataclasses import dataclass
 from typing import Any
 
+from volest.errors import MixError, UsageError
 from volest.lab import VACUUM, Bench
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.amounts import check_extras, check_mixes, check_volume, check_wp, waste_notes
-from volest.stone.ratio import marks_note, stiffest, stretched
-from volest.stone.rounding import NOISE_DIGITS, dealt_out, powder_step_g
-from volest.stone.slurry import volume_per_gram_ml
-from volest.stone.types import StoneType, stone_type
-from volest.stone.water import theoretical_water_g, water_density_g_per_ml
+from volest.stone.reference import LEAST_WP, theoretical_water_g, water_density_g_per_ml
+from volest.stone.stones import StoneType, stone_type
 
 _DEFAULTS = Settings()
 
@@ -114,13 +111,7 @@ class Mix:
         return self.water_ml * water_density_g_per_ml(self.bench.water_c)
 
     def as_record(self) -> dict[str, Any]:
-        """Return the mix as plain values for JSON.
-
-        Returns
-        -------
-        dict
-            The mix object of the program contract; volumes to a millionth of a mL.
-        """
+        """Return the mix as plain values for JSON."""
         return {
             "stone": self.stone,
             "powder_g": round(self.powder_g, 6),
@@ -156,52 +147,8 @@ def mix(
     """Say how much powder and water fill a volume.
 
     ``needed = volume * (1 + waste / 100) + residue``, ``powder = needed / (volume per gram)`` by
-    ideal mixing (see `volest.stone.slurry`). Both are put on steps of the bench so that the mix is
-    never short and keeps its ratio (see `volest.stone.rounding.dealt_out`). Several equal mixes
-    each leave their residue and are each rounded.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Volume to fill, in mL.
-    stone : str or StoneType
-        Stone type.
-    waste_percent : float
-        Share of the volume mixed on top.
-    residue_ml : float
-        Fixed part on bowl, spatula and brush, in mL, for each mix.
-    wp_ml_per_100g : float, optional
-        Water, in mL per 100 g of powder; the type's usual one by default.
-    stretch_ml_per_100g : float
-        Water on top of that for a longer pour, held inside the stone's range.
-    by : str
-        'gram' rounds up to steps of the scale, 'scoop' to whole scoops.
-    air_percent : float
-        Share of the mix that is entrapped air; 0 under vacuum.
-    bench : Bench
-        Scale, scoop, cylinder and temperature of the water.
-    mixes : int
-        Number of equal mixes to split it into.
-
-    Returns
-    -------
-    Mix
-        Powder, water, scoops and what is left.
-
-    Raises
-    ------
-    MixError
-        If an amount makes no sense, or the water cannot set the powder.
-    UsageError
-        If the stone or the way of rounding is not known.
-
-    Examples
-    --------
-    Three scoops, 150 g to 30 mL, are what a full arch is said to take:
-
-    >>> m = mix(75, waste_percent=10, by="scoop")
-    >>> m.powder_g, m.water_ml, m.scoops
-    (150.0, 30.0, 3)
+    ideal mixing. Both are put on steps of the bench so that the mix is never short and keeps its
+    ratio (see `dealt_out`). Several equal mixes each leave their residue and are each rounded.
     """
     kind = stone if isinstance(stone, StoneType) else stone_type(stone)
     check_volume(volume_ml)
@@ -213,7 +160,7 @@ def mix(
     density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
     each_ml = volume_ml / mixes * (1.0 + waste_percent / 100.0) + residue_ml
     unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
-    binds = _binds_ml_per_100g(bench)
+    binds = theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)  # mL per 100 g
     powder_g, water_ml = dealt_out(
         unrounded_g,
         wp,
@@ -243,5 +190,236 @@ def mix(
     )
 
 
-def _binds_ml_per_100g(bench: Bench) -> float:
-    return theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)
+def volume_per_gram_ml(
+    powder_density: float, wp_ml_per_100g: float, *, air_percent: float = 0.0
+) -> float:
+    """Return ``(1 / density + W/P / 100) / (1 - air)``, in mL of mix for each g of powder.
+
+    Ideal mixing: the volumes of the grains and of the water add up; air comes on top. W/P always
+    means mL of water per 100 g of powder. At 20 degrees C a mL of water weighs 0.9982 g, so the
+    same figure read as grams would be 0.18 % less water by volume, not the same mix.
+    """
+    return (1.0 / powder_density + wp_ml_per_100g / 100.0) / (1.0 - air_percent / 100.0)
+
+
+# Slips of the keyboard, not rules of the trade: a full arch takes some 35 to 70 mL.
+MOST_VOLUME_ML = 2000.0
+MOST_RESIDUE_ML = 500.0
+MOST_WASTE_PERCENT = 500.0
+MOST_AIR_PERCENT = 50.0
+MOST_WP_ML_PER_100G = 100.0
+MOST_STRETCH_ML_PER_100G = 20.0
+MOST_MIXES = 50
+_TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
+
+
+def check_volume(volume_ml: float) -> None:
+    """Refuse a volume that cannot be meant."""
+    if not 0.0 < volume_ml <= MOST_VOLUME_ML:
+        raise MixError(
+            f"a volume of {volume_ml:g} mL",
+            needed=f"more than 0 and at most {MOST_VOLUME_ML:g} mL",
+            remedy="give the volume in mL; a full arch takes some 35 to 70 mL",
+            code="mix-volume",
+        )
+
+
+def check_extras(
+    waste_percent: float, residue_ml: float, air_percent: float, stretch_ml_per_100g: float
+) -> None:
+    """Refuse extras that cannot be meant."""
+    for what, value, most, unit in (
+        ("waste", waste_percent, MOST_WASTE_PERCENT, "%"),
+        ("residue", residue_ml, MOST_RESIDUE_ML, "mL"),
+        ("entrapped air", air_percent, MOST_AIR_PERCENT, "%"),
+        ("stretch", stretch_ml_per_100g, MOST_STRETCH_ML_PER_100G, "mL per 100 g"),
+    ):
+        if not 0.0 <= value <= most:
+            raise MixError(
+                f"{value:g} {unit} of {what}",
+                needed=f"0 to {most:g} {unit}",
+                remedy=f"give the {what} in {unit}, 0 for none",
+                code="mix-amount",
+            )
+
+
+def waste_notes(waste_percent: float) -> tuple[Note, ...]:
+    """Flag a share of waste that looks like a fraction or a factor taken for a percentage."""
+    if not 0.0 < waste_percent < _TINY_PERCENT:
+        return ()
+    meant = 100.0 * (waste_percent % 1.0 or waste_percent)  # of a fraction, or of a factor
+    return (
+        Note(
+            code="waste-tiny",
+            text=f"A waste of {waste_percent:g} % is next to nothing: the mix may run short.",
+            do=f"If {meant:g} % is meant, write {meant:g}.",
+        ),
+    )
+
+
+def check_wp(wp_ml_per_100g: float) -> None:
+    """Refuse water that cannot set the powder, or a ratio in the wrong unit."""
+    if not LEAST_WP.value <= wp_ml_per_100g <= MOST_WP_ML_PER_100G:
+        raise MixError(
+            f"W/P {wp_ml_per_100g:g} mL per 100 g",
+            needed=f"{LEAST_WP} (less cannot set the powder) to {MOST_WP_ML_PER_100G:g}",
+            remedy="give mL of water per 100 g of powder, for example 22 and not 0.22",
+            code="mix-wp",
+        )
+
+
+def check_mixes(mixes: int) -> None:
+    """Refuse a number of equal mixes below 1 or out of all reason."""
+    if not 1 <= mixes <= MOST_MIXES:
+        raise MixError(
+            f"{mixes} mixes for one pour",
+            needed=f"1 to {MOST_MIXES}",
+            remedy="leave the number out",
+            code="mix-amount",
+        )
+
+
+# Textbooks of dental materials, from memory: more water sets later, flows more easily, and leaves
+# a weaker, softer stone that expands a little less. No figure is claimed for any of it.
+STRETCH_IN_WORDS = (
+    "More water than usual: it flows more easily and can be poured for longer, it sets later, "
+    "and the stone comes out weaker and softer at its surface."
+)
+
+SPOKEN_DIGITS = 1  # a ratio is spoken to a tenth of a mL per 100 g, and judged as it is spoken
+# Nearer than this, in mL per 100 g, two ratios are the same at the bench.
+SAME_WP = 0.25
+
+
+def stretched(
+    kind: StoneType, wp_ml_per_100g: float, stretch_ml_per_100g: float
+) -> tuple[float, tuple[Note, ...]]:
+    """Add water for working time, up to the end of the stone's range; with what is doubtful."""
+    asked = wp_ml_per_100g + stretch_ml_per_100g
+    most = max(kind.wp_range.high, wp_ml_per_100g)
+    if asked <= most:
+        return asked, _range_notes(kind, asked)
+    held = Note(
+        code="stretch-held",
+        text=f"The water asked for would make W/P {asked:g} mL per 100 g; it is held at {most:g}, "
+        f"the most that {kind.name} takes.",
+        do="Mix a fresh batch for what does not get poured in time.",
+    )
+    return most, (held, *_range_notes(kind, most))
+
+
+def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
+    """Say down to which ratio a mix counts as asked: not below the range unless asked for.
+
+    >>> from volest.stone.stones import stone_type
+    >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
+    (21.75, 18.7)
+    """
+    return min(wp_ml_per_100g, max(wp_ml_per_100g - SAME_WP, kind.wp_range.low))
+
+
+def marks_note(
+    kind: StoneType, wp_ml_per_100g: float, rounded: float, *, by: str = "gram"
+) -> tuple[Note, ...]:
+    """Flag a ratio that only the rounding has pushed out of the range."""
+    if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
+        return ()
+    return (
+        Note(
+            code="wp-by-marks",
+            text=f"Marks and {'scoops' if by == 'scoop' else 'scale'} are so coarse that W/P comes "
+            f"to {rounded:.1f} mL per 100 g, outside {kind.wp_range} for {kind.name}.",
+            do="Use a finer cylinder or a syringe for the water, "
+            + ("or weigh the powder (--by gram)." if by == "scoop" else "or mix more."),
+        ),
+    )
+
+
+def _range_notes(kind: StoneType, wp_ml_per_100g: float) -> tuple[Note, ...]:
+    if wp_ml_per_100g in kind.wp_range:
+        return ()
+    thin = wp_ml_per_100g > kind.wp_range.high
+    what = "weaker and rougher stone" if thin else "a mix too stiff to flow into the pits"
+    return (
+        Note(
+            code="wp-outside",
+            text=f"W/P {wp_ml_per_100g:g} mL per 100 g is outside {kind.wp_range} for {kind.name}: "
+            f"expect {what}.",
+            do="Check the powder maker's sheet; use its ratio.",
+        ),
+    )
+
+
+# A hundred-millionth of a gram is float noise, not a reason to weigh one gram more.
+NOISE_DIGITS = 8
+# Steps are written in decimals; nine of them hold every step and drop the float's tail.
+_CLEAN_DIGITS = 9
+# Water follows the powder, and keeps the order of mixes, where a step of powder moves it by so
+# many marks; else the powder follows the water.
+_FINE_MARKS = 1.5
+
+
+def powder_step_g(by: str, bench: Bench) -> float:
+    """Give the step in which the powder is dealt out: by 'gram' or by whole 'scoop'."""
+    steps = {"gram": bench.scale_step_g, "scoop": bench.scoop_g}
+    if by not in steps:
+        raise UsageError(
+            f"rounding by {by!r}", needed="gram or scoop", remedy="write for example --by scoop"
+        )
+    return steps[by]
+
+
+def powder_up(powder_g: float, step_g: float) -> float:
+    """Round powder up to whole steps, at least one."""
+    steps = max(1, math.ceil(round(powder_g / step_g, NOISE_DIGITS)))
+    return round(steps * step_g, _CLEAN_DIGITS)
+
+
+def dealt_out(
+    powder_g: float,
+    wp_ml_per_100g: float,
+    *,
+    density: float,
+    wp_held: tuple[float, float],
+    binds_ml_per_100g: float,
+    step_g: float,
+    mark_ml: float,
+) -> tuple[float, float]:
+    """Put a mix on steps of powder and marks of water, so that it is never short.
+
+    Fine marks: powder up to a step, its water to the nearest mark, up where that would be short.
+    Coarse marks, where a step of powder moves the water by less than a mark and a half: water up
+    to a mark and powder to go with it, since a mark more to the same powder thins the mix. The
+    mark below, with more powder in its place, serves where it takes less and keeps the ratio.
+
+    `wp_held` is the stiffest ratio that still counts as the one to mix at, and the thinnest that
+    the stone takes; below `binds_ml_per_100g` the powder does not set. Gives g and mL.
+    """
+    exact_ml = powder_g * wp_ml_per_100g / 100.0
+    up_g = powder_up(powder_g, step_g)
+    if step_g * wp_ml_per_100g / 100.0 >= _FINE_MARKS * mark_ml:
+        nearest = round(up_g * wp_ml_per_100g / 100.0 / mark_ml) * mark_ml
+        short_ml = exact_ml + (powder_g - up_g) / density
+        bound_ml = up_g * binds_ml_per_100g / 100.0
+        return up_g, _mark_up(max(nearest, short_ml, bound_ml), mark_ml)
+    below_ml = math.floor(round(exact_ml / mark_ml, NOISE_DIGITS)) * mark_ml
+    above_ml = _mark_up(exact_ml, mark_ml)
+    below_g = powder_up(powder_g + density * (exact_ml - below_ml), step_g)
+    above_g = max(round(100.0 * above_ml / wp_ml_per_100g / step_g) * step_g, up_g)
+    if below_g < above_g and 100.0 * below_ml / below_g >= wp_held[0]:
+        return below_g, round(below_ml, _CLEAN_DIGITS)
+    if 100.0 * above_ml / above_g > wp_held[1]:
+        above_g += step_g
+    bound_ml = above_g * binds_ml_per_100g / 100.0
+    return round(above_g, _CLEAN_DIGITS), _mark_up(max(above_ml, bound_ml), mark_ml)
+
+
+def _mark_up(water_ml: float, mark_ml: float) -> float:
+    return round(math.ceil(round(water_ml / mark_ml, NOISE_DIGITS)) * mark_ml, _CLEAN_DIGITS)
+
+
+def shown(amount: float, step: float) -> str:
+    """Write an amount no finer than its step."""
+    text = f"{step:.6f}".rstrip("0")
+    digits = len(text.partition(".")[2])
+    return f"{round(amount / step) * step:.{digits}f}"

@@ -1,73 +1,30 @@
 """The pours of one impression, as a lab's settings want them: first pour and base."""
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from volest.errors import MixError
-from volest.lab import Way
-from volest.learned import Learned
+from volest.lab import Learned, Way
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.amounts import MOST_VOLUME_ML
-from volest.stone.base import base_volume_ml
 from volest.stone.bowls import fits_one, into_bowls
-from volest.stone.mix import Mix, mix
-from volest.stone.own import bench_for, find_stone
-from volest.stone.types import StoneType
+from volest.stone.mix import MOST_VOLUME_ML, Mix, mix
+from volest.stone.stones import StoneType, bench_for, find_stone
+
+_MM3_PER_ML = 1000.0
+LEAST_HEIGHT_MM = 3.0  # thinner breaks when the cast is lifted out: 1.2 is meant in cm
+MOST_HEIGHT_MM = 60.0
+MOST_TAPER_DEG = 45.0
 
 
 def first_pour(volume_ml: float, settings: Settings, *, reserve_ml: float = 0.0) -> Mix:
-    """Size the first pour, knobs for the base included where one is made.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Cavity up to the base line, in mL.
-    settings : Settings
-        Stone, waste, bowls and bench.
-    reserve_ml : float
-        Mixed on top of it, in mL, beside the waste.
-
-    Returns
-    -------
-    Mix
-        The mix, in a bowl if the lab has named its bowls.
-
-    Raises
-    ------
-    MixError
-        If it cannot be made as asked.
-    UsageError
-        If the stone or the way of rounding is not known.
-
-    Examples
-    --------
-    >>> first_pour(50.0, Settings()).powder_g
-    103.0
-    """
+    """Size the first pour, knobs for a base included; `reserve_ml` is on top, beside the waste."""
     return into_bowls(_first([volume_ml], settings, reserve_ml), settings.lab.bowl, settings.way)
 
 
 def shared_pour(volumes_ml: Sequence[float], settings: Settings) -> Mix | None:
-    """Size one mix from which several impressions are poured.
-
-    Parameters
-    ----------
-    volumes_ml : sequence of float
-        Their cavities, in mL.
-    settings : Settings
-        Stone, waste, bowls and bench.
-
-    Returns
-    -------
-    Mix or None
-        The mix; None where one mix cannot hold them.
-
-    Examples
-    --------
-    >>> shared_pour([50.0, 20.0], Settings()).powder_g
-    144.0
-    """
+    """Size one mix from which several impressions are poured; None where one cannot hold them."""
     whole = _first(volumes_ml, settings)
     bowls = settings.lab.bowl
     if _filled_ml(volumes_ml, settings) > MOST_VOLUME_ML:
@@ -96,32 +53,7 @@ def _first(
 
 
 def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
-    """Size the base under the first pour.
-
-    Parameters
-    ----------
-    footprint_mm2 : float
-        Area of the cavity at the base line.
-    settings : Settings
-        The base, its stone and the bench.
-
-    Returns
-    -------
-    Mix or None
-        The mix; None where no base is asked for.
-
-    Raises
-    ------
-    MixError
-        If it cannot be made as asked.
-    UsageError
-        If its stone is not known.
-
-    Examples
-    --------
-    >>> second_pour(2600.0, Settings()) is None
-    True
-    """
+    """Size the base under the first pour, of the area at the base line; None where none is made."""
     base = settings.lab.second_pour
     if base.height_mm is None:
         return None
@@ -181,18 +113,8 @@ def _maker(
 def knows_scoop(kind: StoneType, settings: Settings) -> bool:
     """Say whether the weight of a level scoop of a stone is known.
 
-    Parameters
-    ----------
-    kind : StoneType
-        The stone.
-    settings : Settings
-        The lab, and the usual stone.
-
-    Returns
-    -------
-    bool
-        True where the lab has weighed one of that stone, and for the stone that the scoop of the
-        bench was weighed with: of another it weighs otherwise.
+    It is where the lab has weighed one of that stone, and for the stone that the scoop of the bench
+    was weighed with: of another it weighs otherwise.
     """
     weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
     return kind.scoop is not None or kind.name == weighed.name
@@ -208,22 +130,7 @@ def _weigh(kind: StoneType) -> Note:
 
 
 def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:
-    """Say what is mixed on top: learned where the lab's pours teach it, else as set.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Volume to fill, in mL.
-    stone : str
-        Name of the stone.
-    settings : Settings
-        Waste as set, and as learned.
-
-    Returns
-    -------
-    Way
-        Share, fixed residue and air.
-    """
+    """Say what is mixed on top: learned where the lab's pours teach it, else as set."""
     air_percent = settings.lab.way.of(settings.way).air_percent
     law = learned_for(stone, settings)
     if law is not None:
@@ -237,19 +144,44 @@ def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:
 
 
 def learned_for(stone: str, settings: Settings) -> Learned | None:
-    """Find what the pours teach of a stone, mixed as the settings have it.
-
-    Parameters
-    ----------
-    stone : str
-        Name of the stone.
-    settings : Settings
-        The way of mixing, and what was learned.
-
-    Returns
-    -------
-    Learned or None
-        None where no pour was booked for it.
-    """
+    """Find what the pours teach of a stone, mixed as the settings have it; None if nothing yet."""
     fitting = (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way))
     return next(fitting, None)
+
+
+def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.0) -> float:
+    """Give the volume of a base over a footprint.
+
+    With straight sides ``footprint * height``. Sides that lean inwards make it a frustum; of all
+    outlines with the same area a circle loses least to a taper (Brunn-Minkowski inequality), so
+    the frustum of a cone over the same area is never too little:
+    ``height / 3 * (a + sqrt(a * b) + b)``, ``b`` being the area at the far side (the frustum's
+    formula as in any table of solids).
+    """
+    if not (footprint_mm2 > 0 and math.isfinite(footprint_mm2)):
+        raise _no_base(f"a footprint of {footprint_mm2:g} mm2", "an area above 0 mm2")
+    if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
+        raise _no_base(
+            f"a base of {height_mm:g} mm", f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say"
+        )
+    if not 0 <= taper_deg <= MOST_TAPER_DEG:
+        raise _no_base(f"a taper of {taper_deg:g} degrees", f"0 to {MOST_TAPER_DEG:g} degrees")
+    radius_mm = math.sqrt(footprint_mm2 / math.pi)
+    far_mm = radius_mm - height_mm * math.tan(math.radians(taper_deg))
+    if far_mm <= 0:
+        raise _no_base(
+            f"sides that meet before {height_mm:g} mm at {taper_deg:g} degrees",
+            "a base with a flat underside",
+        )
+    far_mm2 = math.pi * far_mm**2
+    mean_mm2 = (footprint_mm2 + math.sqrt(footprint_mm2 * far_mm2) + far_mm2) / 3.0
+    return mean_mm2 * height_mm / _MM3_PER_ML
+
+
+def _no_base(found: str, needed: str) -> MixError:
+    return MixError(
+        found,
+        needed=needed,
+        remedy="see second_pour in the lab file, --second-pour and --footprint",
+        code="mix-base",
+    )

@@ -12,20 +12,104 @@ Where that leaves some past their window, one mix after another is moved as long
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import combinations
-
-import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array
 
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.bench import CLEANING, POURING, mixing_min
 from volest.stone.mix import Mix
-from volest.stone.own import find_stone
-from volest.stone.plan import PASSED, Impression, Plan, SharedMix
 from volest.stone.pours import first_pour, shared_pour
-from volest.stone.windows import in_words
+from volest.stone.reference import CLEANING, POURING, Window, in_words, mixing_min
+from volest.stone.stones import find_stone
+from volest.stone.words import cost_of
+
+PASSED = "window-passed"  # code of the note on an impression that is poured too late
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Impression:
+    """One impression that waits to be poured.
+
+    Parameters
+    ----------
+    volume_ml : float
+        Its cavity up to the base line.
+    window : Window or None
+        When its material may be poured; None where that is not known.
+    age_min : float
+        Time since it was taken out of the mouth.
+    scan, cavity : str and int
+        The scan it comes from, '' where it has no other name, and which impression of that it is.
+    """
+
+    name: str
+    volume_ml: float
+    window: Window | None = None
+    age_min: float = 0.0
+    scan: str = ""
+    cavity: int = 1
+
+    @property
+    def opens_min(self) -> float:
+        """From when, counted from now."""
+        return 0.0 if self.window is None else self.window.earliest.value - self.age_min
+
+    @property
+    def closes_min(self) -> float:
+        """Until when, counted from now."""
+        return math.inf if self.window is None else self.window.latest.value - self.age_min
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SharedMix:
+    """One mix and what is poured from it, in that order.
+
+    Parameters
+    ----------
+    start_min : float
+        When the powder goes into the water, counted from now.
+    late : tuple of Impression
+        Those that are past their window when their turn comes.
+    """
+
+    impressions: tuple[Impression, ...]
+    mix: Mix
+    start_min: float
+    notes: tuple[Note, ...]
+    late: tuple[Impression, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """The mixes of a day in order, and a mix for each impression alone."""
+
+    mixes: tuple[SharedMix, ...]
+    alone: tuple[Mix, ...]
+
+    @property
+    def late(self) -> frozenset[str]:
+        """Names of the impressions that are past their window when their turn comes."""
+        return frozenset(one.name for shared in self.mixes for one in shared.late)
+
+    @property
+    def powder_g(self) -> float:
+        """Powder of the plan."""
+        return sum(shared.mix.powder_g for shared in self.mixes)
+
+    @property
+    def alone_g(self) -> float:
+        """Powder of single mixes."""
+        return sum(made.powder_g for made in self.alone)
+
+
+def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
+    """Say what the plan saves, and the currency; None where a stone's price is not known."""
+    alone = [cost_of(made.powder_g, made.kind) for made in plan.alone]
+    together = [cost_of(shared.mix.powder_g, shared.mix.kind) for shared in plan.mixes]
+    if None in alone:
+        return None
+    return sum(filter(None, alone)) - sum(filter(None, together)), settings.lab.currency
+
 
 # Twelve impressions took half a second at worst over 120 random days, 24 took two minutes once.
 # More are planned in rounds, the most urgent first; twelve is whole in mixes of 2, 3 and 4.
@@ -42,27 +126,7 @@ _Job = tuple[tuple[Impression, ...], Mix]
 def plan_mixes(
     impressions: Sequence[Impression], settings: Settings, *, at_most: int | None = None
 ) -> Plan:
-    """Plan which impressions share a mix: the fewest mixes, then the least powder.
-
-    Parameters
-    ----------
-    impressions : sequence of Impression
-        What waits to be poured; those of one stone may share a mix.
-    settings : Settings
-        Stones, waste, bowls and bench.
-    at_most : int, optional
-        Impressions in one mix; the lab's own limit by default.
-
-    Returns
-    -------
-    Plan
-        The mixes in order.
-
-    Raises
-    ------
-    VolestError
-        If an impression cannot even be poured alone.
-    """
+    """Plan the fewest mixes, then the least powder; those of one stone may share a mix."""
     most = at_most or settings.lab.sharing.at_most
     alone = tuple(_alone(one, settings) for one in impressions)
     ready_min = {
@@ -84,22 +148,7 @@ def plan_mixes(
 def most_in_time(settings: Settings) -> int:
     """Say how many impressions can be poured from one mix inside its working time.
 
-    Parameters
-    ----------
-    settings : Settings
-        Stone and way of mixing.
-
-    Returns
-    -------
-    int
-        ``(working time - mixing) / pouring``, its shorter end; 1 where none is known.
-
-    Examples
-    --------
-    Working time 5 min, 2 min under vacuum, 1 min an impression; a supplier's page has 2 to 3:
-
-    >>> most_in_time(Settings())
-    3
+    ``(working time - mixing) / pouring``, its shorter end; 1 where none is known.
     """
     working = find_stone(settings.stone, settings.lab).working_time
     if working is None:
@@ -112,6 +161,10 @@ def _best(
     waiting: Sequence[Impression], settings: Settings, most: int
 ) -> list[tuple[Impression, ...]]:
     """Choose among all groups that are allowed those that hold each impression once."""
+    import numpy as np
+    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import csr_array
+
     groups, penalties_g = [], []
     for group, powder_g in _allowed(waiting, settings, most):
         groups.append(group)

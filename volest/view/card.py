@@ -16,8 +16,8 @@ from volest.errors import MixError, VolestError
 from volest.pipeline import Cavity, examine_all, together
 from volest.result import Result
 from volest.settings import Settings
-from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.pours import first_pour
+from volest.stone.words import powder_dealt, scoops_dealt, water_dealt
 from volest.view.cut import best_cut_mm
 from volest.view.mesh import Mesh
 from volest.view.packing import pack_map, pack_surface

@@ -15,7 +15,7 @@ from volest.batch.run import SizeScan
 from volest.errors import UsageError
 from volest.result import Result
 from volest.settings import Settings
-from volest.stone.plan import Plan
+from volest.stone.shared import Plan
 from volest.view.card import CardMaker, read_card
 from volest.view.page import sheet_text
 

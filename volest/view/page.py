@@ -15,18 +15,25 @@ from volest.sheet.names import TIE, short_names, tied, visible
 from volest.sheet.pours import as_planned, batch_lines, called_by, shared_lines
 from volest.sheet.remarks import SHARED_APART, made_with, tally
 from volest.sheet.rows import Row, rows
-from volest.stone.card import BEFORE, CARE, CAUTIONS, base_if_short, base_steps, if_short, steps
-from volest.stone.in_cells import powder_dealt, water_dealt
-from volest.stone.in_words import (
+from volest.stone.mix import Mix
+from volest.stone.reference import in_words, whole
+from volest.stone.shared import PASSED, Plan, SharedMix
+from volest.stone.words import (
+    BEFORE,
+    CARE,
+    CAUTIONS,
+    base_if_short,
+    base_steps,
     bowl_in_words,
+    if_short,
+    powder_dealt,
     powder_in_words,
     ratio_in_words,
     scoops_in_words,
+    steps,
+    water_dealt,
     water_in_words,
 )
-from volest.stone.mix import Mix
-from volest.stone.plan import PASSED, Plan, SharedMix
-from volest.stone.windows import in_words, whole
 from volest.view.page_curve import TALL, WIDE, plot_of
 from volest.view.palette import LOOKS
 

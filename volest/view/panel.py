@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 
 from volest.sheet.names import visible
-from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
-from volest.stone.in_words import bowl_in_words
+from volest.stone.words import bowl_in_words, powder_dealt, scoops_dealt, water_dealt
 from volest.view.canvas import image_of
 from volest.view.handling import Figures, Handling
 from volest.view.palette import INK

@@ -1,10 +1,12 @@
-"""Stone types 1 to 5 of ISO 6873, each figure with its unit, its source and how sure it is."""
+"""Stone types 1 to 5 of ISO 6873, and what a lab says of its own stones put in their place."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from volest.errors import UsageError
-from volest.stone.figure import PRACTICE, Band, Figure, Mark
+from volest.lab import Bench, Lab, OwnStone
+from volest.stone.reference import OWN, PRACTICE, Band, Figure, Mark
 
 _TABLE_OF_WATER = 'study cards "Gypsum products", water to powder by material'
 _TEXTBOOK = "textbooks of dental materials"
@@ -19,26 +21,18 @@ class StoneType:
 
     Parameters
     ----------
-    name : str
-        'type-1' to 'type-5'.
-    title : str
-        What it is, in words.
     wp : Figure
         Usual water to powder, in mL of water per 100 g of powder.
     wp_range : Band
         Range outside which a mix is flagged.
     powder_density : Figure
         True density of the powder's grains, without the air between them.
-    expansion_limits : Band
-        Linear setting expansion at 2 h.
-    expansion_typical : Band or None
-        What is usually found.
+    expansion_limits, expansion_typical : Band
+        Linear setting expansion at 2 h: allowed, and usually found.
     working_time, initial_set : Band or None
         Minutes in which it can be poured, and after which it first hardens.
-    price : Figure or None
-        What a kg of powder costs, where the lab has said so.
-    scoop : Figure or None
-        What a level scoop of it weighs, where the lab has said so for this stone.
+    price, scoop : Figure or None
+        What a kg and a level scoop of it come to, where the lab has said so.
     """
 
     name: str
@@ -54,13 +48,7 @@ class StoneType:
     scoop: Figure | None = None
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
-        """List what is known of the type.
-
-        Returns
-        -------
-        tuple
-            Pairs of a name and its figure, in the order of the table.
-        """
+        """List what is known of the type, by name, in the order of the table."""
         rows = (
             ("usual W/P", self.wp),
             ("W/P range", self.wp_range),
@@ -97,16 +85,10 @@ def _minutes(low: float, high: float, source: str) -> Band:
 
 
 _BETA = Figure(
-    value=2.63,
-    unit="g/cm3",
-    source="handbook value of beta hemihydrate",
-    mark="from memory",
+    value=2.63, unit="g/cm3", source="handbook value of beta hemihydrate", mark="from memory"
 )
 _ALPHA = Figure(
-    value=2.76,
-    unit="g/cm3",
-    source="handbook value of alpha hemihydrate",
-    mark="from memory",
+    value=2.76, unit="g/cm3", source="handbook value of alpha hemihydrate", mark="from memory"
 )
 _WORKING = _minutes(5, 7, 'study cards "Gypsum products", gypsum in general')
 _THIN, _PLASTER, _STONE, _DIE = (
@@ -186,28 +168,7 @@ _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
 
 
 def stone_type(name: str) -> StoneType:
-    """Find a stone type by its name.
-
-    Parameters
-    ----------
-    name : str
-        'type-4', 'type 4', 'type IV' or '4', in capitals or not.
-
-    Returns
-    -------
-    StoneType
-        Its figures.
-
-    Raises
-    ------
-    UsageError
-        If there is no such type; the known ones are named.
-
-    Examples
-    --------
-    >>> stone_type("Type 4").title
-    'die stone, low expansion'
-    """
+    """Find a stone type by its name: 'type-4', 'Type IV' or '4'; else the known ones are named."""
     words = name.casefold().replace("-", " ").replace("_", " ").strip()
     number = words.removeprefix("type").strip()
     found = STONE_TYPES.get(f"type-{_ROMAN.get(number, number)}")
@@ -218,3 +179,78 @@ def stone_type(name: str) -> StoneType:
             remedy="a stone of the lab's own needs its --lab FILE; 'volest stones' lists the types",
         )
     return found
+
+
+def find_stone(name: str, lab: Lab) -> StoneType:
+    """Find a stone by name, the lab's own first; the known ones are named where there is none."""
+    wanted = name.strip().casefold()
+    for own in lab.stone:
+        if own.name.strip().casefold() == wanted or is_type(own.name, wanted):
+            return own_stone(own, lab.currency)
+    try:
+        return stone_type(name)
+    except UsageError as fault:
+        remedy = "'volest stones' lists them" if lab.stone else fault.remedy
+        known = [*dict.fromkeys([*(own.name for own in lab.stone), *STONE_TYPES])]
+        raise UsageError(
+            f"stone {name!r}", needed="one of " + ", ".join(known), remedy=remedy
+        ) from fault
+
+
+def all_stones(lab: Lab) -> Sequence[StoneType]:
+    """List every stone that a lab can ask for: the types as it has them, then its own."""
+    types = [find_stone(name, lab) for name in STONE_TYPES]
+    taken = {kind.name for kind in types}
+    more = [own_stone(own, lab.currency) for own in lab.stone]
+    return [*types, *(kind for kind in more if kind.name not in taken)]
+
+
+def own_stone(own: OwnStone, currency: str) -> StoneType:
+    """Put what the lab says into the type that its stone is like, with the lab's mark."""
+    like = stone_type(own.like or own.name)
+    name = like.name if is_type(own.name, like.name) else own.name
+    low = like.wp_range.low if own.wp_low is None else own.wp_low
+    high = like.wp_range.high if own.wp_high is None else own.wp_high
+    ranged = own.wp_low is not None or own.wp_high is not None
+    return replace(
+        like,
+        name=name,
+        title=own.title or like.title,
+        wp=_figure(own.wp, like.wp.unit) or like.wp,
+        wp_range=_band(low, high, like.wp_range.unit) if ranged else like.wp_range,
+        powder_density=_figure(own.powder_density, "g/cm3") or like.powder_density,
+        working_time=_working(own, like),
+        price=_figure(own.price_per_kg, f"{currency} per kg"),
+        scoop=_figure(own.scoop_g, "g"),
+    )
+
+
+def bench_for(kind: StoneType, lab: Lab) -> Bench:
+    """Give the bench with the scoop of one stone, where the lab has weighed it."""
+    return lab.bench if kind.scoop is None else replace(lab.bench, scoop_g=kind.scoop.value)
+
+
+def is_type(name: str, wanted: str) -> bool:
+    """Say whether two spellings mean the same type; False also where one is no type."""
+    try:
+        return stone_type(name) is stone_type(wanted)
+    except UsageError:
+        return False
+
+
+def _working(own: OwnStone, like: StoneType) -> Band | None:
+    low, high = own.working_low_min, own.working_high_min
+    if low is None and high is None:
+        return like.working_time
+    ends = [end for end in (low, high) if end is not None]
+    return _band(min(ends), max(ends), "min")
+
+
+def _figure(value: float | None, unit: str) -> Figure | None:
+    if value is None:
+        return None
+    return Figure(value=value, unit=unit, source="lab file", mark=OWN)
+
+
+def _band(low: float, high: float, unit: str) -> Band:
+    return Band(low=low, high=high, unit=unit, source="lab file", mark=OWN)

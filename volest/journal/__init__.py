@@ -1,1 +1,0 @@
-"""Journal: what was poured, kept in one file, and what that teaches in words."""

@@ -1,0 +1,289 @@
+"""Numbers of the trade with unit, source and how sure they are: water, bench, pour windows."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from types import MappingProxyType
+from typing import Any, Literal
+
+from volest.errors import MixError, UsageError
+from volest.lab import VACUUM, Bench
+
+Mark = Literal["read", "from memory", "common practice, no source", "derived", "the lab's own"]
+
+PRACTICE: Mark = "common practice, no source"
+OWN: Mark = "the lab's own"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Figure:
+    """One number of the trade."""
+
+    value: float
+    unit: str
+    source: str
+    mark: Mark
+
+    def __str__(self) -> str:
+        return f"{self.value:g}"
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the figure as plain values for JSON; 'low' and 'high' are null."""
+        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
+        return {"value": self.value, "low": None, "high": None, **rest}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Band:
+    """A range of the trade, both ends included."""
+
+    low: float
+    high: float
+    unit: str
+    source: str
+    mark: Mark
+
+    def __str__(self) -> str:
+        return f"{self.low:g} to {self.high:g}"
+
+    def __contains__(self, value: float) -> bool:
+        return self.low <= value <= self.high
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the range as plain values for JSON; 'value' is null."""
+        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
+        return {"value": None, "low": self.low, "high": self.high, **rest}
+
+
+# Source: "What Is the Density of Water?", table of density by temperature (read).
+WATER_KG_PER_M3 = MappingProxyType(
+    {15.0: 999.1026, 20.0: 998.2071, 22.0: 997.7735, 25.0: 997.0479, 30.0: 995.6502}
+)
+
+_GUIDE = "pocket guide to chemical hazards, entries on gypsum and plaster (145.2 and 172.2)"
+HEMIHYDRATE_G_PER_MOL = Figure(value=145.15, unit="g/mol", source=_GUIDE, mark="read")
+WATER_G_PER_MOL = Figure(
+    value=18.015, unit="g/mol", source="standard atomic weights", mark="from memory"
+)
+# CaSO4.1/2H2O + 3/2 H2O -> CaSO4.2H2O
+WATER_MOL_PER_MOL = 1.5
+
+
+def theoretical_water_g(powder_g: float) -> float:
+    """Return the water that the powder binds when it sets fully, in g."""
+    share = WATER_MOL_PER_MOL * WATER_G_PER_MOL.value / HEMIHYDRATE_G_PER_MOL.value
+    return powder_g * share
+
+
+def least_wp_ml_per_100g() -> float:
+    """Return the W/P below which a mix is refused.
+
+    Ratios are spoken to a tenth of a mL, so the derived 18.617 is compared as 18.6, the figure of
+    the textbooks.
+    """
+    return round(theoretical_water_g(100.0), 1)
+
+
+def water_density_g_per_ml(water_c: float) -> float:
+    """Return the density of water at 15 to 30 degrees C, straight between the table's rows."""
+    for (low_c, low), (high_c, high) in pairwise(WATER_KG_PER_M3.items()):
+        if low_c <= water_c <= high_c:
+            return (low + (high - low) * (water_c - low_c) / (high_c - low_c)) / 1000.0
+    raise MixError(
+        f"water at {water_c:g} degrees C",
+        needed="15 to 30 degrees C",
+        remedy="use water at room temperature",
+        code="water-temperature",
+    )
+
+
+SCOOP = Figure(
+    value=Bench().scoop_g, unit="g", source="one scoop of die stone at the bench", mark=PRACTICE
+)
+LEAST_WP = Figure(
+    value=least_wp_ml_per_100g(),
+    unit="mL per 100 g",
+    source="molar masses: 1.5 water to 1 hemihydrate; less cannot set the powder",
+    mark="derived",
+)
+SOAK = Band(
+    low=15,
+    high=30,
+    unit="s",
+    source="two handouts on pouring casts, one saying 15 s and one 30 s",
+    mark="read",
+)
+WETTING = Figure(value=30, unit="s", source="by hand until no dry powder is left", mark=PRACTICE)
+HAND_MIXING = Band(
+    low=30,
+    high=60,
+    unit="s",
+    source="course text on dental materials (30 to 60 s), a handout on pouring casts (60 s)",
+    mark="read",
+)
+VACUUM_MIXING = Figure(value=60, unit="s", source="about a minute under vacuum", mark=PRACTICE)
+POURING = Figure(value=1, unit="min", source="pouring one impression", mark=PRACTICE)
+CLEANING = Figure(
+    value=2, unit="min", source="bowl and spatula cleaned before the next mix", mark=PRACTICE
+)
+BEFORE_BASE = Figure(
+    value=45,
+    unit="min",
+    source="naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
+    mark="read",
+)
+KNOB = Figure(value=8, unit="mm", source="width of a knob that holds the base", mark=PRACTICE)
+AT_MOST_IN_ONE_MIX = Band(
+    low=2, high=3, unit="impressions", source="a supplier's page of rules", mark="read"
+)
+BASE_HEIGHT = Figure(
+    value=12.7, unit="mm", source="course page on casts: half an inch", mark="read"
+)
+SEPARATING = Band(
+    low=45,
+    high=60,
+    unit="min",
+    source="two handouts on pouring casts, time until the cast is lifted out",
+    mark="read",
+)
+DENSITY_SPREAD = Figure(
+    value=0.1,
+    unit="g/cm3",
+    source="allowance for colour, modifiers and filler in real powders, either way",
+    mark="derived",
+)
+DIHYDRATE_DENSITY = Figure(
+    value=2.32,
+    unit="g/cm3",
+    source="pocket guide to chemical hazards, entry on gypsum",
+    mark="read",
+)
+
+BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
+    {
+        "one scoop": SCOOP,
+        "least W/P": LEAST_WP,
+        "soak before mixing": SOAK,
+        "wetting by hand": WETTING,
+        "mixing by hand": HAND_MIXING,
+        "mixing under vacuum": VACUUM_MIXING,
+        "pouring one impression": POURING,
+        "cleaning between mixes": CLEANING,
+        "impressions in one mix": AT_MOST_IN_ONE_MIX,
+        "first pour before the base": BEFORE_BASE,
+        "knobs for the base": KNOB,
+        "height of a base": BASE_HEIGHT,
+        "cast lifted out after": SEPARATING,
+        "spread of powder density": DENSITY_SPREAD,
+        "density of set gypsum": DIHYDRATE_DENSITY,
+    }
+)
+
+
+def mixing_min(way: str) -> float:
+    """Say how long one mix takes: the longer soak, then stirring, or wetting by hand and vacuum."""
+    stirring_s = WETTING.value + VACUUM_MIXING.value if way == VACUUM else HAND_MIXING.high
+    return (SOAK.high + stirring_s) / 60.0
+
+
+_HOUR, _DAY = 60.0, 24 * 60.0
+_LAST_IN_HOURS = 5 * _DAY  # 100 h are no number of days
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """From when until when an impression can be poured: minutes after it left the mouth."""
+
+    material: str
+    earliest: Figure
+    latest: Figure
+
+    def __str__(self) -> str:
+        start = f"{in_words(self.earliest.value)} to " if self.earliest.value else "within "
+        return f"{start}{in_words(self.latest.value)}"
+
+
+def _at(value: float, source: str, mark: Mark = "read") -> Figure:
+    return Figure(value=value, unit="min", source=source, mark=mark)
+
+
+_NOW = _at(0.0, "no wait is asked for")
+
+# Sources disagree; the cautious end is taken.
+WINDOWS: Mapping[str, Window] = MappingProxyType(
+    {
+        window.material: window
+        for window in (
+            Window(
+                material="alginate",
+                earliest=_NOW,
+                latest=_at(15.0, "course page on casts: 15 min; a study: 10 min, 30 wrapped damp"),
+            ),
+            Window(
+                material="alginate-extended",
+                earliest=_NOW,
+                latest=_at(100 * _HOUR, "two studies of extended-pour alginates: 100 to 120 h"),
+            ),
+            Window(
+                material="agar",
+                earliest=_NOW,
+                latest=_at(15.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
+            ),
+            Window(
+                material="condensation-silicone",
+                earliest=_NOW,
+                latest=_at(30.0, "a study of 2020: shrinkage already significant at 30 min"),
+            ),
+            Window(
+                material="polysulfide",
+                earliest=_NOW,
+                latest=_at(_HOUR, "textbooks of dental materials", "from memory"),
+            ),
+            Window(
+                material="polyether",
+                earliest=_at(30.0, "textbooks of dental materials", "from memory"),
+                latest=_at(_DAY, "a study of storage: sound at 24 h"),
+            ),
+            Window(
+                material="addition-silicone",
+                earliest=_at(_HOUR, "a study of 1988: older ones release hydrogen, newer at once"),
+                latest=_at(7 * _DAY, "a study of storage: sound at 7 days"),
+            ),
+            Window(
+                material="vinyl-polyether-silicone",
+                earliest=_NOW,
+                latest=_at(14 * _DAY, "a study of 2017: change below 0.5 % at 14 days"),
+            ),
+        )
+    }
+)
+
+
+def pour_window(material: str) -> Window:
+    """Find the window of a material by its name in any spelling; the known ones are named."""
+    found = WINDOWS.get("-".join(material.casefold().replace("-", " ").split()))
+    if found is None:
+        raise UsageError(
+            f"material {material!r}",
+            needed="one of " + ", ".join(WINDOWS),
+            remedy="write for example --material alginate",
+        )
+    return found
+
+
+def in_words(minutes: float) -> str:
+    """Write a time in minutes up to two hours, in hours up to five days, then in days."""
+    for unit, length, most in (("min", 1.0, 2 * _HOUR), ("h", _HOUR, _LAST_IN_HOURS)):
+        if minutes <= most:
+            return f"{whole(minutes / length)} {unit}"
+    return f"{whole(minutes / _DAY)} days"
+
+
+def whole(time: float) -> int:
+    """Round a time, halves always up: what is a minute apart stays so.
+
+    >>> whole(15.5), whole(16.5)
+    (16, 17)
+    """
+    return math.floor(time + 0.5)

@@ -1,0 +1,274 @@
+"""A mix in the words of the bench: amounts, ratio, waste, cost, cells of tables, the mix card."""
+
+from volest.lab import VACUUM, Learned
+from volest.stone.mix import SAME_WP, Mix, shown
+from volest.stone.reference import (
+    BEFORE_BASE,
+    HAND_MIXING,
+    KNOB,
+    SEPARATING,
+    SOAK,
+    VACUUM_MIXING,
+    Band,
+)
+from volest.stone.stones import StoneType
+
+_TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
+
+
+def water_in_words(made: Mix) -> str:
+    """Say the water of one mix, no finer than the cylinder."""
+    return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
+
+
+def water_weighed(made: Mix) -> str:
+    """Say the water of one mix for the scale; '' where a step of that would move the ratio."""
+    weighed = shown(made.water_g / made.mixes, made.bench.scale_step_g)
+    off_g = abs(float(weighed) - made.water_g / made.mixes)
+    moves_wp = 100.0 * off_g / (made.powder_g / made.mixes)
+    return f"{weighed} g" if moves_wp < SAME_WP else ""
+
+
+def powder_in_words(made: Mix) -> str:
+    """Say the powder of one mix, no finer than the scale."""
+    return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
+
+
+def scoops_in_words(made: Mix) -> str:
+    """Say the powder of one mix in full scoops and a rest; or that it has to be weighed."""
+    if not made.has_scoop:
+        return "weigh it: no scoop weight is known"
+    each = f"of {made.bench.scoop_g:g} g"
+    if made.full_scoops == 0:
+        return f"less than 1 scoop {each}"
+    scoops = f"{made.full_scoops} full scoop{'s' * (made.full_scoops != 1)} {each}"
+    return f"{scoops} and {_rest(made)} g" if made.rest_g else scoops
+
+
+def bowl_in_words(made: Mix) -> str:
+    """Say the bowl of a mix; '' where the lab has named no bowls."""
+    return "" if made.bowl is None else f"bowl {made.bowl}"
+
+
+def _rest(made: Mix) -> str:
+    return shown(made.rest_g, made.bench.scale_step_g)
+
+
+def same_again_in_words(made: Mix) -> str:
+    """Find a small mix at the ratio that was asked for: water on a mark, powder on the scale."""
+    bench, wp = made.bench, made.wp_ml_per_100g
+    about_g = min(bench.scoop_g, _TOP_UP_G)
+    marks = max(round(about_g * wp / 100.0 / bench.cylinder_step_ml), 1)
+    water_ml = marks * bench.cylinder_step_ml
+    powder_g = max(round(100.0 * water_ml / wp / bench.scale_step_g), 1) * bench.scale_step_g
+    water = shown(water_ml, bench.cylinder_step_ml)
+    one = " (1 full scoop)" if made.has_scoop and powder_g == bench.scoop_g else ""
+    return f"{water} mL of water to {shown(powder_g, bench.scale_step_g)} g of powder{one}"
+
+
+def ratio_in_words(made: Mix) -> str:
+    """Say the ratio that the mix has, and the one that was asked for where they differ."""
+    said = f"W/P {made.made_wp_ml_per_100g:.1f} mL per 100 g"
+    if abs(made.made_wp_ml_per_100g - made.wp_ml_per_100g) < SAME_WP:
+        return said
+    mark_ml = made.bench.cylinder_step_ml
+    return f"{said} ({made.wp_ml_per_100g:g} asked for; the cylinder's marks are {mark_ml:g} mL)"
+
+
+def yield_in_words(made: Mix) -> tuple[str, ...]:
+    """Say what the mix makes, how much of it is waste, and what it costs: a line each."""
+    percent = 100.0 * made.waste_ml / made.mix_ml
+    makes = "Makes" if made.mixes == 1 else f"All {made.mixes} mixes together make"
+    waste = f"{made.waste_ml:.1f} mL of it is waste, {percent:.0f} % of the mix;"
+    rounding = f"{made.surplus_ml:.1f} mL of that comes from rounding up."
+    lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", f"{waste} {rounding}"]
+    cost = cost_in_words(made.powder_g, made.waste_g, made.kind)
+    return (*lines, f"The powder costs {cost}.") if cost else tuple(lines)
+
+
+def way_in_words(way: str) -> str:
+    """Say a way of mixing: 'hand' or 'vacuum'."""
+    return "under vacuum" if way == VACUUM else "by hand"
+
+
+def learned_in_words(law: Learned, volume_ml: float) -> str:
+    """Say on what a learned waste rests."""
+    return (
+        f"Learned from {law.pours} pour{'s' * (law.pours != 1)}: a pour takes "
+        f"{law.expected_ml(volume_ml):.1f} mL more than its cavity on average, give or take "
+        f"{law.scatter_ml(volume_ml):.1f} mL. {law.allowance_ml(volume_ml):.1f} mL on top leave a "
+        f"{law.risk_percent:g} % chance of running short."
+    )
+
+
+def cost_of(powder_g: float, kind: StoneType) -> float | None:
+    """Say what powder costs in the lab's currency; None where it has named no price."""
+    return None if kind.price is None else powder_g * kind.price.value / 1000.0
+
+
+def cost_in_words(powder_g: float, waste_g: float, kind: StoneType) -> str:
+    """Say what powder costs, and how much of that is waste; '' where no price is known."""
+    whole, lost = cost_of(powder_g, kind), cost_of(waste_g, kind)
+    if kind.price is None or whole is None or lost is None:
+        return ""
+    currency = kind.price.unit.removesuffix(" per kg")
+    return f"{whole:.2f} {currency}, {lost:.2f} {currency} of it waste"
+
+
+def water_dealt(made: Mix) -> str:
+    """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes.
+
+    >>> from volest.stone.mix import mix
+    >>> water_dealt(mix(50)), water_dealt(mix(200, mixes=2))
+    ('20.6', '2 x 41.0')
+    """
+    return _each(made, made.water_ml, made.bench.cylinder_step_ml)
+
+
+def powder_dealt(made: Mix) -> str:
+    """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes.
+
+    >>> from volest.stone.mix import mix
+    >>> powder_dealt(mix(50)), powder_dealt(mix(200, mixes=2))
+    ('103', '2 x 205')
+    """
+    return _each(made, made.powder_g, made.bench.scale_step_g)
+
+
+def scoops_dealt(made: Mix) -> str:
+    """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up."""
+    if not made.has_scoop:
+        return "weigh"
+    rest = f" + {_rest(made)} g" if made.rest_g else ""
+    scoops = f"{made.full_scoops}{rest}"
+    return scoops if made.mixes == 1 else f"{scoops} each"
+
+
+def _each(made: Mix, amount: float, step: float) -> str:
+    each = shown(amount / made.mixes, step)
+    return each if made.mixes == 1 else f"{made.mixes} x {each}"
+
+
+BEFORE = (
+    "Disinfect the impression first, rinse it, leave no drops in it.",
+    "Wetting agent on, then gentle air: no pool in the pits.",
+    "Mask on before the powder is opened: gypsum dust.",
+    "Stir the powder store now and then: vibration segregates it.",
+)
+
+# The same in one line, for a card that goes to the bench by itself.
+CARE = (
+    "Mask on, impression disinfected. Never add water to a mix. Setting stone is hot: keep it off "
+    "skin."
+)
+CAUTIONS = (
+    "Too thick? Never add water: throw the mix away and make a new one.",
+    "Stone gets hot while it sets: never let it set on skin.",
+    "No stone down the sink without a trap.",
+    "The powder maker's instructions and your lab's rules win over this tool.",
+)
+NUMBERED = ("Steps", "Base, the second pour")
+
+
+def steps(made: Mix, way: str = VACUUM, *, knobs_ml: float | None = None) -> tuple[str, ...]:
+    """List the steps from the bowl to the cast, or to the base.
+
+    With `knobs_ml`, kept back for the knobs of a base, `base_steps` follow: the cast then stays in
+    the impression until they are done.
+    """
+    bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
+    working = made.kind.working_time
+    others = ""
+    if working is not None and working.high > working.low:
+        others = f" (some powders allow {working.high:g} min: the maker's sheet)"
+    kept = (f"Keep {knobs_ml:g} mL of the mix back for the knobs of the base.",) if knobs_ml else ()
+    out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then lift the cast out.",)
+    return (
+        f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
+        f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
+        *_stirring(way),
+        f"Pour {_deadline(working, 'step 2')}{others}; start at one end and let it flow.",
+        *_again(made),
+        *(out if knobs_ml is None else kept),
+    )
+
+
+def _again(made: Mix) -> tuple[str, ...]:
+    if made.mixes == 1:
+        return ()
+    return (f"Now the same once more: {made.mixes} mixes in all, poured onto wet stone.",)
+
+
+def _deadline(working: Band | None, since: str) -> str:
+    if working is None:
+        return "at once, it sets fast"
+    return f"within {working.low:g} {working.unit} of {since}"
+
+
+def _stirring(way: str) -> tuple[str, ...]:
+    if way == VACUUM:
+        return (
+            "Mix by hand until no dry powder is left.",
+            f"Then about {VACUUM_MIXING} {VACUUM_MIXING.unit} under vacuum.",
+        )
+    # A handout on pouring casts: 2 turns a second. Shaking the air up: common practice, no source.
+    return (
+        f"Stir by hand {HAND_MIXING} {HAND_MIXING.unit}, about 2 turns a second, against the wall.",
+        "Shake the bowl until no more bubbles come up.",
+    )
+
+
+def if_short(made: Mix) -> tuple[str, ...]:
+    """Say what to do when the mix does not fill the cavity. Common practice, no source."""
+    return (
+        _more_of(made),
+        "Pour it on while the stone in the impression is still wet and glossy.",
+        "Gloss gone? New stone leaves a joint: if it crosses a die, start again.",
+        "Book it with 'volest log --short', so that the next mixes are larger.",
+    )
+
+
+def base_if_short(base: Mix) -> str:
+    """Say what to do when the mix of the base does not reach. Common practice, no source."""
+    book = "Book it with 'volest log --base-pour --short'."
+    return f"Base short? {_more_of(base)} Pour it on while the base is wet. {book}"
+
+
+def _more_of(made: Mix) -> str:
+    return f"Mix more {made.stone} at once at the same ratio: {same_again_in_words(made)}."
+
+
+def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) -> tuple[str, ...]:
+    """List the steps of the second pour: hold, wait, wet, mix, pour, wait, part.
+
+    Knobs, damp alginate, wetting, turning: common practice, no source.
+    """
+    knobs = (
+        f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it from the "
+        f"{retention_ml:g} mL kept back, or press undercuts into it."
+        if retention_ml
+        else "While the first pour is soft, press undercuts into it: they hold the base."
+    )
+    deadline = _deadline(base.kind.working_time, "the powder")
+    wait = f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}: it must have set and lost its gloss."
+    return (
+        knobs,
+        f"{wait} Leave the cast in; keep alginate damp.",
+        "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
+        *_base_into_the_bowl(first, base),
+        *_stirring(way),
+        f"Pour it {deadline}; turn the impression onto it, do not press.",
+        *_again(base),
+        f"Leave it {SEPARATING} {SEPARATING.unit} more, then lift the cast out.",
+    )
+
+
+def _base_into_the_bowl(first: Mix, base: Mix) -> tuple[str, str]:
+    bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
+    again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
+    other = "" if first.stone == base.stone else f", not {first.stone}"
+    powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
+    return (
+        f"{again}Water into {bowl} first: {water_in_words(base)}; {ratio_in_words(base)}.",
+        f"Then the powder: {powder}. Let it soak {SOAK} {SOAK.unit}.",
+    )
