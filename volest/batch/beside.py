@@ -15,20 +15,7 @@ _ONCE = "mix for it once, or export the wrong one again"
 
 
 def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterator[Result]:
-    """Note at each scan under which other names it lies: an amount is told for each of them.
-
-    Parameters
-    ----------
-    results : iterable of Result
-        The scans of a run.
-    groups : sequence of sequence of Path
-        The names of each scan that has more than one.
-
-    Yields
-    ------
-    Result
-        In the same order, one in memory at a time.
-    """
+    """Note at each scan under which other names it lies: an amount is told for each of them."""
     same = {str(scan): group for group in groups for scan in group}
     for result in results:
         group = same.get(result.scan, ())
@@ -42,34 +29,12 @@ def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterat
 
 
 def words_of_unread(paths: Iterable[Place]) -> list[str]:
-    """Name what is not read in the folders of a run.
-
-    Parameters
-    ----------
-    paths : iterable of Path or Remote
-        What a person named.
-
-    Returns
-    -------
-    list of str
-        One line, or none.
-    """
+    """Name in one line, or none, what is not read in the folders of a run."""
     return words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
 
 
 def words_of_others(others: Sequence[Path]) -> list[str]:
-    """Name what lies beside the scans and may be one: no job drops out unseen.
-
-    Parameters
-    ----------
-    others : sequence of Path
-        What `volest.batch.finding.passed_over` lists.
-
-    Returns
-    -------
-    list of str
-        One line, or none.
-    """
+    """Name what `passed_over` lists, in one line or none: no job drops out unseen."""
     if not others:
         return []
     named = _named([visible(path.name) for path in others])
@@ -77,18 +42,7 @@ def words_of_others(others: Sequence[Path]) -> list[str]:
 
 
 def words_of_twins(groups: Sequence[Sequence[Path]]) -> list[str]:
-    """Name the files that hold one scan: the list has an amount for each of them.
-
-    Parameters
-    ----------
-    groups : sequence of sequence of Path
-        The names of each scan that has more than one.
-
-    Returns
-    -------
-    list of str
-        A line a scan; those beyond five are only counted.
-    """
+    """Name the files that hold one scan, a line a scan: the list has an amount for each of them."""
     lines = [
         f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {_ONCE}"
         for same in groups[:MOST_NAMED]

@@ -20,11 +20,6 @@ class Cluster:
 
     The scheduler gives a scan to another worker when one dies; memory is limited by the workers
     themselves. What is sent is trusted: name only a scheduler of your own.
-
-    Parameters
-    ----------
-    address : str
-        The scheduler's address: ``tcp://lab-3:8786``.
     """
 
     def __init__(self, address: str) -> None:
@@ -61,18 +56,7 @@ class Cluster:
 
 
 def carry_out_there(task: Task) -> Done:
-    """Size one scan on a worker elsewhere.
-
-    Parameters
-    ----------
-    task : Task
-        The scan.
-
-    Returns
-    -------
-    Done
-        What came of it, with the mark of the code that is installed there.
-    """
+    """Size one scan on a worker elsewhere."""
     one_thread()
     return replace(carry_out(task), maker=maker_mark())
 

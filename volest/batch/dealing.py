@@ -36,32 +36,10 @@ def carried_out(
     size_scan: SizeScan | None = None,
     known: Callable[[Place], Done | None] | None = None,
 ) -> Iterator[tuple[int, Done]]:
-    """Size scans on an engine, a few at a time.
+    """Size scans on an open engine, a few at a time; what is done comes in the order it ends.
 
-    Parameters
-    ----------
-    places : sequence of Path or Remote
-        The scans.
-    settings : Settings
-        What holds for all of them.
-    engine : Engine
-        What sizes them; open.
-    size_scan : callable, optional
-        What turns a path into a result; the pipeline by default.
-    known : callable, optional
-        Gives what was finished earlier, or None; with it, what is finished now can be kept.
-
-    Yields
-    ------
-    index : int
-        Which of the places.
-    done : Done
-        What came of it; in the order in which they end.
-
-    Raises
-    ------
-    UsageError
-        If a worker has other code than this computer.
+    `known` gives what was finished earlier, or None; with it, what is finished now can be kept. A
+    worker with other code than this computer raises a UsageError.
     """
     open_tasks: dict[Future[Done], _Dealt] = {}
     room = engine.room

@@ -15,34 +15,10 @@ class Engine(Protocol):
         """How many tasks may be under way at a time: enough that no worker waits, no more."""
 
     def submit(self, task: Task) -> "Future[Done]":
-        """Take one task.
-
-        Parameters
-        ----------
-        task : Task
-            The scan.
-
-        Returns
-        -------
-        Future
-            What will be done.
-        """
+        """Take one task."""
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say in words what ended a task, and whether another try may help.
-
-        Parameters
-        ----------
-        fault : BaseException
-            What the future raised.
-
-        Returns
-        -------
-        words : str
-            For a person.
-        again : bool
-            True if the task itself may be blameless.
-        """
+        """Say in words what ended a task, and whether the task may be blameless and tried again."""
 
     def __enter__(self) -> Self: ...
 
@@ -74,24 +50,9 @@ class Here:
 def engine_for(
     scans: int, limits: Limits, *, cluster: str | None = None, here: bool = False
 ) -> Engine:
-    """Choose what sizes the scans of a run.
+    """Choose what sizes the scans of a run: the workers of a scheduler, or processes beside this.
 
-    Parameters
-    ----------
-    scans : int
-        Number of scans.
-    limits : Limits
-        What the run may take on this computer.
-    cluster : str, optional
-        Address of a scheduler elsewhere.
-    here : bool
-        Whether all must be done in this process, without limits.
-
-    Returns
-    -------
-    Engine
-        This process for one scan, since starting others takes longer than that; else processes
-        beside it, or the scheduler's workers.
+    One scan without limits is sized here, since starting others takes longer than that.
     """
     if cluster is not None:
         from volest.batch.cluster import Cluster

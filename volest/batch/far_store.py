@@ -10,13 +10,7 @@ from volest.result import Result
 
 
 class FarStore:
-    """A store of one object a scan behind an address, each put whole or not at all.
-
-    Parameters
-    ----------
-    place : Remote
-        The folder that holds them.
-    """
+    """A store of one object a scan behind an address, each put whole or not at all."""
 
     def __init__(self, place: Remote) -> None:
         self._fs, self._folder = file_system(place)
@@ -52,22 +46,7 @@ class FarStore:
 
 
 def write_far(fs: Any, path: str, data: bytes) -> None:
-    """Put an object whole: under another name first where the store is a plain file system.
-
-    Parameters
-    ----------
-    fs : fsspec.AbstractFileSystem
-        The store.
-    path : str
-        The object.
-    data : bytes
-        What it is to hold.
-
-    Raises
-    ------
-    UsageError
-        If the store does not take it.
-    """
+    """Put an object whole: under another name first where the store is a plain file system."""
     try:
         fs.makedirs(path.rpartition("/")[0], exist_ok=True)
         with fs.transaction:  # fsspec: files appear at their place when it ends, or not at all

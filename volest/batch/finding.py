@@ -17,27 +17,11 @@ _MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none 
 
 
 def find_scans(paths: Sequence[Path]) -> list[Path]:
-    """List the scans behind files and folders.
+    """List the scans behind files and folders, each once, in natural order; none is an error.
 
     A file that is named is taken whatever its suffix, also when it is missing: its row then tells.
     Folders are searched to their depths for .stl and .ply in any case, hidden names left out. A
     folder that cannot be read is listed itself, so that it is refused and not passed over.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        Files and folders.
-
-    Returns
-    -------
-    list of Path
-        Every scan once, also where links lead to it twice; in natural order ('case 2' before
-        'case 10').
-
-    Raises
-    ------
-    NothingError
-        If there is none.
     """
     found: dict[str, Path] = {}
     for scan in sorted(_all_scans(paths), key=natural_key):
@@ -50,18 +34,7 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
 
 
 def passed_over(paths: Sequence[Path]) -> list[Path]:
-    """List what lies in folders and may hold a scan of a kind that is not read.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        Files and folders; files that are named are not passed over, and so not listed.
-
-    Returns
-    -------
-    list of Path
-        Surfaces of other kinds, packed files and half copies of all these, in natural order.
-    """
+    """List surfaces of other kinds, packed files and half copies that lie in folders."""
     folders = [path for path in paths if _is_folder(path)]
     others = set(_files_below(folders, (*OTHER_SUFFIXES, *HALF_SUFFIXES)))
     # A folder that cannot be read is listed too, but as a scan that is refused.
@@ -72,18 +45,7 @@ def passed_over(paths: Sequence[Path]) -> list[Path]:
 
 
 def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
-    """Make the error that tells of places without a scan.
-
-    Parameters
-    ----------
-    named : iterable of path-like
-        Paths and addresses.
-
-    Returns
-    -------
-    NothingError
-        The error, to be raised.
-    """
+    """Make the error that tells of places without a scan."""
     return NothingError(
         "no scan in " + ", ".join(repr(os.fspath(one)) for one in named),
         needed="at least one .stl or .ply file",
@@ -92,23 +54,7 @@ def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
 
 
 def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
-    """Give a key that sorts names as people do, numbers by their value.
-
-    Parameters
-    ----------
-    path : path-like
-        A path, or an address.
-
-    Returns
-    -------
-    tuple
-        A key for `sorted`; ties are broken by the exact text.
-
-    Examples
-    --------
-    >>> [p.name for p in sorted(map(Path, ["b10.stl", "B2.stl", "a.stl"]), key=natural_key)]
-    ['a.stl', 'B2.stl', 'b10.stl']
-    """
+    """Give a key that sorts names as people do, 'case 2' before 'case 10'; ties by the text."""
     text = os.fspath(path)
     parts = [
         (0, int(part), "")

@@ -11,25 +11,7 @@ KEPT = ".volest"  # what is in it outlives a run and is for no reader
 
 
 class HeldFolder:
-    """An output folder that no other run may have until it is closed.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder; made if it is not there.
-
-    Attributes
-    ----------
-    kept : Path
-        Its corner for what the next run takes up.
-    cards : Path
-        Where cards of the pour sheet are kept.
-
-    Raises
-    ------
-    UsageError
-        If another run has it, or it cannot be written.
-    """
+    """An output folder that no other run may have until it is closed."""
 
     def __init__(self, folder: Path) -> None:
         self.kept = folder / KEPT
@@ -65,20 +47,7 @@ def _locked(file: Path) -> IO[bytes]:
 
 
 def unwritable(name: str, fault: Exception) -> UsageError:
-    """Make the error that tells of an output folder that does not take what it should hold.
-
-    Parameters
-    ----------
-    name : str
-        The folder, or what was to be kept in it.
-    fault : Exception
-        What the system said.
-
-    Returns
-    -------
-    UsageError
-        The error, to be raised.
-    """
+    """Make the error that tells of an output folder that does not take what it should hold."""
     why = getattr(fault, "strerror", None) or str(fault)
     return UsageError(
         f"{name!r} that cannot be written ({why})",

@@ -35,20 +35,8 @@ class Limits:
     seconds_each: float = SECONDS_EACH
 
     def width(self, scans: int) -> int:
-        """Say how many workers a run is given.
+        """Say how many workers a run is given: at least 1, never more than scans.
 
-        Parameters
-        ----------
-        scans : int
-            Number of scans.
-
-        Returns
-        -------
-        int
-            At least 1, never more than scans.
-
-        Examples
-        --------
         >>> Limits(workers=8).width(3)
         3
         """
@@ -56,18 +44,7 @@ class Limits:
         return max(1, min(wanted, scans))
 
     def memory_of_each_mb(self, workers: int) -> int:
-        """Say how much memory a worker may take.
-
-        Parameters
-        ----------
-        workers : int
-            Number of workers.
-
-        Returns
-        -------
-        int
-            Megabytes of 1,000,000 bytes.
-        """
+        """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
         if self.memory_mb is not None:
             return self.memory_mb
         whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / _BYTES_PER_MB
@@ -75,22 +52,7 @@ class Limits:
 
 
 def check_limits(limits: Limits) -> None:
-    """Refuse limits under which no scan could be sized.
-
-    Parameters
-    ----------
-    limits : Limits
-        What was asked for.
-
-    Raises
-    ------
-    UsageError
-        If there is no worker, no time, or less memory than the libraries alone take.
-
-    Examples
-    --------
-    >>> check_limits(Limits(workers=2))
-    """
+    """Refuse limits under which no scan could be sized."""
     wrong: tuple[str, str] | None = None
     if limits.workers is not None and limits.workers < 1:
         wrong = (f"{limits.workers} workers", "at least 1")
@@ -107,11 +69,6 @@ def confine(memory_mb: int) -> None:
 
     Memory is limited as ``RLIMIT_DATA`` (Linux, setrlimit(2): since 4.7 private writable mappings
     count), so that a hungry scan ends in a MemoryError and not in the kernel killing a neighbour.
-
-    Parameters
-    ----------
-    memory_mb : int
-        Megabytes of 1,000,000 bytes.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
     one_thread()

@@ -24,36 +24,11 @@ def run_many(
     size_scan: SizeScan | None = None,
     here: bool = False,
 ) -> list[Result]:
-    """Size scans side by side; `volest.batch.run.run` is the same one after the other.
+    """Size scans side by side; `run` is the same one after the other, and what it is checked with.
 
-    Parameters
-    ----------
-    places : sequence of Path or Remote
-        The scans.
-    settings : Settings
-        What holds for all of them.
-    limits : Limits, optional
-        Workers, memory and time.
-    cluster : str, optional
-        Address of a scheduler, to size them elsewhere.
-    on_result : callable, optional
-        Called with each scan's result as soon as it is there, in whatever order they end.
-    size_scan : callable, optional
-        What turns one path into one result; `volest.pipeline.size_scan` by default. Another
-        process must find it by its name.
-    here : bool
-        Whether all must be done in this process, without limits.
-
-    Returns
-    -------
-    list of Result
-        One an impression, in the order of the places whatever the number of workers; not all of
-        them if the run was interrupted from the keyboard.
-
-    Raises
-    ------
-    VolestError
-        If settings or limits mean nothing, before any scan is read.
+    `on_result` is called in whatever order they end; the list has the order of the places, an
+    impression each. Another process must find `size_scan` by its name. With `here` all is done in
+    this process, without limits.
     """
     check_settings(settings)
     limits = limits or Limits()

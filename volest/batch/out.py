@@ -28,26 +28,7 @@ _LOG = logging.getLogger(__name__)
 
 
 class OutFolder:
-    """An open output folder; use it in a `with` block. Only one run may have it at a time.
-
-    Parameters
-    ----------
-    place : Path or Remote
-        The folder; made if it is not there.
-    settings : Settings
-        What the run measures and mixes with.
-    card_left : callable, optional
-        Where a worker leaves the card of a scan of this path; None where no cards are made.
-
-    Attributes
-    ----------
-    reused : int
-        Scans that an earlier run had finished.
-    twins : sequence of sequence of Path
-        Names of scans that have more than one; to be noted in what is written.
-    failed : UsageError or None
-        Why a finished scan could not be kept, the first time that happened.
-    """
+    """An open output folder; use it in a `with` block. Only one run may have it at a time."""
 
     def __init__(
         self,
@@ -59,12 +40,12 @@ class OutFolder:
         self.place = place
         self.settings = settings
         self._mark = run_mark(settings)
-        self._card_left = card_left
+        self._card_left = card_left  # where a worker leaves the card of a scan of this path
         self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
         self._loose: dict[str, Result] = {}  # results that could not or should not be kept there
-        self.reused = 0
-        self.twins: Sequence[Sequence[Path]] = ()
-        self.failed: UsageError | None = None
+        self.reused = 0  # scans that an earlier run had finished
+        self.twins: Sequence[Sequence[Path]] = ()  # names of one scan; noted in what is written
+        self.failed: UsageError | None = None  # why a scan could not be kept, the first time
         self._held = None if isinstance(place, Remote) else HeldFolder(place)
         self._store = self._opened()
 
@@ -77,18 +58,7 @@ class OutFolder:
             self._held.close()
 
     def known(self, place: Place) -> Done | None:
-        """Give what an earlier run finished, if the scan is still the same.
-
-        Parameters
-        ----------
-        place : Path or Remote
-            The scan.
-
-        Returns
-        -------
-        Done or None
-            None where it has to be sized.
-        """
+        """Give what an earlier run finished, if the scan is still the same; else None."""
         size = size_of(place)
         if size is None or not self._store.may_know(place.name, size):
             return None
@@ -104,15 +74,7 @@ class OutFolder:
         return Done(result=result.of_scan(str(place)), content=content, kept=True)
 
     def keep(self, place: Place, done: Done) -> None:
-        """Keep a scan that was just sized. A disk that is full does not stop the run.
-
-        Parameters
-        ----------
-        place : Path or Remote
-            The scan.
-        done : Done
-            What came of it.
-        """
+        """Keep a scan that was just sized. A disk that is full does not stop the run."""
         name = str(place)
         if done.kept:
             return
@@ -132,18 +94,7 @@ class OutFolder:
                 self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
 
     def result(self, place: Place) -> Result | None:
-        """Give the result of a scan of this run, with its further impressions.
-
-        Parameters
-        ----------
-        place : Path or Remote
-            The scan.
-
-        Returns
-        -------
-        Result or None
-            None where it was not reached.
-        """
+        """Give the result of a scan with its further impressions; None where it was not reached."""
         name = str(place)
         if name in self._loose:
             return self._loose[name]
@@ -152,56 +103,16 @@ class OutFolder:
         return None if kept is None else kept.of_scan(name)
 
     def results(self, places: Iterable[Place]) -> Iterator[Result]:
-        """Give the results in the order of the places, one in memory at a time.
-
-        Parameters
-        ----------
-        places : iterable of Path or Remote
-            The scans.
-
-        Yields
-        ------
-        Result
-            One an impression of the scans that were reached.
-        """
+        """Give the results in the order of the places, one in memory at a time."""
         reached = (found for place in places if (found := self.result(place)) is not None)
         yield from noted(one_by_one(reached), self.twins)
 
     def card_file(self, scan: str) -> Path:
-        """Say where the card of a scan is kept.
-
-        Parameters
-        ----------
-        scan : str
-            The scan.
-
-        Returns
-        -------
-        Path
-            A file; perhaps not there.
-        """
+        """Say where the card of a scan is kept; the file may not be there."""
         return self._kept_card(self._keys.get(scan, "none"))
 
     def write(self, places: Iterable[Place], plan: Plan | None = None) -> list[str]:
-        """Write the tables, each whole or not at all.
-
-        Parameters
-        ----------
-        places : iterable of Path or Remote
-            The scans in their order.
-        plan : Plan, optional
-            Shared mixes, where they were asked for.
-
-        Returns
-        -------
-        list of str
-            What was written.
-
-        Raises
-        ------
-        UsageError
-            If the disk does not take them.
-        """
+        """Write the tables, each whole or not at all, and say where they lie."""
         listed = list(places)
         texts = (
             (RESULTS_JSON, text_in_pieces(self.results(listed), self.settings, plan)),
@@ -210,25 +121,7 @@ class OutFolder:
         return [self.write_text(name, pieces) for name, pieces in texts]
 
     def write_text(self, name: str, pieces: Iterable[str]) -> str:
-        """Write one file of the folder.
-
-        Parameters
-        ----------
-        name : str
-            Its name.
-        pieces : iterable of str
-            What it is to hold.
-
-        Returns
-        -------
-        str
-            Where it lies.
-
-        Raises
-        ------
-        UsageError
-            If the disk does not take it.
-        """
+        """Write one file of the folder, and say where it lies."""
         if isinstance(self.place, Remote):
             target = self.place.joined(name)
             fs, path = file_system(target)

@@ -20,13 +20,7 @@ _PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remote:
-    """A file or folder behind an address, as fsspec reads them.
-
-    Parameters
-    ----------
-    url : str
-        The address, with its protocol: ``memory://monday/b0417.stl``.
-    """
+    """A file or folder behind an address as fsspec reads it: ``memory://monday/b0417.stl``."""
 
     url: str
 
@@ -42,18 +36,7 @@ class Remote:
         return PurePosixPath(self.url.partition(MARK)[2]).name
 
     def joined(self, *parts: str) -> "Remote":
-        """Give an address below this one.
-
-        Parameters
-        ----------
-        *parts : str
-            Names of folders and of a file.
-
-        Returns
-        -------
-        Remote
-            The address.
-        """
+        """Give an address below this one."""
         return Remote(url="/".join([self.url.rstrip("/"), *parts]))
 
 
@@ -61,47 +44,13 @@ Place = Path | Remote
 
 
 def place_of(text: str | os.PathLike[str]) -> Place:
-    """Tell an address from a path.
-
-    Parameters
-    ----------
-    text : str or path-like
-        What a person wrote.
-
-    Returns
-    -------
-    Path or Remote
-        A place; a remote one where ``://`` stands in the text.
-
-    Examples
-    --------
-    >>> place_of("memory://monday").name, place_of("monday/b0417.stl").name
-    ('monday', 'b0417.stl')
-    """
+    """Tell an address, which has ``://`` in it, from a path."""
     whole = os.fspath(text)
     return Remote(url=whole) if MARK in whole else Path(whole)
 
 
 def find_places(places: Sequence[Place]) -> list[Place]:
-    """List the scans behind files, folders and addresses.
-
-    Parameters
-    ----------
-    places : sequence of Path or Remote
-        What was named.
-
-    Returns
-    -------
-    list of Path or Remote
-        Every scan once, in natural order.
-
-    Raises
-    ------
-    NothingError
-        If there is none.
-    UsageError
-        If an address cannot be reached.
-    """
+    """List the scans behind files, folders and addresses, each once, in natural order."""
     here = [place for place in places if isinstance(place, Path)]
     far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
     if not far and not here:
@@ -113,25 +62,7 @@ def find_places(places: Sequence[Place]) -> list[Place]:
 
 
 def file_system(place: Remote) -> tuple[Any, str]:
-    """Open the store behind an address.
-
-    Parameters
-    ----------
-    place : Remote
-        The address.
-
-    Returns
-    -------
-    fs : fsspec.AbstractFileSystem
-        What reads and writes there.
-    path : str
-        The address as that knows it.
-
-    Raises
-    ------
-    UsageError
-        If fsspec is not installed, or knows no such protocol.
-    """
+    """Open the store behind an address: fsspec's file system, and the path as that knows it."""
     try:
         from fsspec.core import url_to_fs
 
@@ -149,18 +80,7 @@ def file_system(place: Remote) -> tuple[Any, str]:
 
 @contextmanager
 def at_hand(place: Place) -> Iterator[Path]:
-    """Bring a scan and the decision beside it to this computer for as long as it is needed.
-
-    Parameters
-    ----------
-    place : Path or Remote
-        The scan.
-
-    Yields
-    ------
-    Path
-        A file of the same name; the scan itself where it lies here.
-    """
+    """Bring a scan and the decision beside it to this computer while it is needed."""
     if isinstance(place, Path):
         yield place
         return

@@ -23,13 +23,6 @@ class Pool:
 
     Workers come from a fork server that has read the pipeline and nothing else: neither files nor
     threads of this process are carried into them, and a new one is there at once.
-
-    Parameters
-    ----------
-    limits : Limits
-        What the run may take.
-    scans : int
-        Number of scans, so that no more workers start than are needed.
     """
 
     def __init__(self, limits: Limits, scans: int) -> None:
@@ -82,15 +75,7 @@ class Pool:
 
 
 def begin(memory_mb: int, loud: bool) -> None:
-    """Start a worker.
-
-    Parameters
-    ----------
-    memory_mb : int
-        Memory that it may take.
-    loud : bool
-        Whether it tells on the error stream what it does.
-    """
+    """Start a worker; a loud one tells on the error stream what it does."""
     confine(memory_mb)
     if loud:
         handler = logging.StreamHandler()

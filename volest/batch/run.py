@@ -30,31 +30,7 @@ def run(
     on_result: Callable[[Result], None] | None = None,
     size_scan: SizeScan | None = None,
 ) -> list[Result]:
-    """Size scans one after the other.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        The scans, as `volest.batch.finding.find_scans` lists them.
-    settings : Settings
-        What holds for all of them.
-    on_result : callable, optional
-        Called with each scan's result as soon as it is there.
-    size_scan : callable, optional
-        What turns one path into a result, with further impressions as its ``others``;
-        `volest.pipeline.size_scan` by default.
-
-    Returns
-    -------
-    list of Result
-        One an impression, in the order of the paths; not all of them if the run was interrupted
-        from the keyboard.
-
-    Raises
-    ------
-    VolestError
-        If the settings mean nothing, before any scan is read.
-    """
+    """Size scans one after the other; fewer results if interrupted from the keyboard."""
     check_settings(settings)
     size = size_scan or _pipeline()
     results: list[Result] = []
@@ -69,24 +45,7 @@ def run(
 
 
 def check_settings(settings: Settings) -> None:
-    """Refuse settings that cannot hold for any scan.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of a run.
-
-    Raises
-    ------
-    UsageError
-        If the pitch is out of range or the stone is not known.
-    MixError
-        If water, waste or residue do not make a mix.
-
-    Examples
-    --------
-    >>> check_settings(Settings(pitch_mm=0.4))
-    """
+    """Refuse a pitch, stone, water, waste or residue that cannot hold for any scan."""
     finest, coarsest = PITCH_RANGE_MM
     if not finest <= settings.pitch_mm <= coarsest:
         raise UsageError(
@@ -106,44 +65,14 @@ def check_settings(settings: Settings) -> None:
 
 
 def exit_code(results: Sequence[Result]) -> int:
-    """Say how a run ended; the worst scan decides.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-
-    Returns
-    -------
-    int
-        4 if volest itself failed on one, else 1 if one was refused, else 0.
-
-    Examples
-    --------
-    >>> exit_code([Result(scan="a.stl", outcome="refused", seconds=0.1, reason="found 0 bytes")])
-    1
-    """
+    """Say how a run ended; the worst scan decides."""
     refused = [result for result in results if result.outcome == REFUSED]
     return worst_of(len(refused), sum(result.code == FAULT for result in refused))
 
 
 def worst_of(refused: int, faults: int) -> int:
-    """Say how a run ended of which only the numbers are known.
+    """Say how a run ended of which only the numbers are known; faults are refused scans too.
 
-    Parameters
-    ----------
-    refused : int
-        Scans that were refused, faults among them.
-    faults : int
-        Scans on which volest itself failed.
-
-    Returns
-    -------
-    int
-        The exit code.
-
-    Examples
-    --------
     >>> worst_of(0, 0), worst_of(2, 0), worst_of(2, 1)
     (0, 1, 4)
     """
@@ -160,22 +89,7 @@ def _pipeline() -> SizeScan:
 
 
 def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
-    """Size one scan so that nothing it does stops the others.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    size_scan : callable, optional
-        What turns one path into one result; `volest.pipeline.size_scan` by default.
-
-    Returns
-    -------
-    Result
-        What is said of it; a 'fault' row where volest itself failed.
-    """
+    """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
     size = size_scan or _pipeline()
     start = time.perf_counter()
     try:
@@ -193,26 +107,6 @@ def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) 
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
-    """Make the row of a scan that volest, its worker or the computer failed on.
-
-    Parameters
-    ----------
-    scan : object
-        The scan, as it is written.
-    what : str
-        What happened, and what can be done.
-    seconds : float
-        Time that it took.
-
-    Returns
-    -------
-    Result
-        A refused scan with the code 'fault'.
-
-    Examples
-    --------
-    >>> fault_row("a.stl", "its worker was killed").reason
-    'fault in volest: its worker was killed'
-    """
+    """Make the row of a scan that volest, its worker or the computer failed on, and what to do."""
     reason = f"fault in volest: {what}"
     return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)

@@ -47,18 +47,7 @@ class Content:
 
 
 def content_of(place: Place) -> Content | None:
-    """Look at a scan and the decision beside it.
-
-    Parameters
-    ----------
-    place : Path or Remote
-        The scan.
-
-    Returns
-    -------
-    Content or None
-        What lies there; None where it cannot be read.
-    """
+    """Look at a scan and the decision beside it; None where it cannot be read."""
     try:
         if isinstance(place, Remote):
             return _content_far(place)
@@ -74,18 +63,7 @@ def content_of(place: Place) -> Content | None:
 
 
 def size_of(place: Place) -> int | None:
-    """Say how many bytes a scan has, without reading it.
-
-    Parameters
-    ----------
-    place : Path or Remote
-        The scan.
-
-    Returns
-    -------
-    int or None
-        Bytes; None where there is no such file.
-    """
+    """Say how many bytes a scan has, without reading it; None where there is no such file."""
     try:
         if isinstance(place, Remote):
             fs, path = file_system(place)
@@ -96,42 +74,13 @@ def size_of(place: Place) -> int | None:
 
 
 def run_mark(settings: Settings) -> str:
-    """Give the part of a key that is the same for all scans of a run.
-
-    Parameters
-    ----------
-    settings : Settings
-        How to measure and to mix, with what was learned.
-
-    Returns
-    -------
-    str
-        A text of 64 hexadecimal digits.
-
-    Examples
-    --------
-    >>> run_mark(Settings()) == run_mark(Settings(pitch_mm=0.5))
-    False
-    """
+    """Give the part of a key that is the same for all scans of a run, as 64 hexadecimal digits."""
     record = json.dumps(asdict(settings), sort_keys=True)
     return hashlib.sha256(f"{maker_mark()}\n{record}".encode()).hexdigest()
 
 
 def key_of(content: Content, mark_of_run: str) -> str:
-    """Give the key under which a finished scan is kept.
-
-    Parameters
-    ----------
-    content : Content
-        The scan and its decision.
-    mark_of_run : str
-        What `run_mark` gives.
-
-    Returns
-    -------
-    str
-        A text of 64 hexadecimal digits.
-    """
+    """Give the key under which a finished scan is kept, as 64 hexadecimal digits."""
     parts = json.dumps([mark_of_run, content.name, content.mark, content.decision])
     return hashlib.sha256(parts.encode()).hexdigest()
 
@@ -141,11 +90,6 @@ def maker_mark() -> str:
     """Give a mark of all that makes results: volest's version, its code, its libraries.
 
     All of that code is read, once a process: ask only where a result is kept or made elsewhere.
-
-    Returns
-    -------
-    str
-        A text of 64 hexadecimal digits; any change in a line of that code gives another.
     """
     digest = hashlib.sha256(__version__.encode())
     for library in _LIBRARIES:

@@ -35,70 +35,20 @@ class Store(Protocol):
     """Where finished scans are kept, by their keys."""
 
     def may_know(self, name: str, size: int) -> bool:
-        """Say whether it is worth working out a key.
-
-        Parameters
-        ----------
-        name : str
-            Name of the file.
-        size : int
-            Its bytes.
-
-        Returns
-        -------
-        bool
-            False only where nothing of that name and size is kept.
-        """
+        """Say whether a key is worth working out: not where nothing of that name and size is."""
 
     def get(self, key: str) -> Result | None:
-        """Give a finished scan.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-
-        Returns
-        -------
-        Result or None
-            None where there is none that can be read.
-        """
+        """Give a finished scan; None where there is none that can be read."""
 
     def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan, whole or not at all.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-        content : Content
-            What lay at its place.
-        result : Result
-            What is said of it.
-
-        Returns
-        -------
-        bool
-            False where it could not be read back, and so is not kept.
-        """
+        """Keep a finished scan, whole or not at all; False where it could not be read back."""
 
     def close(self) -> None:
         """Let go of it."""
 
 
 def as_bytes(result: Result) -> bytes | None:
-    """Write a result so that it reads back the same.
-
-    Parameters
-    ----------
-    result : Result
-        The result.
-
-    Returns
-    -------
-    bytes or None
-        JSON; None where it would not read back.
-    """
+    """Write a result as JSON that reads back the same; None where it would not."""
     try:
         record = _RECORDS.dump_json(result)
         _RECORDS.validate_json(record)
@@ -108,18 +58,7 @@ def as_bytes(result: Result) -> bytes | None:
 
 
 def from_bytes(record: bytes) -> Result | None:
-    """Read a result again.
-
-    Parameters
-    ----------
-    record : bytes
-        What `as_bytes` gave.
-
-    Returns
-    -------
-    Result or None
-        None where the record is of another version, or damaged.
-    """
+    """Read a result again; None where the record is of another version, or damaged."""
     try:
         return _RECORDS.validate_json(record)
     except ValidationError:
@@ -127,13 +66,7 @@ def from_bytes(record: bytes) -> Result | None:
 
 
 class FileStore:
-    """A store in one file of this computer.
-
-    Parameters
-    ----------
-    path : Path
-        The file; made if it is not there.
-    """
+    """A store in one file of this computer."""
 
     def __init__(self, path: Path) -> None:
         self._base = DataBase(path, _LAYOUT)

@@ -13,19 +13,9 @@ from volest.settings import Settings
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Task:
-    """One scan to be sized, in whatever process.
+    """One scan to be sized in whatever process, which must find `size_scan` by its name.
 
-    Parameters
-    ----------
-    place : Path or Remote
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    size_scan : callable or None
-        What turns a path into a result; the pipeline by default. It must be found again by its
-        name in another process.
-    keep : bool
-        Whether the result is to be kept, so that what it rests on must be known by its content.
+    With `keep`, what the result rests on must be known by its content.
     """
 
     place: Place
@@ -58,18 +48,7 @@ class Done:
 
 
 def carry_out(task: Task) -> Done:
-    """Size one scan; whatever it does to volest becomes a row.
-
-    Parameters
-    ----------
-    task : Task
-        The scan.
-
-    Returns
-    -------
-    Done
-        Its result, and what that rests on.
-    """
+    """Size one scan; whatever it does to volest becomes a row."""
     if not task.keep:
         return Done(result=_sized(task))
     before = content_of(task.place)

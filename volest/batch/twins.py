@@ -14,19 +14,7 @@ class Twins:
         self._marks: dict[Path, str] = {}
 
     def take(self, scan: Path) -> list[Path]:
-        """Take in a scan, new or changed.
-
-        Parameters
-        ----------
-        scan : Path
-            The scan.
-
-        Returns
-        -------
-        list of Path
-            All names of this content, in the order they came, if this one is new among them;
-            empty where there is no other, and where that was told before.
-        """
+        """Take in a scan, new or changed; give all its names if it has others and that is news."""
         content = content_of(scan)
         if content is None or content.size == 0 or self._marks.get(scan) == content.mark:
             return []
@@ -35,23 +23,11 @@ class Twins:
         return same if len(same) > 1 else []
 
     def forget(self, scan: Path) -> None:
-        """Leave a scan out from now on.
-
-        Parameters
-        ----------
-        scan : Path
-            The scan.
-        """
+        """Leave a scan out from now on."""
         self._marks.pop(scan, None)
 
     def groups(self) -> list[list[Path]]:
-        """Give the scans that have several names.
-
-        Returns
-        -------
-        list of list of Path
-            Two names or more of each, in the order they came.
-        """
+        """Give the names, in the order they came, of each scan that has several."""
         named: dict[str, list[Path]] = {}
         for scan, mark in self._marks.items():
             named.setdefault(mark, []).append(scan)
@@ -63,16 +39,6 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
 
     Only scans of one length are read for it. Behind addresses nothing is compared: stores mark
     the name with the content.
-
-    Parameters
-    ----------
-    scans : sequence of Path or Remote
-        The scans.
-
-    Returns
-    -------
-    list of list of Path
-        Two names or more of each content that has them, in the order of the scans.
     """
     by_size: dict[int, list[Path]] = {}
     for scan in scans:

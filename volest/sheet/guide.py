@@ -25,24 +25,7 @@ _PARTS = {
 
 
 def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
-    """Write the trim guide of one scan.
-
-    Parameters
-    ----------
-    result : Result
-        The scan's result.
-    trim : Trim
-        Its rim against the base line.
-    margin : Margin
-        What its volume is unsure of.
-    lean_deg : float
-        Angle between the rim and the plane on which the cast would rest, teeth down.
-
-    Returns
-    -------
-    str
-        Text for a terminal or paper.
-    """
+    """Write the trim guide of one scan; `lean_deg` is between its rim and the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     console.print("Heights of the rim over the base line, in mm, negative below it.")
@@ -80,20 +63,8 @@ def _give_or_take(margin: Margin) -> str:
 
 
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
-    """Write a volume-height curve as CSV.
+    """Write a curve of heights over the base line in mm and volumes in mL as CSV.
 
-    Parameters
-    ----------
-    curve : tuple
-        Heights over the base line in mm, and volumes in mL.
-
-    Returns
-    -------
-    str
-        A heading line and one line a height.
-
-    Examples
-    --------
     >>> print(curve_text(((-1.0, 2.0), (0.0, 3.5))), end="")
     height_mm,volume_ml
     -1.000,2.000
@@ -131,20 +102,8 @@ def _hours(trim: Trim) -> Table:
 
 
 def height_words(height_mm: float) -> str:
-    """Write a height in tenths of a mm.
+    """Write a height in tenths of a mm, never a minus zero.
 
-    Parameters
-    ----------
-    height_mm : float
-        A height over the base line.
-
-    Returns
-    -------
-    str
-        Its figure, never a minus zero.
-
-    Examples
-    --------
     >>> height_words(-0.04)
     '0.0'
     """
@@ -152,24 +111,9 @@ def height_words(height_mm: float) -> str:
 
 
 def decided_words(height_mm: float) -> str:
-    """Write a height that decides what is done, so that it never seems to lie on the other side.
+    """Write a height that decides what is done in hundredths where tenths would say half a mm.
 
     Two stretches at -0.5 mm, one to be boxed and one to be left, could not be understood.
-
-    Parameters
-    ----------
-    height_mm : float
-        The highest or lowest point of a stretch over the base line.
-
-    Returns
-    -------
-    str
-        Tenths of a mm, or hundredths away from half a mm where tenths would say just that.
-
-    Examples
-    --------
-    >>> [decided_words(mm) for mm in (-0.44, -0.496, -0.504, 0.5, 0.56)]
-    ['-0.4', '-0.49', '-0.51', '0.50', '0.6']
     """
     size_mm = abs(height_mm)
     if round(size_mm, 1) != LEVEL_MM:
@@ -179,23 +123,7 @@ def decided_words(height_mm: float) -> str:
 
 
 def deed(most_mm: float, least_mm: float) -> str:
-    """Say what to do with a stretch of rim.
-
-    Parameters
-    ----------
-    most_mm, least_mm : float
-        Its height over the base line.
-
-    Returns
-    -------
-    str
-        Cut, box or leave.
-
-    Examples
-    --------
-    >>> deed(1.2, -0.1)
-    'cut 1.2 mm'
-    """
+    """Say what to do with a stretch of rim: cut, box or leave."""
     deeds = []
     if most_mm > LEVEL_MM:
         deeds.append(f"cut {most_mm:.1f} mm")
@@ -205,18 +133,7 @@ def deed(most_mm: float, least_mm: float) -> str:
 
 
 def advice(trim: Trim) -> list[str]:
-    """Sum up the trim guide in sentences.
-
-    Parameters
-    ----------
-    trim : Trim
-        The rim against the base line.
-
-    Returns
-    -------
-    list of str
-        At least one sentence.
-    """
+    """Sum up the trim guide in sentences."""
     lines = []
     if trim.excess_length_mm:
         lines.append(

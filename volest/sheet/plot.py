@@ -13,20 +13,7 @@ _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
 def draw_curve(result: Result, target: Path) -> None:
-    """Draw the volume over the base line's height, with the base line and the interval.
-
-    Parameters
-    ----------
-    result : Result
-        A measured scan.
-    target : Path
-        Where to; its ending is one of `KINDS`.
-
-    Raises
-    ------
-    UsageError
-        If matplotlib is missing, or the disk does not take it.
-    """
+    """Draw the volume over the base line's height, with the interval, to one of `KINDS`."""
     try:
         from matplotlib.figure import Figure
     except ImportError as fault:

@@ -18,20 +18,7 @@ _BASES = "Bases, the second pour: water first, then powder"
 
 
 def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
-    """Tell what the table has no room for: mixes in several bowls' loads, and bases.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    names : sequence of str
-        A visible name for each.
-
-    Returns
-    -------
-    list of str
-        One line a pour; empty where every scan is one plain mix.
-    """
+    """Tell what the table has no room for: mixes in several bowls' loads, and bases."""
     split, bases = [], []
     for result, name in zip(results, names, strict=True):
         if result.mix is not None and result.mix.mixes > 1:
@@ -45,20 +32,7 @@ def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
 
 
 def bowl_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
-    """Tell which mix goes into which bowl.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    names : sequence of str
-        A visible name for each.
-
-    Returns
-    -------
-    list of str
-        A heading and one line a bowl; empty where the lab has named none.
-    """
+    """Tell which mix goes into which bowl; nothing where the lab has named none."""
     filled: dict[str, list[str]] = {}
     for result, name in zip(results, names, strict=True):
         if result.mix is not None and result.mix.bowl is not None:
@@ -68,20 +42,7 @@ def bowl_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
-    """Add up the powder of a batch, and what of it is wasted, stone by stone.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    plan : Plan, optional
-        Shared mixes; they take the place of a mix for each scan.
-
-    Returns
-    -------
-    list of str
-        One line a stone.
-    """
+    """Add up the powder of a batch, and what of it is wasted, stone by stone."""
     firsts = [result.mix for result in results] if plan is None else [s.mix for s in plan.mixes]
     made: dict[str, list[Mix]] = {}
     for mix in (*firsts, *(result.second_pour for result in results)):
@@ -91,58 +52,21 @@ def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str
 
 
 def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
-    """Leave out what is noted of a bowl of one's own where a mix is shared.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run, each as if it were mixed by itself.
-    plan : Plan or None
-        Shared mixes, where they were asked for.
-
-    Returns
-    -------
-    list of Result
-        The same; the notes on the bowls that are used stand in the plan.
-    """
+    """Leave out what is noted of a bowl of one's own where a mix is shared."""
     mixes = () if plan is None else plan.mixes
     sharers = {one.name for mix in mixes if len(mix.impressions) > 1 for one in mix.impressions}
     return [without_bowl(result) if result.name in sharers else result for result in results]
 
 
 def without_bowl(result: Result) -> Result:
-    """Leave out what is noted of a bowl of its own.
-
-    Parameters
-    ----------
-    result : Result
-        A scan as if it were mixed by itself.
-
-    Returns
-    -------
-    Result
-        The same, for a scan that shares a mix.
-    """
+    """Leave out what is noted of a bowl of its own, for a scan that shares a mix."""
     notes = tuple(note for note in result.notes if note.code not in OF_THE_BOWL)
     outcome = MEASURED if result.outcome == NOTED and not notes else result.outcome
     return replace(result, notes=notes, outcome=outcome)
 
 
 def shared_lines(plan: Plan, settings: Settings) -> list[str]:
-    """Tell the plan of shared mixes.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    settings : Settings
-        What it was made with.
-
-    Returns
-    -------
-    list of str
-        A heading, two or more lines a mix, and what it saves.
-    """
+    """Tell the plan of shared mixes, two or more lines each, and what it saves."""
     if not plan.mixes:
         return ["Shared mixes: nothing to pour"]
     lines = ["Shared mixes, in the order to make them: water first, then powder"]
@@ -162,20 +86,7 @@ def shared_lines(plan: Plan, settings: Settings) -> list[str]:
 
 
 def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
-    """Let the notes of a shared mix call scans as the table does, without their folder.
-
-    Parameters
-    ----------
-    shared : SharedMix
-        The mix.
-    called : mapping of str to str
-        The name for each scan.
-
-    Returns
-    -------
-    SharedMix
-        The same with other words in its notes.
-    """
+    """Let the notes of a shared mix call scans as the table does, without their folder."""
     notes = []
     for note in shared.notes:
         text = note.text
@@ -186,18 +97,7 @@ def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
 
 
 def shared_record(plan: Plan) -> dict[str, Any]:
-    """Give the plan as plain values for JSON.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        The object under ``shared``.
-    """
+    """Give the plan as plain values, the object under ``shared`` in JSON."""
     return {
         "mixes": [
             {

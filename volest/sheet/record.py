@@ -19,29 +19,7 @@ from volest.stone.plan import Plan
 def document(
     results: Sequence[Result], settings: Settings, plan: Plan | None = None
 ) -> dict[str, Any]:
-    """Put all that is known of a run into one plain record.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        One an impression, in the order they are to stand.
-    settings : Settings
-        What they were made with.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-
-    Returns
-    -------
-    dict
-        Keys ``volest`` (version), ``settings`` and ``scans``, and ``shared`` where there is a plan;
-        finite numbers or None throughout.
-
-    Examples
-    --------
-    >>> whole = document([], Settings())
-    >>> whole["settings"]["base"], whole["scans"]
-    ('rim', [])
-    """
+    """Put all that is known of a run into one record of finite numbers, None and plain values."""
     plain = _plain(
         {
             "volest": __version__,
@@ -55,18 +33,7 @@ def document(
 
 
 def scan_record(result: Result) -> dict[str, Any]:
-    """Give one impression as a record.
-
-    Parameters
-    ----------
-    result : Result
-        What volest says of the scan.
-
-    Returns
-    -------
-    dict
-        The keys of one entry of ``scans``; lengths in mm, volumes in mL, masses in g.
-    """
+    """Give one impression as an entry of ``scans``; lengths in mm, volumes in mL, masses in g."""
     return {
         "scan": result.scan,
         "cavity": result.cavity,
@@ -89,25 +56,10 @@ def scan_record(result: Result) -> dict[str, Any]:
 
 
 def as_text(record: Mapping[str, Any]) -> str:
-    r"""Write a record as JSON (RFC 8259), readable for people too.
+    r"""Write a record as ASCII JSON (RFC 8259), readable for people too.
 
-    Parameters
-    ----------
-    record : mapping
-        What `document` or a mix gives.
-
-    Returns
-    -------
-    str
-        ASCII text that ends with a line end; a byte of a file name that is not UTF-8 stands as
-        the lone surrogate of PEP 383 (``\udcff``), which gives the path back in Python.
-
-    Examples
-    --------
-    >>> print(as_text({"volume_ml": float("nan")}), end="")
-    {
-      "volume_ml": null
-    }
+    A byte of a file name that is not UTF-8 stands as the lone surrogate of PEP 383 (``\udcff``),
+    which gives the path back in Python.
     """
     return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
 
@@ -115,27 +67,7 @@ def as_text(record: Mapping[str, Any]) -> str:
 def text_in_pieces(
     results: Iterable[Result], settings: Settings, plan: Plan | None = None
 ) -> Iterator[str]:
-    r"""Write the same text as ``as_text(document(...))`` scan by scan, however many there are.
-
-    Parameters
-    ----------
-    results : iterable of Result
-        One an impression, in the order they are to stand.
-    settings : Settings
-        What they were made with.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-
-    Yields
-    ------
-    str
-        Pieces of the text.
-
-    Examples
-    --------
-    >>> "".join(text_in_pieces([], Settings())) == as_text(document([], Settings()))
-    True
-    """
+    """Write the same text as ``as_text(document(...))`` scan by scan, however many there are."""
     head, _, tail = as_text(document([], settings, plan)).partition('"scans": []')
     yield head + '"scans": ['
     before = "\n"
@@ -146,18 +78,7 @@ def text_in_pieces(
 
 
 def schema() -> dict[str, Any]:
-    """Read the JSON schema of the contract (draft 2020-12).
-
-    Returns
-    -------
-    dict
-        The schema that is shipped with volest.
-
-    Examples
-    --------
-    >>> schema()["title"]
-    'What volest size writes'
-    """
+    """Read the JSON schema of the contract (draft 2020-12)."""
     text = resources.files("volest.sheet").joinpath("schema.json").read_text(encoding="utf-8")
     loaded = json.loads(text)
     assert isinstance(loaded, dict)  # noqa: S101  # our own file

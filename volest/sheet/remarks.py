@@ -29,23 +29,7 @@ _UNKNOWN = "no known weight"
 
 
 def made_with(settings: Settings) -> str:
-    """Say in one line what the figures rest on.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of the run.
-
-    Returns
-    -------
-    str
-        The stone, water to powder, waste, way, base line, column width and scoop.
-
-    Examples
-    --------
-    >>> made_with(Settings())
-    'stone type-4; waste 15 %; base line rim; pitch 0.4 mm; scoops of 50 g'
-    """
+    """Say in one line what the figures rest on."""
     wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
     heights = () if second.height_mm is None else (second.height_mm,)
     used = {
@@ -90,20 +74,7 @@ def _scoop(kind: StoneType, settings: Settings) -> str:
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
-    """Say what the brackets and the scoops of the table mean.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of the run.
-    shared : bool
-        Whether mixes are planned for several impressions.
-
-    Returns
-    -------
-    list of str
-        Two or three lines.
-    """
+    """Say what the brackets and the scoops of the table mean."""
     each = _scoops(settings)
     ends = {
         "gram": " + what is weighed on top. Never round them up.",
@@ -122,25 +93,7 @@ def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
 
 
 def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
-    """Count the outcomes.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    late : collection of str
-        Scans of impressions that are past their window when their turn comes.
-
-    Returns
-    -------
-    str
-        How many there are and how they ended; outcomes that did not happen are left out.
-
-    Examples
-    --------
-    >>> tally([Result(scan="a.stl", outcome="measured", seconds=0.5)])
-    '1 scan: 1 measured'
-    """
+    """Count the outcomes, and the impressions that are `late`: past their window at their turn."""
     scans = sum(result.cavity == 1 for result in results)
     told = tally_of(Counter(result.outcome for result in results), scans)
     past = sum(result.name in late for result in results)
@@ -150,20 +103,6 @@ def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
 def tally_of(counts: Mapping[str, int], scans: int) -> str:
     """Say in words how many impressions ended in which way.
 
-    Parameters
-    ----------
-    counts : mapping of str to int
-        Outcomes, and how often each happened.
-    scans : int
-        Scans that they are in.
-
-    Returns
-    -------
-    str
-        How many there are and how they ended; outcomes that did not happen are left out.
-
-    Examples
-    --------
     >>> tally_of({"measured": 2}, 2), tally_of({"measured": 2}, 1)
     ('2 scans: 2 measured', '2 impressions in 1 scan: 2 measured')
     """
@@ -175,20 +114,7 @@ def tally_of(counts: Mapping[str, int], scans: int) -> str:
 
 
 def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
-    """Tell every note in full, scan by scan.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    names : sequence of str
-        A visible name for each.
-
-    Returns
-    -------
-    list of renderable
-        A heading and one block a scan; empty where there is no note.
-    """
+    """Tell every note in full, a block a scan under a heading; nothing where there is none."""
     blocks: list[RenderableType] = []
     for result, name in zip(results, names, strict=True):
         if not result.notes:
@@ -204,20 +130,7 @@ def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableTy
 
 
 def refusals(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
-    """Tell why scans were refused and how to mend them.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    names : sequence of str
-        A visible name for each.
-
-    Returns
-    -------
-    list of renderable
-        A heading and one block a scan; empty where none was refused.
-    """
+    """Tell why scans were refused and how to mend them; nothing where none was."""
     blocks: list[RenderableType] = []
     for result, name in zip(results, names, strict=True):
         if result.outcome == REFUSED:

@@ -23,8 +23,6 @@ class Row:
 
     Parameters
     ----------
-    name : str
-        Visible name.
     stone : str
         Stone of the first pour; empty where all scans of the run take the same.
     volume : str
@@ -35,8 +33,6 @@ class Row:
         How the base line was found, and how far it was moved.
     notes : tuple of str
         Codes of the doubts, or one word.
-    refused : bool
-        Nothing was measured.
     """
 
     name: str
@@ -55,13 +51,7 @@ class Row:
         return self.notes != (NO_NOTE,)
 
     def figures(self) -> tuple[str, ...]:
-        """Give the cells that may never be cut.
-
-        Returns
-        -------
-        tuple of str
-            Volume, stone where there are several, powder, water, scoops and base line.
-        """
+        """Give the cells that may never be cut, stone among them where there are several."""
         stone = (self.stone,) if self.stone else ()
         return self.volume, *stone, self.powder, self.water, self.scoops, self.base
 
@@ -72,29 +62,7 @@ def rows(
     base: Base = _PLAIN,
     late: Collection[str] = (),
 ) -> list[Row]:
-    """Turn results into rows.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        One an impression.
-    names : sequence of str
-        A visible name for each.
-    base : Base
-        The base line that was asked for.
-    late : collection of str
-        Scans of impressions that are past their window when their turn comes.
-
-    Returns
-    -------
-    list of Row
-        In the same order.
-
-    Examples
-    --------
-    >>> rows([Result(scan="a.stl", outcome="refused", seconds=0.1)], ["a.stl"])[0].notes
-    ('REFUSED',)
-    """
+    """Turn results into rows; `late` are past their window when their turn comes."""
     volumes, stones = _volumes(results), _stones(results)
     return [
         _row(result, base, late, name=name, stone=stone, volume=volume)
@@ -149,23 +117,8 @@ def _volumes(results: Sequence[Result]) -> list[str]:
 
 
 def tenths(value: float | None, rounded: Callable[[float], int]) -> str:
-    """Write a volume in tenths of a mL.
+    """Write a volume in tenths of a mL, the ends of an interval by `math.floor` and `math.ceil`.
 
-    Parameters
-    ----------
-    value : float or None
-        The volume, in mL.
-    rounded : callable
-        `round`, or `math.floor` and `math.ceil` for the ends of an interval, which must not become
-        narrower.
-
-    Returns
-    -------
-    str
-        The figure, or a blank where there is none.
-
-    Examples
-    --------
     >>> tenths(1.1, math.ceil), tenths(1.11, math.ceil), tenths(None, round)
     ('1.1', '1.2', '-')
     """

@@ -53,48 +53,12 @@ _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
 def spread_text(results: Sequence[Result], plan: Plan | None = None) -> str:
-    """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF; UTF-8 when saved).
-
-    Parameters
-    ----------
-    results : sequence of Result
-        One an impression, in the order they are to stand.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-
-    Returns
-    -------
-    str
-        A heading line with `COLUMNS` and one line each; empty cells where nothing was measured.
-
-    Examples
-    --------
-    >>> spread_text([Result(scan="a.stl", outcome="refused", seconds=0.1)]).splitlines()[1]
-    'a.stl,refused,,,,,,,,,,,,,,,,,,,,,,0.100,,,,,,,,,,1'
-    """
+    """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF), empty where unmeasured."""
     return "".join(spread_pieces(results, plan))
 
 
 def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
-    r"""Write the same line by line, however many scans there are.
-
-    Parameters
-    ----------
-    results : iterable of Result
-        One an impression, in the order they are to stand.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-
-    Yields
-    ------
-    str
-        The heading line, then one line an impression, with their line ends.
-
-    Examples
-    --------
-    >>> [line[:14] for line in spread_pieces([])]
-    ['scan,outcome,v']
-    """
+    """Write the same line by line, however many scans there are."""
     mixes = () if plan is None else plan.mixes
     numbered = {
         one.name: (number, shared)

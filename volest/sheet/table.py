@@ -44,32 +44,9 @@ def table_text(
 ) -> str:
     """Draw the results for a terminal, a pipe or paper.
 
-    Parameters
-    ----------
-    results : sequence of Result
-        One an impression, in the order they are to stand.
-    settings : Settings
-        What they were made with.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-    width : int, optional
-        Columns of the terminal; None leaves every line of the table as long as it needs.
-    styled : bool
-        Bold and red by terminal codes; words say the same without.
-    brief : bool
-        Leave out the settings and the cautions; doubts and refusals always stay.
-    encoding : str
-        What the receiver can read; other characters are written out.
-
-    Returns
-    -------
-    str
-        The text, with its last line end.
-
-    Examples
-    --------
-    >>> print(table_text([], Settings(), brief=True), end="")
-    0 scans
+    Without a width every line of the table is as long as it needs. Bold and red say nothing that
+    words do not. Brief leaves out settings and cautions; doubts and refusals always stay.
+    Characters that the encoding lacks are written out.
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
