@@ -8,8 +8,8 @@ import pytest
 
 from tests.batch.small import QUICK, fill, without_times
 from tests.bench.one_cluster import Running, cluster_of
+from volest.batch.find import Place, place_of
 from volest.batch.many import run_many
-from volest.batch.places import Place, place_of
 from volest.batch.run import run
 from volest.errors import UsageError
 from volest.result import Result

@@ -7,8 +7,9 @@ import pytest
 
 from tests.batch.small import QUICK, fill
 from volest.batch import stamp
+from volest.batch.find import content_of
 from volest.batch.many import run_many
-from volest.batch.stamp import MAKERS, content_of, key_of, maker_mark, run_mark
+from volest.batch.stamp import MAKERS, key_of, maker_mark, run_mark
 from volest.settings import Settings
 
 ROOT = Path(__file__).parents[2] / "volest"

@@ -32,8 +32,8 @@ from tests.corpus.mesh import Mesh
 from tests.corpus.random_cases import random_case
 from volest.batch.cluster import Cluster
 from volest.batch.engine import Engine
+from volest.batch.find import Place
 from volest.batch.limits import Limits
-from volest.batch.places import Place
 from volest.batch.pool import Pool
 from volest.settings import Settings
 from volest.view.day_folder import DayFolder, day_folder

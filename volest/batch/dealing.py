@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from volest.batch.engine import Engine
-from volest.batch.places import Place
+from volest.batch.find import Place
 from volest.batch.run import SizeScan, fault_row
 from volest.batch.stamp import maker_mark
 from volest.batch.task import Done, Task

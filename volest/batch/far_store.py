@@ -2,8 +2,7 @@
 
 from typing import Any
 
-from volest.batch.places import Remote, file_system
-from volest.batch.stamp import Content
+from volest.batch.find import Content, Remote, file_system
 from volest.batch.store import as_bytes, from_bytes
 from volest.errors import UsageError
 from volest.result import Result

@@ -5,8 +5,8 @@ from collections.abc import Callable, Sequence
 
 from volest.batch.dealing import carried_out
 from volest.batch.engine import engine_for
+from volest.batch.find import Place
 from volest.batch.limits import Limits, check_limits
-from volest.batch.places import Place
 from volest.batch.run import SizeScan, check_settings
 from volest.result import Result, one_by_one
 from volest.settings import Settings

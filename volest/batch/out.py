@@ -5,12 +5,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Self
 
-from volest.batch.beside import noted
 from volest.batch.far_store import FarStore, write_far
+from volest.batch.find import Place, Remote, content_of, file_system, noted, size_of
 from volest.batch.held_folder import HeldFolder, unwritable
-from volest.batch.places import Place, Remote, file_system
 from volest.batch.run import FAULT
-from volest.batch.stamp import content_of, key_of, run_mark, size_of
+from volest.batch.stamp import key_of, run_mark
 from volest.batch.store import FileStore, Store
 from volest.batch.task import Done
 from volest.errors import UsageError

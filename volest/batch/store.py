@@ -5,7 +5,7 @@ from typing import Protocol
 
 from pydantic import TypeAdapter, ValidationError
 
-from volest.batch.stamp import Content
+from volest.batch.find import Content
 from volest.data_base import DataBase, Layout
 from volest.result import Result
 

@@ -4,9 +4,9 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from volest.batch.places import Place, Remote, at_hand
+from volest.batch.find import Content, Place, Remote, at_hand, content_of
 from volest.batch.run import SizeScan, fault_row, size_one
-from volest.batch.stamp import Content, content_of, maker_mark
+from volest.batch.stamp import maker_mark
 from volest.result import Result
 from volest.settings import Settings
 

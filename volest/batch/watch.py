@@ -9,7 +9,7 @@ from pathlib import Path
 
 import watchfiles
 
-from volest.batch.finding import find_scans
+from volest.batch.find import find_scans
 from volest.errors import NothingError
 from volest.scan.decision import decision_path
 

@@ -12,7 +12,7 @@ from volest.errors import EXIT_MEASURED
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
+    from volest.batch.find import Place
 
 
 def tell_dry(

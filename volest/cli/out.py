@@ -16,7 +16,7 @@ from volest.cli.talk import say
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
+    from volest.batch.find import Place
     from volest.batch.run import SizeScan
     from volest.result import Result
     from volest.stone.plan import Plan

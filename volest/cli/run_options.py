@@ -12,8 +12,8 @@ from volest.cli.options import Command, bundled
 from volest.errors import UsageError
 
 if TYPE_CHECKING:
+    from volest.batch.find import Place
     from volest.batch.limits import Limits
-    from volest.batch.places import Place
 
 
 def place(text: str) -> "Place":
@@ -29,7 +29,7 @@ def place(text: str) -> "Place":
     Path or Remote
         The place.
     """
-    from volest.batch.places import place_of  # keeps --help quick
+    from volest.batch.find import place_of  # keeps --help quick
 
     return place_of(text)
 

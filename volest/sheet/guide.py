@@ -25,7 +25,7 @@ _PARTS = {
 
 
 def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
-    """Write the trim guide of one scan; `lean_deg` is between its rim and the level of the teeth."""
+    """Write the trim guide of one scan; `lean_deg` is from its rim to the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     console.print("Heights of the rim over the base line, in mm, negative below it.")

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from volest.batch.dealing import carried_out
 from volest.batch.engine import Engine
+from volest.batch.find import Place
 from volest.batch.held_folder import KEPT
 from volest.batch.out import OutFolder
-from volest.batch.places import Place
 from volest.batch.run import SizeScan
 from volest.errors import UsageError
 from volest.result import Result
