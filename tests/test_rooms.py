@@ -33,7 +33,7 @@ ONLY_IN = {
     "sqlite3": "data_base",
 }
 ONLY_IN |= dict.fromkeys(("pebble", "watchfiles", "distributed", "fsspec"), "batch")
-BROAD = {"batch/run.py", "cli/main.py"}  # the edge of the batch and the edge of the program
+BROAD = {"batch/workers.py", "cli/main.py"}  # the edge of the batch and the edge of the program
 BANNED_NAMES = {"utils", "helpers", "common", "misc"}
 
 

@@ -25,7 +25,7 @@ NETWORK = {"socket", "ssl", "http", "urllib", "ftplib", "smtplib", "asyncio", "r
 REVIVING = {"pickle", "cPickle", "dill", "cloudpickle", "marshal", "shelve", "yaml", "joblib",
             "code", "codeop", "runpy", "ctypes"}  # fmt: skip
 RUNNING = {"eval", "exec", "compile", "__import__", "execfile"}
-CLUSTER = {"batch/cluster.py", "cli/cluster.py"}
+CLUSTER = {"cli/cluster.py"}
 WATCH = """
 import json, os, sys
 BAD = ("socket.connect", "socket.bind", "socket.getaddrinfo", "socket.gethostbyname",

@@ -8,10 +8,9 @@ from typing import Self
 from volest.batch.far_store import FarStore, write_far
 from volest.batch.find import Place, Remote, content_of, file_system, noted, size_of
 from volest.batch.held_folder import HeldFolder, unwritable
-from volest.batch.run import FAULT
 from volest.batch.stamp import key_of, run_mark
 from volest.batch.store import FileStore, Store
-from volest.batch.task import Done
+from volest.batch.workers import FAULT, Done
 from volest.errors import UsageError
 from volest.result import Result, one_by_one
 from volest.settings import Settings

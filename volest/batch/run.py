@@ -1,26 +1,39 @@
-"""Many scans, one after the other; none of them stops the rest."""
+"""Many scans in one run, one after the other or dealt out to an engine; none stops the rest."""
 
 import logging
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from volest.batch.find import Place
+from volest.batch.workers import (
+    FAULT,
+    Done,
+    Engine,
+    Limits,
+    SizeScan,
+    Task,
+    check_limits,
+    engine_for,
+    fault_row,
+    maker_mark,
+    size_one,
+)
 from volest.errors import (
     EXIT_FAULT,
     EXIT_MEASURED,
     EXIT_REFUSED,
     UsageError,
-    VolestError,
 )
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import PITCH_RANGE_MM, Settings
 from volest.stone.pours import first_pour, second_pour
 
-SizeScan = Callable[[Path, Settings], Result]
-FAULT = "fault"  # the code of a scan that volest itself failed on
 # Any ordinary quadrant; only whether the settings make a mix at all is asked.
 _TRIAL_VOLUME_ML, _TRIAL_FOOTPRINT_MM2 = 15.0, 2000.0
 _LOG = logging.getLogger(__name__)
+_TRIES = 2  # a scan whose worker died is given to one more; twice is no accident
 
 
 def run(
@@ -32,11 +45,10 @@ def run(
 ) -> list[Result]:
     """Size scans one after the other; fewer results if interrupted from the keyboard."""
     check_settings(settings)
-    size = size_scan or _pipeline()
     results: list[Result] = []
     try:
         for path in paths:
-            results.append(size_one(path, settings, size))
+            results.append(size_one(path, settings, size_scan))
             if on_result is not None:
                 on_result(results[-1])
     except KeyboardInterrupt:
@@ -81,32 +93,114 @@ def worst_of(refused: int, faults: int) -> int:
     return EXIT_REFUSED if refused else EXIT_MEASURED
 
 
-def _pipeline() -> SizeScan:
-    # Reads numpy and scipy, so not before a scan is there to be sized.
-    from volest.pipeline import size_scan
+def run_many(
+    places: Sequence[Place],
+    settings: Settings,
+    *,
+    limits: Limits | None = None,
+    cluster: str | None = None,
+    on_result: Callable[[Result], None] | None = None,
+    size_scan: SizeScan | None = None,
+    here: bool = False,
+) -> list[Result]:
+    """Size scans side by side; `run` is the same one after the other, and what it is checked with.
 
-    return size_scan
-
-
-def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
-    """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
-    size = size_scan or _pipeline()
-    start = time.perf_counter()
+    `on_result` is called in whatever order they end; the list has the order of the places, an
+    impression each. Another process must find `size_scan` by its name. With `here` all is done in
+    this process, without limits.
+    """
+    check_settings(settings)
+    limits = limits or Limits()
+    check_limits(limits)
+    results: dict[int, Result] = {}
     try:
-        return size(path, settings.for_scan(path.name))
-    except VolestError as fault:
-        reason, code = str(fault), fault.code
-        _LOG.info("%s is refused: %s", path, fault)
-    except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
-        # The edge of the batch: whatever one scan does to volest, the others are still sized.
-        _LOG.exception("%s brought volest down", path)
-        what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return fault_row(path, what, seconds=time.perf_counter() - start)
-    seconds = time.perf_counter() - start
-    return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)
+        with engine_for(len(places), limits, cluster=cluster, here=here) as engine:
+            for index, done in carried_out(places, settings, engine, size_scan=size_scan):
+                results[index] = done.result
+                if on_result is not None:
+                    on_result(done.result)
+    except KeyboardInterrupt:
+        _LOG.warning("interrupted after %d of %d scans", len(results), len(places))
+    return list(one_by_one(results[index] for index in sorted(results)))
 
 
-def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
-    """Make the row of a scan that volest, its worker or the computer failed on, and what to do."""
-    reason = f"fault in volest: {what}"
-    return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Dealt:
+    """A task that is under way: the scan as it was given, and which try this is."""
+
+    index: int
+    place: Place
+    task: Task
+    tries: int = 1
+
+
+def carried_out(
+    places: Sequence[Place],
+    settings: Settings,
+    engine: Engine,
+    *,
+    size_scan: SizeScan | None = None,
+    known: Callable[[Place], Done | None] | None = None,
+) -> Iterator[tuple[int, Done]]:
+    """Size scans on an open engine, a few at a time; what is done comes in the order it ends.
+
+    `known` gives what was finished earlier, or None; with it, what is finished now can be kept. A
+    worker with other code than this computer raises a UsageError.
+    """
+    open_tasks: dict[Future[Done], _Dealt] = {}
+    room = engine.room
+    for index, place in enumerate(places):
+        done = None if known is None else known(place)
+        if done is not None:
+            yield index, done
+            continue
+        task = Task(
+            place=_whole(place), settings=settings, size_scan=size_scan, keep=known is not None
+        )
+        open_tasks[engine.submit(task)] = _Dealt(index=index, place=place, task=task)
+        while len(open_tasks) >= room:
+            yield from _taken_in(open_tasks, engine)
+    while open_tasks:
+        yield from _taken_in(open_tasks, engine)
+
+
+def _taken_in(
+    open_tasks: "dict[Future[Done], _Dealt]", engine: Engine
+) -> Iterator[tuple[int, Done]]:
+    """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
+    ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
+    for future in sorted(ended, key=lambda one: open_tasks[one].index):
+        dealt = open_tasks.pop(future)
+        fault = _fault_of(future)
+        words, again = ("", False) if fault is None else engine.told(fault)
+        if again and dealt.tries < _TRIES:
+            _LOG.warning("%s is tried once more: %s", dealt.place, words)
+            open_tasks[engine.submit(dealt.task)] = replace(dealt, tries=dealt.tries + 1)
+        else:
+            yield dealt.index, _row(future, dealt.place, words)
+
+
+def _row(future: "Future[Done]", place: Place, words: str) -> Done:
+    if words:
+        _LOG.error("%s: %s", place, words)
+        return Done(result=fault_row(place, words))
+    done = future.result()
+    if done.maker is not None and done.maker != maker_mark():
+        raise UsageError(
+            "a worker with other code or libraries than this computer",
+            needed="the same volest, numpy, scipy and scikit-image everywhere",
+            remedy="install the same versions and start the workers again",
+        )
+    return replace(done, result=done.result.of_scan(str(place)))
+
+
+def _whole(place: Place) -> Place:
+    """Give a place that means the same in a process that stands in another folder."""
+    return place.absolute() if isinstance(place, Path) else place
+
+
+def _fault_of(future: "Future[Done]") -> BaseException | None:
+    try:
+        return future.exception()
+    except CancelledError as fault:  # a scheduler that went away calls its tasks off
+        return fault

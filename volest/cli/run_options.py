@@ -13,7 +13,7 @@ from volest.errors import UsageError
 
 if TYPE_CHECKING:
     from volest.batch.find import Place
-    from volest.batch.limits import Limits
+    from volest.batch.workers import Limits
 
 
 def place(text: str) -> "Place":
@@ -67,7 +67,7 @@ class RunChoice:
         Limits
             Checked.
         """
-        from volest.batch.limits import SECONDS_EACH, Limits, check_limits  # keeps --help quick
+        from volest.batch.workers import SECONDS_EACH, Limits, check_limits  # keeps --help quick
 
         seconds = SECONDS_EACH if self.seconds_each is None else self.seconds_each
         limits = Limits(workers=self.workers, memory_mb=self.memory, seconds_each=seconds)

@@ -22,7 +22,7 @@ from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
-    from volest.batch.run import SizeScan
+    from volest.batch.workers import SizeScan
     from volest.result import Result
     from volest.stone.plan import Plan
 
@@ -169,8 +169,7 @@ def _size(
     size_scan: "SizeScan | None",
 ) -> int:
     from volest.batch.find import noted  # keeps --help quick
-    from volest.batch.many import run_many  # keeps --help quick
-    from volest.batch.run import exit_code  # keeps --help quick
+    from volest.batch.run import exit_code, run_many  # keeps --help quick
 
     if running.out is not None:
 

@@ -18,8 +18,7 @@ from volest.cli.talk import say, set_talk
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.engine import Engine
-    from volest.batch.run import SizeScan
+    from volest.batch.workers import Engine, SizeScan
     from volest.result import Result
     from volest.settings import Settings
     from volest.sheet.rows import Row
@@ -87,9 +86,9 @@ def _watch(
     quiet: bool,
     size_scan: "SizeScan | None",
 ) -> None:
-    from volest.batch.engine import engine_for
     from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
+    from volest.batch.workers import engine_for
     from volest.sheet.remarks import made_with
     from volest.view.day_folder import day_folder
 
