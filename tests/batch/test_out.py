@@ -16,8 +16,8 @@ import psutil
 import pytest
 
 from tests.batch.small import QUICK, VOLEST, bowl_stl, fill, unruly, without_times
-from volest.batch.out import OutFolder
 from volest.batch.run import run
+from volest.batch.store import OutFolder
 from volest.batch.workers import Here
 from volest.errors import UsageError
 from volest.result import Result

@@ -9,7 +9,7 @@ from tests.batch.small import QUICK, fill
 from volest.batch import workers
 from volest.batch.find import content_of
 from volest.batch.run import run_many
-from volest.batch.stamp import key_of, run_mark
+from volest.batch.store import key_of, run_mark
 from volest.batch.workers import MAKERS, maker_mark
 from volest.settings import Settings
 
