@@ -23,8 +23,7 @@ from volest.errors import UsageError
 from volest.result import Result
 from volest.scan.decision import Decision, write_decision
 from volest.settings import Settings
-from volest.sheet.record import as_text, document
-from volest.sheet.spread import spread_text
+from volest.sheet.record import as_text, document, spread_text
 from volest.view.day_folder import day_folder
 
 ROOT = Path(__file__).parents[2]

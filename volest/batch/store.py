@@ -18,8 +18,7 @@ from volest.data_base import DataBase, Layout
 from volest.errors import UsageError
 from volest.result import Result, one_by_one
 from volest.settings import Settings
-from volest.sheet.record import text_in_pieces
-from volest.sheet.spread import spread_pieces
+from volest.sheet.record import spread_pieces, text_in_pieces
 from volest.sheet.target import write_whole
 from volest.stone.plan import Plan
 

@@ -33,8 +33,7 @@ FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
-    *("scan", "cavity", "stone", "view", "sheet/names.py", "batch/workers.py", "pipeline.py"),
-    "sheet/rows.py",
+    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py"),
     *("result.py", "settings.py", "lab.py", "learned.py", "notes.py", "errors.py"),
     "given_files.py",
 )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.workers import Engine, SizeScan
     from volest.result import Result
     from volest.settings import Settings
-    from volest.sheet.rows import Row
+    from volest.sheet.table import Row
     from volest.view.day_folder import DayFolder
 
 _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
@@ -199,7 +199,7 @@ class _Desk:
             return
         from volest.result import one_by_one
         from volest.sheet.names import visible
-        from volest.sheet.rows import rows
+        from volest.sheet.table import rows
 
         settings = self._day.out.settings
         for one in one_by_one([result]):

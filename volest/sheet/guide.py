@@ -1,16 +1,19 @@
-"""The trim guide and the curve as text: where the blade goes, and volume against height."""
+"""The trim guide as text, and the curve of volume against height as CSV and as a drawing."""
 
 import csv
 import io
 import math
+from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 
 from volest.cavity.margin import Margin
 from volest.cavity.trim import LEVEL_MM, Trim
+from volest.errors import UsageError
 from volest.result import Result
 from volest.sheet.names import visible, wrapped
+from volest.sheet.target import write_whole
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -22,6 +25,8 @@ _PARTS = {
     "pitch": "the two ways of measuring",
     "surface": "the scanner's own trueness",
 }
+KINDS = (".svg", ".png", ".pdf")
+_STONE, _LINE = "#7a5c2e", "#10262b"
 
 
 def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
@@ -150,3 +155,32 @@ def advice(trim: Trim) -> list[str]:
             f"{-trim.rim_lowest_mm:.1f} mm."
         )
     return lines or ["The rim lies at the base line all round: nothing to cut or to box."]
+
+
+def draw_curve(result: Result, target: Path) -> None:
+    """Draw the volume over the base line's height, with the interval, to one of `KINDS`."""
+    try:
+        from matplotlib.figure import Figure
+    except ImportError as fault:
+        raise UsageError(
+            "no matplotlib",
+            needed="it for plots",
+            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+        ) from fault
+    figure = Figure(figsize=(6.4, 4.0), layout="constrained")
+    axes = figure.subplots()
+    heights, volumes = zip(*result.curve, strict=True)
+    axes.plot(heights, volumes, color=_STONE, linewidth=2.0)
+    axes.axvline(0.0, color=_LINE, linewidth=1.0, linestyle="--", label="base line")
+    if result.volume_low_ml is not None and result.volume_high_ml is not None:
+        axes.axhspan(
+            result.volume_low_ml, result.volume_high_ml, color=_STONE, alpha=0.2, label="interval"
+        )
+    axes.set_xlabel("height over the base line, mm")
+    axes.set_ylabel("volume, mL")
+    axes.set_title(visible(Path(result.name).name).replace("$", r"\$"), loc="left")
+    axes.grid(visible=True, linewidth=0.3)
+    axes.legend()
+    stream = io.BytesIO()
+    figure.savefig(stream, format=target.suffix.lower().removeprefix("."), dpi=150)
+    write_whole(target, stream.getvalue())
