@@ -214,12 +214,8 @@ def _below(place: Remote) -> list[Place]:
     return [
         Remote(url=fs.unstrip_protocol(file))
         for file in found
-        if file.lower().endswith(SCAN_SUFFIXES) and not _is_hidden(file[len(path) :])
+        if file.lower().endswith(SCAN_SUFFIXES) and "/." not in f"/{file[len(path) :]}"
     ]
-
-
-def _is_hidden(below: str) -> bool:
-    return any(part.startswith(".") for part in below.split("/"))
 
 
 def _unreached(place: Remote, fault: Exception) -> UsageError:
@@ -335,14 +331,14 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
         size = size_of(scan) if isinstance(scan, Path) else None
         if size is not None and isinstance(scan, Path):
             by_size.setdefault(size, []).append(scan)
-    return [same for alike in by_size.values() if len(alike) > 1 for same in _parted(alike)]
-
-
-def _parted(scans: Iterable[Path]) -> list[list[Path]]:
-    twins = Twins()
-    for scan in scans:
-        twins.take(scan)
-    return twins.groups()
+    groups: list[list[Path]] = []
+    for alike in by_size.values():
+        if len(alike) > 1:
+            twins = Twins()
+            for scan in alike:
+                twins.take(scan)
+            groups += twins.groups()
+    return groups
 
 
 def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterator[Result]:

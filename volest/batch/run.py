@@ -20,12 +20,7 @@ from volest.batch.workers import (
     maker_mark,
     size_one,
 )
-from volest.errors import (
-    EXIT_FAULT,
-    EXIT_MEASURED,
-    EXIT_REFUSED,
-    UsageError,
-)
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, UsageError
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import PITCH_RANGE_MM, Settings
 from volest.stone.pours import first_pour, second_pour
@@ -154,9 +149,9 @@ def carried_out(
         if done is not None:
             yield index, done
             continue
-        task = Task(
-            place=_whole(place), settings=settings, size_scan=size_scan, keep=known is not None
-        )
+        # A path that means the same in a process that stands in another folder.
+        whole = place.absolute() if isinstance(place, Path) else place
+        task = Task(place=whole, settings=settings, size_scan=size_scan, keep=known is not None)
         open_tasks[engine.submit(task)] = _Dealt(index=index, place=place, task=task)
         while len(open_tasks) >= room:
             yield from _taken_in(open_tasks, engine)
@@ -192,11 +187,6 @@ def _row(future: "Future[Done]", place: Place, words: str) -> Done:
             remedy="install the same versions and start the workers again",
         )
     return replace(done, result=done.result.of_scan(str(place)))
-
-
-def _whole(place: Place) -> Place:
-    """Give a place that means the same in a process that stands in another folder."""
-    return place.absolute() if isinstance(place, Path) else place
 
 
 def _fault_of(future: "Future[Done]") -> BaseException | None:

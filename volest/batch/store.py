@@ -265,7 +265,10 @@ class OutFolder:
             return None
         key = key_of(content, self._mark)
         result = self._store.get(key)
-        if result is None or (_is_measured(result) and self._lacks_card(key)):
+        if result is None:
+            return None
+        measured = any(one.volume_ml is not None for one in one_by_one([result]))
+        if measured and self._card_left is not None and not self._kept_card(key).is_file():
             return None
         self._keys[str(place)] = key
         self.reused += 1
@@ -282,7 +285,9 @@ class OutFolder:
             return
         key = key_of(done.content, self._mark)
         try:
-            self._take_card(name, key)
+            left = None if self._card_left is None else self._card_left(name)
+            if left is not None and left.is_file():
+                left.replace(self._kept_card(key))
             if self._store.put(key, done.content, done.result):
                 self._keys[name] = key
                 del self._loose[name]
@@ -338,18 +343,6 @@ class OutFolder:
             self._held.close()
             raise
 
-    def _lacks_card(self, key: str) -> bool:
-        return self._card_left is not None and not self._kept_card(key).is_file()
-
-    def _take_card(self, scan: str, key: str) -> None:
-        left = None if self._card_left is None else self._card_left(scan)
-        if left is not None and left.is_file():
-            left.replace(self._kept_card(key))
-
     def _kept_card(self, key: str) -> Path:
         assert self._held is not None  # noqa: S101  # cards are made for folders of this computer
         return self._held.cards / f"{key}.json"
-
-
-def _is_measured(result: Result) -> bool:
-    return any(one.volume_ml is not None for one in one_by_one([result]))

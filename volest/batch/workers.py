@@ -19,11 +19,8 @@ from pathlib import Path
 from typing import Any, Protocol, Self
 
 from volest import __version__
-from volest.batch.find import Content, Place, Remote, at_hand, content_of
-from volest.errors import (
-    UsageError,
-    VolestError,
-)
+from volest.batch.find import Content, Place, at_hand, content_of
+from volest.errors import UsageError, VolestError
 from volest.result import REFUSED, Result
 from volest.settings import Settings
 from volest.sheet.names import visible
@@ -123,33 +120,25 @@ def carry_out(task: Task) -> Done:
 def _sized(task: Task) -> Result:
     if isinstance(task.place, Path):
         return size_one(task.place, task.settings, task.size_scan)
-    return _sized_far(task.place, task)
-
-
-def _sized_far(place: Remote, task: Task) -> Result:
     start = time.perf_counter()
     try:
-        with at_hand(place) as near:
+        with at_hand(task.place) as near:
             result = size_one(near, task.settings, task.size_scan)
     except OSError as fault:
         seconds = time.perf_counter() - start
-        return fault_row(place, f"the store did not give it: {fault}", seconds=seconds)
-    return result.of_scan(str(place))
-
-
-def _pipeline() -> SizeScan:
-    # Reads numpy and scipy, so not before a scan is there to be sized.
-    from volest.pipeline import size_scan
-
-    return size_scan
+        return fault_row(task.place, f"the store did not give it: {fault}", seconds=seconds)
+    return result.of_scan(str(task.place))
 
 
 def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
     """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
-    size = size_scan or _pipeline()
+    if size_scan is None:  # reads numpy and scipy, so not before a scan is there to be sized
+        from volest import pipeline
+
+        size_scan = pipeline.size_scan
     start = time.perf_counter()
     try:
-        return size(path, settings.for_scan(path.name))
+        return size_scan(path, settings.for_scan(path.name))
     except VolestError as fault:
         reason, code = str(fault), fault.code
         _LOG.info("%s is refused: %s", path, fault)

@@ -126,11 +126,7 @@ def write_results(
     sheet : str
         The page, if one is wanted.
     """
-    from volest.sheet.record import (  # keeps --help quick
-        as_text,
-        document,
-        spread_text,  # keeps --help quick
-    )
+    from volest.sheet.record import as_text, document, spread_text  # keeps --help quick
     from volest.sheet.target import write_whole  # keeps --help quick
 
     wanted: tuple[tuple[str | None, Callable[[], str]], ...] = (

@@ -36,9 +36,11 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
     console.print(_hours(trim))
+    seen = {part.hour for part in trim.stretches}
+    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
     console.print(
         f"\nWithin {LEVEL_MM:g} mm of the base line the rim is left as it is."
-        + _hours_without_rim(trim)
+        + (f" No rim lies at {', '.join(missing)} o'clock." if missing else "")
     )
     console.print()
     for line in advice(trim):
@@ -47,7 +49,10 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
-    console.print(f"\nVolume {result.volume_ml:.1f} mL, {_give_or_take(margin)}:")
+    unsure = f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
+    if margin.more_ml == 0.0:
+        unsure = f"give or take {margin.above_ml:.1f} mL"
+    console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure}:")
     for name, u_ml in margin.parts_ml:
         console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
     if margin.more_ml:
@@ -59,12 +64,6 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
         console.print("\n" + wrapped(words, _WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
-
-
-def _give_or_take(margin: Margin) -> str:
-    if margin.more_ml == 0.0:
-        return f"give or take {margin.above_ml:.1f} mL"
-    return f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
 
 
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
@@ -80,12 +79,6 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     lines.writerow(CURVE_COLUMNS)
     lines.writerows((f"{height:.3f}", f"{volume:.3f}") for height, volume in curve)
     return out.getvalue()
-
-
-def _hours_without_rim(trim: Trim) -> str:
-    seen = {part.hour for part in trim.stretches}
-    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
-    return f" No rim lies at {', '.join(missing)} o'clock." if missing else ""
 
 
 def _hours(trim: Trim) -> Table:

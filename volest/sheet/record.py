@@ -12,7 +12,6 @@ from textwrap import indent
 from typing import Any
 
 from volest import __version__
-from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.names import cell
@@ -214,7 +213,9 @@ def _cells(result: Result) -> dict[str, str]:
         "footprint_mm2": _number(result.footprint_mm2),
         "slope_ml_per_mm": _number(result.slope_ml_per_mm),
         "note_codes": cell(" ".join(note.code for note in result.notes)),
-        "notes": cell(" | ".join(_told(note) for note in result.notes)),
+        "notes": cell(
+            " | ".join(f"{note.code}: {note.text} Do: {note.do}" for note in result.notes)
+        ),
         "reason": cell(result.reason or ""),
         "seconds": _number(result.seconds),
     }
@@ -245,10 +246,6 @@ def _bowlful(made: Mix, of: str = "") -> dict[str, str]:
         f"{of}water_ml": _number(made.water_ml),
         f"{of}bowl": cell(made.bowl or ""),
     }
-
-
-def _told(note: Note) -> str:
-    return f"{note.code}: {note.text} Do: {note.do}"
 
 
 def _number(value: float | None) -> str:

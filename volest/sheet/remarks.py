@@ -18,7 +18,7 @@ from volest.stone.cost import cost_in_words
 from volest.stone.in_words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.stone.mix import Mix
 from volest.stone.own import bench_for, find_stone
-from volest.stone.plan import Impression, Plan, SharedMix, priced
+from volest.stone.plan import Plan, SharedMix, priced
 from volest.stone.pours import knows_scoop
 from volest.stone.types import StoneType
 from volest.stone.windows import whole
@@ -183,7 +183,13 @@ def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str
     for mix in (*firsts, *(result.second_pour for result in results)):
         if mix is not None:
             made.setdefault(mix.stone, []).append(mix)
-    return [_used(stone, mixes) for stone, mixes in made.items()]
+    lines = []
+    for stone, mixes in made.items():
+        powder_g, waste_g = sum(mix.powder_g for mix in mixes), sum(mix.waste_g for mix in mixes)
+        line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
+        cost = cost_in_words(powder_g, waste_g, mixes[0].kind)
+        lines.append(f"{line}; {cost}" if cost else line)
+    return lines
 
 
 def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
@@ -231,12 +237,11 @@ def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
     return replace(shared, notes=tuple(notes))
 
 
-def _waiting(one: Impression, called: Mapping[str, str]) -> str:
-    return called[one.name] + ("" if one.window is None else f" ({one.window.material})")
-
-
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
-    names = ", ".join(_waiting(one, called) for one in shared.impressions)
+    names = ", ".join(
+        called[one.name] + ("" if one.window is None else f" ({one.window.material})")
+        for one in shared.impressions
+    )
     bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
     start = f"in {whole(shared.start_min)} min" if shared.start_min else "now"
     lines = [
@@ -258,10 +263,3 @@ def _amounts(mix: Mix) -> str:
         f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
         f"({scoops_in_words(mix)})"
     )
-
-
-def _used(stone: str, mixes: Sequence[Mix]) -> str:
-    powder_g, waste_g = sum(m.powder_g for m in mixes), sum(m.waste_g for m in mixes)
-    line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
-    cost = cost_in_words(powder_g, waste_g, mixes[0].kind)
-    return f"{line}; {cost}" if cost else line
