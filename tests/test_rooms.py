@@ -15,7 +15,7 @@ TREES = {
     for path in sorted(ROOT.rglob("*.py"))
 }
 LATE = {"trimesh", "pyvista", "vtk", "vtkmodules"}
-BROAD = {"batch/run.py", "cli/main.py"}  # the edge of the batch and the edge of the program
+BROAD = {"batch/workers.py", "cli/main.py"}  # the edge of the batch and the edge of the program
 BANNED_NAMES = {"utils", "helpers", "common", "misc"}
 
 

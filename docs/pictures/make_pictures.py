@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from rich.console import Console
 from rich.text import Text
 
-from volest.batch.finding import find_scans
+from volest.batch.find import find_scans
 from volest.batch.run import run
 from volest.pipeline import Cavity, examine
 from volest.settings import Base, Settings

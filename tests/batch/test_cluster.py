@@ -8,9 +8,8 @@ import pytest
 
 from tests.batch.small import QUICK, fill, without_times
 from tests.bench.one_cluster import Running, cluster_of
-from volest.batch.many import run_many
-from volest.batch.places import Place, place_of
-from volest.batch.run import run
+from volest.batch.find import Place, place_of
+from volest.batch.run import run, run_many
 from volest.errors import UsageError
 from volest.result import Result
 
@@ -44,7 +43,7 @@ def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: 
 
 
 def test_a_scheduler_that_is_not_there(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr("volest.batch.cluster.PATIENCE_S", 1.0)
+    monkeypatch.setattr("volest.batch.workers.PATIENCE_S", 1.0)
     (path,) = fill(tmp_path, 1)
     with pytest.raises(UsageError, match="no scheduler at"):
         run_many([path], QUICK, cluster="tcp://127.0.0.1:9")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from volest.batch.finding import find_scans, natural_key, passed_over
+from volest.batch.find import find_scans, natural_key, passed_over
 from volest.errors import NothingError
 
 

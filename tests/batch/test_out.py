@@ -16,15 +16,14 @@ import psutil
 import pytest
 
 from tests.batch.small import QUICK, VOLEST, bowl_stl, fill, unruly, without_times
-from volest.batch.engine import Here
-from volest.batch.out import OutFolder
 from volest.batch.run import run
+from volest.batch.store import OutFolder
+from volest.batch.workers import Here
 from volest.errors import UsageError
 from volest.result import Result
 from volest.scan.decision import Decision, write_decision
 from volest.settings import Settings
-from volest.sheet.record import as_text, document
-from volest.sheet.spread import spread_text
+from volest.sheet.record import as_text, document, spread_text
 from volest.view.day_folder import day_folder
 
 ROOT = Path(__file__).parents[2]

@@ -7,9 +7,9 @@ import fsspec
 import pytest
 
 from tests.batch.small import QUICK, bowl_stl, fill
-from volest.batch.engine import Here
-from volest.batch.places import Place, Remote, find_places, place_of
+from volest.batch.find import Place, Remote, find_places, place_of
 from volest.batch.run import run
+from volest.batch.workers import Here
 from volest.errors import NothingError, UsageError
 from volest.scan.decision import SUFFIX
 from volest.sheet.record import scan_record

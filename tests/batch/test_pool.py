@@ -7,9 +7,8 @@ from pathlib import Path
 import pytest
 
 from tests.batch.small import QUICK, fill, formula_ml, unruly, without_times
-from volest.batch.limits import LEAST_MEMORY_MB, Limits, check_limits
-from volest.batch.many import run_many
-from volest.batch.run import FAULT, run
+from volest.batch.run import run, run_many
+from volest.batch.workers import FAULT, LEAST_MEMORY_MB, Limits, check_limits
 from volest.errors import UsageError
 from volest.result import Result
 from volest.settings import Settings
@@ -93,7 +92,7 @@ def test_limits_that_mean_nothing_are_refused(limits: Limits) -> None:
 def test_one_scan_starts_no_processes(tmp_path: Path) -> None:
     (path,) = fill(tmp_path, 1)
     code = (
-        "import sys; from pathlib import Path; from volest.batch.many import run_many;"
+        "import sys; from pathlib import Path; from volest.batch.run import run_many;"
         "from tests.batch.small import QUICK;"
         f"print(run_many([Path({str(path)!r})], QUICK)[0].outcome, 'pebble' in sys.modules)"
     )

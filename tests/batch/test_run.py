@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.sheet.invented import measured, refused
-from volest.batch.run import FAULT, check_settings, exit_code, run
+from volest.batch.run import check_settings, exit_code, run
+from volest.batch.workers import FAULT
 from volest.errors import MixError, UsageError, VolestError
 from volest.result import Result
 from volest.settings import Settings

@@ -6,9 +6,11 @@ from pathlib import Path
 import pytest
 
 from tests.batch.small import QUICK, fill
-from volest.batch import stamp
-from volest.batch.many import run_many
-from volest.batch.stamp import MAKERS, content_of, key_of, maker_mark, run_mark
+from volest.batch import workers
+from volest.batch.find import content_of
+from volest.batch.run import run_many
+from volest.batch.store import key_of, run_mark
+from volest.batch.workers import MAKERS, maker_mark
 from volest.settings import Settings
 
 ROOT = Path(__file__).parents[2] / "volest"
@@ -57,8 +59,8 @@ def test_all_code_that_makes_a_result_or_its_card_is_in_the_mark() -> None:
 def test_a_run_that_keeps_nothing_does_not_read_the_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(stamp, "MAKERS", ("no such file",))
-    stamp.maker_mark.cache_clear()
+    monkeypatch.setattr(workers, "MAKERS", ("no such file",))
+    workers.maker_mark.cache_clear()
     (path,) = fill(tmp_path, 1)
     assert run_many([path], QUICK)[0].outcome == "measured"
-    assert stamp.maker_mark.cache_info().currsize == 0
+    assert workers.maker_mark.cache_info().currsize == 0

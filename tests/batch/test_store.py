@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.sheet.invented import measured
-from volest.batch.stamp import Content
+from volest.batch.find import Content
 from volest.batch.store import FileStore
 from volest.errors import UsageError
 from volest.sheet.record import scan_record

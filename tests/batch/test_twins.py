@@ -2,8 +2,7 @@
 
 from pathlib import Path
 
-from volest.batch.places import Place, Remote
-from volest.batch.twins import Twins, same_scans
+from volest.batch.find import Place, Remote, Twins, same_scans
 
 
 def put(folder: Path, **held: bytes) -> list[Path]:

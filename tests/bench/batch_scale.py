@@ -30,11 +30,8 @@ from tests.corpus.case import make
 from tests.corpus.files import write
 from tests.corpus.mesh import Mesh
 from tests.corpus.random_cases import random_case
-from volest.batch.cluster import Cluster
-from volest.batch.engine import Engine
-from volest.batch.limits import Limits
-from volest.batch.places import Place
-from volest.batch.pool import Pool
+from volest.batch.find import Place
+from volest.batch.workers import Cluster, Engine, Limits, Pool
 from volest.settings import Settings
 from volest.view.day_folder import DayFolder, day_folder
 

@@ -9,7 +9,7 @@ import pytest
 from rich.cells import cell_len
 
 from tests.sheet.invented import DIFFER, HEEL, measured, refused
-from volest.batch.engine import Here
+from volest.batch.workers import Here
 from volest.cli.watch import _Desk
 from volest.result import Result
 from volest.settings import Settings

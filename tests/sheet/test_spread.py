@@ -10,7 +10,7 @@ from tests.sheet.invented import HEEL, measured, refused
 from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings
-from volest.sheet.spread import COLUMNS, spread_text
+from volest.sheet.record import COLUMNS, spread_text
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
 

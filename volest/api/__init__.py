@@ -5,7 +5,7 @@ All three take the same options, by name; what is left out is as on the command 
 
 from volest.api.calls import measure, mix, size_folder
 from volest.api.options import Options, settings_for
-from volest.batch.limits import Limits
+from volest.batch.workers import Limits
 from volest.errors import VolestError
 from volest.lab import Lab
 from volest.result import Result

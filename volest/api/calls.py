@@ -6,12 +6,9 @@ from collections.abc import Callable
 from typing import Unpack
 
 from volest.api.options import Options, settings_for
-from volest.batch.beside import noted, words_of_unread
-from volest.batch.engine import engine_for
-from volest.batch.limits import Limits, check_limits
-from volest.batch.many import run_many
-from volest.batch.places import at_hand, find_places, place_of
-from volest.batch.twins import same_scans
+from volest.batch.find import at_hand, find_places, noted, place_of, same_scans, words_of_unread
+from volest.batch.run import run_many
+from volest.batch.workers import Limits, check_limits, engine_for
 from volest.errors import ScanError, UsageError
 from volest.pipeline import measure as measure_scan
 from volest.pipeline import refused, size_scan

@@ -1,26 +1,34 @@
-"""Many scans, one after the other; none of them stops the rest."""
+"""Many scans in one run, one after the other or dealt out to an engine; none stops the rest."""
 
 import logging
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from volest.errors import (
-    EXIT_FAULT,
-    EXIT_MEASURED,
-    EXIT_REFUSED,
-    UsageError,
-    VolestError,
+from volest.batch.find import Place
+from volest.batch.workers import (
+    FAULT,
+    Done,
+    Engine,
+    Limits,
+    SizeScan,
+    Task,
+    check_limits,
+    engine_for,
+    fault_row,
+    maker_mark,
+    size_one,
 )
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, UsageError
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import PITCH_RANGE_MM, Settings
 from volest.stone.pours import first_pour, second_pour
 
-SizeScan = Callable[[Path, Settings], Result]
-FAULT = "fault"  # the code of a scan that volest itself failed on
 # Any ordinary quadrant; only whether the settings make a mix at all is asked.
 _TRIAL_VOLUME_ML, _TRIAL_FOOTPRINT_MM2 = 15.0, 2000.0
 _LOG = logging.getLogger(__name__)
+_TRIES = 2  # a scan whose worker died is given to one more; twice is no accident
 
 
 def run(
@@ -30,37 +38,12 @@ def run(
     on_result: Callable[[Result], None] | None = None,
     size_scan: SizeScan | None = None,
 ) -> list[Result]:
-    """Size scans one after the other.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        The scans, as `volest.batch.finding.find_scans` lists them.
-    settings : Settings
-        What holds for all of them.
-    on_result : callable, optional
-        Called with each scan's result as soon as it is there.
-    size_scan : callable, optional
-        What turns one path into a result, with further impressions as its ``others``;
-        `volest.pipeline.size_scan` by default.
-
-    Returns
-    -------
-    list of Result
-        One an impression, in the order of the paths; not all of them if the run was interrupted
-        from the keyboard.
-
-    Raises
-    ------
-    VolestError
-        If the settings mean nothing, before any scan is read.
-    """
+    """Size scans one after the other; fewer results if interrupted from the keyboard."""
     check_settings(settings)
-    size = size_scan or _pipeline()
     results: list[Result] = []
     try:
         for path in paths:
-            results.append(size_one(path, settings, size))
+            results.append(size_one(path, settings, size_scan))
             if on_result is not None:
                 on_result(results[-1])
     except KeyboardInterrupt:
@@ -69,24 +52,7 @@ def run(
 
 
 def check_settings(settings: Settings) -> None:
-    """Refuse settings that cannot hold for any scan.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of a run.
-
-    Raises
-    ------
-    UsageError
-        If the pitch is out of range or the stone is not known.
-    MixError
-        If water, waste or residue do not make a mix.
-
-    Examples
-    --------
-    >>> check_settings(Settings(pitch_mm=0.4))
-    """
+    """Refuse a pitch, stone, water, waste or residue that cannot hold for any scan."""
     finest, coarsest = PITCH_RANGE_MM
     if not finest <= settings.pitch_mm <= coarsest:
         raise UsageError(
@@ -106,44 +72,14 @@ def check_settings(settings: Settings) -> None:
 
 
 def exit_code(results: Sequence[Result]) -> int:
-    """Say how a run ended; the worst scan decides.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-
-    Returns
-    -------
-    int
-        4 if volest itself failed on one, else 1 if one was refused, else 0.
-
-    Examples
-    --------
-    >>> exit_code([Result(scan="a.stl", outcome="refused", seconds=0.1, reason="found 0 bytes")])
-    1
-    """
+    """Say how a run ended; the worst scan decides."""
     refused = [result for result in results if result.outcome == REFUSED]
     return worst_of(len(refused), sum(result.code == FAULT for result in refused))
 
 
 def worst_of(refused: int, faults: int) -> int:
-    """Say how a run ended of which only the numbers are known.
+    """Say how a run ended of which only the numbers are known; faults are refused scans too.
 
-    Parameters
-    ----------
-    refused : int
-        Scans that were refused, faults among them.
-    faults : int
-        Scans on which volest itself failed.
-
-    Returns
-    -------
-    int
-        The exit code.
-
-    Examples
-    --------
     >>> worst_of(0, 0), worst_of(2, 0), worst_of(2, 1)
     (0, 1, 4)
     """
@@ -152,67 +88,109 @@ def worst_of(refused: int, faults: int) -> int:
     return EXIT_REFUSED if refused else EXIT_MEASURED
 
 
-def _pipeline() -> SizeScan:
-    # Reads numpy and scipy, so not before a scan is there to be sized.
-    from volest.pipeline import size_scan
+def run_many(
+    places: Sequence[Place],
+    settings: Settings,
+    *,
+    limits: Limits | None = None,
+    cluster: str | None = None,
+    on_result: Callable[[Result], None] | None = None,
+    size_scan: SizeScan | None = None,
+    here: bool = False,
+) -> list[Result]:
+    """Size scans side by side; `run` is the same one after the other, and what it is checked with.
 
-    return size_scan
-
-
-def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
-    """Size one scan so that nothing it does stops the others.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    size_scan : callable, optional
-        What turns one path into one result; `volest.pipeline.size_scan` by default.
-
-    Returns
-    -------
-    Result
-        What is said of it; a 'fault' row where volest itself failed.
+    `on_result` is called in whatever order they end; the list has the order of the places, an
+    impression each. Another process must find `size_scan` by its name. With `here` all is done in
+    this process, without limits.
     """
-    size = size_scan or _pipeline()
-    start = time.perf_counter()
+    check_settings(settings)
+    limits = limits or Limits()
+    check_limits(limits)
+    results: dict[int, Result] = {}
     try:
-        return size(path, settings.for_scan(path.name))
-    except VolestError as fault:
-        reason, code = str(fault), fault.code
-        _LOG.info("%s is refused: %s", path, fault)
-    except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
-        # The edge of the batch: whatever one scan does to volest, the others are still sized.
-        _LOG.exception("%s brought volest down", path)
-        what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return fault_row(path, what, seconds=time.perf_counter() - start)
-    seconds = time.perf_counter() - start
-    return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)
+        with engine_for(len(places), limits, cluster=cluster, here=here) as engine:
+            for index, done in carried_out(places, settings, engine, size_scan=size_scan):
+                results[index] = done.result
+                if on_result is not None:
+                    on_result(done.result)
+    except KeyboardInterrupt:
+        _LOG.warning("interrupted after %d of %d scans", len(results), len(places))
+    return list(one_by_one(results[index] for index in sorted(results)))
 
 
-def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
-    """Make the row of a scan that volest, its worker or the computer failed on.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Dealt:
+    """A task that is under way: the scan as it was given, and which try this is."""
 
-    Parameters
-    ----------
-    scan : object
-        The scan, as it is written.
-    what : str
-        What happened, and what can be done.
-    seconds : float
-        Time that it took.
+    index: int
+    place: Place
+    task: Task
+    tries: int = 1
 
-    Returns
-    -------
-    Result
-        A refused scan with the code 'fault'.
 
-    Examples
-    --------
-    >>> fault_row("a.stl", "its worker was killed").reason
-    'fault in volest: its worker was killed'
+def carried_out(
+    places: Sequence[Place],
+    settings: Settings,
+    engine: Engine,
+    *,
+    size_scan: SizeScan | None = None,
+    known: Callable[[Place], Done | None] | None = None,
+) -> Iterator[tuple[int, Done]]:
+    """Size scans on an open engine, a few at a time; what is done comes in the order it ends.
+
+    `known` gives what was finished earlier, or None; with it, what is finished now can be kept. A
+    worker with other code than this computer raises a UsageError.
     """
-    reason = f"fault in volest: {what}"
-    return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)
+    open_tasks: dict[Future[Done], _Dealt] = {}
+    room = engine.room
+    for index, place in enumerate(places):
+        done = None if known is None else known(place)
+        if done is not None:
+            yield index, done
+            continue
+        # A path that means the same in a process that stands in another folder.
+        whole = place.absolute() if isinstance(place, Path) else place
+        task = Task(place=whole, settings=settings, size_scan=size_scan, keep=known is not None)
+        open_tasks[engine.submit(task)] = _Dealt(index=index, place=place, task=task)
+        while len(open_tasks) >= room:
+            yield from _taken_in(open_tasks, engine)
+    while open_tasks:
+        yield from _taken_in(open_tasks, engine)
+
+
+def _taken_in(
+    open_tasks: "dict[Future[Done], _Dealt]", engine: Engine
+) -> Iterator[tuple[int, Done]]:
+    """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
+    ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
+    for future in sorted(ended, key=lambda one: open_tasks[one].index):
+        dealt = open_tasks.pop(future)
+        fault = _fault_of(future)
+        words, again = ("", False) if fault is None else engine.told(fault)
+        if again and dealt.tries < _TRIES:
+            _LOG.warning("%s is tried once more: %s", dealt.place, words)
+            open_tasks[engine.submit(dealt.task)] = replace(dealt, tries=dealt.tries + 1)
+        else:
+            yield dealt.index, _row(future, dealt.place, words)
+
+
+def _row(future: "Future[Done]", place: Place, words: str) -> Done:
+    if words:
+        _LOG.error("%s: %s", place, words)
+        return Done(result=fault_row(place, words))
+    done = future.result()
+    if done.maker is not None and done.maker != maker_mark():
+        raise UsageError(
+            "a worker with other code or libraries than this computer",
+            needed="the same volest, numpy, scipy and scikit-image everywhere",
+            remedy="install the same versions and start the workers again",
+        )
+    return replace(done, result=done.result.of_scan(str(place)))
+
+
+def _fault_of(future: "Future[Done]") -> BaseException | None:
+    try:
+        return future.exception()
+    except CancelledError as fault:  # a scheduler that went away calls its tasks off
+        return fault

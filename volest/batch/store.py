@@ -1,14 +1,32 @@
-"""Finished scans, kept so that they outlive whatever ends a run; read again by the next one."""
+"""The folder that a run writes into: its tables, and the finished scans for the next run."""
 
+import fcntl
+import hashlib
+import json
+import logging
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import Protocol
+from typing import IO, Any, Protocol, Self
 
 from pydantic import TypeAdapter, ValidationError
 
-from volest.batch.stamp import Content
+from volest.batch.find import Content, Place, Remote, content_of, file_system, noted, size_of
+from volest.batch.workers import FAULT, Done, maker_mark
 from volest.data_base import DataBase, Layout
-from volest.result import Result
+from volest.errors import UsageError
+from volest.result import Result, one_by_one
+from volest.settings import Settings
+from volest.sheet.record import spread_pieces, text_in_pieces
+from volest.sheet.target import write_whole
+from volest.stone.shared import Plan
 
+RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
+# Not kept: what another try, more memory or a right to read may change.
+_FLEETING = (FAULT, "too-large", "unreadable")
+_LOG = logging.getLogger(__name__)
+KEPT = ".volest"  # what is in it outlives a run and is for no reader
 _TABLE = """
 CREATE TABLE finished (
     key TEXT PRIMARY KEY,
@@ -31,74 +49,82 @@ _LAYOUT = Layout(
 _RECORDS: TypeAdapter[Result] = TypeAdapter(Result)
 
 
+def run_mark(settings: Settings) -> str:
+    """Give the part of a key that is the same for all scans of a run, as 64 hexadecimal digits."""
+    record = json.dumps(asdict(settings), sort_keys=True)
+    return hashlib.sha256(f"{maker_mark()}\n{record}".encode()).hexdigest()
+
+
+def key_of(content: Content, mark_of_run: str) -> str:
+    """Give the key under which a finished scan is kept, as 64 hexadecimal digits."""
+    parts = json.dumps([mark_of_run, content.name, content.mark, content.decision])
+    return hashlib.sha256(parts.encode()).hexdigest()
+
+
+class HeldFolder:
+    """An output folder that no other run may have until it is closed."""
+
+    def __init__(self, folder: Path) -> None:
+        self.kept = folder / KEPT
+        self.cards = self.kept / "cards"
+        try:
+            self.cards.mkdir(parents=True, exist_ok=True)
+            self._lock = _locked(self.kept / "lock")
+            for part in folder.glob(".volest-*.part"):  # of a run that was killed
+                part.unlink(missing_ok=True)
+        except BlockingIOError as fault:
+            raise UsageError(
+                f"{os.fspath(folder)!r} in use by another run of volest",
+                needed="a folder for each run",
+                remedy="wait for the other run, or name another --out",
+            ) from fault
+        except (OSError, ValueError) as fault:
+            raise unwritable(os.fspath(folder), fault) from fault
+
+    def close(self) -> None:
+        """Let other runs have it."""
+        self._lock.close()
+
+
+def _locked(file: Path) -> IO[bytes]:
+    """Hold a file for this run alone: the system lets go of it however the run ends."""
+    lock = file.open("ab")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise
+    return lock
+
+
+def unwritable(name: str, fault: Exception) -> UsageError:
+    """Make the error that tells of an output folder that does not take what it should hold."""
+    why = getattr(fault, "strerror", None) or str(fault)
+    return UsageError(
+        f"{name!r} that cannot be written ({why})",
+        needed="a folder that may be written, with room on its disk",
+        remedy="name another --out",
+    )
+
+
 class Store(Protocol):
     """Where finished scans are kept, by their keys."""
 
     def may_know(self, name: str, size: int) -> bool:
-        """Say whether it is worth working out a key.
-
-        Parameters
-        ----------
-        name : str
-            Name of the file.
-        size : int
-            Its bytes.
-
-        Returns
-        -------
-        bool
-            False only where nothing of that name and size is kept.
-        """
+        """Say whether a key is worth working out: not where nothing of that name and size is."""
 
     def get(self, key: str) -> Result | None:
-        """Give a finished scan.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-
-        Returns
-        -------
-        Result or None
-            None where there is none that can be read.
-        """
+        """Give a finished scan; None where there is none that can be read."""
 
     def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan, whole or not at all.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-        content : Content
-            What lay at its place.
-        result : Result
-            What is said of it.
-
-        Returns
-        -------
-        bool
-            False where it could not be read back, and so is not kept.
-        """
+        """Keep a finished scan, whole or not at all; False where it could not be read back."""
 
     def close(self) -> None:
         """Let go of it."""
 
 
 def as_bytes(result: Result) -> bytes | None:
-    """Write a result so that it reads back the same.
-
-    Parameters
-    ----------
-    result : Result
-        The result.
-
-    Returns
-    -------
-    bytes or None
-        JSON; None where it would not read back.
-    """
+    """Write a result as JSON that reads back the same; None where it would not."""
     try:
         record = _RECORDS.dump_json(result)
         _RECORDS.validate_json(record)
@@ -108,18 +134,7 @@ def as_bytes(result: Result) -> bytes | None:
 
 
 def from_bytes(record: bytes) -> Result | None:
-    """Read a result again.
-
-    Parameters
-    ----------
-    record : bytes
-        What `as_bytes` gave.
-
-    Returns
-    -------
-    Result or None
-        None where the record is of another version, or damaged.
-    """
+    """Read a result again; None where the record is of another version, or damaged."""
     try:
         return _RECORDS.validate_json(record)
     except ValidationError:
@@ -127,13 +142,7 @@ def from_bytes(record: bytes) -> Result | None:
 
 
 class FileStore:
-    """A store in one file of this computer.
-
-    Parameters
-    ----------
-    path : Path
-        The file; made if it is not there.
-    """
+    """A store in one file of this computer."""
 
     def __init__(self, path: Path) -> None:
         self._base = DataBase(path, _LAYOUT)
@@ -164,3 +173,176 @@ class FileStore:
 
 def _plain(name: str) -> str:
     return name.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class FarStore:
+    """A store of one object a scan behind an address, each put whole or not at all."""
+
+    def __init__(self, place: Remote) -> None:
+        self._fs, self._folder = file_system(place)
+        self._fs.makedirs(self._folder, exist_ok=True)
+
+    def may_know(self, name: str, size: int) -> bool:
+        """Say that it may: asking costs as much as looking."""
+        del name, size
+        return True
+
+    def get(self, key: str) -> Result | None:
+        """Give a finished scan."""
+        try:
+            record: Any = self._fs.cat_file(self._path(key))
+        except OSError:
+            return None
+        return from_bytes(record)
+
+    def put(self, key: str, content: Content, result: Result) -> bool:
+        """Keep a finished scan."""
+        del content
+        record = as_bytes(result)
+        if record is None:
+            return False
+        write_far(self._fs, self._path(key), record)
+        return True
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+    def _path(self, key: str) -> str:
+        return f"{self._folder}/{key[:2]}/{key}.json"
+
+
+def write_far(fs: Any, path: str, data: bytes) -> None:
+    """Put an object whole: under another name first where the store is a plain file system."""
+    try:
+        fs.makedirs(path.rpartition("/")[0], exist_ok=True)
+        with fs.transaction:  # fsspec: files appear at their place when it ends, or not at all
+            fs.pipe_file(path, data)
+    except OSError as fault:
+        raise UsageError(
+            f"{path} that cannot be written ({fault})",
+            needed="a store that may be written",
+            remedy="check the address and the rights, or name another --out",
+        ) from fault
+
+
+class OutFolder:
+    """An open output folder; use it in a `with` block. Only one run may have it at a time."""
+
+    def __init__(
+        self,
+        place: Place,
+        settings: Settings,
+        *,
+        card_left: Callable[[str], Path] | None = None,
+    ) -> None:
+        self.place = place
+        self.settings = settings
+        self._mark = run_mark(settings)
+        self._card_left = card_left  # where a worker leaves the card of a scan of this path
+        self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
+        self._loose: dict[str, Result] = {}  # results that could not or should not be kept there
+        self.reused = 0  # scans that an earlier run had finished
+        self.twins: Sequence[Sequence[Path]] = ()  # names of one scan; noted in what is written
+        self.failed: UsageError | None = None  # why a scan could not be kept, the first time
+        self._held = None if isinstance(place, Remote) else HeldFolder(place)
+        self._store = self._opened()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        self._store.close()
+        if self._held is not None:
+            self._held.close()
+
+    def known(self, place: Place) -> Done | None:
+        """Give what an earlier run finished, if the scan is still the same; else None."""
+        size = size_of(place)
+        if size is None or not self._store.may_know(place.name, size):
+            return None
+        content = content_of(place)
+        if content is None:
+            return None
+        key = key_of(content, self._mark)
+        result = self._store.get(key)
+        if result is None:
+            return None
+        measured = any(one.volume_ml is not None for one in one_by_one([result]))
+        if measured and self._card_left is not None and not self._kept_card(key).is_file():
+            return None
+        self._keys[str(place)] = key
+        self.reused += 1
+        return Done(result=result.of_scan(str(place)), content=content, kept=True)
+
+    def keep(self, place: Place, done: Done) -> None:
+        """Keep a scan that was just sized. A disk that is full does not stop the run."""
+        name = str(place)
+        if done.kept:
+            return
+        self._keys.pop(name, None)
+        self._loose[name] = done.result
+        if done.content is None or done.result.code in _FLEETING:
+            return
+        key = key_of(done.content, self._mark)
+        try:
+            left = None if self._card_left is None else self._card_left(name)
+            if left is not None and left.is_file():
+                left.replace(self._kept_card(key))
+            if self._store.put(key, done.content, done.result):
+                self._keys[name] = key
+                del self._loose[name]
+        except (UsageError, OSError) as fault:
+            if self.failed is None:
+                _LOG.exception("%s is not kept for a next run", name)
+                self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
+
+    def result(self, place: Place) -> Result | None:
+        """Give the result of a scan with its further impressions; None where it was not reached."""
+        name = str(place)
+        if name in self._loose:
+            return self._loose[name]
+        key = self._keys.get(name)
+        kept = None if key is None else self._store.get(key)
+        return None if kept is None else kept.of_scan(name)
+
+    def results(self, places: Iterable[Place]) -> Iterator[Result]:
+        """Give the results in the order of the places, one in memory at a time."""
+        reached = (found for place in places if (found := self.result(place)) is not None)
+        yield from noted(one_by_one(reached), self.twins)
+
+    def card_file(self, scan: str) -> Path:
+        """Say where the card of a scan is kept; the file may not be there."""
+        return self._kept_card(self._keys.get(scan, "none"))
+
+    def write(self, places: Iterable[Place], plan: Plan | None = None) -> list[str]:
+        """Write the tables, each whole or not at all, and say where they lie."""
+        listed = list(places)
+        texts = (
+            (RESULTS_JSON, text_in_pieces(self.results(listed), self.settings, plan)),
+            (RESULTS_CSV, spread_pieces(self.results(listed), plan)),
+        )
+        return [self.write_text(name, pieces) for name, pieces in texts]
+
+    def write_text(self, name: str, pieces: Iterable[str]) -> str:
+        """Write one file of the folder, and say where it lies."""
+        if isinstance(self.place, Remote):
+            target = self.place.joined(name)
+            fs, path = file_system(target)
+            write_far(fs, path, "".join(pieces).encode("utf-8"))
+            return str(target)
+        write_whole(self.place / name, pieces)
+        return str(self.place / name)
+
+    def _opened(self) -> Store:
+        if isinstance(self.place, Remote):
+            return FarStore(self.place.joined("finished"))
+        assert self._held is not None  # noqa: S101  # as every folder of this computer
+        try:
+            return FileStore(self._held.kept / "finished.db")
+        except UsageError:
+            self._held.close()
+            raise
+
+    def _kept_card(self, key: str) -> Path:
+        assert self._held is not None  # noqa: S101  # cards are made for folders of this computer
+        return self._held.cards / f"{key}.json"

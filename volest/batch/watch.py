@@ -9,7 +9,7 @@ from pathlib import Path
 
 import watchfiles
 
-from volest.batch.finding import find_scans
+from volest.batch.find import find_scans
 from volest.errors import NothingError
 from volest.scan.decision import decision_path
 
@@ -26,17 +26,6 @@ class Arrivals:
     """What has arrived in a folder, and what of it is still being written.
 
     Events only say when to look; what is there is always read anew, so that none can be missed.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder; it may be away for a while.
-    find : callable, optional
-        Lists what is meant in the folder; scans if not given.
-    settle_s : float
-        How long a file must rest before it is taken.
-    clock : callable, optional
-        Gives seconds; for tests.
     """
 
     def __init__(
@@ -60,13 +49,7 @@ class Arrivals:
         return any(self._given.get(scan) != sign for scan, (sign, _) in self._resting.items())
 
     def look(self) -> list[Path]:
-        """Give the scans that have come to rest since the last look, new or changed.
-
-        Returns
-        -------
-        list of Path
-            In natural order; also where only the decision beside a scan was changed.
-        """
+        """Give the scans, or decisions beside them, that have come to rest since the last look."""
         now, seen = self._clock(), {}
         for scan in self._listed():
             sign = _sign(scan)
@@ -100,19 +83,7 @@ def wakes(
 ) -> Iterator[None]:
     """Give a sign whenever it is worth looking into a folder, until told to stop.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder; it may be taken away and come back.
-    stop : threading.Event
-        Ends it.
-    busy : callable
-        Whether a file has not come to rest, so that it must be looked at again soon.
-
-    Yields
-    ------
-    None
-        A sign; also now and then without a change, for stores that tell of none.
+    Also now and then without a change, for stores that tell of none; sooner while a file is busy.
     """
     while not stop.is_set():
         yield

@@ -33,8 +33,7 @@ Examples:
 @file_option("--plot", "plot", "Draw it: .svg, .png or .pdf.")
 def curve_command(scan: Path, *, cavity: int | None, plot: Path | None, **options: Any) -> None:
     """Write the curve; the words for a person stand in `_HELP`."""
-    from volest.sheet.guide import curve_text
-    from volest.sheet.plot import KINDS, draw_curve
+    from volest.sheet.guide import KINDS, curve_text, draw_curve
     from volest.sheet.target import check_ending, check_target
 
     if plot is not None:

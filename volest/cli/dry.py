@@ -12,7 +12,7 @@ from volest.errors import EXIT_MEASURED
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
+    from volest.batch.find import Place
 
 
 def tell_dry(
@@ -52,8 +52,7 @@ def tell_dry(
 
 
 def _kept(scans: "Sequence[Place]", settings: Settings, running: RunChoice) -> "set[Place]":
-    from volest.batch.held_folder import KEPT
-    from volest.batch.out import OutFolder
+    from volest.batch.store import KEPT, OutFolder
 
     out = running.out
     if not isinstance(out, Path) or not (out / KEPT).is_dir():

@@ -16,8 +16,8 @@ from volest.cli.talk import say
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
-    from volest.batch.run import SizeScan
+    from volest.batch.find import Place
+    from volest.batch.workers import SizeScan
     from volest.result import Result
     from volest.stone.shared import Plan
     from volest.view.day_folder import DayFolder
@@ -41,7 +41,7 @@ class Count:
         result : Result
             The scan, with its further impressions.
         """
-        from volest.batch.run import FAULT
+        from volest.batch.workers import FAULT
         from volest.result import one_by_one
 
         self.scans += 1
@@ -137,7 +137,7 @@ def _worked(
     size_scan: "SizeScan | None",
 ) -> bool:
     """Size the scans, and say whether that was stopped from the keyboard."""
-    from volest.batch.engine import engine_for
+    from volest.batch.workers import engine_for
 
     limits, here = running.limits(), size_scan is not None
     try:

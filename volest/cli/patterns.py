@@ -8,7 +8,7 @@ from volest.errors import UsageError
 from volest.settings import fits
 
 if TYPE_CHECKING:  # it reads numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
+    from volest.batch.find import Place
 
 
 def split(text: str) -> tuple[str, str]:

@@ -12,8 +12,8 @@ from volest.cli.options import Command, bundled
 from volest.errors import UsageError
 
 if TYPE_CHECKING:
-    from volest.batch.limits import Limits
-    from volest.batch.places import Place
+    from volest.batch.find import Place
+    from volest.batch.workers import Limits
 
 
 def place(text: str) -> "Place":
@@ -29,7 +29,7 @@ def place(text: str) -> "Place":
     Path or Remote
         The place.
     """
-    from volest.batch.places import place_of  # keeps --help quick
+    from volest.batch.find import place_of  # keeps --help quick
 
     return place_of(text)
 
@@ -67,7 +67,7 @@ class RunChoice:
         Limits
             Checked.
         """
-        from volest.batch.limits import SECONDS_EACH, Limits, check_limits  # keeps --help quick
+        from volest.batch.workers import SECONDS_EACH, Limits, check_limits  # keeps --help quick
 
         seconds = SECONDS_EACH if self.seconds_each is None else self.seconds_each
         limits = Limits(workers=self.workers, memory_mb=self.memory, seconds_each=seconds)

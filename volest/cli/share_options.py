@@ -13,7 +13,7 @@ from volest.errors import UsageError
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
+    from volest.batch.find import Place
     from volest.result import Result
     from volest.stone.shared import Plan
 

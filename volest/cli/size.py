@@ -21,8 +21,8 @@ from volest.cli.talk import say, set_talk
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
-    from volest.batch.run import SizeScan
+    from volest.batch.find import Place
+    from volest.batch.workers import SizeScan
     from volest.result import Result
     from volest.stone.shared import Plan
 
@@ -122,7 +122,7 @@ def _checked(
     running: RunChoice,
 ) -> "Sequence[Place]":
     """Find the scans, and refuse what cannot be done with them before any is read."""
-    from volest.batch.places import find_places  # keeps --help quick
+    from volest.batch.find import find_places  # keeps --help quick
     from volest.batch.run import check_settings  # keeps --help quick
 
     check_settings(settings)
@@ -138,7 +138,7 @@ def _checked(
 
 def _told(paths: "Sequence[Place]") -> list[str]:
     """Tell which files are not read, and keep it for the sheet."""
-    from volest.batch.beside import words_of_unread  # keeps --help quick
+    from volest.batch.find import words_of_unread  # keeps --help quick
 
     told = words_of_unread(paths)
     for line in told:
@@ -148,8 +148,7 @@ def _told(paths: "Sequence[Place]") -> list[str]:
 
 def _twins(scans: "Sequence[Place]") -> list[list[Path]]:
     """Tell which scans lie under two names, and keep it for their notes."""
-    from volest.batch.beside import words_of_twins  # keeps --help quick
-    from volest.batch.twins import same_scans  # keeps --help quick
+    from volest.batch.find import same_scans, words_of_twins  # keeps --help quick
 
     twins = same_scans(scans)
     for line in words_of_twins(twins):
@@ -169,9 +168,8 @@ def _size(
     bar: bool,
     size_scan: "SizeScan | None",
 ) -> int:
-    from volest.batch.beside import noted  # keeps --help quick
-    from volest.batch.many import run_many  # keeps --help quick
-    from volest.batch.run import exit_code  # keeps --help quick
+    from volest.batch.find import noted  # keeps --help quick
+    from volest.batch.run import exit_code, run_many  # keeps --help quick
 
     if running.out is not None:
 

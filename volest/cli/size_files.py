@@ -18,7 +18,7 @@ from volest.errors import UsageError
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.places import Place
+    from volest.batch.find import Place
     from volest.result import Result
     from volest.stone.shared import Plan
 
@@ -126,8 +126,7 @@ def write_results(
     sheet : str
         The page, if one is wanted.
     """
-    from volest.sheet.record import as_text, document  # keeps --help quick
-    from volest.sheet.spread import spread_text  # keeps --help quick
+    from volest.sheet.record import as_text, document, spread_text  # keeps --help quick
     from volest.sheet.target import write_whole  # keeps --help quick
 
     wanted: tuple[tuple[str | None, Callable[[], str]], ...] = (

@@ -53,7 +53,7 @@ def view_command(
     """Open the window; the words for a person stand in `_HELP`."""
     if verbose:
         set_talk(True)
-    from volest.batch.finding import find_scans
+    from volest.batch.find import find_scans
     from volest.batch.run import check_settings
     from volest.view.display import refuse_blind
 

@@ -18,11 +18,10 @@ from volest.cli.talk import say, set_talk
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.engine import Engine
-    from volest.batch.run import SizeScan
+    from volest.batch.workers import Engine, SizeScan
     from volest.result import Result
     from volest.settings import Settings
-    from volest.sheet.rows import Row
+    from volest.sheet.table import Row
     from volest.view.day_folder import DayFolder
 
 _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
@@ -87,9 +86,9 @@ def _watch(
     quiet: bool,
     size_scan: "SizeScan | None",
 ) -> None:
-    from volest.batch.engine import engine_for
-    from volest.batch.finding import passed_over
+    from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
+    from volest.batch.workers import engine_for
     from volest.sheet.remarks import made_with
     from volest.view.day_folder import day_folder
 
@@ -124,7 +123,7 @@ class _Desk:
     def __init__(
         self, day: "DayFolder", folder: Path, *, quiet: bool, size_scan: "SizeScan | None"
     ) -> None:
-        from volest.batch.twins import Twins
+        from volest.batch.find import Twins
 
         self._day = day
         self._folder = folder
@@ -139,7 +138,7 @@ class _Desk:
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
-        from volest.batch.beside import words_of_others
+        from volest.batch.find import words_of_others
 
         if ready:
             self._scans.update(dict.fromkeys(ready))
@@ -156,7 +155,7 @@ class _Desk:
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
         """Tell of a scan that came under another name; where that is gone, it was renamed."""
-        from volest.batch.beside import words_of_twins
+        from volest.batch.find import words_of_twins
 
         gone = [other for other in same if other != scan and not other.exists()]
         for other in gone:
@@ -173,8 +172,7 @@ class _Desk:
         self._write()
 
     def _write(self) -> None:
-        from volest.batch.beside import words_of_others
-        from volest.batch.finding import natural_key
+        from volest.batch.find import natural_key, words_of_others
 
         if not self._stale:
             return
@@ -201,7 +199,7 @@ class _Desk:
             return
         from volest.result import one_by_one
         from volest.sheet.names import visible
-        from volest.sheet.rows import rows
+        from volest.sheet.table import rows
 
         settings = self._day.out.settings
         for one in one_by_one([result]):

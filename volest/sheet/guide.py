@@ -1,16 +1,19 @@
-"""The trim guide and the curve as text: where the blade goes, and volume against height."""
+"""The trim guide as text, and the curve of volume against height as CSV and as a drawing."""
 
 import csv
 import io
 import math
+from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 
 from volest.cavity.margin import Margin
 from volest.cavity.trim import LEVEL_MM, Trim
+from volest.errors import UsageError
 from volest.result import Result
 from volest.sheet.names import visible, wrapped
+from volest.sheet.target import write_whole
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -22,35 +25,22 @@ _PARTS = {
     "pitch": "the two ways of measuring",
     "surface": "the scanner's own trueness",
 }
+KINDS = (".svg", ".png", ".pdf")
+_STONE, _LINE = "#7a5c2e", "#10262b"
 
 
 def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
-    """Write the trim guide of one scan.
-
-    Parameters
-    ----------
-    result : Result
-        The scan's result.
-    trim : Trim
-        Its rim against the base line.
-    margin : Margin
-        What its volume is unsure of.
-    lean_deg : float
-        Angle between the rim and the plane on which the cast would rest, teeth down.
-
-    Returns
-    -------
-    str
-        Text for a terminal or paper.
-    """
+    """Write the trim guide of one scan; `lean_deg` is from its rim to the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
     console.print(_hours(trim))
+    seen = {part.hour for part in trim.stretches}
+    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
     console.print(
         f"\nWithin {LEVEL_MM:g} mm of the base line the rim is left as it is."
-        + _hours_without_rim(trim)
+        + (f" No rim lies at {', '.join(missing)} o'clock." if missing else "")
     )
     console.print()
     for line in advice(trim):
@@ -59,7 +49,10 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
-    console.print(f"\nVolume {result.volume_ml:.1f} mL, {_give_or_take(margin)}:")
+    unsure = f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
+    if margin.more_ml == 0.0:
+        unsure = f"give or take {margin.above_ml:.1f} mL"
+    console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure}:")
     for name, u_ml in margin.parts_ml:
         console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
     if margin.more_ml:
@@ -73,27 +66,9 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
 
 
-def _give_or_take(margin: Margin) -> str:
-    if margin.more_ml == 0.0:
-        return f"give or take {margin.above_ml:.1f} mL"
-    return f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
-
-
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
-    """Write a volume-height curve as CSV.
+    """Write a curve of heights over the base line in mm and volumes in mL as CSV.
 
-    Parameters
-    ----------
-    curve : tuple
-        Heights over the base line in mm, and volumes in mL.
-
-    Returns
-    -------
-    str
-        A heading line and one line a height.
-
-    Examples
-    --------
     >>> print(curve_text(((-1.0, 2.0), (0.0, 3.5))), end="")
     height_mm,volume_ml
     -1.000,2.000
@@ -104,12 +79,6 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     lines.writerow(CURVE_COLUMNS)
     lines.writerows((f"{height:.3f}", f"{volume:.3f}") for height, volume in curve)
     return out.getvalue()
-
-
-def _hours_without_rim(trim: Trim) -> str:
-    seen = {part.hour for part in trim.stretches}
-    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
-    return f" No rim lies at {', '.join(missing)} o'clock." if missing else ""
 
 
 def _hours(trim: Trim) -> Table:
@@ -131,20 +100,8 @@ def _hours(trim: Trim) -> Table:
 
 
 def height_words(height_mm: float) -> str:
-    """Write a height in tenths of a mm.
+    """Write a height in tenths of a mm, never a minus zero.
 
-    Parameters
-    ----------
-    height_mm : float
-        A height over the base line.
-
-    Returns
-    -------
-    str
-        Its figure, never a minus zero.
-
-    Examples
-    --------
     >>> height_words(-0.04)
     '0.0'
     """
@@ -152,24 +109,9 @@ def height_words(height_mm: float) -> str:
 
 
 def decided_words(height_mm: float) -> str:
-    """Write a height that decides what is done, so that it never seems to lie on the other side.
+    """Write a height that decides what is done in hundredths where tenths would say half a mm.
 
     Two stretches at -0.5 mm, one to be boxed and one to be left, could not be understood.
-
-    Parameters
-    ----------
-    height_mm : float
-        The highest or lowest point of a stretch over the base line.
-
-    Returns
-    -------
-    str
-        Tenths of a mm, or hundredths away from half a mm where tenths would say just that.
-
-    Examples
-    --------
-    >>> [decided_words(mm) for mm in (-0.44, -0.496, -0.504, 0.5, 0.56)]
-    ['-0.4', '-0.49', '-0.51', '0.50', '0.6']
     """
     size_mm = abs(height_mm)
     if round(size_mm, 1) != LEVEL_MM:
@@ -179,23 +121,7 @@ def decided_words(height_mm: float) -> str:
 
 
 def deed(most_mm: float, least_mm: float) -> str:
-    """Say what to do with a stretch of rim.
-
-    Parameters
-    ----------
-    most_mm, least_mm : float
-        Its height over the base line.
-
-    Returns
-    -------
-    str
-        Cut, box or leave.
-
-    Examples
-    --------
-    >>> deed(1.2, -0.1)
-    'cut 1.2 mm'
-    """
+    """Say what to do with a stretch of rim: cut, box or leave."""
     deeds = []
     if most_mm > LEVEL_MM:
         deeds.append(f"cut {most_mm:.1f} mm")
@@ -205,18 +131,7 @@ def deed(most_mm: float, least_mm: float) -> str:
 
 
 def advice(trim: Trim) -> list[str]:
-    """Sum up the trim guide in sentences.
-
-    Parameters
-    ----------
-    trim : Trim
-        The rim against the base line.
-
-    Returns
-    -------
-    list of str
-        At least one sentence.
-    """
+    """Sum up the trim guide in sentences."""
     lines = []
     if trim.excess_length_mm:
         lines.append(
@@ -233,3 +148,32 @@ def advice(trim: Trim) -> list[str]:
             f"{-trim.rim_lowest_mm:.1f} mm."
         )
     return lines or ["The rim lies at the base line all round: nothing to cut or to box."]
+
+
+def draw_curve(result: Result, target: Path) -> None:
+    """Draw the volume over the base line's height, with the interval, to one of `KINDS`."""
+    try:
+        from matplotlib.figure import Figure
+    except ImportError as fault:
+        raise UsageError(
+            "no matplotlib",
+            needed="it for plots",
+            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+        ) from fault
+    figure = Figure(figsize=(6.4, 4.0), layout="constrained")
+    axes = figure.subplots()
+    heights, volumes = zip(*result.curve, strict=True)
+    axes.plot(heights, volumes, color=_STONE, linewidth=2.0)
+    axes.axvline(0.0, color=_LINE, linewidth=1.0, linestyle="--", label="base line")
+    if result.volume_low_ml is not None and result.volume_high_ml is not None:
+        axes.axhspan(
+            result.volume_low_ml, result.volume_high_ml, color=_STONE, alpha=0.2, label="interval"
+        )
+    axes.set_xlabel("height over the base line, mm")
+    axes.set_ylabel("volume, mL")
+    axes.set_title(visible(Path(result.name).name).replace("$", r"\$"), loc="left")
+    axes.grid(visible=True, linewidth=0.3)
+    axes.legend()
+    stream = io.BytesIO()
+    figure.savefig(stream, format=target.suffix.lower().removeprefix("."), dpi=150)
+    write_whole(target, stream.getvalue())

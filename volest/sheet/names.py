@@ -27,23 +27,7 @@ _AFTER_A_JOINT = re.compile(r"(?<=[-_/, ])|(?<=\.)(?!\.)")  # the dots of a cut 
 
 
 def visible(text: str) -> str:
-    r"""Write out what a terminal would obey, hide or fail to print.
-
-    Parameters
-    ----------
-    text : str
-        Any text, also a file name with bytes that are not UTF-8 (PEP 383).
-
-    Returns
-    -------
-    str
-        The same with such characters as ``\x1b``, ``\u202e`` and the like.
-
-    Examples
-    --------
-    >>> print(visible("upper\x1b[2J.stl"))
-    upper\x1b[2J.stl
-    """
+    """Write out what a terminal would obey, hide or fail to print; so bytes not UTF-8 (PEP 383)."""
     return "".join(
         _escaped(char) if unicodedata.category(char) in _HIDDEN else char for char in text
     )
@@ -52,18 +36,6 @@ def visible(text: str) -> str:
 def tied(text: str) -> str:
     """Tie amounts to their units, so that no line ends between them.
 
-    Parameters
-    ----------
-    text : str
-        A sentence.
-
-    Returns
-    -------
-    str
-        The same with `TIE` between a figure and its unit.
-
-    Examples
-    --------
     >>> tied("50 g to 10 mL").replace(TIE, "_")
     '50_g to 10_mL'
     """
@@ -73,22 +45,6 @@ def tied(text: str) -> str:
 def wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> str:
     r"""Set a sentence in lines, amounts with their units.
 
-    Parameters
-    ----------
-    text : str
-        The sentence.
-    width : int
-        Letters a line.
-    first, rest : str
-        What the first line and the others begin with.
-
-    Returns
-    -------
-    str
-        The lines, joined by line ends.
-
-    Examples
-    --------
     >>> wrapped("Pour 50 g", 8)
     'Pour\n50 g'
     """
@@ -111,47 +67,13 @@ def _escaped(char: str) -> str:
 
 
 def cell(text: str) -> str:
-    """Make a text safe as a cell of a spreadsheet.
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-        The visible text; a leading apostrophe keeps a spreadsheet from taking it for a formula.
-
-    Examples
-    --------
-    >>> cell("=1+1.stl")
-    "'=1+1.stl"
-    """
+    """Make a text safe as a cell: a leading apostrophe keeps it from being taken for a formula."""
     shown = visible(text)
     return f"'{shown}" if shown.lstrip().startswith(_FORMULA_STARTS) else shown
 
 
 def short_names(scans: Sequence[str]) -> tuple[str, list[str]]:
-    """Leave out the folder that all scans have in common.
-
-    Parameters
-    ----------
-    scans : sequence of str
-        Paths as they were given.
-
-    Returns
-    -------
-    folder : str
-        The common folder, made visible; empty where there is none worth telling.
-    names : list of str
-        One visible name a scan, relative to it.
-
-    Examples
-    --------
-    >>> short_names(["monday/a.stl", "monday/late/b.stl"])
-    ('monday', ['a.stl', 'late/b.stl'])
-    """
+    """Give the folder that all scans have in common, or '', and their visible names in it."""
     if not scans:
         return "", []
     try:
@@ -163,25 +85,7 @@ def short_names(scans: Sequence[str]) -> tuple[str, list[str]]:
 
 
 def shortened(name: str, cells: int) -> str:
-    """Cut a name in its middle, so that its start and its end can still be read.
-
-    Parameters
-    ----------
-    name : str
-        A visible name.
-    cells : int
-        Terminal cells it may fill, at least 5.
-
-    Returns
-    -------
-    str
-        The name, with ``...`` in place of what was cut.
-
-    Examples
-    --------
-    >>> shortened("case-1042-upper-arch.stl", 15)
-    'case-1...ch.stl'
-    """
+    """Cut a visible name in its middle, to at least 5 terminal cells."""
     if cell_len(name) <= cells:
         return name
     room = cells - len("...")
@@ -198,46 +102,12 @@ def shortened(name: str, cells: int) -> str:
 
 
 def pieces(text: str) -> list[str]:
-    """Take a name or a row of codes apart where a reader would: after its joints.
-
-    Parameters
-    ----------
-    text : str
-        A visible name or codes.
-
-    Returns
-    -------
-    list of str
-        The pieces without spaces round them, at least one.
-
-    Examples
-    --------
-    >>> pieces("open-heel, ragged")
-    ['open-', 'heel,', 'ragged']
-    """
+    """Take a visible name or codes apart where a reader would, after its joints; at least one."""
     return [piece.strip() for piece in _AFTER_A_JOINT.split(text) if piece.strip()] or [""]
 
 
 def folded(text: str, cells: int) -> str:
-    r"""Fold a name or codes into lines, at its joints where that is possible.
-
-    Parameters
-    ----------
-    text : str
-        A visible name or codes.
-    cells : int
-        Terminal cells a line may fill.
-
-    Returns
-    -------
-    str
-        The lines, joined by line ends; nothing is left out but spaces at the folds.
-
-    Examples
-    --------
-    >>> folded("case-1042-upper.stl", 12)
-    'case-1042-\nupper.stl'
-    """
+    """Fold a visible name or codes into lines, at its joints where that is possible."""
     lines = [""]
     for piece in _AFTER_A_JOINT.split(text):
         if cell_len((lines[-1] + piece).rstrip()) <= cells:

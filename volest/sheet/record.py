@@ -1,9 +1,11 @@
-"""Results as JSON, to the contract that docs/reference/json.md and schema.json tell."""
+"""Results for other programs: JSON, as docs/reference/json.md and schema.json tell, and CSV."""
 
+import csv
+import io
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from importlib import resources
 from numbers import Integral, Real
 from textwrap import indent
@@ -12,36 +14,54 @@ from typing import Any
 from volest import __version__
 from volest.result import Result
 from volest.settings import Settings
-from volest.sheet.pours import shared_record
-from volest.stone.shared import Plan
+from volest.sheet.names import cell
+from volest.sheet.remarks import without_bowl
+from volest.stone.mix import Mix
+from volest.stone.shared import PASSED, Plan, SharedMix
+
+COLUMNS = (
+    "scan",
+    "outcome",
+    "volume_ml",
+    "volume_low_ml",
+    "volume_high_ml",
+    "powder_g",
+    "water_ml",
+    "full_scoops",
+    "rest_g",
+    "stone",
+    "waste_ml",
+    "mix_ml",
+    "base_line",
+    "footprint_mm2",
+    "slope_ml_per_mm",
+    "rim_highest_mm",
+    "rim_mean_mm",
+    "rim_lowest_mm",
+    "excess_length_mm",
+    "gap_length_mm",
+    "note_codes",
+    "notes",
+    "reason",
+    "seconds",
+    "second_pour_stone",
+    "second_pour_powder_g",
+    "second_pour_water_ml",
+    "shared_mix",
+    "shared_mix_powder_g",
+    "shared_mix_water_ml",
+    "bowl",
+    "second_pour_bowl",
+    "shared_mix_bowl",
+    "cavity",
+)
+_DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
 def document(
     results: Sequence[Result], settings: Settings, plan: Plan | None = None
 ) -> dict[str, Any]:
-    """Put all that is known of a run into one plain record.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        One an impression, in the order they are to stand.
-    settings : Settings
-        What they were made with.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-
-    Returns
-    -------
-    dict
-        Keys ``volest`` (version), ``settings`` and ``scans``, and ``shared`` where there is a plan;
-        finite numbers or None throughout.
-
-    Examples
-    --------
-    >>> whole = document([], Settings())
-    >>> whole["settings"]["base"], whole["scans"]
-    ('rim', [])
-    """
+    """Put all that is known of a run into one record of finite numbers, None and plain values."""
     plain = _plain(
         {
             "volest": __version__,
@@ -55,18 +75,7 @@ def document(
 
 
 def scan_record(result: Result) -> dict[str, Any]:
-    """Give one impression as a record.
-
-    Parameters
-    ----------
-    result : Result
-        What volest says of the scan.
-
-    Returns
-    -------
-    dict
-        The keys of one entry of ``scans``; lengths in mm, volumes in mL, masses in g.
-    """
+    """Give one impression as an entry of ``scans``; lengths in mm, volumes in mL, masses in g."""
     return {
         "scan": result.scan,
         "cavity": result.cavity,
@@ -88,26 +97,33 @@ def scan_record(result: Result) -> dict[str, Any]:
     }
 
 
-def as_text(record: Mapping[str, Any]) -> str:
-    r"""Write a record as JSON (RFC 8259), readable for people too.
-
-    Parameters
-    ----------
-    record : mapping
-        What `document` or a mix gives.
-
-    Returns
-    -------
-    str
-        ASCII text that ends with a line end; a byte of a file name that is not UTF-8 stands as
-        the lone surrogate of PEP 383 (``\udcff``), which gives the path back in Python.
-
-    Examples
-    --------
-    >>> print(as_text({"volume_ml": float("nan")}), end="")
-    {
-      "volume_ml": null
+def shared_record(plan: Plan) -> dict[str, Any]:
+    """Give the plan as plain values, the object under ``shared`` in JSON."""
+    return {
+        "mixes": [
+            {
+                "scans": [one.scan or one.name for one in shared.impressions],
+                "cavities": [one.cavity for one in shared.impressions],
+                "start_min": shared.start_min,
+                "bowl": shared.mix.bowl,
+                "equal_mixes": shared.mix.mixes,
+                "mix": shared.mix.as_record(),
+                "notes": [
+                    {"code": note.code, "text": note.text, "do": note.do} for note in shared.notes
+                ],
+            }
+            for shared in plan.mixes
+        ],
+        "powder_g": plan.powder_g,
+        "single_mixes_powder_g": plan.alone_g,
     }
+
+
+def as_text(record: Mapping[str, Any]) -> str:
+    r"""Write a record as ASCII JSON (RFC 8259), readable for people too.
+
+    A byte of a file name that is not UTF-8 stands as the lone surrogate of PEP 383 (``\udcff``),
+    which gives the path back in Python.
     """
     return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
 
@@ -115,27 +131,7 @@ def as_text(record: Mapping[str, Any]) -> str:
 def text_in_pieces(
     results: Iterable[Result], settings: Settings, plan: Plan | None = None
 ) -> Iterator[str]:
-    r"""Write the same text as ``as_text(document(...))`` scan by scan, however many there are.
-
-    Parameters
-    ----------
-    results : iterable of Result
-        One an impression, in the order they are to stand.
-    settings : Settings
-        What they were made with.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-
-    Yields
-    ------
-    str
-        Pieces of the text.
-
-    Examples
-    --------
-    >>> "".join(text_in_pieces([], Settings())) == as_text(document([], Settings()))
-    True
-    """
+    """Write the same text as ``as_text(document(...))`` scan by scan, however many there are."""
     head, _, tail = as_text(document([], settings, plan)).partition('"scans": []')
     yield head + '"scans": ['
     before = "\n"
@@ -146,18 +142,7 @@ def text_in_pieces(
 
 
 def schema() -> dict[str, Any]:
-    """Read the JSON schema of the contract (draft 2020-12).
-
-    Returns
-    -------
-    dict
-        The schema that is shipped with volest.
-
-    Examples
-    --------
-    >>> schema()["title"]
-    'What volest size writes'
-    """
+    """Read the JSON schema of the contract (draft 2020-12)."""
     text = resources.files("volest.sheet").joinpath("schema.json").read_text(encoding="utf-8")
     loaded = json.loads(text)
     assert isinstance(loaded, dict)  # noqa: S101  # our own file
@@ -178,3 +163,92 @@ def _plain(value: object) -> object:
     if isinstance(value, Sequence):
         return [_plain(part) for part in value]
     raise TypeError(f"no JSON for {type(value).__name__}")
+
+
+def spread_text(results: Sequence[Result], plan: Plan | None = None) -> str:
+    """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF), empty where unmeasured."""
+    return "".join(spread_pieces(results, plan))
+
+
+def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
+    """Write the same line by line, however many scans there are."""
+    mixes = () if plan is None else plan.mixes
+    numbered = {
+        one.name: (number, shared)
+        for number, shared in enumerate(mixes, start=1)
+        for one in shared.impressions
+    }
+    yield _written(COLUMNS)
+    for result in results:
+        number, shared = numbered.get(result.name, (0, None))
+        cells = _cells(result if shared is None else _planned(result, shared))
+        if shared is not None:
+            cells |= _bowlful(shared.mix, "shared_mix_") | {"shared_mix": str(number)}
+        yield _written([cells.get(column, "") for column in COLUMNS])
+
+
+def _planned(result: Result, shared: SharedMix) -> Result:
+    """Put into the notes of a scan what the plan says of it."""
+    alone = len(shared.impressions) == 1
+    late = any(one.name == result.name for one in shared.late)
+    passed = (note for note in shared.notes if late and note.code == PASSED)
+    result = result if alone else without_bowl(result)
+    return replace(result, notes=(*passed, *result.notes))
+
+
+def _written(cells: Sequence[str]) -> str:
+    buffer = io.StringIO(newline="")
+    csv.writer(buffer).writerow(cells)
+    return buffer.getvalue()
+
+
+def _cells(result: Result) -> dict[str, str]:
+    cells: dict[str, str] = {
+        "scan": cell(result.scan),
+        "cavity": str(result.cavity),
+        "outcome": cell(result.outcome),
+        "volume_ml": _number(result.volume_ml),
+        "volume_low_ml": _number(result.volume_low_ml),
+        "volume_high_ml": _number(result.volume_high_ml),
+        "footprint_mm2": _number(result.footprint_mm2),
+        "slope_ml_per_mm": _number(result.slope_ml_per_mm),
+        "note_codes": cell(" ".join(note.code for note in result.notes)),
+        "notes": cell(
+            " | ".join(f"{note.code}: {note.text} Do: {note.do}" for note in result.notes)
+        ),
+        "reason": cell(result.reason or ""),
+        "seconds": _number(result.seconds),
+    }
+    if result.base_line is not None:
+        cells["base_line"] = cell(result.base_line.how)
+    if result.trim is not None:
+        cells["rim_highest_mm"] = _number(result.trim.rim_highest_mm)
+        cells["rim_mean_mm"] = _number(result.trim.rim_mean_mm)
+        cells["rim_lowest_mm"] = _number(result.trim.rim_lowest_mm)
+        cells["excess_length_mm"] = _number(result.trim.excess_length_mm)
+        cells["gap_length_mm"] = _number(result.trim.gap_length_mm)
+    if result.mix is not None:
+        cells |= _bowlful(result.mix)
+        cells["full_scoops"] = str(result.mix.full_scoops)
+        cells["rest_g"] = _number(result.mix.rest_g)
+        cells["stone"] = cell(result.mix.stone)
+        cells["waste_ml"] = _number(result.mix.waste_ml)
+        cells["mix_ml"] = _number(result.mix.mix_ml)
+    if result.second_pour is not None:
+        cells |= _bowlful(result.second_pour, "second_pour_")
+        cells["second_pour_stone"] = cell(result.second_pour.stone)
+    return cells
+
+
+def _bowlful(made: Mix, of: str = "") -> dict[str, str]:
+    return {
+        f"{of}powder_g": _number(made.powder_g),
+        f"{of}water_ml": _number(made.water_ml),
+        f"{of}bowl": cell(made.bowl or ""),
+    }
+
+
+def _number(value: float | None) -> str:
+    if value is None or not math.isfinite(value):
+        return ""
+    return f"{round(value, _DECIMALS) + 0.0:.{_DECIMALS}f}"  # adding 0.0 makes -0.0 a plain zero

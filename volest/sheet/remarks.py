@@ -1,7 +1,8 @@
-"""What stands round the table: how it was made, the doubts, the refusals, the tally, cautions."""
+"""What stands round the table: how it was made, pours, doubts, refusals, the tally, cautions."""
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from rich.console import RenderableType
 from rich.padding import Padding
@@ -11,9 +12,20 @@ from rich.text import Text
 from volest.lab import VACUUM
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
-from volest.sheet.names import tied, visible
+from volest.sheet.names import short_names, tied, visible
+from volest.stone.bowls import OF_THE_BOWL
+from volest.stone.mix import Mix
 from volest.stone.pours import knows_scoop
+from volest.stone.reference import whole
+from volest.stone.shared import Plan, SharedMix, priced
 from volest.stone.stones import StoneType, bench_for, find_stone
+from volest.stone.words import (
+    bowl_in_words,
+    cost_in_words,
+    powder_in_words,
+    scoops_in_words,
+    water_in_words,
+)
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
@@ -25,26 +37,11 @@ SHARED_APART = "Water and powder here are of each impression by itself; shared m
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _BOLD, _ALARM = "bold", "bold red"
 _UNKNOWN = "no known weight"
+_BASES = "Bases, the second pour: water first, then powder"
 
 
 def made_with(settings: Settings) -> str:
-    """Say in one line what the figures rest on.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of the run.
-
-    Returns
-    -------
-    str
-        The stone, water to powder, waste, way, base line, column width and scoop.
-
-    Examples
-    --------
-    >>> made_with(Settings())
-    'stone type-4; waste 15 %; base line rim; pitch 0.4 mm; scoops of 50 g'
-    """
+    """Say in one line what the figures rest on."""
     wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
     heights = () if second.height_mm is None else (second.height_mm,)
     used = {
@@ -89,20 +86,7 @@ def _scoop(kind: StoneType, settings: Settings) -> str:
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
-    """Say what the brackets and the scoops of the table mean.
-
-    Parameters
-    ----------
-    settings : Settings
-        The settings of the run.
-    shared : bool
-        Whether mixes are planned for several impressions.
-
-    Returns
-    -------
-    list of str
-        Two or three lines.
-    """
+    """Say what the brackets and the scoops of the table mean."""
     each = _scoops(settings)
     ends = {
         "gram": " + what is weighed on top. Never round them up.",
@@ -121,25 +105,7 @@ def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
 
 
 def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
-    """Count the outcomes.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    late : collection of str
-        Scans of impressions that are past their window when their turn comes.
-
-    Returns
-    -------
-    str
-        How many there are and how they ended; outcomes that did not happen are left out.
-
-    Examples
-    --------
-    >>> tally([Result(scan="a.stl", outcome="measured", seconds=0.5)])
-    '1 scan: 1 measured'
-    """
+    """Count the outcomes, and the impressions that are `late`: past their window at their turn."""
     scans = sum(result.cavity == 1 for result in results)
     told = tally_of(Counter(result.outcome for result in results), scans)
     past = sum(result.name in late for result in results)
@@ -149,20 +115,6 @@ def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
 def tally_of(counts: Mapping[str, int], scans: int) -> str:
     """Say in words how many impressions ended in which way.
 
-    Parameters
-    ----------
-    counts : mapping of str to int
-        Outcomes, and how often each happened.
-    scans : int
-        Scans that they are in.
-
-    Returns
-    -------
-    str
-        How many there are and how they ended; outcomes that did not happen are left out.
-
-    Examples
-    --------
     >>> tally_of({"measured": 2}, 2), tally_of({"measured": 2}, 1)
     ('2 scans: 2 measured', '2 impressions in 1 scan: 2 measured')
     """
@@ -174,20 +126,7 @@ def tally_of(counts: Mapping[str, int], scans: int) -> str:
 
 
 def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
-    """Tell every note in full, scan by scan.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    names : sequence of str
-        A visible name for each.
-
-    Returns
-    -------
-    list of renderable
-        A heading and one block a scan; empty where there is no note.
-    """
+    """Tell every note in full, a block a scan under a heading; nothing where there is none."""
     blocks: list[RenderableType] = []
     for result, name in zip(results, names, strict=True):
         if not result.notes:
@@ -203,20 +142,7 @@ def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableTy
 
 
 def refusals(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
-    """Tell why scans were refused and how to mend them.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    names : sequence of str
-        A visible name for each.
-
-    Returns
-    -------
-    list of renderable
-        A heading and one block a scan; empty where none was refused.
-    """
+    """Tell why scans were refused and how to mend them; nothing where none was."""
     blocks: list[RenderableType] = []
     for result, name in zip(results, names, strict=True):
         if result.outcome == REFUSED:
@@ -228,3 +154,116 @@ def refusals(results: Sequence[Result], names: Sequence[str]) -> list[Renderable
 
 def _indented(part: RenderableType, cells: int) -> Padding:
     return Padding(part, (0, 0, 0, cells))
+
+
+def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
+    """Tell what the table has no room for: mixes in several bowls' loads, and bases."""
+    split, bases = [], []
+    for result, name in zip(results, names, strict=True):
+        if result.mix is not None and result.mix.mixes > 1:
+            split.append(f"  {name}: {_amounts(result.mix)}")
+        if result.second_pour is not None:
+            base = result.second_pour
+            bowl = f", {visible(bowl_in_words(base))}" if base.bowl else ""
+            bases.append(f"  {name}: {_amounts(base)}{bowl}")
+    headed = (("Split mixes: water first, then powder", split), (_BASES, bases))
+    return [line for head, lines in headed if lines for line in (head, *lines)]
+
+
+def bowl_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
+    """Tell which mix goes into which bowl; nothing where the lab has named none."""
+    filled: dict[str, list[str]] = {}
+    for result, name in zip(results, names, strict=True):
+        if result.mix is not None and result.mix.bowl is not None:
+            filled.setdefault(visible(result.mix.bowl), []).append(name)
+    lines = [f"  {bowl}: {', '.join(scans)}" for bowl, scans in filled.items()]
+    return ["Bowls", *lines] if lines else []
+
+
+def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
+    """Add up the powder of a batch, and what of it is wasted, stone by stone."""
+    firsts = [result.mix for result in results] if plan is None else [s.mix for s in plan.mixes]
+    made: dict[str, list[Mix]] = {}
+    for mix in (*firsts, *(result.second_pour for result in results)):
+        if mix is not None:
+            made.setdefault(mix.stone, []).append(mix)
+    lines = []
+    for stone, mixes in made.items():
+        powder_g, waste_g = sum(mix.powder_g for mix in mixes), sum(mix.waste_g for mix in mixes)
+        line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
+        cost = cost_in_words(powder_g, waste_g, mixes[0].kind)
+        lines.append(f"{line}; {cost}" if cost else line)
+    return lines
+
+
+def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
+    """Leave out what is noted of a bowl of one's own where a mix is shared."""
+    mixes = () if plan is None else plan.mixes
+    sharers = {one.name for mix in mixes if len(mix.impressions) > 1 for one in mix.impressions}
+    return [without_bowl(result) if result.name in sharers else result for result in results]
+
+
+def without_bowl(result: Result) -> Result:
+    """Leave out what is noted of a bowl of its own, for a scan that shares a mix."""
+    notes = tuple(note for note in result.notes if note.code not in OF_THE_BOWL)
+    outcome = MEASURED if result.outcome == NOTED and not notes else result.outcome
+    return replace(result, notes=notes, outcome=outcome)
+
+
+def shared_lines(plan: Plan, settings: Settings) -> list[str]:
+    """Tell the plan of shared mixes, two or more lines each, and what it saves."""
+    if not plan.mixes:
+        return ["Shared mixes: nothing to pour"]
+    lines = ["Shared mixes, in the order to make them: water first, then powder"]
+    scans = [one.name for shared in plan.mixes for one in shared.impressions]
+    called = dict(zip(scans, short_names(scans)[1], strict=True))
+    for number, shared in enumerate(plan.mixes, start=1):
+        lines += _shared(number, shared, called)
+    count, alone = len(plan.mixes), len(plan.alone)
+    saved_g = plan.alone_g - plan.powder_g
+    money = priced(plan, settings)
+    lines.append(
+        f"  {count} mix{'es' * (count != 1)} for {alone} impression{'s' * (alone != 1)}: "
+        f"{plan.powder_g:.0f} g of powder instead of {plan.alone_g:.0f} g, saves {saved_g:.0f} g"
+        + ("" if money is None else f" ({money[0]:.2f} {money[1]})")
+    )
+    return lines
+
+
+def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
+    """Let the notes of a shared mix call scans as the table does, without their folder."""
+    notes = []
+    for note in shared.notes:
+        text = note.text
+        for scan, name in called.items():
+            text = text.replace(scan, name)
+        notes.append(replace(note, text=text))
+    return replace(shared, notes=tuple(notes))
+
+
+def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
+    names = ", ".join(
+        called[one.name] + ("" if one.window is None else f" ({one.window.material})")
+        for one in shared.impressions
+    )
+    bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
+    start = f"in {whole(shared.start_min)} min" if shared.start_min else "now"
+    lines = [
+        f"  {number}. {start}{bowl}: {_amounts(shared.mix)}",
+        f"     pour: {names}",
+    ]
+    windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}
+    if windows:
+        told = "; ".join(f"{material} {window}" for material, window in windows.items())
+        lines.append(f"     window: {told}, the maker's word first")
+    for note in called_by(shared, called).notes:
+        lines += [f"     {note.code}: {visible(note.text)}", f"     Do: {visible(note.do)}"]
+    return lines
+
+
+def _amounts(mix: Mix) -> str:
+    each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
+    return (
+        f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
+        f"({scoops_in_words(mix)})"
+    )

@@ -11,20 +11,7 @@ SCAN_SUFFIXES = (".stl", ".ply")
 
 
 def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
-    """Make sure that a file can be written and is none that must be kept.
-
-    Parameters
-    ----------
-    target : Path
-        Where a run is going to write.
-    scans : iterable of Path
-        The scans of the run.
-
-    Raises
-    ------
-    UsageError
-        If the target is a scan, carries a scan's suffix, is a folder or cannot be written.
-    """
+    """Make sure that a file can be written and is no scan, by its place or its suffix."""
     looks = target.suffix.lower() in SCAN_SUFFIXES or _real(target).suffix.lower() in SCAN_SUFFIXES
     if looks or any(_same(target, scan) for scan in scans):
         raise UsageError(
@@ -46,28 +33,7 @@ def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
 
 
 def check_ending(target: Path, kinds: Sequence[str], what: str, option: str) -> None:
-    """Refuse a file whose name does not say a kind that can be written.
-
-    Parameters
-    ----------
-    target : Path
-        The file.
-    kinds : sequence of str
-        Endings, each with its dot.
-    what : str
-        What is to be written, for example 'a plot'.
-    option : str
-        The option that names it.
-
-    Raises
-    ------
-    UsageError
-        If its ending is another.
-
-    Examples
-    --------
-    >>> check_ending(Path("curve.SVG"), (".svg", ".png"), "a plot", "--plot")
-    """
+    """Refuse a file whose ending is none of the kinds that can be written."""
     if target.suffix.lower() not in kinds:
         raise UsageError(
             f"{what} named {target.name!r}",
@@ -79,18 +45,8 @@ def check_ending(target: Path, kinds: Sequence[str], what: str, option: str) -> 
 def write_whole(target: Path, content: str | bytes | Iterable[str]) -> None:
     """Write a file so that a reader sees the old one or the new one, never half of one.
 
-    Parameters
-    ----------
-    target : Path
-        The file; a link is followed. A pipe or device is written straight into.
-    content : str, bytes or iterable of str
-        What it is to hold; text as UTF-8 with its line ends as they are. Pieces are written one
-        after the other and never held together.
-
-    Raises
-    ------
-    UsageError
-        If the disk does not take it; an older file is then still whole.
+    A link is followed; a pipe or device is written straight into. Text is UTF-8 with its line ends
+    as they are; pieces are never held together.
     """
     whole = [content] if isinstance(content, str | bytes) else content
     pieces = (piece.encode() if isinstance(piece, str) else piece for piece in whole)

@@ -6,12 +6,10 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from volest.batch.dealing import carried_out
-from volest.batch.engine import Engine
-from volest.batch.held_folder import KEPT
-from volest.batch.out import OutFolder
-from volest.batch.places import Place
-from volest.batch.run import SizeScan
+from volest.batch.find import Place
+from volest.batch.run import carried_out
+from volest.batch.store import KEPT, OutFolder
+from volest.batch.workers import Engine, SizeScan
 from volest.errors import UsageError
 from volest.result import Result
 from volest.settings import Settings

@@ -12,9 +12,16 @@ from volest.result import Result
 from volest.settings import Settings
 from volest.sheet.guide import advice, decided_words, deed, height_words
 from volest.sheet.names import TIE, short_names, tied, visible
-from volest.sheet.pours import as_planned, batch_lines, called_by, shared_lines
-from volest.sheet.remarks import SHARED_APART, made_with, tally
-from volest.sheet.rows import Row, rows
+from volest.sheet.remarks import (
+    SHARED_APART,
+    as_planned,
+    batch_lines,
+    called_by,
+    made_with,
+    shared_lines,
+    tally,
+)
+from volest.sheet.table import Row, rows
 from volest.stone.mix import Mix
 from volest.stone.reference import in_words, whole
 from volest.stone.shared import PASSED, Plan, SharedMix

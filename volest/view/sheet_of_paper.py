@@ -10,8 +10,13 @@ import numpy.typing as npt
 
 from volest.result import Result
 from volest.sheet.names import shortened, visible
-from volest.sheet.rows import tenths
-from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
+from volest.sheet.table import tenths
+from volest.stone.words import (
+    bowl_in_words,
+    powder_in_words,
+    scoops_in_words,
+    water_in_words,
+)
 from volest.view.canvas import BAND_MM
 from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
 from volest.view.scene import BASE_LINE, CUT_FACE, EXCESS, IMPRESSION, Scene

@@ -1,0 +1,383 @@
+"""From what a person named to the scans of a run: where they lie, what they hold, what misleads."""
+
+import hashlib
+import logging
+import os
+import re
+import shutil
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from volest.errors import NothingError, UsageError
+from volest.notes import Note
+from volest.result import NOTED, Result
+from volest.scan.decision import SUFFIX, decision_path
+from volest.sheet.names import short_names, visible
+from volest.sheet.target import SCAN_SUFFIXES
+
+MARK = "://"  # what tells an address from a path
+_PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
+OTHER_SUFFIXES = (".obj", ".off", ".3mf", ".amf", ".zip", ".gz")  # what scanners may send instead
+HALF_SUFFIXES = (".part", ".partial", ".tmp", ".download")  # a copy that is under way, or broke off
+_LOG = logging.getLogger(__name__)
+_DIGITS = re.compile(r"(\d+)")
+_MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
+_NONE = "none"
+MOST_NAMED = 5  # of a kind; a folder may hold hundreds
+_ONCE = "mix for it once, or export the wrong one again"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remote:
+    """A file or folder behind an address as fsspec reads it: ``memory://monday/b0417.stl``."""
+
+    url: str
+
+    def __fspath__(self) -> str:
+        return self.url
+
+    def __str__(self) -> str:
+        return self.url
+
+    @property
+    def name(self) -> str:
+        """Last part of the address."""
+        return PurePosixPath(self.url.partition(MARK)[2]).name
+
+    def joined(self, *parts: str) -> "Remote":
+        """Give an address below this one."""
+        return Remote(url="/".join([self.url.rstrip("/"), *parts]))
+
+
+Place = Path | Remote
+
+
+def find_scans(paths: Sequence[Path]) -> list[Path]:
+    """List the scans behind files and folders, each once, in natural order; none is an error.
+
+    A file that is named is taken whatever its suffix, also when it is missing: its row then tells.
+    Folders are searched to their depths for .stl and .ply in any case, hidden names left out. A
+    folder that cannot be read is listed itself, so that it is refused and not passed over.
+    """
+    found: dict[str, Path] = {}
+    for scan in sorted(_all_scans(paths), key=natural_key):
+        kept = found.setdefault(os.path.realpath(scan), scan)
+        if kept is not scan:
+            _LOG.info("%s is the same file as %s; read once", scan, kept)
+    if not found:
+        raise no_scan_in(paths)
+    return list(found.values())
+
+
+def passed_over(paths: Sequence[Path]) -> list[Path]:
+    """List surfaces of other kinds, packed files and half copies that lie in folders."""
+    folders = [path for path in paths if _is_folder(path)]
+    others = set(_files_below(folders, (*OTHER_SUFFIXES, *HALF_SUFFIXES)))
+    # A folder that cannot be read is listed too, but as a scan that is refused.
+    return sorted(
+        (path for path in others if _may_hold_a_scan(path) and not _is_folder(path)),
+        key=natural_key,
+    )
+
+
+def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
+    """Make the error that tells of places without a scan."""
+    return NothingError(
+        "no scan in " + ", ".join(repr(os.fspath(one)) for one in named),
+        needed="at least one .stl or .ply file",
+        remedy="name the folder where the scanner saves, or the file itself",
+    )
+
+
+def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
+    """Give a key that sorts names as people do, 'case 2' before 'case 10'; ties by the text."""
+    text = os.fspath(path)
+    parts = [
+        (0, int(part), "")
+        if part.isascii() and part.isdigit() and len(part) <= _MOST_DIGITS
+        else (1, 0, part)
+        for part in _DIGITS.split(text.casefold())
+    ]
+    return (*parts, (1, 0, text))
+
+
+def _all_scans(paths: Iterable[Path]) -> Iterator[Path]:
+    for path in paths:
+        if not _is_folder(path):
+            yield path
+    yield from _files_below([path for path in paths if _is_folder(path)], SCAN_SUFFIXES)
+
+
+def _files_below(tops: Iterable[Path], suffixes: Sequence[str]) -> Iterator[Path]:
+    seen: set[tuple[int, int]] = set()
+    folders = list(tops)  # a list and no recursion: folders may lie deeper than Python's stack
+    while folders:
+        folder = folders.pop()
+        try:
+            mark = (folder.stat().st_dev, folder.stat().st_ino)
+            if mark in seen:  # a link that leads back, or a folder named twice
+                continue
+            seen.add(mark)
+            entries = [entry for entry in folder.iterdir() if not entry.name.startswith(".")]
+        except OSError:
+            _LOG.exception("folder %s cannot be read", folder)
+            yield folder
+            continue
+        folders += [entry for entry in entries if _is_folder(entry)]
+        yield from (
+            entry for entry in entries if entry.suffix.lower() in suffixes and not _is_folder(entry)
+        )
+
+
+def _may_hold_a_scan(path: Path) -> bool:
+    if path.suffix.lower() not in HALF_SUFFIXES:
+        return True
+    return Path(path.stem).suffix.lower() in (*SCAN_SUFFIXES, *OTHER_SUFFIXES)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # no right to look; the reader says so in the scan's row
+        return False
+
+
+def place_of(text: str | os.PathLike[str]) -> Place:
+    """Tell an address, which has ``://`` in it, from a path."""
+    whole = os.fspath(text)
+    return Remote(url=whole) if MARK in whole else Path(whole)
+
+
+def find_places(places: Sequence[Place]) -> list[Place]:
+    """List the scans behind files, folders and addresses, each once, in natural order."""
+    here = [place for place in places if isinstance(place, Path)]
+    far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
+    if not far and not here:
+        raise no_scan_in(places)
+    found: list[Place] = list(find_scans(here)) if here else []
+    if not far:
+        return found
+    return sorted({str(scan): scan for scan in (*found, *far)}.values(), key=natural_key)
+
+
+def file_system(place: Remote) -> tuple[Any, str]:
+    """Open the store behind an address: fsspec's file system, and the path as that knows it."""
+    try:
+        from fsspec.core import url_to_fs
+
+        fs, path = url_to_fs(place.url)
+    except ImportError as fault:
+        raise UsageError(
+            f"{place.url} and no library for such addresses ({fault})",
+            needed="fsspec, and for some stores a library of their own",
+            remedy="install the extra 'cluster'",
+        ) from fault
+    except (OSError, ValueError) as fault:
+        raise _unreached(place, fault) from fault
+    return fs, str(path)
+
+
+@contextmanager
+def at_hand(place: Place) -> Iterator[Path]:
+    """Bring a scan and the decision beside it to this computer while it is needed."""
+    if isinstance(place, Path):
+        yield place
+        return
+    fs, path = file_system(place)
+    with TemporaryDirectory(prefix="volest-") as folder:
+        near = Path(folder) / (place.name or "scan")
+        _fetch(fs, path, near)
+        _fetch(fs, path + SUFFIX, decision_path(near))
+        yield near
+
+
+def _fetch(fs: Any, path: str, near: Path) -> None:
+    try:
+        with fs.open(path, "rb") as source, near.open("wb") as target:
+            shutil.copyfileobj(source, target, _PIECE_BYTES)
+    except FileNotFoundError:
+        near.unlink(missing_ok=True)  # whoever reads it tells that it is missing
+
+
+def _below(place: Remote) -> list[Place]:
+    fs, path = file_system(place)
+    try:
+        if not fs.isdir(path):
+            return [place]
+        found = fs.find(path)
+    except OSError as fault:
+        raise _unreached(place, fault) from fault
+    return [
+        Remote(url=fs.unstrip_protocol(file))
+        for file in found
+        if file.lower().endswith(SCAN_SUFFIXES) and "/." not in f"/{file[len(path) :]}"
+    ]
+
+
+def _unreached(place: Remote, fault: Exception) -> UsageError:
+    return UsageError(
+        f"{place.url} that cannot be reached ({fault})",
+        needed="an address that fsspec can open",
+        remedy="check the address, its protocol and the rights",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """What lies at a place now.
+
+    Parameters
+    ----------
+    name : str
+        Name of the file: some words of a result carry it.
+    size : int
+        Bytes.
+    mark : str
+        SHA-256 of the scan; behind an address the store's own mark of the version.
+    decision : str
+        The same of what a person saved beside it, or 'none'.
+    """
+
+    name: str
+    size: int
+    mark: str
+    decision: str
+
+
+def content_of(place: Place) -> Content | None:
+    """Look at a scan and the decision beside it; None where it cannot be read."""
+    try:
+        if isinstance(place, Remote):
+            return _content_far(place)
+        beside = decision_path(place)
+        return Content(
+            name=place.name,
+            size=place.stat().st_size,
+            mark=_sha256(place),
+            decision=_sha256(beside) if beside.is_file() else _NONE,
+        )
+    except (OSError, ValueError):
+        return None
+
+
+def size_of(place: Place) -> int | None:
+    """Say how many bytes a scan has, without reading it; None where there is no such file."""
+    try:
+        if isinstance(place, Remote):
+            fs, path = file_system(place)
+            return int(fs.info(path)["size"])
+        return place.stat().st_size
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+
+
+def _content_far(place: Remote) -> Content:
+    fs, path = file_system(place)
+    beside = path + SUFFIX
+    return Content(
+        name=place.name,
+        size=int(fs.info(path)["size"]),
+        mark=str(fs.ukey(path)),
+        decision=str(fs.ukey(beside)) if fs.exists(beside) else _NONE,
+    )
+
+
+def _sha256(path: Path) -> str:
+    if not path.is_file():  # opening a pipe could wait for ever
+        raise OSError("not a plain file")
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+class Twins:
+    """Remembers what scans held, also of those whose files have gone since."""
+
+    def __init__(self) -> None:
+        self._marks: dict[Path, str] = {}
+
+    def take(self, scan: Path) -> list[Path]:
+        """Take in a scan, new or changed; give all its names if it has others and that is news."""
+        content = content_of(scan)
+        if content is None or content.size == 0 or self._marks.get(scan) == content.mark:
+            return []
+        self._marks[scan] = content.mark
+        same = [one for one, mark in self._marks.items() if mark == content.mark]
+        return same if len(same) > 1 else []
+
+    def forget(self, scan: Path) -> None:
+        """Leave a scan out from now on."""
+        self._marks.pop(scan, None)
+
+    def groups(self) -> list[list[Path]]:
+        """Give the names, in the order they came, of each scan that has several."""
+        named: dict[str, list[Path]] = {}
+        for scan, mark in self._marks.items():
+            named.setdefault(mark, []).append(scan)
+        return [same for same in named.values() if len(same) > 1]
+
+
+def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
+    """Find the scans of a run that hold the same, byte for byte.
+
+    Only scans of one length are read for it. Behind addresses nothing is compared: stores mark
+    the name with the content.
+    """
+    by_size: dict[int, list[Path]] = {}
+    for scan in scans:
+        size = size_of(scan) if isinstance(scan, Path) else None
+        if size is not None and isinstance(scan, Path):
+            by_size.setdefault(size, []).append(scan)
+    groups: list[list[Path]] = []
+    for alike in by_size.values():
+        if len(alike) > 1:
+            twins = Twins()
+            for scan in alike:
+                twins.take(scan)
+            groups += twins.groups()
+    return groups
+
+
+def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterator[Result]:
+    """Note at each scan under which other names it lies: an amount is told for each of them."""
+    same = {str(scan): group for group in groups for scan in group}
+    for result in results:
+        group = same.get(result.scan, ())
+        others = [visible(scan.name) for scan in group if str(scan) != result.scan]
+        if not others or result.mix is None:
+            yield result
+            continue
+        text = f"the same scan, byte for byte, lies here as {_named(others)} too"
+        note = Note(code="same-scan", text=text, do=_ONCE)
+        yield replace(result, notes=(*result.notes, note), outcome=NOTED)
+
+
+def words_of_unread(paths: Iterable[Place]) -> list[str]:
+    """Name in one line, or none, what is not read in the folders of a run."""
+    return words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
+
+
+def words_of_others(others: Sequence[Path]) -> list[str]:
+    """Name what `passed_over` lists, in one line or none: no job drops out unseen."""
+    if not others:
+        return []
+    named = _named([visible(path.name) for path in others])
+    return [f"not read: {named}; export scans as STL or PLY, whole"]
+
+
+def words_of_twins(groups: Sequence[Sequence[Path]]) -> list[str]:
+    """Name the files that hold one scan, a line a scan: the list has an amount for each of them."""
+    lines = [
+        f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {_ONCE}"
+        for same in groups[:MOST_NAMED]
+    ]
+    more = len(groups) - MOST_NAMED
+    return [*lines, f"and {more} more scans under several names"] if more > 0 else lines
+
+
+def _named(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more

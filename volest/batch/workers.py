@@ -1,0 +1,445 @@
+"""What sizes scans: one scan so that nothing stops the rest, here, in processes or elsewhere."""
+
+import hashlib
+import logging
+import multiprocessing
+import os
+import resource
+import signal
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import CancelledError, Future
+from concurrent.futures import TimeoutError as FutureTimeout
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import metadata, resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any, Protocol, Self
+
+from volest import __version__
+from volest.batch.find import Content, Place, at_hand, content_of
+from volest.errors import UsageError, VolestError
+from volest.result import REFUSED, Result
+from volest.settings import Settings
+from volest.sheet.names import visible
+
+SizeScan = Callable[[Path, Settings], Result]
+FAULT = "fault"  # the code of a scan that volest itself failed on
+_LOG = logging.getLogger(__name__)
+# The rooms and modules that a result and its card are made in, and libraries whose figures go in.
+MAKERS = (
+    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py"),
+    *("result.py", "settings.py", "lab.py", "learned.py", "notes.py", "errors.py"),
+    "given_files.py",
+)
+_LIBRARIES = ("numpy", "scipy", "scikit-image")
+SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
+MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
+LEAST_MEMORY_MB = 300  # the libraries alone take half of it
+_BYTES_PER_MB = 1_000_000
+_PRELOADED = ["volest.pipeline", "volest.batch.workers"]  # read once, not once a worker
+_AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
+_LOGGER = logging.getLogger("volest")
+PATIENCE_S = 30.0  # for a scheduler that does not answer
+_AT_A_TIME = 4  # tasks a thread, so that none waits for the way here and back
+
+
+@cache
+def maker_mark() -> str:
+    """Give a mark of all that makes results: volest's version, its code, its libraries.
+
+    All of that code is read, once a process: ask only where a result is kept or made elsewhere.
+    """
+    digest = hashlib.sha256(__version__.encode())
+    for library in _LIBRARIES:
+        digest.update(f"\n{library} {metadata.version(library)}".encode())
+    top = resources.files("volest")
+    for name in MAKERS:
+        _feed(digest, top.joinpath(name))
+    return digest.hexdigest()
+
+
+def _feed(digest: "hashlib._Hash", part: Traversable) -> None:
+    if part.is_dir():
+        for inner in sorted(part.iterdir(), key=lambda one: one.name):
+            if inner.is_dir() or inner.name.endswith(".py"):
+                _feed(digest, inner)
+    elif part.is_file():
+        digest.update(f"\n{part.name}\n".encode())
+        digest.update(part.read_bytes())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Task:
+    """One scan to be sized in whatever process, which must find `size_scan` by its name.
+
+    With `keep`, what the result rests on must be known by its content.
+    """
+
+    place: Place
+    settings: Settings
+    size_scan: SizeScan | None = None
+    keep: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Done:
+    """What a worker hands back: figures and words, no meshes.
+
+    Parameters
+    ----------
+    result : Result
+        What is said of the scan.
+    content : Content or None
+        What lay at the place before and after; None where it changed meanwhile or is not there,
+        or nobody asked, so that the result must not be kept.
+    maker : str or None
+        Mark of the code that made it, where it may be another than this computer's or is kept.
+    kept : bool
+        Whether it comes from an earlier run.
+    """
+
+    result: Result
+    content: Content | None = None
+    maker: str | None = None
+    kept: bool = False
+
+
+def carry_out(task: Task) -> Done:
+    """Size one scan; whatever it does to volest becomes a row."""
+    if not task.keep:
+        return Done(result=_sized(task))
+    before = content_of(task.place)
+    result = _sized(task)
+    after = content_of(task.place)
+    return Done(result=result, content=after if before == after else None, maker=maker_mark())
+
+
+def _sized(task: Task) -> Result:
+    if isinstance(task.place, Path):
+        return size_one(task.place, task.settings, task.size_scan)
+    start = time.perf_counter()
+    try:
+        with at_hand(task.place) as near:
+            result = size_one(near, task.settings, task.size_scan)
+    except OSError as fault:
+        seconds = time.perf_counter() - start
+        return fault_row(task.place, f"the store did not give it: {fault}", seconds=seconds)
+    return result.of_scan(str(task.place))
+
+
+def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
+    """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
+    if size_scan is None:  # reads numpy and scipy, so not before a scan is there to be sized
+        from volest import pipeline
+
+        size_scan = pipeline.size_scan
+    start = time.perf_counter()
+    try:
+        return size_scan(path, settings.for_scan(path.name))
+    except VolestError as fault:
+        reason, code = str(fault), fault.code
+        _LOG.info("%s is refused: %s", path, fault)
+    except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
+        # The edge of the batch: whatever one scan does to volest, the others are still sized.
+        _LOG.exception("%s brought volest down", path)
+        what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
+        return fault_row(path, what, seconds=time.perf_counter() - start)
+    seconds = time.perf_counter() - start
+    return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)
+
+
+def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
+    """Make the row of a scan that volest, its worker or the computer failed on, and what to do."""
+    reason = f"fault in volest: {what}"
+    return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What a run on this computer may take.
+
+    Parameters
+    ----------
+    workers : int or None
+        Scans that are sized at the same time; None takes one a processor.
+    memory_mb : int or None
+        Memory of each worker; None shares four fifths of the computer's among them.
+    seconds_each : float
+        Time for one scan; what takes longer is ended.
+    """
+
+    workers: int | None = None
+    memory_mb: int | None = None
+    seconds_each: float = SECONDS_EACH
+
+    def width(self, scans: int) -> int:
+        """Say how many workers a run is given: at least 1, never more than scans.
+
+        >>> Limits(workers=8).width(3)
+        3
+        """
+        wanted = self.workers or len(os.sched_getaffinity(0))
+        return max(1, min(wanted, scans))
+
+    def memory_of_each_mb(self, workers: int) -> int:
+        """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
+        if self.memory_mb is not None:
+            return self.memory_mb
+        whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / _BYTES_PER_MB
+        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * whole / workers))
+
+
+def check_limits(limits: Limits) -> None:
+    """Refuse limits under which no scan could be sized."""
+    wrong: tuple[str, str] | None = None
+    if limits.workers is not None and limits.workers < 1:
+        wrong = (f"{limits.workers} workers", "at least 1")
+    if limits.memory_mb is not None and limits.memory_mb < LEAST_MEMORY_MB:
+        wrong = (f"{limits.memory_mb} MB for a worker", f"at least {LEAST_MEMORY_MB} MB")
+    if not limits.seconds_each > 0.0:
+        wrong = (f"{limits.seconds_each:g} s for a scan", "more than 0 s")
+    if wrong is not None:
+        raise UsageError(wrong[0], needed=wrong[1], remedy="leave it out for the usual one")
+
+
+def confine(memory_mb: int) -> None:
+    """Hold the process that calls this to its share: one thread, so much memory.
+
+    Memory is limited as ``RLIMIT_DATA`` (Linux, setrlimit(2): since 4.7 private writable mappings
+    count), so that a hungry scan ends in a MemoryError and not in the kernel killing a neighbour.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
+    one_thread()
+    most = memory_mb * _BYTES_PER_MB
+    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+    if hard != resource.RLIM_INFINITY:
+        most = min(most, hard)
+    resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
+
+
+def one_thread() -> None:
+    """Let the libraries of this process work with one thread: the others have workers too."""
+    os.environ["NUMBA_NUM_THREADS"] = "1"
+    compiler = sys.modules.get("numba")
+    if compiler is not None:
+        compiler.set_num_threads(1)
+    try:
+        from threadpoolctl import threadpool_limits
+
+        threadpool_limits(1)
+    except (ImportError, OSError, RuntimeError):  # a convenience: results do not hang on it
+        _LOG.info("threads could not be limited", exc_info=True)
+
+
+class Engine(Protocol):
+    """Something that carries tasks out, one after the other or many at a time."""
+
+    @property
+    def room(self) -> int:
+        """How many tasks may be under way at a time: enough that no worker waits, no more."""
+
+    def submit(self, task: Task) -> "Future[Done]":
+        """Take one task."""
+
+    def told(self, fault: BaseException) -> tuple[str, bool]:
+        """Say in words what ended a task, and whether the task may be blameless and tried again."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, *fault: object) -> None: ...
+
+
+class Here:
+    """An engine that is this process, one scan after the other: no start-up, no limits."""
+
+    room = 1
+
+    def submit(self, task: Task) -> "Future[Done]":
+        """Carry one task out at once."""
+        future: Future[Done] = Future()
+        future.set_result(carry_out(task))
+        return future
+
+    def told(self, fault: BaseException) -> tuple[str, bool]:
+        """Say what ended a task."""
+        return f"{type(fault).__name__}: {fault}", False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        return None
+
+
+class Pool:
+    """An engine of worker processes on this computer; use it in a `with` block.
+
+    Workers come from a fork server that has read the pipeline and nothing else: neither files nor
+    threads of this process are carried into them, and a new one is there at once.
+    """
+
+    def __init__(self, limits: Limits, scans: int) -> None:
+        from pebble import ProcessPool  # a run of one scan needs none
+
+        workers = limits.width(scans)
+        self.room = _AHEAD * workers
+        self._seconds = limits.seconds_each
+        self._memory_mb = limits.memory_of_each_mb(workers)
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload(_PRELOADED)
+        self._pool: Any = ProcessPool(
+            max_workers=workers,
+            initializer=begin,
+            initargs=(self._memory_mb, _LOGGER.isEnabledFor(logging.DEBUG)),
+            context=context,
+        )
+
+    def submit(self, task: Task) -> "Future[Done]":
+        """Give a task to the next free worker."""
+        future: Future[Done] = self._pool.schedule(carry_out, args=(task,), timeout=self._seconds)
+        return future
+
+    def told(self, fault: BaseException) -> tuple[str, bool]:
+        """Say what ended a task."""
+        from pebble import ProcessExpired
+
+        if isinstance(fault, FutureTimeout):
+            return (
+                f"it was not done after {self._seconds:g} s and was ended; "
+                "allow more with --seconds-each, or export it with fewer triangles"
+            ), False
+        if isinstance(fault, ProcessExpired):
+            return (
+                f"its worker was lost ({_ending(fault.exitcode)}); "
+                "allow more with --memory, or use fewer --workers"
+            ), True
+        if isinstance(fault, MemoryError):
+            return (
+                f"it needs more than the {self._memory_mb} MB of a worker; allow more with --memory"
+            ), False
+        return f"{type(fault).__name__}: {fault}", False
+
+    def __enter__(self) -> Self:
+        self._pool.__enter__()
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        if fault[0] is None:
+            self._pool.close()
+        else:  # interrupted, or the run itself failed: what is under way is of no use
+            self._pool.stop()
+        self._pool.join()
+
+
+def begin(memory_mb: int, loud: bool) -> None:
+    """Start a worker; a loud one tells on the error stream what it does."""
+    confine(memory_mb)
+    if loud:
+        handler = logging.StreamHandler()
+        handler.setFormatter(_Plain("%(levelname)s %(name)s: %(message)s"))
+        _LOGGER.setLevel(logging.DEBUG)
+        _LOGGER.addHandler(handler)
+
+
+class _Plain(logging.Formatter):
+    """Makes everything odd in a line visible."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        lines = super().format(record).splitlines()
+        return "\n".join(visible(line) for line in lines)
+
+
+def _ending(code: int | None) -> str:
+    if code is not None and code < 0:
+        try:
+            return f"signal {signal.Signals(-code).name}"
+        except ValueError:
+            return f"signal {-code}"
+    return f"exit code {code}"
+
+
+class Cluster:
+    """An engine of workers that a scheduler knows; use it in a `with` block.
+
+    The scheduler gives a scan to another worker when one dies; memory is limited by the workers
+    themselves. What is sent is trusted: name only a scheduler of your own.
+    """
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        self._client = _client(address)
+        self._executor = self._client.get_executor(pure=False)
+
+    @property
+    def room(self) -> int:
+        """How many tasks may be under way at a time."""
+        threads = sum(self._client.nthreads().values())
+        return _AT_A_TIME * max(1, int(threads))
+
+    def submit(self, task: Task) -> "Future[Done]":
+        """Send one task."""
+        future: Future[Done] = self._executor.submit(carry_out_there, task)
+        return future
+
+    def told(self, fault: BaseException) -> tuple[str, bool]:
+        """Say what ended a task."""
+        kind = type(fault).__name__
+        if isinstance(fault, CancelledError):
+            return "the scheduler called it off or went away; run the same again", False
+        if kind == "KilledWorker":  # after several tries of the scheduler's own: no more of ours
+            return "the workers that had it were lost one after the other; give them more", False
+        return f"{kind}: {fault}", False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        self._executor.shutdown(wait=False)
+        self._client.close()
+
+
+def carry_out_there(task: Task) -> Done:
+    """Size one scan on a worker elsewhere."""
+    one_thread()
+    return replace(carry_out(task), maker=maker_mark())
+
+
+def _client(address: str) -> Any:
+    try:
+        import distributed
+    except ImportError as fault:
+        raise UsageError(
+            f"--cluster {address} and no library for it",
+            needed="the extra 'cluster'",
+            remedy="install it: pip install '.[cluster]'",
+        ) from fault
+    library: Any = distributed
+    try:
+        client = library.Client(address, timeout=PATIENCE_S, set_as_default=False)
+    except (OSError, ValueError) as fault:
+        raise UsageError(
+            f"no scheduler at {address} ({fault})",
+            needed="the address of one that runs",
+            remedy="start it: dask scheduler; it tells its address",
+        ) from fault
+    if not client.nthreads():
+        _LOG.warning("%s has no workers yet", address)
+    return client
+
+
+def engine_for(
+    scans: int, limits: Limits, *, cluster: str | None = None, here: bool = False
+) -> Engine:
+    """Choose what sizes the scans of a run: the workers of a scheduler, or processes beside this.
+
+    One scan without limits is sized here, since starting others takes longer than that.
+    """
+    if cluster is not None:
+        return Cluster(cluster)
+    alone = scans == 1 and limits == Limits()
+    if here or alone:
+        return Here()
+    return Pool(limits, scans)
