@@ -12,19 +12,9 @@ _REACH = 2.5  # diagonals of the scan: at that angle all of it is seen from ther
 
 
 def eye_and_middle(points_mm: Floats, way: tuple[float, float, float]) -> tuple[Floats, Floats]:
-    """Place the eye.
+    """Place the eye so that all points are seen, and what it looks at, both in the drawing.
 
-    Parameters
-    ----------
-    points_mm : ndarray
-        (n, 3) what is to be seen, in the frame of the drawing.
-    way : tuple of float
-        From its middle to the eye.
-
-    Returns
-    -------
-    tuple of ndarray
-        (3,) the eye, and (3,) what it looks at: a little aside, as the legend stands on the right.
+    That is a little aside, as the legend stands on the right.
     """
     middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
     middle[0] += _ASIDE * float(np.ptp(points_mm[:, 0]))

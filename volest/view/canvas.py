@@ -16,17 +16,7 @@ _LIFT_MM = 0.1  # so that a line is not half sunk into its surface
 
 
 def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
-    """Put one block into a plotter, in its own colour and under its own name.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        Where to draw; a block of that name is replaced.
-    block : Block
-        What to draw.
-    line_width : float, optional
-        Width of its lines in pixels.
-    """
+    """Put one block into a plotter, in its own colour; a block of that name is replaced."""
     look = LOOKS[block.name]
     if len(block.lines_mm):
         plotter.add_mesh(
@@ -58,17 +48,7 @@ def _lights(name: str) -> dict[str, Any]:
 
 
 def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
-    """Put the impression into a plotter, shaded in steps of depth with contour lines.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        Where to draw.
-    block : Block
-        The impression, with its heights.
-    lowest_mm : float
-        Where the scale begins.
-    """
+    """Put the impression into a plotter, shaded in steps of depth with contour lines."""
     from matplotlib.colors import LinearSegmentedColormap
 
     surface = surface_of(block.mesh)
@@ -106,18 +86,7 @@ def _put_contours(plotter: Any, surface: Any, low: float) -> None:
 
 
 def surface_of(mesh: Mesh) -> Any:
-    """Hand a surface over to pyvista, with its normals for smooth shading.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-
-    Returns
-    -------
-    pyvista.PolyData
-        The same.
-    """
+    """Hand a surface over to pyvista, with its normals for smooth shading."""
     import pyvista as pv
 
     faces = np.column_stack([np.full(len(mesh.triangles), 3), mesh.triangles]).ravel()
@@ -128,18 +97,7 @@ def surface_of(mesh: Mesh) -> Any:
 
 
 def lines_of(ends_mm: Floats) -> Any:
-    """Hand lines over to pyvista.
-
-    Parameters
-    ----------
-    ends_mm : ndarray
-        (k, 2, 3) the two ends of each.
-
-    Returns
-    -------
-    pyvista.PolyData
-        The same.
-    """
+    """Hand lines over to pyvista by their two ends, (k, 2, 3)."""
     import pyvista as pv
 
     count = len(ends_mm)
@@ -151,18 +109,7 @@ def lines_of(ends_mm: Floats) -> Any:
 
 
 def image_of(pixels: npt.NDArray[np.uint8]) -> Any:
-    """Hand pixels over to VTK.
-
-    Parameters
-    ----------
-    pixels : ndarray
-        (h, w, 3), the lowest row first.
-
-    Returns
-    -------
-    pyvista.ImageData
-        The same.
-    """
+    """Hand pixels (h, w, 3), the lowest row first, over to VTK."""
     import pyvista as pv
 
     rows, columns, _ = pixels.shape

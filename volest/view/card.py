@@ -48,13 +48,6 @@ class CardMaker:
     """Sizes scans as a batch wants it, and leaves a card of each in a folder.
 
     A batch hands back results only, and may run in other processes; cards go through files.
-
-    Parameters
-    ----------
-    folder : Path
-        Where cards are kept until the sheet is written.
-    pictures : bool
-        Whether this computer can draw.
     """
 
     def __init__(self, folder: Path, *, pictures: bool) -> None:
@@ -62,25 +55,7 @@ class CardMaker:
         self.pictures = pictures
 
     def __call__(self, path: Path, settings: Settings) -> Result:
-        """Size one scan and keep the cards of its impressions.
-
-        Parameters
-        ----------
-        path : Path
-            The scan.
-        settings : Settings
-            How to measure and to mix.
-
-        Returns
-        -------
-        Result
-            What was found.
-
-        Raises
-        ------
-        ScanError
-            When the scan is refused.
-        """
+        """Size one scan and keep the cards of its impressions."""
         start = time.perf_counter()
         examined = examine_all(path, settings)
         result = together(examined).taking(time.perf_counter() - start)
@@ -99,53 +74,18 @@ class CardMaker:
         return card
 
     def card(self, result: Result) -> dict[str, Any] | None:
-        """Give the card of a result.
-
-        Parameters
-        ----------
-        result : Result
-            What `__call__` gave, or one of its others.
-
-        Returns
-        -------
-        dict or None
-            Its card; None where nothing was measured.
-        """
+        """Give the card of a result, or of one of its others; None where nothing was measured."""
         return read_card(self.file_of(result.scan), result.cavity)
 
     def file_of(self, scan: str) -> Path:
-        """Say where the cards of a scan are left.
-
-        Parameters
-        ----------
-        scan : str
-            Path of the scan.
-
-        Returns
-        -------
-        Path
-            A file in the folder.
-        """
+        """Say where the cards of a scan are left."""
         whole = os.path.abspath(scan)  # noqa: PTH100  # as text: links stay; workers may stand elsewhere
         name = hashlib.sha256(whole.encode("utf-8", "surrogateescape")).hexdigest()
         return self.folder / f"{name}.json"
 
 
 def read_card(file: Path, cavity: int = 1) -> dict[str, Any] | None:
-    """Read a card that a `CardMaker` left.
-
-    Parameters
-    ----------
-    file : Path
-        The file.
-    cavity : int
-        Which impression of the scan.
-
-    Returns
-    -------
-    dict or None
-        The card; None where there is none.
-    """
+    """Read the card of one impression that a `CardMaker` left; None where there is none."""
     if not file.is_file():
         return None
     cards: list[dict[str, Any] | None] = json.loads(file.read_text(encoding="utf-8"))
@@ -153,21 +93,9 @@ def read_card(file: Path, cavity: int = 1) -> dict[str, Any] | None:
 
 
 def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:
-    """Gather what the live view and the slider of a card need.
+    """Gather what the live view and the slider of a card need, as plain values for JSON.
 
-    Parameters
-    ----------
-    result : Result
-        What is said of the scan.
-    cavity : Cavity
-        What that rests on.
-    settings : Settings
-        How it is mixed.
-
-    Returns
-    -------
-    dict
-        Plain values for JSON: ``moves`` (one row a slider step), ``solid`` (what is drawn).
+    ``moves`` has one row a slider step, ``solid`` is what is drawn.
     """
     scene = scene_of(cavity)
     return {"moves": moves(result, settings), "solid": _solid(scene, cavity), "picture": None}
@@ -176,20 +104,9 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
 def moves(result: Result, settings: Settings) -> list[list[Any]]:
     """Work out the mix for every height that the slider can give the base line.
 
+    Rows of height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
     Volumes follow the curve of `volest curve`, in straight lines between its heights; at 0 stands
     the measured volume itself. Heights with more than the lab's bowls take are left out.
-
-    Parameters
-    ----------
-    result : Result
-        A measured scan.
-    settings : Settings
-        How it is mixed.
-
-    Returns
-    -------
-    list of list
-        Height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
     """
     heights, volumes = np.array(result.curve).T
     first = np.ceil(max(heights[0], -_LOWEST_MM) / _STEP_MM)
@@ -209,20 +126,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
 
 
 def picture_data(result: Result, cavity: Cavity) -> str:
-    """Draw the picture of a card as a data address.
-
-    Parameters
-    ----------
-    result : Result
-        What is said of the scan.
-    cavity : Cavity
-        What that rests on.
-
-    Returns
-    -------
-    str
-        A WebP picture as ``data:`` address (RFC 2397).
-    """
+    """Draw the picture of a card as a ``data:`` address (RFC 2397), in WebP."""
     from volest.view.picture import picture_of
 
     whole = picture_of(result, cavity, headed=False)  # the card has name and figures itself

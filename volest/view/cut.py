@@ -20,20 +20,7 @@ _SEARCH = (0.25, 0.6)  # of the footprint from back to front: both branches of a
 
 
 def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
-    """Choose where a cut shows most stone.
-
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    stand : Stand
-        The frame of the drawing.
-
-    Returns
-    -------
-    float
-        The cut's place along the drawing's y.
-    """
+    """Choose where along the drawing's y a cut shows most stone."""
     x, y = cavity.relief.grid.centres_mm()
     depth = np.maximum(-stone_heights_mm(cavity, cavity.base), 0.0)
     filled = depth > 0.0
@@ -54,24 +41,7 @@ def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
 def cut_open(
     scene: Scene, cavity: Cavity, at_mm: float, base: BasePlane | None = None
 ) -> dict[str, Block]:
-    """Take away what lies behind a cut, and close the stone there.
-
-    Parameters
-    ----------
-    scene : Scene
-        The whole scene.
-    cavity : Cavity
-        The records it was made of.
-    at_mm : float
-        The cut's place along the drawing's y; what lies further ahead is kept.
-    base : BasePlane, optional
-        Another base line than the one it was measured with.
-
-    Returns
-    -------
-    dict of str to Block
-        The blocks by name, and the cut face of the stone.
-    """
+    """Take away what lies behind a cut across the drawing's y, and close the stone there."""
     base = cavity.base if base is None else base
     blocks = dict(scene.blocks)
     for name, block in scene.blocks.items():

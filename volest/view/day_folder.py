@@ -25,15 +25,7 @@ _PAGE = re.compile(r"sheet(-\d+)?\.html")
 
 
 class DayFolder:
-    """The output of a run, and what is still to be done for it.
-
-    Parameters
-    ----------
-    out : OutFolder
-        The folder, open.
-    maker : CardMaker or None
-        Makes the cards of the pour sheet; None where none is wanted.
-    """
+    """The output of a run, and what is still to be done for it; without a maker no pour sheet."""
 
     def __init__(self, out: OutFolder, maker: CardMaker | None) -> None:
         self.out = out
@@ -49,16 +41,7 @@ class DayFolder:
     ) -> None:
         """Size what is new or changed; what is finished is kept at once.
 
-        Parameters
-        ----------
-        places : sequence of Path or Remote
-            The scans.
-        engine : Engine
-            What sizes them; open.
-        size_scan : callable, optional
-            Stands in for the pipeline.
-        on_result : callable, optional
-            Called with each result, also those of an earlier run.
+        `on_result` is also told of the results of an earlier run.
         """
         sizer = self.maker or size_scan
         for index, done in carried_out(
@@ -69,44 +52,13 @@ class DayFolder:
                 on_result(done.result)
 
     def brief(self, places: Sequence[Place]) -> list[Result]:
-        """Give the results without their curves and trim guides, which take most memory.
-
-        Parameters
-        ----------
-        places : sequence of Path or Remote
-            The scans in their order.
-
-        Returns
-        -------
-        list of Result
-            Enough for tables and plans.
-        """
+        """Give the results without their curves and trim guides, which take most memory."""
         return [replace(result, curve=(), trim=None) for result in self.out.results(places)]
 
     def write(
         self, places: Sequence[Place], plan: Plan | None = None, told: Sequence[str] = ()
     ) -> list[str]:
-        """Write tables and sheet.
-
-        Parameters
-        ----------
-        places : sequence of Path or Remote
-            The scans in their order.
-        plan : Plan, optional
-            Shared mixes, where they were asked for.
-        told : sequence of str
-            What is told of the folder of scans beside them.
-
-        Returns
-        -------
-        list of str
-            What was written.
-
-        Raises
-        ------
-        UsageError
-            If the disk does not take it, now or before.
-        """
+        """Write tables and sheet, and say what is written; a disk that failed before raises now."""
         written = self.out.write(places, plan)
         pages = [] if self.maker is None else self._write_sheet(places, plan, told)
         self._remove_sheets_but({Path(page).name for page in pages})
@@ -142,29 +94,7 @@ class DayFolder:
 def day_folder(
     place: Place, settings: Settings, *, sheet: bool, pictures: bool
 ) -> Iterator[DayFolder]:
-    """Open an output folder for a run.
-
-    Parameters
-    ----------
-    place : Path or Remote
-        The folder.
-    settings : Settings
-        How to measure and to mix.
-    sheet : bool
-        Whether a pour sheet is wanted; only on this computer's own disks.
-    pictures : bool
-        Whether this computer can draw.
-
-    Yields
-    ------
-    DayFolder
-        The folder.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be written, is in use, or a sheet is wanted behind an address.
-    """
+    """Open an output folder for a run; a pour sheet only lies on this computer's own disks."""
     maker = None
     if sheet:
         if not isinstance(place, Path):

@@ -40,18 +40,7 @@ def draw_off_screen() -> None:
 
 @functools.cache
 def refuse_blind(*, off_screen: bool) -> None:
-    """Make sure that drawing works here.
-
-    Parameters
-    ----------
-    off_screen : bool
-        Without a window; else in one.
-
-    Raises
-    ------
-    UsageError
-        In one line, with every package to install.
-    """
+    """Make sure that drawing works here, else raise in one line with every package to install."""
     ran = _tried(off_screen=off_screen)
     if ran.returncode and not ran.stdout.strip():
         ran = _tried(off_screen=off_screen)  # a busy computer or a display that is just waking up

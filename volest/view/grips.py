@@ -29,24 +29,7 @@ def put_sliders(
     hold: Callable[[Held], None],
     cut_at: Callable[[float | None], None],
 ) -> dict[str, Any]:
-    """Lay the sliders.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        The window.
-    handling : Handling
-        The scan.
-    hold : callable
-        Called with the place to which the base line is dragged.
-    cut_at : callable
-        Called with the place to which the cut is dragged.
-
-    Returns
-    -------
-    dict
-        The sliders by name.
-    """
+    """Lay the sliders, which tell `hold` and `cut_at` where base line and cut are dragged to."""
     along = handling.skin.points_mm[:, 1]
     ranges = {
         "height": handling.range_mm,
@@ -84,17 +67,7 @@ def _laid(plotter: Any, name: str, act: Callable[[float], None], span: tuple[flo
 
 
 def set_sliders(sliders: Mapping[str, Any], held: Held, cut_mm: float | None) -> None:
-    """Bring the sliders to where base line and cut are.
-
-    Parameters
-    ----------
-    sliders : mapping
-        The sliders by name.
-    held : Held
-        Where the base line is held.
-    cut_mm : float or None
-        Where the cut is.
-    """
+    """Bring the sliders to where base line and cut are."""
     values = {"height": held.height_mm, "right": held.right_deg, "front": held.front_deg}
     for name, slider in sliders.items():
         shown = slider.GetRepresentation()
@@ -102,17 +75,7 @@ def set_sliders(sliders: Mapping[str, Any], held: Held, cut_mm: float | None) ->
 
 
 def put_sheet(plotter: Any, handling: Handling, cut_mm: float | None) -> None:
-    """Lay the base line's plane over the impression, as a sheet of glass.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        The window.
-    handling : Handling
-        The scan.
-    cut_mm : float or None
-        Where the cut is; the sheet ends there.
-    """
+    """Lay the base line's plane over the impression, as a sheet of glass that ends at the cut."""
     points, stand = handling.skin.points_mm, handling.stand
     low, high = points.min(axis=0) - _FREE_MM, points.max(axis=0) + _FREE_MM
     back = float(low[1]) if cut_mm is None else cut_mm

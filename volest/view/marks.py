@@ -17,22 +17,8 @@ _AROUND, _RINGS = 10, 5  # corners round a mark, and from top to bottom of a bal
 
 
 def spaced(places_mm: Floats, apart_mm: float) -> Ints:
-    """Choose places that stand about evenly apart.
+    """Choose places (n, 2) or (n, 3) that stand about evenly apart in x and y; give their numbers.
 
-    Parameters
-    ----------
-    places_mm : ndarray
-        (n, 2) or (n, 3) places; x and y count.
-    apart_mm : float
-        How far apart.
-
-    Returns
-    -------
-    ndarray
-        Numbers of the chosen places.
-
-    Examples
-    --------
     >>> spaced(np.array([[0.0, 0.0], [0.5, 0.0], [3.0, 0.0]]), 1.0).tolist()
     [0, 2]
     """
@@ -44,22 +30,7 @@ def spaced(places_mm: Floats, apart_mm: float) -> Ints:
 
 
 def pickets(feet_mm: Floats, tops_mm: Floats, width_mm: float) -> Mesh:
-    """Raise upright square posts.
-
-    Parameters
-    ----------
-    feet_mm : ndarray
-        (n, 3) middle of each foot.
-    tops_mm : ndarray
-        (n,) height of each top.
-    width_mm : float
-        Their thickness.
-
-    Returns
-    -------
-    Mesh
-        The posts.
-    """
+    """Raise upright square posts from the middles (n, 3) of their feet up to their tops (n,)."""
     size = np.stack(
         [np.full(len(feet_mm), width_mm)] * 2 + [tops_mm - feet_mm[:, 2]], axis=1
     )  # (n, 3)
@@ -67,20 +38,7 @@ def pickets(feet_mm: Floats, tops_mm: Floats, width_mm: float) -> Mesh:
 
 
 def pegs(tips_mm: Floats, height_mm: float, width_mm: float) -> Mesh:
-    """Set cones point down, as if to say: down to here.
-
-    Parameters
-    ----------
-    tips_mm : ndarray
-        (n, 3) their points.
-    height_mm, width_mm : float
-        Their size.
-
-    Returns
-    -------
-    Mesh
-        The cones.
-    """
+    """Set cones point down, as if to say: down to here."""
     turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
     ring = np.stack([np.cos(turn) / 2.0, np.sin(turn) / 2.0, np.ones(_AROUND)], axis=1)
     shape = np.vstack([[0.0, 0.0, 0.0], [0.0, 0.0, 1.0], ring])
@@ -93,20 +51,7 @@ def pegs(tips_mm: Floats, height_mm: float, width_mm: float) -> Mesh:
 
 
 def balls(middles_mm: Floats, width_mm: float) -> Mesh:
-    """Set balls.
-
-    Parameters
-    ----------
-    middles_mm : ndarray
-        (n, 3) their middles.
-    width_mm : float
-        Their width.
-
-    Returns
-    -------
-    Mesh
-        The balls.
-    """
+    """Set balls round their middles (n, 3)."""
     fall = np.linspace(0.0, np.pi, _RINGS)
     turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
     f, t = np.meshgrid(fall, turn, indexing="ij")

@@ -17,20 +17,10 @@ _LEAST_MM = 1e-6  # what is level all over still has a size to divide by
 
 
 def pack_surface(mesh: Mesh, most_points: int = MOST_POINTS) -> dict[str, Any]:
-    """Thin out a surface and pack it.
+    """Thin out a surface to so many corners, at most 65536 as 16 bits number them, and pack it.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-    most_points : int, optional
-        How many corners may be left; at most 65536, so that 16 bits can number them.
-
-    Returns
-    -------
-    dict
-        ``low`` and ``size`` in mm, and as base64 ``points`` (uint16), ``ways`` (int8, the
-        normals) and ``triangles`` (uint16), all little-endian.
+    ``low`` and ``size`` in mm, and as base64 ``points`` (uint16), ``ways`` (int8, the normals)
+    and ``triangles`` (uint16), all little-endian.
     """
     cell_mm = _FIRST_CELL_MM
     thin, ways = thinned(mesh, cell_mm)
@@ -51,19 +41,7 @@ def pack_surface(mesh: Mesh, most_points: int = MOST_POINTS) -> dict[str, Any]:
 def thinned(mesh: Mesh, cell_mm: float) -> tuple[Mesh, Floats]:
     """Thin out a surface: all corners in one cell of a lattice become one, at their mean.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-    cell_mm : float
-        Width of a cell.
-
-    Returns
-    -------
-    Mesh
-        The thinner surface.
-    ndarray
-        (n, 3) its normals, taken from the finer surface: it still looks as smooth as that.
+    Its normals (n, 3) are taken from the finer surface: it still looks as smooth as that.
     """
     low, normals = mesh.points_mm.min(axis=0), mesh.normals()
     cells = np.floor((mesh.points_mm - low) / cell_mm).astype(np.int64)
@@ -90,20 +68,10 @@ def _once(triangles: Ints) -> Ints:
 
 
 def pack_map(heights_mm: Floats, highest_mm: float) -> dict[str, Any]:
-    """Pack a map of heights.
+    """Pack a map of heights (r, c), cut off at the highest.
 
-    Parameters
-    ----------
-    heights_mm : ndarray
-        (r, c) heights.
-    highest_mm : float
-        What lies higher is cut off there.
-
-    Returns
-    -------
-    dict
-        ``rows``, ``columns``, ``low`` and ``step`` in mm, and as base64 ``heights`` (uint16,
-        little-endian), row by row.
+    ``rows``, ``columns``, ``low`` and ``step`` in mm, and as base64 ``heights`` (uint16,
+    little-endian), row by row.
     """
     capped = np.minimum(heights_mm, highest_mm)
     low = float(capped.min())

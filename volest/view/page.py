@@ -49,27 +49,10 @@ def sheet_text(
     told: Sequence[str] = (),
     sized: datetime | None = None,
 ) -> str:
-    """Write the pour sheet.
+    """Write the pour sheet, a whole HTML page: no address in it leads out of it.
 
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    cards : sequence of dict or None
-        The card of each, as `volest.view.card` makes them.
-    settings : Settings
-        How they were measured and mixed.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-    told : sequence of str
-        What is told of the folder beside its scans.
-    sized : datetime, optional
-        When the scans were sized, or found unchanged; now if it is not given.
-
-    Returns
-    -------
-    str
-        A whole HTML page: no address in it leads out of it.
+    `told` is said of the folder beside its scans; `sized` is when they were sized, or found
+    unchanged: now if it is not given.
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])

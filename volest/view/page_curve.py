@@ -18,18 +18,9 @@ _TINY = 1e-9  # a curve that is level or empty still has a width to divide by
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
-    """Everything a template needs to draw the curve.
+    """Everything a template needs to draw the curve, in the drawing's own units.
 
-    Parameters
-    ----------
-    line : str
-        Points of the curve, as SVG's polyline wants them.
-    x_ticks, y_ticks : tuple
-        Place and label of each tick.
-    base_x, low_y, high_y : float
-        Where base line and interval lie.
-    frame : tuple of float
-        Left, top, right and bottom of the plot.
+    Ticks are places and labels; the frame is left, top, right and bottom.
     """
 
     line: str
@@ -42,18 +33,7 @@ class Plot:
 
 
 def plot_of(result: Result) -> Plot:
-    """Lay out the curve of one measured scan.
-
-    Parameters
-    ----------
-    result : Result
-        A measured scan.
-
-    Returns
-    -------
-    Plot
-        The curve, its axes and marks.
-    """
+    """Lay out the curve of one measured scan."""
     heights, volumes = np.array(result.curve).T
     left, right = _LEFT, WIDE - _RIGHT
     top, bottom = _TOP, TALL - _BOTTOM

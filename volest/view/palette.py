@@ -23,17 +23,7 @@ PAPER, INK, FAINT, PROFILE = "#f6f3ec", "#1d2433", "#5a6070", "#4c3f73"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """How a block looks, and how the legend tells it.
-
-    Parameters
-    ----------
-    colour : str
-        Hexadecimal colour.
-    says : str
-        What the legend says.
-    shape : str
-        How it can be told without its colour.
-    """
+    """How a block looks, what the legend says, and the shape that tells it without its colour."""
 
     colour: str
     says: str

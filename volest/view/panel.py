@@ -23,19 +23,7 @@ _HELD_AT, _TOLD_AT = (0.0035, 0.942), (0.0035, 0.91)  # in parts of the window
 
 
 def put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> None:
-    """Write name and figures.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        The window.
-    head : str
-        Name of the scan and its number.
-    handling : Handling or None
-        The scan; None if it is refused.
-    told : str
-        What has just happened.
-    """
+    """Write name and figures, and what has just happened; a refused scan has no handling."""
     codes = () if handling is None else tuple(note.code for note in handling.result.notes)
     look_at = f"\nlook at: {visible(', '.join(codes))}" if codes else ""
     _write(plotter, "head", head + look_at, at="upper_left", size=_MIDDLE, colour=INK)
@@ -50,18 +38,7 @@ def put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> 
 
 
 def figure_lines(figures: Figures) -> list[str]:
-    """Say what holds for the base line as it is held.
-
-    Parameters
-    ----------
-    figures : Figures
-        They.
-
-    Returns
-    -------
-    list of str
-        Volume with its interval, and the mix.
-    """
+    """Say volume and mix for the base line as it is held."""
     mix = figures.mix
     lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
     if mix is not None:
@@ -75,18 +52,7 @@ def figure_lines(figures: Figures) -> list[str]:
 
 
 def held_line(handling: Handling) -> str:
-    """Say where the base line is held.
-
-    Parameters
-    ----------
-    handling : Handling
-        The scan.
-
-    Returns
-    -------
-    str
-        Its height and tilt against the measured one.
-    """
+    """Say where the base line is held, against the measured one."""
     line, held = handling.result.base_line, handling.held
     how = "" if line is None else f" from the measured one ({line.how})"
     words = f"base line {held.height_mm:+.1f} mm{how}"
@@ -96,29 +62,13 @@ def held_line(handling: Handling) -> str:
 
 
 def put_keys(plotter: Any, keys: Mapping[str, str]) -> None:
-    """List the keys.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        The window.
-    keys : mapping
-        What each does; none hides the list.
-    """
+    """List the keys with what each does; none hides the list."""
     words = "\n".join(f"{_NAMES.get(key, key)}:  {does}" for key, does in keys.items())
     _write(plotter, "keys", words, at="lower_left", size=_SMALL, colour=INK)
 
 
 def put_legend(plotter: Any, names: tuple[str, ...]) -> None:
-    """Draw the legend.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        The window.
-    names : tuple of str
-        Names of the blocks; none hides it.
-    """
+    """Draw the legend of some blocks; none hides it."""
     from vtkmodules.vtkRenderingCore import vtkActor2D, vtkImageMapper
 
     plotter.remove_actor(_LEGEND, render=False)

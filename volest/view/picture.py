@@ -27,22 +27,7 @@ Pixels = npt.NDArray[np.uint8]
 
 
 def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image":
-    """Draw one scan from above with heights, and cut open.
-
-    Parameters
-    ----------
-    result : Result
-        What volest says of it.
-    cavity : Cavity
-        What that rests on.
-    headed : bool
-        Whether name and figures stand over the views.
-
-    Returns
-    -------
-    PIL.Image.Image
-        The picture with headline, figures, scale and legend.
-    """
+    """Draw one scan from above with heights, and cut open; `headed` by its name and figures."""
     scene = scene_of(cavity)
     above, mm_per_px = seen_from_above(scene)
     cut = seen_cut_open(scene, cavity)
@@ -50,18 +35,7 @@ def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image
 
 
 def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
-    """Draw the view from above, shaded by depth.
-
-    Parameters
-    ----------
-    scene : Scene
-        What to draw.
-
-    Returns
-    -------
-    tuple
-        Pixels (h, w, 3), and how many mm one of them is wide.
-    """
+    """Draw the view from above, shaded by depth; give its pixels (h, w, 3) and a pixel's mm."""
     plotter = _plotter()
     impression = scene.blocks[IMPRESSION]
     put_heights(plotter, impression, lowest_mm=float(impression.heights_mm.min()))
@@ -83,20 +57,7 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
 
 
 def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
-    """Draw the look into the cut.
-
-    Parameters
-    ----------
-    scene : Scene
-        What to draw.
-    cavity : Cavity
-        The records it was made of.
-
-    Returns
-    -------
-    ndarray
-        Pixels (h, w, 3).
-    """
+    """Draw the look into the cut, as pixels (h, w, 3)."""
     plotter = _plotter()
     at_mm = best_cut_mm(cavity, scene.stand)
     blocks = cut_open(scene, cavity, at_mm)
@@ -109,15 +70,7 @@ def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
 
 
 def aim_at_cut(plotter: Any, points_mm: npt.NDArray[np.float64]) -> None:
-    """Look from the back, over the cut, so that all points are seen.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        Whose camera is set.
-    points_mm : ndarray
-        (n, 3) what must be in the picture.
-    """
+    """Look from the back, over the cut, so that all points (n, 3) are seen."""
     tilt = np.radians(_TILT_DEG)
     toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
     upward = np.array([0.0, np.sin(tilt), np.cos(tilt)])

@@ -11,20 +11,7 @@ if TYPE_CHECKING:
 
 
 def save_picture(picture: "Image", target: Path) -> None:
-    """Save a picture, whole or not at all.
-
-    Parameters
-    ----------
-    picture : PIL.Image.Image
-        The picture.
-    target : Path
-        Where to; its ending says the kind.
-
-    Raises
-    ------
-    UsageError
-        If the disk does not take it.
-    """
+    """Save a picture, whole or not at all; the target's ending says the kind."""
     from PIL import Image
 
     stream = io.BytesIO()

@@ -28,18 +28,9 @@ _EVEN_OUT_MM, _EVEN_OUT_CELLS = 0.8, 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Block:
-    """One thing that is drawn.
+    """One thing that is drawn, in the drawing's frame; its name is the same in legends and tests.
 
-    Parameters
-    ----------
-    name : str
-        What it is, the same in legends and tests.
-    mesh : Mesh
-        Its surface, in the frame of the drawing.
-    lines_mm : ndarray
-        (k, 2, 3) the ends of its lines, if it has any.
-    heights_mm : ndarray
-        (n,) height of each corner over the base line, where that is shown.
+    Its lines are (k, 2, 3) ends; heights (n,) of its corners over the base line, where shown.
     """
 
     name: str
@@ -50,37 +41,14 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene:
-    """All that is drawn of one cavity.
-
-    Parameters
-    ----------
-    stand : Stand
-        The frame of the drawing.
-    blocks : dict of str to Block
-        By name; what there is none of is left out.
-    """
+    """All that is drawn of one cavity, by name; what there is none of is left out."""
 
     stand: Stand
     blocks: dict[str, Block]
 
 
 def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = None) -> Scene:
-    """Turn the records of one cavity into blocks.
-
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    base : BasePlane, optional
-        Another base line than the one it was measured with.
-    skin : Mesh, optional
-        The impression, drawn already by an earlier call.
-
-    Returns
-    -------
-    Scene
-        The blocks; those on the rim and in the floor only where there is something to mark.
-    """
+    """Turn one cavity into blocks, for another base line too, or an impression drawn already."""
     stand = stand_of(cavity.clock, cavity.base)
     base = cavity.base if base is None else base
     drawn = draw_impression(cavity, stand) if skin is None else skin
@@ -96,38 +64,15 @@ def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = 
 
 
 def draw_impression(cavity: Cavity, stand: Stand) -> Mesh:
-    """Draw the impression itself, which does not change when the base line moves.
-
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    stand : Stand
-        The frame of the drawing.
-
-    Returns
-    -------
-    Mesh
-        Its surface.
-    """
+    """Draw the impression itself, which does not change when the base line moves."""
     skin = welded(cavity.skin.corners_mm)
     return replace(skin, points_mm=stand.drawn(skin.points_mm))
 
 
 def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
-    """Give the floor's height over the base line, in every cell that stone may cover.
+    """Give the floor's height over the base line, along z, in every cell that stone may cover.
 
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    base : BasePlane
-        The base line.
-
-    Returns
-    -------
-    ndarray
-        Of the grid's shape, along z; above zero beside the footprint, where none stands.
+    Of the grid's shape; above zero beside the footprint, where none stands.
     """
     x, y = cavity.relief.grid.centres_mm()
     over = base.heights_mm(x, y, cavity.relief.top_mm)

@@ -41,26 +41,7 @@ def lay_out(
     *,
     headed: bool = True,
 ) -> "Image":
-    """Put both views on one paper.
-
-    Parameters
-    ----------
-    result : Result
-        What volest says of the scan.
-    scene : Scene
-        What was drawn.
-    above, cut : ndarray
-        (h, w, 3) the two views.
-    mm_per_px : float
-        How many mm a pixel of the view from above is wide.
-    headed : bool
-        Whether name and figures stand over the views; a card has them already.
-
-    Returns
-    -------
-    PIL.Image.Image
-        The whole.
-    """
+    """Put both views (h, w, 3) on one paper; a pixel of that from above is `mm_per_px` wide."""
     from PIL import Image, ImageDraw
 
     height, width = above.shape[:2]
@@ -112,20 +93,6 @@ def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
 def look_at_words(codes: Sequence[str], told: int) -> str:
     """Name the first codes of the notes, and say how many more there are.
 
-    Parameters
-    ----------
-    codes : sequence of str
-        Codes of the notes.
-    told : int
-        How many are named.
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
     >>> look_at_words(["ragged-rim", "air-trap", "open-heel"], 2)
     'look at: ragged-rim, air-trap and 1 more'
     """
@@ -136,18 +103,6 @@ def look_at_words(codes: Sequence[str], told: int) -> str:
 def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
     """Say a volume and the interval it lies in, as the table does.
 
-    Parameters
-    ----------
-    volume_ml, low_ml, high_ml : float
-        The volume, and the ends of its interval.
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
     >>> volume_words(50.82, 50.26, 51.31)
     '50.8 mL (50.2-51.4)'
     """
@@ -156,18 +111,7 @@ def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
 
 
 def mix_words(result: Result) -> str:
-    """Say the mix in one line.
-
-    Parameters
-    ----------
-    result : Result
-        A measured scan.
-
-    Returns
-    -------
-    str
-        Water first, since it goes into the bowl first.
-    """
+    """Say the mix in one line, water first, since it goes into the bowl first."""
     mix = result.mix
     assert mix is not None  # noqa: S101  # only measured scans are drawn
     each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
@@ -239,18 +183,7 @@ def _legend(pen: "ImageDraw", row: Sequence[tuple[str, float]], y: int) -> None:
 
 
 def legend_of(names: Sequence[str]) -> "Image":
-    """Draw a legend for a window, one line a name.
-
-    Parameters
-    ----------
-    names : sequence of str
-        Names of blocks.
-
-    Returns
-    -------
-    PIL.Image.Image
-        The legend.
-    """
+    """Draw a legend for a window, one line a name."""
     from PIL import Image, ImageDraw
 
     step = 52

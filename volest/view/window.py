@@ -26,17 +26,7 @@ _LOG = logging.getLogger(__name__)
 
 
 class Window:
-    """A window on some scans, one at a time.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        The scans.
-    settings : Settings
-        How they are measured and mixed.
-    off_screen : bool, optional
-        Without a display, for tests.
-    """
+    """A window on some scans, one at a time; without a display (`off_screen`) for tests."""
 
     def __init__(
         self, paths: Sequence[Path], settings: Settings, *, off_screen: bool = False
@@ -62,13 +52,7 @@ class Window:
         self._load()
 
     def keys(self) -> dict[str, tuple[str, Callable[[], None]]]:
-        """List the keys.
-
-        Returns
-        -------
-        dict
-            For each key, as the window system names it, what it does in words and in fact.
-        """
+        """Give for each key, as the window system names it, what it does in words and in fact."""
         return {
             "Up": (f"base line up {_STEP_MM} mm", lambda: self.raise_by(_STEP_MM)),
             "Down": (f"base line down {_STEP_MM} mm", lambda: self.raise_by(-_STEP_MM)),
@@ -165,13 +149,7 @@ class Window:
         self.plotter.render()
 
     def hold(self, held: Held) -> None:
-        """Hold the base line somewhere.
-
-        Parameters
-        ----------
-        held : Held
-            Where.
-        """
+        """Hold the base line somewhere."""
         if self.handling is None:
             return
         self.handling.hold(held)
@@ -180,25 +158,13 @@ class Window:
         self.draw()
 
     def raise_by(self, mm: float) -> None:
-        """Raise the base line.
-
-        Parameters
-        ----------
-        mm : float
-            By how much.
-        """
+        """Raise the base line."""
         if self.handling is not None:
             self.handling.raise_by(mm)
             self.hold(self.handling.held)
 
     def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
-        """Tilt the base line.
-
-        Parameters
-        ----------
-        right_deg, front_deg : float
-            By how much.
-        """
+        """Tilt the base line."""
         if self.handling is not None:
             self.handling.tilt_by(right_deg=right_deg, front_deg=front_deg)
             self.hold(self.handling.held)
@@ -211,13 +177,7 @@ class Window:
         self.cut_at(at)
 
     def move_cut(self, mm: float) -> None:
-        """Move the cut.
-
-        Parameters
-        ----------
-        mm : float
-            Towards the front.
-        """
+        """Move the cut towards the front."""
         if self.cut_mm is None:
             self.toggle_cut()
         elif self.handling is not None:
@@ -225,13 +185,7 @@ class Window:
             self.cut_at(float(np.clip(self.cut_mm + mm, along.min(), along.max())))
 
     def cut_at(self, at_mm: float | None) -> None:
-        """Cut it open somewhere.
-
-        Parameters
-        ----------
-        at_mm : float or None
-            The cut's place; None closes it.
-        """
+        """Cut it open somewhere; None closes it."""
         if self.handling is None:
             return
         self.cut_mm = at_mm
@@ -256,13 +210,7 @@ class Window:
         self.draw()
 
     def turn_to(self, number: int) -> None:
-        """Turn to another scan.
-
-        Parameters
-        ----------
-        number : int
-            Which; outside the list nothing happens.
-        """
+        """Turn to another scan; outside the list nothing happens."""
         if 0 <= number < len(self.paths):
             self._leave()
             self.number, self.told = number, ""
@@ -273,13 +221,7 @@ class Window:
             self._left[self._shown] = self.handling.held
 
     def unsaved(self) -> list[Path]:
-        """List the scans whose base lines were moved and not saved.
-
-        Returns
-        -------
-        list of Path
-            In the order of the window; once an impression.
-        """
+        """List the scans whose base lines were moved and not saved, once an impression."""
         self._leave()
         return [path for path, _ in sorted(self._left, key=self._place)]
 
