@@ -10,8 +10,18 @@ from volest.cavity.columns import Bools
 from volest.cavity.frame import Floats
 from volest.cavity.trim import LEVEL_MM
 from volest.pipeline import Cavity
-from volest.view.marks import balls, pegs, pickets, spaced
-from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, welded
+from volest.view.mesh import (
+    Mesh,
+    balls,
+    edges_of,
+    grid_mesh,
+    joined,
+    part_below,
+    pegs,
+    pickets,
+    spaced,
+    welded,
+)
 from volest.view.stand import Stand, on_base_line, stand_of
 
 IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
