@@ -13,7 +13,7 @@ from tests.view.bowls import write_bowl
 from volest.cli.main import volest_group
 from volest.errors import UsageError
 from volest.view import display
-from volest.view.palette import LOOKS, PAPER
+from volest.view.scene import LOOKS, PAPER
 
 
 def colour(text: str) -> npt.NDArray[np.int64]:

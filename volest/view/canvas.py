@@ -7,8 +7,17 @@ import numpy.typing as npt
 
 from volest.cavity.frame import Floats
 from volest.view.mesh import Mesh
-from volest.view.palette import DEPTHS, INK, LOOKS, PROFILE
-from volest.view.scene import BASE_LINE, CUT_FACE, IMPRESSION, STONE, Block
+from volest.view.scene import (
+    BASE_LINE,
+    CUT_FACE,
+    DEPTHS,
+    IMPRESSION,
+    INK,
+    LOOKS,
+    PROFILE,
+    STONE,
+    Block,
+)
 
 BAND_MM = 2.0  # between two contour lines
 _LINE_WIDTH = 5.0

@@ -18,16 +18,16 @@ from volest.result import Result
 from volest.settings import Settings
 from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.pours import first_pour
-from volest.view.cut import best_cut_mm
 from volest.view.mesh import Mesh
 from volest.view.packing import pack_map, pack_surface
-from volest.view.palette import LOOKS
 from volest.view.scene import (
     BASE_LINE,
     CUT_FACE,
     IMPRESSION,
+    LOOKS,
     STONE,
     Scene,
+    best_cut_mm,
     scene_of,
     stone_heights_mm,
 )

@@ -9,8 +9,7 @@ import numpy as np
 from volest.view.canvas import surface_of
 from volest.view.handling import MOST_TILT_DEG, Handling, Held
 from volest.view.mesh import grid_mesh
-from volest.view.palette import INK
-from volest.view.stand import on_base_line
+from volest.view.scene import INK, on_base_line
 
 _FREE_MM = 6.0  # of the sheet, round the impression
 _SMALL, _THIN = 0.018, 0.005  # letters and knobs, and the bar between them: parts of the window

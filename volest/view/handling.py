@@ -17,8 +17,7 @@ from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
-from volest.view.scene import Scene, draw_impression, scene_of
-from volest.view.stand import Stand, stand_of
+from volest.view.scene import Scene, Stand, draw_impression, scene_of, stand_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it

@@ -28,7 +28,7 @@ from volest.stone.mix import Mix
 from volest.stone.plan import PASSED, Plan, SharedMix
 from volest.stone.windows import in_words, whole
 from volest.view.page_curve import TALL, WIDE, plot_of
-from volest.view.palette import LOOKS
+from volest.view.scene import LOOKS
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -10,7 +10,7 @@ from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.in_words import bowl_in_words
 from volest.view.canvas import image_of
 from volest.view.handling import Figures, Handling
-from volest.view.palette import INK
+from volest.view.scene import INK
 from volest.view.sheet_of_paper import legend_of, volume_words
 
 _BIG, _MIDDLE, _SMALL = 16, 13, 10

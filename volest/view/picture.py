@@ -8,10 +8,18 @@ import numpy.typing as npt
 from volest.pipeline import Cavity
 from volest.result import Result
 from volest.view.canvas import lines_of, put_block, put_heights
-from volest.view.cut import best_cut_mm, cut_open
 from volest.view.display import draw_off_screen
-from volest.view.palette import INK, PAPER
-from volest.view.scene import BASE_LINE, IMPRESSION, STONE, Scene, scene_of
+from volest.view.scene import (
+    BASE_LINE,
+    IMPRESSION,
+    INK,
+    PAPER,
+    STONE,
+    Scene,
+    best_cut_mm,
+    cut_open,
+    scene_of,
+)
 from volest.view.sheet_of_paper import lay_out
 
 if TYPE_CHECKING:

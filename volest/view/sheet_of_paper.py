@@ -13,8 +13,18 @@ from volest.sheet.names import shortened, visible
 from volest.sheet.rows import tenths
 from volest.stone.in_words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.view.canvas import BAND_MM
-from volest.view.palette import DEPTHS, FAINT, INK, LOOKS, PAPER
-from volest.view.scene import BASE_LINE, CUT_FACE, EXCESS, IMPRESSION, Scene
+from volest.view.scene import (
+    BASE_LINE,
+    CUT_FACE,
+    DEPTHS,
+    EXCESS,
+    FAINT,
+    IMPRESSION,
+    INK,
+    LOOKS,
+    PAPER,
+    Scene,
+)
 
 if TYPE_CHECKING:
     from PIL.Image import Image

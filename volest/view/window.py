@@ -13,11 +13,9 @@ from volest.settings import Settings
 from volest.sheet.names import shortened, visible
 from volest.view import camera, grips, panel
 from volest.view.canvas import put_block
-from volest.view.cut import best_cut_mm, cut_open
 from volest.view.display import draw_off_screen
 from volest.view.handling import Handling, Held
-from volest.view.palette import PAPER
-from volest.view.scene import Block
+from volest.view.scene import PAPER, Block, best_cut_mm, cut_open
 
 SIZE_PX = (1400, 900)
 _STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
