@@ -20,7 +20,7 @@ from volest.scan.mesh import scan_from_mesh
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.day_folder import day_folder
-from volest.view.display import refuse_blind
+from volest.view.picture import refuse_blind
 
 
 def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Options]) -> Result:

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from volest.view.canvas import surface_of
 from volest.view.handling import MOST_TILT_DEG, Handling, Held
 from volest.view.mesh import grid_mesh
+from volest.view.picture import surface_of
 from volest.view.scene import INK, on_base_line
 
 _FREE_MM = 6.0  # of the sheet, round the impression

@@ -8,10 +8,9 @@ import numpy as np
 from volest.sheet.names import visible
 from volest.stone.in_cells import powder_dealt, scoops_dealt, water_dealt
 from volest.stone.in_words import bowl_in_words
-from volest.view.canvas import image_of
 from volest.view.handling import Figures, Handling
+from volest.view.picture import image_of, legend_of, volume_words
 from volest.view.scene import INK
-from volest.view.sheet_of_paper import legend_of, volume_words
 
 _BIG, _MIDDLE, _SMALL = 16, 13, 10
 _ALARM, _LEGEND = "#a33f00", "legend"

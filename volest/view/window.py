@@ -12,9 +12,8 @@ from volest.errors import MixError, ScanError
 from volest.settings import Settings
 from volest.sheet.names import shortened, visible
 from volest.view import camera, grips, panel
-from volest.view.canvas import put_block
-from volest.view.display import draw_off_screen
 from volest.view.handling import Handling, Held
+from volest.view.picture import draw_off_screen, put_block
 from volest.view.scene import PAPER, Block, best_cut_mm, cut_open
 
 SIZE_PX = (1400, 900)
