@@ -233,17 +233,6 @@ def lines_of(ends_mm: Floats) -> Any:
     )
 
 
-def image_of(pixels: Pixels) -> Any:
-    """Hand pixels (h, w, 3), the lowest row first, over to VTK."""
-    import pyvista as pv
-
-    rows, columns, _ = pixels.shape
-    image = pv.ImageData(dimensions=(columns, rows, 1))
-    image.point_data["colours"] = pixels.reshape(-1, 3)
-    image.point_data.active_scalars_name = "colours"
-    return image
-
-
 def lay_out(
     result: Result,
     scene: Scene,
