@@ -36,7 +36,7 @@ from volest.batch.limits import Limits
 from volest.batch.places import Place
 from volest.batch.pool import Pool
 from volest.settings import Settings
-from volest.view.day_folder import DayFolder, day_folder
+from volest.view.page import DayFolder, day_folder
 
 ROOT = Path(__file__).parents[2]
 KINDS, BLOCK, MESH_PITCH_MM = 20, 100, 1.8

@@ -19,7 +19,7 @@ from volest.result import Result
 from volest.scan.mesh import scan_from_mesh
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
-from volest.view.day_folder import day_folder
+from volest.view.page import day_folder
 from volest.view.picture import refuse_blind
 
 
