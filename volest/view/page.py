@@ -296,7 +296,9 @@ def _plot(result: Result) -> dict[str, Any]:
     def y_of(volume: float) -> float:
         return float(bottom - (bottom - top) * volume / max(float(volumes.max()), _TINY))
 
-    low, high = _interval_ml(result)
+    best = result.volume_ml or 0.0
+    low = best if result.volume_low_ml is None else result.volume_low_ml
+    high = best if result.volume_high_ml is None else result.volume_high_ml
     return {
         "line": " ".join(
             f"{x_of(h):.1f},{y_of(v):.1f}" for h, v in zip(heights, volumes, strict=True)
@@ -308,13 +310,6 @@ def _plot(result: Result) -> dict[str, Any]:
         "high_y": y_of(high),
         "frame": (left, top, right, bottom),
     }
-
-
-def _interval_ml(result: Result) -> tuple[float, float]:
-    best = result.volume_ml or 0.0
-    low = best if result.volume_low_ml is None else result.volume_low_ml
-    high = best if result.volume_high_ml is None else result.volume_high_ml
-    return low, high
 
 
 def _ticks(low: float, high: float) -> list[float]:
@@ -371,7 +366,9 @@ class DayFolder:
         done = [place for place in places if self.out.result(place) is not None]
         pages = []
         for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
-            page = self._page(done[start : start + ON_A_PAGE], plan, told)
+            results = list(self.out.results(done[start : start + ON_A_PAGE]))
+            cards = [read_card(self.out.card_file(one.scan), one.cavity) for one in results]
+            page = sheet_text(results, cards, self.out.settings, plan, told=told)
             name = "sheet.html" if number == 1 else f"sheet-{number}.html"
             pages.append(self.out.write_text(name, [page]))
         return pages
@@ -382,11 +379,6 @@ class DayFolder:
             for page in self.out.place.glob("sheet*.html"):
                 if _PAGE.fullmatch(page.name) and page.name not in names:
                     page.unlink(missing_ok=True)
-
-    def _page(self, places: Sequence[Place], plan: Plan | None, told: Sequence[str]) -> str:
-        results = list(self.out.results(places))
-        cards = [read_card(self.out.card_file(one.scan), one.cavity) for one in results]
-        return sheet_text(results, cards, self.out.settings, plan, told=told)
 
 
 @contextmanager

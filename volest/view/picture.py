@@ -49,6 +49,24 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
 
 Pixels = npt.NDArray[np.uint8]
+VIEW_PX = (1000, 900)
+_MARGIN = 1.16  # room round the impression in the view from above
+_TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
+_BASE_LINE_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
+# Where the eye is; in parallel projection it only must not be inside of anything.
+_ABOVE_MM, _AWAY_MM = 200.0, 300.0
+_HEAD, _EDGE = 150, 40
+# The paper is 2000 px wide. On a card it is printed about 130 mm wide: 40 px are then 7 points.
+_BIG, _MIDDLE, _SMALL, _LEAST = 54, 44, 40, 20
+_STEPS_PX, _ROW_PX, _GAP_PX = 112, 66, 44
+_SCALE_MM = 10.0
+_LONGEST_NAME = 44
+_DEPTHS_PX = 620
+_SWATCH_PX = 76
+_LEGEND_PX = 290
+BAND_MM = 2.0  # between two contour lines
+_LINE_WIDTH = 5.0
+_LINE_LIFT_MM = 0.1  # so that a line is not half sunk into its surface
 _TRIAL = """
 import os, ctypes, sys
 missing = []
@@ -72,165 +90,87 @@ _PATIENCE_S = 120.0
 _OFF_SCREEN_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkEGLRenderWindow"}
 # Only tried, so that no window flashes up; it needs the display all the same.
 _TRIAL_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkXOpenGLRenderWindow"}
-BAND_MM = 2.0  # between two contour lines
-_LINE_WIDTH = 5.0
-_LINE_LIFT_MM = 0.1  # so that a line is not half sunk into its surface
-_HEAD, _EDGE = 150, 40
-# The paper is 2000 px wide. On a card it is printed about 130 mm wide: 40 px are then 7 points.
-_BIG, _MIDDLE, _SMALL, _LEAST = 54, 44, 40, 20
-_STEPS_PX, _ROW_PX, _GAP_PX = 112, 66, 44
-_SCALE_MM = 10.0
-_LONGEST_NAME = 44
-_DEPTHS_PX = 620
-_SWATCH_PX = 76
-_LEGEND_PX = 290
-VIEW_PX = (1000, 900)
-_MARGIN = 1.16  # room round the impression in the view from above
-_TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
-_BASE_LINE_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
-# Where the eye is; in parallel projection it only must not be inside of anything.
-_ABOVE_MM, _AWAY_MM = 200.0, 300.0
 
 
-def draw_off_screen() -> None:
-    """Tell VTK to look for no display where there is none; else it complains first."""
-    if not os.environ.get("DISPLAY"):
-        os.environ.update(_OFF_SCREEN_WINDOW)
+def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image":
+    """Draw one scan from above with heights, and cut open; `headed` by its name and figures."""
+    scene = scene_of(cavity)
+    above, mm_per_px = seen_from_above(scene)
+    cut = seen_cut_open(scene, cavity)
+    return lay_out(result, scene, above, cut, mm_per_px, headed=headed)
 
 
-@functools.cache
-def refuse_blind(*, off_screen: bool) -> None:
-    """Make sure that drawing works here, else raise in one line with every package to install."""
-    ran = _tried(off_screen=off_screen)
-    if ran.returncode and not ran.stdout.strip():
-        ran = _tried(off_screen=off_screen)  # a busy computer or a display that is just waking up
-    if ran.returncode:
-        raise _blind(ran.stdout.strip(), ran.stderr, off_screen=off_screen)
+def save_picture(picture: "Image", target: Path) -> None:
+    """Save a picture, whole or not at all; the target's ending says the kind."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    picture.save(stream, Image.registered_extensions()[target.suffix.lower()])
+    write_whole(target, stream.getvalue())
 
 
-def _tried(*, off_screen: bool) -> "subprocess.CompletedProcess[str]":
-    trial = _TRIAL.format(libraries=_OFF_SCREEN if off_screen else _IN_WINDOW)
-    try:
-        return subprocess.run(  # noqa: S603  # our own words to our own Python
-            [sys.executable, "-c", trial],
-            env={**os.environ, **(_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)},
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=_PATIENCE_S,
-        )
-    except subprocess.TimeoutExpired:
-        return subprocess.CompletedProcess([], 1, "", "")
+def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
+    """Draw the view from above, shaded by depth; give its pixels (h, w, 3) and a pixel's mm."""
+    plotter = _plotter()
+    impression = scene.blocks[IMPRESSION]
+    put_heights(plotter, impression, lowest_mm=float(impression.heights_mm.min()))
+    for name, block in scene.blocks.items():
+        if name == BASE_LINE:
+            lifted = block.lines_mm + _BASE_LINE_LIFT
+            if len(lifted):
+                plotter.add_mesh(lines_of(lifted), color=INK, line_width=4.0, lighting=False)
+        elif name not in (IMPRESSION, STONE):
+            put_block(plotter, block)
+    points = impression.mesh.points_mm
+    low, high = points.min(axis=0), points.max(axis=0)
+    middle = (low + high) / 2.0
+    tall = _MARGIN * max(high[1] - low[1], (high[0] - low[0]) * VIEW_PX[1] / VIEW_PX[0])
+    plotter.camera_position = [(*middle[:2], high[2] + _ABOVE_MM), tuple(middle), (0.0, 1.0, 0.0)]
+    plotter.enable_parallel_projection()
+    plotter.camera.parallel_scale = tall / 2.0
+    return _shot(plotter), float(tall) / VIEW_PX[1]
 
 
-def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
-    if "No module named" in told:
-        return UsageError(
-            "no pyvista",
-            needed="it to draw",
-            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
-        )
-    if packages:
-        return UsageError(
-            f"no {packages}", needed="it to draw", remedy=f"apt-get install {packages}"
-        )
-    where = "off screen" if off_screen else "in a window"
-    packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
-    return UsageError(
-        f"a computer that cannot draw {where}",
-        needed="OpenGL" if off_screen else "OpenGL and a display (DISPLAY)",
-        remedy=f"apt-get install {packages}"
-        + ("" if off_screen else ", or use `volest picture`, which needs no display"),
-    )
+def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
+    """Draw the look into the cut, as pixels (h, w, 3)."""
+    plotter = _plotter()
+    at_mm = best_cut_mm(cavity, scene.stand)
+    blocks = cut_open(scene, cavity, at_mm)
+    for block in blocks.values():
+        put_block(plotter, block)
+    used = blocks[IMPRESSION].mesh
+    points = used.points_mm[np.unique(used.triangles)]
+    # From the back, over the cut, so that all of it is seen.
+    tilt = np.radians(_TILT_DEG)
+    toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
+    upward = np.array([0.0, np.sin(tilt), np.cos(tilt)])
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    high = (points - middle) @ upward
+    wide = np.ptp(points[:, 0])
+    middle = middle + upward * (high.min() + high.max()) / 2.0
+    tall = _MARGIN * max(float(np.ptp(high)), float(wide) * VIEW_PX[1] / VIEW_PX[0])
+    plotter.camera_position = [tuple(middle - _AWAY_MM * toward), tuple(middle), tuple(upward)]
+    plotter.enable_parallel_projection()
+    plotter.camera.parallel_scale = tall / 2.0
+    return _shot(plotter)
 
 
-def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
-    """Put one block into a plotter, in its own colour; a block of that name is replaced."""
-    look = LOOKS[block.name]
-    if len(block.lines_mm):
-        plotter.add_mesh(
-            lines_of(block.lines_mm + np.array([0.0, 0.0, _LINE_LIFT_MM])),
-            color=look.colour if block.name == BASE_LINE else PROFILE,
-            line_width=line_width if block.name == BASE_LINE else 0.6 * line_width,
-            lighting=False,
-            name=block.name if block.name == BASE_LINE else f"{block.name} profile",
-            reset_camera=False,
-        )
-    if not len(block.mesh.triangles):
-        return
-    plotter.add_mesh(
-        surface_of(block.mesh),
-        color=look.colour,
-        name=block.name,
-        reset_camera=False,
-        smooth_shading=False,
-        **_lights(block.name),
-    )
-
-
-def _lights(name: str) -> dict[str, Any]:
-    if name == IMPRESSION:
-        return {"ambient": 0.24, "diffuse": 0.78, "specular": 0.12, "specular_power": 12.0}
-    if name in (STONE, CUT_FACE):  # both are level faces: one plain colour each
-        return {"lighting": False}
-    return {"ambient": 0.45, "diffuse": 0.6}
-
-
-def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
-    """Put the impression into a plotter, shaded in steps of depth with contour lines."""
-    from matplotlib.colors import LinearSegmentedColormap
-
-    surface = surface_of(block.mesh)
-    surface["height"] = block.heights_mm
-    low = BAND_MM * float(np.floor(lowest_mm / BAND_MM))
-    steps = round(-low / BAND_MM)
-    plotter.add_mesh(
-        surface,
-        scalars="height",
-        cmap=LinearSegmentedColormap.from_list("depths", DEPTHS, N=max(steps, 2)),
-        clim=(low, 0.0),
-        show_scalar_bar=False,
-        name=block.name,
-        ambient=0.42,
-        diffuse=0.62,
-        reset_camera=False,
-    )
-    levels = np.arange(low + BAND_MM, -BAND_MM / 2.0, BAND_MM)
-    contours = surface.contour(levels, scalars="height")
-    if contours.n_points:
-        contours.points[:, 2] += _LINE_LIFT_MM
-        plotter.add_mesh(
-            contours,
-            color=INK,
-            line_width=1.2,
-            lighting=False,
-            opacity=0.55,
-            name="contours",
-            reset_camera=False,
-        )
-
-
-def surface_of(mesh: Mesh) -> Any:
-    """Hand a surface over to pyvista, with its normals for smooth shading."""
+def _plotter() -> Any:
+    draw_off_screen()
     import pyvista as pv
 
-    faces = np.column_stack([np.full(len(mesh.triangles), 3), mesh.triangles]).ravel()
-    surface = pv.PolyData(mesh.points_mm.astype(np.float32), faces)
-    surface.point_data["Normals"] = mesh.normals().astype(np.float32)
-    surface.point_data.active_normals_name = "Normals"
-    return surface
+    plotter: Any = pv.Plotter(off_screen=True, window_size=list(VIEW_PX), lighting="none")
+    plotter.set_background(PAPER)
+    for place, strength in (((-0.6, 0.5, 1.0), 0.85), ((0.9, -0.6, 0.7), 0.35)):
+        light = pv.Light(position=place, intensity=strength, light_type="camera light")
+        plotter.add_light(light)
+    return plotter
 
 
-def lines_of(ends_mm: Floats) -> Any:
-    """Hand lines over to pyvista by their two ends, (k, 2, 3)."""
-    import pyvista as pv
-
-    count = len(ends_mm)
-    number = np.arange(2 * count).reshape(count, 2)
-    return pv.PolyData(
-        ends_mm.reshape(-1, 3).astype(np.float32),
-        lines=np.column_stack([np.full(count, 2), number]).ravel(),
-    )
+def _shot(plotter: Any) -> Pixels:
+    pixels = np.array(plotter.screenshot(None, return_img=True))
+    plotter.close()
+    return pixels
 
 
 def lay_out(
@@ -433,86 +373,142 @@ def _write(
     pen.text(place, text, font=ImageFont.load_default(size), fill=colour, anchor=anchor)
 
 
-def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image":
-    """Draw one scan from above with heights, and cut open; `headed` by its name and figures."""
-    scene = scene_of(cavity)
-    above, mm_per_px = seen_from_above(scene)
-    cut = seen_cut_open(scene, cavity)
-    return lay_out(result, scene, above, cut, mm_per_px, headed=headed)
+def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
+    """Put one block into a plotter, in its own colour; a block of that name is replaced."""
+    look = LOOKS[block.name]
+    if len(block.lines_mm):
+        plotter.add_mesh(
+            lines_of(block.lines_mm + np.array([0.0, 0.0, _LINE_LIFT_MM])),
+            color=look.colour if block.name == BASE_LINE else PROFILE,
+            line_width=line_width if block.name == BASE_LINE else 0.6 * line_width,
+            lighting=False,
+            name=block.name if block.name == BASE_LINE else f"{block.name} profile",
+            reset_camera=False,
+        )
+    if not len(block.mesh.triangles):
+        return
+    plotter.add_mesh(
+        surface_of(block.mesh),
+        color=look.colour,
+        name=block.name,
+        reset_camera=False,
+        smooth_shading=False,
+        **_lights(block.name),
+    )
 
 
-def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
-    """Draw the view from above, shaded by depth; give its pixels (h, w, 3) and a pixel's mm."""
-    plotter = _plotter()
-    impression = scene.blocks[IMPRESSION]
-    put_heights(plotter, impression, lowest_mm=float(impression.heights_mm.min()))
-    for name, block in scene.blocks.items():
-        if name == BASE_LINE:
-            lifted = block.lines_mm + _BASE_LINE_LIFT
-            if len(lifted):
-                plotter.add_mesh(lines_of(lifted), color=INK, line_width=4.0, lighting=False)
-        elif name not in (IMPRESSION, STONE):
-            put_block(plotter, block)
-    points = impression.mesh.points_mm
-    low, high = points.min(axis=0), points.max(axis=0)
-    middle = (low + high) / 2.0
-    tall = _MARGIN * max(high[1] - low[1], (high[0] - low[0]) * VIEW_PX[1] / VIEW_PX[0])
-    plotter.camera_position = [(*middle[:2], high[2] + _ABOVE_MM), tuple(middle), (0.0, 1.0, 0.0)]
-    plotter.enable_parallel_projection()
-    plotter.camera.parallel_scale = tall / 2.0
-    return _shot(plotter), float(tall) / VIEW_PX[1]
+def _lights(name: str) -> dict[str, Any]:
+    if name == IMPRESSION:
+        return {"ambient": 0.24, "diffuse": 0.78, "specular": 0.12, "specular_power": 12.0}
+    if name in (STONE, CUT_FACE):  # both are level faces: one plain colour each
+        return {"lighting": False}
+    return {"ambient": 0.45, "diffuse": 0.6}
 
 
-def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
-    """Draw the look into the cut, as pixels (h, w, 3)."""
-    plotter = _plotter()
-    at_mm = best_cut_mm(cavity, scene.stand)
-    blocks = cut_open(scene, cavity, at_mm)
-    for block in blocks.values():
-        put_block(plotter, block)
-    used = blocks[IMPRESSION].mesh
-    points = used.points_mm[np.unique(used.triangles)]
-    aim_at_cut(plotter, points)
-    return _shot(plotter)
+def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
+    """Put the impression into a plotter, shaded in steps of depth with contour lines."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    surface = surface_of(block.mesh)
+    surface["height"] = block.heights_mm
+    low = BAND_MM * float(np.floor(lowest_mm / BAND_MM))
+    steps = round(-low / BAND_MM)
+    plotter.add_mesh(
+        surface,
+        scalars="height",
+        cmap=LinearSegmentedColormap.from_list("depths", DEPTHS, N=max(steps, 2)),
+        clim=(low, 0.0),
+        show_scalar_bar=False,
+        name=block.name,
+        ambient=0.42,
+        diffuse=0.62,
+        reset_camera=False,
+    )
+    levels = np.arange(low + BAND_MM, -BAND_MM / 2.0, BAND_MM)
+    contours = surface.contour(levels, scalars="height")
+    if contours.n_points:
+        contours.points[:, 2] += _LINE_LIFT_MM
+        plotter.add_mesh(
+            contours,
+            color=INK,
+            line_width=1.2,
+            lighting=False,
+            opacity=0.55,
+            name="contours",
+            reset_camera=False,
+        )
 
 
-def aim_at_cut(plotter: Any, points_mm: npt.NDArray[np.float64]) -> None:
-    """Look from the back, over the cut, so that all points (n, 3) are seen."""
-    tilt = np.radians(_TILT_DEG)
-    toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
-    upward = np.array([0.0, np.sin(tilt), np.cos(tilt)])
-    middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
-    high = (points_mm - middle) @ upward
-    wide = np.ptp(points_mm[:, 0])
-    middle = middle + upward * (high.min() + high.max()) / 2.0
-    tall = _MARGIN * max(float(np.ptp(high)), float(wide) * VIEW_PX[1] / VIEW_PX[0])
-    plotter.camera_position = [tuple(middle - _AWAY_MM * toward), tuple(middle), tuple(upward)]
-    plotter.enable_parallel_projection()
-    plotter.camera.parallel_scale = tall / 2.0
-
-
-def _plotter() -> Any:
-    draw_off_screen()
+def surface_of(mesh: Mesh) -> Any:
+    """Hand a surface over to pyvista, with its normals for smooth shading."""
     import pyvista as pv
 
-    plotter: Any = pv.Plotter(off_screen=True, window_size=list(VIEW_PX), lighting="none")
-    plotter.set_background(PAPER)
-    for place, strength in (((-0.6, 0.5, 1.0), 0.85), ((0.9, -0.6, 0.7), 0.35)):
-        light = pv.Light(position=place, intensity=strength, light_type="camera light")
-        plotter.add_light(light)
-    return plotter
+    faces = np.column_stack([np.full(len(mesh.triangles), 3), mesh.triangles]).ravel()
+    surface = pv.PolyData(mesh.points_mm.astype(np.float32), faces)
+    surface.point_data["Normals"] = mesh.normals().astype(np.float32)
+    surface.point_data.active_normals_name = "Normals"
+    return surface
 
 
-def _shot(plotter: Any) -> Pixels:
-    pixels = np.array(plotter.screenshot(None, return_img=True))
-    plotter.close()
-    return pixels
+def lines_of(ends_mm: Floats) -> Any:
+    """Hand lines over to pyvista by their two ends, (k, 2, 3)."""
+    import pyvista as pv
+
+    count = len(ends_mm)
+    number = np.arange(2 * count).reshape(count, 2)
+    return pv.PolyData(
+        ends_mm.reshape(-1, 3).astype(np.float32),
+        lines=np.column_stack([np.full(count, 2), number]).ravel(),
+    )
 
 
-def save_picture(picture: "Image", target: Path) -> None:
-    """Save a picture, whole or not at all; the target's ending says the kind."""
-    from PIL import Image
+def draw_off_screen() -> None:
+    """Tell VTK to look for no display where there is none; else it complains first."""
+    if not os.environ.get("DISPLAY"):
+        os.environ.update(_OFF_SCREEN_WINDOW)
 
-    stream = io.BytesIO()
-    picture.save(stream, Image.registered_extensions()[target.suffix.lower()])
-    write_whole(target, stream.getvalue())
+
+@functools.cache
+def refuse_blind(*, off_screen: bool) -> None:
+    """Make sure that drawing works here, else raise in one line with every package to install."""
+    ran = _tried(off_screen=off_screen)
+    if ran.returncode and not ran.stdout.strip():
+        ran = _tried(off_screen=off_screen)  # a busy computer or a display that is just waking up
+    if ran.returncode:
+        raise _blind(ran.stdout.strip(), ran.stderr, off_screen=off_screen)
+
+
+def _tried(*, off_screen: bool) -> "subprocess.CompletedProcess[str]":
+    trial = _TRIAL.format(libraries=_OFF_SCREEN if off_screen else _IN_WINDOW)
+    try:
+        return subprocess.run(  # noqa: S603  # our own words to our own Python
+            [sys.executable, "-c", trial],
+            env={**os.environ, **(_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)},
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=_PATIENCE_S,
+        )
+    except subprocess.TimeoutExpired:
+        return subprocess.CompletedProcess([], 1, "", "")
+
+
+def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
+    if "No module named" in told:
+        return UsageError(
+            "no pyvista",
+            needed="it to draw",
+            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+        )
+    if packages:
+        return UsageError(
+            f"no {packages}", needed="it to draw", remedy=f"apt-get install {packages}"
+        )
+    where = "off screen" if off_screen else "in a window"
+    packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
+    return UsageError(
+        f"a computer that cannot draw {where}",
+        needed="OpenGL" if off_screen else "OpenGL and a display (DISPLAY)",
+        remedy=f"apt-get install {packages}"
+        + ("" if off_screen else ", or use `volest picture`, which needs no display"),
+    )

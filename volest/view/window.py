@@ -251,10 +251,8 @@ class Window:
     def unsaved(self) -> list[Path]:
         """List the scans whose base lines were moved and not saved, once an impression."""
         self._leave()
-        return [path for path, _ in sorted(self._left, key=self._place)]
-
-    def _place(self, shown: tuple[Path, int]) -> int:
-        return list(zip(self.paths, self.cavities, strict=True)).index(shown)
+        listed = list(zip(self.paths, self.cavities, strict=True))
+        return [path for path, _ in sorted(self._left, key=listed.index)]
 
     def save(self) -> None:
         """Save the base line beside the scan, and show the scan as it is measured by it."""
