@@ -6,7 +6,7 @@ from functools import cache
 import pytest
 
 from volest.errors import UsageError
-from volest.view.display import refuse_blind
+from volest.view.picture import refuse_blind
 
 PACKAGES = {"Xvfb": "xvfb", "xdotool": "xdotool", "chromium": "chromium"}  # of Debian 12
 

@@ -24,7 +24,7 @@ from volest.result import Result
 from volest.scan.decision import Decision, write_decision
 from volest.settings import Settings
 from volest.sheet.record import as_text, document, spread_text
-from volest.view.day_folder import day_folder
+from volest.view.page import day_folder
 
 ROOT = Path(__file__).parents[2]
 MOMENTS = 20
@@ -92,7 +92,7 @@ def test_only_what_is_new_or_changed_is_sized(tmp_path: Path) -> None:
 def test_a_sheet_of_pages_that_belong_to_the_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.view.day_folder.ON_A_PAGE", 2)
+    monkeypatch.setattr("volest.view.page.ON_A_PAGE", 2)
     paths, out = fill(tmp_path / "scans", 3), tmp_path / "out"
 
     def sized(places: list[Path], *, sheet: bool) -> tuple[int, dict[str, str]]:

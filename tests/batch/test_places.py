@@ -13,7 +13,7 @@ from volest.batch.workers import Here
 from volest.errors import NothingError, UsageError
 from volest.scan.decision import SUFFIX
 from volest.sheet.record import scan_record
-from volest.view.day_folder import day_folder
+from volest.view.page import day_folder
 
 
 @pytest.fixture

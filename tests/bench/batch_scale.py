@@ -33,7 +33,7 @@ from tests.corpus.random_cases import random_case
 from volest.batch.find import Place
 from volest.batch.workers import Cluster, Engine, Limits, Pool
 from volest.settings import Settings
-from volest.view.day_folder import DayFolder, day_folder
+from volest.view.page import DayFolder, day_folder
 
 ROOT = Path(__file__).parents[2]
 KINDS, BLOCK, MESH_PITCH_MM = 20, 100, 1.8

@@ -271,8 +271,8 @@ def test_pictures_are_mixed_as_the_lab_mixes(
             raise UsageError("no display", needed="one", remedy="none")
 
     monkeypatch.setattr("volest.view.picture.picture_of", picture_of)
-    monkeypatch.setattr("volest.view.picture_file.save_picture", lambda *_: None)
-    monkeypatch.setattr("volest.view.display.refuse_blind", blind)
+    monkeypatch.setattr("volest.view.picture.save_picture", lambda *_: None)
+    monkeypatch.setattr("volest.view.picture.refuse_blind", blind)
     (file.parent / "lab.toml").write_text(
         '[[stone]]\nname = "grey sack"\nlike = "type-3"\nscoop_g = 43\n', encoding="utf-8"
     )

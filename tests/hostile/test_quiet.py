@@ -41,13 +41,14 @@ def watch(event, details):
             return
         frame, stack = sys._getframe(1), []
         while frame is not None:
-            stack.append(frame.f_code.co_filename)
+            stack.append(f"{frame.f_code.co_filename} {frame.f_code.co_name}")
             frame = frame.f_back
         loading = any("importlib" in name for name in stack)
         # Before it draws, volest asks a child of its own whether this machine can.
         # The drawing libraries ask this machine for its display and its fonts.
         asking = event == "subprocess.Popen" and (
-            details[0] in ("xset", "fc-list") or any("view/display.py" in name for name in stack)
+            details[0] in ("xset", "fc-list")
+            or any("view/picture.py refuse_blind" in name for name in stack)
         )
         # What our own workers hand back, through a pipe that nobody else holds.
         workers = event == "pickle.find_class" and any("pebble" in name for name in stack)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.view.test_mesh import BALL, R_MM, area_mm2
-from volest.view.packing import pack_map, pack_surface, thinned
+from volest.view.card import pack_map, pack_surface, thinned
 
 
 def unpacked(text: str, kind: str) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":

@@ -12,8 +12,8 @@ from tests.machine import need_drawing
 from tests.view.bowls import write_bowl
 from volest.cli.main import volest_group
 from volest.errors import UsageError
-from volest.view import display
-from volest.view.palette import LOOKS, PAPER
+from volest.view import picture
+from volest.view.scene import LOOKS, PAPER
 
 
 def colour(text: str) -> npt.NDArray[np.int64]:
@@ -63,21 +63,21 @@ def test_only_kinds_of_pictures_are_written(tmp_path: Path, name: str) -> None:
 
 def test_missing_libraries_are_named_with_their_packages(monkeypatch: pytest.MonkeyPatch) -> None:
     none = (("libnone-of-ours.so.9", "libnone9"), ("libnone-either.so.3", "libnone3"))
-    monkeypatch.setattr(display, "_OFF_SCREEN", none)
-    display.refuse_blind.cache_clear()
+    monkeypatch.setattr(picture, "_OFF_SCREEN", none)
+    picture.refuse_blind.cache_clear()
     with pytest.raises(UsageError, match="apt-get install libnone9 libnone3"):
-        display.refuse_blind(off_screen=True)
-    display.refuse_blind.cache_clear()
+        picture.refuse_blind(off_screen=True)
+    picture.refuse_blind.cache_clear()
 
 
 def test_a_window_needs_a_display(monkeypatch: pytest.MonkeyPatch) -> None:
     need_drawing()
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()
     with pytest.raises(UsageError, match="DISPLAY"):
-        display.refuse_blind(off_screen=False)
-    display.refuse_blind.cache_clear()
+        picture.refuse_blind(off_screen=False)
+    picture.refuse_blind.cache_clear()
 
 
 def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
@@ -86,13 +86,13 @@ def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
     need_drawing()
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.chdir(tmp_path)
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()
     day = tmp_path / "day"
     day.mkdir()
     write_bowl(day / "bowl.stl")
     (day / "empty.stl").write_bytes(b"")
     ran = CliRunner().invoke(volest_group, ["view", str(day)])
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()
     assert ran.exit_code == 1, ran.output  # the empty one is refused
     assert "no window" in ran.stderr
     assert ran.stdout == "bowl.stl.png\n"
@@ -110,12 +110,12 @@ def test_without_a_display_a_picture_that_cannot_be_written_does_not_cost_the_ot
     need_drawing()
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.chdir(tmp_path)
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()
     long = tmp_path / f"{'a' * 250}.stl"  # as long as a name may be, so that .png is too much
     for scan in (long, tmp_path / "b.stl"):
         write_bowl(scan)
     ran = CliRunner().invoke(volest_group, ["view", str(tmp_path)])
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()
     assert ran.exit_code == 1, ran.output
     assert "cannot be written" in ran.stderr
     assert ran.stdout.split() == ["b.stl.png"]
@@ -126,10 +126,10 @@ def test_a_process_that_dies_on_drawing_is_told_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(
-        display, "_TRIAL", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)"
+        picture, "_TRIAL", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)"
     )
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()
     with pytest.raises(UsageError, match="libx11-6 libgl1 libegl1") as caught:
-        display.refuse_blind(off_screen=True)
+        picture.refuse_blind(off_screen=True)
     assert "\n" not in str(caught.value)
-    display.refuse_blind.cache_clear()
+    picture.refuse_blind.cache_clear()

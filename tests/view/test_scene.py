@@ -8,8 +8,7 @@ import pytest
 
 from tests.view.bowls import looked_at
 from tests.view.test_mesh import area_mm2, length_mm
-from volest.view.cut import best_cut_mm, cut_open
-from volest.view.scene import scene_of
+from volest.view.scene import best_cut_mm, cut_open, scene_of
 
 R_MM = 20.0  # of the hemisphere
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.workers import SizeScan
     from volest.result import Result
     from volest.stone.shared import Plan
-    from volest.view.day_folder import DayFolder
+    from volest.view.page import DayFolder
 
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 Show = Callable[["Sequence[Result]", "Plan | None"], None]
@@ -98,7 +98,7 @@ def size_into(
     int
         The exit code.
     """
-    from volest.view.day_folder import day_folder
+    from volest.view.page import day_folder
 
     assert running.out is not None  # noqa: S101  # the caller's own condition
     sheet = running.wants_sheet

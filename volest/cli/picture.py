@@ -50,9 +50,7 @@ def picture_command(
     """Draw one scan; the words for a person stand in `_HELP`."""
     from volest.batch.run import check_settings
     from volest.sheet.target import check_ending, check_target
-    from volest.view.display import refuse_blind
-    from volest.view.picture import picture_of
-    from volest.view.picture_file import save_picture
+    from volest.view.picture import picture_of, refuse_blind, save_picture
 
     check_ending(target, KINDS, "a picture", "--to")
     check_target(target, [scan])

@@ -54,7 +54,7 @@ def can_draw(*, quiet: bool = False) -> bool:
     bool
         False leaves the pictures out.
     """
-    from volest.view.display import refuse_blind
+    from volest.view.picture import refuse_blind
 
     try:
         refuse_blind(off_screen=True)

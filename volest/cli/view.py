@@ -55,7 +55,7 @@ def view_command(
         set_talk(True)
     from volest.batch.find import find_scans
     from volest.batch.run import check_settings
-    from volest.view.display import refuse_blind
+    from volest.view.picture import refuse_blind
 
     settings = with_lab(ctx, settings_of(**options), choice)
     check_settings(settings)
@@ -79,8 +79,7 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.pipeline import examine_all
     from volest.sheet.names import visible
     from volest.sheet.target import check_target
-    from volest.view.picture import picture_of
-    from volest.view.picture_file import save_picture
+    from volest.view.picture import picture_of, save_picture
 
     refused = 0
     for scan in scans:

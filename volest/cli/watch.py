@@ -22,7 +22,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.result import Result
     from volest.settings import Settings
     from volest.sheet.table import Row
-    from volest.view.day_folder import DayFolder
+    from volest.view.page import DayFolder
 
 _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
 
@@ -90,7 +90,7 @@ def _watch(
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
     from volest.batch.workers import engine_for
     from volest.sheet.remarks import made_with
-    from volest.view.day_folder import day_folder
+    from volest.view.page import day_folder
 
     assert running.out is not None  # noqa: S101  # the option is required
     sheet, arrivals = running.wants_sheet, Arrivals(folder)

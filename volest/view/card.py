@@ -1,4 +1,7 @@
-"""What one card of the pour sheet carries: plain data, made where the cavity is at hand."""
+"""What one card of the pour sheet carries: plain data, made where the cavity is at hand.
+
+Surfaces and maps are made small enough to travel inside a page: thinned, 16 bits a number, base64.
+"""
 
 import base64
 import hashlib
@@ -10,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
+from volest.cavity.columns import Ints
 from volest.cavity.frame import Floats
 from volest.errors import MixError, VolestError
 from volest.pipeline import Cavity, examine_all, together
@@ -18,16 +23,15 @@ from volest.result import Result
 from volest.settings import Settings
 from volest.stone.pours import first_pour
 from volest.stone.words import powder_dealt, scoops_dealt, water_dealt
-from volest.view.cut import best_cut_mm
-from volest.view.mesh import Mesh
-from volest.view.packing import pack_map, pack_surface
-from volest.view.palette import LOOKS
+from volest.view.mesh import Mesh, unit
 from volest.view.scene import (
     BASE_LINE,
     CUT_FACE,
     IMPRESSION,
+    LOOKS,
     STONE,
     Scene,
+    best_cut_mm,
     scene_of,
     stone_heights_mm,
 )
@@ -42,19 +46,16 @@ _LEAST_ML = 0.5  # a base line with less under it is none
 _FREE_CELLS = 3
 _MAP_CELL_MM = 0.4  # finer would only make the page heavier
 _WHOLE = 1e-6  # what rounding leaves of a whole number
+MOST_POINTS = 16_000  # some 0.45 MB a scan; 20 scans stay under 20 MB
+_FIRST_CELL_MM, _WIDER = 0.5, 1.25  # of the lattice, widened until few enough are left
+_TOP_16, _TOP_8 = 65535.0, 127.0
+_LEAST_MM = 1e-6  # what is level all over still has a size to divide by
 
 
 class CardMaker:
     """Sizes scans as a batch wants it, and leaves a card of each in a folder.
 
     A batch hands back results only, and may run in other processes; cards go through files.
-
-    Parameters
-    ----------
-    folder : Path
-        Where cards are kept until the sheet is written.
-    pictures : bool
-        Whether this computer can draw.
     """
 
     def __init__(self, folder: Path, *, pictures: bool) -> None:
@@ -62,25 +63,7 @@ class CardMaker:
         self.pictures = pictures
 
     def __call__(self, path: Path, settings: Settings) -> Result:
-        """Size one scan and keep the cards of its impressions.
-
-        Parameters
-        ----------
-        path : Path
-            The scan.
-        settings : Settings
-            How to measure and to mix.
-
-        Returns
-        -------
-        Result
-            What was found.
-
-        Raises
-        ------
-        ScanError
-            When the scan is refused.
-        """
+        """Size one scan and keep the cards of its impressions."""
         start = time.perf_counter()
         examined = examine_all(path, settings)
         result = together(examined).taking(time.perf_counter() - start)
@@ -99,53 +82,18 @@ class CardMaker:
         return card
 
     def card(self, result: Result) -> dict[str, Any] | None:
-        """Give the card of a result.
-
-        Parameters
-        ----------
-        result : Result
-            What `__call__` gave, or one of its others.
-
-        Returns
-        -------
-        dict or None
-            Its card; None where nothing was measured.
-        """
+        """Give the card of a result, or of one of its others; None where nothing was measured."""
         return read_card(self.file_of(result.scan), result.cavity)
 
     def file_of(self, scan: str) -> Path:
-        """Say where the cards of a scan are left.
-
-        Parameters
-        ----------
-        scan : str
-            Path of the scan.
-
-        Returns
-        -------
-        Path
-            A file in the folder.
-        """
+        """Say where the cards of a scan are left."""
         whole = os.path.abspath(scan)  # noqa: PTH100  # as text: links stay; workers may stand elsewhere
         name = hashlib.sha256(whole.encode("utf-8", "surrogateescape")).hexdigest()
         return self.folder / f"{name}.json"
 
 
 def read_card(file: Path, cavity: int = 1) -> dict[str, Any] | None:
-    """Read a card that a `CardMaker` left.
-
-    Parameters
-    ----------
-    file : Path
-        The file.
-    cavity : int
-        Which impression of the scan.
-
-    Returns
-    -------
-    dict or None
-        The card; None where there is none.
-    """
+    """Read the card of one impression that a `CardMaker` left; None where there is none."""
     if not file.is_file():
         return None
     cards: list[dict[str, Any] | None] = json.loads(file.read_text(encoding="utf-8"))
@@ -153,21 +101,9 @@ def read_card(file: Path, cavity: int = 1) -> dict[str, Any] | None:
 
 
 def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:
-    """Gather what the live view and the slider of a card need.
+    """Gather what the live view and the slider of a card need, as plain values for JSON.
 
-    Parameters
-    ----------
-    result : Result
-        What is said of the scan.
-    cavity : Cavity
-        What that rests on.
-    settings : Settings
-        How it is mixed.
-
-    Returns
-    -------
-    dict
-        Plain values for JSON: ``moves`` (one row a slider step), ``solid`` (what is drawn).
+    ``moves`` has one row a slider step, ``solid`` is what is drawn.
     """
     scene = scene_of(cavity)
     return {"moves": moves(result, settings), "solid": _solid(scene, cavity), "picture": None}
@@ -176,20 +112,9 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
 def moves(result: Result, settings: Settings) -> list[list[Any]]:
     """Work out the mix for every height that the slider can give the base line.
 
+    Rows of height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
     Volumes follow the curve of `volest curve`, in straight lines between its heights; at 0 stands
     the measured volume itself. Heights with more than the lab's bowls take are left out.
-
-    Parameters
-    ----------
-    result : Result
-        A measured scan.
-    settings : Settings
-        How it is mixed.
-
-    Returns
-    -------
-    list of list
-        Height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
     """
     heights, volumes = np.array(result.curve).T
     first = np.ceil(max(heights[0], -_LOWEST_MM) / _STEP_MM)
@@ -209,20 +134,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
 
 
 def picture_data(result: Result, cavity: Cavity) -> str:
-    """Draw the picture of a card as a data address.
-
-    Parameters
-    ----------
-    result : Result
-        What is said of the scan.
-    cavity : Cavity
-        What that rests on.
-
-    Returns
-    -------
-    str
-        A WebP picture as ``data:`` address (RFC 2397).
-    """
+    """Draw the picture of a card as a ``data:`` address (RFC 2397), in WebP."""
     from volest.view.picture import picture_of
 
     whole = picture_of(result, cavity, headed=False)  # the card has name and figures itself
@@ -301,3 +213,80 @@ def _to_cells(scene: Scene, cavity: Cavity, low_mm: tuple[float, float]) -> list
             (middle[axis] - low_mm[axis]) / pitch,
         ]
     return [float(part) for part in parts]
+
+
+def pack_surface(mesh: Mesh, most_points: int = MOST_POINTS) -> dict[str, Any]:
+    """Thin out a surface to so many corners, at most 65536 as 16 bits number them, and pack it.
+
+    ``low`` and ``size`` in mm, and as base64 ``points`` (uint16), ``ways`` (int8, the normals)
+    and ``triangles`` (uint16), all little-endian.
+    """
+    cell_mm = _FIRST_CELL_MM
+    thin, ways = thinned(mesh, cell_mm)
+    while len(thin.points_mm) > most_points:
+        cell_mm *= _WIDER
+        thin, ways = thinned(mesh, cell_mm)
+    low = thin.points_mm.min(axis=0)
+    size = np.maximum(np.ptp(thin.points_mm, axis=0), _LEAST_MM)
+    return {
+        "low": _numbers(low),
+        "size": _numbers(size),
+        "points": _base64(np.rint((thin.points_mm - low) / size * _TOP_16).astype("<u2")),
+        "ways": _base64(np.rint(ways * _TOP_8).astype("i1")),
+        "triangles": _base64(thin.triangles.astype("<u2")),
+    }
+
+
+def thinned(mesh: Mesh, cell_mm: float) -> tuple[Mesh, Floats]:
+    """Thin out a surface: all corners in one cell of a lattice become one, at their mean.
+
+    Its normals (n, 3) are taken from the finer surface: it still looks as smooth as that.
+    """
+    low, normals = mesh.points_mm.min(axis=0), mesh.normals()
+    cells = np.floor((mesh.points_mm - low) / cell_mm).astype(np.int64)
+    # Opposite walls of a thin fin must not fall into one corner: the way they face tells them.
+    facing = (normals > 0.0).astype(np.int64) @ np.array([1, 2, 4])
+    sizes = cells.max(axis=0) + 1
+    key = ((cells[:, 0] * sizes[1] + cells[:, 1]) * sizes[2] + cells[:, 2]) * 8 + facing
+    _, number = np.unique(key, return_inverse=True)
+    count = np.bincount(number).astype(np.float64)
+    points, ways = (
+        np.stack([np.bincount(number, weights=v) / count for v in values.T], axis=1)
+        for values in (mesh.points_mm, normals)
+    )
+    triangles = number[mesh.triangles]
+    flat = (triangles == np.roll(triangles, 1, axis=1)).any(axis=1)
+    return Mesh(points_mm=points, triangles=_once(triangles[~flat])), unit(ways)
+
+
+def _once(triangles: Ints) -> Ints:
+    if not len(triangles):
+        return triangles
+    _, first = np.unique(np.sort(triangles, axis=1), axis=0, return_index=True)
+    return np.asarray(triangles[np.sort(first)])
+
+
+def pack_map(heights_mm: Floats, highest_mm: float) -> dict[str, Any]:
+    """Pack a map of heights (r, c), cut off at the highest.
+
+    ``rows``, ``columns``, ``low`` and ``step`` in mm, and as base64 ``heights`` (uint16,
+    little-endian), row by row.
+    """
+    capped = np.minimum(heights_mm, highest_mm)
+    low = float(capped.min())
+    step = max(highest_mm - low, _LEAST_MM) / _TOP_16
+    return {
+        "rows": heights_mm.shape[0],
+        "columns": heights_mm.shape[1],
+        "low": low,
+        "step": step,
+        "heights": _base64(np.rint((capped - low) / step).astype("<u2")),
+    }
+
+
+def _numbers(values: Floats) -> list[float]:
+    return [round(float(value), 5) for value in values]
+
+
+def _base64(values: npt.NDArray[Any]) -> str:
+    return base64.b64encode(values.tobytes()).decode("ascii")

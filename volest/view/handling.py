@@ -17,8 +17,7 @@ from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
-from volest.view.scene import Scene, draw_impression, scene_of
-from volest.view.stand import Stand, stand_of
+from volest.view.scene import Scene, Stand, draw_impression, scene_of, stand_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
@@ -29,12 +28,7 @@ _SAME_DEG = 1e-9
 class Held:
     """Where somebody holds the base line, against the measured one.
 
-    Parameters
-    ----------
-    height_mm : float
-        How far it is raised, in the middle of the dial.
-    right_deg, front_deg : float
-        How far it is tilted up to the right and to the front.
+    Raised in the middle of the dial, tilted up to the right and to the front.
     """
 
     height_mm: float = 0.0
@@ -51,14 +45,7 @@ class Held:
 class Figures:
     """What holds for one place of the base line.
 
-    Parameters
-    ----------
-    volume_ml, low_ml, high_ml : float
-        Volume and its interval.
-    mix : Mix or None
-        The mix; None where there is next to nothing to fill, or more than can be mixed.
-    why : str
-        Why it cannot be mixed; empty where it can.
+    No mix where there is next to nothing to fill, or more than can be mixed: `why` says that.
     """
 
     volume_ml: float
@@ -69,24 +56,7 @@ class Figures:
 
 
 class Handling:
-    """A measured scan whose base line can be moved.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    settings : Settings
-        How it is measured and mixed.
-    number : int
-        Which impression, where the scan has several.
-
-    Raises
-    ------
-    ScanError
-        When the scan is refused.
-    MixError
-        When its mix cannot be made.
-    """
+    """A measured scan whose base line can be moved."""
 
     def __init__(self, path: Path, settings: Settings, number: int = 1) -> None:
         self.path, self.number = path, number
@@ -105,23 +75,11 @@ class Handling:
         return self.result.curve[0][0], self.result.curve[-1][0]
 
     def raise_by(self, mm: float) -> None:
-        """Raise the base line.
-
-        Parameters
-        ----------
-        mm : float
-            By how much; negative lowers it.
-        """
+        """Raise the base line; a negative height lowers it."""
         self.hold(replace(self.held, height_mm=round(self.held.height_mm + mm, 3)))
 
     def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
-        """Tilt the base line about the middle of the dial.
-
-        Parameters
-        ----------
-        right_deg, front_deg : float
-            By how much it goes up to the right and to the front.
-        """
+        """Tilt the base line about the middle of the dial, up to the right and to the front."""
         self.hold(
             replace(
                 self.held,
@@ -131,13 +89,7 @@ class Handling:
         )
 
     def hold(self, held: Held) -> None:
-        """Hold the base line somewhere, as far as that makes sense.
-
-        Parameters
-        ----------
-        held : Held
-            Where; heights are kept inside the curve, tilts below 15 degrees.
-        """
+        """Hold the base line somewhere, inside the curve and the most tilt."""
         low, high = self.range_mm
         self.held = Held(
             height_mm=float(np.clip(held.height_mm, low, high)),
@@ -160,13 +112,7 @@ class Handling:
         )
 
     def figures(self) -> Figures:
-        """Work out what holds now: from the curve, or anew where the base line is tilted.
-
-        Returns
-        -------
-        Figures
-            Volume, interval and mix.
-        """
+        """Work out what holds now: from the curve, or anew where the base line is tilted."""
         if self.held.is_tilted:
             volume_ml, margin = self._measured_anew()
         else:
@@ -196,23 +142,13 @@ class Handling:
         return volume.best_ml, find_margin(volume, rooms, c.rim, base, c.closing)
 
     def scene(self) -> Scene:
-        """Draw it with the base line as it is held.
-
-        Returns
-        -------
-        Scene
-            The blocks.
-        """
+        """Draw it with the base line as it is held."""
         return scene_of(self.cavity, self.base, self.skin)
 
     def decision(self) -> Decision:
         """Say the base line as it is held, in the scan's own frame.
 
-        Returns
-        -------
-        Decision
-            Its point in the middle of the dial and its normal, with the patches saved before and
-            what was saved about further impressions.
+        Patches saved before stay with it, and what was saved about further impressions.
         """
         x, y, _ = self.stand.middle_mm
         point, normal = self.base.in_scan(self.cavity.frame, x, y)
@@ -237,19 +173,9 @@ class Handling:
         return tuple(replace(one, others=()) for one in decisions if one is not None)
 
     def save(self) -> "Handling":
-        """Save the decision beside the scan, and measure the scan by it.
+        """Save the decision beside the scan, and give the scan as `volest size` sees it from now.
 
-        Returns
-        -------
-        Handling
-            The scan as `volest size` will see it from now on.
-
-        Raises
-        ------
-        ScanError, MixError
-            When the scan is another one by now, or would be refused with it; nothing is saved.
-        OSError
-            When the disk does not take it.
+        Nothing is saved when the scan is another one by now, or would be refused with it.
         """
         decision = self.decision()
         if fingerprint(self.path) != self._read:

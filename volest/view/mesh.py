@@ -1,4 +1,4 @@
-"""Surfaces as points and triangles: welding, shading, cutting, joining."""
+"""Surfaces as points and triangles: welding, shading, cutting, joining, and shapes for marks."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,19 +10,19 @@ from volest.cavity.frame import Floats
 
 _TINY = 1e-12
 _SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner
+_BOX = np.array([[x, y, z] for z in (0, 1) for y in (-0.5, 0.5) for x in (-0.5, 0.5)])
+_BOX_SIDES = np.array(
+    [
+        *([0, 2, 3], [0, 3, 1], [4, 5, 7], [4, 7, 6], [0, 1, 5], [0, 5, 4]),
+        *([2, 6, 7], [2, 7, 3], [0, 4, 6], [0, 6, 2], [1, 3, 7], [1, 7, 5]),
+    ]
+)
+_AROUND, _RINGS = 10, 5  # corners round a mark, and from top to bottom of a ball: small, but many
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Mesh:
-    """A surface.
-
-    Parameters
-    ----------
-    points_mm : ndarray
-        (n, 3) corners.
-    triangles : ndarray
-        (m, 3) three numbers of corners each.
-    """
+    """A surface: its corners (n, 3), and for each triangle the numbers (m, 3) of its three."""
 
     points_mm: Floats
     triangles: Ints
@@ -30,10 +30,7 @@ class Mesh:
     def normals(self) -> Floats:
         """Give the way out at every corner, the mean of its triangles weighted by area.
 
-        Returns
-        -------
-        ndarray
-            (n, 3) unit vectors, upright where a corner has no triangle.
+        Upright where a corner has no triangle.
         """
         a, b, c = (self.points_mm[self.triangles[:, k]] for k in range(3))
         across = np.cross(b - a, c - a)
@@ -47,20 +44,8 @@ class Mesh:
 
 
 def unit(vectors: Floats) -> Floats:
-    """Scale vectors to length 1.
+    """Scale vectors (n, 3) to length 1; upright where there was no length.
 
-    Parameters
-    ----------
-    vectors : ndarray
-        (n, 3), of any length.
-
-    Returns
-    -------
-    ndarray
-        (n, 3); upright where there was no length.
-
-    Examples
-    --------
     >>> unit(np.array([[0.0, 3.0, 4.0], [0.0, 0.0, 0.0]])).tolist()
     [[0.0, 0.6, 0.8], [0.0, 0.0, 1.0]]
     """
@@ -69,17 +54,9 @@ def unit(vectors: Floats) -> Floats:
 
 
 def welded(corners_mm: Floats) -> Mesh:
-    """Join the corners that triangles share, so that shading runs smoothly over them.
+    """Join the corners (3, 3, n: coordinate, corner, triangle) that triangles share.
 
-    Parameters
-    ----------
-    corners_mm : ndarray
-        (3, 3, n): coordinate, corner, triangle.
-
-    Returns
-    -------
-    Mesh
-        The same surface.
+    Shading then runs smoothly over them.
     """
     soup = corners_mm.transpose(2, 1, 0).reshape(-1, 3)
     order = np.lexsort(soup.T)
@@ -91,27 +68,7 @@ def welded(corners_mm: Floats) -> Mesh:
 
 
 def part_below(mesh: Mesh, values: Floats) -> Mesh:
-    """Cut a surface where a value known at its corners is zero, and keep the part below.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-    values : ndarray
-        (n,) a value for each corner.
-
-    Returns
-    -------
-    Mesh
-        The part with values below zero; its new corners lie where the value is zero.
-
-    Examples
-    --------
-    >>> square = grid_mesh(np.array([0.0, 2.0]), np.array([0.0, 1.0]))
-    >>> half = part_below(square, square.points_mm[:, 0] - 0.5)
-    >>> float(half.points_mm[np.unique(half.triangles), 0].max())
-    0.5
-    """
+    """Cut a surface where a value known at its corners is zero, and keep the part below."""
     under = values[mesh.triangles] < 0.0  # (m, 3)
     count = under.sum(axis=1)
     kept = [mesh.triangles[count == 3]]  # noqa: PLR2004  # all three corners
@@ -137,18 +94,7 @@ def _between(mesh: Mesh, values: Floats, a: Ints, b: Ints) -> Floats:
 
 
 def edges_of(mesh: Mesh) -> Floats:
-    """Find the open edges of a surface.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface, welded.
-
-    Returns
-    -------
-    ndarray
-        (k, 2, 3) the two ends of each edge that has one triangle only.
-    """
+    """Find the two ends (k, 2, 3) of each edge of a welded surface that has one triangle only."""
     _, number = np.unique(np.round(mesh.points_mm, _SAME_DIGITS), axis=0, return_inverse=True)
     number = number.reshape(-1)
     sides = mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
@@ -159,18 +105,7 @@ def edges_of(mesh: Mesh) -> Floats:
 
 
 def grid_mesh(x_mm: Floats, y_mm: Floats) -> Mesh:
-    """Lay a level net of triangles.
-
-    Parameters
-    ----------
-    x_mm, y_mm : ndarray
-        (c,) and (r,) places of its columns and rows.
-
-    Returns
-    -------
-    Mesh
-        (r c) corners, row by row, at height 0.
-    """
+    """Lay a level net of triangles at height 0, its corners row by row."""
     x, y = np.meshgrid(x_mm, y_mm)
     number = np.arange(x.size).reshape(x.shape)
     a, b, c, d = (
@@ -184,18 +119,7 @@ def grid_mesh(x_mm: Floats, y_mm: Floats) -> Mesh:
 
 
 def joined(meshes: Sequence[Mesh]) -> Mesh:
-    """Put surfaces into one.
-
-    Parameters
-    ----------
-    meshes : sequence of Mesh
-        The surfaces.
-
-    Returns
-    -------
-    Mesh
-        All of them.
-    """
+    """Put surfaces into one."""
     before = np.cumsum([0, *(len(mesh.points_mm) for mesh in meshes)])
     return Mesh(
         points_mm=np.concatenate([np.zeros((0, 3)), *(mesh.points_mm for mesh in meshes)]),
@@ -209,18 +133,58 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
 
 
 def chosen(mesh: Mesh, wanted: Bools) -> Mesh:
-    """Keep some triangles of a surface.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        The surface.
-    wanted : ndarray
-        (m,) whether to keep each triangle.
-
-    Returns
-    -------
-    Mesh
-        The part, with the corners it had.
-    """
+    """Keep some triangles (m,) of a surface, with the corners it had."""
     return Mesh(points_mm=mesh.points_mm, triangles=mesh.triangles[wanted])
+
+
+def spaced(places_mm: Floats, apart_mm: float) -> Ints:
+    """Choose places (n, 2) or (n, 3) that stand about evenly apart in x and y; give their numbers.
+
+    >>> spaced(np.array([[0.0, 0.0], [0.5, 0.0], [3.0, 0.0]]), 1.0).tolist()
+    [0, 2]
+    """
+    taken: list[int] = []
+    for k, place in enumerate(places_mm[:, :2]):
+        if not taken or np.hypot(*(places_mm[taken, :2] - place).T).min() >= apart_mm:
+            taken.append(k)
+    return np.array(taken, dtype=np.int64)
+
+
+def pickets(feet_mm: Floats, tops_mm: Floats, width_mm: float) -> Mesh:
+    """Raise upright square posts from the middles (n, 3) of their feet up to their tops (n,)."""
+    size = np.stack(
+        [np.full(len(feet_mm), width_mm)] * 2 + [tops_mm - feet_mm[:, 2]], axis=1
+    )  # (n, 3)
+    return _copies(_BOX, _BOX_SIDES, feet_mm, size)
+
+
+def pegs(tips_mm: Floats, height_mm: float, width_mm: float) -> Mesh:
+    """Set cones point down, as if to say: down to here."""
+    turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
+    ring = np.stack([np.cos(turn) / 2.0, np.sin(turn) / 2.0, np.ones(_AROUND)], axis=1)
+    shape = np.vstack([[0.0, 0.0, 0.0], [0.0, 0.0, 1.0], ring])
+    one, other = 2 + np.arange(_AROUND), 2 + (np.arange(_AROUND) + 1) % _AROUND
+    tip, lid = np.zeros(_AROUND, dtype=np.int64), np.ones(_AROUND, dtype=np.int64)
+    sides = np.concatenate([np.stack([tip, other, one], 1), np.stack([lid, one, other], 1)])
+    return _copies(
+        shape, sides, tips_mm, np.tile([width_mm, width_mm, height_mm], (len(tips_mm), 1))
+    )
+
+
+def balls(middles_mm: Floats, width_mm: float) -> Mesh:
+    """Set balls round their middles (n, 3)."""
+    fall = np.linspace(0.0, np.pi, _RINGS)
+    turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
+    f, t = np.meshgrid(fall, turn, indexing="ij")
+    shape = np.stack([np.sin(f) * np.cos(t), np.sin(f) * np.sin(t), np.cos(f)], axis=-1) / 2.0
+    number = np.arange(_RINGS * _AROUND).reshape(_RINGS, _AROUND)
+    after = np.roll(number, -1, axis=1)
+    a, b, c, d = (part.ravel() for part in (number[:-1], after[:-1], after[1:], number[1:]))
+    sides = np.concatenate([np.stack([a, c, b], 1), np.stack([a, d, c], 1)])
+    return _copies(shape.reshape(-1, 3), sides, middles_mm, np.full((len(middles_mm), 3), width_mm))
+
+
+def _copies(shape: Floats, sides: Ints, places_mm: Floats, sizes_mm: Floats) -> Mesh:
+    points = places_mm[:, None, :] + shape[None] * sizes_mm[:, None, :]  # (n, corners, 3)
+    first = np.arange(len(places_mm))[:, None, None] * len(shape)
+    return Mesh(points_mm=points.reshape(-1, 3), triangles=(sides[None] + first).reshape(-1, 3))

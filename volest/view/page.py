@@ -1,12 +1,25 @@
-"""The pour sheet: one page for a batch that needs nothing but itself."""
+"""The pour sheet: one page for a batch that needs nothing but itself, and the folder it lies in.
 
-from collections.abc import Sequence
+A run into that folder sizes scans, and writes tables and sheet, all from what is kept there.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from volest import __version__
+from volest.batch.find import Place
+from volest.batch.run import SizeScan, carried_out
+from volest.batch.store import KEPT, OutFolder
+from volest.batch.workers import Engine
+from volest.errors import UsageError
 from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings
@@ -41,17 +54,28 @@ from volest.stone.words import (
     water_dealt,
     water_in_words,
 )
-from volest.view.page_curve import TALL, WIDE, plot_of
-from volest.view.palette import LOOKS
+from volest.view.card import CardMaker, read_card
+from volest.view.scene import LOOKS
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
+# `volest curve --plot` draws the same curve in `sheet/plot.py`, by a library that also writes PNG
+# and PDF. It cannot draw here: a sheet is made without that library too, and the card's script
+# moves a line over this drawing, whose frame it must know.
+WIDE, TALL = 340.0, 220.0  # of the drawing's own units; the page scales it
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 12.0, 36.0
+_STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
+_MOST_TICKS = 6
+_TINY = 1e-9  # a curve that is level or empty still has a width to divide by
 _TIE = "\N{NO-BREAK SPACE}"
 # Letters of notes and steps on a card beyond which paper carries what to do alone, without a base
 # and with one: a page of Letter holds no more.
 _WORDY = (1500, 1750)
 _SCRIPTS = ("table.js", "solid.js", "card.js")
+ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
+_CARDS_LEFT = "cards.part"
+_PAGE = re.compile(r"sheet(-\d+)?\.html")
 
 
 def sheet_text(
@@ -63,27 +87,10 @@ def sheet_text(
     told: Sequence[str] = (),
     sized: datetime | None = None,
 ) -> str:
-    """Write the pour sheet.
+    """Write the pour sheet, a whole HTML page: no address in it leads out of it.
 
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run.
-    cards : sequence of dict or None
-        The card of each, as `volest.view.card` makes them.
-    settings : Settings
-        How they were measured and mixed.
-    plan : Plan, optional
-        Shared mixes, where they were asked for.
-    told : sequence of str
-        What is told of the folder beside its scans.
-    sized : datetime, optional
-        When the scans were sized, or found unchanged; now if it is not given.
-
-    Returns
-    -------
-    str
-        A whole HTML page: no address in it leads out of it.
+    `told` is said of the folder beside its scans; `sized` is when they were sized, or found
+    unchanged: now if it is not given.
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
@@ -186,7 +193,7 @@ def _entry(
         "card": card,
         "data": None if card is None else _data(result, card),
         "half_ml": _half_ml(result),
-        "plot": plot_of(result) if result.curve else None,
+        "plot": _plot(result) if result.curve else None,
         "steps": first,
         "short": short,
         "ratio": "" if mix is None else ratio_in_words(mix),
@@ -283,3 +290,127 @@ def _tied(words: str) -> str:
 
 def _web(name: str) -> str:
     return resources.files("volest.view").joinpath("web", name).read_text(encoding="utf-8")
+
+
+def _plot(result: Result) -> dict[str, Any]:
+    """Lay out the curve of one measured scan, in the drawing's own units.
+
+    Ticks are places and labels; the frame is left, top, right and bottom.
+    """
+    heights, volumes = np.array(result.curve).T
+    left, right = _LEFT, WIDE - _RIGHT
+    top, bottom = _TOP, TALL - _BOTTOM
+
+    def x_of(height: float) -> float:
+        share = (height - heights[0]) / max(float(np.ptp(heights)), _TINY)
+        return float(left + (right - left) * share)
+
+    def y_of(volume: float) -> float:
+        return float(bottom - (bottom - top) * volume / max(float(volumes.max()), _TINY))
+
+    best = result.volume_ml or 0.0
+    low = best if result.volume_low_ml is None else result.volume_low_ml
+    high = best if result.volume_high_ml is None else result.volume_high_ml
+    return {
+        "line": " ".join(
+            f"{x_of(h):.1f},{y_of(v):.1f}" for h, v in zip(heights, volumes, strict=True)
+        ),
+        "x_ticks": tuple((x_of(at), f"{at:g}") for at in _ticks(heights[0], heights[-1])),
+        "y_ticks": tuple((y_of(at), f"{at:g}") for at in _ticks(0.0, float(volumes.max()))),
+        "base_x": x_of(0.0),
+        "low_y": y_of(low),
+        "high_y": y_of(high),
+        "frame": (left, top, right, bottom),
+    }
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    step = next((s for s in _STEPS if (high - low) / s <= _MOST_TICKS), _STEPS[-1])
+    first = np.ceil(low / step)
+    return [float(k * step) for k in np.arange(first, np.floor(high / step) + 1)]
+
+
+class DayFolder:
+    """The output of a run, and what is still to be done for it; without a maker no pour sheet."""
+
+    def __init__(self, out: OutFolder, maker: CardMaker | None) -> None:
+        self.out = out
+        self.maker = maker
+
+    def size(
+        self,
+        places: Sequence[Place],
+        engine: Engine,
+        *,
+        size_scan: SizeScan | None = None,
+        on_result: Callable[[Result], None] | None = None,
+    ) -> None:
+        """Size what is new or changed; what is finished is kept at once.
+
+        `on_result` is also told of the results of an earlier run.
+        """
+        sizer = self.maker or size_scan
+        for index, done in carried_out(
+            places, self.out.settings, engine, size_scan=sizer, known=self.out.known
+        ):
+            self.out.keep(places[index], done)
+            if on_result is not None:
+                on_result(done.result)
+
+    def brief(self, places: Sequence[Place]) -> list[Result]:
+        """Give the results without their curves and trim guides, which take most memory."""
+        return [replace(result, curve=(), trim=None) for result in self.out.results(places)]
+
+    def write(
+        self, places: Sequence[Place], plan: Plan | None = None, told: Sequence[str] = ()
+    ) -> list[str]:
+        """Write tables and sheet, and say what is written; a disk that failed before raises now."""
+        written = self.out.write(places, plan)
+        pages = [] if self.maker is None else self._write_sheet(places, plan, told)
+        self._remove_sheets_but({Path(page).name for page in pages})
+        if self.out.failed is not None:
+            raise self.out.failed
+        return written + pages
+
+    def _write_sheet(
+        self, places: Sequence[Place], plan: Plan | None, told: Sequence[str]
+    ) -> list[str]:
+        done = [place for place in places if self.out.result(place) is not None]
+        pages = []
+        for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
+            results = list(self.out.results(done[start : start + ON_A_PAGE]))
+            cards = [read_card(self.out.card_file(one.scan), one.cavity) for one in results]
+            page = sheet_text(results, cards, self.out.settings, plan, told=told)
+            name = "sheet.html" if number == 1 else f"sheet-{number}.html"
+            pages.append(self.out.write_text(name, [page]))
+        return pages
+
+    def _remove_sheets_but(self, names: set[str]) -> None:
+        """Take away pages of an earlier run: amounts that no longer hold must not be poured."""
+        if isinstance(self.out.place, Path):
+            for page in self.out.place.glob("sheet*.html"):
+                if _PAGE.fullmatch(page.name) and page.name not in names:
+                    page.unlink(missing_ok=True)
+
+
+@contextmanager
+def day_folder(
+    place: Place, settings: Settings, *, sheet: bool, pictures: bool
+) -> Iterator[DayFolder]:
+    """Open an output folder for a run; a pour sheet only lies on this computer's own disks."""
+    maker = None
+    if sheet:
+        if not isinstance(place, Path):
+            raise UsageError(
+                f"a pour sheet in {place}",
+                needed="a folder of this computer",
+                remedy="add --no-sheet, or name another --out",
+            )
+        maker = CardMaker(place.absolute() / KEPT / _CARDS_LEFT, pictures=pictures)
+    left = None if maker is None else maker.file_of
+    with OutFolder(place, settings, card_left=left) as out:
+        if maker is not None:
+            maker.folder.mkdir(exist_ok=True)
+            for old in maker.folder.iterdir():  # of a run that was killed
+                old.unlink(missing_ok=True)
+        yield DayFolder(out, maker)

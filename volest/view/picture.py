@@ -1,73 +1,127 @@
-"""Two views of one scan as a picture, made without a display: from above, and cut open."""
+"""Pictures of one scan, made without a display: from above and cut open, on paper with its legend.
 
+Whether this computer can draw is asked in another process, since a missing library ends one.
+"""
+
+import functools
+import io
+import math
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from volest.cavity.frame import Floats
+from volest.errors import UsageError
 from volest.pipeline import Cavity
 from volest.result import Result
-from volest.view.canvas import lines_of, put_block, put_heights
-from volest.view.cut import best_cut_mm, cut_open
-from volest.view.display import draw_off_screen
-from volest.view.palette import INK, PAPER
-from volest.view.scene import BASE_LINE, IMPRESSION, STONE, Scene, scene_of
-from volest.view.sheet_of_paper import lay_out
+from volest.sheet.names import shortened, visible
+from volest.sheet.table import tenths
+from volest.sheet.target import write_whole
+from volest.stone.words import (
+    bowl_in_words,
+    powder_in_words,
+    scoops_in_words,
+    water_in_words,
+)
+from volest.view.mesh import Mesh
+from volest.view.scene import (
+    BASE_LINE,
+    CUT_FACE,
+    DEPTHS,
+    EXCESS,
+    FAINT,
+    IMPRESSION,
+    INK,
+    LOOKS,
+    PAPER,
+    PROFILE,
+    STONE,
+    Block,
+    Scene,
+    best_cut_mm,
+    cut_open,
+    scene_of,
+)
 
 if TYPE_CHECKING:
     from PIL.Image import Image
+    from PIL.ImageDraw import ImageDraw
 
+Pixels = npt.NDArray[np.uint8]
 VIEW_PX = (1000, 900)
 _MARGIN = 1.16  # room round the impression in the view from above
 _TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
-_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
+_BASE_LINE_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
 # Where the eye is; in parallel projection it only must not be inside of anything.
 _ABOVE_MM, _AWAY_MM = 200.0, 300.0
-Pixels = npt.NDArray[np.uint8]
+_HEAD, _EDGE = 150, 40
+# The paper is 2000 px wide. On a card it is printed about 130 mm wide: 40 px are then 7 points.
+_BIG, _MIDDLE, _SMALL, _LEAST = 54, 44, 40, 20
+_STEPS_PX, _ROW_PX, _GAP_PX = 112, 66, 44
+_SCALE_MM = 10.0
+_LONGEST_NAME = 44
+_DEPTHS_PX = 620
+_SWATCH_PX = 76
+_LEGEND_PX = 290
+BAND_MM = 2.0  # between two contour lines
+_LINE_WIDTH = 5.0
+_LINE_LIFT_MM = 0.1  # so that a line is not half sunk into its surface
+_TRIAL = """
+import os, ctypes, sys
+missing = []
+for name, package in {libraries!r}:
+    try:
+        ctypes.CDLL(name)
+    except OSError:
+        missing.append(package)
+if missing:
+    print(*missing)
+    sys.exit(3)
+import pyvista
+plotter = pyvista.Plotter(off_screen=True, window_size=(40, 40))
+plotter.add_mesh(pyvista.Cube())
+sys.exit(0 if plotter.screenshot(None, return_img=True).std() > 0 else 4)
+"""
+# What the wheel of VTK opens when it draws, and the package of Debian 12 that holds it.
+_OFF_SCREEN = (("libX11.so.6", "libx11-6"), ("libGL.so.1", "libgl1"), ("libEGL.so.1", "libegl1"))
+_IN_WINDOW = _OFF_SCREEN[:2]
+_PATIENCE_S = 120.0
+_OFF_SCREEN_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkEGLRenderWindow"}
+# Only tried, so that no window flashes up; it needs the display all the same.
+_TRIAL_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkXOpenGLRenderWindow"}
 
 
 def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image":
-    """Draw one scan from above with heights, and cut open.
-
-    Parameters
-    ----------
-    result : Result
-        What volest says of it.
-    cavity : Cavity
-        What that rests on.
-    headed : bool
-        Whether name and figures stand over the views.
-
-    Returns
-    -------
-    PIL.Image.Image
-        The picture with headline, figures, scale and legend.
-    """
+    """Draw one scan from above with heights, and cut open; `headed` by its name and figures."""
     scene = scene_of(cavity)
     above, mm_per_px = seen_from_above(scene)
     cut = seen_cut_open(scene, cavity)
     return lay_out(result, scene, above, cut, mm_per_px, headed=headed)
 
 
+def save_picture(picture: "Image", target: Path) -> None:
+    """Save a picture, whole or not at all; the target's ending says the kind."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    picture.save(stream, Image.registered_extensions()[target.suffix.lower()])
+    write_whole(target, stream.getvalue())
+
+
 def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
-    """Draw the view from above, shaded by depth.
-
-    Parameters
-    ----------
-    scene : Scene
-        What to draw.
-
-    Returns
-    -------
-    tuple
-        Pixels (h, w, 3), and how many mm one of them is wide.
-    """
+    """Draw the view from above, shaded by depth; give its pixels (h, w, 3) and a pixel's mm."""
     plotter = _plotter()
     impression = scene.blocks[IMPRESSION]
     put_heights(plotter, impression, lowest_mm=float(impression.heights_mm.min()))
     for name, block in scene.blocks.items():
         if name == BASE_LINE:
-            lifted = block.lines_mm + _LIFT
+            lifted = block.lines_mm + _BASE_LINE_LIFT
             if len(lifted):
                 plotter.add_mesh(lines_of(lifted), color=INK, line_width=4.0, lighting=False)
         elif name not in (IMPRESSION, STONE):
@@ -83,20 +137,7 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
 
 
 def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
-    """Draw the look into the cut.
-
-    Parameters
-    ----------
-    scene : Scene
-        What to draw.
-    cavity : Cavity
-        The records it was made of.
-
-    Returns
-    -------
-    ndarray
-        Pixels (h, w, 3).
-    """
+    """Draw the look into the cut, as pixels (h, w, 3)."""
     plotter = _plotter()
     at_mm = best_cut_mm(cavity, scene.stand)
     blocks = cut_open(scene, cavity, at_mm)
@@ -104,31 +145,19 @@ def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
         put_block(plotter, block)
     used = blocks[IMPRESSION].mesh
     points = used.points_mm[np.unique(used.triangles)]
-    aim_at_cut(plotter, points)
-    return _shot(plotter)
-
-
-def aim_at_cut(plotter: Any, points_mm: npt.NDArray[np.float64]) -> None:
-    """Look from the back, over the cut, so that all points are seen.
-
-    Parameters
-    ----------
-    plotter : pyvista.Plotter
-        Whose camera is set.
-    points_mm : ndarray
-        (n, 3) what must be in the picture.
-    """
+    # From the back, over the cut, so that all of it is seen.
     tilt = np.radians(_TILT_DEG)
     toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
     upward = np.array([0.0, np.sin(tilt), np.cos(tilt)])
-    middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
-    high = (points_mm - middle) @ upward
-    wide = np.ptp(points_mm[:, 0])
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    high = (points - middle) @ upward
+    wide = np.ptp(points[:, 0])
     middle = middle + upward * (high.min() + high.max()) / 2.0
     tall = _MARGIN * max(float(np.ptp(high)), float(wide) * VIEW_PX[1] / VIEW_PX[0])
     plotter.camera_position = [tuple(middle - _AWAY_MM * toward), tuple(middle), tuple(upward)]
     plotter.enable_parallel_projection()
     plotter.camera.parallel_scale = tall / 2.0
+    return _shot(plotter)
 
 
 def _plotter() -> Any:
@@ -147,3 +176,344 @@ def _shot(plotter: Any) -> Pixels:
     pixels = np.array(plotter.screenshot(None, return_img=True))
     plotter.close()
     return pixels
+
+
+def lay_out(
+    result: Result,
+    scene: Scene,
+    above: Pixels,
+    cut: Pixels,
+    mm_per_px: float,
+    *,
+    headed: bool = True,
+) -> "Image":
+    """Put both views (h, w, 3) on one paper; a pixel of that from above is `mm_per_px` wide."""
+    from PIL import Image, ImageDraw
+
+    height, width = above.shape[:2]
+    head = _HEAD if headed else 0
+    rows = _legend_rows([name for name in (*scene.blocks, CUT_FACE) if name in LOOKS], 2 * width)
+    foot = _STEPS_PX + _ROW_PX * len(rows)
+    paper = Image.new("RGB", (2 * width, head + height + foot), PAPER)
+    paper.paste(Image.fromarray(above), (0, head))
+    paper.paste(Image.fromarray(cut), (width, head))
+    pen = ImageDraw.Draw(paper)
+    if headed:
+        _headline(pen, result, 2 * width)
+    _write(pen, (_EDGE, head + 8), "from above", _SMALL, FAINT)
+    _write(pen, (width + _EDGE, head + 8), "cut open, seen from the back", _SMALL, FAINT)
+    _dial(pen, width, head, head + height)
+    _ruler(pen, width, head + height, mm_per_px)
+    _depth_steps(pen, scene, head + height)
+    for k, row in enumerate(rows):
+        _legend(pen, row, head + height + _STEPS_PX + _ROW_PX * k)
+    return paper
+
+
+def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
+    from PIL import ImageFont
+
+    name = shortened(visible(Path(result.name).name), _LONGEST_NAME)
+    amounts = mix_words(result)
+    _write(pen, (_EDGE, 20), name, _BIG, INK)
+    volume_ml, low_ml, high_ml = result.volume_ml, result.volume_low_ml, result.volume_high_ml
+    assert volume_ml is not None  # noqa: S101  # only measured scans are drawn
+    assert low_ml is not None  # noqa: S101  # the same
+    assert high_ml is not None  # noqa: S101  # the same
+    held = volume_words(volume_ml, low_ml, high_ml)
+    _write(pen, (width - _EDGE, 20), held, _BIG, INK, anchor="ra")
+    codes = [visible(note.code) for note in result.notes]
+    least = look_at_words(codes, 1) if codes else ""
+    size, room = _MIDDLE, 0.0
+    for size in range(_MIDDLE, _LEAST, -2):  # long names of stones, mixes in several bowls' loads
+        font = ImageFont.load_default(size)
+        room = width - 2 * _EDGE - _GAP_PX - font.getlength(amounts)
+        if font.getlength(least) <= room:
+            break
+    _write(pen, (width - _EDGE, 88), amounts, size, INK, anchor="ra")
+    words = (look_at_words(codes, told) for told in range(len(codes), 0, -1))
+    fits = next((some for some in words if some == least or font.getlength(some) <= room), "")
+    _write(pen, (_EDGE, 88), fits, size, LOOKS[EXCESS].colour)
+
+
+def look_at_words(codes: Sequence[str], told: int) -> str:
+    """Name the first codes of the notes, and say how many more there are.
+
+    >>> look_at_words(["ragged-rim", "air-trap", "open-heel"], 2)
+    'look at: ragged-rim, air-trap and 1 more'
+    """
+    more = f" and {len(codes) - told} more" if told < len(codes) else ""
+    return f"look at: {', '.join(codes[:told])}{more}"
+
+
+def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
+    """Say a volume and the interval it lies in, as the table does.
+
+    >>> volume_words(50.82, 50.26, 51.31)
+    '50.8 mL (50.2-51.4)'
+    """
+    low, high = tenths(low_ml, math.floor), tenths(high_ml, math.ceil)
+    return f"{tenths(volume_ml, round)} mL ({low}-{high})"
+
+
+def mix_words(result: Result) -> str:
+    """Say the mix in one line, water first, since it goes into the bowl first."""
+    mix = result.mix
+    assert mix is not None  # noqa: S101  # only measured scans are drawn
+    each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
+    amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
+    return ", ".join(filter(None, [f"{each}{amounts}: {scoops_in_words(mix)}", bowl_in_words(mix)]))
+
+
+def _dial(pen: "ImageDraw", width: int, top: int, bottom: int) -> None:
+    middle = (top + bottom) / 2
+    spots = {
+        "12": (width / 2, top + 10, "ma"),
+        "3": (width - 14, middle, "rm"),
+        "6": (width / 2, bottom - 6, "ms"),
+        "9": (14, middle, "lm"),
+    }
+    for hour, (x, y, anchor) in spots.items():
+        _write(pen, (x, y), hour, _MIDDLE, FAINT, anchor=anchor)
+
+
+def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
+    # In the corner, where the impression's own margin leaves the view free.
+    long = _SCALE_MM / mm_per_px
+    right, y = width - _EDGE, bottom - 22
+    pen.line([(right - long, y), (right, y)], fill=INK, width=5)
+    for x in (right - long, right):
+        pen.line([(x, y - 9), (x, y + 9)], fill=INK, width=3)
+    _write(pen, (right - long - 14, y), f"{_SCALE_MM:.0f} mm", _SMALL, INK, anchor="rm")
+
+
+def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
+    from matplotlib.colors import LinearSegmentedColormap, to_hex
+
+    low = BAND_MM * float(np.floor(scene.blocks[IMPRESSION].heights_mm.min() / BAND_MM))
+    steps = max(round(-low / BAND_MM), 2)
+    colours = LinearSegmentedColormap.from_list("depths", DEPTHS, N=steps)
+    wide, y = _DEPTHS_PX / steps, top + 12
+    for k in range(steps):
+        x = _EDGE + wide * k
+        box = [(x, y), (x + wide, y + 34)]
+        pen.rectangle(box, fill=to_hex(colours(k / (steps - 1))), outline=INK)
+        if k % 2 == 0 and k < steps - 1:
+            _write(pen, (x, y + 40), f"{-low - k * BAND_MM:.0f}", _SMALL, INK, anchor="ma")
+    _write(pen, (_EDGE + wide * steps, y + 40), "0", _SMALL, INK, anchor="ma")
+    words = (_EDGE + _DEPTHS_PX + 24, y + 17)
+    _write(pen, words, "mm under the base line", _SMALL, INK, anchor="lm")
+
+
+def _legend_rows(names: Sequence[str], width: int) -> list[list[tuple[str, float]]]:
+    """Deal the names out to as many rows as they need, each with its place."""
+    from PIL import ImageFont
+
+    font = ImageFont.load_default(_SMALL)
+    rows: list[list[tuple[str, float]]] = [[]]
+    x = float(_EDGE)
+    for name in names:
+        wide = _SWATCH_PX + font.getlength(LOOKS[name].says)
+        if rows[-1] and x + wide > width - _EDGE:
+            rows.append([])
+            x = float(_EDGE)
+        rows[-1].append((name, x))
+        x += wide + _GAP_PX
+    return rows
+
+
+def _legend(pen: "ImageDraw", row: Sequence[tuple[str, float]], y: int) -> None:
+    for name, x in row:
+        _swatch(pen, x, y, name)
+        _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
+
+
+def legend_of(names: Sequence[str]) -> "Image":
+    """Draw a legend for a window, one line a name."""
+    from PIL import Image, ImageDraw
+
+    step = 52
+    paper = Image.new("RGB", (_LEGEND_PX, step * len(names) + 16), PAPER)
+    pen = ImageDraw.Draw(paper)
+    for k, name in enumerate(names):
+        _swatch(pen, 8, 8 + step * k, name)
+        _write(pen, (8 + _SWATCH_PX, 30 + step * k), LOOKS[name].says, 22, INK, anchor="lm")
+    return paper
+
+
+def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
+    look = LOOKS[name]
+    wide, tall = 60, 44
+    if name == BASE_LINE:
+        pen.line([(x, y + tall / 2), (x + wide, y + tall / 2)], fill=look.colour, width=7)
+    elif look.shape == "dots":
+        for k in range(3):
+            pen.ellipse([(x + 22 * k, y + 14), (x + 22 * k + 16, y + 30)], fill=look.colour)
+    elif look.shape == "ball":
+        pen.ellipse([(x + 8, y), (x + 52, y + tall)], fill=look.colour, outline=INK)
+    elif look.shape == "pegs":
+        for k in range(3):
+            left = x + 21 * k
+            pen.polygon([(left, y + 4), (left + 16, y + 4), (left + 8, y + 32)], fill=look.colour)
+        pen.line([(x, y + 37), (x + wide, y + 37)], fill=look.colour, width=6)
+    elif look.shape == "fence":
+        pen.rectangle([(x, y + 18), (x + wide, y + tall)], fill=look.colour)
+        for k in range(4):
+            pen.rectangle([(x + 17 * k, y), (x + 17 * k + 8, y + tall)], fill=look.colour)
+    else:
+        pen.rectangle([(x, y), (x + wide, y + tall)], fill=look.colour, outline=INK)
+
+
+def _write(
+    pen: "ImageDraw",
+    place: tuple[float, float],
+    text: str,
+    size: int,
+    colour: str,
+    *,
+    anchor: str = "la",
+) -> None:
+    from PIL import ImageFont
+
+    pen.text(place, text, font=ImageFont.load_default(size), fill=colour, anchor=anchor)
+
+
+def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
+    """Put one block into a plotter, in its own colour; a block of that name is replaced."""
+    look = LOOKS[block.name]
+    if len(block.lines_mm):
+        plotter.add_mesh(
+            lines_of(block.lines_mm + np.array([0.0, 0.0, _LINE_LIFT_MM])),
+            color=look.colour if block.name == BASE_LINE else PROFILE,
+            line_width=line_width if block.name == BASE_LINE else 0.6 * line_width,
+            lighting=False,
+            name=block.name if block.name == BASE_LINE else f"{block.name} profile",
+            reset_camera=False,
+        )
+    if not len(block.mesh.triangles):
+        return
+    plotter.add_mesh(
+        surface_of(block.mesh),
+        color=look.colour,
+        name=block.name,
+        reset_camera=False,
+        smooth_shading=False,
+        **_lights(block.name),
+    )
+
+
+def _lights(name: str) -> dict[str, Any]:
+    if name == IMPRESSION:
+        return {"ambient": 0.24, "diffuse": 0.78, "specular": 0.12, "specular_power": 12.0}
+    if name in (STONE, CUT_FACE):  # both are level faces: one plain colour each
+        return {"lighting": False}
+    return {"ambient": 0.45, "diffuse": 0.6}
+
+
+def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
+    """Put the impression into a plotter, shaded in steps of depth with contour lines."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    surface = surface_of(block.mesh)
+    surface["height"] = block.heights_mm
+    low = BAND_MM * float(np.floor(lowest_mm / BAND_MM))
+    steps = round(-low / BAND_MM)
+    plotter.add_mesh(
+        surface,
+        scalars="height",
+        cmap=LinearSegmentedColormap.from_list("depths", DEPTHS, N=max(steps, 2)),
+        clim=(low, 0.0),
+        show_scalar_bar=False,
+        name=block.name,
+        ambient=0.42,
+        diffuse=0.62,
+        reset_camera=False,
+    )
+    levels = np.arange(low + BAND_MM, -BAND_MM / 2.0, BAND_MM)
+    contours = surface.contour(levels, scalars="height")
+    if contours.n_points:
+        contours.points[:, 2] += _LINE_LIFT_MM
+        plotter.add_mesh(
+            contours,
+            color=INK,
+            line_width=1.2,
+            lighting=False,
+            opacity=0.55,
+            name="contours",
+            reset_camera=False,
+        )
+
+
+def surface_of(mesh: Mesh) -> Any:
+    """Hand a surface over to pyvista, with its normals for smooth shading."""
+    import pyvista as pv
+
+    faces = np.column_stack([np.full(len(mesh.triangles), 3), mesh.triangles]).ravel()
+    surface = pv.PolyData(mesh.points_mm.astype(np.float32), faces)
+    surface.point_data["Normals"] = mesh.normals().astype(np.float32)
+    surface.point_data.active_normals_name = "Normals"
+    return surface
+
+
+def lines_of(ends_mm: Floats) -> Any:
+    """Hand lines over to pyvista by their two ends, (k, 2, 3)."""
+    import pyvista as pv
+
+    count = len(ends_mm)
+    number = np.arange(2 * count).reshape(count, 2)
+    return pv.PolyData(
+        ends_mm.reshape(-1, 3).astype(np.float32),
+        lines=np.column_stack([np.full(count, 2), number]).ravel(),
+    )
+
+
+def draw_off_screen() -> None:
+    """Tell VTK to look for no display where there is none; else it complains first."""
+    if not os.environ.get("DISPLAY"):
+        os.environ.update(_OFF_SCREEN_WINDOW)
+
+
+@functools.cache
+def refuse_blind(*, off_screen: bool) -> None:
+    """Make sure that drawing works here, else raise in one line with every package to install."""
+    ran = _tried(off_screen=off_screen)
+    if ran.returncode and not ran.stdout.strip():
+        ran = _tried(off_screen=off_screen)  # a busy computer or a display that is just waking up
+    if ran.returncode:
+        raise _blind(ran.stdout.strip(), ran.stderr, off_screen=off_screen)
+
+
+def _tried(*, off_screen: bool) -> "subprocess.CompletedProcess[str]":
+    trial = _TRIAL.format(libraries=_OFF_SCREEN if off_screen else _IN_WINDOW)
+    try:
+        return subprocess.run(  # noqa: S603  # our own words to our own Python
+            [sys.executable, "-c", trial],
+            env={**os.environ, **(_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)},
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=_PATIENCE_S,
+        )
+    except subprocess.TimeoutExpired:
+        return subprocess.CompletedProcess([], 1, "", "")
+
+
+def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
+    if "No module named" in told:
+        return UsageError(
+            "no pyvista",
+            needed="it to draw",
+            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+        )
+    if packages:
+        return UsageError(
+            f"no {packages}", needed="it to draw", remedy=f"apt-get install {packages}"
+        )
+    where = "off screen" if off_screen else "in a window"
+    packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
+    return UsageError(
+        f"a computer that cannot draw {where}",
+        needed="OpenGL" if off_screen else "OpenGL and a display (DISPLAY)",
+        remedy=f"apt-get install {packages}"
+        + ("" if off_screen else ", or use `volest picture`, which needs no display"),
+    )

@@ -1,19 +1,38 @@
-"""What is drawn of a cavity: its records turned into named blocks; no display is needed here."""
+"""What is drawn of a cavity: its records as named blocks, whole or cut open, without a display.
+
+In drawings right is right, the front is ahead, out of the opening is up. The five strong colours
+come from the set of Okabe and Ito for colour-blind readers (from memory); impression and stone
+differ in lightness too, so that they part in grey print. Each mark also has a shape of its own.
+"""
 
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Bools
+from volest.cavity.clock import Clock
+from volest.cavity.columns import Bools, Grid, cut_columns
 from volest.cavity.frame import Floats
 from volest.cavity.trim import LEVEL_MM
 from volest.pipeline import Cavity
-from volest.view.marks import balls, pegs, pickets, spaced
-from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, welded
-from volest.view.stand import Stand, on_base_line, stand_of
+from volest.view.mesh import (
+    Mesh,
+    balls,
+    chosen,
+    edges_of,
+    grid_mesh,
+    joined,
+    part_below,
+    pegs,
+    pickets,
+    spaced,
+    welded,
+)
 
+PAPER, INK, FAINT, PROFILE = "#f6f3ec", "#1d2433", "#5a6070", "#4c3f73"
+# Dark is deep, light is high: lightness alone tells it. Steps of our own between two inks.
+DEPTHS = ("#22264a", "#39406e", "#565b8e", "#7677a8", "#9896bd", "#bab6cf", "#dcd7e0", "#f4f0ee")
 IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
 EXCESS, BOXING, HOLES, UNDERCUTS, AIR = "excess", "boxing", "holes", "undercuts", "air"
 _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
@@ -24,22 +43,75 @@ _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 # How far the stone's edge is evened out, so that it does not follow the corners of the cells.
 _EVEN_OUT_MM, _EVEN_OUT_CELLS = 0.8, 2.0
+_STEP_MM = 0.05  # about a pixel of a picture
+_HALF_BAR = 0.501  # of a step: bars overlap a little, so that nothing shines through
+_ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines through it
+_SLIVER_MM = 1e-6
+_SLICES = 40  # in which the place of a cut is searched: a millimetre or two each
+_SEARCH = (0.25, 0.6)  # of the footprint from back to front: both branches of an arch are cut
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """How a block looks, what the legend says, and the shape that tells it without its colour."""
+
+    colour: str
+    says: str
+    shape: str
+
+
+LOOKS = {
+    IMPRESSION: Look(colour="#8d7fae", says="impression", shape="plain"),
+    STONE: Look(colour="#dfc07c", says="stone", shape="plain"),
+    CUT_FACE: Look(colour="#f7e9c4", says="stone, cut", shape="hatched"),
+    BASE_LINE: Look(colour=INK, says="base line", shape="line"),
+    EXCESS: Look(colour="#d55e00", says="rim to cut", shape="pegs"),
+    BOXING: Look(colour="#0072b2", says="box in here", shape="fence"),
+    HOLES: Look(colour="#000000", says="not in the scan", shape="dots"),
+    UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
+    AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stand:
+    """The frame of drawings: x to the right, y to the front, z up, 0 in the middle of the dial.
+
+    Its axes are the rows of `turn`, its origin is `middle_mm`, both in the cavity's frame.
+    """
+
+    turn: Floats
+    middle_mm: Floats
+
+    def drawn(self, points_mm: Floats) -> Floats:
+        """Bring points (n, 3) from the cavity's frame into the drawing."""
+        return np.asarray((points_mm - self.middle_mm) @ self.turn.T)
+
+    def undrawn(self, points_mm: Floats) -> Floats:
+        """Bring points (n, 3) from the drawing back into the cavity's frame."""
+        return np.asarray(points_mm @ self.turn + self.middle_mm)
+
+
+def on_base_line(base: BasePlane, points_mm: Floats) -> Floats:
+    """Move points, (n, 2) or (n, 3) in the cavity's frame, along z onto the base line."""
+    x, y = points_mm[:, 0], points_mm[:, 1]
+    return np.stack([x, y, base.level_mm(x, y)], axis=1)
+
+
+def stand_of(clock: Clock, base: BasePlane) -> Stand:
+    """Stand a cavity with 12 of its dial to the front and its base line through the origin."""
+    ahead_x, ahead_y = (float(v) for v in clock.front)
+    return Stand(
+        turn=np.array([[ahead_y, -ahead_x, 0.0], [ahead_x, ahead_y, 0.0], [0.0, 0.0, 1.0]]),
+        middle_mm=on_base_line(base, np.array([clock.centre_mm]))[0],
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Block:
-    """One thing that is drawn.
+    """One thing that is drawn, in the drawing's frame; its name is the same in legends and tests.
 
-    Parameters
-    ----------
-    name : str
-        What it is, the same in legends and tests.
-    mesh : Mesh
-        Its surface, in the frame of the drawing.
-    lines_mm : ndarray
-        (k, 2, 3) the ends of its lines, if it has any.
-    heights_mm : ndarray
-        (n,) height of each corner over the base line, where that is shown.
+    Its lines are (k, 2, 3) ends; heights (n,) of its corners over the base line, where shown.
     """
 
     name: str
@@ -50,37 +122,14 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene:
-    """All that is drawn of one cavity.
-
-    Parameters
-    ----------
-    stand : Stand
-        The frame of the drawing.
-    blocks : dict of str to Block
-        By name; what there is none of is left out.
-    """
+    """All that is drawn of one cavity, by name; what there is none of is left out."""
 
     stand: Stand
     blocks: dict[str, Block]
 
 
 def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = None) -> Scene:
-    """Turn the records of one cavity into blocks.
-
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    base : BasePlane, optional
-        Another base line than the one it was measured with.
-    skin : Mesh, optional
-        The impression, drawn already by an earlier call.
-
-    Returns
-    -------
-    Scene
-        The blocks; those on the rim and in the floor only where there is something to mark.
-    """
+    """Turn one cavity into blocks, for another base line too, or an impression drawn already."""
     stand = stand_of(cavity.clock, cavity.base)
     base = cavity.base if base is None else base
     drawn = draw_impression(cavity, stand) if skin is None else skin
@@ -96,38 +145,15 @@ def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = 
 
 
 def draw_impression(cavity: Cavity, stand: Stand) -> Mesh:
-    """Draw the impression itself, which does not change when the base line moves.
-
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    stand : Stand
-        The frame of the drawing.
-
-    Returns
-    -------
-    Mesh
-        Its surface.
-    """
+    """Draw the impression itself, which does not change when the base line moves."""
     skin = welded(cavity.skin.corners_mm)
     return replace(skin, points_mm=stand.drawn(skin.points_mm))
 
 
 def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
-    """Give the floor's height over the base line, in every cell that stone may cover.
+    """Give the floor's height over the base line, along z, in every cell that stone may cover.
 
-    Parameters
-    ----------
-    cavity : Cavity
-        What the stages found.
-    base : BasePlane
-        The base line.
-
-    Returns
-    -------
-    ndarray
-        Of the grid's shape, along z; above zero beside the footprint, where none stands.
+    Of the grid's shape; above zero beside the footprint, where none stands.
     """
     x, y = cavity.relief.grid.centres_mm()
     over = base.heights_mm(x, y, cavity.relief.top_mm)
@@ -196,3 +222,109 @@ def _dots(cells: Bools, cavity: Cavity, stand: Stand) -> Mesh:
     x, y = (v[cells] for v in cavity.relief.grid.centres_mm())
     places = np.stack([x, y, cavity.relief.top_mm[cells] + _LIFT_MM], axis=1)
     return balls(stand.drawn(places[spaced(places, _DOT_APART_MM)]), _DOT_MM)
+
+
+def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
+    """Choose where along the drawing's y a cut shows most stone."""
+    x, y = cavity.relief.grid.centres_mm()
+    depth = np.maximum(-stone_heights_mm(cavity, cavity.base), 0.0)
+    filled = depth > 0.0
+    if not filled.any():
+        return 0.0
+    ahead = stand.drawn(np.stack([x[filled], y[filled], np.zeros(int(filled.sum()))], axis=1))[:, 1]
+    low, high = float(ahead.min()), float(ahead.max())
+    held, edges = np.histogram(
+        ahead,
+        bins=_SLICES,
+        range=(low + _SEARCH[0] * (high - low), low + _SEARCH[1] * (high - low)),
+        weights=depth[filled],
+    )
+    best = int(np.argmax(held))
+    return float(edges[best] + edges[best + 1]) / 2.0
+
+
+def cut_open(
+    scene: Scene, cavity: Cavity, at_mm: float, base: BasePlane | None = None
+) -> dict[str, Block]:
+    """Take away what lies behind a cut across the drawing's y, and close the stone there."""
+    base = cavity.base if base is None else base
+    blocks = dict(scene.blocks)
+    for name, block in scene.blocks.items():
+        kept = block.lines_mm[(block.lines_mm[:, :, 1] > at_mm).all(axis=1)]
+        if name in (IMPRESSION, STONE):
+            mesh = part_below(block.mesh, at_mm - block.mesh.points_mm[:, 1])
+            profile = _profile(mesh, at_mm) if name == IMPRESSION else kept
+            blocks[name] = Block(name=name, mesh=mesh, lines_mm=profile)
+        elif name == BASE_LINE:
+            blocks[name] = Block(name=name, mesh=block.mesh, lines_mm=kept)
+        else:
+            ahead = (block.mesh.points_mm[block.mesh.triangles, 1] > at_mm).all(axis=1)
+            blocks[name] = Block(name=name, mesh=chosen(block.mesh, ahead))
+    blocks[CUT_FACE] = Block(name=CUT_FACE, mesh=_face(cavity, base, scene.stand, at_mm))
+    return blocks
+
+
+def _profile(kept: Mesh, at_mm: float) -> Floats:
+    """Find the edges that the cut made."""
+    beside = (kept.points_mm[kept.triangles, 1] < at_mm + _SLIVER_MM).any(axis=1)
+    edges = edges_of(chosen(kept, beside))
+    on_cut = (np.abs(edges[:, :, 1] - at_mm) < _SLIVER_MM).all(axis=1)
+    return np.asarray(edges[on_cut] - np.array([0.0, 2.0 * _ASIDE_MM, 0.0]))
+
+
+def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
+    """Fill the stone's cut face with upright bars, one a column of the cut."""
+    places, floor, roof = _stretches(cavity, base, stand, at_mm)
+    stone = _is_stone(cavity, stand, places, floor, roof)
+    places, floor, roof = places[stone], floor[stone], np.minimum(roof[stone], 0.0)
+    zero = stand.drawn(on_base_line(base, stand.undrawn(places)))[:, 2]
+    half = _HALF_BAR * _STEP_MM
+    corners = [
+        np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)
+        for height in (floor, roof)
+        for side in (-half, half)
+    ]
+    if not len(places):
+        return joined([])
+    k = np.arange(len(places))
+    n = len(places)
+    return Mesh(
+        points_mm=np.concatenate(corners),
+        triangles=np.concatenate(
+            [np.stack([k, n + k, 3 * n + k], 1), np.stack([k, 3 * n + k, 2 * n + k], 1)]
+        ),
+    )
+
+
+def _stretches(
+    cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float
+) -> tuple[Floats, Floats, Floats]:
+    """Cross the surface in the cut itself, and pair what faces up with what comes next over it."""
+    corners = np.einsum("ij,jkn->ikn", stand.turn, cavity.skin.corners_mm)
+    corners -= (stand.turn @ stand.middle_mm)[:, None, None]
+    low, high = float(corners[0].min()), float(corners[0].max())
+    row = Grid(pitch_mm=_STEP_MM, low_mm=(low, at_mm), shape=(1, int((high - low) / _STEP_MM) + 1))
+    columns = cut_columns(corners, row)
+    places = np.stack(
+        [low + columns.cell * _STEP_MM, np.full(len(columns.cell), at_mm), columns.z_mm], axis=1
+    )
+    height = base.heights_mm(*stand.undrawn(places).T)
+    roof = np.full(len(height), np.inf)
+    same = columns.cell[1:] == columns.cell[:-1]
+    roof[:-1][same] = height[1:][same]
+    up = columns.up & (height < 0.0)
+    return places[up], height[up], roof[up]
+
+
+def _is_stone(cavity: Cavity, stand: Stand, places: Floats, floor: Floats, roof: Floats) -> Bools:
+    """Ask the measured columns whether a stretch is room that stone reaches."""
+    x, y, _ = stand.undrawn(places).T
+    grid, rooms = cavity.rooms.grid, cavity.rooms
+    poured = cavity.footprint.inside & ~cavity.rim.land
+    open_top = poured.ravel()[grid.cells_of(x, y)] & np.isinf(roof)
+    roofed = np.zeros(poured.shape, dtype=bool)
+    roofed.ravel()[rooms.cell[rooms.filled & np.isfinite(rooms.roof_mm)]] = True
+    # An undercut narrower than a cell may fall between the cells' middles: neighbours count.
+    roofed = binary_dilation(roofed, np.ones((3, 3)))
+    under = roofed.ravel()[grid.cells_of(x, y)] & np.isfinite(roof) & (floor < 0.0)
+    return np.asarray(open_top | under)

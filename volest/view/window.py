@@ -1,24 +1,51 @@
 """The window: impression, stone and base line; what is moved is told at once, and can be saved."""
 
 import logging
-from collections.abc import Callable, Sequence
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from volest.cavity.frame import Floats
 from volest.errors import MixError, ScanError
 from volest.settings import Settings
 from volest.sheet.names import shortened, visible
-from volest.view import camera, grips, panel
-from volest.view.canvas import put_block
-from volest.view.cut import best_cut_mm, cut_open
-from volest.view.display import draw_off_screen
-from volest.view.handling import Handling, Held
-from volest.view.palette import PAPER
-from volest.view.scene import Block
+from volest.stone.words import bowl_in_words, powder_dealt, scoops_dealt, water_dealt
+from volest.view.handling import MOST_TILT_DEG, Figures, Handling, Held
+from volest.view.mesh import grid_mesh
+from volest.view.picture import (
+    draw_off_screen,
+    legend_of,
+    put_block,
+    surface_of,
+    volume_words,
+)
+from volest.view.scene import INK, PAPER, Block, best_cut_mm, cut_open, on_base_line
 
+_FREE_MM = 6.0  # of the sheet, round the impression
+_PART, _THIN = 0.018, 0.005  # letters and knobs, and the bar between them: parts of the window
+_CLOSED_MM = 0.05  # a cut slider so near to its end closes the cut
+_SLIDERS = {  # name: title, and where from and to, in parts of the window
+    "height": ("base line, mm", (0.30, 0.20), (0.70, 0.20)),
+    "right": ("tilt to the right, degrees", (0.30, 0.08), (0.46, 0.08)),
+    "front": ("tilt to the front, degrees", (0.54, 0.08), (0.70, 0.08)),
+    "cut": ("cut, mm", (0.74, 0.08), (0.90, 0.08)),
+}
+_LARGE, _MIDDLE, _FINE = 16, 13, 10
+_ALARM, _LEGEND = "#a33f00", "legend"
+_NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
+_LINE_CHARACTERS = 90
+_LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
+_MOST_BYTE = 255.0
+_HELD_AT, _TOLD_AT = (0.0035, 0.942), (0.0035, 0.91)  # in parts of the window
+_VIEW_ANGLE_DEG = 23.0
+_ABOVE = (0.0, 0.0, 1.0)
+_BACK = (0.25, -1.0, 0.95)  # over the back into the opening
+_ASIDE = 0.08
+_REACH = 2.5  # diagonals of the scan: at that angle all of it is seen from there
 SIZE_PX = (1400, 900)
 _STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
 _LONGEST_NAME = 40
@@ -26,17 +53,7 @@ _LOG = logging.getLogger(__name__)
 
 
 class Window:
-    """A window on some scans, one at a time.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        The scans.
-    settings : Settings
-        How they are measured and mixed.
-    off_screen : bool, optional
-        Without a display, for tests.
-    """
+    """A window on some scans, one at a time; without a display (`off_screen`) for tests."""
 
     def __init__(
         self, paths: Sequence[Path], settings: Settings, *, off_screen: bool = False
@@ -62,13 +79,7 @@ class Window:
         self._load()
 
     def keys(self) -> dict[str, tuple[str, Callable[[], None]]]:
-        """List the keys.
-
-        Returns
-        -------
-        dict
-            For each key, as the window system names it, what it does in words and in fact.
-        """
+        """Give for each key, as the window system names it, what it does in words and in fact."""
         return {
             "Up": (f"base line up {_STEP_MM} mm", lambda: self.raise_by(_STEP_MM)),
             "Down": (f"base line down {_STEP_MM} mm", lambda: self.raise_by(-_STEP_MM)),
@@ -127,7 +138,7 @@ class Window:
         self.plotter.clear_slider_widgets()
         self._sliders.clear()
         if self.handling is not None:
-            self._sliders = grips.put_sliders(self.plotter, self.handling, self.hold, self.cut_at)
+            self._sliders = _put_sliders(self.plotter, self.handling, self.hold, self.cut_at)
         self.draw()
         self.look_from_back()
 
@@ -142,7 +153,7 @@ class Window:
             if self.cut_mm is not None:
                 cavity, base = self.handling.cavity, self.handling.base
                 self.blocks = cut_open(scene, cavity, self.cut_mm, base)
-            grips.put_sheet(self.plotter, self.handling, self.cut_mm)
+            _put_sheet(self.plotter, self.handling, self.cut_mm)
         for name in before - set(self.blocks):
             self.plotter.remove_actor(name, render=False)
         self.plotter.remove_actor("impression profile", render=False)
@@ -158,47 +169,29 @@ class Window:
         name = shortened(visible(called), _LONGEST_NAME)
         head = f"{name}   ({self.number + 1} of {len(self.paths)})"
         keys = {key: words for key, (words, _) in self.keys().items()} if self.words_shown else {}
-        panel.put_words(self.plotter, head, self.handling, self.told)
-        panel.put_keys(self.plotter, keys)
-        panel.put_legend(self.plotter, tuple(self.blocks) if self.words_shown else ())
+        _put_words(self.plotter, head, self.handling, self.told)
+        _put_keys(self.plotter, keys)
+        _put_legend(self.plotter, tuple(self.blocks) if self.words_shown else ())
         self.plotter.suppress_rendering = False
         self.plotter.render()
 
     def hold(self, held: Held) -> None:
-        """Hold the base line somewhere.
-
-        Parameters
-        ----------
-        held : Held
-            Where.
-        """
+        """Hold the base line somewhere."""
         if self.handling is None:
             return
         self.handling.hold(held)
         self.told = "" if self.handling.held == Held() else "changed, not saved"
-        grips.set_sliders(self._sliders, self.handling.held, self.cut_mm)
+        _set_sliders(self._sliders, self.handling.held, self.cut_mm)
         self.draw()
 
     def raise_by(self, mm: float) -> None:
-        """Raise the base line.
-
-        Parameters
-        ----------
-        mm : float
-            By how much.
-        """
+        """Raise the base line."""
         if self.handling is not None:
             self.handling.raise_by(mm)
             self.hold(self.handling.held)
 
     def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
-        """Tilt the base line.
-
-        Parameters
-        ----------
-        right_deg, front_deg : float
-            By how much.
-        """
+        """Tilt the base line."""
         if self.handling is not None:
             self.handling.tilt_by(right_deg=right_deg, front_deg=front_deg)
             self.hold(self.handling.held)
@@ -211,13 +204,7 @@ class Window:
         self.cut_at(at)
 
     def move_cut(self, mm: float) -> None:
-        """Move the cut.
-
-        Parameters
-        ----------
-        mm : float
-            Towards the front.
-        """
+        """Move the cut towards the front."""
         if self.cut_mm is None:
             self.toggle_cut()
         elif self.handling is not None:
@@ -225,44 +212,32 @@ class Window:
             self.cut_at(float(np.clip(self.cut_mm + mm, along.min(), along.max())))
 
     def cut_at(self, at_mm: float | None) -> None:
-        """Cut it open somewhere.
-
-        Parameters
-        ----------
-        at_mm : float or None
-            The cut's place; None closes it.
-        """
+        """Cut it open somewhere; None closes it."""
         if self.handling is None:
             return
         self.cut_mm = at_mm
-        grips.set_sliders(self._sliders, self.handling.held, self.cut_mm)
+        _set_sliders(self._sliders, self.handling.held, self.cut_mm)
         self.draw()
 
     def look_from_above(self) -> None:
         """Look along the pour axis."""
-        self._look(camera.ABOVE, (0.0, 1.0, 0.0))
+        self._look(_ABOVE, (0.0, 1.0, 0.0))
 
     def look_from_back(self) -> None:
         """Look over the back into the opening."""
-        self._look(camera.BACK, (0.0, 0.0, 1.0))
+        self._look(_BACK, (0.0, 0.0, 1.0))
 
     def _look(self, way: tuple[float, float, float], up: tuple[float, float, float]) -> None:
         if self.handling is None:
             return
-        eye, middle = camera.eye_and_middle(self.handling.skin.points_mm, way)
+        eye, middle = _eye_and_middle(self.handling.skin.points_mm, way)
         self.plotter.camera_position = [tuple(eye), tuple(middle), up]
-        self.plotter.camera.view_angle = camera.VIEW_ANGLE_DEG
+        self.plotter.camera.view_angle = _VIEW_ANGLE_DEG
         self.plotter.reset_camera_clipping_range()
         self.draw()
 
     def turn_to(self, number: int) -> None:
-        """Turn to another scan.
-
-        Parameters
-        ----------
-        number : int
-            Which; outside the list nothing happens.
-        """
+        """Turn to another scan; outside the list nothing happens."""
         if 0 <= number < len(self.paths):
             self._leave()
             self.number, self.told = number, ""
@@ -273,18 +248,10 @@ class Window:
             self._left[self._shown] = self.handling.held
 
     def unsaved(self) -> list[Path]:
-        """List the scans whose base lines were moved and not saved.
-
-        Returns
-        -------
-        list of Path
-            In the order of the window; once an impression.
-        """
+        """List the scans whose base lines were moved and not saved, once an impression."""
         self._leave()
-        return [path for path, _ in sorted(self._left, key=self._place)]
-
-    def _place(self, shown: tuple[Path, int]) -> int:
-        return list(zip(self.paths, self.cavities, strict=True)).index(shown)
+        listed = list(zip(self.paths, self.cavities, strict=True))
+        return [path for path, _ in sorted(self._left, key=listed.index)]
 
     def save(self) -> None:
         """Save the base line beside the scan, and show the scan as it is measured by it."""
@@ -313,3 +280,178 @@ class Window:
     def close(self) -> None:
         """Close the window."""
         self.plotter.iren.terminate_app()
+
+
+def _put_sliders(
+    plotter: Any,
+    handling: Handling,
+    hold: Callable[[Held], None],
+    cut_at: Callable[[float | None], None],
+) -> dict[str, Any]:
+    """Lay the sliders, which tell `hold` and `cut_at` where base line and cut are dragged to."""
+    along = handling.skin.points_mm[:, 1]
+    ranges = {
+        "height": handling.range_mm,
+        "right": (-MOST_TILT_DEG, MOST_TILT_DEG),
+        "front": (-MOST_TILT_DEG, MOST_TILT_DEG),
+        "cut": (float(along.min()), float(along.max())),
+    }
+    acts: dict[str, Callable[[float], None]] = {
+        "height": lambda mm: hold(replace(handling.held, height_mm=round(mm, 1))),
+        "right": lambda deg: hold(replace(handling.held, right_deg=round(deg, 1))),
+        "front": lambda deg: hold(replace(handling.held, front_deg=round(deg, 1))),
+        "cut": lambda mm: cut_at(None if mm <= ranges["cut"][0] + _CLOSED_MM else mm),
+    }
+    return {name: _laid(plotter, name, acts[name], ranges[name]) for name in _SLIDERS}
+
+
+def _laid(plotter: Any, name: str, act: Callable[[float], None], span: tuple[float, float]) -> Any:
+    title, start, end = _SLIDERS[name]
+    slider = plotter.add_slider_widget(
+        act,
+        span,
+        value=span[0] if name == "cut" else 0.0,
+        title=title,
+        pointa=start,
+        pointb=end,
+        color=INK,
+        fmt="%.1f",
+        title_height=_PART,
+        slider_width=_PART,
+        tube_width=_THIN,
+        interaction_event="always",
+    )
+    slider.GetRepresentation().SetLabelHeight(_PART)
+    return slider
+
+
+def _set_sliders(sliders: Mapping[str, Any], held: Held, cut_mm: float | None) -> None:
+    """Bring the sliders to where base line and cut are."""
+    values = {"height": held.height_mm, "right": held.right_deg, "front": held.front_deg}
+    for name, slider in sliders.items():
+        shown = slider.GetRepresentation()
+        shown.SetValue(values.get(name, shown.GetMinimumValue() if cut_mm is None else cut_mm))
+
+
+def _put_sheet(plotter: Any, handling: Handling, cut_mm: float | None) -> None:
+    """Lay the base line's plane over the impression, as a sheet of glass that ends at the cut."""
+    points, stand = handling.skin.points_mm, handling.stand
+    low, high = points.min(axis=0) - _FREE_MM, points.max(axis=0) + _FREE_MM
+    back = float(low[1]) if cut_mm is None else cut_mm
+    net = grid_mesh(np.array([low[0], high[0]]), np.array([back, high[1]]))
+    flat = on_base_line(handling.base, stand.undrawn(net.points_mm))
+    plotter.add_mesh(
+        surface_of(replace(net, points_mm=stand.drawn(flat))),
+        color=INK,
+        opacity=0.12,
+        lighting=False,
+        name="base sheet",
+        reset_camera=False,
+        render=False,
+    )
+
+
+def _put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> None:
+    """Write name and figures, and what has just happened; a refused scan has no handling."""
+    codes = () if handling is None else tuple(note.code for note in handling.result.notes)
+    look_at = f"\nlook at: {visible(', '.join(codes))}" if codes else ""
+    _write(plotter, "head", head + look_at, at="upper_left", size=_MIDDLE, colour=INK)
+    figures = None if handling is None else handling.figures()
+    words = "" if figures is None else "\n".join(_figure_lines(figures))
+    held = "" if handling is None else _held_line(handling)
+    _write(plotter, "figures", words, at="upper_right", size=_LARGE, colour=INK)
+    why = f"no mix: {figures.why}" if figures is not None and figures.why else ""
+    lines = "\n".join(line for text in (told, why) for line in _folded(text))
+    _write(plotter, "told", lines, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
+    _write(plotter, "held", held, at=_HELD_AT, size=_FINE + 1, colour=INK)
+
+
+def _figure_lines(figures: Figures) -> list[str]:
+    """Say volume and mix for the base line as it is held."""
+    mix = figures.mix
+    lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
+    if mix is not None:
+        lines += [
+            f"1. water {water_dealt(mix)} mL",
+            f"2. powder {powder_dealt(mix)} g {mix.stone}",
+            f"scoops {scoops_dealt(mix)}",
+            *filter(None, [visible(bowl_in_words(mix))]),
+        ]
+    return lines
+
+
+def _held_line(handling: Handling) -> str:
+    """Say where the base line is held, against the measured one."""
+    line, held = handling.result.base_line, handling.held
+    how = "" if line is None else f" from the measured one ({line.how})"
+    words = f"base line {held.height_mm:+.1f} mm{how}"
+    if held.is_tilted:
+        words += f"; tilt {held.right_deg:+.1f} right, {held.front_deg:+.1f} front"
+    return words
+
+
+def _put_keys(plotter: Any, keys: Mapping[str, str]) -> None:
+    """List the keys with what each does; none hides the list."""
+    words = "\n".join(f"{_NAMES.get(key, key)}:  {does}" for key, does in keys.items())
+    _write(plotter, "keys", words, at="lower_left", size=_FINE, colour=INK)
+
+
+def _put_legend(plotter: Any, names: tuple[str, ...]) -> None:
+    """Draw the legend of some blocks; none hides it."""
+    import pyvista as pv
+    from vtkmodules.vtkRenderingCore import vtkActor2D, vtkImageMapper
+
+    plotter.remove_actor(_LEGEND, render=False)
+    if not names:
+        return
+    pixels = np.asarray(legend_of(names))[::-1]  # VTK counts rows from below
+    rows, columns, _ = pixels.shape
+    image = pv.ImageData(dimensions=(columns, rows, 1))
+    image.point_data["colours"] = pixels.reshape(-1, 3)
+    image.point_data.active_scalars_name = "colours"
+    mapper = vtkImageMapper()
+    mapper.SetInputData(image)
+    mapper.SetColorWindow(_MOST_BYTE)
+    mapper.SetColorLevel(_MOST_BYTE / 2.0)
+    actor = vtkActor2D()
+    actor.SetMapper(mapper)
+    wide, tall = plotter.window_size
+    actor.SetPosition(wide - columns - _FROM_EDGE_PX, _LEGEND_UNDER * tall - rows)
+    plotter.add_actor(actor, name=_LEGEND, reset_camera=False, render=False)
+
+
+def _write(
+    plotter: Any,
+    name: str,
+    words: str,
+    *,
+    at: str | tuple[float, float],
+    size: int,
+    colour: str,
+) -> None:
+    actor = plotter.add_text(
+        words or " ",
+        position=at,
+        viewport=not isinstance(at, str),
+        font_size=size,
+        color=colour,
+        name=name,
+        render=False,
+    )
+    if not isinstance(at, str):
+        actor.prop.SetVerticalJustificationToTop()  # more lines hang down, over nothing else
+
+
+def _folded(text: str) -> list[str]:
+    return textwrap.wrap(visible(text), _LINE_CHARACTERS) or [""]
+
+
+def _eye_and_middle(points_mm: Floats, way: tuple[float, float, float]) -> tuple[Floats, Floats]:
+    """Place the eye so that all points are seen, and what it looks at, both in the drawing.
+
+    That is a little aside, as the legend stands on the right.
+    """
+    middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
+    middle[0] += _ASIDE * float(np.ptp(points_mm[:, 0]))
+    reach = _REACH * float(np.linalg.norm(np.ptp(points_mm, axis=0)))
+    return middle + reach * np.array(way) / np.linalg.norm(way), middle
