@@ -16,31 +16,7 @@ _AMOUNTS = ("powder_g", "water_ml")
 def booked_mix(
     source: Path, scan: str | None, cavity: int | None = None, *, second_pour: bool = False
 ) -> dict[str, str | float]:
-    """Read what was mixed.
-
-    Parameters
-    ----------
-    source : Path
-        The file.
-    scan : str or None
-        Which scan, if the file holds several: its file's name, with its folder where two have one.
-    cavity : int or None
-        Which impression of that scan, if it has several.
-    second_pour : bool
-        Take the base, not the first pour.
-
-    Returns
-    -------
-    dict
-        ``stone``, ``volume_ml``, ``powder_g``, ``water_ml``, ``source`` (a fingerprint of file
-        and scan), ``scan`` where several share the mix or one of several impressions is meant,
-        and ``way`` where the file says it.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be read, or does not hold one mix.
-    """
+    """Read what was mixed: `stone`, amounts, `source` (a fingerprint), `scan` and `way` if told."""
     try:
         content = text_of(source)
         whole = json_in(content)

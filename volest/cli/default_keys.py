@@ -13,25 +13,7 @@ _MIXING = (*_OF_SCANS, "mix")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Key:
-    """One key of the file.
-
-    Parameters
-    ----------
-    parameter : str
-        Name of the option inside its commands.
-    commands : tuple of str
-        The commands that it holds for.
-    kind : type
-        What its value must be.
-    says : str
-        What it is, for the list and for a new file.
-    example : str
-        A line as it would stand in the file.
-    variable : str or None
-        Environment variable that goes before the file.
-    choices : tuple of str
-        The values there are, where they are few.
-    """
+    """One key of the file."""
 
     parameter: str
     commands: tuple[str, ...]

@@ -19,14 +19,7 @@ NAME = "defaults.toml"
 
 
 def defaults_path() -> Path | None:
-    """Say where the file is looked for.
-
-    Returns
-    -------
-    Path or None
-        What the environment variable names, else the usual place of the user's computer; None
-        where the variable is empty.
-    """
+    """Say where the file is looked for."""
     named = os.environ.get(VARIABLE)
     if named is None:
         return Path(click.get_app_dir("volest")) / NAME
@@ -34,25 +27,7 @@ def defaults_path() -> Path | None:
 
 
 def read_defaults(path: Path | None) -> dict[str, Any]:
-    """Read the file.
-
-    Parameters
-    ----------
-    path : Path or None
-        Where it is. Nothing in the usual place says nothing; a file that the environment variable
-        names must be there.
-
-    Returns
-    -------
-    dict
-        Its values by key; files as paths beside it.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be read, or says something it cannot mean; the file, the key, the value and
-        what is needed are named.
-    """
+    """Read the file."""
     if path is None or not (path.exists() or os.environ.get(VARIABLE)):
         return {}
     if not path.exists():
@@ -110,22 +85,7 @@ def _needed(name: str, value: Any) -> str | None:
 
 
 def check_default_stone(name: str, lab: Lab, key: str = "stone") -> None:
-    """Refuse a stone of the file that neither the types nor the lab know.
-
-    Parameters
-    ----------
-    name : str
-        The stone.
-    lab : Lab
-        The lab in force, which may have stones of its own.
-    key : str
-        The key that names it.
-
-    Raises
-    ------
-    UsageError
-        If there is no such stone; the file and the known ones are named.
-    """
+    """Refuse a stone of the file that neither the types nor the lab know."""
     from volest.stone.own import find_stone  # keeps --help quick
 
     try:
@@ -139,23 +99,7 @@ def check_default_stone(name: str, lab: Lab, key: str = "stone") -> None:
 
 
 def default_map(values: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """Sort values by the commands and options that they hold for.
-
-    Parameters
-    ----------
-    values : dict
-        As `read_defaults` gives them.
-
-    Returns
-    -------
-    dict
-        By command, by name of the option inside it.
-
-    Examples
-    --------
-    >>> default_map({"unit": "cm"})["trim"]
-    {'unit': 'cm'}
-    """
+    """Sort values by the commands and options that they hold for."""
     sorted_out: dict[str, dict[str, Any]] = {}
     for name, value in values.items():
         for command in KEYS[name].commands:
@@ -164,18 +108,7 @@ def default_map(values: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def is_from_file(parameter: str) -> bool:
-    """Say whether an option of the command at hand was filled from the file.
-
-    Parameters
-    ----------
-    parameter : str
-        Name of the option inside the command.
-
-    Returns
-    -------
-    bool
-        False too where no command is at hand.
-    """
+    """Say whether an option of the command at hand was filled from the file."""
     ctx = click.get_current_context(silent=True)
     source = None if ctx is None else ctx.get_parameter_source(parameter)
     return source is click.core.ParameterSource.DEFAULT_MAP

@@ -11,22 +11,7 @@ STREAM = "-"
 
 
 def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
-    """Write a text where it was asked for.
-
-    Parameters
-    ----------
-    text : str
-        What a program will read.
-    target : str
-        Path of a file, or '-' for the output.
-    read : iterable of Path
-        Files that were read, and must not be overwritten.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be written, is a scan or was read.
-    """
+    """Write a text where it was asked for."""
     if target == STREAM:
         click.echo(text.encode(), nl=False)
         return

@@ -18,24 +18,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 def tell_dry(
     scans: "Sequence[Place]", settings: Settings, running: RunChoice, delivery: Delivery
 ) -> int:
-    """Tell which scans would be sized, how, and what would be written.
-
-    Parameters
-    ----------
-    scans : sequence of Path or Remote
-        The scans that were found.
-    settings : Settings
-        How they would be measured and mixed.
-    running : RunChoice
-        The output folder, if any.
-    delivery : Delivery
-        The files asked for.
-
-    Returns
-    -------
-    int
-        The exit code.
-    """
+    """Tell which scans would be sized, how, and what would be written."""
     from volest.sheet.names import visible
     from volest.sheet.remarks import made_with
 

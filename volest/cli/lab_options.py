@@ -18,19 +18,7 @@ from volest.settings import Settings
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LabChoice:
-    """What was asked for on the command line.
-
-    Parameters
-    ----------
-    lab_file, journal_file : Path or None
-        The lab file; the journal from which waste is learned.
-    way : str
-        'hand' or 'vacuum'.
-    stretch_ml_per_100g : float
-        Water on top of the ratio.
-    second_pour_mm : float or None
-        Height of the base.
-    """
+    """What was asked for on the command line."""
 
     lab_file: Path | None
     journal_file: Path | None
@@ -48,18 +36,7 @@ LAB_OPTION = file_option(
 
 
 def journal_option(told: str) -> Callable[[Command], Command]:
-    """Give a command the option that names the journal.
-
-    Parameters
-    ----------
-    told : str
-        Its help text: what the command does with it.
-
-    Returns
-    -------
-    callable
-        What adds it to a command, as `journal_file`.
-    """
+    """Give a command the option that names the journal."""
     return file_option("--journal", "journal_file", told, envvar=KEYS["journal"].variable)
 
 
@@ -95,22 +72,7 @@ lab_options = bundled(_OPTIONS, LabChoice, "choice")
 
 
 def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Settings:
-    """Put the lab file and the journal into the settings; words of the command line win.
-
-    Parameters
-    ----------
-    ctx : click.Context
-        The call; it knows which options were written.
-    settings : Settings
-        As the other options have them.
-    choice : LabChoice
-        The options of the lab.
-
-    Returns
-    -------
-    Settings
-        All together.
-    """
+    """Put the lab file and the journal into the settings; words of the command line win."""
     lab = lab_from(choice.lab_file).with_height(choice.second_pour_mm)
     if is_from_file("stone"):
         check_default_stone(settings.stone, lab)
@@ -136,18 +98,7 @@ def with_lab(ctx: click.Context, settings: Settings, choice: LabChoice) -> Setti
 
 
 def lab_from(lab_file: Path | None) -> Lab:
-    """Read the lab file, if there is one.
-
-    Parameters
-    ----------
-    lab_file : Path or None
-        The file.
-
-    Returns
-    -------
-    Lab
-        What it says; the defaults where there is none.
-    """
+    """Read the lab file, if there is one."""
     if lab_file is None:
         return Lab()
     from volest.stone.lab_file import read_lab  # keeps --help quick

@@ -25,24 +25,7 @@ _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
 
 
 class Number(_Type):
-    """A number between ends; where a whole one is wanted, it has no point.
-
-    Parameters
-    ----------
-    least : float or None
-        The lowest that is taken.
-    above : float or None
-        What it must be more than.
-    most : float or None
-        The highest that is taken.
-    whole : bool
-        Whether it counts things.
-
-    Examples
-    --------
-    >>> Number(least=0).convert("12.7", None, None)
-    12.7
-    """
+    """A number between ends; where a whole one is wanted, it has no point."""
 
     name = "number"
 
@@ -62,20 +45,7 @@ class Number(_Type):
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
-        """Read what was written.
-
-        Parameters
-        ----------
-        value : object
-            The word, or a value of the defaults file.
-        param, ctx
-            As `click.ParamType.convert` has them.
-
-        Returns
-        -------
-        float
-            The number; an int where a whole one is wanted.
-        """
+        """Read what was written."""
         text = str(value)
         try:
             number = int(text) if self._whole else float(text)

@@ -54,18 +54,7 @@ _OPTIONS = (
 
 
 def with_options(options: Sequence[Callable[..., Any]]) -> Callable[[Command], Command]:
-    """Make a decorator of several.
-
-    Parameters
-    ----------
-    options : sequence of callable
-        Decorators of click, in the order of the help text.
-
-    Returns
-    -------
-    callable
-        Gives a command the options; its function takes each by its name.
-    """
+    """Make a decorator of several."""
 
     def decorate(command: Command) -> Command:
         for option in reversed(options):
@@ -90,22 +79,7 @@ cavity_option = click.option(
 
 
 def examined(scan: Path, settings: Settings, cavity: int | None) -> "tuple[Result, Cavity]":
-    """Examine one impression, and say so if the scan has others and none was asked for.
-
-    Parameters
-    ----------
-    scan : Path
-        The scan.
-    settings : Settings
-        How to measure and to mix.
-    cavity : int or None
-        Which impression.
-
-    Returns
-    -------
-    tuple of Result and Cavity
-        As `volest.pipeline.examine` gives them.
-    """
+    """Examine one impression, and say so if the scan has others and none was asked for."""
     from volest.pipeline import examine  # keeps --help quick
 
     result, found = examine(scan, settings, cavity or 1)
@@ -115,22 +89,7 @@ def examined(scan: Path, settings: Settings, cavity: int | None) -> "tuple[Resul
 
 
 def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[Command], Command]:
-    """Make an option that names a file.
-
-    Parameters
-    ----------
-    flag, parameter : str
-        The option, and the parameter that gets its path; None where it is not given.
-    told : str
-        Its help text.
-    **more
-        As `click.option` has them.
-
-    Returns
-    -------
-    callable
-        What adds it to a command.
-    """
+    """Make an option that names a file."""
     kind = click.Path(path_type=Path)
     return click.option(flag, parameter, metavar="FILE", type=kind, help=told, **more)
 
@@ -138,22 +97,7 @@ def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[
 def bundled(
     options: Sequence[Callable[..., Any]], record: Callable[..., Any], name: str
 ) -> Callable[[Command], Command]:
-    """Make a decorator that hands several options over together.
-
-    Parameters
-    ----------
-    options : sequence of callable
-        Decorators of click.
-    record : callable
-        A record class; its fields are the options' names.
-    name : str
-        The parameter that gets the record.
-
-    Returns
-    -------
-    callable
-        Gives a command the options.
-    """
+    """Make a decorator that hands several options over together."""
     names = inspect.signature(record).parameters
 
     def decorate(command: Command) -> Command:
@@ -180,27 +124,7 @@ def settings_of(
     by: str = _DEFAULTS.by,
     stones_for: Sequence[str] = (),
 ) -> Settings:
-    """Turn options into settings; what a command has no option for stays as it is built in.
-
-    Parameters
-    ----------
-    base, unit, pitch, inside_out
-        How to measure, as the options of `measuring` give it.
-    stone, wp, waste, residue, by
-        How much to mix, as the options of `volest.cli.amount_options.amounts` give it.
-    stones_for : sequence of str
-        ``PATTERN=NAME``, as its `amounts_of_scans` gives them.
-
-    Returns
-    -------
-    Settings
-        The settings of a run.
-
-    Raises
-    ------
-    UsageError
-        If a base line or a pattern cannot be read.
-    """
+    """Turn options into settings; what a command has no option for stays as it is built in."""
     return Settings(
         base=parse_base("rim" if base is None else base),
         obey_saved=base is None or is_from_file("base"),

@@ -34,13 +34,7 @@ class Count:
         self.scans = self.faults = 0
 
     def __call__(self, result: "Result") -> None:
-        """Count one scan.
-
-        Parameters
-        ----------
-        result : Result
-            The scan, with its further impressions.
-        """
+        """Count one scan."""
         from volest.batch.run import FAULT
         from volest.result import one_by_one
 
@@ -70,34 +64,7 @@ def size_into(
     quiet: bool,
     size_scan: "SizeScan | None",
 ) -> int:
-    """Size scans into a folder.
-
-    Parameters
-    ----------
-    scans : sequence of Path or Remote
-        The scans.
-    settings : Settings
-        How to measure and to mix.
-    running : RunChoice
-        The folder, the limits.
-    sharing : ShareChoice
-        Whether mixes are shared.
-    show : callable
-        Shows a table of results.
-    told : sequence of str
-        What is told of the folder beside its scans.
-    twins : sequence of sequence of Path
-        Names of scans that have more than one.
-    bar, quiet : bool
-        Whether progress and hints are told.
-    size_scan : callable or None
-        Stands in for the pipeline.
-
-    Returns
-    -------
-    int
-        The exit code.
-    """
+    """Size scans into a folder."""
     from volest.view.day_folder import day_folder
 
     assert running.out is not None  # noqa: S101  # the caller's own condition

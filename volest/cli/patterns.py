@@ -12,62 +12,18 @@ if TYPE_CHECKING:  # it reads numpy and scipy, which no --help should wait for
 
 
 def split(text: str) -> tuple[str, str]:
-    """Part a pattern from the word that holds for it.
-
-    Parameters
-    ----------
-    text : str
-        ``WORD`` or ``PATTERN=WORD``.
-
-    Returns
-    -------
-    tuple of str
-        The pattern, empty where there is none, and the word.
-
-    Examples
-    --------
-    >>> split("b04*=alginate"), split("alginate")
-    (('b04*', 'alginate'), ('', 'alginate'))
-    """
+    """Part a pattern from the word that holds for it."""
     pattern, _, word = text.rpartition("=")
     return pattern, word
 
 
 def holds_for(pattern: str, scan: str) -> bool:
-    """Say whether a word holds for a scan.
-
-    Parameters
-    ----------
-    pattern : str
-        What stands before the word; where it is empty, the word holds for all scans.
-    scan : str
-        The scan, as it is written.
-
-    Returns
-    -------
-    bool
-        True where it does.
-    """
+    """Say whether a word holds for a scan."""
     return not pattern or fits(pattern, scan)
 
 
 def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> None:
-    """Refuse a pattern that fits none of the scans.
-
-    Parameters
-    ----------
-    option : str
-        What the patterns were given to.
-    texts : sequence of str
-        ``WORD`` or ``PATTERN=WORD``.
-    scans : sequence of Path or Remote
-        The scans of the run.
-
-    Raises
-    ------
-    UsageError
-        If one fits none.
-    """
+    """Refuse a pattern that fits none of the scans."""
     for text in texts:
         if not any(holds_for(split(text)[0], str(scan)) for scan in scans):
             raise UsageError(

@@ -24,22 +24,7 @@ _PATIENCE_S = 2.0  # a bar that flashes up and is gone tells nothing
 def progress(
     total: int, *, shown: bool, lines: bool = False
 ) -> Iterator[Callable[["Result"], None]]:
-    """Show how many of the scans are done, if a person watches and it takes long.
-
-    Parameters
-    ----------
-    total : int
-        Number of scans.
-    shown : bool
-        False keeps it silent whatever stands at the other end.
-    lines : bool
-        Whether a line is told now and then where there is no terminal to draw a bar on.
-
-    Yields
-    ------
-    callable
-        To be called with each result.
-    """
+    """Show how many of the scans are done, if a person watches and it takes long."""
     if not (shown and is_screen(sys.stderr)):
         yield _told_in_lines(total) if lines else lambda _result: None
         return
@@ -90,18 +75,6 @@ def _drawn_bar() -> "Progress":
 def rate_text(done: int, seconds: float) -> str:
     """Say how quickly scans are done.
 
-    Parameters
-    ----------
-    done : int
-        Scans so far.
-    seconds : float
-        Time that they took together.
-
-    Returns
-    -------
-    str
-        Scans a second, or a minute where that is easier to read.
-
     Examples
     --------
     >>> rate_text(30, 10.0), rate_text(5, 60.0)
@@ -113,18 +86,6 @@ def rate_text(done: int, seconds: float) -> str:
 
 def time_left_text(done: int, total: int, seconds: float) -> str:
     """Say how long the rest will take if it goes on like this.
-
-    Parameters
-    ----------
-    done, total : int
-        Scans so far, and all of them.
-    seconds : float
-        Time so far.
-
-    Returns
-    -------
-    str
-        Hours, minutes and seconds.
 
     Examples
     --------

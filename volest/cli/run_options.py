@@ -17,18 +17,7 @@ if TYPE_CHECKING:
 
 
 def place(text: str) -> "Place":
-    """Read a path, or an address with ``://`` in it.
-
-    Parameters
-    ----------
-    text : str
-        What was written.
-
-    Returns
-    -------
-    Path or Remote
-        The place.
-    """
+    """Read a path, or an address with ``://`` in it."""
     from volest.batch.places import place_of  # keeps --help quick
 
     return place_of(text)
@@ -36,21 +25,7 @@ def place(text: str) -> "Place":
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RunChoice:
-    """What was asked for on the command line.
-
-    Parameters
-    ----------
-    out : Path, Remote or None
-        The folder that is written into.
-    no_sheet : bool
-        Leave the pour sheet out of it.
-    workers, memory : int or None
-        Scans at a time; MB for each.
-    seconds_each : float or None
-        Time for one scan.
-    cluster : str or None
-        Address of a scheduler.
-    """
+    """What was asked for on the command line."""
 
     out: "Place | None"
     no_sheet: bool
@@ -60,13 +35,7 @@ class RunChoice:
     cluster: str | None
 
     def limits(self) -> "Limits":
-        """Give what a run may take on this computer.
-
-        Returns
-        -------
-        Limits
-            Checked.
-        """
+        """Give what a run may take on this computer."""
         from volest.batch.limits import SECONDS_EACH, Limits, check_limits  # keeps --help quick
 
         seconds = SECONDS_EACH if self.seconds_each is None else self.seconds_each
@@ -80,13 +49,7 @@ class RunChoice:
         return isinstance(self.out, Path) and not self.no_sheet and self.cluster is None
 
     def check(self) -> None:
-        """Refuse options that do not go together.
-
-        Raises
-        ------
-        UsageError
-            If limits of this computer are given for a cluster, or --no-sheet without --out.
-        """
+        """Refuse options that do not go together."""
         here = (self.workers, self.memory, self.seconds_each)
         if self.cluster is not None and any(limit is not None for limit in here):
             raise UsageError(
@@ -134,18 +97,7 @@ _OPTIONS = (
 
 
 def run_options(*, out_needed: bool) -> Callable[[Command], Command]:
-    """Give a command these options, handed over together as `running`.
-
-    Parameters
-    ----------
-    out_needed : bool
-        Whether the command cannot do without a folder to write into.
-
-    Returns
-    -------
-    callable
-        What adds them to a command.
-    """
+    """Give a command these options, handed over together as `running`."""
     told = _OUT_HELP + ("." if out_needed else _OUT_ALONE)
     out = click.option("--out", metavar="DIR", type=place, required=out_needed, help=told)
     return bundled((out, *_OPTIONS), RunChoice, "running")

@@ -20,18 +20,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShareChoice:
-    """What was asked for on the command line.
-
-    Parameters
-    ----------
-    share : bool
-        Whether mixes are planned for several impressions.
-    at_most : int or None
-        Impressions in one mix.
-    materials, ages : tuple of str
-        ``NAME`` or ``PATTERN=NAME``; ``MIN`` or ``PATTERN=MIN``. Patterns go before names alone,
-        later ones before earlier ones.
-    """
+    """What was asked for on the command line."""
 
     share: bool
     at_most: int | None
@@ -66,20 +55,7 @@ share_options = bundled(_OPTIONS, ShareChoice, "sharing")
 
 
 def check_sharing(choice: ShareChoice, scans: "Sequence[Place]") -> None:
-    """Refuse materials and ages that mean nothing, before any scan is read.
-
-    Parameters
-    ----------
-    choice : ShareChoice
-        The options.
-    scans : sequence of Path or Remote
-        The scans of the run.
-
-    Raises
-    ------
-    UsageError
-        If a material or an age cannot be read or fits no scan, or they are given without --share.
-    """
+    """Refuse materials and ages that mean nothing, before any scan is read."""
     if not choice.share and (choice.materials or choice.ages or choice.at_most):
         raise UsageError(
             "--material, --age or --at-most without --share",
@@ -97,22 +73,7 @@ def check_sharing(choice: ShareChoice, scans: "Sequence[Place]") -> None:
 
 
 def plan_for(results: "Sequence[Result]", settings: Settings, choice: ShareChoice) -> "Plan | None":
-    """Plan shared mixes for what was measured.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of a run; refused ones are left out.
-    settings : Settings
-        What they were measured with.
-    choice : ShareChoice
-        The options.
-
-    Returns
-    -------
-    Plan or None
-        The plan; None where it was not asked for.
-    """
+    """Plan shared mixes for what was measured."""
     if not choice.share:
         return None
     from volest.stone.plan import Impression  # keeps --help quick

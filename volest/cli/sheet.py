@@ -20,18 +20,7 @@ KINDS = (".html", ".htm")  # what a browser opens
 
 @contextmanager
 def cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
-    """Keep cards for as long as a run lasts, if a sheet is wanted.
-
-    Parameters
-    ----------
-    sheet_file : str or None
-        Where the sheet is wanted.
-
-    Yields
-    ------
-    CardMaker or None
-        What sizes scans and makes their cards.
-    """
+    """Keep cards for as long as a run lasts, if a sheet is wanted."""
     if sheet_file is None:
         yield None
         return
@@ -42,18 +31,7 @@ def cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
 
 
 def can_draw(*, quiet: bool = False) -> bool:
-    """Find out whether this computer can draw the pictures of a sheet, and say so if not.
-
-    Parameters
-    ----------
-    quiet : bool
-        Whether to keep it to itself.
-
-    Returns
-    -------
-    bool
-        False leaves the pictures out.
-    """
+    """Find out whether this computer can draw the pictures of a sheet, and say so if not."""
     from volest.view.display import refuse_blind
 
     try:
@@ -72,26 +50,7 @@ def sheet_of(
     plan: "Plan | None",
     told: Sequence[str],
 ) -> str:
-    """Write the page.
-
-    Parameters
-    ----------
-    maker : CardMaker
-        What made the cards.
-    results : sequence of Result
-        The scans of the run.
-    settings : Settings
-        How they were measured and mixed.
-    plan : Plan or None
-        Shared mixes, where they were asked for.
-    told : sequence of str
-        What is told of the folder beside its scans.
-
-    Returns
-    -------
-    str
-        The page.
-    """
+    """Write the page."""
     from volest.view.page import sheet_text
 
     made = [maker.card(result) for result in results]

@@ -25,17 +25,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Delivery:
-    """Where the results of a run go.
-
-    Parameters
-    ----------
-    json_file, csv_file : str or None
-        A file, '-' for the output, or None.
-    quiet : bool
-        Neither progress nor hints nor cautions.
-    sheet_file : str or None
-        A file for the pour sheet.
-    """
+    """Where the results of a run go."""
 
     json_file: str | None
     csv_file: str | None
@@ -43,13 +33,7 @@ class Delivery:
     sheet_file: str | None = None
 
     def files(self) -> list[Path]:
-        """Give the files that will be written.
-
-        Returns
-        -------
-        list of Path
-            None or up to three.
-        """
+        """Give the files that will be written."""
         named = (self.json_file, self.csv_file, self.sheet_file)
         return [Path(name) for name in named if name is not None and name != STREAM]
 
@@ -60,22 +44,7 @@ class Delivery:
 
 
 def check_delivery(delivery: Delivery, scans: "Sequence[Place]", running: RunChoice) -> None:
-    """Refuse places that cannot all be written, before any scan is read.
-
-    Parameters
-    ----------
-    delivery : Delivery
-        Where results are to go.
-    scans : sequence of Path or Remote
-        The scans of the run.
-    running : RunChoice
-        The folder, if one is written into.
-
-    Raises
-    ------
-    UsageError
-        If two go to one place, or a place is a scan or cannot be written.
-    """
+    """Refuse places that cannot all be written, before any scan is read."""
     from volest.sheet.target import check_ending, check_target  # keeps --help quick
 
     if delivery.sheet_file is not None:
@@ -111,21 +80,7 @@ def write_results(
     plan: "Plan | None",
     sheet: str,
 ) -> None:
-    """Write the files, and show the table whatever becomes of them.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of the run.
-    settings : Settings
-        How they were measured and mixed.
-    delivery : Delivery
-        Where they go.
-    plan : Plan or None
-        Shared mixes, where they were asked for.
-    sheet : str
-        The page, if one is wanted.
-    """
+    """Write the files, and show the table whatever becomes of them."""
     from volest.sheet.record import as_text, document  # keeps --help quick
     from volest.sheet.spread import spread_text  # keeps --help quick
     from volest.sheet.target import write_whole  # keeps --help quick
@@ -154,19 +109,7 @@ def write_results(
 def show_table(
     results: "Sequence[Result]", settings: Settings, delivery: Delivery, plan: "Plan | None"
 ) -> None:
-    """Show the table.
-
-    Parameters
-    ----------
-    results : sequence of Result
-        The scans of the run.
-    settings : Settings
-        How they were measured and mixed.
-    delivery : Delivery
-        Whether data for a program go to the output.
-    plan : Plan or None
-        Shared mixes, where they were asked for.
-    """
+    """Show the table."""
     from volest.sheet.table import table_text  # keeps --help quick
 
     stream = sys.stderr if delivery.takes_stdout else sys.stdout

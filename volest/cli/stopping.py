@@ -9,13 +9,7 @@ from types import FrameType
 
 @contextmanager
 def stoppable() -> Iterator[None]:
-    """Turn SIGTERM into KeyboardInterrupt for as long as a run lasts.
-
-    Yields
-    ------
-    None
-        Nothing.
-    """
+    """Turn SIGTERM into KeyboardInterrupt for as long as a run lasts."""
     if threading.current_thread() is not threading.main_thread():
         yield  # only the main thread may take signals (Python's signal module)
         return

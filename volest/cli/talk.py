@@ -8,13 +8,7 @@ _LOGGER = logging.getLogger("volest")
 
 
 def say(line: str) -> None:
-    """Say a line to a person, with everything in it made visible that a terminal would obey.
-
-    Parameters
-    ----------
-    line : str
-        The line; names in it may be of any kind.
-    """
+    """Say a line to a person, with everything in it made visible that a terminal would obey."""
     from volest.sheet.names import visible  # keeps --help quick
 
     click.echo(visible(line), err=True)
@@ -33,13 +27,7 @@ _TALK.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
 
 
 def set_talk(loud: bool, /) -> None:
-    """Tell or keep to itself what volest logs.
-
-    Parameters
-    ----------
-    loud : bool
-        True tells everything, with the traces of faults; False nothing.
-    """
+    """Tell or keep to itself what volest logs."""
     _LOGGER.removeHandler(_TALK)
     _LOGGER.setLevel(logging.DEBUG if loud else logging.NOTSET)
     if loud:

@@ -8,50 +8,17 @@ READING_WIDTH = 80  # longer lines are hard to follow at arm's length
 
 
 def is_screen(stream: TextIO) -> bool:
-    """Say whether a stream ends at a screen that can be drawn on.
-
-    Parameters
-    ----------
-    stream : text file
-        Output or error stream.
-
-    Returns
-    -------
-    bool
-        False for a pipe, a file or a terminal that only knows letters.
-    """
+    """Say whether a stream ends at a screen that can be drawn on."""
     return stream.isatty() and os.environ.get("TERM", "") not in {"", "dumb"}
 
 
 def takes_styles(stream: TextIO) -> bool:
-    """Say whether bold and colour are wanted.
-
-    Parameters
-    ----------
-    stream : text file
-        Output or error stream.
-
-    Returns
-    -------
-    bool
-        False where nothing can be drawn, or NO_COLOR is set.
-    """
+    """Say whether bold and colour are wanted."""
     return is_screen(stream) and not os.environ.get("NO_COLOR")
 
 
 def columns(stream: TextIO) -> int | None:
-    """Say how wide a stream is.
-
-    Parameters
-    ----------
-    stream : text file
-        Output or error stream.
-
-    Returns
-    -------
-    int or None
-        Letters a line, as COLUMNS or the terminal has it; None where a pipe or a file has no width.
-    """
+    """Say how wide a stream is."""
     wanted = os.environ.get("COLUMNS", "")
     if re.fullmatch(r"[1-9][0-9]{0,3}", wanted):
         return int(wanted)
