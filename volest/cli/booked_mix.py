@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from volest.cli.talk import say
+from volest.cli.console import say
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, json_in, text_of
 from volest.lab import HAND, VACUUM

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
+from volest.cli.console import say
 from volest.cli.default_keys import KEYS
 from volest.cli.defaults import check_default_stone, defaults_path, is_from_file
 from volest.cli.number import Number
 from volest.cli.options import Command, bundled, file_option
-from volest.cli.talk import say
 from volest.journal.waste import with_waste
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings

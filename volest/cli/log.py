@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from volest.cli.booked_mix import booked_mix
+from volest.cli.console import STREAM, deliver, say
 from volest.cli.defaults import is_from_file
-from volest.cli.deliver import STREAM, deliver
 from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
 from volest.cli.number import Number
 from volest.cli.options import file_option
-from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings

@@ -35,7 +35,7 @@ _COMMANDS = MappingProxyType(
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
         "settings": ("volest.cli.settings", "settings_command", "Show the defaults in force."),
-        "completion": ("volest.cli.completion", "completion_command", "Let a shell finish words."),
+        "completion": ("volest.cli.console", "completion_command", "Let a shell finish words."),
     }
 )
 # These take nothing from the file of defaults, and must work where it has to be mended.
@@ -143,7 +143,7 @@ def _guarded(call: Callable[[], Any]) -> int:
         code = EXIT_FAULT
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
-    from volest.cli.talk import say  # only when there is something to tell
+    from volest.cli.console import say  # only when there is something to tell
 
     say(f"volest: {' '.join(line.split())}")
     return int(code)
@@ -180,8 +180,8 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
     """Take up the defaults; say the first steps where no command is given."""
     if os.environ.get("NO_COLOR"):
         ctx.color = False
+    from volest.cli.console import set_talk  # keeps --help quick
     from volest.cli.defaults import default_map, defaults_path, read_defaults  # keeps --help quick
-    from volest.cli.talk import set_talk  # keeps --help quick
 
     set_talk(verbose)
     if ctx.invoked_subcommand not in _WITHOUT_DEFAULTS:

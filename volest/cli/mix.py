@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts
-from volest.cli.deliver import STREAM, deliver
+from volest.cli.console import READING_WIDTH, STREAM, deliver, say
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.number import Number
 from volest.cli.options import settings_of
-from volest.cli.talk import say
-from volest.cli.terminal import READING_WIDTH
 from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_if_short, base_steps, if_short, steps

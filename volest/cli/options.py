@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
+from volest.cli.console import say
 from volest.cli.defaults import is_from_file
 from volest.cli.number import Number
 from volest.cli.patterns import split
-from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, Settings, parse_base
 

@@ -7,12 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from volest.cli.progress import progress
+from volest.cli.console import can_draw, progress, say, stoppable
 from volest.cli.run_options import RunChoice
 from volest.cli.share_options import ShareChoice, plan_for
-from volest.cli.sheet import can_draw
-from volest.cli.stopping import stoppable
-from volest.cli.talk import say
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for

@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from volest.cli.amount_options import amounts_of_scans
+from volest.cli.console import say
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import (
     BASE_HELP,
@@ -16,7 +17,6 @@ from volest.cli.options import (
     one_scan,
     settings_of,
 )
-from volest.cli.talk import say
 
 KINDS = (".png", ".webp", ".jpg")
 _HELP = f"""Draw SCAN from above with heights, and cut open; no display is needed.

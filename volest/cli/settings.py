@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from volest.cli.console import say
 from volest.cli.default_keys import KEYS
 from volest.cli.defaults import (
     VARIABLE,
@@ -14,7 +15,6 @@ from volest.cli.defaults import (
     read_defaults,
 )
 from volest.cli.patterns import split
-from volest.cli.talk import say
 from volest.errors import UsageError
 from volest.lab import Lab
 from volest.settings import Settings

@@ -6,8 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from volest.cli.talk import say
-from volest.errors import UsageError
+from volest.cli.console import can_draw
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # reads numpy and scipy, which no --help should wait for
@@ -28,19 +27,6 @@ def cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
 
     with TemporaryDirectory(prefix="volest-") as folder:
         yield CardMaker(Path(folder), pictures=can_draw())
-
-
-def can_draw(*, quiet: bool = False) -> bool:
-    """Find out whether this computer can draw the pictures of a sheet, and say so if not."""
-    from volest.view.display import refuse_blind
-
-    try:
-        refuse_blind(off_screen=True)
-    except UsageError as fault:  # of use without them: its live views draw by themselves
-        if not quiet:
-            say(f"volest: the sheet has no pictures: {fault}")
-        return False
-    return True
 
 
 def sheet_of(

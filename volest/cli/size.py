@@ -7,17 +7,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts_of_scans
+from volest.cli.console import progress, say, set_talk
 from volest.cli.defaults import is_from_file
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.out import size_into
 from volest.cli.patterns import check_fits
-from volest.cli.progress import progress
 from volest.cli.run_options import RunChoice, place, run_options
 from volest.cli.share_options import ShareChoice, check_sharing, plan_for, share_options
 from volest.cli.sheet import cards, sheet_of
 from volest.cli.size_files import Delivery, check_delivery, show_table, write_results
-from volest.cli.talk import say, set_talk
 from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for

@@ -9,11 +9,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from volest.cli.deliver import STREAM, deliver
+from volest.cli.console import STREAM, columns, deliver, say, takes_styles
 from volest.cli.run_options import RunChoice
 from volest.cli.sheet import KINDS
-from volest.cli.talk import say
-from volest.cli.terminal import columns, takes_styles
 from volest.errors import UsageError
 from volest.settings import Settings
 

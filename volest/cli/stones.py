@@ -9,10 +9,8 @@ from typing import Any
 
 import click
 
-from volest.cli.deliver import STREAM, deliver
+from volest.cli.console import READING_WIDTH, STREAM, deliver, say
 from volest.cli.lab_options import LAB_OPTION, lab_from
-from volest.cli.talk import say
-from volest.cli.terminal import READING_WIDTH
 from volest.errors import UsageError
 from volest.lab import Lab
 from volest.stone.bench import BENCH_FIGURES, SCOOP

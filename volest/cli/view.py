@@ -8,9 +8,9 @@ from typing import Any
 import click
 
 from volest.cli.amount_options import amounts_of_scans
+from volest.cli.console import say, set_talk
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
-from volest.cli.talk import say, set_talk
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, VolestError
 from volest.settings import Settings
 

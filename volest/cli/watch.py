@@ -9,12 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.amount_options import amounts_of_scans
+from volest.cli.console import can_draw, say, set_talk, stoppable
 from volest.cli.lab_options import LabChoice, lab_options, with_lab
 from volest.cli.options import BASE_HELP, measuring, settings_of
 from volest.cli.run_options import RunChoice, run_options
-from volest.cli.sheet import can_draw
-from volest.cli.stopping import stoppable
-from volest.cli.talk import say, set_talk
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
