@@ -1,19 +1,19 @@
 """The command `log`: books a leftover, and says what the pours so far teach."""
 
 import csv
+import hashlib
 import io
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.booked_mix import booked_mix
 from volest.cli.console import STREAM, deliver, say
 from volest.cli.defaults import is_from_file
-from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
-from volest.cli.number import Number
-from volest.cli.options import file_option
+from volest.cli.options import Number, file_option, journal_option, lab_from, lab_option
 from volest.errors import UsageError
+from volest.given_files import GivenFileError, json_in, text_of
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
@@ -46,7 +46,7 @@ Examples:
     "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
     "file (`volest settings`) names it."
 )
-@LAB_OPTION
+@lab_option
 @click.option(
     "--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g; 0 if nothing."
 )
@@ -123,7 +123,7 @@ def log_command(
     with Journal(journal_file, new=end_g is not None) as journal:
         if end_g is not None:
             mixed = (
-                {} if source is None else booked_mix(source, scan, cavity, second_pour=second_pour)
+                {} if source is None else _booked_mix(source, scan, cavity, second_pour=second_pour)
             )
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
             _book(journal, entry, lab, journal_file, mixed)
@@ -245,3 +245,118 @@ def _as_csv(entries: "list[Entry]") -> str:
         values = (getattr(entry, name) for name in COLUMNS)
         lines.writerow([cell(v) if isinstance(v, str) else v for v in values])
     return buffer.getvalue()
+
+
+def _booked_mix(
+    source: Path, scan: str | None, cavity: int | None = None, *, second_pour: bool = False
+) -> dict[str, str | float]:
+    """Read what was mixed: `stone`, amounts, `source` (a fingerprint), `scan` and `way` if told."""
+    try:
+        content = text_of(source)
+        whole = json_in(content)
+    except GivenFileError as fault:
+        raise UsageError(
+            f"{source}: {fault}",
+            needed="JSON of 'volest mix' or 'volest size'",
+            remedy="look at the name and the folder",
+        ) from fault
+    try:
+        made, scans = _meant(whole, source, (scan, cavity), "second_pour" if second_pour else "mix")
+        names = ", ".join(Path(name).name for name in scans)
+        which = f"{content}\n{scans}{' base' * second_pour}"
+        return {
+            "source": hashlib.sha256(which.encode()).hexdigest(),
+            "stone": str(made["stone"]),
+            **({"scan": names} if len(scans) > 1 or cavity else {}),
+            "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
+            **{name: float(made[name]) for name in ("powder_g", "water_ml")},
+            **_way_told(made, whole),
+        }
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
+        raise UsageError(
+            f"{source} without a mix",
+            needed="JSON as 'volest mix' or 'volest size' wrote it",
+            remedy="give that file, or the amounts: --volume, --powder, --water",
+        ) from fault
+
+
+def _way_told(made: dict[str, Any], whole: dict[str, Any]) -> dict[str, str]:
+    way = made.get("way") or whole.get("settings", {}).get("way")
+    if way not in (None, HAND, VACUUM):
+        raise ValueError(way)
+    return {} if way is None else {"way": way}
+
+
+def _meant(
+    whole: dict[str, Any], source: Path, wanted: tuple[str | None, int | None], key: str
+) -> tuple[dict[str, Any], list[str]]:
+    """Find the mix and the scans that it is for; a shared one is booked whole, and that is said."""
+    if "scans" not in whole:
+        made = whole if key == "mix" else whole.get("second_pour")
+        if made is None:
+            raise _lacks("bases", source)
+        return made, []
+    called = _called(whole["scans"])
+    named = _named(whole["scans"], called, source, wanted, key)
+    sharing = (whole.get("shared") or {}).get("mixes", ()) if key == "mix" else ()
+    for shared in sharing:  # bases are not shared
+        cavities = shared.get("cavities") or [1] * len(shared["scans"])
+        poured = list(zip(shared["scans"], cavities, strict=True))
+        if _which(named) in poured and len(poured) > 1:
+            names = [called[one] for one in poured]
+            say(f"booking the whole mix that {', '.join(Path(n).name for n in names)} share")
+            return shared["mix"], names
+    return named[key], [called[_which(named)]]
+
+
+def _which(entry: dict[str, Any]) -> tuple[str, int]:
+    """Say which impression an entry is of; files of earlier versions have one a scan."""
+    return entry["scan"], entry.get("cavity", 1)
+
+
+def _called(scans: list[dict[str, Any]]) -> dict[tuple[str, int], str]:
+    """Name each impression: by its scan, and by its number where that has several."""
+    several = {entry["scan"] for entry in scans if entry.get("cavity", 1) > 1}
+    which = map(_which, scans)
+    return {one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in which}
+
+
+def _named(
+    scans: list[dict[str, Any]],
+    called: Mapping[tuple[str, int], str],
+    source: Path,
+    wanted: tuple[str | None, int | None],
+    key: str,
+) -> dict[str, Any]:
+    """Find the impression that is meant: by its scan, with as much of its folder as is needed."""
+    scan, cavity = wanted
+    mixed = [one for one in scans if one[key] is not None]
+    parts = () if scan is None else Path(scan).parts
+    fitting = [one for one in mixed if Path(one["scan"]).parts[-len(parts) :] == parts]
+    if scan is None:
+        fitting = mixed
+    if cavity is not None:
+        fitting = [one for one in fitting if _which(one)[1] == cavity]
+    if len(fitting) == 1:
+        return fitting[0]
+    which = "mixes" if key == "mix" else "bases"
+    if not mixed:
+        raise _lacks(which, source)
+    names = ", ".join(sorted(called[_which(one)] for one in fitting or mixed))
+    count = f"{len(fitting)} {which}" if fitting or scan is None else f"no {which}"
+    one_scan = len({one["scan"] for one in fitting}) == 1
+    raise UsageError(
+        f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
+        needed=f"one of {names}",
+        remedy="say which impression of the scan with --cavity"
+        if one_scan and scan
+        else "name it with --scan, and its folder where two have one name",
+    )
+
+
+def _lacks(which: str, source: Path) -> UsageError:
+    return UsageError(
+        f"no {which} in {source}",
+        needed=f"JSON that has {which}",
+        remedy="name another file" + ("" if which == "mixes" else ", or leave out --base-pour"),
+    )

@@ -34,7 +34,7 @@ _COMMANDS = MappingProxyType(
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
-        "settings": ("volest.cli.settings", "settings_command", "Show the defaults in force."),
+        "settings": ("volest.cli.defaults", "settings_command", "Show the defaults in force."),
         "completion": ("volest.cli.console", "completion_command", "Let a shell finish words."),
     }
 )

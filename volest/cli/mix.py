@@ -6,11 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.amount_options import amounts
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.lab_options import LabChoice, lab_options, with_lab
-from volest.cli.number import Number
-from volest.cli.options import settings_of
+from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.card import BEFORE, CAUTIONS, NUMBERED, base_if_short, base_steps, if_short, steps
@@ -46,8 +43,7 @@ Examples:
 
 @click.command("mix", help=_HELP)
 @click.argument("volume", type=Number(), metavar="VOLUME")
-@amounts
-@lab_options
+@mixing
 @click.option(
     "--footprint",
     type=Number(),
@@ -57,14 +53,11 @@ Examples:
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
 )
-@click.pass_context
 def mix_command(
-    ctx: click.Context,
-    /,
     *,
     volume: float,
     footprint: float | None,
-    choice: LabChoice,
+    second_pour_mm: float | None,
     json_file: str | None,
     **options: Any,
 ) -> None:
@@ -75,8 +68,8 @@ def mix_command(
             needed=f"at least {LEAST_ML:g} mL",
             remedy="give it in mL, not in litres; a full arch takes some 35 to 70 mL",
         )
-    settings = with_lab(ctx, settings_of(**options), choice)
-    base = _base(footprint, settings, asked=bool(choice.second_pour_mm))
+    settings = settings_of(second_pour_mm=second_pour_mm, **options)
+    base = _base(footprint, settings, asked=bool(second_pour_mm))
     height_mm = settings.lab.second_pour.height_mm
     left_out = base is None and height_mm is not None  # of the lab file: no area, no base
     if left_out:

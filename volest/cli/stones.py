@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.lab_options import LAB_OPTION, lab_from
+from volest.cli.options import lab_from, lab_option
 from volest.errors import UsageError
 from volest.lab import Lab
 from volest.stone.bench import BENCH_FIGURES, SCOOP
@@ -33,7 +33,7 @@ Examples:
 
 
 @click.command("stones", help=_HELP)
-@LAB_OPTION
+@lab_option
 @click.option("--new", "new_file", metavar="FILE", help="Start a lab file, all explained in it.")
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the types as JSON; - writes only that."
