@@ -141,7 +141,7 @@ def defaults_path() -> Path | None:
 
 
 def read_defaults(path: Path | None) -> dict[str, Any]:
-    """Read the file."""
+    """Read the file, its values by key; files in it lie beside it, and one that is named exists."""
     if path is None or not (path.exists() or os.environ.get(VARIABLE)):
         return {}
     if not path.exists():
@@ -232,34 +232,28 @@ def is_from_file(parameter: str) -> bool:
 @click.option("--new", is_flag=True, help="Start the file, all explained in it.")
 def settings_command(*, new: bool) -> None:
     """Show or start the defaults; the words for a person stand in `_HELP`."""
+    from volest.sheet.names import visible  # keeps --help quick
+    from volest.stone.lab_file import read_lab  # keeps --help quick
+
     path = defaults_path()
     if new:
         _start(path)
         return
     values = read_defaults(path)
-    _check_lab(values)
-    there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
-    lines = [f"{'file':<9} {_NONE if path is None else f'{path}{there}'}"]
-    for name, key in KEYS.items():
-        value, origin = _in_force(name, values)
-        lines.append(f"{name:<9} {_NONE if value is None else value:<14} {origin:<11} {key.says}")
-    from volest.sheet.names import visible  # keeps --help quick
-
-    for line in lines:
-        click.echo(visible(line))
-
-
-def _check_lab(values: dict[str, Any]) -> None:
-    """Refuse a lab file that cannot be read, and a stone that it does not know."""
-    from volest.stone.lab_file import read_lab  # keeps --help quick
-
     lab_file, origin = _in_force("lab", values)
-    named_by = defaults_path() if origin == "file" else None
+    named_by = path if origin == "file" else None
     lab = Lab() if lab_file is None else read_lab(Path(lab_file), named_by=named_by)
     if "stone" in values:
         check_default_stone(values["stone"], lab)
     for _, stone in map(split, values.get("stone_for", ())):
         check_default_stone(stone, lab, "stone_for")
+    there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
+    lines = [f"{'file':<9} {_NONE if path is None else f'{path}{there}'}"]
+    for name, key in KEYS.items():
+        value, origin = _in_force(name, values)
+        lines.append(f"{name:<9} {_NONE if value is None else value:<14} {origin:<11} {key.says}")
+    for line in lines:
+        click.echo(visible(line))
 
 
 def _in_force(name: str, values: dict[str, Any]) -> tuple[str | None, str]:

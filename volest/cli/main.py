@@ -157,19 +157,15 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         path = fault.ctx.command_path if fault.ctx else "volest"
         said = fault.format_message()
         end = "" if said.endswith((".", "?")) else "."
-        return f"{said}{end}{_hint(fault)} See: {path} --help", EXIT_USAGE
+        hint = ""
+        if isinstance(fault, click.NoSuchOption) and fault.option_name == "--verbose":
+            hint = " It stands right after volest: volest --verbose ..."
+        elif isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
+            hint = " A number here is 0 or above."
+        return f"{said}{end}{hint} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED
-
-
-def _hint(fault: click.UsageError) -> str:
-    """Say what is meant by an option that its command does not have."""
-    if isinstance(fault, click.NoSuchOption) and fault.option_name == "--verbose":
-        return " It stands right after volest: volest --verbose ..."
-    if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
-        return " A number here is 0 or above."
-    return ""
 
 
 @click.group(cls=LateGroup, invoke_without_command=True, help=_HELP)

@@ -1,6 +1,6 @@
 """The command `mix`: a volume in, a mix card out."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -86,10 +86,11 @@ def mix_command(
 
         second = {} if base is None else {"second_pour": base.as_record()}
         deliver(as_text({**made.as_record(), **second}), json_file)
+    notes = (*made.notes, *(() if base is None else base.notes))
     if json_file != STREAM:
-        _print_card(made, base, settings)
+        _print_card(made, base, notes, settings)
         return
-    for note in _notes(made, base):
+    for note in notes:
         say(f"{note.code}: {note.text} {note.do}")
 
 
@@ -111,11 +112,7 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
     )
 
 
-def _notes(made: Mix, base: Mix | None) -> "tuple[Note, ...]":
-    return (*made.notes, *(() if base is None else base.notes))
-
-
-def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
+def _print_card(made: Mix, base: Mix | None, notes: "Sequence[Note]", settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
     from volest.sheet.names import wrapped  # keeps --help quick
@@ -123,7 +120,7 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
-    for note in _notes(made, base):
+    for note in notes:
         words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
     for title, lines in _sections(made, base, settings, knobs_ml):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.console import can_draw, say, set_talk, stoppable
+from volest.cli.console import READING_WIDTH, can_draw, say, set_talk, stoppable
 from volest.cli.options import (
     BASE_HELP,
     limits_of,
@@ -211,7 +211,6 @@ class _Desk:
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
     """Say of one scan what `volest size` says of it; its stone is named where there are several."""
     from volest.sheet.names import TIE, visible, wrapped
-    from volest.sheet.table import READING_WIDTH
     from volest.stone.in_words import bowl_in_words, powder_in_words, water_in_words
 
     width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
