@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from volest.cli.completion import SHELLS, VARIABLE
+from volest.cli.console import SHELLS, VARIABLE
 from volest.cli.main import volest_group
 
 

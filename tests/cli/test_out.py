@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 from tests.cli.test_size import size
 from volest.batch.watch import SETTLE_S
 from volest.cli.main import volest_group
-from volest.cli.out import MOST_ROWS
+from volest.cli.size import MOST_ROWS
 from volest.settings import Settings
 from volest.sheet.remarks import made_with
 

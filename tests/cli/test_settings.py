@@ -8,8 +8,7 @@ from click.testing import CliRunner, Result
 
 from tests.cavity.trays import trays
 from tests.scan import writers
-from volest.cli.default_keys import KEYS
-from volest.cli.defaults import VARIABLE
+from volest.cli.defaults import KEYS, VARIABLE
 from volest.cli.main import volest_group
 from volest.errors import UsageError
 from volest.result import Result as Sized

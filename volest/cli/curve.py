@@ -5,6 +5,7 @@ from typing import Any
 
 import click
 
+from volest.cli.console import say
 from volest.cli.options import (
     BASE_HELP,
     cavity_option,
@@ -14,7 +15,6 @@ from volest.cli.options import (
     one_scan,
     settings_of,
 )
-from volest.cli.talk import say
 
 _HELP = f"""Write volume against height over the base line of SCAN as CSV.
 

@@ -1,32 +1,139 @@
-"""The file of a user's own defaults: found in the usual place, checked, handed to the commands."""
+"""A user's own defaults: keys, file, and the command `settings` that shows what holds."""
 
 import difflib
 import os
+from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import click
 
-from volest.cli.default_keys import KEYS
-from volest.cli.patterns import split
+from volest.cli.console import say
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, toml_of
-from volest.lab import Lab
-from volest.settings import PITCH_RANGE_MM, parse_base
+from volest.lab import HAND, VACUUM, Lab
+from volest.settings import MM_PER_UNIT, PITCH_RANGE_MM, WAYS_OF_DEALING, Settings, parse_base
 
 VARIABLE = "VOLEST_SETTINGS"
 NAME = "defaults.toml"
+_NONE = "none"
+_HELP = f"""Show what holds where the command line says nothing, and where it comes from.
+
+A word on the command line goes before the environment, that before the file of defaults, that
+before what is built in. The file is found in the usual place of your computer; {VARIABLE} names
+another one, and no file at all where it is empty.
+
+\b
+Examples:
+  volest settings
+  volest settings --new
+"""
+_MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
+_OF_SCANS = ("size", "watch", "view", "picture")
+_MIXING = (*_OF_SCANS, "mix")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Key:
+    """One key of the file, and the option that it fills."""
+
+    parameter: str  # name of the option inside its commands
+    commands: tuple[str, ...]
+    kind: type
+    says: str  # for the list and for a new file
+    example: str  # a line as it would stand in the file
+    variable: str | None = None  # of the environment; goes before the file
+    choices: tuple[str, ...] = ()
+
+    @property
+    def is_path(self) -> bool:
+        """Whether the value is a file, looked for beside the file of defaults."""
+        return self.parameter.endswith("_file")
+
+
+KEYS = MappingProxyType(
+    {
+        "lab": Key(
+            parameter="lab_file",
+            commands=(*_MIXING, "log", "stones"),
+            kind=str,
+            says="the lab file: stones, bowls, bench, waste",
+            example='lab = "lab.toml"',
+            variable="VOLEST_LAB",
+        ),
+        "journal": Key(
+            parameter="journal_file",
+            commands=(*_MIXING, "log"),
+            kind=str,
+            says="the journal, from which waste is learned",
+            example='journal = "lab.db"',
+            variable="VOLEST_JOURNAL",
+        ),
+        "stone": Key(
+            parameter="stone",
+            commands=(*_MIXING, "log"),
+            kind=str,
+            says="stone of the first pour",
+            example='stone = "type-4"',
+        ),
+        "stone_for": Key(
+            parameter="stones_for",
+            commands=_OF_SCANS,
+            kind=list,
+            says="other stones for some scans, by their names",
+            example="stone_for = ['*-bite*=type-3']",
+        ),
+        "by": Key(
+            parameter="by",
+            commands=_MIXING,
+            kind=str,
+            says="powder by gram or by scoop",
+            example='by = "gram"',
+            choices=WAYS_OF_DEALING,
+        ),
+        "way": Key(
+            parameter="way",
+            commands=(*_MIXING, "log"),
+            kind=str,
+            says="mixed by hand or under vacuum",
+            example='way = "vacuum"',
+            choices=(HAND, VACUUM),
+        ),
+        "base": Key(
+            parameter="base",
+            commands=_MEASURING,
+            kind=str,
+            says="base line; a saved one goes before it",
+            example='base = "rim=-1.5"',
+        ),
+        "unit": Key(
+            parameter="unit",
+            commands=_MEASURING,
+            kind=str,
+            says="unit of the files",
+            example='unit = "mm"',
+            choices=tuple(MM_PER_UNIT),
+        ),
+        "pitch": Key(
+            parameter="pitch_mm",
+            commands=_MEASURING,
+            kind=float,
+            says="width of a column, in mm",
+            example="pitch = 0.4",
+        ),
+    }
+)
+
+
+def split(text: str) -> tuple[str, str]:
+    """Part `[PATTERN=]WORD`; the pattern is empty where there is none."""
+    pattern, _, word = text.rpartition("=")
+    return pattern, word
 
 
 def defaults_path() -> Path | None:
-    """Say where the file is looked for.
-
-    Returns
-    -------
-    Path or None
-        What the environment variable names, else the usual place of the user's computer; None
-        where the variable is empty.
-    """
+    """Say where the file is looked for."""
     named = os.environ.get(VARIABLE)
     if named is None:
         return Path(click.get_app_dir("volest")) / NAME
@@ -34,25 +141,7 @@ def defaults_path() -> Path | None:
 
 
 def read_defaults(path: Path | None) -> dict[str, Any]:
-    """Read the file.
-
-    Parameters
-    ----------
-    path : Path or None
-        Where it is. Nothing in the usual place says nothing; a file that the environment variable
-        names must be there.
-
-    Returns
-    -------
-    dict
-        Its values by key; files as paths beside it.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be read, or says something it cannot mean; the file, the key, the value and
-        what is needed are named.
-    """
+    """Read the file, its values by key; files in it lie beside it, and one that is named exists."""
     if path is None or not (path.exists() or os.environ.get(VARIABLE)):
         return {}
     if not path.exists():
@@ -110,23 +199,8 @@ def _needed(name: str, value: Any) -> str | None:
 
 
 def check_default_stone(name: str, lab: Lab, key: str = "stone") -> None:
-    """Refuse a stone of the file that neither the types nor the lab know.
-
-    Parameters
-    ----------
-    name : str
-        The stone.
-    lab : Lab
-        The lab in force, which may have stones of its own.
-    key : str
-        The key that names it.
-
-    Raises
-    ------
-    UsageError
-        If there is no such stone; the file and the known ones are named.
-    """
-    from volest.stone.stones import find_stone  # keeps --help quick
+    """Refuse a stone of the file that neither the types nor the lab know."""
+    from volest.stone.stones import find_stone
 
     try:
         find_stone(name, lab)
@@ -139,23 +213,7 @@ def check_default_stone(name: str, lab: Lab, key: str = "stone") -> None:
 
 
 def default_map(values: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """Sort values by the commands and options that they hold for.
-
-    Parameters
-    ----------
-    values : dict
-        As `read_defaults` gives them.
-
-    Returns
-    -------
-    dict
-        By command, by name of the option inside it.
-
-    Examples
-    --------
-    >>> default_map({"unit": "cm"})["trim"]
-    {'unit': 'cm'}
-    """
+    """Sort values by the commands and options that they hold for."""
     sorted_out: dict[str, dict[str, Any]] = {}
     for name, value in values.items():
         for command in KEYS[name].commands:
@@ -164,18 +222,79 @@ def default_map(values: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def is_from_file(parameter: str) -> bool:
-    """Say whether an option of the command at hand was filled from the file.
-
-    Parameters
-    ----------
-    parameter : str
-        Name of the option inside the command.
-
-    Returns
-    -------
-    bool
-        False too where no command is at hand.
-    """
+    """Say whether an option of the command at hand was filled from the file."""
     ctx = click.get_current_context(silent=True)
     source = None if ctx is None else ctx.get_parameter_source(parameter)
     return source is click.core.ParameterSource.DEFAULT_MAP
+
+
+@click.command("settings", help=_HELP)
+@click.option("--new", is_flag=True, help="Start the file, all explained in it.")
+def settings_command(*, new: bool) -> None:
+    """Show or start the defaults; the words for a person stand in `_HELP`."""
+    from volest.sheet.names import visible  # keeps --help quick
+    from volest.stone.lab_file import read_lab  # keeps --help quick
+
+    path = defaults_path()
+    if new:
+        _start(path)
+        return
+    values = read_defaults(path)
+    lab_file, origin = _in_force("lab", values)
+    named_by = path if origin == "file" else None
+    lab = Lab() if lab_file is None else read_lab(Path(lab_file), named_by=named_by)
+    if "stone" in values:
+        check_default_stone(values["stone"], lab)
+    for _, stone in map(split, values.get("stone_for", ())):
+        check_default_stone(stone, lab, "stone_for")
+    there = "" if path is not None and path.is_file() else " (not there; --new starts it)"
+    lines = [f"{'file':<9} {_NONE if path is None else f'{path}{there}'}"]
+    for name, key in KEYS.items():
+        value, origin = _in_force(name, values)
+        lines.append(f"{name:<9} {_NONE if value is None else value:<14} {origin:<11} {key.says}")
+    for line in lines:
+        click.echo(visible(line))
+
+
+def _in_force(name: str, values: dict[str, Any]) -> tuple[str | None, str]:
+    """Give the value that holds, if any does, and where it comes from."""
+    variable = KEYS[name].variable
+    if variable is not None and os.environ.get(variable):
+        return os.environ[variable], "environment"
+    if name in values:
+        value = values[name]
+        return ", ".join(value) if isinstance(value, list) else str(value), "file"
+    settings = Settings()
+    built_in = {
+        "stone": settings.stone,
+        "by": settings.by,
+        "way": settings.way,
+        "base": str(settings.base),
+        "unit": "mm",
+        "pitch": f"{settings.pitch_mm:g}",
+    }
+    return built_in.get(name), "built in"
+
+
+def _start(path: Path | None) -> None:
+    if path is None or path.exists():
+        raise UsageError(
+            f"{VARIABLE} empty, so no file" if path is None else f"{path}, which is there already",
+            needed="a new file, so that nothing is lost",
+            remedy=f"name another with {VARIABLE}, or edit the one that is there",
+        )
+    from volest.sheet.target import write_whole  # keeps --help quick
+
+    lines = ["# Defaults of volest. Take the # off a line to let it hold.", ""]
+    for key in KEYS.values():
+        lines += [f"# {key.says}", f"#{key.example}", ""]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UsageError(
+            f"{path.parent}, which cannot be made ({fault.strerror})",
+            needed="a folder for the file",
+            remedy=f"name another file with {VARIABLE}",
+        ) from fault
+    write_whole(path, "\n".join(lines))
+    say(f"wrote {path}")

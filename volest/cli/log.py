@@ -1,20 +1,18 @@
 """The command `log`: books a leftover, and says what the pours so far teach."""
 
 import csv
+import hashlib
 import io
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.booked_mix import booked_mix
+from volest.cli.console import STREAM, deliver, say
 from volest.cli.defaults import is_from_file
-from volest.cli.deliver import STREAM, deliver
-from volest.cli.lab_options import LAB_OPTION, journal_option, lab_from
-from volest.cli.number import Number
-from volest.cli.options import file_option
-from volest.cli.talk import say
+from volest.cli.options import Number, file_option, journal_option, lab_from, lab_option
 from volest.errors import UsageError
+from volest.given_files import GivenFileError, json_in, text_of
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
@@ -46,7 +44,7 @@ Examples:
     "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
     "file (`volest settings`) names it."
 )
-@LAB_OPTION
+@lab_option
 @click.option(
     "--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g; 0 if nothing."
 )
@@ -105,7 +103,12 @@ def log_command(
     from volest.journal import Journal  # keeps --help quick
 
     if journal_file is None:
-        raise _no_journal()
+        raise UsageError(
+            "no journal",
+            needed="the file that pours are booked in",
+            remedy="add --journal FILE, set VOLEST_JOURNAL, or name it once in the file that "
+            "'volest settings --new' starts",
+        )
     lab = lab_from(lab_file)
     said = {key: value for key, value in words.items() if value is not None}
     usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
@@ -114,17 +117,15 @@ def log_command(
         raise UsageError(
             "a pour and --strike", needed="one of them", remedy="do one, then the other"
         )
-    if second_pour and source is None:
-        raise UsageError("--base-pour without --from", needed="the file", remedy="add --from FILE")
-    if cavity is not None and source is None:
-        raise UsageError("--cavity without --from", needed="the file", remedy="add --from FILE")
+    alone = (("--base-pour", second_pour), ("--cavity", cavity is not None))
+    for option in (option for option, given in alone if given and source is None):
+        raise UsageError(f"{option} without --from", needed="the file", remedy="add --from FILE")
     if end_g is None and (said or source is not None or scan is not None):
         raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
     with Journal(journal_file, new=end_g is not None) as journal:
         if end_g is not None:
-            mixed = (
-                {} if source is None else booked_mix(source, scan, cavity, second_pour=second_pour)
-            )
+            poured = "second_pour" if second_pour else "mix"
+            mixed = {} if source is None else _mixed(source, scan, cavity, poured)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
             _book(journal, entry, lab, journal_file, mixed)
         if strike is not None:
@@ -141,15 +142,6 @@ def _end_g(left_g: float | None, short_g: float | None) -> float | None:
     if left_g is not None and short_g is not None:
         raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
     return left_g if short_g is None else -short_g
-
-
-def _no_journal() -> UsageError:
-    return UsageError(
-        "no journal",
-        needed="the file that pours are booked in",
-        remedy="add --journal FILE, set VOLEST_JOURNAL, or name it once in the file that "
-        "'volest settings --new' starts",
-    )
 
 
 def _book(
@@ -189,59 +181,146 @@ def _book(
 
 
 def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
-    from volest.journal import entry_of  # keeps --help quick
-    from volest.stone.stones import find_stone  # keeps --help quick
+    """Put together what was said, else what the file has, else what is usual."""
+    from volest.journal import entry_of
+    from volest.stone.stones import find_stone
 
     missing = [name for name in _AMOUNTS if name not in given]
     if missing:
         options = ", ".join("--" + name.partition("_")[0] for name in missing)
         raise UsageError(f"no {options}", needed="what was mixed", remedy="add it, or --from FILE")
+    kind = find_stone(str(given.get("stone", _DEFAULTS.stone)), lab)
+    if "way" not in given and "source" in given:
+        raise UsageError(
+            "no way of mixing in the file",
+            needed=f"{HAND} or {VACUUM}",
+            remedy="add for example --way hand",
+        )
+
+    def text(name: str) -> str | None:
+        return None if name not in given else str(given[name])
+
     return entry_of(
-        find_stone(str(given.get("stone", _DEFAULTS.stone)), lab),
-        way=_way(given),
+        kind,
+        way=str(given.get("way", _DEFAULTS.way)),
         **{name: float(given[name]) for name in _AMOUNTS},
         water_c=lab.bench.water_c,
         left_g=left_g,
-        lot=_text(given, "lot"),
-        mark=_text(given, "mark"),
-        scan=_text(given, "scan") or scan,
-        source=_text(given, "source"),
+        lot=text("lot"),
+        mark=text("mark"),
+        scan=text("scan") or scan,
+        source=text("source"),
     )
-
-
-def _way(given: dict[str, str | float]) -> str:
-    if "way" in given or "source" not in given:
-        return str(given.get("way", _DEFAULTS.way))
-    raise UsageError(
-        "no way of mixing in the file",
-        needed=f"{HAND} or {VACUUM}",
-        remedy="add for example --way hand",
-    )
-
-
-def _text(given: dict[str, str | float], name: str) -> str | None:
-    return None if name not in given else str(given[name])
 
 
 def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    from volest.journal import journal_lines, last_lines  # keeps --help quick
+    from volest.journal import COLUMNS, journal_lines, last_lines
+    from volest.sheet.names import cell  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:
-        deliver(_as_csv(entries), csv_file, read=[journal_file])
+        buffer = io.StringIO(newline="")
+        lines = csv.writer(buffer)
+        lines.writerow(COLUMNS)
+        for entry in entries:
+            values = (getattr(entry, name) for name in COLUMNS)
+            lines.writerow([cell(v) if isinstance(v, str) else v for v in values])
+        deliver(buffer.getvalue(), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (*journal_lines(journal.pours(), lab), *last_lines(entries)):
             click.echo(line)
 
 
-def _as_csv(entries: "list[Entry]") -> str:
-    from volest.journal import COLUMNS  # keeps --help quick
-    from volest.sheet.names import cell  # keeps --help quick
+def _mixed(
+    source: Path, scan: str | None, cavity: int | None, poured: str
+) -> dict[str, str | float]:
+    """Read the 'mix' or the 'second_pour' of a file, with a fingerprint of both as `source`."""
+    try:
+        content = text_of(source)
+        whole = json_in(content)
+    except GivenFileError as fault:
+        raise UsageError(
+            f"{source}: {fault}",
+            needed="JSON of 'volest mix' or 'volest size'",
+            remedy="look at the name and the folder",
+        ) from fault
+    try:
+        made, scans = _meant(whole, source, scan, cavity, poured)
+        names = ", ".join(Path(name).name for name in scans)
+        which = f"{content}\n{scans}{' base' * (poured == 'second_pour')}"
+        way = made.get("way") or whole.get("settings", {}).get("way")
+        if way not in (None, HAND, VACUUM):
+            raise ValueError(way)  # noqa: TRY301  # a fault of the file, as all those below
+        return {
+            "source": hashlib.sha256(which.encode()).hexdigest(),
+            "stone": str(made["stone"]),
+            **({"scan": names} if len(scans) > 1 or cavity else {}),
+            "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
+            "powder_g": float(made["powder_g"]),
+            "water_ml": float(made["water_ml"]),
+            **({} if way is None else {"way": way}),
+        }
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
+        raise UsageError(
+            f"{source} without a mix",
+            needed="JSON as 'volest mix' or 'volest size' wrote it",
+            remedy="give that file, or the amounts: --volume, --powder, --water",
+        ) from fault
 
-    buffer = io.StringIO(newline="")
-    lines = csv.writer(buffer)
-    lines.writerow(COLUMNS)
-    for entry in entries:
-        values = (getattr(entry, name) for name in COLUMNS)
-        lines.writerow([cell(v) if isinstance(v, str) else v for v in values])
-    return buffer.getvalue()
+
+def _which(entry: dict[str, Any]) -> tuple[str, int]:
+    """Say which impression an entry is of; files of earlier versions have one a scan."""
+    return entry["scan"], entry.get("cavity", 1)
+
+
+def _meant(
+    whole: dict[str, Any], source: Path, scan: str | None, cavity: int | None, poured: str
+) -> tuple[dict[str, Any], list[str]]:
+    """Find the mix and the scans that it is for; a shared one is booked whole, and that is said."""
+    mixes = "mixes" if poured == "mix" else "bases"
+    lacking = UsageError(
+        f"no {mixes} in {source}",
+        needed=f"JSON that has {mixes}",
+        remedy="name another file" + ("" if poured == "mix" else ", or leave out --base-pour"),
+    )
+    if "scans" not in whole:
+        made = whole if poured == "mix" else whole.get("second_pour")
+        if made is None:
+            raise lacking
+        return made, []
+    entries = whole["scans"]
+    several = {entry["scan"] for entry in entries if entry.get("cavity", 1) > 1}
+    called = {
+        one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in map(_which, entries)
+    }
+    mixed = [entry for entry in entries if entry[poured] is not None]
+    if not mixed:
+        raise lacking
+    parts = () if scan is None else Path(scan).parts  # with as much of its folder as is needed
+    fitting = [
+        entry
+        for entry in mixed
+        if (scan is None or Path(entry["scan"]).parts[-len(parts) :] == parts)
+        and (cavity is None or _which(entry)[1] == cavity)
+    ]
+    if len(fitting) != 1:
+        names = ", ".join(sorted(called[_which(entry)] for entry in fitting or mixed))
+        count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"
+        one_scan = len({entry["scan"] for entry in fitting}) == 1
+        raise UsageError(
+            f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
+            needed=f"one of {names}",
+            remedy="say which impression of the scan with --cavity"
+            if one_scan and scan
+            else "name it with --scan, and its folder where two have one name",
+        )
+    named = _which(fitting[0])
+    sharing = (whole.get("shared") or {}).get("mixes", ()) if poured == "mix" else ()
+    for shared in sharing:  # bases are not shared
+        cavities = shared.get("cavities") or [1] * len(shared["scans"])
+        together = list(zip(shared["scans"], cavities, strict=True))
+        if named in together and len(together) > 1:
+            names_of = [called[one] for one in together]
+            say(f"booking the whole mix that {', '.join(Path(n).name for n in names_of)} share")
+            return shared["mix"], names_of
+    return fitting[0][poured], [called[named]]

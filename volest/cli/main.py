@@ -34,8 +34,8 @@ _COMMANDS = MappingProxyType(
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
-        "settings": ("volest.cli.settings", "settings_command", "Show the defaults in force."),
-        "completion": ("volest.cli.completion", "completion_command", "Let a shell finish words."),
+        "settings": ("volest.cli.defaults", "settings_command", "Show the defaults in force."),
+        "completion": ("volest.cli.console", "completion_command", "Let a shell finish words."),
     }
 )
 # These take nothing from the file of defaults, and must work where it has to be mended.
@@ -67,36 +67,12 @@ class LateGroup(click.Group):
     """A group that loads a command when it is called, and tells faults in one line."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Name the commands in the order of a day's work.
-
-        Parameters
-        ----------
-        ctx : click.Context
-            The call.
-
-        Returns
-        -------
-        list of str
-            Names.
-        """
+        """Name the commands in the order of a day's work."""
         del ctx
         return list(_COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Load one command.
-
-        Parameters
-        ----------
-        ctx : click.Context
-            The call.
-        cmd_name : str
-            Its name.
-
-        Returns
-        -------
-        click.Command or None
-            The command; None if there is none of that name.
-        """
+        """Load one command."""
         del ctx
         if cmd_name not in _COMMANDS:
             return None
@@ -108,35 +84,14 @@ class LateGroup(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Find the command that is meant; a slip of the pen gets a hint.
-
-        Parameters
-        ----------
-        ctx : click.Context
-            The call.
-        args : list of str
-            The words that are left.
-
-        Returns
-        -------
-        tuple
-            Name, command, and the words after it.
-        """
+        """Find the command that is meant; a slip of the pen gets a hint."""
         near = difflib.get_close_matches(args[0], _COMMANDS, n=1)
         if args[0] not in _COMMANDS and near:
             ctx.fail(f"No such command {args[0]!r}. Did you mean {near[0]!r}?")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the list of commands without loading them.
-
-        Parameters
-        ----------
-        ctx : click.Context
-            The call.
-        formatter : click.HelpFormatter
-            Where the list goes.
-        """
+        """Write the list of commands without loading them."""
         del ctx
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, _, line) in _COMMANDS.items()])
@@ -150,20 +105,7 @@ class LateGroup(click.Group):
         windows_expand_args: bool = True,
         **extra: Any,
     ) -> Any:
-        """Run a command line and end the program with its exit code.
-
-        Parameters
-        ----------
-        args : sequence of str, optional
-            The words after the program's name; those of the process by default.
-        prog_name, complete_var, standalone_mode, windows_expand_args, **extra
-            As `click.Command.main` has them.
-
-        Returns
-        -------
-        object
-            What the command returns, if not in standalone mode.
-        """
+        """Run a command line and end the program with its exit code."""
 
         def call() -> Any:
             return super(LateGroup, self).main(
@@ -201,7 +143,7 @@ def _guarded(call: Callable[[], Any]) -> int:
         code = EXIT_FAULT
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
-    from volest.cli.talk import say  # only when there is something to tell
+    from volest.cli.console import say  # only when there is something to tell
 
     say(f"volest: {' '.join(line.split())}")
     return int(code)
@@ -215,19 +157,15 @@ def _meant(fault: BaseException) -> tuple[str, int]:
         path = fault.ctx.command_path if fault.ctx else "volest"
         said = fault.format_message()
         end = "" if said.endswith((".", "?")) else "."
-        return f"{said}{end}{_hint(fault)} See: {path} --help", EXIT_USAGE
+        hint = ""
+        if isinstance(fault, click.NoSuchOption) and fault.option_name == "--verbose":
+            hint = " It stands right after volest: volest --verbose ..."
+        elif isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
+            hint = " A number here is 0 or above."
+        return f"{said}{end}{hint} See: {path} --help", EXIT_USAGE
     if isinstance(fault, click.ClickException):
         return fault.format_message(), EXIT_USAGE
     return "stopped from the keyboard", EXIT_INTERRUPTED
-
-
-def _hint(fault: click.UsageError) -> str:
-    """Say what is meant by an option that its command does not have."""
-    if isinstance(fault, click.NoSuchOption) and fault.option_name == "--verbose":
-        return " It stands right after volest: volest --verbose ..."
-    if isinstance(fault, click.NoSuchOption) and re.match(r"-+\d", fault.option_name):
-        return " A number here is 0 or above."
-    return ""
 
 
 @click.group(cls=LateGroup, invoke_without_command=True, help=_HELP)
@@ -235,19 +173,11 @@ def _hint(fault: click.UsageError) -> str:
 @click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
 def volest_group(ctx: click.Context, *, verbose: bool) -> None:
-    """Take up the defaults; say the first steps where no command is given.
-
-    Parameters
-    ----------
-    ctx : click.Context
-        The call.
-    verbose : bool
-        Tell what is logged.
-    """
+    """Take up the defaults; say the first steps where no command is given."""
     if os.environ.get("NO_COLOR"):
         ctx.color = False
+    from volest.cli.console import set_talk  # keeps --help quick
     from volest.cli.defaults import default_map, defaults_path, read_defaults  # keeps --help quick
-    from volest.cli.talk import set_talk  # keeps --help quick
 
     set_talk(verbose)
     if ctx.invoked_subcommand not in _WITHOUT_DEFAULTS:

@@ -1,18 +1,13 @@
 """The command `mix`: a volume in, a mix card out."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.amount_options import amounts
-from volest.cli.deliver import STREAM, deliver
-from volest.cli.lab_options import LabChoice, lab_options, with_lab
-from volest.cli.number import Number
-from volest.cli.options import settings_of
-from volest.cli.talk import say
-from volest.cli.terminal import READING_WIDTH
+from volest.cli.console import READING_WIDTH, STREAM, deliver, say
+from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
@@ -53,8 +48,7 @@ Examples:
 
 @click.command("mix", help=_HELP)
 @click.argument("volume", type=Number(), metavar="VOLUME")
-@amounts
-@lab_options
+@mixing
 @click.option(
     "--footprint",
     type=Number(),
@@ -64,14 +58,11 @@ Examples:
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
 )
-@click.pass_context
 def mix_command(
-    ctx: click.Context,
-    /,
     *,
     volume: float,
     footprint: float | None,
-    choice: LabChoice,
+    second_pour_mm: float | None,
     json_file: str | None,
     **options: Any,
 ) -> None:
@@ -82,8 +73,8 @@ def mix_command(
             needed=f"at least {LEAST_ML:g} mL",
             remedy="give it in mL, not in litres; a full arch takes some 35 to 70 mL",
         )
-    settings = with_lab(ctx, settings_of(**options), choice)
-    base = _base(footprint, settings, asked=bool(choice.second_pour_mm))
+    settings = settings_of(second_pour_mm=second_pour_mm, **options)
+    base = _base(footprint, settings, asked=bool(second_pour_mm))
     height_mm = settings.lab.second_pour.height_mm
     left_out = base is None and height_mm is not None  # of the lab file: no area, no base
     if left_out:
@@ -100,10 +91,11 @@ def mix_command(
 
         second = {} if base is None else {"second_pour": base.as_record()}
         deliver(as_text({**made.as_record(), **second}), json_file)
+    notes = (*made.notes, *(() if base is None else base.notes))
     if json_file != STREAM:
-        _print_card(made, base, settings)
+        _print_card(made, base, notes, settings)
         return
-    for note in _notes(made, base):
+    for note in notes:
         say(f"{note.code}: {note.text} {note.do}")
 
 
@@ -125,11 +117,7 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
     )
 
 
-def _notes(made: Mix, base: Mix | None) -> "tuple[Note, ...]":
-    return (*made.notes, *(() if base is None else base.notes))
-
-
-def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
+def _print_card(made: Mix, base: Mix | None, notes: "Sequence[Note]", settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
     from volest.sheet.names import wrapped  # keeps --help quick
@@ -137,7 +125,7 @@ def _print_card(made: Mix, base: Mix | None, settings: Settings) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
     console.print(_amounts(made, knobs_ml))
-    for note in _notes(made, base):
+    for note in notes:
         words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
     for title, lines in _sections(made, base, settings, knobs_ml):

@@ -5,18 +5,16 @@ from typing import Any
 
 import click
 
-from volest.cli.amount_options import amounts_of_scans
-from volest.cli.lab_options import LabChoice, lab_options, with_lab
+from volest.cli.console import say
 from volest.cli.options import (
     BASE_HELP,
     cavity_option,
     examined,
     file_option,
-    measuring,
     one_scan,
     settings_of,
+    sizing,
 )
-from volest.cli.talk import say
 
 KINDS = (".png", ".webp", ".jpg")
 _HELP = f"""Draw SCAN from above with heights, and cut open; no display is needed.
@@ -33,18 +31,12 @@ Examples:
 @one_scan
 @file_option("--to", "target", f"Where to; it ends in {', '.join(KINDS)}.", required=True)
 @cavity_option
-@measuring
-@amounts_of_scans
-@lab_options
-@click.pass_context
+@sizing
 def picture_command(
-    ctx: click.Context,
-    /,
     scan: Path,
     *,
     cavity: int | None,
     target: Path,
-    choice: LabChoice,
     **options: Any,
 ) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
@@ -54,7 +46,7 @@ def picture_command(
 
     check_ending(target, KINDS, "a picture", "--to")
     check_target(target, [scan])
-    settings = with_lab(ctx, settings_of(**options), choice)
+    settings = settings_of(**options)
     check_settings(settings)
     result, found = examined(scan, settings.for_scan(scan.name), cavity)
     refuse_blind(off_screen=True)

@@ -18,13 +18,7 @@ is out of date.
 
 
 def commands_page() -> str:
-    """Write the page of commands.
-
-    Returns
-    -------
-    str
-        Markdown: a heading and the help text of every command.
-    """
+    """Write the page of commands."""
     top = click.Context(volest_group, info_name="volest", terminal_width=_WIDTH)
     sections = [_section(volest_group, top)]
     for name in volest_group.list_commands(top):

@@ -9,10 +9,8 @@ from typing import Any
 
 import click
 
-from volest.cli.deliver import STREAM, deliver
-from volest.cli.lab_options import LAB_OPTION, lab_from
-from volest.cli.talk import say
-from volest.cli.terminal import READING_WIDTH
+from volest.cli.console import READING_WIDTH, STREAM, deliver, say
+from volest.cli.options import lab_from, lab_option
 from volest.errors import UsageError
 from volest.lab import Lab
 from volest.stone.reference import BENCH_FIGURES, OWN, SCOOP, WINDOWS, Band, Figure
@@ -32,7 +30,7 @@ Examples:
 
 
 @click.command("stones", help=_HELP)
-@LAB_OPTION
+@lab_option
 @click.option("--new", "new_file", metavar="FILE", help="Start a lab file, all explained in it.")
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the types as JSON; - writes only that."

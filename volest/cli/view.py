@@ -7,10 +7,8 @@ from typing import Any
 
 import click
 
-from volest.cli.amount_options import amounts_of_scans
-from volest.cli.lab_options import LabChoice, lab_options, with_lab
-from volest.cli.options import BASE_HELP, measuring, settings_of
-from volest.cli.talk import say, set_talk
+from volest.cli.console import say, set_talk
+from volest.cli.options import BASE_HELP, settings_of, sizing, verbose_option
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, VolestError
 from volest.settings import Settings
 
@@ -36,17 +34,14 @@ Examples:
     metavar="PATH...",
     type=click.Path(readable=False, path_type=Path),
 )
-@measuring
-@amounts_of_scans
-@lab_options
-@click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
+@sizing
+@verbose_option
 @click.pass_context
 def view_command(
     ctx: click.Context,
     /,
     paths: Sequence[Path],
     *,
-    choice: LabChoice,
     verbose: bool,
     **options: Any,
 ) -> None:
@@ -57,7 +52,7 @@ def view_command(
     from volest.batch.run import check_settings
     from volest.view.picture import refuse_blind
 
-    settings = with_lab(ctx, settings_of(**options), choice)
+    settings = settings_of(**options)
     check_settings(settings)
     scans = find_scans(paths)
     try:

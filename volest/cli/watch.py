@@ -8,19 +8,23 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.amount_options import amounts_of_scans
-from volest.cli.lab_options import LabChoice, lab_options, with_lab
-from volest.cli.options import BASE_HELP, measuring, settings_of
-from volest.cli.run_options import RunChoice, run_options
-from volest.cli.sheet import can_draw
-from volest.cli.stopping import stoppable
-from volest.cli.talk import say, set_talk
+from volest.cli.console import READING_WIDTH, can_draw, say, set_talk, stoppable
+from volest.cli.options import (
+    BASE_HELP,
+    limits_of,
+    running,
+    settings_of,
+    sizing,
+    verbose_option,
+    wants_sheet,
+)
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.workers import Engine, SizeScan
+    from volest.batch.find import Place
+    from volest.batch.run import SizeScan
+    from volest.batch.workers import Engine
     from volest.result import Result
-    from volest.settings import Settings
     from volest.sheet.table import Row
     from volest.view.page import DayFolder
 
@@ -47,64 +51,58 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 
 @click.command("watch", help=_HELP)
 @click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
-@measuring
-@amounts_of_scans
-@lab_options
-@run_options(out_needed=True)
+@sizing
+@running(out_needed=True)
 @click.option("--quiet", is_flag=True, help="No line for each scan.")
-@click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
+@verbose_option
 @click.pass_context
 def watch_command(
     ctx: click.Context,
     /,
     *,
     folder: Path,
-    choice: LabChoice,
-    running: RunChoice,
+    out: "Place",
+    no_sheet: bool,
+    cluster: str | None,
+    workers: int | None,
+    memory_mb: int | None,
+    seconds_each: float | None,
     quiet: bool,
     verbose: bool,
     **options: Any,
 ) -> None:
     """Watch a folder; the words for a person stand in `_HELP`."""
-    from volest.batch.run import check_settings  # keeps --help quick
+    from volest.batch.find import passed_over
+    from volest.batch.run import check_settings  # same
+    from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
+    from volest.batch.workers import engine_for
+    from volest.sheet.remarks import made_with  # same
+    from volest.view.page import day_folder
 
     if verbose:
         set_talk(True)
-    settings = with_lab(ctx, settings_of(**options), choice)
-    running.check()
+    settings = settings_of(**options)
+    limits = limits_of(
+        out=out,
+        no_sheet=no_sheet,
+        cluster=cluster,
+        workers=workers,
+        memory_mb=memory_mb,
+        seconds_each=seconds_each,
+    )
     check_settings(settings)
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} to be watched, a file", needed="a folder", remedy="name it")
-    _watch(folder, settings, running, quiet=quiet, size_scan=ctx.obj)
-
-
-def _watch(
-    folder: Path,
-    settings: "Settings",
-    running: RunChoice,
-    *,
-    quiet: bool,
-    size_scan: "SizeScan | None",
-) -> None:
-    from volest.batch.find import passed_over
-    from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
-    from volest.batch.workers import engine_for
-    from volest.sheet.remarks import made_with
-    from volest.view.page import day_folder
-
-    assert running.out is not None  # noqa: S101  # the option is required
-    sheet, arrivals = running.wants_sheet, Arrivals(folder)
+    size_scan: SizeScan | None = ctx.obj
+    sheet, arrivals = wants_sheet(out, no_sheet=no_sheet, cluster=cluster), Arrivals(folder)
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
     pictures = sheet and can_draw(quiet=quiet)
-    with (
-        stoppable(),
-        day_folder(running.out, settings, sheet=sheet, pictures=pictures) as day,
-    ):
+    with stoppable(), day_folder(out, settings, sheet=sheet, pictures=pictures) as day:
         desk = _Desk(day, folder, quiet=quiet, size_scan=size_scan)
         try:
             with engine_for(
-                _FROM_A_POOL, running.limits(), cluster=running.cluster, here=size_scan is not None
+                _FROM_A_POOL, limits, cluster=cluster, here=size_scan is not None
             ) as engine:
                 if not quiet:
                     say(made_with(settings))
@@ -212,7 +210,6 @@ class _Desk:
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
     """Say of one scan what `volest size` says of it; its stone is named where there are several."""
     from volest.sheet.names import TIE, visible, wrapped
-    from volest.sheet.table import READING_WIDTH
     from volest.stone.words import bowl_in_words, powder_in_words, water_in_words
 
     width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)

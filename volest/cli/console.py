@@ -1,0 +1,227 @@
+"""What a person and a shell see: talk, texts, a bar, and how a run is ended from outside."""
+
+import logging
+import os
+import re
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+from volest.errors import UsageError
+
+if TYPE_CHECKING:  # these read rich, numpy and scipy, which no --help should wait for
+    from rich.progress import Progress
+
+    from volest.result import Result
+
+READING_WIDTH = 80  # longer lines are hard to follow at arm's length
+STREAM = "-"  # as the name of a file: the output
+SHELLS = ("bash", "zsh", "fish")
+VARIABLE = "_VOLEST_COMPLETE"  # as click makes it of the program's name
+_LINE_EVERY_S = 30.0  # a log that is read the day after
+_PATIENCE_S = 2.0  # a bar that flashes up and is gone tells nothing
+_LOGGER = logging.getLogger("volest")
+
+
+def say(line: str) -> None:
+    """Say a line to a person, with everything in it made visible that a terminal would obey."""
+    from volest.sheet.names import visible  # keeps --help quick
+
+    click.echo(visible(line), err=True)
+
+
+class _Talk(logging.Handler):
+    """Says log lines."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        for line in self.format(record).splitlines():
+            say(line)
+
+
+_TALK = _Talk()
+_TALK.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
+
+
+def set_talk(loud: bool, /) -> None:
+    """Tell what volest logs, with the traces of faults, or keep it back."""
+    _LOGGER.removeHandler(_TALK)
+    _LOGGER.setLevel(logging.DEBUG if loud else logging.NOTSET)
+    if loud:
+        _LOGGER.addHandler(_TALK)
+
+
+def is_screen(stream: TextIO) -> bool:
+    """Say whether a stream can be drawn on: no pipe, no file, no terminal of letters only."""
+    return stream.isatty() and os.environ.get("TERM", "") not in {"", "dumb"}
+
+
+def takes_styles(stream: TextIO) -> bool:
+    """Say whether bold and colour are wanted."""
+    return is_screen(stream) and not os.environ.get("NO_COLOR")
+
+
+def columns(stream: TextIO) -> int | None:
+    """Give letters a line, as COLUMNS or the terminal has it; a pipe or a file has no width."""
+    wanted = os.environ.get("COLUMNS", "")
+    if re.fullmatch(r"[1-9][0-9]{0,3}", wanted):
+        return int(wanted)
+    if not stream.isatty():
+        return None
+    return os.get_terminal_size(stream.fileno()).columns or None
+
+
+def can_draw(*, quiet: bool = False) -> bool:
+    """Find out whether this computer can draw the pictures of a sheet, and say so if not."""
+    from volest.view.picture import refuse_blind
+
+    try:
+        refuse_blind(off_screen=True)
+    except UsageError as fault:  # of use without them: its live views draw by themselves
+        if not quiet:
+            say(f"volest: the sheet has no pictures: {fault}")
+        return False
+    return True
+
+
+def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
+    """Write a text to the output, or whole or not at all to a file, over nothing in `read`."""
+    if target == STREAM:
+        click.echo(text.encode(), nl=False)
+        return
+    from volest.sheet.target import check_target, write_whole  # keeps --help quick
+
+    check_target(Path(target), read)
+    write_whole(Path(target), text)
+    say(f"wrote {target}")
+
+
+@contextmanager
+def stoppable() -> Iterator[None]:
+    """Take a polite request to end (SIGTERM) like the keyboard's: what is done is written."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may take signals (Python's signal module)
+        return
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@contextmanager
+def progress(
+    total: int, *, shown: bool, lines: bool = False
+) -> Iterator[Callable[["Result"], None]]:
+    """Show a bar if a person watches and it takes long; else, with `lines`, a line now and then."""
+    done, start = 0, time.monotonic()
+    told = start
+    bar = _drawn_bar() if shown and is_screen(sys.stderr) else None
+    if bar is None:
+
+        def advance(_result: "Result") -> None:
+            nonlocal done, told
+            done += 1
+            now = time.monotonic()
+            if lines and now - told >= _LINE_EVERY_S:
+                told = now
+                rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
+                say(f"{done} of {total} scans, {rate}, {left} left")
+
+        yield advance
+        return
+
+    task = bar.add_task("scans", total=total, rate="")
+
+    def draw(_result: "Result") -> None:
+        nonlocal done
+        done += 1
+        bar.update(task, advance=1, rate=rate_text(done, time.monotonic() - start))
+
+    late = threading.Timer(_PATIENCE_S, bar.start)
+    late.daemon = True
+    late.start()
+    try:
+        yield draw
+    finally:
+        late.cancel()
+        late.join()  # a bar that is just being started is stopped only after that
+        bar.stop()
+
+
+def _drawn_bar() -> "Progress":
+    from rich.console import Console  # keeps --help quick
+    from rich.progress import (  # same
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
+    return Progress(
+        MofNCompleteColumn(),
+        BarColumn(),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TextColumn("left"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+
+
+def rate_text(done: int, seconds: float) -> str:
+    """Say how many are done a second, or a minute where that is easier to read.
+
+    >>> rate_text(30, 10.0), rate_text(5, 60.0)
+    ('3.0 a second', '5.0 a minute')
+    """
+    rate = done / max(seconds, 1e-9)
+    return f"{rate:.1f} a second" if rate >= 1.0 else f"{60.0 * rate:.1f} a minute"
+
+
+def time_left_text(done: int, total: int, seconds: float) -> str:
+    """Say how long the rest will take if it goes on like this.
+
+    >>> time_left_text(100, 400, 50.0)
+    '0:02:30'
+    """
+    return str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))
+
+
+_COMPLETION_HELP = """Print what SHELL (bash, zsh or fish) reads to finish words with the Tab key.
+
+\b
+Examples:
+  volest completion bash >> ~/.bashrc
+  volest completion zsh >> ~/.zshrc
+  volest completion fish > ~/.config/fish/completions/volest.fish
+"""
+
+
+@click.command("completion", help=_COMPLETION_HELP)
+@click.argument("shell", metavar="SHELL", type=click.Choice(SHELLS))
+@click.pass_context
+def completion_command(ctx: click.Context, shell: str) -> None:
+    """Print the script; the words for a person stand in `_COMPLETION_HELP`."""
+    from click.shell_completion import get_completion_class
+
+    kind = get_completion_class(shell)
+    assert kind is not None  # noqa: S101  # click knows these three
+    root = ctx.find_root()
+    click.echo(kind(root.command, {}, "volest", VARIABLE).source())
