@@ -41,8 +41,7 @@ from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
-    from volest.batch.run import SizeScan
-    from volest.batch.workers import Limits
+    from volest.batch.workers import Limits, SizeScan
     from volest.result import Result
     from volest.stone.shared import Plan
     from volest.view.card import CardMaker
@@ -460,8 +459,8 @@ def _size_into(
     size_scan: "SizeScan | None",
 ) -> int:
     """Size scans into a folder that a next run takes up again; give the exit code."""
-    from volest.batch.run import FAULT, worst_of
-    from volest.batch.workers import engine_for
+    from volest.batch.run import worst_of
+    from volest.batch.workers import FAULT, engine_for
     from volest.result import REFUSED, one_by_one
     from volest.sheet.remarks import tally_of
     from volest.view.page import day_folder

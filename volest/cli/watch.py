@@ -22,8 +22,7 @@ from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
-    from volest.batch.run import SizeScan
-    from volest.batch.workers import Engine
+    from volest.batch.workers import Engine, SizeScan
     from volest.result import Result
     from volest.sheet.table import Row
     from volest.view.page import DayFolder

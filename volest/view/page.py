@@ -16,9 +16,8 @@ import numpy as np
 
 from volest import __version__
 from volest.batch.find import Place
-from volest.batch.run import SizeScan, carried_out
 from volest.batch.store import KEPT, OutFolder
-from volest.batch.workers import Engine
+from volest.batch.workers import Engine, SizeScan, carried_out
 from volest.errors import UsageError
 from volest.notes import Note
 from volest.result import Result
