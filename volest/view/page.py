@@ -16,8 +16,9 @@ import numpy as np
 
 from volest import __version__
 from volest.batch.find import Place
+from volest.batch.run import carried_out
 from volest.batch.store import KEPT, OutFolder
-from volest.batch.workers import Engine, SizeScan, carried_out
+from volest.batch.workers import Engine, SizeScan
 from volest.errors import UsageError
 from volest.notes import Note
 from volest.result import Result
