@@ -31,7 +31,7 @@ _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
     *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py"),
-    *("result.py", "settings.py", "lab.py", "learned.py", "notes.py", "errors.py"),
+    *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
     "given_files.py",
 )
 _LIBRARIES = ("numpy", "scipy", "scikit-image")

@@ -36,18 +36,7 @@ class Air:
 
 
 def find_air(rooms: Rooms) -> Air:
-    """Find the air that stays under roofs.
-
-    Parameters
-    ----------
-    rooms : Rooms
-        What stone reaches.
-
-    Returns
-    -------
-    Air
-        Its volume and place.
-    """
+    """Find the air that stays under roofs."""
     cell, floor = rooms.cell[rooms.filled], rooms.floor_mm[rooms.filled]
     top = np.minimum(rooms.roof_mm[rooms.filled], 0.0)
     if not (top < 0.0).any():

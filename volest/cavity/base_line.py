@@ -52,51 +52,16 @@ class BasePlane:
     notes: tuple[Note, ...] = ()
 
     def heights_mm(self, x_mm: Floats, y_mm: Floats, z_mm: Floats) -> Floats:
-        """Return heights over the base line, along z.
-
-        Parameters
-        ----------
-        x_mm, y_mm, z_mm : ndarray
-            Coordinates in the frame, of any common shape.
-
-        Returns
-        -------
-        ndarray
-            Heights; below zero where the first pour goes.
-        """
+        """Return heights over the base line, along z."""
         return z_mm - self.level_mm(x_mm, y_mm)
 
     def level_mm(self, x_mm: Floats, y_mm: Floats) -> Floats:
-        """Return the base line's own heights in the frame.
-
-        Parameters
-        ----------
-        x_mm, y_mm : ndarray
-            Coordinates in the frame, of any common shape.
-
-        Returns
-        -------
-        ndarray
-            Coordinates z.
-        """
+        """Return the base line's own heights in the frame."""
         a, b, c = (float(value) for value in self.plane)
         return a * x_mm + b * y_mm + c
 
     def in_scan(self, frame: Frame, x_mm: float, y_mm: float) -> tuple[Triple, Triple]:
-        """Bring the base line back into the scan's own frame.
-
-        Parameters
-        ----------
-        frame : Frame
-            The frame it is in.
-        x_mm, y_mm : float
-            Where its point shall lie in that frame.
-
-        Returns
-        -------
-        tuple of tuple
-            That point, and the base line's normal.
-        """
+        """Bring the base line back into the scan's own frame."""
         place = np.array([x_mm, y_mm])
         level = self.level_mm(place[:1], place[1:])
         point = frame.from_frame(np.concatenate([place, level]))
@@ -114,31 +79,7 @@ def _triple(values: Floats) -> Triple:
 
 
 def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: Frame) -> BasePlane:
-    """Place the base line as it was asked for.
-
-    Parameters
-    ----------
-    base : Base
-        What was asked for.
-    relief : Relief
-        The scan from above.
-    inside : ndarray
-        The footprint.
-    rim : Rim
-        Its rim.
-    frame : Frame
-        The frame of both.
-
-    Returns
-    -------
-    BasePlane
-        The base line in the frame.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when nothing but flat rim lies in the footprint.
-    """
+    """Place the base line as it was asked for."""
     floor = inside & ~rim.land
     if not floor.any():
         raise ScanError(
@@ -182,22 +123,7 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
 
     It is the facet of the floor's lower convex hull that lies under the floor's centroid.
 
-    Parameters
-    ----------
-    relief : Relief
-        The scan from above.
-    inside : ndarray
-        The footprint.
-
-    Returns
-    -------
-    ndarray
-        (3,) a, b, c of z = a x + b y + c.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when the floor's columns stand in one line.
+    Gives (3,).
     """
     x, y = (v[inside] for v in relief.grid.centres_mm())
     points = np.stack([x, y, relief.top_mm[inside]])

@@ -15,20 +15,6 @@ def grown(cells: Bools, *, corners: bool = False) -> Bools:
     The dilation of morphology by the smallest structure; written out because a general one takes
     ten times as long on maps of this size.
 
-    Parameters
-    ----------
-    cells : ndarray
-        Map of the cells.
-    corners : bool, optional
-        Whether cells that touch by a corner count, and not only by a side.
-
-    Returns
-    -------
-    ndarray
-        The larger set.
-
-    Examples
-    --------
     >>> grown(np.array([[1, 0, 0], [0, 0, 0]], dtype=bool)).astype(int)
     array([[1, 1, 0],
            [1, 0, 0]])
@@ -46,20 +32,6 @@ def grown(cells: Bools, *, corners: bool = False) -> Bools:
 def within(cells: Bools, reach: float) -> Bools:
     """Add to a set of cells those whose middles lie no farther than a reach from one of it.
 
-    Parameters
-    ----------
-    cells : ndarray
-        Map of the cells.
-    reach : float
-        How far, in cells.
-
-    Returns
-    -------
-    ndarray
-        The larger set.
-
-    Examples
-    --------
     >>> within(np.array([[1, 0, 0, 0]], dtype=bool), 2.0).astype(int)
     array([[1, 1, 1, 0]])
     """
@@ -76,20 +48,6 @@ def within(cells: Bools, reach: float) -> Bools:
 def joined(seeds: Bools, cells: Bools) -> Bools:
     """Choose of a set the cells that hang together, by sides, with one of some seeds.
 
-    Parameters
-    ----------
-    seeds : ndarray
-        Map of the seeds; those out of the set count for nothing.
-    cells : ndarray
-        Map of the cells.
-
-    Returns
-    -------
-    ndarray
-        Part of the cells.
-
-    Examples
-    --------
     >>> cells = np.array([[1, 1, 0, 1]], dtype=bool)
     >>> joined(np.array([[1, 0, 0, 0]], dtype=bool), cells).astype(int)
     array([[1, 1, 0, 0]])

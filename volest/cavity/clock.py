@@ -30,15 +30,7 @@ class Clock:
     def hours(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Tell the hour at which places lie, clockwise as seen into the opening.
 
-        Parameters
-        ----------
-        x_mm, y_mm : ndarray
-            (m,) places in the frame.
-
-        Returns
-        -------
-        ndarray
-            (m,) hours, 1 to 12.
+        `x_mm`, `y_mm` (m,); gives (m,).
         """
         x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
         ahead = x * self.front[0] + y * self.front[1]
@@ -52,18 +44,6 @@ def find_clock(grid: Grid, inside: Bools) -> Clock:
 
     The front is the direction of the largest skewness of the convex outline along its principal
     axes. On a quadrant, which has no front of its own, it is one of its ends.
-
-    Parameters
-    ----------
-    grid : Grid
-        The cells.
-    inside : ndarray
-        The footprint.
-
-    Returns
-    -------
-    Clock
-        The dial.
     """
     outline = convex_outline(inside)
     x, y = (v[outline] for v in grid.centres_mm())
@@ -79,18 +59,6 @@ def find_clock(grid: Grid, inside: Bools) -> Clock:
 def convex_outline(inside: Bools) -> Bools:
     """Fill a set of cells up to its convex hull, row by row.
 
-    Parameters
-    ----------
-    inside : ndarray
-        The cells, at least one.
-
-    Returns
-    -------
-    ndarray
-        Cells whose middle lies in the convex hull of the diamonds round those.
-
-    Examples
-    --------
     >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
     [[True, True, True, True, True]]
     """

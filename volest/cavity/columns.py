@@ -39,15 +39,7 @@ class Grid:
     def cells_of(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Return the flat cell number that holds each point, -1 outside the grid.
 
-        Parameters
-        ----------
-        x_mm, y_mm : ndarray
-            (m,) coordinates.
-
-        Returns
-        -------
-        ndarray
-            (m,) flat cell numbers.
+        `x_mm`, `y_mm` (m,); gives (m,).
         """
         i = np.rint((x_mm - self.low_mm[0]) / self.pitch_mm)
         j = np.rint((y_mm - self.low_mm[1]) / self.pitch_mm)
@@ -55,13 +47,7 @@ class Grid:
         return np.where(inside, j * self.shape[1] + i, -1).astype(np.int64)
 
     def centres_mm(self) -> tuple[Floats, Floats]:
-        """Return x and y of every cell's centre.
-
-        Returns
-        -------
-        tuple of ndarray
-            Two maps of the grid's shape.
-        """
+        """Return x and y of every cell's centre."""
         x, y = (
             low + np.arange(n) * self.pitch_mm
             for low, n in zip(self.low_mm, self.shape[::-1], strict=True)
@@ -99,15 +85,7 @@ class Columns:
     def of(self, chosen: Bools) -> "Columns":
         """Return the crossings of some of the triangles: what cutting these alone would give.
 
-        Parameters
-        ----------
-        chosen : ndarray
-            (n,) which triangles.
-
-        Returns
-        -------
-        Columns
-            Their crossings.
+        `chosen` (n,).
         """
         kept = chosen[self.triangle]
         return sorted_columns(
@@ -151,24 +129,7 @@ class Columns:
 def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0) -> Grid:
     """Lay a grid over points, with two free cells and more all round.
 
-    Parameters
-    ----------
-    x_mm, y_mm : ndarray
-        (m,) coordinates to cover.
-    pitch_mm : float
-        Width of a cell.
-    free_mm : float, optional
-        More room all round.
-
-    Returns
-    -------
-    Grid
-        The grid.
-
-    Raises
-    ------
-    ScanError
-        'too-wide' when it would take more than some millions of cells.
+    `x_mm`, `y_mm` (m,).
     """
     free = 2.0 * pitch_mm + free_mm
     spans = [(float(v.min()) - free, float(v.max()) + free) for v in (x_mm, y_mm)]
@@ -190,17 +151,7 @@ def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0)
 def cut_columns(corners_mm: Floats, grid: Grid) -> Columns:
     """Cross every column of a grid with the triangles.
 
-    Parameters
-    ----------
-    corners_mm : ndarray
-        (3, 3, n): coordinate, corner, triangle.
-    grid : Grid
-        The cells; what lies outside is left out.
-
-    Returns
-    -------
-    Columns
-        The crossings.
+    `corners_mm` (3, 3, n).
     """
     v = (corners_mm[1] - grid.low_mm[1]) / grid.pitch_mm  # (3, n), in cells
     row_from = _clipped_ceil(v.min(axis=0), grid.shape[0])

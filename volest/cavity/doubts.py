@@ -57,40 +57,7 @@ def find_doubts(
     volume: Volume,
     closing: Closing | None = None,
 ) -> tuple[Note, ...]:
-    """Collect the notes of one measurement.
-
-    Parameters
-    ----------
-    pose : Pose or None
-        The axis, unless it was given.
-    footprint : Footprint
-        What the cavity covers.
-    base : BasePlane
-        The base line.
-    rooms : Rooms
-        The columns that stone fills.
-    air : Air
-        Air that stays in undercuts.
-    trim : Trim
-        The rim against the base line.
-    clock : Clock
-        Names places.
-    volume : Volume
-        The volume.
-    closing : Closing or None
-        What closes unseen surface.
-
-    Returns
-    -------
-    tuple of Note
-        The notes.
-
-    Raises
-    ------
-    ScanError
-        'base-misses' when the base line misses the cavity, 'holes' when too much is missing,
-        'unsound' when the two ways of measuring say quite different things.
-    """
+    """Collect the notes of one measurement."""
     _refuse_base_line(trim, volume)
     _refuse_holes(rooms, volume)
     if closing is None:  # the exact sum lacks what was closed

@@ -17,21 +17,6 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
     It is the reconstruction by erosion of the floor from the seeds (Vincent 1993; from memory):
     of all ways from a seed, over sides and corners, the one whose highest cell is lowest.
 
-    Parameters
-    ----------
-    floor_mm : ndarray
-        Map of heights, finite.
-    seed : ndarray
-        Cells at which it wells up; its level begins at their floor.
-
-    Returns
-    -------
-    ndarray
-        The level that each cell is under, or at, when water comes; the highest floor where there
-        is no seed.
-
-    Examples
-    --------
     >>> floor = np.array([[0.0, 3.0, 1.0, 5.0]])
     >>> flood_levels(floor, np.array([[True, False, False, False]]))
     array([[0., 3., 3., 5.]])
@@ -50,22 +35,6 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
 def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
     """Divide the cells among floods that rise from markers (watershed by flooding).
 
-    Parameters
-    ----------
-    heights_mm : ndarray
-        Map of heights.
-    markers : ndarray
-        Map of whole numbers: which flood rises from a cell, 0 for none.
-    mask : ndarray
-        Cells that floods may enter.
-
-    Returns
-    -------
-    ndarray
-        Which flood came first; 0 where none did.
-
-    Examples
-    --------
     >>> heights = np.array([[0.0, 1.0, 2.0, 1.0, 0.0]])
     >>> divided(heights, np.array([[1, 0, 0, 0, 2]]), np.ones((1, 5), dtype=bool))
     array([[1, 1, 1, 2, 2]])

@@ -74,21 +74,7 @@ class Footprint:
 
 
 def pools(relief: Relief, *, dammed: bool = False) -> Floats:
-    """Fill every depression to the height at which it spills over the scan's edge.
-
-    Parameters
-    ----------
-    relief : Relief
-        The scan from above.
-    dammed : bool, optional
-        Let nothing spill where the scan ends without falling away, as if boxed in there; where it
-        falls away nowhere, up to the middle height of its edge: a bulge stands over its own.
-
-    Returns
-    -------
-    ndarray
-        Depth of the pool in each cell, 0 where it is dry.
-    """
+    """Fill every depression to the height at which it spills over the scan's edge."""
     if not dammed:
         return _pools(relief, relief.outside, dammed=False)
     edge = _edge(relief)
@@ -119,20 +105,7 @@ def _edge(relief: Relief) -> Bools:
 
 
 def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Footprint:
-    """Find the cells inside of the rim's crest.
-
-    Parameters
-    ----------
-    relief : Relief
-        The scan from above.
-    corrections : sequence of Correction
-        What a person decided otherwise.
-
-    Returns
-    -------
-    Footprint
-        The footprint and its border.
-    """
+    """Find the cells inside of the rim's crest."""
     edge = _edge(relief)
     slope = _outward_slope(relief)
     inner, left_out_mm = _main_pools(relief, edge & (slope < FALLING))

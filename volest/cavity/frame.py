@@ -36,15 +36,7 @@ class Frame:
         Sums are written out because a matrix product may round equal points differently, and
         columns rest on equal vertices staying equal.
 
-        Parameters
-        ----------
-        points_mm : ndarray
-            (3, ...), coordinate first, in the scan's own frame.
-
-        Returns
-        -------
-        ndarray
-            (3, ...) in this frame.
+        `points_mm` (3, ...); gives (3, ...).
         """
         x, y, z = (points_mm[k] - self.origin_mm[k] for k in range(3))
         return np.stack([row[0] * x + row[1] * y + row[2] * z for row in self.rotation])
@@ -52,15 +44,7 @@ class Frame:
     def from_frame(self, point_mm: Floats) -> Floats:
         """Bring one point back into the scan's own frame.
 
-        Parameters
-        ----------
-        point_mm : ndarray
-            (3,) in this frame.
-
-        Returns
-        -------
-        ndarray
-            (3,) in the scan's own frame.
+        `point_mm` (3,); gives (3,).
         """
         return np.asarray(self.rotation.T @ point_mm + self.origin_mm)
 
@@ -68,20 +52,8 @@ class Frame:
 def frame_along(axis: Floats, origin_mm: Floats) -> Frame:
     """Make a frame whose z runs along an axis.
 
-    Parameters
-    ----------
-    axis : ndarray
-        (3,), any length but zero.
-    origin_mm : ndarray
-        (3,), the new origin.
+    `axis` (3,); `origin_mm` (3,).
 
-    Returns
-    -------
-    Frame
-        Right-handed, with z along the axis.
-
-    Examples
-    --------
     >>> frame_along(np.array([0.0, 0.0, 2.0]), np.zeros(3)).rotation[2]
     array([0., 0., 1.])
     """

@@ -56,24 +56,6 @@ def find_margin(
     """Add up what the volume is unsure of.
 
     The law is u^2 = sum of u_i^2 for independent parts (JCGM 100:2008, 5.1.2).
-
-    Parameters
-    ----------
-    volume : Volume
-        The measured volume.
-    rooms : Rooms
-        The columns that stone fills.
-    rim : Rim
-        The rim.
-    base : BasePlane
-        The base line.
-    closing : Closing or None
-        What closes unseen surface.
-
-    Returns
-    -------
-    Margin
-        The parts.
     """
     hole_radius_mm = np.sqrt(rooms.hole_mm2 / np.pi)
     over = base.heights_mm(*rim.crest_mm.T)

@@ -58,26 +58,7 @@ class Skin:
 def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: float) -> Skin:
     """Cut the columns, with the winding put right where they show that it is not.
 
-    Parameters
-    ----------
-    corners_mm : ndarray
-        (3, 3, n) in the scan's own frame: coordinate, corner, triangle.
-    samples : Samples
-        The surface; the grid covers these, whatever strays outside.
-    frame : Frame
-        The frame to work in.
-    pitch_mm : float
-        Width of a column.
-
-    Returns
-    -------
-    Skin
-        Triangles and columns.
-
-    Raises
-    ------
-    ScanError
-        'tangled' when the surface does not have two sides even after mending.
+    `corners_mm` (3, 3, n).
     """
     x, y, _ = frame.to_frame(samples.points_mm)
     grid = grid_over(x, y, pitch_mm, free_mm=FREE_MM)
@@ -153,15 +134,7 @@ def _held(columns: Columns) -> float:
 def by_coordinate(triangles: Floats) -> Floats:
     """Lay triangles out coordinate by coordinate, as all stages want them.
 
-    Parameters
-    ----------
-    triangles : ndarray
-        (n, 3, 3): triangle, corner, coordinate.
-
-    Returns
-    -------
-    ndarray
-        (3, 3, n): coordinate, corner, triangle.
+    `triangles` (n, 3, 3); gives (3, 3, n).
     """
     return np.ascontiguousarray(triangles.transpose(2, 1, 0))
 
@@ -171,25 +144,6 @@ def refuse_cast(*, is_open: bool, turned: bool, rising_share: float) -> tuple[No
 
     The skin of a cast seen from inside is a bowl like an impression, but it ends while its walls
     still rise; the scan of an impression passes its rim.
-
-    Parameters
-    ----------
-    is_open : bool
-        Whether the scan is a sheet.
-    turned : bool
-        Whether its faces point away from the opening.
-    rising_share : float
-        Part of its edge that still rises.
-
-    Returns
-    -------
-    tuple of Note
-        A note when the faces were turned.
-
-    Raises
-    ------
-    ScanError
-        'cast' when the scan looks like the skin of a cast.
     """
     if not turned:
         return ()

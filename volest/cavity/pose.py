@@ -56,23 +56,7 @@ class Pose:
 
 
 def find_pose(samples: Samples) -> Pose:
-    """Find the way out of the opening.
-
-    Parameters
-    ----------
-    samples : Samples
-        The surface.
-
-    Returns
-    -------
-    Pose
-        The axis and how sure it is.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when the scan is flat or holds nothing along any axis.
-    """
+    """Find the way out of the opening."""
     spread, principal = np.linalg.eigh(np.cov(samples.points_mm))
     if spread[0] < FLAT**2 * spread[2]:
         raise _no_cavity("a flat scan")

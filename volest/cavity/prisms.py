@@ -24,19 +24,7 @@ LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is s
 def prism_volume_ml(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> float:
     """Sum the prisms over the cavity's surface.
 
-    Parameters
-    ----------
-    corners_mm : ndarray or Surface
-        (3, 3, n) in the frame: coordinate, corner, triangle; or the surface with them.
-    rooms : Rooms
-        The columns that stone fills.
-    base : BasePlane
-        The base line.
-
-    Returns
-    -------
-    float
-        Volume below the base line in mL.
+    `corners_mm` (3, 3, n).
     """
     if isinstance(corners_mm, Surface):
         fast = loops(LOOPS)

@@ -38,17 +38,7 @@ class Relief:
 def relief_of_points(points_mm: Floats, grid: Grid) -> Relief:
     """See points from above; they must lie closer than the cells.
 
-    Parameters
-    ----------
-    points_mm : ndarray
-        (3, m) points of the surface, in the frame.
-    grid : Grid
-        The cells.
-
-    Returns
-    -------
-    Relief
-        The relief.
+    `points_mm` (3, m).
     """
     top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
     fast = loops(MAP_LOOPS)
@@ -65,21 +55,6 @@ def relief_of_columns(columns: Columns) -> Relief:
     """See columns from above.
 
     Only what faces up counts: under a hole in a closed scan the tray's bottom is no floor.
-
-    Parameters
-    ----------
-    columns : Columns
-        The crossings.
-
-    Returns
-    -------
-    Relief
-        The relief.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when nothing faces up.
     """
     top = np.full(columns.grid.shape[0] * columns.grid.shape[1], -np.inf)
     top[columns.cell[columns.up]] = columns.z_mm[columns.up]  # sorted: the highest comes last

@@ -17,20 +17,8 @@ def resting_plane(points_mm: Floats, place_mm: Floats) -> Floats | None:
     a triangle of points round the place bears the plane; the point that lies lowest under it takes
     the place of the corner that leaves the place inside (Dantzig; from memory).
 
-    Parameters
-    ----------
-    points_mm : ndarray
-        (3, m) points.
-    place_mm : ndarray
-        (2,) where; amid the points, seen from above.
+    `points_mm` (3, m); `place_mm` (2,); gives (3,).
 
-    Returns
-    -------
-    ndarray or None
-        (3,) a, b, c of z = a x + b y + c; None where no three points stand round the place.
-
-    Examples
-    --------
     >>> x = np.array([0.0, 4.0, 0.0, 1.0])
     >>> y = np.array([0.0, 0.0, 4.0, 1.0])
     >>> z = np.array([1.0, 5.0, 9.0, 10.0])

@@ -96,15 +96,7 @@ class Rim:
         and s^2 the strays' variance, given back what fitting the plane took of it (JCGM 100:2008,
         5.2.2). A wave longer than some quarter of the rim passes for a lean of it.
 
-        Parameters
-        ----------
-        place_mm : ndarray
-            (2,) where the height is wanted.
-
-        Returns
-        -------
-        tuple of float
-            Standard uncertainty of the plane's height there in mm, and of its tilt in degrees.
+        `place_mm` (2,).
         """
         every = max(len(self.crest_mm) // JUDGES, 1)
         places, stray = self.crest_mm[::every, :2], self._near_mm[::every]
@@ -127,25 +119,7 @@ class Rim:
 def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
     """Fit the rim's plane to the crest.
 
-    Parameters
-    ----------
-    relief : Relief
-        The scan from above.
-    footprint : Footprint
-        Its footprint.
-    points_mm : ndarray or Surface
-        (3, m) points of the surface, in the frame, or the surface with its corners: sharp rims
-        that fall between the cells' centres are among them.
-
-    Returns
-    -------
-    Rim
-        The rim.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when there is no border to speak of.
+    `points_mm` (3, m).
     """
     crest = find_crest(relief, footprint, points_mm)
     plane, rest_mm, rest_share = parted(crest)
@@ -166,24 +140,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
 def find_crest(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Floats:
     """Find the crest of the rim; its plane alone is what a first, coarse look needs.
 
-    Parameters
-    ----------
-    relief : Relief
-        The scan from above.
-    footprint : Footprint
-        Its footprint.
-    points_mm : ndarray or Surface
-        As `find_rim` takes them.
-
-    Returns
-    -------
-    ndarray
-        (m, 3) points along the border.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when there is no border to speak of.
+    Gives (m, 3).
     """
     if np.count_nonzero(footprint.border) < LEAST_BORDER:
         raise _no_rim()
@@ -237,23 +194,8 @@ def robust_plane(points_mm: Floats) -> Floats:
     Least median of squares over planes through three points (Rousseeuw 1984; from memory) finds
     the start, Tukey's weights refine it.
 
-    Parameters
-    ----------
-    points_mm : ndarray
-        (m, 3) points.
+    `points_mm` (m, 3); gives (3,).
 
-    Returns
-    -------
-    ndarray
-        (3,) a, b, c.
-
-    Raises
-    ------
-    ScanError
-        'no-cavity' when they lie on one line, or at no finite height.
-
-    Examples
-    --------
     >>> x, y = np.meshgrid(np.arange(5.0), np.arange(5.0))
     >>> z = 0.5 * x + 2.0
     >>> z[:2] -= 30.0

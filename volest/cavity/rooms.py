@@ -96,26 +96,7 @@ class Rooms:
 def find_rooms(
     columns: Columns, relief: Relief, footprint: Footprint, rim: Rim, base: BasePlane
 ) -> Rooms:
-    """Find the stretches of the columns that stone fills.
-
-    Parameters
-    ----------
-    columns : Columns
-        The crossings.
-    relief : Relief
-        The scan from above, on the same grid.
-    footprint : Footprint
-        What the cavity covers.
-    rim : Rim
-        Its rim; stone is not meant to stand on a flat one.
-    base : BasePlane
-        The base line.
-
-    Returns
-    -------
-    Rooms
-        The stretches.
-    """
+    """Find the stretches of the columns that stone fills."""
     grid = columns.grid
     beyond = beyond_edge(relief, footprint, rim, base.heights_mm(*rim.crest_mm.T))
     inside = footprint.inside & ~beyond
@@ -250,19 +231,7 @@ def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:
 def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:
     """Pair stretches of neighbouring cells that overlap in height.
 
-    Parameters
-    ----------
-    grid : Grid
-        The cells; its free border keeps rows from joining end to start.
-    cell : ndarray
-        (m,) flat cell number of each stretch, sorted.
-    floor_mm, top_mm : ndarray
-        (m,) where each begins and ends.
-
-    Returns
-    -------
-    tuple of ndarray
-        Two (k,) arrays of indices.
+    `cell` (m,); `floor_mm`, `top_mm` (m,).
     """
     fast = loops(MAP_LOOPS)
     if fast is not None:

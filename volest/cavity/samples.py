@@ -47,15 +47,7 @@ class Samples:
     def seen_in(self, frame: Frame) -> Floats:
         """Bring the points into a frame.
 
-        Parameters
-        ----------
-        frame : Frame
-            The frame.
-
-        Returns
-        -------
-        ndarray
-            (3, m) points in it.
+        Gives (3, m).
         """
         fast = loops(LOOPS)
         if fast is None:
@@ -68,15 +60,7 @@ class Samples:
 def spread_samples(corners_mm: Floats) -> Samples:
     """Spread points evenly over the surface, whatever the size of its triangles.
 
-    Parameters
-    ----------
-    corners_mm : ndarray
-        (3, 3, n): coordinate, corner, triangle.
-
-    Returns
-    -------
-    Samples
-        The points.
+    `corners_mm` (3, 3, n).
     """
     fast = loops(LOOPS)
     if fast is not None:

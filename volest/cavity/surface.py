@@ -48,46 +48,19 @@ class Surface:
         return np.ascontiguousarray(self.triangles)
 
     def turned_about(self) -> "Surface":
-        """Return the surface with all faces turned.
-
-        Returns
-        -------
-        Surface
-            The same triangles, facing the other way.
-        """
+        """Return the surface with all faces turned."""
         return replace(self, backward=not self.backward)
 
     def chosen(self, which: Bools) -> "Surface":
         """Return the surface of some of the triangles.
 
-        Parameters
-        ----------
-        which : ndarray
-            (n,) those to keep.
-
-        Returns
-        -------
-        Surface
-            The part.
+        `which` (n,).
         """
         return replace(self, triangles=self.triangles[which])
 
 
 def columns_of(surface: Surface, grid: Grid) -> Columns:
-    """Cross every column of a grid with a surface.
-
-    Parameters
-    ----------
-    surface : Surface
-        The triangles.
-    grid : Grid
-        The cells; what lies outside is left out.
-
-    Returns
-    -------
-    Columns
-        The crossings, the same as `cut_columns` finds.
-    """
+    """Cross every column of a grid with a surface."""
     fast = loops(LOOPS)
     if fast is None:
         return cut_columns(surface.corners_mm, grid)
@@ -123,21 +96,7 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
 def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
     """Raise cells to the highest of some points that lie in them.
 
-    Parameters
-    ----------
-    points_mm : ndarray
-        (3, m) points in the frame.
-    grid : Grid
-        The cells.
-    near : ndarray
-        Cells that are wanted; points below all of them are left out.
-    peaks_mm : ndarray
-        Heights to begin with, of the grid's shape.
-
-    Returns
-    -------
-    ndarray
-        Heights, none lower than before.
+    `points_mm` (3, m).
     """
     peaks = peaks_mm.copy()
     points_mm = points_mm[:, points_mm[2] > _lowest(near, peaks_mm)]
@@ -155,25 +114,7 @@ def _lowest(near: Bools, peaks_mm: Floats) -> float:
 
 
 def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
-    """Raise cells to the highest corner of a triangle that lies in them.
-
-    Parameters
-    ----------
-    surface : Surface
-        The triangles.
-    grid : Grid
-        The cells.
-    near : ndarray
-        Cells that are wanted, and corners over the lowest of them; cells beside them may be raised
-        or not.
-    peaks_mm : ndarray
-        Heights to begin with, of the grid's shape.
-
-    Returns
-    -------
-    ndarray
-        Heights, none lower than before.
-    """
+    """Raise cells to the highest corner of a triangle that lies in them."""
     fast = loops(LOOPS)
     if fast is None:
         return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)

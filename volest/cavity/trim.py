@@ -78,26 +78,7 @@ class Trim:
 def find_trim(
     relief: Relief, footprint: Footprint, rim: Rim, base: BasePlane, clock: Clock
 ) -> Trim:
-    """Compare the rim with the base line.
-
-    Parameters
-    ----------
-    relief : Relief
-        The scan from above.
-    footprint : Footprint
-        What the cavity covers.
-    rim : Rim
-        The rim.
-    base : BasePlane
-        The base line.
-    clock : Clock
-        Names the places on the rim.
-
-    Returns
-    -------
-    Trim
-        Heights, lengths and distances.
-    """
+    """Compare the rim with the base line."""
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
     step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
     to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]

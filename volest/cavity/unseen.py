@@ -26,6 +26,7 @@ from volest.cavity.surface import Surface
 from volest.cavity.volume import column_volumes_ml
 
 LOOK_MM = 1.2  # voxels to look with: samples lie closer than that
+MOST_LOOKS = 100_000  # columns of voxels; an impression has some three thousand
 LID_MM = 0.5  # over the highest of the crest: what lies there is a plate and no flange's back
 DEEPEST_MM = 80.0  # no impression is deeper; a base line far off is refused later
 LEAST_MM2 = 4.0  # of wall or roof; less is a tear's, or the grid's
@@ -142,6 +143,10 @@ def _open_walls(
     """Find where filled voxels lie beside buried ones with no sample of the surface near."""
     grid = rooms.grid
     every = max(1, round(LOOK_MM / grid.pitch_mm))
+    # A grid that stray points have spread is looked at more coarsely.
+    every = max(every, int(np.sqrt(grid.shape[0] * grid.shape[1] / MOST_LOOKS)))
+    if every // 2 >= min(grid.shape):
+        return np.empty((3, 0)), 0.0
     first, size = every // 2, every * grid.pitch_mm
     chosen = np.zeros(grid.shape, dtype=bool)
     chosen[first::every, first::every] = True

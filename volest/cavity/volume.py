@@ -66,19 +66,7 @@ class Volume:
 def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> Volume:
     """Measure the room below the base line.
 
-    Parameters
-    ----------
-    corners_mm : ndarray or Surface
-        (3, 3, n) in the frame: coordinate, corner, triangle; or the surface with them.
-    rooms : Rooms
-        The columns that stone fills.
-    base : BasePlane
-        The base line.
-
-    Returns
-    -------
-    Volume
-        The volume, the curve and its slope.
+    `corners_mm` (3, 3, n).
     """
     columns_ml = float(column_volumes_ml(rooms, np.zeros(1))[0])
     floor = max(float(rooms.floor_mm.min(initial=0.0)), -CURVE_UNDER_MM)
@@ -99,17 +87,7 @@ def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> 
 def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
     """Sum the columns up to each of some heights.
 
-    Parameters
-    ----------
-    rooms : Rooms
-        The columns that stone fills.
-    heights_mm : ndarray
-        (k,) heights over the base line, along z.
-
-    Returns
-    -------
-    ndarray
-        (k,) volumes in mL.
+    `heights_mm` (k,); gives (k,).
     """
     area_mm2 = rooms.grid.pitch_mm**2
     filled, part = [], np.empty_like(rooms.floor_mm)  # one array for all heights
