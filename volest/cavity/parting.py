@@ -30,6 +30,7 @@ from volest.notes import Note
 from volest.scan.compiling import loops
 
 GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
+MOST_CELLS = 4_000_000  # an impression's box has some twenty thousand
 LEAST_SHARE = 0.01  # of the surface: less is an island, whatever else is in the scan
 LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, as for whole scans
 # Of what the largest holds. Hollows of made trays' outsides held 3 % at most, real ones were not
@@ -128,6 +129,7 @@ def apart(whole: Part) -> tuple[Part, ...]:
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
+    large = [name for name in large if (of_triangle == name).any()]
     found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
     if found is None:
         return (whole,)
@@ -204,10 +206,23 @@ def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
 def _clusters(points_mm: Floats) -> Ints:
     """Name the parts that gaps run between, from 0, for each of the points, (3, m)."""
     cell = ((points_mm - points_mm.min(axis=1, keepdims=True)) / GAP_MM).astype(np.int64)
+    if (
+        np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS
+    ):  # strays far away: a gap is a gap, however wide
+        cell = np.stack([_closed_ranks(along) for along in cell])
+    if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:
+        return np.zeros(points_mm.shape[1], dtype=np.int64)
     taken = np.zeros(cell.max(axis=1) + 1, dtype=bool)
     taken[tuple(cell)] = True
     names, _ = ndimage.label(taken, np.ones((3, 3, 3)))
     return np.asarray(names[tuple(cell)], np.int64) - 1
+
+
+def _closed_ranks(cells: Ints) -> Ints:
+    """Give numbers anew to the cells that are taken along an axis, with one free cell for each gap."""
+    known, which = np.unique(cells, return_inverse=True)
+    steps = np.minimum(np.diff(known, prepend=known[0]), 2)
+    return np.asarray(np.cumsum(steps)[which])
 
 
 def _pieces(relief: Relief, footprint: Footprint, rooms: Rooms) -> Ints:
