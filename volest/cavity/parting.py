@@ -219,7 +219,7 @@ def _clusters(points_mm: Floats) -> Ints:
 
 
 def _closed_ranks(cells: Ints) -> Ints:
-    """Give numbers anew to the cells that are taken along an axis, with one free cell for each gap."""
+    """Give numbers anew to the cells taken along an axis, with one free cell for each gap."""
     known, which = np.unique(cells, return_inverse=True)
     steps = np.minimum(np.diff(known, prepend=known[0]), 2)
     return np.asarray(np.cumsum(steps)[which])
