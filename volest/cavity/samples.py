@@ -117,10 +117,15 @@ def _without_strays(points_mm: Floats, out: Floats) -> tuple[Floats, Floats]:
 
 @cache
 def _places() -> tuple[Floats, Floats]:
-    """Return where in its triangle each sample lies.
+    """Return where in its triangle each sample lies."""
+    return even_places(SAMPLES)
+
+
+def even_places(count: int) -> tuple[Floats, Floats]:
+    """Return r and s, (count,) each, of points a (1 - r) + b r (1 - s) + c r s of triangles a b c.
 
     A plastic-number sequence fills a triangle evenly (Roberts; from memory); the square root makes
     it even by area (Turk, Graphics Gems, 'Generating random points in triangles').
     """
-    k = np.arange(SAMPLES, dtype=np.float64)
+    k = np.arange(count, dtype=np.float64)
     return np.asarray(np.sqrt(k * 0.7548776662466927 % 1.0)), k * 0.5698402909980532 % 1.0

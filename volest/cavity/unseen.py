@@ -22,6 +22,7 @@ from volest.cavity.frame import Floats
 from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
 from volest.cavity.rooms import Rooms, find_rooms
+from volest.cavity.samples import even_places
 from volest.cavity.surface import Surface
 from volest.cavity.volume import column_volumes_ml
 
@@ -295,11 +296,9 @@ def _points_of(corners_mm: Floats, low_mm: Floats, near: Bools) -> tuple[Floats,
     area = 0.5 * np.linalg.norm(normals, axis=0)
     count = np.ceil(area / SPOT_MM2).astype(np.int64)  # none of what has no area
     which = np.repeat(np.arange(len(area)), count)
-    k = np.arange(len(which))
-    # As the samples of the whole surface are spread; one alone stands in the middle.
-    one = count[which] == 1
-    r = np.where(one, 2.0 / 3.0, np.sqrt(k * 0.7548776662466927 % 1.0))
-    s = np.where(one, 0.5, k * 0.5698402909980532 % 1.0)
+    r, s = even_places(len(which))
+    one = count[which] == 1  # alone, it stands in the middle
+    r, s = np.where(one, 2.0 / 3.0, r), np.where(one, 0.5, s)
     a, b, c = (corners[:, corner][:, which] for corner in range(3))
     points = a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s)
     share = (area / np.maximum(count, 1))[which]
