@@ -102,6 +102,26 @@ def test_depth_is_over_the_tips_along_the_normal(a: float, b: float, height_mm: 
     assert distance_mm(tips, found.plane) == pytest.approx(height_mm, abs=0.02)
 
 
+@REPEATABLE
+@given(a=LEAN, b=LEAN, at=st.floats(-4.0, 4.0))
+def test_depth_over_one_tip_is_level_with_the_rim(a: float, b: float, at: float) -> None:
+    # A cone's tip, where three cells next to each other would bear a cast of one tooth.
+    def height(x: Floats, y: Floats) -> Floats:
+        return ring(x, y) + np.minimum(0.7 * np.hypot(x - at, y) - 8.0, 0.0) + a * x + b * y
+
+    relief = relief_of(height, disc(26.0))
+    x, y = relief.grid.centres_mm()
+    seen = ~relief.outside
+    footprint = find_footprint(relief)
+    rim = find_rim(relief, footprint, np.stack([x[seen], y[seen], relief.top_mm[seen]]))
+    found = find_base_line(
+        Base(how="depth", offset_mm=12.0), relief, footprint.inside, rim, STILL
+    )
+    assert found.plane[:2] == pytest.approx([a, b], abs=0.01)
+    tip = np.array([a, b, -8.0])
+    assert distance_mm(tip, found.plane) == pytest.approx(12.0, abs=0.3)  # within a cell of it
+
+
 @pytest.mark.parametrize(("a", "b"), [(0.0, 0.0), (0.2, 0.0), (-0.1, 0.15)])
 def test_cover_is_over_the_highest_floor(a: float, b: float) -> None:
     # The dome's top stands 4 mm over the floor along z.

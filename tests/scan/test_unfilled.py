@@ -111,6 +111,12 @@ def test_some_that_stand_there_again_are_noted(
     assert all(note.text.startswith(f"{count} triangles") for note in notes)
 
 
+def test_a_second_half_that_repeats_the_first_is_noted(sound: Triangles) -> None:
+    half = sound[: len(sound) // 2].astype(np.float64)
+    notes = scan_of(np.concatenate([half, half]), path=STL).notes
+    assert "repeated" in [note.code for note in notes]
+
+
 @pytest.mark.parametrize("kind", ["faces collapsed", "faces doubled", "second shell"])
 @pytest.mark.parametrize("seed", range(5))
 def test_what_exports_do_is_not_refused(kind: str, seed: int, made: Specimen) -> None:

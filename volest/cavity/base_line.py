@@ -90,6 +90,8 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
         )
     x, y = relief.grid.centres_mm()
     level = level_plane(relief, floor)
+    if not _stands(level, rim.plane, relief, floor):
+        level = rim.plane
     lean = _angle_deg(level, rim.plane)
     if base.plane:
         return BasePlane(
@@ -108,6 +110,9 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
 
 
 GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
+STANDING_MM = 2.0  # a foot narrower than that in one direction bears nothing
+STANDING_DEG = 20.0  # one leans more on the cusps of one tooth (10 to 60) than any rim on an arch
+TOUCHING_MM = 0.05
 TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
 RIM_U_MM = 0.1  # even a flat rim is no better defined than this
 CUT_RIM_U_MM = (
@@ -136,6 +141,17 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
             code="no-cavity",
         )
     return plane
+
+
+def _stands(level: Floats, rim_plane: Floats, relief: Relief, floor: Bools) -> bool:
+    """Tell whether a cast could stand there: a single tooth balances on the tip of a cusp."""
+    if _angle_deg(level, rim_plane) > STANDING_DEG:
+        return False
+    x, y = (v[floor] for v in relief.grid.centres_mm())
+    touching = relief.top_mm[floor] - (level[0] * x + level[1] * y + level[2]) < TOUCHING_MM
+    turns = np.linspace(0.0, np.pi, 18, endpoint=False)[:, None]
+    across = np.cos(turns) * x[touching] + np.sin(turns) * y[touching]
+    return bool(np.ptp(across, axis=1).min() >= STANDING_MM)
 
 
 def _given(base: Base, frame: Frame) -> Floats:

@@ -31,6 +31,7 @@ LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange ha
 ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
 CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
 LIKE_STEP_MM = 2.0  # distances between crest points are told apart by so much
+COMPARED = 160  # crest points, on a whole arch closer than that
 LIKE_OVER_MM = 30.0  # of two places on a rim; waves are shorter
 LIKE_LONGER = 1.5  # than strays from a fitted plane show: right for made crests of 2 to 9 mm
 LEAST_LEFT = 0.1  # of a crest's variance about the plane that is fitted to it
@@ -98,7 +99,7 @@ class Rim:
 
         `place_mm` (2,).
         """
-        every = max(len(self.crest_mm) // JUDGES, 1)
+        every = -(-len(self.crest_mm) // COMPARED)
         places, stray = self.crest_mm[::every, :2], self._near_mm[::every]
         reach = TUKEY * max(self.spread_mm, LEAST_SCALE_MM)
         design = np.column_stack([places - place_mm, np.ones(len(places))])

@@ -223,9 +223,12 @@ def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats,
 
 
 def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:
+    flat = rim.land & beyond
+    if not flat.any():
+        return np.full(grid.shape, np.inf)
     x, y = grid.centres_mm()
     level = rim.plane[0] * x + rim.plane[1] * y + rim.plane[2] - LAND_MM
-    return np.where(grown(rim.land & beyond), base.heights_mm(x, y, level), np.inf)
+    return np.where(grown(flat), base.heights_mm(x, y, level), np.inf)
 
 
 def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:

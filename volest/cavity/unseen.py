@@ -159,31 +159,32 @@ def _open_walls(
     )
     low = float(floor.min()) - size
     x, y = (v[first::every, first::every] for v in grid.centres_mm())
-    shape = (*x.shape, int(np.ceil(-low / size)) + 2)
+    shape = (int(np.ceil(-low / size)) + 2, *x.shape)  # layers first: summed up in one go each
     ends = np.zeros(shape, dtype=np.int8)
     j, i = np.divmod(rooms.cell[looked], grid.shape[1])
-    column = (j // every * shape[1] + i // every) * shape[2]
+    column = j // every * shape[2] + i // every
     for heights, step in ((floor, 1), (roof, -1)):
         layer = np.rint((heights - low) / size).astype(np.int64)
-        np.add.at(ends.ravel(), column + layer, np.int8(step))
-    wet = np.cumsum(ends, axis=2, dtype=np.int8) > 0
+        np.add.at(ends.ravel(), layer * x.size + column, np.int8(step))
+    wet = np.cumsum(ends, axis=0, dtype=np.int8) > 0
     top = base.heights_mm(x, y, relief.top_mm[first::every, first::every])
     hidden = (relief.outside | relief.hole)[first::every, first::every]
-    layers = low + (np.arange(shape[2]) + 0.5) * size
-    buried = ~wet & (layers < np.where(hidden, -np.inf, top)[:, :, None])
+    layers = low + (np.arange(shape[0]) + 0.5) * size
+    buried = ~wet & (layers[:, None, None] < np.where(hidden, -np.inf, top))
     over = base.heights_mm(*points_mm)
     under = over < size
-    offsets = ((points_mm[1], y[0, 0]), (points_mm[0], x[0, 0]), (over, layers[0]))
+    offsets = ((over, layers[0]), (points_mm[1], y[0, 0]), (points_mm[0], x[0, 0]))
     spots = tuple(((v[under] - start) / size + 1.5).astype(np.int64) for v, start in offsets)
     near = np.zeros([end + 2 for end in shape], dtype=bool)  # what lies beyond goes to its skin
     near.ravel()[np.ravel_multi_index(spots, near.shape, mode="clip")] = True
     bare = ~_grown(near[1:-1, 1:-1, 1:-1])
+    lone, back = wet & bare, buried & bare
     open_mm2, places = 0.0, []
-    for axis in (0, 1):
+    for axis in (1, 2):
         before = tuple(slice(0, -1) if k == axis else slice(None) for k in range(3))
         after = tuple(slice(1, None) if k == axis else slice(None) for k in range(3))
         for one, other in ((before, after), (after, before)):
-            meets = wet[one] & buried[other] & bare[one] & bare[other]
+            meets = lone[one] & back[other]
             if not meets.any():
                 continue
             at = np.stack(np.nonzero(meets))
@@ -192,7 +193,7 @@ def _open_walls(
             open_mm2 += at.shape[1] * size**2
     if not places:
         return np.empty((3, 0)), 0.0
-    rows, cols, layer = np.concatenate(places, axis=1)
+    layer, rows, cols = np.concatenate(places, axis=1)
     x, y = x[rows, cols], y[rows, cols]
     return np.stack([x, y, layers[layer] + base.level_mm(x, y)]), open_mm2
 

@@ -165,7 +165,7 @@ def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tup
     zeroed, repeated = _zeroed(triangles, areas), _repeated(triangles, areas)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
-        return ()
+        return _note_half(triangles)
     at_zero = zeroed >= repeated  # what is zeros all through counts in both
     what = "lie at or reach to exactly 0, 0, 0" if at_zero else "stand there three times or more"
     refuse_if_unfilled(f"triangles that {what}", count, len(triangles))
@@ -177,10 +177,26 @@ def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tup
     return (note if at_zero else replace(note, code="repeated"),)
 
 
+def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
+    """Note a file whose second half is its first: a mesh put in twice, or half of one lost."""
+    half = len(triangles) // 2
+    if not np.array_equal(triangles[:1], triangles[half : half + 1]) or not np.array_equal(
+        triangles[:half], triangles[half : 2 * half]
+    ):
+        return ()
+    note = Note(
+        code="repeated",
+        text=f"the file's second half repeats its first {half:,} triangles: "
+        "half of the scan may be lost",
+        do="look whether the scan is whole; copy or export it again",
+    )
+    return (note,)
+
+
 def _repeated(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # The same triangle has the same area: few areas are met so often, and only those are compared.
-    suspect = triangles[_often(areas.astype(np.float32))].reshape(-1, 9)  # sorted in half the time
+    suspect = triangles[_often(areas)].reshape(-1, 9)
     if len(suspect) < LEAST_UNFILLED:
         return 0
     bits = np.ascontiguousarray(suspect).view(np.uint64)

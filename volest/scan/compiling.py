@@ -10,6 +10,8 @@ import importlib
 import logging
 import os
 from collections.abc import Callable
+from concurrent.futures import Executor
+from functools import cache
 from itertools import pairwise
 from types import ModuleType
 from typing import Any, TypeVar
@@ -53,7 +55,6 @@ def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
     Worker processes take one thread, since others like them run beside.
     """
     import multiprocessing
-    from concurrent.futures import ThreadPoolExecutor
 
     beside_others = multiprocessing.parent_process() is not None
     threads = 1 if beside_others else min(len(os.sched_getaffinity(0)), MOST_THREADS)
@@ -62,8 +63,15 @@ def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
     runs = [slice(*both) for both in pairwise(ends)]
     if parts == 1:
         return [work(runs[0])]
-    with ThreadPoolExecutor(parts) as pool:
-        return list(pool.map(work, runs))
+    return list(_crew(os.getpid()).map(work, runs))
+
+
+@cache
+def _crew(process: int) -> Executor:
+    """Keep the threads of a process, by its number: a fork inherits the pool without them."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    return ThreadPoolExecutor(MOST_THREADS, thread_name_prefix=f"loops of {process}")
 
 
 def compiled(loop: Loop) -> Loop:
