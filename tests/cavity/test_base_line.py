@@ -114,9 +114,7 @@ def test_depth_over_one_tip_is_level_with_the_rim(a: float, b: float, at: float)
     seen = ~relief.outside
     footprint = find_footprint(relief)
     rim = find_rim(relief, footprint, np.stack([x[seen], y[seen], relief.top_mm[seen]]))
-    found = find_base_line(
-        Base(how="depth", offset_mm=12.0), relief, footprint.inside, rim, STILL
-    )
+    found = find_base_line(Base(how="depth", offset_mm=12.0), relief, footprint.inside, rim, STILL)
     assert found.plane[:2] == pytest.approx([a, b], abs=0.01)
     tip = np.array([a, b, -8.0])
     assert distance_mm(tip, found.plane) == pytest.approx(12.0, abs=0.3)  # within a cell of it

@@ -145,8 +145,9 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
 
 def _stands(level: Floats, rim_plane: Floats, relief: Relief, floor: Bools) -> bool:
     """Tell whether a cast could stand there: a single tooth balances on the tip of a cusp."""
-    if _angle_deg(level, rim_plane) > STANDING_DEG:
-        return False
+    lean_deg = _angle_deg(level, rim_plane)
+    if not LEANING_DEG < lean_deg < STANDING_DEG:
+        return lean_deg <= LEANING_DEG
     x, y = (v[floor] for v in relief.grid.centres_mm())
     touching = relief.top_mm[floor] - (level[0] * x + level[1] * y + level[2]) < TOUCHING_MM
     turns = np.linspace(0.0, np.pi, 18, endpoint=False)[:, None]

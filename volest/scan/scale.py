@@ -20,7 +20,7 @@ FULL_ARCH_MM = 40.0
 PART_HEIGHT_MM = 12.0
 HEIGHT_MM = (7.0, 45.0)
 OUTER_SHARE = 0.01  # of the surface, left out at each end: stray triangles must not decide
-SAMPLE = 2_500  # triangles; 25 of them lie beyond each end, so one stray more or less is nothing
+SAMPLE = 5_000  # triangles; 50 of them lie beyond each end, so one stray more or less is nothing
 HEAVIEST = 100.0  # times the median area: a spike to a far point has few triangles, but large ones
 
 
