@@ -207,6 +207,17 @@ def wait_for_blocks(log: Path, count: int) -> list[str]:
     raise TimeoutError(log.read_text())
 
 
+def wait_for_window(display: str) -> str:
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        numbers = hand(display, "search", "--name", "volest").split()
+        if numbers:
+            time.sleep(2.0)  # until it takes keys
+            return numbers[0]
+        time.sleep(0.2)
+    raise TimeoutError("no window")
+
+
 def test_a_real_window_is_opened_moved_saved_and_obeyed(tmp_path: Path, display: str) -> None:
     path, log = write_bowl(tmp_path / "bowl.stl"), tmp_path / "log"
     env = {**os.environ, "DISPLAY": display}
@@ -216,8 +227,7 @@ def test_a_real_window_is_opened_moved_saved_and_obeyed(tmp_path: Path, display:
     try:
         drawn = wait_for_blocks(log, 2)
         assert drawn[-1] == "impression, stone, base line"
-        time.sleep(2.0)
-        number = hand(display, "search", "--name", "volest").split()[0]
+        number = wait_for_window(display)
         hand(display, "mousemove", "700", "300", "windowfocus", number)
         for key in ("Next", "Next", "Next", "Up"):
             before = len(wait_for_blocks(log, 0))

@@ -144,22 +144,42 @@ def progress(
         yield advance
         return
 
-    task = bar.add_task("scans", total=total, rate="")
+    task = bar.add_task("scans", total=total, rate="", now="")
 
     def draw(_result: "Result") -> None:
         nonlocal done
         done += 1
-        bar.update(task, advance=1, rate=rate_text(done, time.monotonic() - start))
+        bar.update(task, advance=1, rate=rate_text(done, time.monotonic() - start), now="")
+
+    def tell(record: logging.LogRecord) -> bool:
+        bar.update(task, now=record.getMessage())
+        bar.start()
+        return True
 
     late = threading.Timer(_PATIENCE_S, bar.start)
     late.daemon = True
     late.start()
     try:
-        yield draw
+        with _heard("volest.cavity.unseen", tell):
+            yield draw
     finally:
         late.cancel()
         late.join()  # a bar that is just being started is stopped only after that
         bar.stop()
+
+
+@contextmanager
+def _heard(name: str, tell: Callable[[logging.LogRecord], bool]) -> Iterator[None]:
+    """Hand on what a stage that may take a second says of itself in this process."""
+    logger = logging.getLogger(name)
+    before = logger.level
+    logger.addFilter(tell)
+    logger.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        logger.removeFilter(tell)
+        logger.setLevel(before)
 
 
 def _drawn_bar() -> "Progress":
@@ -180,6 +200,7 @@ def _drawn_bar() -> "Progress":
         TextColumn("{task.fields[rate]}"),
         TextColumn("left"),
         TimeRemainingColumn(),
+        TextColumn("{task.fields[now]}"),
         console=Console(stderr=True),
         transient=True,
     )

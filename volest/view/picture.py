@@ -55,7 +55,7 @@ if TYPE_CHECKING:
 
 Pixels = npt.NDArray[np.uint8]
 VIEW_PX = (1000, 900)
-_MARGIN = 1.16  # room round the impression in the view from above
+_MARGIN = 1.16  # room round what is drawn, for hours and captions
 _TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
 _BASE_LINE_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
 # Where the eye is; in parallel projection it only must not be inside of anything.
@@ -118,7 +118,7 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     """Draw the view from above, shaded by depth; give its pixels (h, w, 3) and a pixel's mm."""
     plotter = _plotter()
     impression = scene.blocks[IMPRESSION]
-    put_heights(plotter, impression, lowest_mm=float(impression.heights_mm.min()))
+    put_heights(plotter, impression, lowest_mm=scene.lowest_mm)
     for name, block in scene.blocks.items():
         if name == BASE_LINE:
             lifted = block.lines_mm + _BASE_LINE_LIFT
@@ -143,8 +143,8 @@ def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
     blocks = cut_open(scene, cavity, at_mm)
     for block in blocks.values():
         put_block(plotter, block)
-    used = blocks[IMPRESSION].mesh
-    points = used.points_mm[np.unique(used.triangles)]
+    drawn = [block.mesh for block in blocks.values() if len(block.mesh.triangles)]
+    points = np.concatenate([mesh.points_mm[np.unique(mesh.triangles)] for mesh in drawn])
     # From the back, over the cut, so that all of it is seen.
     tilt = np.radians(_TILT_DEG)
     toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
@@ -290,7 +290,7 @@ def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
 def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
     from matplotlib.colors import LinearSegmentedColormap, to_hex
 
-    low = BAND_MM * float(np.floor(scene.blocks[IMPRESSION].heights_mm.min() / BAND_MM))
+    low = BAND_MM * float(np.floor(scene.lowest_mm / BAND_MM))
     steps = max(round(-low / BAND_MM), 2)
     colours = LinearSegmentedColormap.from_list("depths", DEPTHS, N=steps)
     wide, y = _DEPTHS_PX / steps, top + 12

@@ -122,10 +122,14 @@ class Block:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene:
-    """All that is drawn of one cavity, by name; what there is none of is left out."""
+    """All that is drawn of one cavity, by name; what there is none of is left out.
+
+    Its lowest is the stone's deepest place under the base line: a scan may hold more below.
+    """
 
     stand: Stand
     blocks: dict[str, Block]
+    lowest_mm: float
 
 
 def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = None) -> Scene:
@@ -134,14 +138,19 @@ def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = 
     base = cavity.base if base is None else base
     drawn = draw_impression(cavity, stand) if skin is None else skin
     heights = base.heights_mm(*stand.undrawn(drawn.points_mm).T) * base.upright
-    cap = _cap(cavity, base, stand)
+    stone_mm = stone_heights_mm(cavity, base)
+    cap = _cap(cavity, base, stand, stone_mm)
     blocks = [
         Block(name=IMPRESSION, mesh=drawn, heights_mm=heights),
         Block(name=STONE, mesh=cap),
         Block(name=BASE_LINE, mesh=joined([]), lines_mm=edges_of(cap)),
         *_marks(cavity, base, stand),
     ]
-    return Scene(stand=stand, blocks={block.name: block for block in blocks})
+    return Scene(
+        stand=stand,
+        blocks={block.name: block for block in blocks},
+        lowest_mm=min(float(stone_mm.min()), 0.0) * base.upright,
+    )
 
 
 def draw_impression(cavity: Cavity, stand: Stand) -> Mesh:
@@ -163,11 +172,11 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     return np.asarray(np.maximum(over, _BESIDE_MM * beside))
 
 
-def _cap(cavity: Cavity, base: BasePlane, stand: Stand) -> Mesh:
+def _cap(cavity: Cavity, base: BasePlane, stand: Stand, stone_mm: Floats) -> Mesh:
     """Lay the stone's level top; its edge is where the floor comes up through it."""
     grid = cavity.relief.grid
     x, y = grid.centres_mm()
-    level = part_below(grid_mesh(x[0], y[:, 0]), stone_heights_mm(cavity, base).ravel())
+    level = part_below(grid_mesh(x[0], y[:, 0]), stone_mm.ravel())
     return replace(level, points_mm=stand.drawn(on_base_line(base, level.points_mm)))
 
 
