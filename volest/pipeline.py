@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 
-from volest.cavity.air import Air, find_air
 from volest.cavity.base_line import BasePlane, find_base_line
 from volest.cavity.clock import Clock, find_clock
 from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
@@ -24,11 +23,10 @@ from volest.cavity.parting import (
     whole_scan,
 )
 from volest.cavity.polarity import Skin, find_skin, refuse_cast
-from volest.cavity.pose import Pose, find_pose, pose_along
+from volest.cavity.pose import Pose, Samples, find_pose, pose_along
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.rooms import Rooms, find_rooms
-from volest.cavity.samples import Samples
+from volest.cavity.rooms import Air, Rooms, find_air, find_rooms
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume

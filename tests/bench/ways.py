@@ -63,8 +63,8 @@ def by_rim(path: Path, plane: Array) -> Job:  # noqa: ARG001 - the plane is foun
 
 def core(path: Path, plane: Array) -> Job:
     """Measure with volest's columns and exact sum alone, from triangles in memory."""
-    from volest.cavity.prisms import prism_volume_ml
-    from volest.cavity.surface import Surface, columns_of
+    from volest.cavity.columns import Surface, columns_of
+    from volest.cavity.volume import prism_volume_ml
     from volest.pipeline import examine
     from volest.scan.reading import read_scan
     from volest.settings import Base, Settings

@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 
 from tests.cavity.test_volume import rooms_made
-from volest.cavity.air import Air, find_air
 from volest.cavity.columns import Grid
-from volest.cavity.rooms import Rooms
+from volest.cavity.rooms import Air, Rooms, find_air
 
 AREA_ML = 2.0**2 / 1000.0  # of a column of 2 mm, for each mm
 SKY = np.inf

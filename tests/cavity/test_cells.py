@@ -8,7 +8,7 @@ from hypothesis.extra.numpy import arrays
 from scipy import ndimage
 
 from volest.cavity.cells import grown, joined, within
-from volest.cavity.columns import Bools
+from volest.cavity.frame import Bools
 from volest.scan.compiling import SWITCH
 
 MAPS = arrays(bool, st.tuples(st.integers(1, 12), st.integers(1, 12)))

@@ -9,13 +9,12 @@ from tests.cavity.posing import given, measured, random_move
 from tests.cavity.stages import bed, box, level, pit
 from tests.cavity.test_volume import rooms_made, stated
 from tests.cavity.trays import corners_of
-from volest.cavity.air import Air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
 from volest.cavity.doubts import find_doubts
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
-from volest.cavity.rooms import Rooms
+from volest.cavity.rooms import Air, Rooms
 from volest.cavity.trim import Stretch, Trim
 from volest.cavity.volume import Volume
 from volest.errors import ScanError

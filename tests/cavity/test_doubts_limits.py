@@ -14,9 +14,8 @@ import pytest
 from tests.cavity.stages import level
 from tests.cavity.test_doubts import AT_TWO, FOOTPRINT, POSE, ROOMS, TRIM, doubts
 from tests.cavity.test_volume import rooms_made, stated
-from volest.cavity.air import Air
 from volest.cavity.columns import Grid
-from volest.cavity.rooms import Rooms
+from volest.cavity.rooms import Air, Rooms
 from volest.errors import ScanError
 
 UNDER, OVER = 0.95, 1.05

@@ -10,7 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 
 from tests.cavity.terrain import Bools, Floats
-from volest.cavity.floods import divided, flood_levels
+from volest.cavity.cells import divided, flood_levels
 from volest.scan.compiling import SWITCH
 
 

@@ -13,7 +13,7 @@ from tests.cavity.trays import Floats, corners_of
 from volest.cavity.columns import Columns, cut_columns, grid_over
 from volest.cavity.frame import frame_along
 from volest.cavity.polarity import Skin, by_coordinate, find_skin, refuse_cast
-from volest.cavity.samples import spread_samples
+from volest.cavity.pose import spread_samples
 from volest.errors import ScanError
 
 UP = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))

@@ -14,8 +14,7 @@ from tests.cavity.posing import STILL, Move, random_move
 from tests.cavity.stages import bed, box, pit
 from tests.cavity.trays import Floats, corners_of, trays
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.pose import Pose, find_pose
-from volest.cavity.samples import Samples, spread_samples
+from volest.cavity.pose import Pose, Samples, find_pose, spread_samples
 from volest.errors import ScanError
 
 REPEATABLE = settings(max_examples=12, deadline=None, derandomize=True)

@@ -14,8 +14,7 @@ from tests.cavity.posing import measured, random_move
 from tests.cavity.stages import bed, box, pit
 from tests.cavity.test_pose import off_deg, opened, samples_of, tub
 from tests.cavity.trays import Floats, corners_of
-from volest.cavity.pose import find_pose
-from volest.cavity.samples import spread_samples
+from volest.cavity.pose import find_pose, spread_samples
 from volest.errors import ScanError
 
 

@@ -13,8 +13,8 @@ from tests.cavity.trays import Floats, corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.prisms import prism_volume_ml
 from volest.cavity.rooms import Rooms
+from volest.cavity.volume import prism_volume_ml
 
 REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
 SEEDS = st.integers(0, 10_000)

@@ -13,8 +13,8 @@ from tests.cavity.stages import level
 from tests.cavity.test_prisms import all_filled, clipped_prism_ml
 from volest.cavity.columns import Grid
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.prisms import prism_volume_ml
 from volest.cavity.rooms import Rooms
+from volest.cavity.volume import prism_volume_ml
 
 LINE = level(0.0)
 

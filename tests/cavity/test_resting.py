@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
+from volest.cavity.base_line import resting_plane
 from volest.cavity.frame import Floats
-from volest.cavity.resting import resting_plane
 
 REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
 KINDS = ("rough", "on a lattice", "bowl", "shallow", "sheet")

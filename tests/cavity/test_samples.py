@@ -5,7 +5,7 @@ import pytest
 
 from tests.cavity.test_pose import opened, samples_of, tub
 from volest.cavity.frame import frame_along
-from volest.cavity.samples import SAMPLES
+from volest.cavity.pose import SAMPLES
 from volest.scan.compiling import SWITCH
 
 

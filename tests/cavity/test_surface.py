@@ -6,9 +6,16 @@ import pytest
 from tests.cavity.posing import random_move
 from tests.cavity.stages import bed, pit
 from tests.cavity.trays import Floats, corners_of
-from volest.cavity.columns import Columns, Grid, grid_over
+from volest.cavity.columns import (
+    Columns,
+    Grid,
+    Surface,
+    columns_of,
+    grid_over,
+    peaks_of_points,
+    peaks_of_surface,
+)
 from volest.cavity.frame import Frame, frame_along
-from volest.cavity.surface import Surface, columns_of, peaks_of_points, peaks_of_surface
 from volest.scan.compiling import SWITCH
 
 UP = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))

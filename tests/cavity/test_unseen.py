@@ -7,9 +7,8 @@ from manifold3d import Manifold
 from tests.cavity.stages import Floats, Stages, bed, below_ml, box, level, staged_triangles
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Grid, sorted_columns
+from volest.cavity.columns import Grid, Surface, sorted_columns
 from volest.cavity.frame import frame_along
-from volest.cavity.surface import Surface
 from volest.cavity.unseen import Closing, _Crossings, _fitting, _straighten, close_unseen
 from volest.cavity.volume import column_volumes_ml
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import ConvexHull
 
-from volest.cavity.columns import Bools, Grid, Ints
-from volest.cavity.frame import Floats
+from volest.cavity.columns import Grid
+from volest.cavity.frame import Bools, Floats, Ints
 
 HOURS = 12
 ON_EDGE = 1e-9  # cells; a middle on the hull's edge is in it, however figures are rounded

@@ -5,13 +5,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from volest.cavity.air import Air
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rim import RISING_SHARE
-from volest.cavity.rooms import Rooms
+from volest.cavity.rooms import Air, Rooms
 from volest.cavity.trim import LEVEL_MM, Stretch, Trim
 from volest.cavity.unseen import Closing
 from volest.cavity.volume import Volume, column_volumes_ml

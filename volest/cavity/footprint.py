@@ -11,10 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from volest.cavity.cells import grown
-from volest.cavity.columns import Bools
-from volest.cavity.floods import divided, flood_levels
-from volest.cavity.frame import Floats
+from volest.cavity.cells import divided, flood_levels, grown
+from volest.cavity.frame import Bools, Floats
 from volest.cavity.relief import Relief
 
 MM3_PER_ML = 1000.0

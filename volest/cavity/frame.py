@@ -5,7 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+KERNELS = "volest.cavity.kernels"  # loaded where they are compiled
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 TURN_RAD = 0.4812  # an odd angle: walls along the scan's own axes then run across the grid's rows
 

@@ -15,15 +15,13 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from volest.cavity.columns import Bools, Columns, Ints, sorted_columns
+from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
-from volest.cavity.frame import Floats, Frame
+from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.pose import Pose, find_pose, held_along, pose_along
+from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.relief import Relief
 from volest.cavity.rooms import Rooms
-from volest.cavity.samples import Samples, spread_samples
-from volest.cavity.surface import LOOPS
 from volest.cavity.twice import is_copy, note_twice
 from volest.errors import ScanError
 from volest.notes import Note
@@ -113,7 +111,7 @@ class Plan:
 def whole_scan(triangles: Floats) -> Part:
     """Take all of some triangles, (n, 3, 3), for one part."""
     # Compiled loops take triangles one by one, numpy takes coordinates.
-    compiled = loops(LOOPS) is not None
+    compiled = loops(KERNELS) is not None
     corners = triangles.transpose(2, 1, 0) if compiled else by_coordinate(triangles)
     return Part(corners=corners, samples=spread_samples(corners))
 

@@ -4,12 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from volest.cavity.columns import Bools, Columns, Grid, Ints, grid_over
+from volest.cavity.columns import Columns, Grid, Surface, columns_of, grid_over
 from volest.cavity.footprint import Footprint, find_footprint, pools
-from volest.cavity.frame import Floats, Frame
+from volest.cavity.frame import Bools, Floats, Frame, Ints
+from volest.cavity.pose import Samples
 from volest.cavity.relief import Relief, relief_of_columns
-from volest.cavity.samples import Samples
-from volest.cavity.surface import Surface, columns_of
 from volest.cavity.twice import lies_on, note_twice
 from volest.errors import ScanError
 from volest.notes import Note

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from volest.cavity.cells import MAP_LOOPS, within
-from volest.cavity.columns import Bools, Columns, Grid
-from volest.cavity.frame import Floats
+from volest.cavity.cells import within
+from volest.cavity.columns import Columns, Grid
+from volest.cavity.frame import KERNELS, Bools, Floats
 from volest.errors import ScanError
 from volest.scan.compiling import loops
 
@@ -41,7 +41,7 @@ def relief_of_points(points_mm: Floats, grid: Grid) -> Relief:
     `points_mm` (3, m).
     """
     top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
-    fast = loops(MAP_LOOPS)
+    fast = loops(KERNELS)
     if fast is not None:
         top = top.reshape(grid.shape)
         fast.tops_of_points(points_mm, (*grid.low_mm, grid.pitch_mm), top)
@@ -83,7 +83,7 @@ def _bridged(hit: Bools, reach: float) -> Bools:
 
 def _beyond(solid: Bools) -> Bools:
     """Find the cells that the map's border reaches by sides without crossing solid ones."""
-    fast = loops(MAP_LOOPS)
+    fast = loops(KERNELS)
     if fast is not None:
         beyond = np.zeros_like(solid)
         fast.outside_of(solid, beyond, np.empty(solid.size, np.int64))
@@ -103,7 +103,7 @@ def _filled(top_mm: Floats, hole: Bools) -> Floats:
         return top_mm
     nearest = ndimage.distance_transform_edt(hole, return_distances=False, return_indices=True)
     filled: Floats = top_mm[tuple(nearest)]
-    fast = loops(MAP_LOOPS)
+    fast = loops(KERNELS)
     if fast is not None:
         fast.evened_out(filled, np.flatnonzero(hole), FILL_TURNS)
         return filled

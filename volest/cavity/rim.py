@@ -7,11 +7,10 @@ from scipy import ndimage
 from scipy.spatial.distance import cdist
 
 from volest.cavity.cells import grown, joined, within
-from volest.cavity.columns import Bools
+from volest.cavity.columns import Surface, peaks_of_points, peaks_of_surface
 from volest.cavity.footprint import Footprint
-from volest.cavity.frame import Floats
+from volest.cavity.frame import Bools, Floats
 from volest.cavity.relief import Relief
-from volest.cavity.surface import Surface, peaks_of_points, peaks_of_surface
 from volest.errors import ScanError
 
 TRIALS = 400  # planes through three crest points; half the crest may be missing

@@ -5,13 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
-from volest.cavity.base_line import BasePlane
+from volest.cavity.base_line import BasePlane, resting_plane
 from volest.cavity.clock import Clock
-from volest.cavity.columns import Bools
 from volest.cavity.footprint import Footprint
-from volest.cavity.frame import Floats
+from volest.cavity.frame import Bools, Floats
 from volest.cavity.relief import Relief
-from volest.cavity.resting import resting_plane
 from volest.cavity.rim import Rim
 
 LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from volest.cavity.frame import Floats
-from volest.cavity.samples import Samples
+from volest.cavity.pose import Samples
 from volest.notes import Note
 
 IN_PLACE_MM = 0.6  # two scans of one surface are matched far closer than that

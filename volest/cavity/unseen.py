@@ -16,14 +16,13 @@ import numpy.typing as npt
 from scipy import ndimage, sparse
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Bools, Columns, Ints, sorted_columns
+from volest.cavity.columns import Columns, Surface, sorted_columns
 from volest.cavity.footprint import MM3_PER_ML, Footprint
-from volest.cavity.frame import Floats
+from volest.cavity.frame import Bools, Floats, Ints
+from volest.cavity.pose import even_places
 from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
 from volest.cavity.rooms import Rooms, find_rooms
-from volest.cavity.samples import even_places
-from volest.cavity.surface import Surface
 from volest.cavity.volume import column_volumes_ml
 
 LOOK_MM = 1.2  # voxels to look with: samples lie closer than that

@@ -1,14 +1,16 @@
 """The volume below the base line, two ways, and how it grows with the base line's height."""
 
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
+from scipy import ndimage
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.frame import Floats
-from volest.cavity.prisms import prism_volume_ml
+from volest.cavity.columns import Surface
+from volest.cavity.frame import KERNELS, Bools, Floats
 from volest.cavity.rooms import Rooms
-from volest.cavity.surface import Surface
+from volest.scan.compiling import in_parts, loops
 
 CURVE_STEP_MM = 0.5
 CURVE_OVER_MM = 5.0  # base lines higher than this over the rim are no first pour
@@ -96,3 +98,109 @@ def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
         np.subtract(part, rooms.floor_mm, out=part)
         filled.append(np.maximum(part, 0.0, out=part).sum())
     return np.array(filled) * area_mm2 / 1000.0
+
+
+LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is steeper at its top
+
+
+def prism_volume_ml(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> float:
+    """Sum the prisms over the cavity's surface.
+
+    `corners_mm` (3, 3, n).
+    """
+    if isinstance(corners_mm, Surface):
+        fast = loops(KERNELS)
+        if fast is not None:
+            return _compiled_ml(fast, corners_mm, rooms, base)
+        corners_mm = corners_mm.corners_mm
+    height = base.heights_mm(*corners_mm)  # (3, n)
+    near = np.flatnonzero(height.min(axis=0) < 0.0)
+    x, y, height = corners_mm[0][:, near], corners_mm[1][:, near], height[:, near]
+    twice_area = (x[1] - x[0]) * (y[2] - y[0]) - (x[2] - x[0]) * (y[1] - y[0])
+    depth, centre = _part_below(x, y, height)
+    counted = _bounds_cavity(rooms, *centre) & ~_on_land(rooms, (x, y, height), twice_area, centre)
+    return float((0.5 * twice_area * depth)[counted].sum()) / 1000.0
+
+
+def _compiled_ml(fast: ModuleType, surface: Surface, rooms: Rooms, base: BasePlane) -> float:
+    low, high = _reach(rooms)
+
+    def summed(run: slice) -> Floats:
+        prisms = np.empty(run.stop - run.start)
+        count = fast.depth_sums(
+            surface.rows[run],
+            surface.backward,
+            surface.frame.view,
+            tuple(base.plane.tolist()),
+            (*rooms.grid.low_mm, rooms.grid.pitch_mm),
+            (low, high, rooms.land_mm),
+            LAND_COSINE,
+            prisms,
+        )
+        return prisms[:count]
+
+    return float(np.concatenate(in_parts(summed, len(surface.rows))).sum()) / 1000.0
+
+
+def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Floats, ...]]:
+    """Return the mean depth of each triangle's part below, over its whole area, and its centre.
+
+    The part on the far side of the base line from a corner a is a triangle with the sides
+    shortened to s and t of theirs: area share s t, centre a + (s (b - a) + t (c - a)) / 3.
+    """
+    depth = -height.mean(axis=0)
+    centre = [values.mean(axis=0) for values in (x, y, height)]
+    below = (height < 0.0).sum(axis=0)
+    for count in (1, 2):
+        cut = np.flatnonzero(below == count)
+        # The lone corner: the one below of one, the one above of two.
+        lone = (np.argmin if count == 1 else np.argmax)(height[:, cut], axis=0)
+        at = [(lone + k) % 3 for k in range(3)]
+        h = [height[k, cut] for k in at]
+        s, t = (h[0] / (h[0] - h[k]) for k in (1, 2))
+        share, lone_depth = s * t, -h[0] / 3.0
+        for axis, values in enumerate((x, y, height)):
+            a, b, c = (values[k, cut] for k in at)
+            lone_centre = a + (s * (b - a) + t * (c - a)) / 3.0
+            if count == 1:
+                centre[axis][cut] = lone_centre
+            else:
+                rest = np.maximum(1.0 - share, 1e-12)
+                centre[axis][cut] = (centre[axis][cut] - share * lone_centre) / rest
+        lone_part = share * lone_depth
+        depth[cut] = lone_part if count == 1 else depth[cut] - lone_part
+    return depth, tuple(centre)
+
+
+def _bounds_cavity(rooms: Rooms, x: Floats, y: Floats, height: Floats) -> Bools:
+    """Whether a piece of surface touches a filled column: its own cell's or a neighbour's."""
+    low, high = _reach(rooms)
+    cell = rooms.grid.cells_of(x, y)
+    within = (height >= low.ravel()[cell]) & (height <= high.ravel()[cell])
+    return np.asarray(within & (cell >= 0))
+
+
+def _reach(rooms: Rooms) -> tuple[Floats, Floats]:
+    """Return the lowest and highest height at which surface in a cell bounds the cavity."""
+    shape = rooms.grid.shape
+    low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
+    cells = rooms.cell[rooms.filled]
+    np.minimum.at(low.ravel(), cells, rooms.floor_mm[rooms.filled])
+    np.maximum.at(high.ravel(), cells, np.minimum(rooms.roof_mm[rooms.filled], 0.0))
+    low = ndimage.minimum_filter(low, size=3) - rooms.grid.pitch_mm
+    high = ndimage.maximum_filter(high, size=3) + rooms.grid.pitch_mm
+    high[rooms.outside] = -np.inf
+    return low, high
+
+
+def _on_land(
+    rooms: Rooms, corners: tuple[Floats, ...], twice_area: Floats, centre: tuple[Floats, ...]
+) -> Bools:
+    """Whether a piece of surface is flat rim and no wall of the cavity."""
+    land = np.append(rooms.land_mm.ravel(), np.inf)  # cell -1, outside the grid, is no land
+    high = np.flatnonzero(centre[2] > land[rooms.grid.cells_of(centre[0], centre[1])])
+    first, second = (np.stack([c[k, high] - c[0, high] for c in corners], axis=1) for k in (1, 2))
+    whole = np.linalg.norm(np.cross(first, second), axis=1)
+    on_land = np.zeros(len(twice_area), dtype=bool)
+    on_land[high] = twice_area[high] > LAND_COSINE * whole
+    return on_land

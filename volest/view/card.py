@@ -15,8 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from volest.cavity.columns import Ints
-from volest.cavity.frame import Floats
+from volest.cavity.frame import Floats, Ints
 from volest.errors import MixError, VolestError
 from volest.pipeline import Cavity, examine_all, together
 from volest.result import Result

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from volest.cavity.columns import Bools, Ints
-from volest.cavity.frame import Floats
+from volest.cavity.frame import Bools, Floats, Ints
 
 _TINY = 1e-12
 _SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner

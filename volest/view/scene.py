@@ -12,8 +12,8 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
-from volest.cavity.columns import Bools, Grid, cut_columns
-from volest.cavity.frame import Floats
+from volest.cavity.columns import Grid, cut_columns
+from volest.cavity.frame import Bools, Floats
 from volest.cavity.trim import LEVEL_MM
 from volest.pipeline import Cavity
 from volest.view.mesh import (
