@@ -14,7 +14,7 @@ from tests.cavity.stages import bed, pit, staged
 from tests.cavity.terrain import PITCH_MM, Floats, area_mm2, disc, relief_of, ring
 from volest.cavity.footprint import find_footprint
 from volest.cavity.relief import Relief
-from volest.cavity.rim import Rim, find_rim, robust_plane
+from volest.cavity.rim import Rim, find_rim, parted, robust_plane
 from volest.errors import ScanError
 
 REPEATABLE = settings(max_examples=40, deadline=None, derandomize=True)
@@ -151,3 +151,25 @@ def test_no_border_is_no_cavity() -> None:
     with pytest.raises(ScanError) as caught:
         rim_of(relief_of(lambda x, y: -np.hypot(x, y), disc(26.0)))
     assert caught.value.code == "no-cavity"
+
+
+@REPEATABLE
+@given(a=SLOPE, b=SLOPE, step_mm=st.floats(1.75, 6.0), seed=st.integers(0, 99))
+def test_two_heights_are_parted_however_the_rim_leans(
+    a: float, b: float, step_mm: float, seed: int
+) -> None:
+    # Every third point, as an inner flange is a third of an arch's crest.
+    points = ring_points(seed, np.array([a, b, 7.0]), noise_mm=0.02)
+    points[::3, 2] -= step_mm
+    plane, rest_mm, share = parted(points)
+    assert plane == pytest.approx([a, b, 7.0], abs=0.02)
+    assert rest_mm == pytest.approx(-step_mm, abs=0.02)
+    assert share == pytest.approx(1.0 / 3.0)
+
+
+@REPEATABLE
+@given(a=SLOPE, b=SLOPE, step_mm=st.floats(0.0, 1.5), seed=st.integers(0, 99))
+def test_small_steps_are_one_rim(a: float, b: float, step_mm: float, seed: int) -> None:
+    points = ring_points(seed, np.array([a, b, 7.0]), noise_mm=0.02)
+    points[::3, 2] -= step_mm
+    assert parted(points)[1:] == (0.0, 0.0)
