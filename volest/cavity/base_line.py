@@ -8,7 +8,7 @@ from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion
 from skimage.morphology import area_opening
 
 from volest.cavity.cells import grown, within
-from volest.cavity.frame import Bools, Floats, Frame
+from volest.cavity.frame import Bools, Floats, Frame, plane_mm
 from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
 from volest.errors import ScanError
@@ -55,8 +55,7 @@ class BasePlane:
 
     def level_mm(self, x_mm: Floats, y_mm: Floats) -> Floats:
         """Return the base line's own heights in the frame."""
-        a, b, c = (float(value) for value in self.plane)
-        return a * x_mm + b * y_mm + c
+        return plane_mm(self.plane, x_mm, y_mm)
 
     def in_scan(self, frame: Frame, x_mm: float, y_mm: float) -> tuple[Triple, Triple]:
         """Bring the base line back into the scan's own frame."""
@@ -97,7 +96,7 @@ def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: F
         )
     if base.how == "rim":
         return _by_rim(base, rim, level, lean, np.array([x[floor].mean(), y[floor].mean()]))
-    over_level = relief.top_mm - (level[0] * x + level[1] * y + level[2])
+    over_level = relief.top_mm - plane_mm(level, x, y)
     if base.how == "depth":
         lowest = float(over_level[floor].min())
     else:
@@ -147,7 +146,7 @@ def _stands(level: Floats, rim_plane: Floats, relief: Relief, floor: Bools) -> b
     if not LEANING_DEG < lean_deg < STANDING_DEG:
         return lean_deg <= LEANING_DEG
     x, y = (v[floor] for v in relief.grid.centres_mm())
-    touching = relief.top_mm[floor] - (level[0] * x + level[1] * y + level[2]) < TOUCHING_MM
+    touching = relief.top_mm[floor] - plane_mm(level, x, y) < TOUCHING_MM
     turns = np.linspace(0.0, np.pi, 18, endpoint=False)[:, None]
     across = np.cos(turns) * x[touching] + np.sin(turns) * y[touching]
     return bool(np.ptp(across, axis=1).min() >= STANDING_MM)

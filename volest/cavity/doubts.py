@@ -9,7 +9,6 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
-from volest.cavity.rim import RISING_SHARE
 from volest.cavity.rooms import Air, Rooms
 from volest.cavity.trim import LEVEL_MM, Stretch, Trim
 from volest.cavity.unseen import Closing
@@ -161,7 +160,7 @@ def _low_line(trim: Trim, volume: Volume, to_rim_ml: float) -> Note | None:
 
 
 def _ends_early(footprint: Footprint, base: BasePlane) -> Note | None:
-    if base.how != "rim" or footprint.rising_share <= RISING_SHARE:
+    if base.how != "rim" or footprint.has_passed_rim:
         return None
     return Note(
         code="rim-not-seen",

@@ -16,6 +16,7 @@ from volest.cavity.frame import Bools, Floats
 from volest.cavity.relief import Relief
 
 MM3_PER_ML = 1000.0
+RISING_SHARE = 0.1  # of the scan's edge: whole impressions rise nearly nowhere
 LEAST_POOL_MM = 0.3  # deeper than scanner noise, shallower than any pit
 MAIN_POOL_SHARE = 0.2  # of the largest pool: leaves dents of the outer side and the bench out
 BARELY_HELD = 0.05  # of what it would hold if boxed in: less, and the pits are not in the pools
@@ -69,6 +70,11 @@ class Footprint:
     border: Bools
     rising_share: float
     left_out_ml: float = 0.0
+
+    @property
+    def has_passed_rim(self) -> bool:
+        """Whether the scan goes on over the rim nearly all round."""
+        return self.rising_share <= RISING_SHARE
 
 
 def pools(relief: Relief, *, dammed: bool = False) -> Floats:

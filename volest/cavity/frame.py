@@ -69,6 +69,12 @@ def frame_along(axis: Floats, origin_mm: Floats) -> Frame:
     return Frame(rotation=np.stack([x, _cross(z, x), z]), origin_mm=origin_mm)
 
 
+def plane_mm(plane: Floats, x_mm: Floats, y_mm: Floats) -> Floats:
+    """Give the heights of a plane z = a x + b y + c; `plane` (3,) has a, b and c."""
+    a, b, c = (float(value) for value in plane)
+    return a * x_mm + b * y_mm + c
+
+
 def _cross(a: Floats, b: Floats) -> Floats:
     # numpy's own takes any shape, which costs more than all else here.
     return np.array(

@@ -18,7 +18,6 @@ MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turne
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
 MOST_UNSEEN_SHARE = 0.15  # of crossings: a surface of which so much lacks its back is two in one
 CROSSING_SHARE = 2e-3  # more than the grazing folds of one noisy surface: bodies that cross
-WHOLE_SHARE = 0.1  # of its edge still rises: less, and a body has passed its rim all round
 WITHIN_SHARE = 0.9  # of its crossings: that part of a body inside is that body
 MAJORITY = 0.5
 MOST_BODIES = 8  # the largest: dust is never the impression
@@ -103,12 +102,11 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     footprint = find_footprint(relief)
     # Over or under an impression that is whole by itself lie strangers; of a part of one, backs
     # may be unseen.
-    is_whole = footprint.rising_share < WHOLE_SHARE
     for number, own in zip(large, alone, strict=True):
         more = kept | (body == number)
         together = columns.of(more)
         # What crosses adds misfits that neither has by itself.
-        if is_whole and not _lies_in(own, relief, footprint):
+        if footprint.has_passed_rim and not _lies_in(own, relief, footprint):
             added = together.misfits - so_far.misfits - own.misfits
         else:
             added = together.tangles - so_far.tangles - own.tangles

@@ -9,7 +9,7 @@ from scipy.spatial.distance import cdist
 from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Surface, peaks_of_points, peaks_of_surface
 from volest.cavity.footprint import Footprint
-from volest.cavity.frame import Bools, Floats
+from volest.cavity.frame import Bools, Floats, plane_mm
 from volest.cavity.relief import Relief
 from volest.errors import ScanError
 
@@ -25,7 +25,6 @@ TWO_HEIGHTS_MM = (
     1.6  # a wave of 1 mm, halved, gives 1.3; flanges that are told differ by 2 and more
 )
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
-RISING_SHARE = 0.1  # of the scan's edge: whole impressions have passed their rim nearly all round
 LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
 ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
 CLEARLY_LESS = 0.4  # of the crest: inner flanges of whole arches have 0.35
@@ -133,7 +132,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
         land_width_mm=width_mm,
         rest_mm=rest_mm,
         rest_share=rest_share,
-        is_seen=footprint.rising_share <= RISING_SHARE,
+        is_seen=footprint.has_passed_rim,
     )
 
 
@@ -357,4 +356,4 @@ def _notches(relief: Relief, cavity: Bools, notched: Bools, rim: Rim) -> Bools:
 
 def _over(relief: Relief, plane: Floats) -> Floats:
     x, y = relief.grid.centres_mm()
-    return np.asarray(relief.top_mm - (plane[0] * x + plane[1] * y + plane[2]))
+    return relief.top_mm - plane_mm(plane, x, y)

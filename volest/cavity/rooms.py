@@ -17,7 +17,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.cells import grown
 from volest.cavity.columns import Columns, Grid
 from volest.cavity.footprint import Footprint
-from volest.cavity.frame import KERNELS, Bools, Floats, Ints
+from volest.cavity.frame import KERNELS, Bools, Floats, Ints, plane_mm
 from volest.cavity.relief import Relief
 from volest.cavity.rim import LAND_MM, Rim, beyond_edge
 from volest.scan.compiling import loops
@@ -227,7 +227,7 @@ def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:
     if not flat.any():
         return np.full(grid.shape, np.inf)
     x, y = grid.centres_mm()
-    level = rim.plane[0] * x + rim.plane[1] * y + rim.plane[2] - LAND_MM
+    level = plane_mm(rim.plane, x, y) - LAND_MM
     return np.where(grown(flat), base.heights_mm(x, y, level), np.inf)
 
 

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, sparse
+from scipy.sparse.linalg import LinearOperator, cg
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Columns, Surface, sorted_columns
 from volest.cavity.footprint import MM3_PER_ML, Footprint
-from volest.cavity.frame import Bools, Floats, Ints
+from volest.cavity.frame import Bools, Floats, Ints, plane_mm
 from volest.cavity.pose import even_places
 from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
@@ -131,7 +132,7 @@ def _open_roofs(rooms: Rooms, columns: Columns, rim: Rim, base: BasePlane) -> tu
     j, i = np.divmod(columns.cell[k], grid.shape[1])
     x, y = grid.low_mm[0] + i * grid.pitch_mm, grid.low_mm[1] + j * grid.pitch_mm
     level = base.level_mm(x, y)
-    over_rim = columns.z_mm[k + 1] - (rim.plane[0] * x + rim.plane[1] * y + rim.plane[2])
+    over_rim = columns.z_mm[k + 1] - plane_mm(rim.plane, x, y)
     below = (columns.z_mm[k] < level) & (over_rim < rim.stray_mm.max() + LID_MM)
     middle = (columns.z_mm[k] + np.minimum(columns.z_mm[k + 1], level)) / 2.0
     return np.stack([x, y, middle])[:, below], float(below.sum()) * grid.pitch_mm**2
@@ -372,20 +373,9 @@ def _straighten(values: Floats, asked: Bools, aim: Floats, pull: float, stiff: f
     target = (
         -(back @ known) + stiff32 * known[own] + pull32 * aim.ravel()[wanted].astype(np.float32)
     )
-    u = flat[wanted].astype(np.float32)
-    miss = target - applied(u)
-    way, left = miss.copy(), float(miss @ miss)
-    enough = TOLERANCE**2 * float(target @ target)
-    for _ in range(MOST_TURNS):
-        if left <= enough:
-            break
-        pushed = applied(way)
-        length = np.float32(left / float(way @ pushed))
-        u += length * way
-        miss -= length * pushed
-        before, left = left, float(miss @ miss)
-        way = miss + np.float32(left / before) * way
-    flat[wanted] = u
+    bending = LinearOperator((len(wanted), len(wanted)), matvec=applied, dtype=np.float32)
+    begun = flat[wanted].astype(np.float32)
+    flat[wanted] = cg(bending, target, begun, rtol=TOLERANCE, maxiter=MOST_TURNS)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
