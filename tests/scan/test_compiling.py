@@ -21,6 +21,7 @@ def fresh(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv(compiling.SWITCH, raising=False)
     monkeypatch.setattr(compiling, "_spent", [])
     monkeypatch.setattr(compiling, "_modules", {})
+    monkeypatch.setattr(compiling, "is_compiled", lambda: True)
 
 
 def test_a_single_scan_goes_the_numpy_way() -> None:
@@ -72,6 +73,38 @@ def test_a_place_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
     answers = [_said({"NUMBA_CACHE_DIR": str(nowhere / "below"), compiling.SWITCH: "always"})]
     answers.append(_said({compiling.SWITCH: "never"}))
     assert float(answers[0]) == pytest.approx(float(answers[1]), rel=1e-12)
+
+
+def test_the_first_run_waits_for_no_compiler(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("numba")
+    monkeypatch.undo()
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    begun: list[list[str]] = []
+    monkeypatch.setattr(subprocess, "Popen", lambda words, **_: begun.append(words))
+    compiling.compiled_mark.cache_clear()
+    try:
+        assert not compiling.is_compiled()
+        assert not compiling.is_compiled()  # and it is begun once
+        mark = compiling.compiled_mark()
+        assert mark is not None
+        mark.touch()
+        assert compiling.is_compiled()
+    finally:
+        compiling.compiled_mark.cache_clear()
+    assert [words[1:] for words in begun] == [["-m", "volest.compile"]]
+
+
+def test_compiling_leaves_all_loops_and_a_mark(tmp_path: Path) -> None:
+    pytest.importorskip("numba")
+    places = {"XDG_CACHE_HOME": str(tmp_path / "mark"), "NUMBA_CACHE_DIR": str(tmp_path / "loops")}
+    env = {**os.environ, **places}
+    subprocess.run([sys.executable, "-m", "volest.compile"], env=env, check=True)
+    assert list((tmp_path / "mark" / "volest").glob("compiled-*"))
+    before = {file.name for file in (tmp_path / "loops").rglob("*.nbi")}
+    _said({**places, compiling.SWITCH: "always"})
+    assert {file.name for file in (tmp_path / "loops").rglob("*.nbi")} == before != set()
 
 
 def _said(more: dict[str, str]) -> str:

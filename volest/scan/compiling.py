@@ -4,15 +4,23 @@ Both give the same numbers, bit for bit, so the choice is one of time only. Load
 loops takes as long as measuring some scans without them; a process therefore begins in numpy and
 changes over once it has spent that long. A single scan never pays for loading, a folder, a window
 or a watch soon does, and nobody has to say which of these it is.
+
+Compiling takes half a minute, once for an installation. Nobody waits for it: the first process that
+would take the loops starts one beside that compiles them, and goes on in numpy.
 """
 
 import importlib
 import logging
 import os
+import subprocess
+import sys
+import time
 from collections.abc import Callable
 from concurrent.futures import Executor
 from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from itertools import pairwise
+from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
 
@@ -20,6 +28,7 @@ SWITCH = "VOLEST_COMPILED"  # environment: 'always', 'never'; anything else lets
 LOADING_S = 0.9  # importing numba and loading the loops from its cache; measured
 SCAN_S = 0.15  # a scan in numpy, whatever its size; measured
 MILLION_S = 0.7  # and each million triangles on top
+COMPILING_S = 600.0  # one that was begun so long ago has been ended
 MOST_THREADS = 4  # more wait for memory and not for processors
 LEAST_TRIANGLES = 50_000  # a thread; fewer are done before another has started
 _LOG = logging.getLogger(__name__)
@@ -38,7 +47,9 @@ def count_scan(triangles: int) -> None:
 def loops(name: str) -> ModuleType | None:
     """Return a module of compiled loops, or None where the numpy way is to be gone."""
     wanted = os.environ.get(SWITCH, "")
-    if wanted == "never" or (wanted != "always" and sum(_spent) <= LOADING_S):
+    if wanted == "never":
+        return None
+    if wanted != "always" and (sum(_spent) <= LOADING_S or not is_compiled()):
         return None
     if name not in _modules:
         try:
@@ -47,6 +58,44 @@ def loops(name: str) -> ModuleType | None:
             _LOG.info("no compiled loops (%s); going on in numpy", fault)
             _modules[name] = None
     return _modules[name]
+
+
+@cache
+def compiled_mark() -> Path | None:
+    """Name the file that is there once this code's loops are compiled; None without a compiler."""
+    try:
+        compiler = version("numba")
+    except PackageNotFoundError:
+        return None
+    sources = [*Path(__file__).parents[1].glob("*/*loops.py")]
+    sources += Path(__file__).parents[1].glob("*/kernels.py")
+    newest = max(source.stat().st_mtime_ns for source in sources)
+    python = "".join(map(str, sys.version_info[:2]))
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return home / "volest" / f"compiled-{newest}-{compiler}-{python}"
+
+
+def is_compiled() -> bool:
+    """Say whether the loops need not be compiled any more; else see to it, beside this process."""
+    mark = compiled_mark()
+    if mark is None or mark.exists():
+        return True
+    begun = mark.with_name(f"{mark.name}.begun")
+    try:
+        if not begun.exists() or time.time() - begun.stat().st_mtime > COMPILING_S:
+            begun.parent.mkdir(parents=True, exist_ok=True)
+            begun.touch()
+            _LOG.warning("the loops are being compiled beside, once; later runs are quicker")
+            subprocess.Popen(  # this very program
+                [sys.executable, "-m", "volest.compile"],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,  # it goes on when this run ends
+            )
+    except OSError as fault:  # nowhere to keep a mark: it would be compiled again and again
+        _LOG.info("loops are not compiled (%s); going on in numpy", fault)
+    return False
 
 
 def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
