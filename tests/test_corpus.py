@@ -4,7 +4,6 @@ Truth: signed prisms of the triangles (divergence theorem), an exact boolean for
 from tests/corpus, which shares no code with volest.
 """
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -26,15 +25,6 @@ TOLD = ("scanned twice",)  # one of two was left out or both summed: a note tell
 ALWAYS_ALIKE = ("order shuffled", "coordinates rounded", "mirrored", "some faces turned")
 
 
-@pytest.fixture(scope="module")
-def keep(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give a folder that the workers of one run share, so that each impression is made once."""
-    base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "impressions"
-    folder.mkdir(exist_ok=True)
-    return folder
-
-
 def test_the_part_has_all_kinds() -> None:
     drawn = [random_case(seed) for seed in (*SOUND, *FAULTY)]
     assert {one.shape for one in drawn} == {"upper", "lower", "quadrant", "few teeth", "toothless"}
@@ -44,40 +34,40 @@ def test_the_part_has_all_kinds() -> None:
 
 
 @pytest.mark.parametrize("seed", SOUND)
-def test_up_to_a_stated_plane(seed: int, keep: Path) -> None:
-    verdict = judge_made(specimen(seed, keep), by_plane=True)
+def test_up_to_a_stated_plane(seed: int, impressions: Path) -> None:
+    verdict = judge_made(specimen(seed, impressions), by_plane=True)
     assert abs(verdict.error) < 1e-3
     assert verdict.covered
     assert verdict.outcome in (MEASURED, NOTED)
 
 
 @pytest.mark.parametrize("seed", SOUND)
-def test_triangles_hold_what_the_field_holds(seed: int, keep: Path) -> None:
-    made = specimen(seed, keep)
+def test_triangles_hold_what_the_field_holds(seed: int, impressions: Path) -> None:
+    made = specimen(seed, impressions)
     if np.isfinite(made.field_ml):
         # two integrals of one solid; what is left is the sag of triangles of 1 mm, and noise
         assert made.facets_ml == pytest.approx(made.field_ml, rel=1e-3)
 
 
 @pytest.mark.parametrize("seed", SOUND)
-def test_base_line_is_found(seed: int, keep: Path) -> None:
-    verdict = judge_made(specimen(seed, keep), by_plane=False)
+def test_base_line_is_found(seed: int, impressions: Path) -> None:
+    verdict = judge_made(specimen(seed, impressions), by_plane=False)
     near = abs(verdict.off_mm) < 0.3 and verdict.off_deg < 1.0
     assert near if seed in WHOLE else near or verdict.outcome == NOTED
     assert verdict.says in RIGHT
 
 
 @pytest.mark.parametrize("seed", FAULTY)
-def test_a_torn_rim_is_noted(seed: int, keep: Path) -> None:
+def test_a_torn_rim_is_noted(seed: int, impressions: Path) -> None:
     for by_plane in (True, False):
-        verdict = judge_made(specimen(seed, keep), by_plane=by_plane)
+        verdict = judge_made(specimen(seed, impressions), by_plane=by_plane)
         assert "needs-boxing" in verdict.codes
         assert verdict.covered
 
 
 @pytest.mark.parametrize(("seed", "kind"), HURT)
-def test_damage_is_mended_or_told(seed: int, kind: str, keep: Path) -> None:
-    made = specimen(seed, keep)
+def test_damage_is_mended_or_told(seed: int, kind: str, impressions: Path) -> None:
+    made = specimen(seed, impressions)
     broken = damage(made, np.random.default_rng([seed, sorted(KINDS).index(kind)]), kind)
     given = judge_damaged(made, broken, by_plane=True)
     may = RIGHT | {"noted, off"} if kind in TOLD else NEVER_ALIKE.get(kind, RIGHT)
