@@ -70,6 +70,7 @@ def test_without_numba_numpy_goes_on(
     assert "going on in numpy" in caplog.text
 
 
+@pytest.mark.slow
 def test_a_place_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
     pytest.importorskip("numba")
     nowhere = tmp_path / "file"
