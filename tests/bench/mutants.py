@@ -125,7 +125,7 @@ def planted(text: str, wanted: int) -> tuple[str, Planter]:
     return ast.unparse(ast.fix_missing_locations(tree)), planter
 
 
-WORDS = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain",
+WORDS = ("-q", "-x", "-p", "no:cacheprovider", "--assert=plain",
          "--hypothesis-seed=9", "-m", "")  # fmt: skip
 
 

@@ -149,4 +149,5 @@ def test_the_worst_error_that_is_quoted_is_that_of_the_accuracy_page() -> None:
     within = re.search(r"within ([\d.]+) %", _read("asked.md"))
     assert within is not None
     assert float(worst.split(" | ")[-1]) <= float(within[1])
+    assert silent
     assert all(row.split(" | ")[7] == "0" for row in silent)
