@@ -9,13 +9,13 @@ import pytest
 
 from tests.cavity.posing import STILL, base_error, given, measured, random_move
 from tests.cavity.trays import Tray, trays
+from tests.marks import slow
 from volest.cavity.columns import cut_columns, grid_over
 from volest.cavity.frame import frame_along
 from volest.cavity.polarity import by_coordinate
 from volest.settings import Base
 
 TRAYS = {tray.name: tray for tray in trays()}
-POSES = 50
 UP_TO_TOP, UNDER_TOP = 0.0, -1.0
 
 
@@ -30,9 +30,10 @@ def test_facets_come_near_the_formula(tray: Tray) -> None:
     assert tray.facets_ml(UP_TO_TOP) == pytest.approx(tray.formula_ml, rel=1.5e-3)
 
 
-def test_given_plane_in_fifty_poses(tray: Tray) -> None:
+@pytest.mark.parametrize("poses", [8, *slow(50)])
+def test_given_plane_in_any_pose(tray: Tray, poses: int) -> None:
     scans = [tray.triangles(is_open=is_open) for is_open in (False, True)]
-    for seed in range(POSES):
+    for seed in range(poses):
         move = random_move(seed)
         height = (UP_TO_TOP, UNDER_TOP)[seed % 2]
         result = measured(scans[seed // 2 % 2], move, base=given(move, height))

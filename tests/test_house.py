@@ -8,6 +8,7 @@ import pytest
 from numpydoc.validate import validate
 
 import volest
+from tests.marks import slow
 
 ROOT = Path(__file__).parents[1]
 # Extended summaries, See Also, References and Examples stand where they help, not everywhere.
@@ -15,7 +16,7 @@ LEFT_OPEN = {"ES01", "SA01", "EX01", "GL08", "PR01", "PR02", "SS06"}
 
 
 @pytest.mark.parametrize(
-    "command", [["ruff", "check"], ["ruff", "format", "--check"], ["mypy"]], ids=" ".join
+    "command", [["ruff", "check"], ["ruff", "format", "--check"], *slow(["mypy"])], ids=" ".join
 )
 def test_tools_find_nothing(command: list[str]) -> None:
     run = subprocess.run(

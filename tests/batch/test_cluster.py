@@ -23,6 +23,7 @@ def cluster(tmp_path: Path) -> Iterator[Running]:
         yield running
 
 
+@pytest.mark.slow
 def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: Running) -> None:
     workers = cluster.workers
     files = fill(tmp_path / "scans", SCANS)

@@ -40,6 +40,7 @@ def tiny_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up(tmp_path: Path, tiny_disk: Path) -> None:
     fill(tmp_path / "scans", 30)
     ran = size(tmp_path / "scans", tiny_disk / "out")

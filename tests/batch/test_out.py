@@ -184,6 +184,7 @@ def running(session: int) -> list[str]:
     return found
 
 
+@pytest.mark.slow
 def test_a_run_killed_at_twenty_moments_loses_nothing(tmp_path: Path) -> None:
     folder, out, whole = tmp_path / "scans", tmp_path / "out", tmp_path / "whole"
     fill(folder, 40)
@@ -241,6 +242,7 @@ def test_the_keyboard_ends_it_with_what_is_done(tmp_path: Path, number: signal.S
     assert not left_of(run_.pid)
 
 
+@pytest.mark.slow
 def test_a_hundred_bad_files_among_a_hundred_good(tmp_path: Path) -> None:
     folder, out = tmp_path / "scans", tmp_path / "out"
     folder.mkdir()

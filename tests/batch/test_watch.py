@@ -152,6 +152,7 @@ def until(told: Callable[[], object], seconds: float = 40.0) -> None:
         time.sleep(0.1)
 
 
+@pytest.mark.slow
 def test_a_day_with_everything_that_goes_wrong(
     watched: tuple[Path, Path, "subprocess.Popen[str]"],
 ) -> None:
@@ -181,6 +182,7 @@ def test_a_day_with_everything_that_goes_wrong(
     assert "bad.stl  REFUSED not-a-mesh" in told
 
 
+@pytest.mark.slow
 def test_a_file_of_full_size_that_is_filled_slowly_is_sized_once_it_is_filled(
     watched: tuple[Path, Path, "subprocess.Popen[str]"],
 ) -> None:

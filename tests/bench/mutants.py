@@ -3,10 +3,11 @@
     python tests/bench/mutants.py stone/mix.py --most 30 --seed 9
 
 Each mutant is written into a copy of the project in a temporary folder, and tests are run there
-until the first one fails: the module's own, then those of its room. A mutant that no test notices
-is printed with its line, to be read and judged: equivalent, or a gap in the tests. The sample is
-drawn by the seed alone, so a second run draws the same ones. What is kept with --keep carries what
-was judged; --again plants only what went unnoticed then, and --page puts the table into a page.
+until the first one fails: the module's own, then those of its room, slow ones too. A mutant that
+no test notices is printed with its line, to be read and judged: equivalent, or a gap in the tests.
+The sample is drawn by the seed alone, so a second run draws the same ones. What is kept with --keep
+carries what was judged; --again plants only what went unnoticed then, and --page puts the table
+into a page.
 """
 
 import argparse
@@ -124,8 +125,8 @@ def planted(text: str, wanted: int) -> tuple[str, Planter]:
     return ast.unparse(ast.fix_missing_locations(tree)), planter
 
 
-WORDS = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain",
-         "--hypothesis-seed=9")  # fmt: skip
+WORDS = ("-q", "-x", "-p", "no:cacheprovider", "--assert=plain",
+         "--hypothesis-seed=9", "-m", "")  # fmt: skip
 
 
 def survives(copied: Path, tests: Sequence[str]) -> bool:

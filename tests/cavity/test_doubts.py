@@ -1,6 +1,14 @@
-"""Notes and refusals: each by its code, from records made by hand. Thresholds are our own."""
+"""Notes and refusals: each by its code, from records made by hand, on either side of the limits.
 
+Thresholds are our own.
+
+Limits: docs/reference/refusals.md, columns 'Found' and 'Meaning', and docs/explanation/geometry.md;
+those that stand on no page are marked 'own'. Each is tried a twentieth below and above.
+"""
+
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +19,7 @@ from tests.cavity.test_volume import rooms_made, stated
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.clock import Clock
+from volest.cavity.columns import Grid
 from volest.cavity.doubts import find_doubts
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
@@ -38,6 +47,21 @@ FOOTPRINT = Footprint(
 )
 NO_AIR = Air(trapped_ml=0.0, place_mm=None)
 CLOCK = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
+UNDER, OVER = 0.95, 1.05
+BY_RIM = replace(level(0.0), how="rim")
+AT_THREE = np.array([9.0, 0.0])
+GIVEN: dict[str, Callable[[float], dict[str, Any]]] = {
+    "axis-unsure": lambda share: {"pose": replace(POSE, runner_up=share)},
+    "rim-not-seen": lambda share: {
+        "footprint": replace(FOOTPRINT, rising_share=share),
+        "base": BY_RIM,
+    },
+    "holes-filled": lambda mm2: {"rooms": replace(ROOMS, hole_mm2=mm2)},
+    "sealed-room": lambda ml: {"rooms": replace(ROOMS, sealed_ml=ml)},
+    "air-trap": lambda ml: {"air": Air(trapped_ml=ml, place_mm=AT_THREE)},
+    "hollow-left-out": lambda part: {"footprint": replace(FOOTPRINT, left_out_ml=40.0 * part)},
+    "ways-differ": lambda part: {"volume": stated(40.0, 40.0 * (1.0 - part))},
+}
 
 
 def doubts(
@@ -213,3 +237,105 @@ def test_a_line_that_leaves_most_of_the_cavity_empty_is_told(height_mm: float, n
     told = {note.code: note.text for note in result.notes}
     assert ("low-line" in told) == noted
     assert not noted or f"holds {30.0:.1f} mL" in told["low-line"]
+
+
+@pytest.mark.parametrize(
+    ("code", "limit"),
+    [
+        ("axis-unsure", 0.5),  # 'half as much or more'
+        ("rim-not-seen", 0.1),  # own: of the scan's edge
+        ("holes-filled", 0.5),  # own: mm2, three cells
+        ("sealed-room", 0.02),  # own: mL
+        ("air-trap", 0.02),  # 'more than 0.02 mL of it is told'
+        ("hollow-left-out", 1.0 / 6.0),  # 'a sixth of the cavity or more'
+        ("ways-differ", 0.005),  # 'more than half a per cent'
+    ],
+)
+def test_told_above_its_limit_and_not_below(code: str, limit: float) -> None:
+    assert doubts(**GIVEN[code](UNDER * limit)) == {}
+    assert set(doubts(**GIVEN[code](OVER * limit))) == {code}
+
+
+def test_a_tenth_between_the_two_ways_is_not_refused_yet() -> None:
+    # 'unsound': 'that differ by more than a tenth'. 40 - 36 is a tenth of 40 to the bit.
+    assert set(doubts(volume=stated(40.0, 36.0))) == {"ways-differ"}
+    with pytest.raises(ScanError) as caught:
+        doubts(volume=stated(40.0, 35.9))
+    assert caught.value.code == "unsound"
+
+
+@pytest.mark.parametrize("share", [UNDER, OVER])
+def test_a_drop_under_the_base_line_is_no_cavity(share: float) -> None:
+    # own: 0.05 mL, a drop
+    volume = stated(share * 0.05, share * 0.05)
+    if share > 1.0:
+        assert doubts(volume=volume) == {}
+        return
+    with pytest.raises(ScanError, match=r"0\.05 mL of cavity under it") as caught:
+        doubts(volume=volume)
+    assert caught.value.code == "base-misses"
+
+
+@pytest.mark.parametrize("share", [UNDER, OVER])
+def test_a_base_line_high_over_the_rim_is_refused(share: float) -> None:
+    # own: 10 mm; no pour stands so high without a box round it (common practice, no source)
+    trim = replace(TRIM, rim_highest_mm=-10.0 * share)
+    if share < 1.0:
+        assert doubts(trim=trim) == {}
+        return
+    with pytest.raises(ScanError, match="10 mm over the highest point"):
+        doubts(trim=trim)
+
+
+def test_what_is_told_of_a_line_over_the_rim_is_its_height() -> None:
+    with pytest.raises(ScanError, match="25 mm over the highest point of the rim"):
+        doubts(trim=replace(TRIM, rim_highest_mm=-25.0))
+
+
+def apart(small_ml: float, large_ml: float) -> Rooms:
+    """Fill two columns of 2 mm with a dry one between them, to stated volumes."""
+    depths = np.array([large_ml, small_ml]) * 1000.0 / 2.0**2
+    rooms = rooms_made(-depths, np.full(2, np.inf), [0, 2])
+    return replace(rooms, grid=Grid(pitch_mm=2.0, low_mm=(0.0, 0.0), shape=(1, 3)))
+
+
+@pytest.mark.parametrize("share", [UNDER, OVER])
+def test_cavities_apart_are_told_from_a_twentieth_on(share: float) -> None:
+    # own: a piece counts from 5 % of the whole
+    small = 40.0 * 0.05 * share
+    notes = doubts(rooms=apart(small, 40.0 - small))
+    assert ("several-cavities" in notes) == (share > 1.0)
+
+
+def test_cavities_apart_are_told_with_their_volumes_largest_first() -> None:
+    assert "27.5 mL and 12.5 mL" in doubts(rooms=apart(12.5, 27.5))["several-cavities"].text
+
+
+def test_pieces_add_up_to_the_whole() -> None:
+    assert apart(12.5, 27.5).pieces_ml == pytest.approx([27.5, 12.5])
+
+
+GAPPED = replace(TRIM, gap_length_mm=20.0, rim_lowest_mm=-4.0)
+
+
+@pytest.mark.parametrize(
+    ("heights_mm", "words"),
+    [
+        ({2: -4.0, 3: 0.0}, "by up to 4.0 mm at 2 o'clock (seen"),
+        ({2: -4.0, 3: -0.4}, "by up to 4.0 mm at 2 o'clock (seen"),  # 0.4 mm is level enough
+        ({2: -4.0, 3: -1.9, 4: -1.2}, "4.0 mm at 2 o'clock, by 1.2 to 1.9 mm at 3, 4 (seen"),
+        ({2: -4.0, 3: -1.9, 4: 0.0}, "4.0 mm at 2 o'clock, by 1.9 mm at 3 (seen"),
+        ({2: -4.0, 3: -2.1, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),
+        ({2: -4.0, 3: -2.0, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),  # half is deep
+        ({2: -4.0, 3: -3.0}, "by up to 4.0 mm all round (seen"),
+    ],
+)
+def test_gaps_are_told_where_they_are_deep(heights_mm: dict[int, float], words: str) -> None:
+    stretches = tuple(replace(AT_TWO, hour=h, least_mm=mm) for h, mm in heights_mm.items())
+    note = doubts(trim=replace(GAPPED, stretches=stretches))["needs-boxing"]
+    assert words in note.text
+
+
+def test_shares_are_told_in_per_cent() -> None:
+    assert "87 % as much" in doubts(pose=replace(POSE, runner_up=0.87))["axis-unsure"].text
+    assert "over 34 % of its edge" in doubts(**GIVEN["rim-not-seen"](0.34))["rim-not-seen"].text

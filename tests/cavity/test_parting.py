@@ -28,9 +28,8 @@ CLOSE = 0.01
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Specimen]:
-    keep = tmp_path_factory.mktemp("impressions")
-    return {seed: specimen(seed, keep) for seed in (OPEN, OTHER_OPEN, CLOSED, OTHER_CLOSED)}
+def made(impressions: Path) -> dict[int, Specimen]:
+    return {seed: specimen(seed, impressions) for seed in (OPEN, OTHER_OPEN, CLOSED, OTHER_CLOSED)}
 
 
 def sized(triangles: Floats, **changes: Any) -> list[Result]:

@@ -38,15 +38,18 @@ def closed() -> Mesh:
     return bare(replace(CASE, shell=Shell(floor_mm=25.0)))
 
 
+@pytest.mark.slow
 def test_truth_converges(volume_ml: float) -> None:
     assert truth(CASE, 0.27).volume_ml == pytest.approx(volume_ml, rel=2e-4)
 
 
+@pytest.mark.slow
 def test_open_triangles_agree(volume_ml: float) -> None:
     found = held_by_triangles(bare(CASE), solid(CASE), CASE.level_mm)
     assert found == pytest.approx(volume_ml, rel=AGREE)
 
 
+@pytest.mark.slow
 def test_closed_mesh_is_sound(closed: Mesh) -> None:
     body = trimesh.Trimesh(closed.vertices, closed.faces, process=False)
     assert body.is_watertight
@@ -54,6 +57,7 @@ def test_closed_mesh_is_sound(closed: Mesh) -> None:
     assert body.volume > 0.0
 
 
+@pytest.mark.slow
 def test_exact_boolean_agrees(closed: Mesh, volume_ml: float) -> None:
     impression = solid(CASE)
     outline = crest_line(impression, box_of(CASE, impression))
@@ -67,6 +71,7 @@ def test_exact_boolean_agrees(closed: Mesh, volume_ml: float) -> None:
     assert sum(piece.volume() for piece in above) / 1000.0 == pytest.approx(volume_ml, rel=AGREE)
 
 
+@pytest.mark.slow
 def test_made_again_it_is_the_same() -> None:
     coarse = replace(CASE, pitch_mm=1.2)
     one, two = make(coarse), make(coarse)
@@ -74,6 +79,7 @@ def test_made_again_it_is_the_same() -> None:
     assert np.array_equal(one.mesh.faces, two.mesh.faces)
 
 
+@pytest.mark.slow
 def test_pose_carries_the_plane() -> None:
     pose = Pose(turns_deg=(20.0, -35.0, 70.0), shift_mm=(5.0, 6.0, -7.0))
     coarse = replace(CASE, pitch_mm=1.2, noise_mm=0.0)
@@ -107,6 +113,7 @@ def _borders(mesh: Mesh) -> list[NDArray[np.int64]]:
     return [np.asarray(line) for line in lines]
 
 
+@pytest.mark.slow
 def test_notch_lies_below_the_plane_and_counts_up_to_the_crest(volume_ml: float) -> None:
     torn = replace(CASE, rim=Rim(notch_at_mm=30.0, notch_depth_mm=4.0))
     found = truth(torn, 0.2).volume_ml

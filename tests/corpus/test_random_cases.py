@@ -33,6 +33,7 @@ def test_boxes_hold_something() -> None:
         assert (high - low < 130.0).all()
 
 
+@pytest.mark.slow
 def test_the_same_number_gives_the_same() -> None:
     one, two = specimen(SMALL), specimen(SMALL)
     assert np.array_equal(one.vertices, two.vertices)
@@ -40,6 +41,7 @@ def test_the_same_number_gives_the_same() -> None:
     assert one.facets_ml == two.facets_ml
 
 
+@pytest.mark.slow
 def test_prisms_of_its_cavity_give_what_it_holds() -> None:
     made = specimen(SMALL)
     held = prisms_ml(made.vertices[made.faces[made.cavity]], made.plane)

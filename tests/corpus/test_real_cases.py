@@ -58,17 +58,20 @@ class Within:
         return np.array(self.ridge.contains_points(spots))
 
 
+@pytest.mark.slow
 def test_the_boolean_is_what_the_field_holds(tray: Tray) -> None:
     field = Within(tray)
     held = measure(field, field.box, tray.level_mm, 0.25)
     assert tray.side.volume_ml == pytest.approx(held.volume_ml, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_prisms_of_the_cavity_are_the_boolean(tray: Tray) -> None:
     held = prisms_ml(tray.mesh.corners[tray.cavity], tray.side.plane)
     assert held == pytest.approx(tray.side.volume_ml, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_the_plane_lies_under_every_notch(tray: Tray) -> None:
     # the field's own crest, all round, against the flood of the triangles' heights
     crest = crest_points(tray.impression, box_round(tray.impression))
@@ -76,6 +79,7 @@ def test_the_plane_lies_under_every_notch(tray: Tray) -> None:
     assert crest[:, 2].min() - tray.level_mm == pytest.approx(tray.side.spare_mm, abs=0.1)
 
 
+@pytest.mark.slow
 def test_what_is_in_sight_by_plain_rays(tray: Tray) -> None:
     rng = np.random.default_rng(7)
     ways = directions(25.0, rng)
@@ -131,6 +135,7 @@ def test_the_crest_plane_stands_a_torn_third() -> None:
     assert slope == pytest.approx([0.05, -0.02], abs=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "seed"), [("ragged", 1), ("sight", 3), ("half pipe", 3)])
 def test_the_same_number_gives_the_same(kind: str, seed: int) -> None:
     one, two = real_case(seed, kind), real_case(seed, kind)
@@ -140,6 +145,7 @@ def test_the_same_number_gives_the_same(kind: str, seed: int) -> None:
     assert np.array_equal(one.scan, one.scan.astype(np.float32))
 
 
+@pytest.mark.slow
 def test_heights_stray_as_stated() -> None:
     # over many places the crest's height has the standard deviation that was asked for
     made = make_tray(np.random.default_rng(5), "ragged", shape="quadrant")
@@ -148,6 +154,7 @@ def test_heights_stray_as_stated() -> None:
     assert heights.std() == pytest.approx(made.impression.flow.stray_mm, rel=0.05)
 
 
+@pytest.mark.slow
 def test_a_closed_solid_is_closed(tray: Tray) -> None:
     assert not border(tray.mesh).any()
 
@@ -198,6 +205,7 @@ def test_a_patch_meshed_anew_keeps_its_border_and_area() -> None:
     assert (face_normals(fine)[:, 2] > 0.0).all()
 
 
+@pytest.mark.slow
 def test_patches_close_what_is_short() -> None:
     tray = make_tray(np.random.default_rng(0), "whole", recede_mm=2.5, shape="few teeth")
     scan, lost_mm2 = sighted(tray, np.random.default_rng(8), 25.0)
@@ -223,6 +231,7 @@ def _borders_mm(corners: Array) -> Array:
     return np.array([np.linalg.norm(ring - np.roll(ring, 1, 0), axis=1).sum() for ring in rings])
 
 
+@pytest.mark.slow
 def test_both_sides_of_a_tray_hold_what_they_hold_alone() -> None:
     made = real_case(0, "two-sided")
     assert made.sides[0].plane[3:] == pytest.approx(-made.sides[1].plane[3:])
@@ -246,6 +255,7 @@ def _below_in_sight_ml(corners: Array, side: Side) -> float:
     return float(depth.sum()) * PIXEL_MM**2 / 1000.0
 
 
+@pytest.mark.slow
 def test_two_quadrants_stand_apart() -> None:
     made = real_case(0, "two quadrants")
     one, two = made.sides
@@ -256,6 +266,7 @@ def test_two_quadrants_stand_apart() -> None:
         assert _below_in_sight_ml(made.scan, side) > 0.9 * side.volume_ml
 
 
+@pytest.mark.slow
 def test_perforations_do_not_reach_the_cavity() -> None:
     # the same tray with studs and without: what is drilled off its outer side holds no stone
     def amend(studs: Studs | None) -> Tray:
@@ -281,6 +292,7 @@ def _solid_ml(mesh: Mesh) -> float:
     return float(np.einsum("ij,ij->i", first, np.cross(second, third)).sum()) / 6000.0
 
 
+@pytest.mark.slow
 def test_a_second_scan_lies_a_little_off() -> None:
     made = real_case(SMALL, "scanned again")
     one, two = np.split(made.scan, 2)
@@ -304,6 +316,7 @@ def test_a_half_pipe_holds_its_section_times_its_length() -> None:
     assert made.volume_ml * 1000.0 / length_mm == pytest.approx(whole - strip, rel=0.03)
 
 
+@pytest.mark.slow
 def test_a_tunnel_lets_everything_out() -> None:
     rng = np.random.default_rng(4)
     tray = make_tray(rng, "whole", shape="few teeth")
@@ -314,6 +327,7 @@ def test_a_tunnel_lets_everything_out() -> None:
     assert _solid_ml(holed) < _solid_ml(tray.mesh)
 
 
+@pytest.mark.slow
 def test_a_missing_wall_is_taken_from_a_closed_scan() -> None:
     made = real_case(2, "wall missing")
     assert made.owed
@@ -330,6 +344,7 @@ def _one(corners: Array) -> Mesh:
     return Mesh(vertices=spots, faces=names.reshape(-1, 3).astype(np.int64))
 
 
+@pytest.mark.slow
 def test_half_a_file_keeps_its_first_half() -> None:
     made = real_case(1, "half a file")
     half = len(made.scan) // 2

@@ -40,6 +40,7 @@ def test_the_tutorial_sets_up_as_the_start_page_does() -> None:
     assert told in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page(name: str, tmp_path: Path) -> None:
     (tmp_path / "today").mkdir()

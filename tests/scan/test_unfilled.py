@@ -26,8 +26,8 @@ def sound() -> Triangles:
 
 
 @pytest.fixture(scope="module")
-def made() -> Specimen:
-    return specimen(90)
+def made(impressions: Path) -> Specimen:
+    return specimen(90, impressions)
 
 
 def refusal(path: Path, data: bytes) -> ScanError:

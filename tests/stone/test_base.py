@@ -42,7 +42,11 @@ def test_never_less_than_a_tapered_block(
 
 @pytest.mark.parametrize(
     ("footprint_mm2", "height_mm", "taper_deg"),
-    [(0, 12, 0), (math.nan, 12, 0), (2600, 0, 0), (2600, 61, 0), (2600, 12, 46), (300, 40, 30)],
+    [
+        *((0, 12, 0), (math.nan, 12, 0), (2600, 0, 0), (2600, 61, 0), (2600, 12, 46)),
+        *((300, 40, 30), (math.inf, 12, 0), (-1, 12, 0), (2600, math.nan, 0), (2600, 12, -1)),
+        (2600, -1, 0),
+    ],
 )
 def test_no_base_at_all(footprint_mm2: float, height_mm: float, taper_deg: float) -> None:
     with pytest.raises(MixError) as caught:

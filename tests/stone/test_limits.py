@@ -85,18 +85,6 @@ def test_a_bowl_of_the_right_load_is_no_word() -> None:
     assert f"{under.mix_ml:.1f} mL is less than the 65 mL" in under.notes[0].text
 
 
-@pytest.mark.parametrize(
-    ("footprint_mm2", "height_mm", "taper_deg"),
-    [(math.inf, 12, 0), (-1, 12, 0), (2600, math.nan, 0), (2600, 12, -1), (2600, -1, 0)],
-)
-def test_no_base_of_no_finite_size(
-    footprint_mm2: float, height_mm: float, taper_deg: float
-) -> None:
-    with pytest.raises(MixError) as caught:
-        base_volume_ml(footprint_mm2, height_mm, taper_deg)
-    assert caught.value.code == "mix-base"
-
-
 def test_a_base_of_half_a_square_mm_is_a_prism_too() -> None:
     assert base_volume_ml(0.5, 12.0) == pytest.approx(0.5 * 12.0 / 1000.0)
 

@@ -234,9 +234,9 @@ def test_a_sheet_that_no_browser_opens_is_refused(scans: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def crowded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+def crowded(chromium: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     """A sheet of cards that are as full as they get: a base in two mixes, and ever more notes."""
-    need_drawing("chromium")
+    del chromium
     where = tmp_path_factory.mktemp("crowded")
     notch = ROOT / "sample_meshes" / "b0436-lower-wavy-notch.ply"
     bowl = Bowl(name="the small one on the left", least_ml=10, most_ml=60)
@@ -367,6 +367,7 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
     assert "window-passed" not in sheet_text([result], [maker.card(result)], settings, plan)
 
 
+@pytest.mark.slow
 def test_what_lies_beside_the_scans_is_told_on_the_sheet(tmp_path: Path) -> None:
     for name in ("a.stl", "b.stl"):
         write_bowl(tmp_path / name)

@@ -104,6 +104,7 @@ def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
     assert Path("bowl.stl.png").read_bytes() == b"somebody's own"
 
 
+@pytest.mark.slow
 def test_without_a_display_a_picture_that_cannot_be_written_does_not_cost_the_others(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -34,6 +34,7 @@ LEAST_TRIANGLES = 50_000  # a thread; fewer are done before another has started
 _LOG = logging.getLogger(__name__)
 _spent: list[float] = []  # seconds in numpy that the scans of this process take, one a scan
 _modules: dict[str, ModuleType | None] = {}
+_beside: list[subprocess.Popen[bytes]] = []
 Loop = TypeVar("Loop", bound=Callable[..., Any])
 Part = TypeVar("Part")
 
