@@ -24,7 +24,7 @@ from volest.cavity.relief import Relief
 from volest.cavity.rooms import Rooms
 from volest.cavity.samples import Samples, spread_samples
 from volest.cavity.surface import LOOPS
-from volest.cavity.twice import is_copy, note_twice
+from volest.cavity.twice import is_copy
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.compiling import loops
@@ -364,5 +364,5 @@ def _once(parts: Mapping[int, Part], single: Container[int]) -> dict[int, tuple[
         if first is None:
             once[name] = ()
         else:
-            once[first] = (note_twice("beside itself"),)
+            once[first] = (Note("scanned-twice", copy=True),)
     return once
