@@ -107,7 +107,8 @@ def test_cavities_apart_are_told_from_a_twentieth_on(share: float) -> None:
 
 
 def test_cavities_apart_are_told_with_their_volumes_largest_first() -> None:
-    assert "27.5 mL and 12.5 mL" in doubts(rooms=apart(12.5, 27.5))["several-cavities"].text
+    (pieces_ml,) = doubts(rooms=apart(12.5, 27.5))["several-cavities"].values.values()
+    assert pieces_ml == pytest.approx((27.5, 12.5))
 
 
 def test_pieces_add_up_to_the_whole() -> None:
@@ -118,23 +119,32 @@ GAPPED = replace(TRIM, gap_length_mm=20.0, rim_lowest_mm=-4.0)
 
 
 @pytest.mark.parametrize(
-    ("heights_mm", "words"),
+    ("heights_mm", "deep", "rest", "rest_mm"),
     [
-        ({2: -4.0, 3: 0.0}, "by up to 4.0 mm at 2 o'clock (seen"),
-        ({2: -4.0, 3: -0.4}, "by up to 4.0 mm at 2 o'clock (seen"),  # 0.4 mm is level enough
-        ({2: -4.0, 3: -1.9, 4: -1.2}, "4.0 mm at 2 o'clock, by 1.2 to 1.9 mm at 3, 4 (seen"),
-        ({2: -4.0, 3: -1.9, 4: 0.0}, "4.0 mm at 2 o'clock, by 1.9 mm at 3 (seen"),
-        ({2: -4.0, 3: -2.1, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),
-        ({2: -4.0, 3: -2.0, 4: 0.0}, "by up to 4.0 mm at 2, 3 o'clock (seen"),  # half is deep
-        ({2: -4.0, 3: -3.0}, "by up to 4.0 mm all round (seen"),
+        ({2: -4.0, 3: 0.0}, (2,), (), ()),
+        ({2: -4.0, 3: -0.4}, (2,), (), ()),  # 0.4 mm is level enough
+        ({2: -4.0, 3: -1.9, 4: -1.2}, (2,), (3, 4), (1.2, 1.9)),
+        ({2: -4.0, 3: -1.9, 4: 0.0}, (2,), (3,), (1.9, 1.9)),
+        ({2: -4.0, 3: -2.1, 4: 0.0}, (2, 3), (), ()),
+        ({2: -4.0, 3: -2.0, 4: 0.0}, (2, 3), (), ()),  # half is deep
+        ({2: -4.0, 3: -3.0}, (2, 3), (), ()),
     ],
 )
-def test_gaps_are_told_where_they_are_deep(heights_mm: dict[int, float], words: str) -> None:
+def test_gaps_are_told_where_they_are_deep(
+    heights_mm: dict[int, float],
+    deep: tuple[int, ...],
+    rest: tuple[int, ...],
+    rest_mm: tuple[float, ...],
+) -> None:
     stretches = tuple(replace(AT_TWO, hour=h, least_mm=mm) for h, mm in heights_mm.items())
-    note = doubts(trim=replace(GAPPED, stretches=stretches))["needs-boxing"]
-    assert words in note.text
+    values = doubts(trim=replace(GAPPED, stretches=stretches))["needs-boxing"].values
+    assert values["low_mm"] == 4.0
+    assert (values["hours"], values["rest_hours"], values["rest_mm"]) == (deep, rest, rest_mm)
+    assert values["all_round"] is (len(deep) == len(heights_mm))
 
 
 def test_shares_are_told_in_per_cent() -> None:
-    assert "87 % as much" in doubts(pose=replace(POSE, runner_up=0.87))["axis-unsure"].text
-    assert "over 34 % of its edge" in doubts(**GIVEN["rim-not-seen"](0.34))["rim-not-seen"].text
+    unsure = doubts(pose=replace(POSE, runner_up=0.87))["axis-unsure"]
+    ended = doubts(**GIVEN["rim-not-seen"](0.34))["rim-not-seen"]
+    assert unsure.values["share_percent"] == pytest.approx(87.0)
+    assert ended.values["share_percent"] == pytest.approx(34.0)

@@ -12,6 +12,7 @@ from tests.cavity.stages import box
 from tests.cavity.test_polarity import cut, skin_of, tub, with_turned
 from tests.cavity.trays import Floats, corners_of
 from volest.cavity.columns import Columns, Grid
+from volest.notes import Note
 
 TUB_ML = 50 * 40 * 14 / 1000  # below -1
 
@@ -57,7 +58,7 @@ def test_of_a_crossing_body_and_one_apart_the_one_apart_is_kept() -> None:
     assert [note.code for note in skin.notes] == ["parts-left-out"]
     assert skin.corners_mm.shape[2] == len(tub()) + len(beside)
     share = 100.0 * len(crossing) / (len(tub()) + len(crossing) + len(beside))
-    assert f"{share:.0f} % of the faces" in skin.notes[0].text
+    assert skin.notes[0].values["share_percent"] == pytest.approx(share)
 
 
 def folded(at_mm: tuple[float, float, float]) -> Floats:
@@ -93,8 +94,7 @@ def test_one_turned_face_in_a_thousand_is_mended() -> None:
     count = int((turned != triangles).any(axis=(1, 2)).sum())
     assert 0 < count < 10
     skin = skin_of(turned)
-    assert [note.code for note in skin.notes] == ["winding-mended"]
-    assert skin.notes[0].text.startswith(f"{count} faces pointed the wrong way and 0 were doubled")
+    assert skin.notes == (Note("winding-mended", turned=count, doubled=0),)
 
 
 def columns_made(*cells: str) -> Columns:
