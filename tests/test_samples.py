@@ -5,7 +5,6 @@ tests/corpus, which shares no code with volest.
 """
 
 import json
-import re
 from pathlib import Path
 from typing import Any
 
@@ -130,8 +129,8 @@ def _lid(below: Manifold, normal: np.ndarray[Any, Any], point: np.ndarray[Any, A
 def test_the_lower_base_line_that_boxing_offers_needs_none() -> None:
     path = FOLDER / "b0436-lower-wavy-notch.ply"
     (note,) = (n for n in size_scan(path, Settings()).notes if n.code == "needs-boxing")
-    lower = re.search(r"a base line lower by (\d+\.\d) mm", note.do)
-    assert lower is not None
-    for down_mm, boxed in ((float(lower[1]), False), (float(lower[1]) - 1.0, True)):
+    lower_mm = note.values["lower_mm"]
+    assert isinstance(lower_mm, float)
+    for down_mm, boxed in ((lower_mm, False), (lower_mm - 1.0, True)):
         result = size_scan(path, Settings(base=parse_base(f"rim=-{down_mm}")))
         assert ("needs-boxing" in {n.code for n in result.notes}) is boxed

@@ -1,20 +1,365 @@
-"""A note: something the tool doubts, in a short code, a sentence and what to do."""
+"""What the tool doubts: a code and its figures, and the one catalogue of how these are worded."""
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from types import SimpleNamespace as Values
+from typing import NamedTuple
+
+Scalar = str | bool | int | float
+Value = Scalar | None | tuple[Scalar, ...]
+ONCE = "mix for it once, or export the wrong one again"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
-    """One doubt about one scan: a code for tables, files and docs, a sentence, and what to do."""
+class Said(NamedTuple):
+    """A sentence, and what to do; the first letter and the full stop come by themselves."""
 
-    code: str
     text: str
     do: str
 
-    def __post_init__(self) -> None:
-        for name in ("text", "do"):
-            object.__setattr__(self, name, _sentence(getattr(self, name)))
+
+@dataclass(frozen=True, slots=True, init=False)
+class Note:
+    """One doubt about one scan: a code for tables, files and docs, and the figures of its words.
+
+    The value ``pour="base"`` says it of the base, the second pour.
+    """
+
+    code: str
+    values: Mapping[str, Value] = field(hash=False)
+
+    def __init__(self, code: str, /, **values: Value) -> None:
+        object.__setattr__(self, "code", code)
+        object.__setattr__(self, "values", values)
+        self._said()  # a code without words, or words without their figures: told at once
+
+    @property
+    def text(self) -> str:
+        """What is doubted, a sentence."""
+        told = _sentence(self._said()[0])
+        return f"Base (second pour): {told}" if self.values.get("pour") == "base" else told
+
+    @property
+    def do(self) -> str:
+        """What to do about it, a sentence."""
+        return _sentence(self._said()[1])
+
+    def _said(self) -> Said:
+        words = CATALOGUE[self.code]
+        if callable(words):
+            return words(Values(**{"pour": "first", **self.values}))
+        return Said(*(part.format(**self.values) for part in words))
+
+    def but(self, **values: Value) -> "Note":
+        """Give the same note with some other values."""
+        return Note(self.code, **{**self.values, **values})
+
+    def calling(self, names: Mapping[str, str]) -> "Note":
+        """Give the same note with other names for the scans that it tells of."""
+        scans = self.values.get("scans")
+        if not isinstance(scans, tuple):
+            return self
+        return self.but(scans=tuple(names[str(scan)] for scan in scans))
+
+    def as_record(self) -> dict[str, object]:
+        """Return the note as plain values for JSON."""
+        return {"code": self.code, "text": self.text, "do": self.do, "values": self.values}
 
 
 def _sentence(words: str) -> str:
     return words[:1].upper() + words[1:].rstrip(".") + "."
+
+
+def _listed(several: Sequence[object]) -> str:
+    return ", ".join(map(str, several))
+
+
+# The last part that a file states, after which nothing should follow.
+_PART = {
+    "triangle": "triangle that the file states",
+    "facet": "facet",
+    "row": "row that the header states",
+}
+
+
+def _odd_size(v: Values) -> Said:
+    low_mm, high_mm = v.limits_mm
+    size = f"the scan is {v.side_mm:.0f} mm long and {v.height_mm:.1f} mm high"
+    how = {
+        "side": f"the longest side is {v.side_mm:.0f} mm; a quadrant is from {low_mm:.0f} mm, a "
+        f"full arch with a tray handle up to {high_mm:.0f} mm",
+        "part": f"{size}; one shorter than {high_mm:.0f} mm is of a few teeth, and those are "
+        f"{low_mm:.0f} mm high or more",
+        "height": f"{size}; impressions are {low_mm:.0f} to {high_mm:.0f} mm high",
+    }
+    better = ""
+    if v.better_unit:
+        side_mm, height_mm = v.better_mm
+        made = f"{side_mm:.0f} mm long and {height_mm:.0f} mm high"
+        better = f" (--unit {v.better_unit} makes it {made})"
+    return Said(
+        f"read as {v.unit}, {how[v.odd]}",
+        f"measure the impression with a ruler; if it differs, give the scan's --unit{better}",
+    )
+
+
+def _uneven_rim(how: str, v: Values) -> Said:
+    place = "at its middle height"
+    if v.offset_mm:
+        side = "above" if v.offset_mm > 0 else "below"
+        place = f"{abs(v.offset_mm):.1f} mm {side} its middle height"
+    return Said(
+        f"the rim {how.format(v.spread_mm)}; the base line lies {place}, sure to within "
+        f"{v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
+        "trim the rim level, or say where by --base depth=MM, from the tips; it is about "
+        f"{v.depth_mm:.1f} now",
+    )
+
+
+def _two_heights(v: Values) -> Said:
+    rest, all_round = (
+        f"{abs(mm):.1f} mm {'higher' if mm > 0 else 'lower'}" for mm in (v.rest_mm, v.all_round_mm)
+    )
+    low = "box in the lower part, or end the stone there"
+    high = "trim the higher part, or fill to it, boxed in,"
+    return Said(
+        f"{v.share_percent:.0f} % of the rim lie about {rest} than the other part, which the base "
+        f"line follows; along the mean of both it would lie {all_round}, tilted by "
+        f"{v.tilt_deg:.1f} degrees",
+        f"{low if v.rest_mm < 0 else high} by --base rim={v.rest_mm:.1f}",
+    )
+
+
+def _needs_boxing(v: Values) -> Said:
+    where = "all round" if v.all_round else f"at {_listed(v.hours)} o'clock"
+    ends = " to ".join(dict.fromkeys(f"{mm:.1f}" for mm in v.rest_mm))
+    rest = f", by {ends} mm at {_listed(v.rest_hours)}" if v.rest_hours else ""
+    known = v.lower_mm is not None
+    lower = f", or choose a base line lower by {v.lower_mm:.1f} mm" if known else ""
+    return Said(
+        f"the rim lies below the base line over about {v.length_mm:.0f} mm, by up to "
+        f"{v.low_mm:.1f} mm {where}{rest} (seen into the opening, 12 is the front); measured as "
+        "if boxed in there",
+        f"box in that stretch before the pour{lower}",
+    )
+
+
+def _wp_by_marks(v: Values) -> Said:
+    coarse, way_out = ("scale", "mix more")
+    if v.by == "scoop":
+        coarse, way_out = ("scoops", "weigh the powder (--by gram)")
+    return Said(
+        f"marks and {coarse} are so coarse that W/P comes to {v.wp_ml_per_100g:.1f} mL per 100 g, "
+        f"outside {v.low:g} to {v.high:g} for {v.stone}",
+        f"use a finer cylinder or a syringe for the water, or {way_out}",
+    )
+
+
+def _bowl_underfilled(v: Values) -> Said:
+    split = ""
+    if v.instead:
+        mixes, bowl, water, powder = v.instead
+        each = f"one right after the other, each of {water} water and {powder} powder"
+        split = f"or make {mixes} equal mixes in bowl {bowl!r}, {each}, "
+    share = "pour another impression from the same mix"
+    if v.pour == "base":  # it is not poured into an impression of its own
+        share = "make several bases from one mix"
+    return Said(
+        f"{v.each_ml:.1f} mL is less than the {v.least_ml:g} mL that bowl {v.bowl!r} mixes well",
+        f"use a smaller bowl, {split}or {share}",
+    )
+
+
+def _window_passed(v: Values) -> Said:
+    be = "will be" if v.at_turn else "is"
+    told = ", ".join(f"{scan} {be} {age} old" for scan, age in zip(v.scans, v.ages, strict=True))
+    past = f"past the window of {'its' if len(v.scans) == 1 else 'their'} material"
+    second = "get a second person to mix, or " if v.at_turn else ""
+    return Said(
+        f"at its turn {told}: {past}" if v.at_turn else f"{past} before any mix is ready: {told}",
+        f"{second}ask for a new impression; the maker's window goes before ours",
+    )
+
+
+# The sentence and what to do, as templates of the values, or made by a function of these.
+CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
+    # Reading
+    "misnamed": lambda v: Said(
+        f"the file is {v.kind} by its content, though its name "
+        + (f"ends in {v.suffix}" if v.suffix else "has no such ending"),
+        f"give it a name that ends in {v.right}",
+    ),
+    "trailing-bytes": lambda v: Said(
+        f"{v.count:,} {v.what} follow the last {_PART[v.after]}; not read",
+        "look at the scan: if a part is missing, export it again",
+    ),
+    "degenerate": lambda v: (
+        Said(
+            f"{v.count:,} faces with fewer than three corners were dropped",
+            "nothing, if there are few; otherwise export the scan again",
+        )
+        if v.what == "faces"
+        else Said(
+            f"{v.count:,} of {v.of:,} triangles have no area and were dropped",
+            "look whether the scan is whole; export it again",
+        )
+    ),
+    "zeroed": Said(
+        "{count:,} triangles lie at or reach to exactly 0, 0, 0, as in a file that lost a block",
+        "copy or export the scan again",
+    ),
+    "repeated": lambda v: (
+        Said(
+            f"the file's second half repeats its first {v.count:,} triangles: half of the scan "
+            "may be lost",
+            "look whether the scan is whole; copy or export it again",
+        )
+        if v.what == "half"
+        else Said(
+            f"{v.count:,} triangles stand there three times or more, as in a file that lost a "
+            "block",
+            "copy or export the scan again",
+        )
+    ),
+    "needles": Said(
+        "{count:,} long thin triangles reach across the scan and hang on to nothing there",
+        "export the scan again; if they stay, clean the mesh",
+    ),
+    "odd-size": _odd_size,
+    # The surface
+    "winding-mended": Said(
+        "{turned} faces pointed the wrong way and {doubled} were doubled; put right",
+        "check the export; the volume is measured from the mended surface",
+    ),
+    "parts-left-out": Said(
+        "the scan has parts that cross; the one that holds most was kept, with what does not cross "
+        "it; {share_percent:.0f} % of the faces were left out",
+        "look whether all of the impression was kept; clean the scan of bench and holder",
+    ),
+    "scanned-twice": lambda v: Said(
+        "the same surface lies in the scan twice, "
+        f"{'beside itself' if v.copy else 'one in the other'}; it is one impression and was "
+        "measured once",
+        "pour it once; export it once, or name the file for what it holds",
+    ),
+    "faces-turned": lambda v: Said(
+        "all faces point away from the opening; they were turned",
+        "check that this is an impression and not a cast"
+        if v.is_open
+        else "nothing, if the picture looks right; the export writes faces inside out",
+    ),
+    "one-of-several": Said(
+        "impression {number} of {count} in this scan: it lies at x {x_mm:.0f}, y {y_mm:.0f}, "
+        "z {z_mm:.0f} mm of the file and opens about to {way}",
+        "pour each by its own row; if this is none, leave its row out",
+    ),
+    "same-scan": lambda v: Said(
+        f"the same scan, byte for byte, lies here as {_listed(v.others)}"
+        f"{f' and {v.more} more' if v.more else ''} too",
+        ONCE,
+    ),
+    # The base line
+    "axis-unsure": Said(
+        "along another axis the scan holds {share_percent:.0f} % as much",
+        "give the base line by --base plane=... after a look at the scan",
+    ),
+    "ragged-rim": partial(_uneven_rim, "strays {:.1f} mm from a plane"),
+    "wavy-rim": partial(_uneven_rim, "waves by about {:.1f} mm"),
+    "two-heights": _two_heights,
+    "leaning-rim": Said(
+        "the rim leans {lean_deg:.0f} degrees against the level of the teeth",
+        "check that the base may lean like that, or give the base line by --base depth=MM",
+    ),
+    "low-line": Said(
+        "the base line lies {under_mm:.1f} mm under the rim; up to the rim the cavity holds "
+        "{to_rim_ml:.1f} mL",
+        "check the height that was given, its decimal point first, and that stone will cover the "
+        "floor",
+    ),
+    "rim-not-seen": Said(
+        "the scan ends while its walls still rise, over {share_percent:.0f} % of its edge; the "
+        "base line lies where the scan ends",
+        "scan again with the rim in view, or give the base line",
+    ),
+    "needs-boxing": _needs_boxing,
+    # The cavity
+    "odd-volume": lambda v: Said(
+        f"up to the rim the cavity holds {v.to_rim_ml:.1f} mL over {v.outline_mm2:.0f} mm2, "
+        f"{v.depth_mm:.1f} mm deep on average; impressions "
+        f"{'under' if v.outline_mm2 < v.small_mm2 else 'from'} {v.small_mm2:.0f} mm2 are "
+        f"{v.least_mm:.0f} to {v.most_mm:.0f} mm deep",
+        "measure the impression with a ruler; if the scan has not its size, give the scan's --unit",
+    ),
+    "leak": Said(
+        "a hole runs through a wall under the base line",
+        "stop it with wax before the pour, or stone runs out",
+    ),
+    "unseen-surface": lambda v: Said(
+        f"about {v.area_mm2:.0f} mm2 of walls and roofs below the base line are not in the scan, "
+        f"at {_listed(v.hours)} o'clock (seen into the opening, 12 is the front); closed as the "
+        "rest of the scan suggests",
+        f"scan again tilted towards there, or pour with this mix: up to {v.more_ml:.1f} mL more "
+        "may be hidden there, and it has them in reserve",
+    ),
+    "holes-filled": Said(
+        "{hole_mm2:.1f} mm2 of the floor are missing; filled from their border with {hole_ml:.2f} "
+        "mL over them",
+        "look at the scan before mixing; scan again if a preparation is among the missing parts",
+    ),
+    "sealed-room": Said(
+        "{sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",
+        "open them or take the impression again if they touch a preparation",
+    ),
+    "air-trap": Said(
+        "{trapped_ml:.2f} mL under roofs with no way up for the air, near {hour} o'clock (seen "
+        "into the opening, 12 is the front)",
+        "lead the stone in from one side and tilt the tray there, so that air can leave",
+    ),
+    "several-cavities": lambda v: Said(
+        f"the scan has {' and '.join(f'{ml:.1f} mL' for ml in v.pieces_ml)} in cavities apart; "
+        "they are added up",
+        "if these are two impressions, scan or export each for itself",
+    ),
+    "hollow-left-out": Said(
+        "a hollow that holds {left_out_ml:.1f} mL lies lower than the rim of this cavity and is "
+        "not counted",
+        "look at the scan; if it is a second impression, scan or export each for itself",
+    ),
+    "ways-differ": Said(
+        "columns give {columns_ml:.1f} mL, the exact sum {exact_ml:.1f} mL; the columns are "
+        "reported and the interval is widened",
+        "look at the scan before mixing; the mesh may be damaged or cut off",
+    ),
+    # The mix
+    "waste-tiny": Said(
+        "a waste of {waste_percent:g} % is next to nothing: the mix may run short",
+        "if {meant_percent:g} % is meant, write {meant_percent:g}",
+    ),
+    "stretch-held": Said(
+        "the water asked for would make W/P {asked_ml_per_100g:g} mL per 100 g; it is held at "
+        "{wp_ml_per_100g:g}, the most that {stone} takes",
+        "mix a fresh batch for what does not get poured in time",
+    ),
+    "wp-by-marks": _wp_by_marks,
+    "wp-outside": lambda v: Said(
+        f"W/P {v.wp_ml_per_100g:g} mL per 100 g is outside {v.low:g} to {v.high:g} for {v.stone}: "
+        "expect "
+        + (
+            "weaker and rougher stone"
+            if v.wp_ml_per_100g > v.high
+            else "a mix too stiff to flow into the pits"
+        ),
+        "check the powder maker's sheet; use its ratio",
+    ),
+    "no-scoop": Said(
+        "what a level scoop of {stone} weighs is not known: its powder is told in grams",
+        "weigh ten level scoops of it, divide by ten, and write that as scoop_g under its "
+        "[[stone]] in the lab file",
+    ),
+    "split": Said(
+        "too much for one bowl: {mixes} equal mixes, one right after the other",
+        "have water and powder of all of them ready before the first is stirred",
+    ),
+    "bowl-underfilled": _bowl_underfilled,
+    "window-passed": _window_passed,
+}

@@ -344,15 +344,11 @@ def _results(
 def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
     """Note which of several impressions this is, and where in the file's frame it lies."""
     line = _in_scan(cavity.base, cavity.rim, cavity.frame)
-    x, y, z = (f"{part:.0f}" for part in line.point_mm)
+    x_mm, y_mm, z_mm = line.point_mm
     along = int(np.argmax(np.abs(line.normal)))
     way = f"{'-' if line.normal[along] < 0.0 else '+'}{'xyz'[along]}"
-    note = Note(
-        code="one-of-several",
-        text=f"impression {number} of {count} in this scan: it lies at x {x}, y {y}, z {z} mm of "
-        f"the file and opens about to {way}",
-        do="pour each by its own row; if this is none, leave its row out",
-    )
+    place = {"x_mm": x_mm, "y_mm": y_mm, "z_mm": z_mm}
+    note = Note("one-of-several", number=number, count=count, way=way, **place)
     return replace(cavity, notes=(note, *cavity.notes))
 
 

@@ -40,7 +40,7 @@ def test_a_dome_over_its_passage_keeps_its_air(seed: int) -> None:
     result = measured(corners_of(tray(dome=5.0, neck_top=-12.0)), move, base=given(move, -1.0))
     notes = {note.code: note for note in result.notes}
     assert "air-trap" in notes
-    told_ml = float(notes["air-trap"].text.split()[0])
+    told_ml = notes["air-trap"].values["trapped_ml"]
     # Formula of the sphere's volume: CRC Standard Mathematical Tables, 'Solids'.
     assert told_ml == pytest.approx(BELL_ML, rel=0.05)
 

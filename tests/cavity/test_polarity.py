@@ -20,6 +20,7 @@ from volest.cavity.frame import frame_along
 from volest.cavity.polarity import Skin, by_coordinate, find_skin, refuse_cast
 from volest.cavity.pose import spread_samples
 from volest.errors import ScanError
+from volest.notes import Note
 
 UP = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))
 TUB_ML = 50 * 40 * 14 / 1000  # below -1
@@ -211,7 +212,7 @@ def test_of_a_crossing_body_and_one_apart_the_one_apart_is_kept() -> None:
     assert [note.code for note in skin.notes] == ["parts-left-out"]
     assert skin.corners_mm.shape[2] == len(tub()) + len(beside)
     share = 100.0 * len(crossing) / (len(tub()) + len(crossing) + len(beside))
-    assert f"{share:.0f} % of the faces" in skin.notes[0].text
+    assert skin.notes[0].values["share_percent"] == pytest.approx(share)
 
 
 def folded(at_mm: tuple[float, float, float]) -> Floats:
@@ -247,8 +248,7 @@ def test_one_turned_face_in_a_thousand_is_mended() -> None:
     count = int((turned != triangles).any(axis=(1, 2)).sum())
     assert 0 < count < 10
     skin = skin_of(turned)
-    assert [note.code for note in skin.notes] == ["winding-mended"]
-    assert skin.notes[0].text.startswith(f"{count} faces pointed the wrong way and 0 were doubled")
+    assert skin.notes == (Note("winding-mended", turned=count, doubled=0),)
 
 
 def columns_made(*cells: str) -> Columns:

@@ -117,7 +117,7 @@ def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.M
         "the same scan in a1.stl, late.stl; mix for it once, or export the wrong one again",
         "not read: b.stl.part, case.obj; export scans as STL or PLY, whole",
     ]
-    assert "open-heel: The heel is open over 12.3 mm" in result.stdout
+    assert "needs-boxing: The rim lies below the base line over about 12 mm" in result.stdout
     assert "    Do: Box it with wax before the pour." in result.stdout
 
 

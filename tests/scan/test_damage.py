@@ -96,7 +96,7 @@ def test_mixed_rows_are_read_when_whole(tmp_path: Path) -> None:
     scan = outcome(MIXED, tmp_path / "mixed.ply")
     assert scan is not None
     assert len(scan.triangles) == 7  # of 9: one has two corners, one has no area
-    assert [note.text.split()[0] for note in scan.notes] == ["1"]
+    assert [note.values["count"] for note in scan.notes] == [1]
 
 
 STL_HUGE = stl_binary(cuboid())[:80] + struct.pack("<I", 2**32 - 1) + bytes(5000)

@@ -39,7 +39,8 @@ def test_usual_sizes_pass(length: float, high: float) -> None:
 def test_unusual_sizes_are_noted(length: float) -> None:
     (note,) = check_scale(box(length), areas_mm2(box(length)), None)
     assert note.code == "odd-size"
-    assert f"{length} mm" in note.text
+    assert note.values["odd"] == "side"
+    assert note.values["side_mm"] == pytest.approx(length, abs=0.5)
 
 
 @pytest.mark.parametrize(
@@ -59,14 +60,14 @@ def test_refusal_names_every_unit_that_fits(length: float, units: set[str]) -> N
     assert ("more than one" in remedy) == (len(units) > 1)
 
 
-def sized_wrongly(triangles: NDArray[np.float64], factor: float, unit: str) -> tuple[str, str]:
-    """What is said of an impression that is read so many times too large: code and what to do."""
+def sized_wrongly(triangles: NDArray[np.float64], factor: float, unit: str) -> tuple[str, object]:
+    """What is said of an impression that is read so many times too large: code and other unit."""
     path, per_unit = Path("scan"), mm_per_unit(unit)
     try:
         notes = scan_of(triangles * (factor / per_unit), path=path, unit=unit).notes
     except ScanError as refusal:
-        return refusal.code, refusal.remedy
-    return (notes[0].code, notes[0].do) if notes else ("", "")
+        return refusal.code, None
+    return (notes[0].code, notes[0].values["better_unit"]) if notes else ("", None)
 
 
 INCH = 2.54  # of a cm, exactly: the one slip between units that leaves a scan near its size
@@ -75,10 +76,8 @@ INCH = 2.54  # of a cm, exactly: the one slip between units that leaves a scan n
 @pytest.mark.parametrize("name", SAMPLES)
 def test_an_inch_taken_for_a_cm_is_told_and_the_other_way_round(name: str) -> None:
     triangles = read_scan(SAMPLE_MESHES / name).triangles
-    assert sized_wrongly(triangles, 1.0, "mm") == ("", "")
-    small, do = sized_wrongly(triangles, 1.0 / INCH, "cm")
-    assert small == "odd-size"
-    assert "--unit inch makes it" in do
+    assert sized_wrongly(triangles, 1.0, "mm") == ("", None)
+    assert sized_wrongly(triangles, 1.0 / INCH, "cm") == ("odd-size", "inch")
     assert sized_wrongly(triangles, INCH, "inch")[0] in ("odd-size", "scale")
 
 
@@ -109,7 +108,8 @@ def test_height_that_no_impression_has(length: float, height: float, *, odd: boo
     triangles = cuboid(length, 0.7 * length, height).astype(np.float64)
     notes = check_scale(triangles, areas_mm2(triangles), None)
     assert [note.code for note in notes] == ["odd-size"] * odd
-    assert all(f"{length} mm long and {height:.1f} mm high" in note.text for note in notes)
+    assert all(note.values["side_mm"] == pytest.approx(length, abs=0.5) for note in notes)
+    assert all(note.values["height_mm"] == pytest.approx(height, abs=0.05) for note in notes)
 
 
 @pytest.mark.parametrize("strays", [0, 1])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tests.cavity.trays import Floats, Tray, trays
+from volest.notes import Note
 from volest.scan.checks import areas_mm2, note_lost, note_needles
 from volest.scan.reading import read_scan
 
@@ -41,9 +42,7 @@ def test_sound_samples_have_none(name: str) -> None:
 def test_triangles_that_became_zero(dense: Floats, whole: int, *, told: bool) -> None:
     torn = dense.copy()
     torn[5000 : 5000 + whole] = 0.0
-    assert [note.text.split()[0] for note in note_lost(torn, areas_mm2(torn))] == [
-        str(whole)
-    ] * told
+    assert note_lost(torn, areas_mm2(torn)) == (Note("zeroed", count=whole),) * told
 
 
 @pytest.mark.parametrize("lost", [9, 10, 40])
@@ -52,7 +51,7 @@ def test_corners_that_became_zero(dense: Floats, lost: int) -> None:
     torn[5000 : 5000 + lost, 1] = 0.0
     notes = note_lost(torn, areas_mm2(torn))
     assert len(notes) == (lost >= 10)
-    assert all(note.text.startswith(f"{lost} triangles") for note in notes)
+    assert all(note.values["count"] == lost for note in notes)
 
 
 def test_a_fan_about_the_origin_is_no_loss() -> None:
@@ -69,7 +68,7 @@ def test_a_corner_taken_from_elsewhere(dense: Floats, torn: int) -> None:
     places = small[np.linspace(0, len(small) - 1, 7).astype(int)[1 : 1 + torn]]
     changed[places, 2] += np.array([20.0, 5.0, 15.0])
     (note,) = note_needles(changed, areas_mm2(changed))
-    assert note.text.startswith(f"{torn} long thin triangles")
+    assert note == Note("needles", count=torn)
 
 
 def test_a_spike_hangs_together_and_is_none(dense: Floats) -> None:

@@ -6,15 +6,17 @@ from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
 from volest.stone.mix import mix
 
 HEEL = Note(
-    code="open-heel",
-    text="The heel is open over 12.3 mm, up to 4.1 mm below the base line.",
-    do="Box it with wax before the pour.",
+    "needs-boxing",
+    length_mm=12.3,
+    low_mm=4.1,
+    hours=(6,),
+    all_round=False,
+    rest_mm=(),
+    rest_hours=(),
+    lower_mm=None,
 )
-DIFFER = Note(
-    code="volumes-differ",
-    text="Two ways to work out the volume differ by 0.4 %.",
-    do="Look at the scan; scan again if its floor has holes.",
-)
+DIFFER = Note("ways-differ", columns_ml=52.3, exact_ml=52.1)
+SMALL = Note("bowl-underfilled", each_ml=23.0, least_ml=40.0, bowl="wide", instead=())
 RIM = BaseLine(point_mm=(1.0, 2.0, 3.0), normal=(0.0, 0.0, 1.0), how="rim")
 TRIM = Trim(
     rim_highest_mm=1.2,

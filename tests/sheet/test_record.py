@@ -70,7 +70,7 @@ def test_keys_are_those_of_the_contract() -> None:
         assert list(scan) == SCAN_KEYS
     assert list(whole["scans"][0]["mix"]) == MIX_KEYS
     assert list(whole["scans"][0]["base_line"]) == ["point_mm", "normal", "how"]
-    assert list(whole["scans"][1]["notes"][0]) == ["code", "text", "do"]
+    assert list(whole["scans"][1]["notes"][0]) == ["code", "text", "do", "values"]
 
 
 def test_every_field_of_a_result_is_written() -> None:

@@ -6,7 +6,7 @@ import math
 import os
 from dataclasses import replace
 
-from tests.sheet.invented import HEEL, measured, refused
+from tests.sheet.invented import HEEL, SMALL, measured, refused
 from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings
@@ -27,8 +27,8 @@ def test_figures_come_back_in_their_units() -> None:
     assert result.mix is not None
     assert float(line["powder_g"]) == result.mix.powder_g
     assert float(line["rim_lowest_mm"]) == -0.3  # a number keeps its sign, without an apostrophe
-    assert line["note_codes"] == "open-heel"
-    assert line["notes"] == f"open-heel: {HEEL.text} Do: {HEEL.do}"
+    assert line["note_codes"] == "needs-boxing"
+    assert line["notes"] == f"needs-boxing: {HEEL.text} Do: {HEEL.do}"
     assert line["full_scoops"] == "2"  # 107 g or so in scoops of 50 g
     assert float(line["rest_g"]) == result.mix.powder_g - 100.0
 
@@ -49,8 +49,7 @@ def test_a_shared_mix_stands_in_the_line_of_each_that_is_poured_from_it() -> Non
 
 
 def test_a_shared_run_notes_what_holds_for_the_shared_mixes() -> None:
-    small = Note(code="bowl-underfilled", text="Too little.", do="Another bowl.")
-    results = [measured(f"{name}.stl", 30.0, (HEEL, small)) for name in "abc"]
+    results = [measured(f"{name}.stl", 30.0, (HEEL, SMALL)) for name in "abc"]
     waiting = [
         Impression(name=r.scan, volume_ml=30.0, window=pour_window("alginate"), age_min=age_min)
         for r, age_min in zip(results, (0.0, 1.0, 40.0), strict=True)
@@ -59,9 +58,9 @@ def test_a_shared_run_notes_what_holds_for_the_shared_mixes() -> None:
     lines = csv.DictReader(io.StringIO(spread_text(results, plan), newline=""))
     codes = {line["scan"]: line["note_codes"] for line in lines}
     assert codes == {
-        "a.stl": "open-heel",
-        "b.stl": "open-heel",
-        "c.stl": "window-passed open-heel bowl-underfilled",
+        "a.stl": "needs-boxing",
+        "b.stl": "needs-boxing",
+        "c.stl": "window-passed needs-boxing bowl-underfilled",
     }
 
 
@@ -73,7 +72,7 @@ def test_a_refused_scan_has_a_reason_and_no_figures() -> None:
 
 
 def test_every_scan_is_one_line() -> None:
-    odd = Note(code="odd", text='Two\nlines, "quoted".', do="Nothing.")
+    odd = Note("same-scan", others=('two\nlines, "quoted"',), more=0)
     text = spread_text([measured('a\n"b",c.stl', notes=(odd,)), refused("d.stl")])
     assert text.endswith("\r\n")
     assert len(text.splitlines()) == 3

@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from tests.sheet.invented import DIFFER, HEEL, measured, refused
+from tests.sheet.invented import DIFFER, HEEL, SMALL, measured, refused
 from volest.lab import Lab, OwnStone, SecondPour
-from volest.notes import Note
 from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.sheet.remarks import CAUTIONS, SHARED_APART, made_with, tally
@@ -61,7 +60,7 @@ def test_no_line_is_longer_than_the_terminal(width: int) -> None:
 def test_a_pipe_gets_one_line_a_scan_with_the_whole_name() -> None:
     lines = table_text(MANY, Settings()).splitlines()
     (line,) = [line for line in lines if line.startswith(LONG)]
-    assert line.split()[1:] == ["61.0", "(59.4-62.6)", *figures(MANY[4])[1:], "rim", "open-heel"]
+    assert line.split()[1:] == ["61.0", "(59.4-62.6)", *figures(MANY[4])[1:], "rim", "needs-boxing"]
 
 
 def test_the_interval_is_rounded_outwards_only() -> None:
@@ -243,9 +242,8 @@ def test_no_line_ends_between_a_figure_and_its_unit(width: int) -> None:
 
 
 def test_a_bowl_of_its_own_is_not_spoken_of_where_a_mix_is_shared() -> None:
-    small = Note(code="bowl-underfilled", text="Too little for it.", do="Share it.")
-    heel = measured("heel.stl", 20.0, (HEEL, small))
-    results = [measured("one.stl", 20.0, (small,)), heel, measured("alone.stl", 20.0, (small,))]
+    heel = measured("heel.stl", 20.0, (HEEL, SMALL))
+    results = [measured("one.stl", 20.0, (SMALL,)), heel, measured("alone.stl", 20.0, (SMALL,))]
     waiting = [Impression(name=result.scan, volume_ml=20.0) for result in results]
     plan = plan_mixes(waiting, Settings(), at_most=2)
     (shared,) = (made for made in plan.mixes if len(made.impressions) > 1)
@@ -256,5 +254,5 @@ def test_a_bowl_of_its_own_is_not_spoken_of_where_a_mix_is_shared() -> None:
     for result in results:
         in_it = result.scan not in names
         assert ("bowl-underfilled" in rows[result.scan]) == in_it
-    assert table_text(results, Settings()).count("Too little for it.") == 3
-    assert told.count("Too little for it.") == 1
+    assert table_text(results, Settings()).count(SMALL.do.split(", ")[0]) == 3
+    assert told.count(SMALL.do.split(", ")[0]) == 1

@@ -50,11 +50,9 @@ def test_two_mixes_in_a_smaller_bowl_are_offered_where_they_fit_better() -> None
     assert (made.mixes, made.bowl) == (1, "large")
     (note,) = made.notes
     half = mix(85, mixes=2)
-    each = f"{half.water_ml / 2:.1f} mL water and {half.powder_g / 2:.0f} g powder"
-    assert f"or make 2 equal mixes in bowl 'small', one right after the other, each of {each}" in (
-        note.do
-    )
-    assert "equal mixes" not in fit(10, small, large).notes[0].do  # half of it fits no better
+    each = f"{half.water_ml / 2:.1f} mL", f"{half.powder_g / 2:.0f} g"
+    assert note.values["instead"] == (2, "small", *each)
+    assert fit(10, small, large).notes[0].values["instead"] == ()  # half of it fits no better
 
 
 def test_split_into_two_equal_mixes() -> None:

@@ -149,7 +149,7 @@ def test_a_base_without_knobs_holds_by_undercuts() -> None:
 
 def test_costs_are_shared_out_to_the_waste() -> None:
     price = Figure(value=10.0, unit="CHF per kg", source="invented", mark="the lab's own")
-    made = mix(50, stone=replace(stone_type("type-4"), price=price))
+    made = mix(50, stone=replace(stone_type("type-4"), price=price, currency="CHF"))
     # 103 g at 10 a kg; 7.92 of 57.92 mL are waste.
     assert "costs 1.03 CHF, 0.14 CHF of it waste" in yield_in_words(made)[-1]
 

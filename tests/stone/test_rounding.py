@@ -139,8 +139,8 @@ def test_scoops_on_coarse_marks_are_told_of() -> None:
     one = mix(26.1, by="scoop", wp_ml_per_100g=24.0, bench=Bench(cylinder_step_ml=5.0))
     assert (one.powder_g, one.water_ml) == (50.0, 15.0)
     assert [note.code for note in one.notes] == ["wp-by-marks"]
-    assert "30.0" in one.notes[0].text
-    assert "--by gram" in one.notes[0].do
+    assert one.notes[0].values["wp_ml_per_100g"] == 30.0
+    assert one.notes[0].values["by"] == "scoop"
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from tests.machine import need_drawing
 from tests.view.bowls import write_bowl
 from tests.view.browser import Page, browser
 from volest.lab import Bowl, Lab, SecondPour
-from volest.notes import Note
+from volest.notes import CATALOGUE, Note, Said
 from volest.settings import Settings
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_in_words
@@ -247,12 +247,14 @@ def crowded(chromium: None, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     said = (
         "The rim lies below the base line over about 90 mm, " + 4 * "by up to 1.1 mm at 1, 2, 4, "
     )
-    more = [
-        Note(code=f"note-{k}", text=said, do="Box in that stretch first, or lower the base line")
-        for k in range(MOST_NOTES)
-    ]
-    results = [replace(result, notes=tuple(more[:count])) for count in range(MOST_NOTES + 1)]
-    text = sheet_text(results, [maker.card(result)] * len(results), settings)
+    words = Said(said, "box in that stretch first, or lower the base line")
+    codes = [f"note-{k}" for k in range(MOST_NOTES)]
+    with pytest.MonkeyPatch.context() as patched:
+        for code in codes:
+            patched.setitem(CATALOGUE, code, words)
+        more = tuple(map(Note, codes))
+        results = [replace(result, notes=more[:count]) for count in range(MOST_NOTES + 1)]
+        text = sheet_text(results, [maker.card(result)] * len(results), settings)
     (where / "crowded.html").write_text(text, encoding="utf-8")
     with browser(tmp_path_factory.mktemp("profile")) as opened:
         opened.open(where / "crowded.html")
@@ -354,7 +356,7 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
     maker = CardMaker(tmp_path, pictures=False)
     result = maker(scan, settings)
     assert result.volume_ml is not None
-    note = Note(code="window-passed", text="At its turn it is late.", do="Get a second person.")
+    note = Note("window-passed", scans=(result.scan,), ages=("16 min",), at_turn=True)
     plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
     late = replace(
         plan,
@@ -363,7 +365,7 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
     text = sheet_text([result], [maker.card(result)], settings, late)
     card = text[text.index("<article") :]
     assert "window-passed" in card
-    assert "Get a second person." in card
+    assert "Get a second person to mix" in card
     assert "window-passed" not in sheet_text([result], [maker.card(result)], settings, plan)
 
 

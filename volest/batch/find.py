@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from volest.errors import NothingError, UsageError
-from volest.notes import Note
+from volest.notes import ONCE, Note
 from volest.result import NOTED, Result
 from volest.scan.decision import SUFFIX, decision_path
 from volest.sheet.names import short_names, visible
@@ -28,7 +28,6 @@ _DIGITS = re.compile(r"(\d+)")
 _MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
 _NONE = "none"
 MOST_NAMED = 5  # of a kind; a folder may hold hundreds
-_ONCE = "mix for it once, or export the wrong one again"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -350,8 +349,8 @@ def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterat
         if not others or result.mix is None:
             yield result
             continue
-        text = f"the same scan, byte for byte, lies here as {_named(others)} too"
-        note = Note(code="same-scan", text=text, do=_ONCE)
+        named = tuple(others[:MOST_NAMED])
+        note = Note("same-scan", others=named, more=len(others) - len(named))
         yield replace(result, notes=(*result.notes, note), outcome=NOTED)
 
 
@@ -371,7 +370,7 @@ def words_of_others(others: Sequence[Path]) -> list[str]:
 def words_of_twins(groups: Sequence[Sequence[Path]]) -> list[str]:
     """Name the files that hold one scan, a line a scan: the list has an amount for each of them."""
     lines = [
-        f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {_ONCE}"
+        f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {ONCE}"
         for same in groups[:MOST_NAMED]
     ]
     more = len(groups) - MOST_NAMED

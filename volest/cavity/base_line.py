@@ -167,12 +167,30 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
     if rim.rest_share:
         all_round = _mean_plane(rim.crest_mm)
         other_mm = float((all_round - rim.plane) @ [*middle_mm, 1.0])
-        notes.append(_note_two_heights(rim, other_mm, _angle_deg(all_round, rim.plane)))
+        notes.append(
+            Note(
+                "two-heights",
+                share_percent=100.0 * rim.rest_share,
+                rest_mm=rim.rest_mm,
+                all_round_mm=other_mm,
+                tilt_deg=_angle_deg(all_round, rim.plane),
+            )
+        )
     if rim.spread_mm > WAVY_MM or height_u_mm > UNSURE_U_MM or tilt_u_deg > UNSURE_U_DEG:
-        sure = f"sure to within {2.0 * height_u_mm:.1f} mm and {2.0 * tilt_u_deg:.1f} degrees"
-        notes.append(_note_uneven(rim, base.offset_mm, level, sure))
+        # The level touches the deepest tips, so heights over it are heights over them.
+        over_mm = (_middle_mm(rim, level) - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
+        notes.append(
+            Note(
+                "ragged-rim" if rim.spread_mm > RAGGED_MM else "wavy-rim",
+                spread_mm=rim.spread_mm,
+                offset_mm=base.offset_mm,
+                within_mm=2.0 * height_u_mm,
+                within_deg=2.0 * tilt_u_deg,
+                depth_mm=float(over_mm) + base.offset_mm,
+            )
+        )
     if lean_deg > LEANING_DEG:
-        notes.append(_note_leaning(lean_deg))
+        notes.append(Note("leaning-rim", lean_deg=lean_deg))
     up = base.offset_mm * float(np.sqrt(1.0 + rim.plane[0] ** 2 + rim.plane[1] ** 2))
     return BasePlane(
         plane=rim.plane + np.array([0.0, 0.0, up]),
@@ -192,59 +210,6 @@ def _mean_plane(points_mm: Floats) -> Floats:
 def _middle_mm(rim: Rim, level: Floats) -> float:
     """Return c of the plane through the rim's middle that is level with the teeth."""
     return float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
-
-
-def _note_uneven(rim: Rim, offset_mm: float, level: Floats, sure: str) -> Note:
-    ragged = rim.spread_mm > RAGGED_MM
-    how = (
-        f"strays {rim.spread_mm:.1f} mm from a plane"
-        if ragged
-        else (f"waves by about {rim.spread_mm:.1f} mm")
-    )
-    return Note(
-        code="ragged-rim" if ragged else "wavy-rim",
-        text=f"the rim {how}; the base line lies {_by_the_middle(offset_mm)}, {sure}",
-        do=f"trim the rim level, or {_without_rim(rim, offset_mm, level)}",
-    )
-
-
-def _note_two_heights(rim: Rim, all_round_mm: float, tilt_deg: float) -> Note:
-    if rim.rest_mm < 0.0:
-        do = f"box in the lower part, or end the stone there by --base rim={rim.rest_mm:.1f}"
-    else:
-        do = f"trim the higher part, or fill to it, boxed in, by --base rim={rim.rest_mm:.1f}"
-    return Note(
-        code="two-heights",
-        text=f"{100.0 * rim.rest_share:.0f} % of the rim lie about {_higher(rim.rest_mm)} than the "
-        "other part, which the base line follows; along the mean of both it would lie "
-        f"{_higher(all_round_mm)}, tilted by {tilt_deg:.1f} degrees",
-        do=do,
-    )
-
-
-def _higher(mm: float) -> str:
-    return f"{abs(mm):.1f} mm {'higher' if mm > 0.0 else 'lower'}"
-
-
-def _by_the_middle(offset_mm: float) -> str:
-    if offset_mm == 0.0:
-        return "at its middle height"
-    return f"{abs(offset_mm):.1f} mm {'above' if offset_mm > 0 else 'below'} its middle height"
-
-
-def _without_rim(rim: Rim, offset_mm: float, level: Floats) -> str:
-    # The level touches the deepest tips, so heights over it are heights over them.
-    over_mm = (_middle_mm(rim, level) - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
-    depth_mm = float(over_mm) + offset_mm
-    return f"say where by --base depth=MM, from the tips; it is about {depth_mm:.1f} now"
-
-
-def _note_leaning(lean_deg: float) -> Note:
-    return Note(
-        code="leaning-rim",
-        text=f"the rim leans {lean_deg:.0f} degrees against the level of the teeth",
-        do="check that the base may lean like that, or give the base line by --base depth=MM",
-    )
 
 
 def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:

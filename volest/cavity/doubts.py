@@ -1,7 +1,6 @@
 """What a person should look at before mixing, and what is too doubtful to measure at all."""
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,7 +9,7 @@ from volest.cavity.clock import Clock
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Air, Rooms
-from volest.cavity.trim import LEVEL_MM, Stretch, Trim
+from volest.cavity.trim import LEVEL_MM, Trim
 from volest.cavity.unseen import Closing
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
@@ -40,7 +39,6 @@ ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held 
 AXIS_UNSURE = "axis-unsure"
 SEVERAL, LEFT_OUT = "several-cavities", "hollow-left-out"
 JOINED = {SEVERAL, LEFT_OUT}  # either may be impressions that one surface joins
-PLAIN_TALK = "look at the scan before mixing"
 
 
 def find_doubts(
@@ -121,11 +119,7 @@ def _refuse_discord(volume: Volume) -> None:
 def _axis(pose: Pose | None) -> Note | None:
     if pose is None or pose.runner_up <= ALIKE:
         return None
-    return Note(
-        code=AXIS_UNSURE,
-        text=f"along another axis the scan holds {100 * pose.runner_up:.0f} % as much",
-        do="give the base line by --base plane=... after a look at the scan",
-    )
+    return Note(AXIS_UNSURE, share_percent=100 * pose.runner_up)
 
 
 def _odd_volume(rooms: Rooms, to_rim_ml: float) -> Note | None:
@@ -137,12 +131,13 @@ def _odd_volume(rooms: Rooms, to_rim_ml: float) -> Note | None:
     if least_mm <= depth_mm <= most_mm:
         return None
     return Note(
-        code="odd-volume",
-        text=f"up to the rim the cavity holds {to_rim_ml:.1f} mL over {outline_mm2:.0f} mm2, "
-        f"{depth_mm:.1f} mm deep on average; impressions {'under' if small else 'from'} "
-        f"{SMALL_MM2:.0f} mm2 are {least_mm:.0f} to {most_mm:.0f} mm deep",
-        do="measure the impression with a ruler; if the scan has not its size, give the scan's "
-        "--unit",
+        "odd-volume",
+        to_rim_ml=to_rim_ml,
+        outline_mm2=outline_mm2,
+        depth_mm=depth_mm,
+        small_mm2=SMALL_MM2,
+        least_mm=least_mm,
+        most_mm=most_mm,
     )
 
 
@@ -150,66 +145,38 @@ def _low_line(trim: Trim, volume: Volume, to_rim_ml: float) -> Note | None:
     """Note a base line far under the rim, which leaves most of the cavity empty."""
     if volume.columns_ml >= LEAST_FILLED * to_rim_ml:
         return None
-    return Note(
-        code="low-line",
-        text=f"the base line lies {trim.rim_mean_mm:.1f} mm under the rim; up to the rim the "
-        f"cavity holds {to_rim_ml:.1f} mL",
-        do="check the height that was given, its decimal point first, and that stone will cover "
-        "the floor",
-    )
+    return Note("low-line", under_mm=trim.rim_mean_mm, to_rim_ml=to_rim_ml)
 
 
 def _ends_early(footprint: Footprint, base: BasePlane) -> Note | None:
     if base.how != "rim" or footprint.has_passed_rim:
         return None
-    return Note(
-        code="rim-not-seen",
-        text=f"the scan ends while its walls still rise, over {100 * footprint.rising_share:.0f} % "
-        "of its edge; the base line lies where the scan ends",
-        do="scan again with the rim in view, or give the base line",
-    )
+    return Note("rim-not-seen", share_percent=100 * footprint.rising_share)
 
 
 def _leak(rooms: Rooms) -> Note | None:
-    if not rooms.leaks:
-        return None
-    return Note(
-        code="leak",
-        text="a hole runs through a wall under the base line",
-        do="stop it with wax before the pour, or stone runs out",
-    )
+    return Note("leak") if rooms.leaks else None
 
 
 def _boxing(trim: Trim) -> Note | None:
     if trim.gap_length_mm == 0.0:
         return None
     lower_mm = math.ceil(-10.0 * trim.rim_lowest_mm) / 10.0
-    lower = f", or choose a base line lower by {lower_mm:.1f} mm" if lower_mm <= LOWERED_MM else ""
-    return Note(
-        code="needs-boxing",
-        text=f"the rim lies below the base line over about {trim.gap_length_mm:.0f} mm, "
-        f"{_how_low(trim)} (seen into the opening, 12 is the front); measured as if boxed in there",
-        do=f"box in that stretch before the pour{lower}",
-    )
-
-
-def _how_low(trim: Trim) -> str:
-    """Part the deepest gaps from rim that only waves."""
     low = [part for part in trim.stretches if part.least_mm < -LEVEL_MM]
+    # The deepest gaps are told apart from rim that only waves.
     half_mm = trim.rim_lowest_mm / 2.0
     deep = [part for part in low if part.least_mm <= half_mm]
     rest = [part for part in low if part.least_mm > half_mm]
-    all_round = len(deep) == len(trim.stretches)
-    where = "all round" if all_round else f"at {_hours(deep)} o'clock"
-    words = f"by up to {-trim.rim_lowest_mm:.1f} mm {where}"
-    if not rest:
-        return words
-    ends = (f"{-end(part.least_mm for part in rest):.1f}" for end in (max, min))
-    return f"{words}, by {' to '.join(dict.fromkeys(ends))} mm at {_hours(rest)}"
-
-
-def _hours(stretches: Sequence[Stretch]) -> str:
-    return ", ".join(str(part.hour) for part in stretches)
+    return Note(
+        "needs-boxing",
+        length_mm=trim.gap_length_mm,
+        low_mm=-trim.rim_lowest_mm,
+        hours=tuple(part.hour for part in deep),
+        all_round=len(deep) == len(trim.stretches),
+        rest_mm=tuple(-end(part.least_mm for part in rest) for end in (max, min) if rest),
+        rest_hours=tuple(part.hour for part in rest),
+        lower_mm=lower_mm if lower_mm <= LOWERED_MM else None,
+    )
 
 
 def _unseen(closing: Closing | None, clock: Clock) -> Note | None:
@@ -218,34 +185,22 @@ def _unseen(closing: Closing | None, clock: Clock) -> Note | None:
     hours, counts = np.unique(clock.hours(*closing.places_mm[:2]), return_counts=True)
     many = hours[counts >= PLACE_SHARE * counts.sum()]
     return Note(
-        code="unseen-surface",
-        text=f"about {closing.area_mm2:.0f} mm2 of walls and roofs below the base line are not in "
-        f"the scan, at {', '.join(map(str, many))} o'clock (seen into the opening, 12 is the "
-        "front); closed as the rest of the scan suggests",
-        do="scan again tilted towards there, or pour with this mix: up to "
-        f"{closing.more_ml:.1f} mL more may be hidden there, and it has them in reserve",
+        "unseen-surface",
+        area_mm2=closing.area_mm2,
+        hours=tuple(many.tolist()),
+        more_ml=closing.more_ml,
     )
 
 
 def _holes(rooms: Rooms) -> Note | None:
     if rooms.hole_mm2 <= LEAST_HOLE_MM2:
         return None
-    return Note(
-        code="holes-filled",
-        text=f"{rooms.hole_mm2:.1f} mm2 of the floor are missing; filled from their border with "
-        f"{rooms.hole_ml:.2f} mL over them",
-        do=f"{PLAIN_TALK}; scan again if a preparation is among the missing parts",
-    )
+    return Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml)
 
 
 def _sealed(rooms: Rooms) -> Note | None:
-    if rooms.sealed_ml <= LEAST_SEALED_ML:
-        return None
-    return Note(
-        code="sealed-room",
-        text=f"{rooms.sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",
-        do="open them or take the impression again if they touch a preparation",
-    )
+    sealed_ml = rooms.sealed_ml
+    return Note("sealed-room", sealed_ml=sealed_ml) if sealed_ml > LEAST_SEALED_ML else None
 
 
 def _several(rooms: Rooms) -> Note | None:
@@ -253,44 +208,23 @@ def _several(rooms: Rooms) -> Note | None:
     large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]
     if len(large) < TWO:
         return None
-    return Note(
-        code=SEVERAL,
-        text="the scan has "
-        + " and ".join(f"{ml:.1f} mL" for ml in sorted(large)[::-1])
-        + " in cavities apart; they are added up",
-        do="if these are two impressions, scan or export each for itself",
-    )
+    return Note(SEVERAL, pieces_ml=tuple(sorted(large.tolist(), reverse=True)))
 
 
 def _left_out(footprint: Footprint, volume: Volume) -> Note | None:
     if footprint.left_out_ml <= LEFT_OUT_SHARE * volume.best_ml:
         return None
-    return Note(
-        code=LEFT_OUT,
-        text=f"a hollow that holds {footprint.left_out_ml:.1f} mL lies lower than the rim of this "
-        "cavity and is not counted",
-        do="look at the scan; if it is a second impression, scan or export each for itself",
-    )
+    return Note(LEFT_OUT, left_out_ml=footprint.left_out_ml)
 
 
 def _air(air: Air, clock: Clock) -> Note | None:
     if air.place_mm is None or air.trapped_ml <= LEAST_AIR_ML:
         return None
     hour = int(clock.hours(air.place_mm[:1], air.place_mm[1:])[0])
-    return Note(
-        code="air-trap",
-        text=f"{air.trapped_ml:.2f} mL under roofs with no way up for the air, near {hour} o'clock "
-        "(seen into the opening, 12 is the front)",
-        do="lead the stone in from one side and tilt the tray there, so that air can leave",
-    )
+    return Note("air-trap", trapped_ml=air.trapped_ml, hour=hour)
 
 
 def _two_ways(volume: Volume) -> Note | None:
     if volume.agreed:
         return None
-    return Note(
-        code="ways-differ",
-        text=f"columns give {volume.columns_ml:.1f} mL, the exact sum {volume.prisms_ml:.1f} mL; "
-        "the columns are reported and the interval is widened",
-        do=f"{PLAIN_TALK}; the mesh may be damaged or cut off",
-    )
+    return Note("ways-differ", columns_ml=volume.columns_ml, exact_ml=volume.prisms_ml)

@@ -22,7 +22,7 @@ from volest.cavity.polarity import by_coordinate
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.relief import Relief
 from volest.cavity.rooms import Rooms
-from volest.cavity.twice import is_copy, note_twice
+from volest.cavity.twice import is_copy
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.compiling import loops
@@ -362,5 +362,5 @@ def _once(parts: Mapping[int, Part], single: Container[int]) -> dict[int, tuple[
         if first is None:
             once[name] = ()
         else:
-            once[first] = (note_twice("beside itself"),)
+            once[first] = (Note("scanned-twice", copy=True),)
     return once

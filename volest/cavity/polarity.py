@@ -9,7 +9,7 @@ from volest.cavity.footprint import Footprint, find_footprint, pools
 from volest.cavity.frame import Bools, Floats, Frame, Ints
 from volest.cavity.pose import Samples
 from volest.cavity.relief import Relief, relief_of_columns
-from volest.cavity.twice import lies_on, note_twice
+from volest.cavity.twice import lies_on
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.winding import mend_winding
@@ -79,7 +79,8 @@ def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]
     columns = columns_of(surface, grid)
     notes = []
     if mended.turned or mended.removed_duplicates:
-        notes.append(_note_mended(mended.turned, mended.removed_duplicates))
+        doubled = mended.removed_duplicates
+        notes.append(Note("winding-mended", turned=mended.turned, doubled=doubled))
     if columns.misfit_share > CROSSING_SHARE and mended.body.any():
         kept = _main_body(columns, mended.body)
         notes += [] if kept.all() else [_note_left_out(surface.triangles, kept)]
@@ -152,36 +153,14 @@ def refuse_cast(*, is_open: bool, turned: bool, rising_share: float) -> tuple[No
             remedy="scan the impression; if this is one, exported inside out, use --inside-out",
             code="cast",
         )
-    return (
-        Note(
-            code="faces-turned",
-            text="all faces point away from the opening; they were turned",
-            do="check that this is an impression and not a cast"
-            if is_open
-            else "nothing, if the picture looks right; the export writes faces inside out",
-        ),
-    )
-
-
-def _note_mended(turned: int, doubled: int) -> Note:
-    return Note(
-        code="winding-mended",
-        text=f"{turned} faces pointed the wrong way and {doubled} were doubled; put right",
-        do="check the export; the volume is measured from the mended surface",
-    )
+    return (Note("faces-turned", is_open=is_open),)
 
 
 def _note_left_out(triangles: Floats, kept: Bools) -> Note:
     dropped = 1.0 - float(np.mean(kept))
     if dropped > SECOND_SHELL_SHARE and lies_on(triangles[~kept].mean(axis=1), triangles[kept]):
-        return note_twice("one in the other")
-    return Note(
-        code="parts-left-out",
-        text="the scan has parts that cross; the one that holds most was kept, with what does not "
-        "cross it; "
-        f"{100 * dropped:.0f} % of the faces were left out",
-        do="look whether all of the impression was kept; clean the scan of bench and holder",
-    )
+        return Note("scanned-twice", copy=False)
+    return Note("parts-left-out", share_percent=100 * dropped)
 
 
 def _tangled(columns: Columns) -> ScanError:

@@ -7,7 +7,6 @@ from scipy.spatial import cKDTree
 
 from volest.cavity.frame import Floats
 from volest.cavity.pose import Samples
-from volest.notes import Note
 
 IN_PLACE_MM = 0.6  # two scans of one surface are matched far closer than that
 # Noise of 0.1 mm on both views stays under it; of two impressions of one jaw the teeth may lie as
@@ -42,16 +41,6 @@ def is_copy(samples: Samples, other: Samples, triangles: Floats) -> bool:
         if _matched(points @ turn.T + there.mean(axis=0), centres, normals):
             return True
     return False
-
-
-def note_twice(where: str) -> Note:
-    """Tell that one surface was found twice and measured once."""
-    return Note(
-        code="scanned-twice",
-        text=f"the same surface lies in the scan twice, {where}; it is one impression and was "
-        "measured once",
-        do="pour it once; export it once, or name the file for what it holds",
-    )
 
 
 def _planes(triangles: Floats) -> tuple[Floats, Floats]:

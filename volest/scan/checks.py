@@ -1,6 +1,5 @@
 """What must hold of a file and of its triangles: neither too large nor too short, sound numbers."""
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -149,11 +148,7 @@ def drop_degenerate(
         )
     if dropped <= MANY_SHARE * len(keep):
         return (triangles[keep], areas[keep], ()) if dropped else (triangles, areas, ())
-    note = Note(
-        code="degenerate",
-        text=f"{dropped:,} of {len(keep):,} triangles have no area and were dropped",
-        do="look whether the scan is whole; export it again",
-    )
+    note = Note("degenerate", count=dropped, what="triangles", of=len(keep))
     return triangles[keep], areas[keep], (note,)
 
 
@@ -169,12 +164,9 @@ def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tup
     at_zero = zeroed >= repeated  # what is zeros all through counts in both
     what = "lie at or reach to exactly 0, 0, 0" if at_zero else "stand there three times or more"
     refuse_if_unfilled(f"triangles that {what}", count, len(triangles))
-    note = Note(
-        code="zeroed",
-        text=f"{count:,} triangles {what}, as in a file that lost a block",
-        do="copy or export the scan again",
+    return (
+        Note("zeroed", count=count) if at_zero else Note("repeated", count=count, what="triangles"),
     )
-    return (note if at_zero else replace(note, code="repeated"),)
 
 
 def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
@@ -184,13 +176,7 @@ def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
         triangles[:half], triangles[half : 2 * half]
     ):
         return ()
-    note = Note(
-        code="repeated",
-        text=f"the file's second half repeats its first {half:,} triangles: "
-        "half of the scan may be lost",
-        do="look whether the scan is whole; copy or export it again",
-    )
-    return (note,)
+    return (Note("repeated", count=half, what="half"),)
 
 
 def _repeated(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
@@ -253,14 +239,7 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     long = triangles[_sides_mm(triangles).max(axis=1) > long_mm]
     alone = _alone(long) & (_sides_mm(long) > long_mm)  # (m, 3)
     needles = int(np.count_nonzero(_thin(long, long_mm) & (alone.sum(axis=1) == NEEDLE_ALONE)))
-    if not needles:
-        return ()
-    note = Note(
-        code="needles",
-        text=f"{needles:,} long thin triangles reach across the scan and hang on to nothing there",
-        do="export the scan again; if they stay, clean the mesh",
-    )
-    return (note,)
+    return (Note("needles", count=needles),) if needles else ()
 
 
 def _sides_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -96,12 +96,7 @@ def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note
     if short_faces:
         count = len(tables["face"].lists[corner_list][0])
         refuse_if_unfilled("faces with fewer than three corners", short_faces, count)
-        note = Note(
-            code="degenerate",
-            text=f"{short_faces:,} faces with fewer than three corners were dropped.",
-            do="Nothing, if there are few; otherwise export the scan again.",
-        )
-        notes = (*notes, note)
+        notes = (*notes, Note("degenerate", count=short_faces, what="faces", of=count))
     return _gather(points, corners), notes
 
 
@@ -153,13 +148,8 @@ def _tables(
     if at == len(data):
         return tables, ()
     left = len(data) - at
-    surplus = f"{left:,} bytes" if header.order else f"{left // NUMBER_BYTES:,} numbers"
-    note = Note(
-        code="trailing-bytes",
-        text=f"{surplus} follow the last row that the header states; not read.",
-        do="Look at the scan: if a part is missing, export it again.",
-    )
-    return tables, (note,)
+    count, what = (left, "bytes") if header.order else (left // NUMBER_BYTES, "numbers")
+    return tables, (Note("trailing-bytes", count=count, what=what, after="row"),)
 
 
 def _fans(

@@ -222,13 +222,8 @@ def _misnamed(kind: str, suffix: str) -> tuple[Note, ...]:
     """Note a suffix, in small letters, that does not fit the content."""
     if suffix == SUFFIXES[kind]:
         return ()
-    ending = f"ends in {suffix}" if suffix.isprintable() and suffix else "has no such ending"
-    note = Note(
-        code="misnamed",
-        text=f"The file is {kind} by its content, though its name {ending}.",
-        do=f"Give it a name that ends in {SUFFIXES[kind]}.",
-    )
-    return (note,)
+    told = suffix if suffix.isprintable() else ""
+    return (Note("misnamed", kind=kind, suffix=told, right=SUFFIXES[kind]),)
 
 
 def _near(path: Path) -> str:

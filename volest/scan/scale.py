@@ -93,34 +93,30 @@ def check_scale(
     if odd is None:
         return ()
     likely = _likely(*in_file)
-    better = f" ({_made(likely, *in_file)})" if likely else ""
     note = Note(
-        code="odd-size",
-        text=f"Read as {unit or 'mm'}, {odd}.",
-        do=f"Measure the impression with a ruler; if it differs, give the scan's --unit{better}.",
+        "odd-size",
+        odd=odd,
+        unit=unit or "mm",
+        side_mm=side_mm,
+        height_mm=height_mm,
+        limits_mm=_LIMITS_MM[odd],
+        better_unit=likely,
+        better_mm=tuple(side * MM_PER_UNIT[likely] for side in in_file) if likely else (),
     )
     return (note,)
+
+
+# In which way a scan is odd, and what the note on it compares with.
+_LIMITS_MM = {"side": USUAL_MM, "part": (PART_HEIGHT_MM, FULL_ARCH_MM), "height": HEIGHT_MM}
 
 
 def _odd(side_mm: float, height_mm: float) -> str | None:
     """Say in which way no usual impression is of this length and height."""
     if not USUAL_MM[0] <= side_mm <= USUAL_MM[1]:
-        return (
-            f"the longest side is {side_mm:.0f} mm; a quadrant is from {USUAL_MM[0]:.0f} mm, "
-            f"a full arch with a tray handle up to {USUAL_MM[1]:.0f} mm"
-        )
+        return "side"
     if side_mm < FULL_ARCH_MM and height_mm < PART_HEIGHT_MM:
-        return (
-            f"the scan is {side_mm:.0f} mm long and {height_mm:.1f} mm high; one shorter than "
-            f"{FULL_ARCH_MM:.0f} mm is of a few teeth, and those are {PART_HEIGHT_MM:.0f} mm high "
-            "or more"
-        )
-    if not HEIGHT_MM[0] <= height_mm <= HEIGHT_MM[1]:
-        return (
-            f"the scan is {side_mm:.0f} mm long and {height_mm:.1f} mm high; impressions are "
-            f"{HEIGHT_MM[0]:.0f} to {HEIGHT_MM[1]:.0f} mm high"
-        )
-    return None
+        return "part"
+    return None if HEIGHT_MM[0] <= height_mm <= HEIGHT_MM[1] else "height"
 
 
 def _likely(side: float, height: float) -> str | None:
@@ -129,11 +125,6 @@ def _likely(side: float, height: float) -> str | None:
         unit for unit, factor in MM_PER_UNIT.items() if not _odd(side * factor, height * factor)
     ]
     return usual[0] if len(usual) == 1 else None
-
-
-def _made(unit: str, side: float, height: float) -> str:
-    factor = MM_PER_UNIT[unit]
-    return f"--unit {unit} makes it {side * factor:.0f} mm long and {height * factor:.0f} mm high"
 
 
 def _advice(side: float, height: float) -> str:

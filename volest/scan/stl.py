@@ -84,16 +84,7 @@ def read_stl_binary(
         part[:] = np.frombuffer(raw, dtype=RECORD)["corners"]
     if not surplus:
         return triangles, ()
-    left = f"{surplus:,} bytes follow the last triangle that the file states"
-    return triangles, (_surplus(left),)
-
-
-def _surplus(what: str) -> Note:
-    return Note(
-        code="trailing-bytes",
-        text=f"{what}; not read.",
-        do="Look at the scan: if a part is missing, export it again.",
-    )
+    return triangles, (Note("trailing-bytes", count=surplus, what="bytes", after="triangle"),)
 
 
 @dataclass(slots=True)
@@ -213,4 +204,5 @@ def _ending(solids: _Solids, left: list[bytes]) -> tuple[Note, ...]:
         )
     if any(word in MARKS for word in left):
         raise damaged("a triangle that is never ended", "'endfacet' after each")
-    return (_surplus(f"{len(left):,} words follow the last facet"),) if left else ()
+    surplus = Note("trailing-bytes", count=len(left), what="words", after="facet")
+    return (surplus,) if left else ()

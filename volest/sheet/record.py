@@ -91,7 +91,7 @@ def scan_record(result: Result) -> dict[str, Any]:
         "mix": None if result.mix is None else result.mix.as_record(),
         "second_pour": None if result.second_pour is None else result.second_pour.as_record(),
         "trim": None if result.trim is None else asdict(result.trim),
-        "notes": [asdict(note) for note in result.notes],
+        "notes": [note.as_record() for note in result.notes],
         "reason": result.reason,
         "seconds": result.seconds,
     }
@@ -108,9 +108,7 @@ def shared_record(plan: Plan) -> dict[str, Any]:
                 "bowl": shared.mix.bowl,
                 "equal_mixes": shared.mix.mixes,
                 "mix": shared.mix.as_record(),
-                "notes": [
-                    {"code": note.code, "text": note.text, "do": note.do} for note in shared.notes
-                ],
+                "notes": [note.as_record() for note in shared.notes],
             }
             for shared in plan.mixes
         ],

@@ -232,13 +232,7 @@ def shared_lines(plan: Plan, settings: Settings) -> list[str]:
 
 def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
     """Let the notes of a shared mix call scans as the table does, without their folder."""
-    notes = []
-    for note in shared.notes:
-        text = note.text
-        for scan, name in called.items():
-            text = text.replace(scan, name)
-        notes.append(replace(note, text=text))
-    return replace(shared, notes=tuple(notes))
+    return replace(shared, notes=tuple(note.calling(called) for note in shared.notes))
 
 
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:

@@ -40,7 +40,8 @@ def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> M
         if bowl is not None:
             more = range(mixes + 1, most + 1)
             other = next(filter(None, (_well_in_bowls(make(n), usable) for n in more)), None)
-            notes = (*made.notes, *_split_note(made), *_load_note(made, bowl, other))
+            split = () if mixes == 1 else (Note("split", mixes=mixes),)
+            notes = (*made.notes, *split, *_load_note(made, bowl, other))
             return replace(made, bowl=bowl.name, notes=notes)
     raise _too_much(whole, usable, way, most)
 
@@ -66,35 +67,17 @@ def _well_in_bowls(made: Mix, bowls: Sequence[Bowl]) -> Mix | None:
     return replace(made, bowl=bowl.name) if bowl is not None and fits else None
 
 
-def _split_note(made: Mix) -> tuple[Note, ...]:
-    if made.mixes == 1:
-        return ()
-    return (
-        Note(
-            code="split",
-            text=f"Too much for one bowl: {made.mixes} equal mixes, one right after the other.",
-            do="Have water and powder of all of them ready before the first is stirred.",
-        ),
-    )
-
-
 def _load_note(made: Mix, bowl: Bowl, other: Mix | None) -> tuple[Note, ...]:
     each_ml = made.mix_ml / made.mixes
     if each_ml >= bowl.least_ml:
         return ()
-    split = (
-        ""
-        if other is None
-        else f"or make {other.mixes} equal mixes in bowl {other.bowl!r}, one right after the "
-        f"other, each of {water_in_words(other)} water and {powder_in_words(other)} powder, "
-    )
+    instead: tuple[int | str, ...] = ()
+    if other is not None:
+        dealt = water_in_words(other), powder_in_words(other)
+        instead = (other.mixes, other.bowl or "", *dealt)
+    least_ml, name = bowl.least_ml, bowl.name
     return (
-        Note(
-            code="bowl-underfilled",
-            text=f"{each_ml:.1f} mL is less than the {bowl.least_ml:g} mL that bowl {bowl.name!r} "
-            "mixes well.",
-            do=f"Use a smaller bowl, {split}or pour another impression from the same mix.",
-        ),
+        Note("bowl-underfilled", each_ml=each_ml, least_ml=least_ml, bowl=name, instead=instead),
     )
 
 

@@ -248,13 +248,7 @@ def waste_notes(waste_percent: float) -> tuple[Note, ...]:
     if not 0.0 < waste_percent < _TINY_PERCENT:
         return ()
     meant = 100.0 * (waste_percent % 1.0 or waste_percent)  # of a fraction, or of a factor
-    return (
-        Note(
-            code="waste-tiny",
-            text=f"A waste of {waste_percent:g} % is next to nothing: the mix may run short.",
-            do=f"If {meant:g} % is meant, write {meant:g}.",
-        ),
-    )
+    return (Note("waste-tiny", waste_percent=waste_percent, meant_percent=meant),)
 
 
 def check_wp(wp_ml_per_100g: float) -> None:
@@ -299,12 +293,7 @@ def stretched(
     most = max(kind.wp_range.high, wp_ml_per_100g)
     if asked <= most:
         return asked, _range_notes(kind, asked)
-    held = Note(
-        code="stretch-held",
-        text=f"The water asked for would make W/P {asked:g} mL per 100 g; it is held at {most:g}, "
-        f"the most that {kind.name} takes.",
-        do="Mix a fresh batch for what does not get poured in time.",
-    )
+    held = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=most, stone=kind.name)
     return most, (held, *_range_notes(kind, most))
 
 
@@ -324,30 +313,18 @@ def marks_note(
     """Flag a ratio that only the rounding has pushed out of the range."""
     if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
         return ()
-    return (
-        Note(
-            code="wp-by-marks",
-            text=f"Marks and {'scoops' if by == 'scoop' else 'scale'} are so coarse that W/P comes "
-            f"to {rounded:.1f} mL per 100 g, outside {kind.wp_range} for {kind.name}.",
-            do="Use a finer cylinder or a syringe for the water, "
-            + ("or weigh the powder (--by gram)." if by == "scoop" else "or mix more."),
-        ),
-    )
+    return (Note("wp-by-marks", by=by, **_against_range(kind, rounded)),)
 
 
 def _range_notes(kind: StoneType, wp_ml_per_100g: float) -> tuple[Note, ...]:
     if wp_ml_per_100g in kind.wp_range:
         return ()
-    thin = wp_ml_per_100g > kind.wp_range.high
-    what = "weaker and rougher stone" if thin else "a mix too stiff to flow into the pits"
-    return (
-        Note(
-            code="wp-outside",
-            text=f"W/P {wp_ml_per_100g:g} mL per 100 g is outside {kind.wp_range} for {kind.name}: "
-            f"expect {what}.",
-            do="Check the powder maker's sheet; use its ratio.",
-        ),
-    )
+    return (Note("wp-outside", **_against_range(kind, wp_ml_per_100g)),)
+
+
+def _against_range(kind: StoneType, wp_ml_per_100g: float) -> dict[str, float | str]:
+    low, high = kind.wp_range.low, kind.wp_range.high
+    return {"wp_ml_per_100g": wp_ml_per_100g, "low": low, "high": high, "stone": kind.name}
 
 
 # A hundred-millionth of a gram is float noise, not a reason to weigh one gram more.

@@ -68,13 +68,7 @@ def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
             remedy=fault.remedy,
             code=fault.code,
         ) from fault
-    return replace(made, notes=tuple(_of_the_base(note) for note in made.notes))
-
-
-def _of_the_base(note: Note) -> Note:
-    lone = "or pour another impression from the same mix"  # a base is not poured into one
-    do = note.do.replace(lone, "or make several bases from one mix")
-    return Note(code=note.code, text=f"Base (second pour): {note.text}", do=do)
+    return replace(made, notes=tuple(note.but(pour="base") for note in made.notes))
 
 
 def _maker(
@@ -104,7 +98,8 @@ def _maker(
             bench=bench_for(kind, settings.lab),
             mixes=mixes,
         )
-        notes = made.notes if has_scoop or settings.by != "scoop" else (*made.notes, _weigh(kind))
+        weigh = () if has_scoop or settings.by != "scoop" else (Note("no-scoop", stone=kind.name),)
+        notes = (*made.notes, *weigh)
         return replace(made, way=settings.way, has_scoop=has_scoop, notes=notes)
 
     return make
@@ -118,15 +113,6 @@ def knows_scoop(kind: StoneType, settings: Settings) -> bool:
     """
     weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
     return kind.scoop is not None or kind.name == weighed.name
-
-
-def _weigh(kind: StoneType) -> Note:
-    return Note(
-        code="no-scoop",
-        text=f"What a level scoop of {kind.name} weighs is not known: its powder is told in grams.",
-        do="Weigh ten level scoops of it, divide by ten, and write that as scoop_g under its "
-        "[[stone]] in the lab file.",
-    )
 
 
 def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:

@@ -295,29 +295,13 @@ def _next(waiting: Sequence[_Job], clock_min: float, settings: Settings) -> int:
 
 
 def _late_notes(late: Sequence[tuple[Impression, float]], mixing: float) -> Iterator[Note]:
-    over = [one for one, _ in late if one.closes_min < mixing]
-    if over:
-        ages = ", ".join(f"{one.name} is {in_words(one.age_min)} old" for one in over)
-        yield Note(
-            code=PASSED,
-            text=f"Past the window of {_whose(over)} material before any mix is ready: {ages}.",
-            do="Ask for a new impression; the maker's window goes before ours.",
-        )
-    waiting = [(one, at_min) for one, at_min in late if one.closes_min >= mixing]
-    if waiting:
-        ages = ", ".join(
-            f"{one.name} will be {in_words(one.age_min + at_min)} old" for one, at_min in waiting
-        )
-        yield Note(
-            code=PASSED,
-            text=f"At its turn {ages}: past the window of {_whose(waiting)} material.",
-            do="Get a second person to mix, or ask for a new impression; "
-            "the maker's window goes before ours.",
-        )
-
-
-def _whose(several: Sequence[object]) -> str:
-    return "its" if len(several) == 1 else "their"
+    over = [(one.name, one.age_min) for one, _ in late if one.closes_min < mixing]
+    waiting = [(one.name, one.age_min + at) for one, at in late if one.closes_min >= mixing]
+    for passed, at_turn in ((over, False), (waiting, True)):
+        if passed:
+            ages = tuple(in_words(age_min) for _, age_min in passed)
+            scans = tuple(name for name, _ in passed)
+            yield Note(PASSED, scans=scans, ages=ages, at_turn=at_turn)
 
 
 def _due_min(one: Impression, mixing: float) -> float:

@@ -45,6 +45,7 @@ class StoneType:
     working_time: Band | None = None
     initial_set: Band | None = None
     price: Figure | None = None
+    currency: str = ""  # of the price
     scoop: Figure | None = None
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
@@ -221,6 +222,7 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
         powder_density=_figure(own.powder_density, "g/cm3") or like.powder_density,
         working_time=_working(own, like),
         price=_figure(own.price_per_kg, f"{currency} per kg"),
+        currency=currency,
         scoop=_figure(own.scoop_g, "g"),
     )
 

@@ -109,10 +109,9 @@ def cost_of(powder_g: float, kind: StoneType) -> float | None:
 def cost_in_words(powder_g: float, waste_g: float, kind: StoneType) -> str:
     """Say what powder costs, and how much of that is waste; '' where no price is known."""
     whole, lost = cost_of(powder_g, kind), cost_of(waste_g, kind)
-    if kind.price is None or whole is None or lost is None:
+    if whole is None or lost is None:
         return ""
-    currency = kind.price.unit.removesuffix(" per kg")
-    return f"{whole:.2f} {currency}, {lost:.2f} {currency} of it waste"
+    return f"{whole:.2f} {kind.currency}, {lost:.2f} {kind.currency} of it waste"
 
 
 def water_dealt(made: Mix) -> str:
