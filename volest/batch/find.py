@@ -152,6 +152,27 @@ def place_of(text: str | os.PathLike[str]) -> Place:
     return Remote(url=whole) if MARK in whole else Path(whole)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """The scans of a run, and what misleads: files that are not read, names of one scan."""
+
+    scans: Sequence[Place] = ()
+    unread: Sequence[Path] = ()
+    twins: Sequence[Sequence[Path]] = ()
+
+    @property
+    def told(self) -> list[str]:
+        """What is said beside the scans of what is not read."""
+        return words_of_others(self.unread)
+
+
+def find(places: Sequence[Place]) -> Found:
+    """Look behind files, folders and addresses."""
+    scans = find_places(places)
+    unread = passed_over([place for place in places if isinstance(place, Path)])
+    return Found(scans=scans, unread=unread, twins=same_scans(scans))
+
+
 def find_places(places: Sequence[Place]) -> list[Place]:
     """List the scans behind files, folders and addresses, each once, in natural order."""
     here = [place for place in places if isinstance(place, Path)]
@@ -353,11 +374,6 @@ def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterat
         text = f"the same scan, byte for byte, lies here as {_named(others)} too"
         note = Note(code="same-scan", text=text, do=_ONCE)
         yield replace(result, notes=(*result.notes, note), outcome=NOTED)
-
-
-def words_of_unread(paths: Iterable[Place]) -> list[str]:
-    """Name in one line, or none, what is not read in the folders of a run."""
-    return words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
 
 
 def words_of_others(others: Sequence[Path]) -> list[str]:

@@ -1,28 +1,25 @@
-"""The folder that a run writes into: its tables, and the finished scans for the next run."""
+"""The folder that a run writes into, with the finished scans for the next run."""
 
 import fcntl
 import hashlib
 import json
 import logging
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import IO, Any, Protocol, Self
 
 from pydantic import TypeAdapter, ValidationError
 
-from volest.batch.find import Content, Place, Remote, content_of, file_system, noted, size_of
+from volest.batch.find import Content, Place, Remote, content_of, file_system, size_of
 from volest.batch.workers import FAULT, Done, maker_mark
 from volest.data_base import DataBase, Layout
 from volest.errors import UsageError
 from volest.result import Result, one_by_one
 from volest.settings import Settings
-from volest.sheet.record import spread_pieces, text_in_pieces
 from volest.sheet.target import write_whole
-from volest.stone.shared import Plan
 
-RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable")
 _LOG = logging.getLogger(__name__)
@@ -225,7 +222,36 @@ def write_far(fs: Any, path: str, data: bytes) -> None:
         ) from fault
 
 
-class OutFolder:
+class Memory:
+    """What a run holds that keeps nothing for a next one; a `with` block as for a folder."""
+
+    def __init__(self, card_left: Callable[[str], Path] | None = None) -> None:
+        self._card_left = card_left  # where a worker leaves the card of a scan of this path
+        self._loose: dict[str, Result] = {}  # results that are not in a store
+        self.reused = 0  # scans that an earlier run had finished
+        self.failed: UsageError | None = None  # why a scan could not be kept, the first time
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        """Nothing is open."""
+
+    def keep(self, place: Place, done: Done) -> None:
+        """Keep a scan that was just sized."""
+        self._loose[str(place)] = done.result
+
+    def result(self, place: Place) -> Result | None:
+        """Give the result of a scan with its further impressions; None where it was not reached."""
+        return self._loose.get(str(place))
+
+    def card_file(self, scan: str) -> Path:
+        """Say where the card of a scan is; the file may not be there."""
+        assert self._card_left is not None  # noqa: S101  # asked where cards are made
+        return self._card_left(scan)
+
+
+class OutFolder(Memory):
     """An open output folder; use it in a `with` block. Only one run may have it at a time."""
 
     def __init__(
@@ -235,20 +261,12 @@ class OutFolder:
         *,
         card_left: Callable[[str], Path] | None = None,
     ) -> None:
+        super().__init__(card_left)
         self.place = place
-        self.settings = settings
         self._mark = run_mark(settings)
-        self._card_left = card_left  # where a worker leaves the card of a scan of this path
         self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
-        self._loose: dict[str, Result] = {}  # results that could not or should not be kept there
-        self.reused = 0  # scans that an earlier run had finished
-        self.twins: Sequence[Sequence[Path]] = ()  # names of one scan; noted in what is written
-        self.failed: UsageError | None = None  # why a scan could not be kept, the first time
         self._held = None if isinstance(place, Remote) else HeldFolder(place)
         self._store = self._opened()
-
-    def __enter__(self) -> Self:
-        return self
 
     def __exit__(self, *fault: object) -> None:
         self._store.close()
@@ -297,31 +315,14 @@ class OutFolder:
                 self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
 
     def result(self, place: Place) -> Result | None:
-        """Give the result of a scan with its further impressions; None where it was not reached."""
-        name = str(place)
-        if name in self._loose:
-            return self._loose[name]
-        key = self._keys.get(name)
+        """Give the result of a scan, from the store where it is kept."""
+        key = self._keys.get(str(place))
         kept = None if key is None else self._store.get(key)
-        return None if kept is None else kept.of_scan(name)
-
-    def results(self, places: Iterable[Place]) -> Iterator[Result]:
-        """Give the results in the order of the places, one in memory at a time."""
-        reached = (found for place in places if (found := self.result(place)) is not None)
-        yield from noted(one_by_one(reached), self.twins)
+        return super().result(place) if kept is None else kept.of_scan(str(place))
 
     def card_file(self, scan: str) -> Path:
         """Say where the card of a scan is kept; the file may not be there."""
         return self._kept_card(self._keys.get(scan, "none"))
-
-    def write(self, places: Iterable[Place], plan: Plan | None = None) -> list[str]:
-        """Write the tables, each whole or not at all, and say where they lie."""
-        listed = list(places)
-        texts = (
-            (RESULTS_JSON, text_in_pieces(self.results(listed), self.settings, plan)),
-            (RESULTS_CSV, spread_pieces(self.results(listed), plan)),
-        )
-        return [self.write_text(name, pieces) for name, pieces in texts]
 
     def write_text(self, name: str, pieces: Iterable[str]) -> str:
         """Write one file of the folder, and say where it lies."""

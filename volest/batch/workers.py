@@ -21,7 +21,7 @@ from typing import Any, Protocol, Self
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
 from volest.errors import UsageError, VolestError
-from volest.result import REFUSED, Result
+from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
 from volest.sheet.names import visible
 
@@ -30,7 +30,7 @@ FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
-    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py"),
+    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
     "given_files.py",
 )
@@ -138,17 +138,15 @@ def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) 
         size_scan = pipeline.size_scan
     start = time.perf_counter()
     try:
-        return size_scan(path, settings.for_scan(path.name))
+        return size_scan(path, settings)
     except VolestError as fault:
-        reason, code = str(fault), fault.code
         _LOG.info("%s is refused: %s", path, fault)
+        return refused(str(path), fault).taking(time.perf_counter() - start)
     except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
         # The edge of the batch: whatever one scan does to volest, the others are still sized.
         _LOG.exception("%s brought volest down", path)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
         return fault_row(path, what, seconds=time.perf_counter() - start)
-    seconds = time.perf_counter() - start
-    return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
