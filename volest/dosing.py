@@ -40,8 +40,6 @@ def check_settings(settings: Settings) -> None:
 
 def dosed(result: Result, settings: Settings) -> Result:
     """Add the pours to what was measured; refused where they cannot be mixed, it says why."""
-    if result.volume_ml is None:
-        return result
     try:
         return poured(result, settings)
     except MixError as fault:
@@ -50,9 +48,9 @@ def dosed(result: Result, settings: Settings) -> Result:
 
 
 def poured(result: Result, settings: Settings) -> Result:
-    """Add the pours to what was measured; a MixError where they cannot be mixed."""
-    assert result.volume_ml is not None  # noqa: S101  # both are measured, or neither
-    assert result.footprint_mm2 is not None  # noqa: S101
+    """Add the pours to what was measured, if it was; a MixError where they cannot be mixed."""
+    if result.volume_ml is None or result.footprint_mm2 is None:
+        return result
     first = dose(result, result.volume_ml, settings)
     second = second_pour(result.footprint_mm2, settings)
     notes = (*result.notes, *first.notes, *(second.notes if second else ()))

@@ -1,13 +1,13 @@
 """Folders behind addresses: read and written through fsspec, here its store in memory."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import fsspec
 import pytest
 
 from tests.batch.small import QUICK, bowl_stl, fill, sized
-from volest.batch.find import Found, Place, Remote, find_places, place_of
+from volest.batch.find import Found, Place, Remote, find, place_of
 from volest.errors import NothingError, UsageError
 from volest.run import Report, Request, run
 from volest.scan.decision import SUFFIX
@@ -26,23 +26,23 @@ def put(store: fsspec.AbstractFileSystem, name: str, data: bytes) -> None:
     store.pipe_file("/" + name, data)
 
 
-def size_into(out: Place, places: list[Place]) -> Report:
+def size_into(out: Place, places: Sequence[Place]) -> Report:
     return run(Request(settings=QUICK, found=Found(scans=places), out=out, here=True))
 
 
 def test_scans_behind_an_address_are_found(store: fsspec.AbstractFileSystem) -> None:
     for name in ("day/b10.stl", "day/deep/c.PLY", "day/B9.stl", "day/.x.stl", "day/n.txt"):
         put(store, name, b"x")
-    found = [str(place) for place in find_places([place_of("memory://day")])]
+    found = [str(place) for place in find([place_of("memory://day")]).scans]
     assert found == ["memory:///day/B9.stl", "memory:///day/b10.stl", "memory:///day/deep/c.PLY"]
 
 
 def test_nothing_and_nonsense_are_told(store: fsspec.AbstractFileSystem) -> None:
     store.makedirs("/empty", exist_ok=True)
     with pytest.raises(NothingError, match="memory://empty"):
-        find_places([place_of("memory://empty")])
+        find([place_of("memory://empty")])
     with pytest.raises(UsageError, match="nosuch"):
-        find_places([place_of("nosuch://day")])
+        find([place_of("nosuch://day")])
 
 
 def test_results_are_those_of_files(store: fsspec.AbstractFileSystem, tmp_path: Path) -> None:
@@ -51,7 +51,7 @@ def test_results_are_those_of_files(store: fsspec.AbstractFileSystem, tmp_path: 
         put(store, f"day/{file.name}", file.read_bytes())
     here = [{**scan_record(one), "scan": 0, "seconds": 0} for one in sized(files, here=True)]
     out = Remote(url="memory://out")
-    places = find_places([place_of("memory://day"), place_of("memory://day/missing.stl")])
+    places = find([place_of("memory://day"), place_of("memory://day/missing.stl")]).scans
     rows = size_into(out, places).results
     assert rows is not None
     far = [{**scan_record(one), "scan": 0, "seconds": 0} for one in rows]

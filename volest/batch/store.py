@@ -8,7 +8,7 @@ import os
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
-from typing import IO, Any, Protocol, Self
+from typing import IO, Any, Self
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -104,22 +104,6 @@ def unwritable(name: str, fault: Exception) -> UsageError:
     )
 
 
-class Store(Protocol):
-    """Where finished scans are kept, by their keys."""
-
-    def may_know(self, name: str, size: int) -> bool:
-        """Say whether a key is worth working out: not where nothing of that name and size is."""
-
-    def get(self, key: str) -> Result | None:
-        """Give a finished scan; None where there is none that can be read."""
-
-    def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan, whole or not at all; False where it could not be read back."""
-
-    def close(self) -> None:
-        """Let go of it."""
-
-
 def as_bytes(result: Result) -> bytes | None:
     """Write a result as JSON that reads back the same; None where it would not."""
     try:
@@ -139,23 +123,23 @@ def from_bytes(record: bytes) -> Result | None:
 
 
 class FileStore:
-    """A store in one file of this computer."""
+    """A store of finished scans, by their keys, in one file of this computer."""
 
     def __init__(self, path: Path) -> None:
         self._base = DataBase(path, _LAYOUT)
 
     def may_know(self, name: str, size: int) -> bool:
-        """Say whether anything of that name and size is kept."""
+        """Say whether a key is worth working out: not where nothing of that name and size is."""
         words = "SELECT 1 FROM finished WHERE name = ? AND size = ? LIMIT 1"
         return bool(self._base.rows(words, (_plain(name), size)))
 
     def get(self, key: str) -> Result | None:
-        """Give a finished scan."""
+        """Give a finished scan; None where there is none that can be read."""
         rows = self._base.rows("SELECT record FROM finished WHERE key = ?", (key,))
         return from_bytes(rows[0][0]) if rows else None
 
     def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan; once this returns, no end of the process undoes it."""
+        """Keep a finished scan for good; False where it could not be read back."""
         record = as_bytes(result)
         if record is None:
             return False
@@ -334,7 +318,7 @@ class OutFolder(Memory):
         write_whole(self.place / name, pieces)
         return str(self.place / name)
 
-    def _opened(self) -> Store:
+    def _opened(self) -> FileStore | FarStore:
         if isinstance(self.place, Remote):
             return FarStore(self.place.joined("finished"))
         assert self._held is not None  # noqa: S101  # as every folder of this computer

@@ -16,7 +16,7 @@ from functools import cache
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, Protocol, Self
+from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
@@ -232,28 +232,10 @@ def one_thread() -> None:
         _LOG.info("threads could not be limited", exc_info=True)
 
 
-class Engine(Protocol):
-    """Something that carries tasks out, one after the other or many at a time."""
-
-    @property
-    def room(self) -> int:
-        """How many tasks may be under way at a time: enough that no worker waits, no more."""
-
-    def submit(self, task: Task) -> "Future[Done]":
-        """Take one task."""
-
-    def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say in words what ended a task, and whether the task may be blameless and tried again."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(self, *fault: object) -> None: ...
-
-
 class Here:
     """An engine that is this process, one scan after the other: no start-up, no limits."""
 
-    room = 1
+    room = 1  # tasks under way at a time: enough that no worker waits, no more
 
     def submit(self, task: Task) -> "Future[Done]":
         """Carry one task out at once."""
@@ -262,7 +244,7 @@ class Here:
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say what ended a task."""
+        """Say what ended a task, and whether it may be blameless and tried again."""
         return f"{type(fault).__name__}: {fault}", False
 
     def __enter__(self) -> Self:
@@ -397,6 +379,9 @@ class Cluster:
     def __exit__(self, *fault: object) -> None:
         self._executor.shutdown(wait=False)
         self._client.close()
+
+
+Engine = Here | Pool | Cluster
 
 
 def carry_out_there(task: Task) -> Done:

@@ -124,7 +124,7 @@ def size_command(
     **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
-    from volest.batch.find import find, words_of_twins
+    from volest.batch.find import find
     from volest.run import run
 
     found = find(paths)
@@ -133,14 +133,12 @@ def size_command(
     def target(name: str | None) -> "Target | None":
         return None if name is None else taken.append if name == STREAM else Path(name)
 
-    request = request_of(
-        found,
-        size_scan=ctx.obj,
+    request = replace(
+        request_of(found, size_scan=ctx.obj, **options),
         share=_sharing(share=share, at_most=at_most, materials=materials, ages=ages),
         json=target(json_file),
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
-        **options,
     )
     if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
         stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
@@ -148,7 +146,7 @@ def size_command(
     check_fits("--material", materials, found.scans)
     check_fits("--age", ages, found.scans)
     files = _checked_files(request, streams=(json_file, csv_file).count(STREAM))
-    for line in (*found.told, *words_of_twins(found.twins)):
+    for line in found.doubts:
         say(line)
     if dry:
         _tell_dry(request, files)
@@ -188,39 +186,26 @@ def request_of(
     size_scan: "SizeScan | None",
     out: "Place | None",
     no_sheet: bool,
+    cluster: str | None,
+    verbose: bool,
     workers: int | None,
     memory_mb: int | None,
     seconds_each: float | None,
-    cluster: str | None,
-    verbose: bool,
-    share: "Sharing | None" = None,
-    json: "Target | None" = None,
-    csv: "Target | None" = None,
-    sheet: Path | None = None,
     **options: Any,
 ) -> "Request":
-    """Turn the options of `size` and `watch` into a request; refuse what does not go together."""
+    """Turn the options that `size` and `watch` share into a request."""
     from volest.run import Request
 
     if verbose:
         set_talk(True)
+    where: dict[str, Any] = {"out": out, "no_sheet": no_sheet, "cluster": cluster}
+    each: dict[str, Any] = {"memory_mb": memory_mb, "seconds_each": seconds_each}
     return Request(
         settings=settings_of(**options),
         found=found,
         out=out,
-        out_sheet=wants_sheet(out, no_sheet=no_sheet, cluster=cluster),
-        json=json,
-        csv=csv,
-        sheet=sheet,
-        share=share,
-        limits=limits_of(
-            out=out,
-            no_sheet=no_sheet,
-            cluster=cluster,
-            workers=workers,
-            memory_mb=memory_mb,
-            seconds_each=seconds_each,
-        ),
+        out_sheet=wants_sheet(**where),
+        limits=limits_of(workers=workers, **where, **each),
         cluster=cluster,
         most_held=None if out is None else MOST_ROWS,
         size_scan=size_scan,

@@ -94,7 +94,7 @@ class _Desk:
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
-        from volest.batch.find import words_of_others
+        from volest.batch.find import Found
 
         if ready:
             self._scans.update(dict.fromkeys(ready))
@@ -104,14 +104,14 @@ class _Desk:
                 self._compare(scan, same)
         if others:
             self._others.update(dict.fromkeys(others))
-            for line in words_of_others(others):
+            for line in Found(unread=others).doubts:
                 say(line)
         self._stale = self._stale or bool(ready or others)
         self._write()
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
         """Tell of a scan that came under another name; where that is gone, it was renamed."""
-        from volest.batch.find import words_of_twins
+        from volest.batch.find import Found
 
         gone = [other for other in same if other != scan and not other.exists()]
         for other in gone:
@@ -120,7 +120,7 @@ class _Desk:
             say(f"{self._called(other)} is {self._called(scan)} now")
         here = [other for other in same if other not in gone]
         if len(here) > 1:
-            for line in words_of_twins([here]):
+            for line in Found(twins=[here]).doubts:
                 say(line)
 
     def finish(self) -> None:
