@@ -3,6 +3,7 @@
 import shutil
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -60,7 +61,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     arrivals = Arrivals(folder)
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
-    request = drawn(request, quiet=quiet)
+    request = replace(drawn(request, quiet=quiet), most_held=0)
     with stoppable(), opened(request) as day:
         desk = _Desk(day, folder, quiet=quiet)
         try:
