@@ -56,7 +56,7 @@ class Request:
     """
 
     settings: Settings
-    found: Found
+    found: Found = field(default_factory=Found)
     out: Place | None = None
     out_sheet: bool = False
     json: Target | None = None

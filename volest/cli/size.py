@@ -36,7 +36,7 @@ from volest.cli.options import (
 from volest.errors import EXIT_MEASURED, UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.find import Found, Place
+    from volest.batch.find import Place
     from volest.batch.workers import SizeScan
     from volest.dosing import Sharing
     from volest.run import Report, Request, Target
@@ -127,19 +127,20 @@ def size_command(
     from volest.batch.find import find
     from volest.run import run
 
-    found = find(paths)
     taken: list[str] = []  # what goes to the output, so that the table may not
 
     def target(name: str | None) -> "Target | None":
         return None if name is None else taken.append if name == STREAM else Path(name)
 
     request = replace(
-        request_of(found, size_scan=ctx.obj, **options),
+        request_of(size_scan=ctx.obj, **options),
+        found=find(paths),
         share=_sharing(share=share, at_most=at_most, materials=materials, ages=ages),
         json=target(json_file),
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
     )
+    found = request.found
     if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
         stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
         check_fits("--stone-for", stones, found.scans)
@@ -181,7 +182,6 @@ def _code(report: "Report", *, quiet: bool) -> int:
 
 
 def request_of(
-    found: "Found",
     *,
     size_scan: "SizeScan | None",
     out: "Place | None",
@@ -202,7 +202,6 @@ def request_of(
     each: dict[str, Any] = {"memory_mb": memory_mb, "seconds_each": seconds_each}
     return Request(
         settings=settings_of(**options),
-        found=found,
         out=out,
         out_sheet=wants_sheet(**where),
         limits=limits_of(workers=workers, **where, **each),

@@ -50,12 +50,12 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @click.pass_context
 def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
     """Watch a folder; the words for a person stand in `_HELP`."""
-    from volest.batch.find import Found, passed_over
+    from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
     from volest.run import opened  # same
     from volest.sheet.remarks import made_with  # same
 
-    request = request_of(Found(), size_scan=ctx.obj, **options)
+    request = request_of(size_scan=ctx.obj, **options)
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} to be watched, a file", needed="a folder", remedy="name it")
     arrivals = Arrivals(folder)
@@ -74,7 +74,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:
-            desk.finish()
+            desk.write()
 
 
 class _Desk:
@@ -108,7 +108,7 @@ class _Desk:
             for line in Found(unread=others).doubts:
                 say(line)
         self._stale = self._stale or bool(ready or others)
-        self._write()
+        self.write()
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
         """Tell of a scan that came under another name; where that is gone, it was renamed."""
@@ -124,11 +124,8 @@ class _Desk:
             for line in Found(twins=[here]).doubts:
                 say(line)
 
-    def finish(self) -> None:
-        """Write what an interruption left unwritten."""
-        self._write()
-
-    def _write(self) -> None:
+    def write(self) -> None:
+        """Write what is not written yet."""
         from volest.batch.find import Found, natural_key
 
         if not self._stale:
