@@ -6,9 +6,10 @@ import json
 import logging
 import os
 from collections.abc import Callable, Iterable
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
-from typing import IO, Any, Self
+from typing import IO, Any
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -24,6 +25,7 @@ from volest.sheet.target import write_whole
 _FLEETING = (FAULT, "too-large", "unreadable")
 _LOG = logging.getLogger(__name__)
 KEPT = ".volest"  # what is in it outlives a run and is for no reader
+CARDS = f"{KEPT}/cards"
 _TABLE = """
 CREATE TABLE finished (
     key TEXT PRIMARY KEY,
@@ -58,29 +60,22 @@ def key_of(content: Content, mark_of_run: str) -> str:
     return hashlib.sha256(parts.encode()).hexdigest()
 
 
-class HeldFolder:
-    """An output folder that no other run may have until it is closed."""
-
-    def __init__(self, folder: Path) -> None:
-        self.kept = folder / KEPT
-        self.cards = self.kept / "cards"
-        try:
-            self.cards.mkdir(parents=True, exist_ok=True)
-            self._lock = _locked(self.kept / "lock")
-            for part in folder.glob(".volest-*.part"):  # of a run that was killed
-                part.unlink(missing_ok=True)
-        except BlockingIOError as fault:
-            raise UsageError(
-                f"{os.fspath(folder)!r} in use by another run of volest",
-                needed="a folder for each run",
-                remedy="wait for the other run, or name another --out",
-            ) from fault
-        except (OSError, ValueError) as fault:
-            raise unwritable(os.fspath(folder), fault) from fault
-
-    def close(self) -> None:
-        """Let other runs have it."""
-        self._lock.close()
+def _held(folder: Path) -> IO[bytes]:
+    """Make an output folder; no other run may have it until what is given is closed."""
+    try:
+        (folder / CARDS).mkdir(parents=True, exist_ok=True)
+        lock = _locked(folder / KEPT / "lock")
+        for part in folder.glob(".volest-*.part"):  # of a run that was killed
+            part.unlink(missing_ok=True)
+    except BlockingIOError as fault:
+        raise UsageError(
+            f"{os.fspath(folder)!r} in use by another run of volest",
+            needed="a folder for each run",
+            remedy="wait for the other run, or name another --out",
+        ) from fault
+    except (OSError, ValueError) as fault:
+        raise unwritable(os.fspath(folder), fault) from fault
+    return lock
 
 
 def _locked(file: Path) -> IO[bytes]:
@@ -185,9 +180,6 @@ class FarStore:
         write_far(self._fs, self._path(key), record)
         return True
 
-    def close(self) -> None:
-        """Nothing is open."""
-
     def _path(self, key: str) -> str:
         return f"{self._folder}/{key[:2]}/{key}.json"
 
@@ -206,20 +198,15 @@ def write_far(fs: Any, path: str, data: bytes) -> None:
         ) from fault
 
 
-class Memory:
-    """What a run holds that keeps nothing for a next one; a `with` block as for a folder."""
+class Memory(ExitStack):
+    """What a run holds that keeps nothing for a next one; use it in a `with` block."""
 
     def __init__(self, card_left: Callable[[str], Path] | None = None) -> None:
+        super().__init__()
         self._card_left = card_left  # where a worker leaves the card of a scan of this path
         self._loose: dict[str, Result] = {}  # results that are not in a store
         self.reused = 0  # scans that an earlier run had finished
         self.failed: UsageError | None = None  # why a scan could not be kept, the first time
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *fault: object) -> None:
-        """Nothing is open."""
 
     def keep(self, place: Place, done: Done) -> None:
         """Keep a scan that was just sized."""
@@ -236,7 +223,7 @@ class Memory:
 
 
 class OutFolder(Memory):
-    """An open output folder; use it in a `with` block. Only one run may have it at a time."""
+    """An open output folder; only one run may have it at a time."""
 
     def __init__(
         self,
@@ -249,13 +236,15 @@ class OutFolder(Memory):
         self.place = place
         self._mark = run_mark(settings)
         self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
-        self._held = None if isinstance(place, Remote) else HeldFolder(place)
-        self._store = self._opened()
-
-    def __exit__(self, *fault: object) -> None:
-        self._store.close()
-        if self._held is not None:
-            self._held.close()
+        self._store: FileStore | FarStore
+        if isinstance(place, Remote):
+            self._store = FarStore(place.joined("finished"))
+        else:
+            with ExitStack() as failing:
+                failing.enter_context(_held(place))
+                self._store = FileStore(place / KEPT / "finished.db")
+                self.push(failing.pop_all())
+            self.callback(self._store.close)
 
     def known(self, place: Place) -> Done | None:
         """Give what an earlier run finished, if the scan is still the same; else None."""
@@ -318,16 +307,6 @@ class OutFolder(Memory):
         write_whole(self.place / name, pieces)
         return str(self.place / name)
 
-    def _opened(self) -> FileStore | FarStore:
-        if isinstance(self.place, Remote):
-            return FarStore(self.place.joined("finished"))
-        assert self._held is not None  # noqa: S101  # as every folder of this computer
-        try:
-            return FileStore(self._held.kept / "finished.db")
-        except UsageError:
-            self._held.close()
-            raise
-
     def _kept_card(self, key: str) -> Path:
-        assert self._held is not None  # noqa: S101  # cards are made for folders of this computer
-        return self._held.cards / f"{key}.json"
+        assert isinstance(self.place, Path)  # noqa: S101  # cards are made for such folders only
+        return self.place / CARDS / f"{key}.json"
