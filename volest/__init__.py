@@ -8,20 +8,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from volest.api import (
-        Base,
-        Lab,
-        Limits,
-        Mix,
-        Options,
-        Result,
-        Settings,
-        VolestError,
-        measure,
-        mix,
-        settings_for,
-        size_folder,
-    )
+    from volest.api import Options, measure, mix, settings_for, size_folder
+    from volest.batch.workers import Limits
+    from volest.errors import VolestError
+    from volest.lab import Lab
+    from volest.result import Result
+    from volest.settings import Base, Settings
+    from volest.stone.mix import Mix
 
 __version__ = "0.1.0"
 __all__ = [

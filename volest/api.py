@@ -9,37 +9,22 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TypedDict, Unpack
 
-from volest.batch.find import at_hand, find_places, noted, place_of, same_scans, words_of_unread
-from volest.batch.run import check_settings, run_many
-from volest.batch.workers import Limits, check_limits, engine_for
-from volest.errors import ScanError, UsageError, VolestError
+from volest.batch.find import at_hand, find, place_of
+from volest.batch.workers import Limits
+from volest.dosing import check_settings
+from volest.errors import ScanError, UsageError, VolestError  # noqa: F401  # `volest` hands it on
 from volest.journal import with_waste
 from volest.lab import Lab
 from volest.pipeline import measure as measure_scan
-from volest.pipeline import refused, size_scan
-from volest.result import Result
+from volest.pipeline import size_scan
+from volest.result import Result, refused
+from volest.run import Request, run
 from volest.scan.reading import scan_from_mesh
 from volest.settings import Base, Settings, parse_base
 from volest.stone.lab_file import read_lab
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
-from volest.view.page import day_folder
 from volest.view.picture import refuse_blind
-
-__all__ = [
-    "Base",
-    "Lab",
-    "Limits",
-    "Mix",
-    "Options",
-    "Result",
-    "Settings",
-    "VolestError",
-    "measure",
-    "mix",
-    "settings_for",
-    "size_folder",
-]
 
 
 class Options(TypedDict, total=False):
@@ -178,7 +163,7 @@ def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Optio
     if isinstance(path_or_mesh, str | os.PathLike):
         place = place_of(path_or_mesh)
         with at_hand(place) as near:
-            return size_scan(near, settings.for_scan(place.name)).of_scan(str(place))
+            return size_scan(near, settings).of_scan(str(place))
     start = time.perf_counter()
     try:
         result = measure_scan(scan_from_mesh(path_or_mesh, name=name, unit=settings.unit), settings)
@@ -241,20 +226,23 @@ def size_folder(
     ['refused']
     """
     settings = settings_for(**options)
-    limits = limits or Limits()
-    check_limits(limits)
-    named = [place_of(path) for path in paths]
-    places = find_places(named)
-    if out is None:
-        results = run_many(places, settings, limits=limits, cluster=cluster, on_result=on_result)
-        return list(noted(results, same_scans(places)))
-    pictures = sheet and _can_draw()
-    with day_folder(place_of(out), settings, sheet=sheet, pictures=pictures) as day:
-        with engine_for(len(places), limits, cluster=cluster) as engine:
-            day.size(places, engine, on_result=on_result)
-        day.out.twins = same_scans(places)
-        day.write(places, told=words_of_unread(named))
-        return list(day.out.results(places))
+    has_sheet = sheet and out is not None
+    request = Request(
+        settings=settings,
+        found=find([place_of(path) for path in paths]),
+        out=None if out is None else place_of(out),
+        out_sheet=has_sheet,
+        pictures=has_sheet and _can_draw(),
+        limits=limits or Limits(),
+        cluster=cluster,
+    )
+    report = run(request, on_result)
+    if report.failed is not None:
+        raise report.failed
+    if report.stopped:
+        raise KeyboardInterrupt
+    assert report.results is not None  # noqa: S101  # as many as there are
+    return list(report.results)
 
 
 def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:

@@ -1,4 +1,4 @@
-"""One scan to one result: the stages called in order, nothing else."""
+"""One scan to one result: the stages called in order, then the pours; nothing else."""
 
 import time
 from collections.abc import Sequence
@@ -30,9 +30,10 @@ from volest.cavity.rooms import Air, Rooms, find_air, find_rooms
 from volest.cavity.trim import Trim, find_trim
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume
-from volest.errors import MixError, ScanError, VolestError
+from volest.dosing import dosed
+from volest.errors import ScanError
 from volest.notes import Note
-from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
+from volest.result import MEASURED, NOTED, BaseLine, Result, refused, together
 from volest.scan.checks import areas_mm2
 from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
@@ -40,7 +41,6 @@ from volest.scan.patches import LEAST_TRIANGLES, MOST_SHARE, find_patches
 from volest.scan.reading import Scan, read_scan
 from volest.scan.scale import check_scale
 from volest.settings import Base, Settings
-from volest.stone.pours import first_pour, second_pour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -264,7 +264,7 @@ def size_scan(path: Path, settings: Settings) -> Result:
     """Read one scan, measure its cavity and size the mix; a refusal is a result too."""
     start = time.perf_counter()
     try:
-        result = together(examine_all(path, settings))
+        result = together(dosed(one, settings) for one, _ in examine_all(path, settings))
     except ScanError as fault:
         result = refused(str(path), fault)
     return result.taking(time.perf_counter() - start)
@@ -272,7 +272,7 @@ def size_scan(path: Path, settings: Settings) -> Result:
 
 def examine_all(
     path: Path, settings: Settings, decision: Decision | None = None
-) -> list[tuple[Result, Cavity | VolestError]]:
+) -> list[tuple[Result, Cavity | ScanError]]:
     """Read and measure one scan: what is said of each impression, and what that rests on.
 
     A decision given stands in place of what is saved beside the scan. Where there are several
@@ -281,7 +281,7 @@ def examine_all(
     scan = read_scan(path, unit=settings.unit)
     if decision is None and settings.obey_saved:
         decision = read_decision(path)
-    return _results(str(path), find_cavities(scan, settings, decision), settings)
+    return _examined(scan, settings, decision)
 
 
 def examine(
@@ -297,46 +297,27 @@ def examine(
             code="no-such-cavity",
         )
     result, found = all_of_it[cavity - 1]
-    if isinstance(found, VolestError):
+    if isinstance(found, ScanError):
         raise found
     return result, found
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
     """Measure the cavity of a scan that was read, and size the mix; times are left at 0."""
-    found = find_cavities(scan, settings, decision)
-    return together(_results(str(scan.path), found, settings))
+    return together(dosed(one, settings) for one, _ in _examined(scan, settings, decision))
 
 
-def together(examined: Sequence[tuple[Result, Cavity | VolestError]]) -> Result:
-    """Put the impressions of one scan into one result, the further ones as its ``others``."""
-    first, *others = (result for result, _ in examined)
-    return replace(first, others=tuple(others))
-
-
-def refused(name: str, fault: VolestError) -> Result:
-    """Say why a scan, or one of its impressions, is refused; its time is left at 0."""
-    return Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
-
-
-def _results(
-    name: str, found: Sequence[Cavity | ScanError], settings: Settings
-) -> list[tuple[Result, Cavity | VolestError]]:
-    """Size the mix of each impression; one that cannot be mixed or measured stops no other."""
-    if len(found) == 1:
-        (only,) = found
-        assert isinstance(only, Cavity)  # noqa: S101  # a single fault is raised
-        return [(_result(name, only, settings), only)]
-    listed: list[tuple[Result, Cavity | VolestError]] = []
+def _examined(
+    scan: Scan, settings: Settings, decision: Decision | None
+) -> list[tuple[Result, Cavity | ScanError]]:
+    """Say what was measured of each impression; one that cannot be measured stops no other."""
+    name, found = str(scan.path), find_cavities(scan, settings, decision)
+    listed: list[tuple[Result, Cavity | ScanError]] = []
     for number, one in enumerate(found, start=1):
-        basis: Cavity | VolestError
-        try:
-            if isinstance(one, ScanError):
-                raise one
-            basis = _told_as(number, len(found), one)
-            result = _result(name, basis, settings)
-        except (ScanError, MixError) as fault:
-            result, basis = refused(name, fault), fault
+        basis = one
+        if isinstance(basis, Cavity) and len(found) > 1:
+            basis = _told_as(number, len(found), basis)
+        result = _measurement(name, basis) if isinstance(basis, Cavity) else refused(name, basis)
         listed.append((replace(result, cavity=number, cavities=len(found)), basis))
     return listed
 
@@ -352,14 +333,11 @@ def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
     return replace(cavity, notes=(note, *cavity.notes))
 
 
-def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
+def _measurement(name: str, cavity: Cavity) -> Result:
     volume, margin = cavity.volume, cavity.margin
-    first = first_pour(volume.best_ml, settings, reserve_ml=cavity.reserve_ml)
-    second = second_pour(volume.footprint_mm2, settings)
-    notes = (*cavity.notes, *first.notes, *(second.notes if second else ()))
     return Result(
         scan=name,
-        outcome=NOTED if notes else MEASURED,
+        outcome=NOTED if cavity.notes else MEASURED,
         seconds=0.0,
         volume_ml=volume.best_ml,
         volume_low_ml=max(volume.best_ml - margin.below_ml, 0.0),
@@ -369,10 +347,8 @@ def _result(name: str, cavity: Cavity, settings: Settings) -> Result:
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
         reserve_ml=cavity.reserve_ml,
-        mix=first,
-        second_pour=second,
         trim=cavity.trim,
-        notes=notes,
+        notes=cavity.notes,
     )
 
 

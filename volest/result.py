@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from volest.cavity.trim import Trim
+from volest.errors import VolestError
 from volest.notes import Note
 from volest.stone.mix import Mix
 
@@ -33,7 +34,7 @@ class BaseLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What volest says of one impression; None where nothing was measured.
+    """What volest says of one impression; None where nothing was measured, or nothing mixed.
 
     Parameters
     ----------
@@ -105,6 +106,17 @@ class Result:
     def of_scan(self, scan: str) -> "Result":
         """Give the same under another path, its further impressions too."""
         return replace(self, scan=scan, others=tuple(one.of_scan(scan) for one in self.others))
+
+
+def refused(name: str, fault: VolestError) -> Result:
+    """Say why a scan, or one of its impressions, is refused; its time is left at 0."""
+    return Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
+
+
+def together(results: Iterable[Result]) -> Result:
+    """Put the impressions of one scan into one result, the further ones as its ``others``."""
+    first, *others = results
+    return replace(first, others=tuple(others))
 
 
 def one_by_one(results: Iterable[Result]) -> Iterator[Result]:

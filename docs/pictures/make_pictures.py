@@ -9,9 +9,10 @@ from matplotlib.figure import Figure
 from rich.console import Console
 from rich.text import Text
 
-from volest.batch.find import find_scans
-from volest.batch.run import run
+from volest.batch.find import find, find_scans
+from volest.dosing import poured
 from volest.pipeline import Cavity, examine
+from volest.run import Request, run
 from volest.settings import Base, Settings
 from volest.sheet.table import table_text
 from volest.view.picture import picture_of
@@ -66,7 +67,8 @@ def draw_table() -> None:
     """Write the table that `volest size sample_meshes` prints."""
     scans = [path.relative_to(ROOT) for path in find_scans([ROOT / "sample_meshes"])]
     settings = Settings()
-    text = table_text(run(scans, settings), settings, width=WIDTH)
+    report = run(Request(settings=settings, found=find(scans)))
+    text = table_text(report.results or (), settings, width=WIDTH)
     console = Console(record=True, width=WIDTH, file=io.StringIO())
     console.print(Text("$ volest size sample_meshes\n"), Text(text), sep="\n")
     svg = console.export_svg(unique_id="table", code_format=SVG)
@@ -76,7 +78,8 @@ def draw_table() -> None:
 def draw_views() -> None:
     """Draw three samples the way `volest picture` does."""
     for name, (scan, settings) in VIEWS.items():
-        whole = picture_of(*examine(ROOT / "sample_meshes" / scan, settings))
+        result, cavity = examine(ROOT / "sample_meshes" / scan, settings)
+        whole = picture_of(poured(result, settings), cavity)
         small = whole.resize((VIEW_WIDTH_PX, round(whole.height * VIEW_WIDTH_PX / whole.width)))
         small.quantize(256).save(FOLDER / f"{name}.png", optimize=True)
 

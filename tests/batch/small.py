@@ -4,18 +4,35 @@ import os
 import signal
 import sys
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from tests.scan.writers import stl_binary
 from tests.sheet.invented import measured
+from volest.batch.find import Found, Place
 from volest.result import Result
+from volest.run import Request, run
 from volest.settings import Settings
 from volest.sheet.record import as_text, document
 
 QUICK = Settings(pitch_mm=1.0)
+
+
+def sized(
+    scans: Sequence[Place],
+    settings: Settings = QUICK,
+    on_result: Callable[[Result], None] | None = None,
+    **more: Any,
+) -> list[Result]:
+    """Size scans in a run that keeps nothing; `here=True` is one after the other."""
+    request = Request(settings=settings, found=Found(scans=scans), **more)
+    return list(run(request, on_result).results or ())
+
+
 VOLEST = [sys.executable, "-m", "volest"]
 
 

@@ -6,10 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.batch.small import QUICK, fill, without_times
+from tests.batch.small import fill, sized, without_times
 from tests.bench.one_cluster import Running, cluster_of
 from volest.batch.find import Place, place_of
-from volest.batch.run import run, run_many
 from volest.errors import UsageError
 from volest.result import Result
 
@@ -37,14 +36,14 @@ def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path: Path, cluster: 
         if done == SCANS // 4:
             workers[0].send_signal(signal.SIGKILL)
 
-    far = run_many(places, QUICK, cluster=cluster, on_result=kill_one)
+    far = sized(places, on_result=kill_one, cluster=cluster)
     assert workers[0].wait(10) == -signal.SIGKILL
     assert workers[1].poll() is None
-    assert without_times(far, by_name=True) == without_times(run(files, QUICK), by_name=True)
+    assert without_times(far, by_name=True) == without_times(sized(files, here=True), by_name=True)
 
 
 def test_a_scheduler_that_is_not_there(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr("volest.batch.workers.PATIENCE_S", 1.0)
     (path,) = fill(tmp_path, 1)
     with pytest.raises(UsageError, match="no scheduler at"):
-        run_many([path], QUICK, cluster="tcp://127.0.0.1:9")
+        sized([path], cluster="tcp://127.0.0.1:9")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.sheet.invented import measured
-from volest.batch.run import carried_out
+from volest.batch.dealing import carried_out
 from volest.batch.workers import FAULT, Done, Here, Task
 from volest.errors import UsageError
 from volest.settings import Settings

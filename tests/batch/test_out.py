@@ -15,16 +15,15 @@ from typing import Any
 import psutil
 import pytest
 
-from tests.batch.small import QUICK, VOLEST, bowl_stl, fill, unruly, without_times
-from volest.batch.run import run
+from tests.batch.small import QUICK, VOLEST, bowl_stl, fill, sized, unruly, without_times
+from volest.batch.find import Found
 from volest.batch.store import OutFolder
-from volest.batch.workers import Here
 from volest.errors import UsageError
 from volest.result import Result
+from volest.run import Request, opened, run
 from volest.scan.decision import Decision, write_decision
 from volest.settings import Settings
 from volest.sheet.record import as_text, document, spread_text
-from volest.view.page import day_folder
 
 ROOT = Path(__file__).parents[2]
 MOMENTS = 20
@@ -34,20 +33,21 @@ def size_into(
     out: Path, paths: list[Path], settings: Settings = QUICK, size_scan: Any = None
 ) -> tuple[list[str], list[Result]]:
     """Size into a folder, and say which scans were really sized."""
-    sized: list[str] = []
-    with day_folder(out, settings, sheet=False, pictures=False) as day:
-        before = day.out.keep
+    new: list[str] = []
+    found = Found(scans=paths)
+    request = Request(settings=settings, found=found, out=out, size_scan=size_scan, here=True)
+    with opened(request) as desk:
+        before = desk.kept.keep
 
         def keep(place: Any, done: Any) -> None:
             if not done.kept:
-                sized.append(Path(place).name)
+                new.append(Path(place).name)
             before(place, done)
 
-        day.out.keep = keep  # type: ignore[method-assign]  # only listens
-        with Here() as engine:
-            day.size(paths, engine, size_scan=size_scan)
-        day.write(paths)
-        return sized, list(day.out.results(paths))
+        desk.kept.keep = keep  # type: ignore[method-assign]  # only listens
+        with request.engine(len(paths)) as engine:
+            desk.size(paths, engine)
+        return new, list(desk.write(found).results or ())
 
 
 def plain(path: Path) -> dict[str, Any]:
@@ -66,7 +66,7 @@ def test_files_are_those_of_the_serial_run(tmp_path: Path) -> None:
     text = (tmp_path / "out" / "results.json").read_text(encoding="utf-8")
     assert text == as_text(document(results, QUICK))
     assert (tmp_path / "out" / "results.csv").read_bytes() == spread_text(results).encode()
-    assert without_times(results) == without_times(run(paths, QUICK))
+    assert without_times(results) == without_times(sized(paths, here=True))
 
 
 def test_only_what_is_new_or_changed_is_sized(tmp_path: Path) -> None:
@@ -78,8 +78,8 @@ def test_only_what_is_new_or_changed_is_sized(tmp_path: Path) -> None:
     paths[1].write_bytes(bowl_stl(9))  # the same number of bytes, other content
     assert size_into(out, paths)[0] == ["bowl-1.stl"]
     write_decision(paths[2], Decision(point_mm=(0.0, 0.0, -2.0), normal=(0.0, 0.0, 1.0)))
-    sized, results = size_into(out, paths)
-    assert sized == ["bowl-2.stl"]
+    new, results = size_into(out, paths)
+    assert new == ["bowl-2.stl"]
     assert results[2].base_line is not None
     assert results[2].base_line.how == "saved"
     paths[3].rename(paths[3].with_name("other.stl"))  # some words of a result carry the name
@@ -92,30 +92,27 @@ def test_only_what_is_new_or_changed_is_sized(tmp_path: Path) -> None:
 def test_a_sheet_of_pages_that_belong_to_the_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.view.page.ON_A_PAGE", 2)
+    monkeypatch.setattr("volest.run.ON_A_PAGE", 2)
     paths, out = fill(tmp_path / "scans", 3), tmp_path / "out"
 
-    def sized(places: list[Path], *, sheet: bool) -> tuple[int, dict[str, str]]:
-        with day_folder(out, QUICK, sheet=sheet, pictures=False) as day:
-            with Here() as engine:
-                day.size(places, engine)
-            day.write(places)
-            pages = {file.name: file.read_text("utf-8") for file in out.glob("*.html")}
-            return day.out.reused, pages
+    def sheets(places: list[Path], *, sheet: bool) -> tuple[int, dict[str, str]]:
+        found = Found(scans=places)
+        report = run(Request(settings=QUICK, found=found, out=out, out_sheet=sheet, here=True))
+        return report.reused, {file.name: file.read_text("utf-8") for file in out.glob("*.html")}
 
-    assert sized(paths, sheet=False) == (0, {})
-    reused, pages = sized(paths, sheet=True)
+    assert sheets(paths, sheet=False) == (0, {})
+    reused, pages = sheets(paths, sheet=True)
     assert reused == 0  # their cards were not made before
     assert {name: page.count('<article class="card"') for name, page in pages.items()} == {
         "sheet.html": 2,
         "sheet-2.html": 1,
     }
     assert all("bowl-2.stl" in page for name, page in pages.items() if name == "sheet-2.html")
-    reused, fewer = sized(paths[:1], sheet=True)
+    reused, fewer = sheets(paths[:1], sheet=True)
     assert (reused, set(fewer)) == (1, {"sheet.html"})
     assert '"solid"' in fewer["sheet.html"]  # the live view of the card that was kept
     (out / "sheet-of-music.html").touch()
-    assert set(sized(paths, sheet=False)[1]) == {"sheet-of-music.html"}
+    assert set(sheets(paths, sheet=False)[1]) == {"sheet-of-music.html"}
 
 
 def test_what_another_try_may_change_is_not_kept(tmp_path: Path) -> None:

@@ -1,19 +1,17 @@
 """Folders behind addresses: read and written through fsspec, here its store in memory."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import fsspec
 import pytest
 
-from tests.batch.small import QUICK, bowl_stl, fill
-from volest.batch.find import Place, Remote, find_places, place_of
-from volest.batch.run import run
-from volest.batch.workers import Here
+from tests.batch.small import QUICK, bowl_stl, fill, sized
+from volest.batch.find import Found, Place, Remote, find, place_of
 from volest.errors import NothingError, UsageError
+from volest.run import Report, Request, run
 from volest.scan.decision import SUFFIX
 from volest.sheet.record import scan_record
-from volest.view.page import day_folder
 
 
 @pytest.fixture
@@ -28,53 +26,44 @@ def put(store: fsspec.AbstractFileSystem, name: str, data: bytes) -> None:
     store.pipe_file("/" + name, data)
 
 
-def size_into(out: Place, places: list[Place]) -> tuple[int, list[str]]:
-    with day_folder(out, QUICK, sheet=False, pictures=False) as day:
-        with Here() as engine:
-            day.size(places, engine)
-        return day.out.reused, day.write(places)
+def size_into(out: Place, places: Sequence[Place]) -> Report:
+    return run(Request(settings=QUICK, found=Found(scans=places), out=out, here=True))
 
 
 def test_scans_behind_an_address_are_found(store: fsspec.AbstractFileSystem) -> None:
     for name in ("day/b10.stl", "day/deep/c.PLY", "day/B9.stl", "day/.x.stl", "day/n.txt"):
         put(store, name, b"x")
-    found = [str(place) for place in find_places([place_of("memory://day")])]
+    found = [str(place) for place in find([place_of("memory://day")]).scans]
     assert found == ["memory:///day/B9.stl", "memory:///day/b10.stl", "memory:///day/deep/c.PLY"]
 
 
 def test_nothing_and_nonsense_are_told(store: fsspec.AbstractFileSystem) -> None:
     store.makedirs("/empty", exist_ok=True)
     with pytest.raises(NothingError, match="memory://empty"):
-        find_places([place_of("memory://empty")])
+        find([place_of("memory://empty")])
     with pytest.raises(UsageError, match="nosuch"):
-        find_places([place_of("nosuch://day")])
+        find([place_of("nosuch://day")])
 
 
 def test_results_are_those_of_files(store: fsspec.AbstractFileSystem, tmp_path: Path) -> None:
     files = fill(tmp_path, 3)
     for file in files:
         put(store, f"day/{file.name}", file.read_bytes())
-    here = [{**scan_record(one), "scan": 0, "seconds": 0} for one in run(files, QUICK)]
+    here = [{**scan_record(one), "scan": 0, "seconds": 0} for one in sized(files, here=True)]
     out = Remote(url="memory://out")
-    places = find_places([place_of("memory://day"), place_of("memory://day/missing.stl")])
-    with day_folder(out, QUICK, sheet=False, pictures=False) as day:
-        with Here() as engine:
-            day.size(places, engine)
-        day.write(places)
-        rows = list(day.out.results(places))
+    places = find([place_of("memory://day"), place_of("memory://day/missing.stl")]).scans
+    rows = size_into(out, places).results
+    assert rows is not None
     far = [{**scan_record(one), "scan": 0, "seconds": 0} for one in rows]
     assert far[:3] == here
     assert "no such file" in str(rows[3].reason)
     assert store.cat_file("/out/results.csv").startswith(b"scan,outcome")
     put(store, "day/bowl-1.stl", bowl_stl(7))
-    assert size_into(out, places)[0] == 2  # the changed one and the missing one are sized again
+    assert size_into(out, places).reused == 2  # the changed one and the missing one are sized again
     put(store, "day/bowl-2.stl" + SUFFIX, b"not a decision")
-    assert size_into(out, places)[0] == 2
+    assert size_into(out, places).reused == 2
 
 
 def test_a_sheet_needs_a_folder_of_this_computer() -> None:
-    with (
-        pytest.raises(UsageError, match="--no-sheet"),
-        day_folder(Remote(url="memory://out"), QUICK, sheet=True, pictures=False),
-    ):
-        pass
+    with pytest.raises(UsageError, match="--no-sheet"):
+        Request(settings=QUICK, found=Found(), out=Remote(url="memory://out"), out_sheet=True)

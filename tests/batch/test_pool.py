@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.batch.small import QUICK, fill, formula_ml, unruly, without_times
-from volest.batch.run import run, run_many
+from tests.batch.small import fill, formula_ml, sized, unruly, without_times
 from volest.batch.workers import FAULT, LEAST_MEMORY_MB, Limits, check_limits
 from volest.errors import UsageError
 from volest.result import Result
@@ -21,7 +20,7 @@ def unruly_run(folder: Path, names: list[str], limits: Limits = TWO) -> dict[str
     paths = [folder / f"{name}.stl" for name in names]
     for path in paths:
         path.write_bytes(b"x")
-    results = run_many(paths, Settings(), limits=limits, size_scan=unruly)
+    results = sized(paths, Settings(), limits=limits, size_scan=unruly)
     assert [result.scan for result in results] == list(map(str, paths))
     return dict(zip(names, results, strict=True))
 
@@ -30,9 +29,9 @@ def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path) -> None:
     paths = fill(tmp_path, 7)
     (tmp_path / "bad.stl").write_bytes(b"nonsense")
     paths.insert(3, tmp_path / "bad.stl")
-    serial = run(paths, QUICK)
+    serial = sized(paths, here=True)
     for workers in (1, 2, 3):
-        side_by_side = run_many(paths, QUICK, limits=Limits(workers=workers))
+        side_by_side = sized(paths, limits=Limits(workers=workers))
         assert without_times(side_by_side) == without_times(serial)
     volumes = [result.volume_ml for result in serial if result.volume_ml is not None]
     # facets of 33 lines across hold 0.15 % less than the smooth bowl
@@ -42,7 +41,7 @@ def test_results_do_not_depend_on_the_number_of_workers(tmp_path: Path) -> None:
 def test_paths_mean_the_same_in_a_worker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(tmp_path / "day", 2)
     monkeypatch.chdir(tmp_path)  # processes are started where the program once was
-    results = run_many([Path("day/bowl-0.stl"), Path("day/bowl-1.stl")], QUICK, limits=TWO)
+    results = sized([Path("day/bowl-0.stl"), Path("day/bowl-1.stl")], limits=TWO)
     assert [(one.scan, one.outcome) for one in results] == [
         ("day/bowl-0.stl", "measured"),
         ("day/bowl-1.stl", "measured"),
@@ -92,9 +91,8 @@ def test_limits_that_mean_nothing_are_refused(limits: Limits) -> None:
 def test_one_scan_starts_no_processes(tmp_path: Path) -> None:
     (path,) = fill(tmp_path, 1)
     code = (
-        "import sys; from pathlib import Path; from volest.batch.run import run_many;"
-        "from tests.batch.small import QUICK;"
-        f"print(run_many([Path({str(path)!r})], QUICK)[0].outcome, 'pebble' in sys.modules)"
+        "import sys; from pathlib import Path; from tests.batch.small import sized;"
+        f"print(sized([Path({str(path)!r})])[0].outcome, 'pebble' in sys.modules)"
     )
     ran = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True

@@ -4,17 +4,25 @@ import logging
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.sheet.invented import measured, refused
-from volest.batch.run import check_settings, exit_code, run
+from volest.batch.find import Found
 from volest.batch.workers import FAULT
+from volest.dosing import check_settings, dosed
 from volest.errors import MixError, UsageError, VolestError
 from volest.result import Result
+from volest.run import Report, Request, run
 from volest.settings import Settings
 
 PATHS = [Path("a.stl"), Path("b.stl"), Path("c.stl")]
+
+
+def run_of(paths: list[Path], size_scan: Any, settings: Settings = Settings()) -> Report:  # noqa: B008
+    request = Request(settings=settings, found=Found(scans=paths), size_scan=size_scan, here=True)
+    return run(request)
 
 
 class Sizer:
@@ -33,39 +41,43 @@ class Sizer:
 
 def test_results_stand_in_the_order_of_the_paths() -> None:
     seen: list[Result] = []
-    results = run(PATHS, Settings(), on_result=seen.append, size_scan=Sizer())
-    assert [result.scan for result in results] == ["a.stl", "b.stl", "c.stl"]
-    assert seen == results
-    assert exit_code(results) == 0
+    request = Request(settings=Settings(), found=Found(scans=PATHS), size_scan=Sizer(), here=True)
+    report = run(request, seen.append)
+    assert report.results is not None
+    assert [result.scan for result in report.results] == ["a.stl", "b.stl", "c.stl"]
+    assert seen == list(report.results)
+    assert report.exit_code == 0
 
 
 @pytest.mark.parametrize("fault", [KeyError("gone"), MemoryError(), RecursionError("deep")])
 def test_a_fault_is_a_row_and_a_trace(fault: Exception, caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level(logging.ERROR, logger="volest"):
-        results = run(PATHS, Settings(), size_scan=Sizer(fault))
+        report = run_of(PATHS, Sizer(fault))
+    results = report.results or ()
     assert [result.outcome for result in results] == ["measured", "refused", "measured"]
     assert results[1].reason is not None
     assert results[1].reason.startswith(f"fault in volest: {type(fault).__name__}")
     assert results[1].code == FAULT
     assert results[1].seconds >= 0
     assert "Traceback" in caplog.text
-    assert exit_code(results) == 4
+    assert report.exit_code == 4
 
 
 def test_a_mix_that_cannot_be_made_refuses_its_scan_only() -> None:
     fault = MixError("3000 mL", needed="2000 mL at most", remedy="look at the scan")
-    results = run(PATHS, Settings(), size_scan=Sizer(fault))
-    assert results[1].reason == str(fault)
-    assert exit_code(results) == 1
+    report = run_of(PATHS, Sizer(fault))
+    assert [one.reason for one in report.results or ()] == [None, str(fault), None]
+    assert report.exit_code == 1
 
 
 def test_each_scan_gets_its_stone() -> None:
-    def stone_of(path: Path, settings: Settings) -> Result:
-        return Result(scan=f"{path.stem} {settings.stone}", outcome="measured", seconds=0.0)
+    def dosed_of(path: Path, settings: Settings) -> Result:
+        return dosed(measured(str(path)), settings)
 
     day = Settings(stones_for=(("*-bite*", "type-3"), ("b3*", "type-2")))
     scans = [Path(f"bite/{name}.stl") for name in ("b1", "b1-bite", "b3-bite", "B3")]
-    found = [result.scan for result in run(scans, day, size_scan=stone_of)]
+    results = run_of(scans, dosed_of, day).results or ()
+    found = [f"{Path(one.scan).stem} {one.mix.stone}" for one in results if one.mix is not None]
     # Folders do not count, capitals do, and the last pattern holds.
     assert found == ["b1 type-4", "b1-bite type-3", "b3-bite type-2", "B3 type-4"]
 
@@ -76,21 +88,24 @@ def test_one_ratio_for_several_stones_is_refused() -> None:
 
 
 def test_the_keyboard_ends_it_with_what_is_done() -> None:
-    results = run(PATHS, Settings(), size_scan=Sizer(KeyboardInterrupt()))
-    assert [result.scan for result in results] == ["a.stl"]
+    report = run_of(PATHS, Sizer(KeyboardInterrupt()))
+    assert [result.scan for result in report.results or ()] == ["a.stl"]
+    assert (report.stopped, report.done, report.scans) == (True, 1, 3)
 
 
 def test_worst_scan_decides() -> None:
-    fault = replace(refused("x"), code=FAULT)
-    assert exit_code([]) == 0
-    assert exit_code([measured("a"), refused("b")]) == 1
-    assert exit_code([fault, refused("b"), measured("a")]) == 4
+    rows = {"a": measured("a"), "b": refused("b"), "x": replace(refused("x"), code=FAULT)}
+
+    def code(names: str) -> int:
+        return run_of([Path(name) for name in names], lambda path, _: rows[path.name]).exit_code
+
+    assert (code(""), code("ab"), code("xba")) == (0, 1, 4)
 
 
 @pytest.mark.parametrize("pitch_mm", [0.0, -1.0, 5.0, math.nan, math.inf])
 def test_a_pitch_out_of_range_is_refused_before_the_work(pitch_mm: float) -> None:
     with pytest.raises(UsageError, match="pitch"):
-        run(PATHS, Settings(pitch_mm=pitch_mm), size_scan=Sizer())
+        run_of(PATHS, Sizer(), Settings(pitch_mm=pitch_mm))
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.batch.small import QUICK, fill
+from tests.batch.small import QUICK, fill, sized
 from volest.batch import workers
 from volest.batch.find import content_of
-from volest.batch.run import run_many
 from volest.batch.store import key_of, run_mark
 from volest.batch.workers import MAKERS, maker_mark
 from volest.settings import Settings
@@ -62,5 +61,5 @@ def test_a_run_that_keeps_nothing_does_not_read_the_code(
     monkeypatch.setattr(workers, "MAKERS", ("no such file",))
     workers.maker_mark.cache_clear()
     (path,) = fill(tmp_path, 1)
-    assert run_many([path], QUICK)[0].outcome == "measured"
+    assert sized([path])[0].outcome == "measured"
     assert workers.maker_mark.cache_info().currsize == 0

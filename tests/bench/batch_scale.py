@@ -30,10 +30,10 @@ from tests.corpus.case import make
 from tests.corpus.files import write
 from tests.corpus.mesh import Mesh
 from tests.corpus.random_cases import random_case
-from volest.batch.find import Place
+from volest.batch.find import Found, Place
 from volest.batch.workers import Cluster, Engine, Limits, Pool
+from volest.run import Desk, Request, opened
 from volest.settings import Settings
-from volest.view.page import DayFolder, day_folder
 
 ROOT = Path(__file__).parents[2]
 KINDS, BLOCK, MESH_PITCH_MM = 20, 100, 1.8
@@ -98,16 +98,14 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
     clocks = {n: Clocks() for n in WIDTHS}
     with ExitStack() as stack:
         outs = {n: folder / f"out-{n}" for n in WIDTHS}
-        days = {
-            n: stack.enter_context(day_folder(out, Settings(), sheet=False, pictures=False))
-            for n, out in outs.items()
-        }
+        days = {n: stack.enter_context(opened(_request(scans, out))) for n, out in outs.items()}
         memory = _in_turns(scans, days, clocks, stack)
         begin = time.perf_counter()
-        days[2].write(scans)
+        days[2].write(Found(scans=scans))
         writing_s = time.perf_counter() - begin
         memory.append((len(scans), *rss_mb()))
-        refused = sum(result.outcome == "refused" for result in days[2].out.results(scans))
+        results = days[2].results(Found(scans=scans))
+        refused = sum(result.outcome == "refused" for result in results)
     cores = len(os.sched_getaffinity(0))
     return {
         "scans": len(scans),
@@ -124,7 +122,7 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
 
 
 def _in_turns(
-    scans: list[Path], days: dict[int, DayFolder], clocks: dict[int, Clocks], stack: ExitStack
+    scans: list[Path], days: dict[int, Desk], clocks: dict[int, Clocks], stack: ExitStack
 ) -> list[tuple[int, float, float]]:
     """Size block after block, and give the memory taken after each."""
     pools: dict[int, Pool] = {}
@@ -154,8 +152,12 @@ def measured_far(scans: list[Path], folder: Path) -> dict[str, Any]:
 
 
 def _sized(scans: list[Path], out: Path, engine: Engine) -> None:
-    with day_folder(out, Settings(), sheet=False, pictures=False) as day:
+    with opened(_request(scans, out)) as day:
         day.size(list[Place](scans), engine)
+
+
+def _request(scans: list[Path], out: Path) -> Request:
+    return Request(settings=Settings(), found=Found(scans=scans), out=out, most_held=0)
 
 
 def rss_mb() -> tuple[float, float]:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from tests.batch.small import bowl_stl
 from tests.cli.test_size import size
 from volest.batch.watch import SETTLE_S
 from volest.cli.main import volest_group
@@ -74,11 +75,38 @@ def test_shared_mixes_are_planned(folder: Path) -> None:
     assert "shared" in json.loads((folder / "out" / "results.json").read_text())
 
 
+def test_tables_stand_in_the_folder_and_beside_it(folder: Path) -> None:
+    done = into_out("--json", "x.json", "--csv", "-")
+    assert done.exit_code == 0, done.output
+    beside = (folder / "x.json").read_bytes()
+    assert beside == (folder / "out" / "results.json").read_bytes()
+    assert done.stdout_bytes == (folder / "out" / "results.csv").read_bytes()
+    assert "3 scans: 2 measured" in done.stderr
+    told = done.stderr.splitlines()[-3:]
+    assert told == ["wrote out/results.json", "wrote x.json", "wrote out/results.csv"]
+
+
+def test_a_sheet_beside_a_folder_without_one(folder: Path) -> None:
+    (folder / "bowl.stl").write_bytes(bowl_stl(0))
+    words = ("size", "bowl.stl", "--out", "out", "--no-sheet", "--pitch", "1")
+    assert call(*words).exit_code == 0
+    done = call(*words, "--sheet", "out/sheet.html")
+    assert done.exit_code == 0, done.output
+    assert "unchanged" not in done.stderr  # its card was not made before
+    assert '"solid"' in (folder / "out" / "sheet.html").read_text(encoding="utf-8")
+
+
+def test_a_full_disk_beside_the_folder_costs_that_file_only(folder: Path) -> None:
+    done = into_out("--json", "/dev/full", "--csv", "x.csv")  # ENOSPC: full(4)
+    assert done.exit_code == 2
+    assert "3 scans:" in done.stdout
+    assert "No space left" in done.stderr
+    assert (folder / "x.csv").read_bytes() == (folder / "out" / "results.csv").read_bytes()
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["--out", "out", "--json", "x.json"], "one or the other"),
-        (["--out", "out", "--sheet", "x.html"], "one or the other"),
         (["--no-sheet"], "--no-sheet without --out"),
         (["--workers", "0"], "0 workers"),
         (["--memory", "10"], "10 MB"),
@@ -149,7 +177,6 @@ def test_dry_tells_and_touches_nothing(folder: Path) -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        ["--out", "out", "--csv", "o.csv"],
         ["--json", "day/a1.stl"],
         ["--sheet", "today.pdf"],
         ["--stone", "marble"],

@@ -15,6 +15,7 @@ from click.testing import CliRunner, Result
 
 from tests.sheet.invented import HEEL, measured, refused
 from volest.cli.main import volest_group
+from volest.dosing import dosed
 from volest.result import Result as Sized
 from volest.settings import Settings
 
@@ -30,7 +31,7 @@ def size(path: Path, settings: Settings) -> Sized:
         raise ZeroDivisionError("none of us")
     if "stop" in path.name:
         raise KeyboardInterrupt
-    return measured(str(path), notes=(HEEL,) if "heel" in path.name else ())
+    return dosed(measured(str(path), notes=(HEEL,) if "heel" in path.name else ()), settings)
 
 
 @pytest.fixture
@@ -68,9 +69,9 @@ def test_files_of_other_kinds_are_named(folder: Path) -> None:
 
 
 def test_a_pattern_gives_scans_another_stone(folder: Path) -> None:
-    SEEN.clear()
-    done = call(folder, "--stone-for", "a1.*=type-3")
-    assert [settings.stone for settings in SEEN] == ["type-3", "type-4", "type-4"]
+    done = call(folder, "--stone-for", "a1.*=type-3", "--csv", "out.csv")
+    lines = csv.DictReader((folder / "out.csv").read_text(encoding="utf-8").splitlines())
+    assert [line["stone"] for line in lines] == ["type-3", "type-4", "type-4"]
     assert "stone type-4; type-3 for a1.*" in done.stdout
 
 
@@ -285,6 +286,7 @@ import sys
 sys.argv = ["volest", "size", "."]
 from tests.cli.test_size import size
 from volest.cli.main import volest_group
+from volest.dosing import dosed
 volest_group.main(obj=size)
 """
 

@@ -73,3 +73,12 @@ def test_a_drawing_of_no_known_kind_is_refused(scan: Path, name: str, tmp_path: 
     assert run.exit_code == 2
     assert run.stdout == ""  # said before the work
     assert not (tmp_path / name).exists()
+
+
+@pytest.mark.parametrize("command", ["trim", "curve"])
+def test_no_mix_is_made_where_none_is_shown(
+    scan: Path, command: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("volest.dosing.first_pour", None)  # a fault if it were called
+    assert call("size", str(scan)).exit_code == 4
+    assert call(command, str(scan)).exit_code == 0

@@ -9,6 +9,7 @@ import pytest
 from rich.cells import cell_len
 
 from tests.sheet.invented import DIFFER, HEEL, measured, refused
+from volest.batch.find import Found
 from volest.batch.workers import Here
 from volest.cli.watch import _Desk
 from volest.result import Result
@@ -19,16 +20,17 @@ class Day:
     """Stands in for the output folder: results by the names of the scans."""
 
     def __init__(self) -> None:
-        self.out = SimpleNamespace(settings=Settings(), failed=None)
+        self.request = SimpleNamespace(settings=Settings())
         self.results: dict[str, Result] = {}
-        self.written: tuple[list[Path], list[str]] = ([], [])
+        self.written = Found()
 
-    def size(self, ready: list[Path], *_: object, on_result: Any, **__: object) -> None:
+    def size(self, ready: list[Path], _: object, on_result: Any) -> None:
         for scan in ready:
             on_result(self.results[scan.name])
 
-    def write(self, scans: list[Path], *, told: list[str]) -> None:
-        self.written = (scans, told)
+    def write(self, found: Found) -> SimpleNamespace:
+        self.written = found
+        return SimpleNamespace(failed=None)
 
 
 @pytest.fixture
@@ -51,7 +53,7 @@ def test_notes_are_told_in_words_that_fit(
 ) -> None:
     name = "b0417-upper-full-arch.stl"
     day.results = {name: measured(name, notes=(HEEL, DIFFER))}
-    arrive(_Desk(cast(Any, day), tmp_path, quiet=False, size_scan=None), tmp_path / name)
+    arrive(_Desk(cast(Any, day), tmp_path, quiet=False), tmp_path / name)
     told = capsys.readouterr().out
     assert max(map(cell_len, told.splitlines())) <= width
     plain = " ".join(told.split())
@@ -64,7 +66,7 @@ def test_notes_are_told_in_words_that_fit(
 def test_a_scan_that_changed_says_so(
     day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    desk = _Desk(cast(Any, day), tmp_path, quiet=False, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=False)
     for result in (measured("a.stl", 40.0), measured("a.stl", 31.0), refused("a.stl")):
         day.results = {"a.stl": result}
         arrive(desk, tmp_path / "a.stl")
@@ -83,7 +85,7 @@ def test_one_scan_under_two_names_is_told_once(
     one.write_bytes(b"a scan")
     shutil.copy(one, other)
     day.results = {path.name: measured(path.name) for path in (one, other)}
-    desk = _Desk(cast(Any, day), tmp_path, quiet=True, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, one)
     assert capsys.readouterr().err == ""
     arrive(desk, other)
@@ -97,8 +99,8 @@ def test_the_stone_is_named_where_there_are_several(
 ) -> None:
     day.results = {"a.stl": measured("a.stl")}
     for stones_for, said in (((), False), ((("b*", "type-3"),), True)):
-        day.out.settings = Settings(stones_for=stones_for)
-        arrive(_Desk(cast(Any, day), tmp_path, quiet=False, size_scan=None), tmp_path / "a.stl")
+        day.request.settings = Settings(stones_for=stones_for)
+        arrive(_Desk(cast(Any, day), tmp_path, quiet=False), tmp_path / "a.stl")
         assert (" g type-4, scoops" in " ".join(capsys.readouterr().out.split())) is said
 
 
@@ -108,16 +110,16 @@ def test_a_scan_that_was_renamed_stands_once(
     old, new = tmp_path / "a.stl", tmp_path / "b.stl"
     old.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (old, new)}
-    desk = _Desk(cast(Any, day), tmp_path, quiet=True, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, old)
-    assert day.written == ([old], [])
+    assert (day.written.scans, day.written.told) == ([old], [])
     old.rename(new)
     arrive(desk, new)
-    assert day.written == ([new], [])
+    assert (day.written.scans, day.written.told) == ([new], [])
     (tmp_path / "sub").mkdir()
     below = new.rename(tmp_path / "sub" / "b.stl")
     arrive(desk, below)
-    assert day.written == ([below], [])
+    assert (day.written.scans, day.written.told) == ([below], [])
     told = capsys.readouterr().err.splitlines()
     assert told == ["a.stl is b.stl now", "b.stl is sub/b.stl now"]
 
@@ -127,12 +129,12 @@ def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) 
     for path in (one, twin, other):
         path.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (one, twin)}
-    desk = _Desk(cast(Any, day), tmp_path, quiet=True, size_scan=None)
+    desk = _Desk(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, one, twin)
     desk.take([], [other], Here())
     not_read = "not read: c.obj; export scans as STL or PLY, whole"
-    assert day.written == ([one, twin], [not_read])
-    assert day.out.twins == [[one, twin]]
+    assert (day.written.scans, day.written.told) == ([one, twin], [not_read])
+    assert day.written.twins == [[one, twin]]
     other.unlink()
     arrive(desk, one)
-    assert day.written == ([one, twin], [])
+    assert (day.written.scans, day.written.told) == ([one, twin], [])

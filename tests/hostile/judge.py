@@ -13,7 +13,7 @@ from tests.corpus.specimen import prisms_ml
 from tests.hostile.forked import forked
 from tests.hostile.mutate import HARMLESS, HOPELESS, OPEN
 from tests.hostile.sources import UNDER_TOP_MM, Source
-from volest.batch.run import run
+from volest.batch.workers import size_one
 from volest.pipeline import size_scan
 from volest.result import MEASURED, REFUSED
 from volest.settings import Settings
@@ -54,7 +54,7 @@ def judged(source: Source, hope: str, data: bytes, path: Path) -> Verdict:
 def _measured(path: Path, settings: Settings) -> bytes:
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
-        (result,) = run([path], settings, size_scan=size_scan)  # loaded before
+        result = size_one(path, settings, size_scan)  # loaded before
     answer = {
         "outcome": result.outcome,
         "code": result.code,

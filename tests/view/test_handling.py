@@ -120,6 +120,17 @@ def test_a_height_that_no_bowl_takes_has_a_volume_and_a_reason(bowl: Path) -> No
     assert "the largest bowl takes 10.2 mL" in figures.why
 
 
+def test_a_scan_that_no_bowl_takes_is_held_all_the_same(bowl: Path) -> None:
+    lab = Lab(bowl=(Bowl(name="small", most_ml=5.0),))
+    settings = Settings(lab=lab)
+    assert size_scan(bowl, settings).code == "mix-bowl"
+    handling = Handling(bowl, settings)
+    assert handling.figures().volume_ml == handling.result.volume_ml == pytest.approx(16.7, abs=0.1)
+    assert "the largest bowl takes 5 mL" in handling.figures().why
+    handling.raise_by(-1.0)
+    assert handling.save().result.base_line is not None
+
+
 def test_patches_saved_before_are_kept(bowl: Path) -> None:
     handling = Handling(bowl, Settings())
     patch = Patch(what="leave-out", centre_mm=(30.0, 0.0, 0.0), radius_mm=1.0)

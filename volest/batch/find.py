@@ -151,16 +151,42 @@ def place_of(text: str | os.PathLike[str]) -> Place:
     return Remote(url=whole) if MARK in whole else Path(whole)
 
 
-def find_places(places: Sequence[Place]) -> list[Place]:
-    """List the scans behind files, folders and addresses, each once, in natural order."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """The scans of a run, and what misleads: files that are not read, names of one scan."""
+
+    scans: Sequence[Place] = ()
+    unread: Sequence[Path] = ()
+    twins: Sequence[Sequence[Path]] = ()
+
+    @property
+    def told(self) -> list[str]:
+        """Name what is not read, in one line or none: no job drops out unseen."""
+        named = _named([visible(path.name) for path in self.unread])
+        return [f"not read: {named}; export scans as STL or PLY, whole"] if self.unread else []
+
+    @property
+    def doubts(self) -> list[str]:
+        """Name also the files that hold one scan, a line each: there is an amount for each name."""
+        alike = [
+            f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {ONCE}"
+            for same in self.twins[:MOST_NAMED]
+        ]
+        more = len(self.twins) - MOST_NAMED
+        last = [f"and {more} more scans under several names"] if more > 0 else []
+        return [*self.told, *alike, *last]
+
+
+def find(places: Sequence[Place]) -> Found:
+    """Look behind files, folders and addresses: each scan once, in natural order."""
     here = [place for place in places if isinstance(place, Path)]
     far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
     if not far and not here:
         raise no_scan_in(places)
-    found: list[Place] = list(find_scans(here)) if here else []
-    if not far:
-        return found
-    return sorted({str(scan): scan for scan in (*found, *far)}.values(), key=natural_key)
+    scans: list[Place] = list(find_scans(here)) if here else []
+    if far:
+        scans = sorted({str(scan): scan for scan in (*scans, *far)}.values(), key=natural_key)
+    return Found(scans=scans, unread=passed_over(here), twins=same_scans(scans))
 
 
 def file_system(place: Remote) -> tuple[Any, str]:
@@ -352,29 +378,6 @@ def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterat
         named = tuple(others[:MOST_NAMED])
         note = Note("same-scan", others=named, more=len(others) - len(named))
         yield replace(result, notes=(*result.notes, note), outcome=NOTED)
-
-
-def words_of_unread(paths: Iterable[Place]) -> list[str]:
-    """Name in one line, or none, what is not read in the folders of a run."""
-    return words_of_others(passed_over([path for path in paths if isinstance(path, Path)]))
-
-
-def words_of_others(others: Sequence[Path]) -> list[str]:
-    """Name what `passed_over` lists, in one line or none: no job drops out unseen."""
-    if not others:
-        return []
-    named = _named([visible(path.name) for path in others])
-    return [f"not read: {named}; export scans as STL or PLY, whole"]
-
-
-def words_of_twins(groups: Sequence[Sequence[Path]]) -> list[str]:
-    """Name the files that hold one scan, a line a scan: the list has an amount for each of them."""
-    lines = [
-        f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {ONCE}"
-        for same in groups[:MOST_NAMED]
-    ]
-    more = len(groups) - MOST_NAMED
-    return [*lines, f"and {more} more scans under several names"] if more > 0 else lines
 
 
 def _named(names: Sequence[str]) -> str:

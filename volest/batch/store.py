@@ -1,32 +1,31 @@
-"""The folder that a run writes into: its tables, and the finished scans for the next run."""
+"""The folder that a run writes into, with the finished scans for the next run."""
 
 import fcntl
 import hashlib
 import json
 import logging
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
-from typing import IO, Any, Protocol, Self
+from typing import IO, Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from volest.batch.find import Content, Place, Remote, content_of, file_system, noted, size_of
+from volest.batch.find import Content, Place, Remote, content_of, file_system, size_of
 from volest.batch.workers import FAULT, Done, maker_mark
 from volest.data_base import DataBase, Layout
 from volest.errors import UsageError
 from volest.result import Result, one_by_one
 from volest.settings import Settings
-from volest.sheet.record import spread_pieces, text_in_pieces
 from volest.sheet.target import write_whole
-from volest.stone.shared import Plan
 
-RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable")
 _LOG = logging.getLogger(__name__)
 KEPT = ".volest"  # what is in it outlives a run and is for no reader
+CARDS = f"{KEPT}/cards"
 _TABLE = """
 CREATE TABLE finished (
     key TEXT PRIMARY KEY,
@@ -61,29 +60,22 @@ def key_of(content: Content, mark_of_run: str) -> str:
     return hashlib.sha256(parts.encode()).hexdigest()
 
 
-class HeldFolder:
-    """An output folder that no other run may have until it is closed."""
-
-    def __init__(self, folder: Path) -> None:
-        self.kept = folder / KEPT
-        self.cards = self.kept / "cards"
-        try:
-            self.cards.mkdir(parents=True, exist_ok=True)
-            self._lock = _locked(self.kept / "lock")
-            for part in folder.glob(".volest-*.part"):  # of a run that was killed
-                part.unlink(missing_ok=True)
-        except BlockingIOError as fault:
-            raise UsageError(
-                f"{os.fspath(folder)!r} in use by another run of volest",
-                needed="a folder for each run",
-                remedy="wait for the other run, or name another --out",
-            ) from fault
-        except (OSError, ValueError) as fault:
-            raise unwritable(os.fspath(folder), fault) from fault
-
-    def close(self) -> None:
-        """Let other runs have it."""
-        self._lock.close()
+def _held(folder: Path) -> IO[bytes]:
+    """Make an output folder; no other run may have it until what is given is closed."""
+    try:
+        (folder / CARDS).mkdir(parents=True, exist_ok=True)
+        lock = _locked(folder / KEPT / "lock")
+        for part in folder.glob(".volest-*.part"):  # of a run that was killed
+            part.unlink(missing_ok=True)
+    except BlockingIOError as fault:
+        raise UsageError(
+            f"{os.fspath(folder)!r} in use by another run of volest",
+            needed="a folder for each run",
+            remedy="wait for the other run, or name another --out",
+        ) from fault
+    except (OSError, ValueError) as fault:
+        raise unwritable(os.fspath(folder), fault) from fault
+    return lock
 
 
 def _locked(file: Path) -> IO[bytes]:
@@ -107,22 +99,6 @@ def unwritable(name: str, fault: Exception) -> UsageError:
     )
 
 
-class Store(Protocol):
-    """Where finished scans are kept, by their keys."""
-
-    def may_know(self, name: str, size: int) -> bool:
-        """Say whether a key is worth working out: not where nothing of that name and size is."""
-
-    def get(self, key: str) -> Result | None:
-        """Give a finished scan; None where there is none that can be read."""
-
-    def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan, whole or not at all; False where it could not be read back."""
-
-    def close(self) -> None:
-        """Let go of it."""
-
-
 def as_bytes(result: Result) -> bytes | None:
     """Write a result as JSON that reads back the same; None where it would not."""
     try:
@@ -142,23 +118,23 @@ def from_bytes(record: bytes) -> Result | None:
 
 
 class FileStore:
-    """A store in one file of this computer."""
+    """A store of finished scans, by their keys, in one file of this computer."""
 
     def __init__(self, path: Path) -> None:
         self._base = DataBase(path, _LAYOUT)
 
     def may_know(self, name: str, size: int) -> bool:
-        """Say whether anything of that name and size is kept."""
+        """Say whether a key is worth working out: not where nothing of that name and size is."""
         words = "SELECT 1 FROM finished WHERE name = ? AND size = ? LIMIT 1"
         return bool(self._base.rows(words, (_plain(name), size)))
 
     def get(self, key: str) -> Result | None:
-        """Give a finished scan."""
+        """Give a finished scan; None where there is none that can be read."""
         rows = self._base.rows("SELECT record FROM finished WHERE key = ?", (key,))
         return from_bytes(rows[0][0]) if rows else None
 
     def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan; once this returns, no end of the process undoes it."""
+        """Keep a finished scan for good; False where it could not be read back."""
         record = as_bytes(result)
         if record is None:
             return False
@@ -204,9 +180,6 @@ class FarStore:
         write_far(self._fs, self._path(key), record)
         return True
 
-    def close(self) -> None:
-        """Nothing is open."""
-
     def _path(self, key: str) -> str:
         return f"{self._folder}/{key[:2]}/{key}.json"
 
@@ -225,8 +198,32 @@ def write_far(fs: Any, path: str, data: bytes) -> None:
         ) from fault
 
 
-class OutFolder:
-    """An open output folder; use it in a `with` block. Only one run may have it at a time."""
+class Memory(ExitStack):
+    """What a run holds that keeps nothing for a next one; use it in a `with` block."""
+
+    def __init__(self, card_left: Callable[[str], Path] | None = None) -> None:
+        super().__init__()
+        self._card_left = card_left  # where a worker leaves the card of a scan of this path
+        self._loose: dict[str, Result] = {}  # results that are not in a store
+        self.reused = 0  # scans that an earlier run had finished
+        self.failed: UsageError | None = None  # why a scan could not be kept, the first time
+
+    def keep(self, place: Place, done: Done) -> None:
+        """Keep a scan that was just sized."""
+        self._loose[str(place)] = done.result
+
+    def result(self, place: Place) -> Result | None:
+        """Give the result of a scan with its further impressions; None where it was not reached."""
+        return self._loose.get(str(place))
+
+    def card_file(self, scan: str) -> Path:
+        """Say where the card of a scan is; the file may not be there."""
+        assert self._card_left is not None  # noqa: S101  # asked where cards are made
+        return self._card_left(scan)
+
+
+class OutFolder(Memory):
+    """An open output folder; only one run may have it at a time."""
 
     def __init__(
         self,
@@ -235,25 +232,19 @@ class OutFolder:
         *,
         card_left: Callable[[str], Path] | None = None,
     ) -> None:
+        super().__init__(card_left)
         self.place = place
-        self.settings = settings
         self._mark = run_mark(settings)
-        self._card_left = card_left  # where a worker leaves the card of a scan of this path
         self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
-        self._loose: dict[str, Result] = {}  # results that could not or should not be kept there
-        self.reused = 0  # scans that an earlier run had finished
-        self.twins: Sequence[Sequence[Path]] = ()  # names of one scan; noted in what is written
-        self.failed: UsageError | None = None  # why a scan could not be kept, the first time
-        self._held = None if isinstance(place, Remote) else HeldFolder(place)
-        self._store = self._opened()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *fault: object) -> None:
-        self._store.close()
-        if self._held is not None:
-            self._held.close()
+        self._store: FileStore | FarStore
+        if isinstance(place, Remote):
+            self._store = FarStore(place.joined("finished"))
+        else:
+            with ExitStack() as failing:
+                failing.enter_context(_held(place))
+                self._store = FileStore(place / KEPT / "finished.db")
+                self.push(failing.pop_all())
+            self.callback(self._store.close)
 
     def known(self, place: Place) -> Done | None:
         """Give what an earlier run finished, if the scan is still the same; else None."""
@@ -297,31 +288,14 @@ class OutFolder:
                 self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
 
     def result(self, place: Place) -> Result | None:
-        """Give the result of a scan with its further impressions; None where it was not reached."""
-        name = str(place)
-        if name in self._loose:
-            return self._loose[name]
-        key = self._keys.get(name)
+        """Give the result of a scan, from the store where it is kept."""
+        key = self._keys.get(str(place))
         kept = None if key is None else self._store.get(key)
-        return None if kept is None else kept.of_scan(name)
-
-    def results(self, places: Iterable[Place]) -> Iterator[Result]:
-        """Give the results in the order of the places, one in memory at a time."""
-        reached = (found for place in places if (found := self.result(place)) is not None)
-        yield from noted(one_by_one(reached), self.twins)
+        return super().result(place) if kept is None else kept.of_scan(str(place))
 
     def card_file(self, scan: str) -> Path:
         """Say where the card of a scan is kept; the file may not be there."""
         return self._kept_card(self._keys.get(scan, "none"))
-
-    def write(self, places: Iterable[Place], plan: Plan | None = None) -> list[str]:
-        """Write the tables, each whole or not at all, and say where they lie."""
-        listed = list(places)
-        texts = (
-            (RESULTS_JSON, text_in_pieces(self.results(listed), self.settings, plan)),
-            (RESULTS_CSV, spread_pieces(self.results(listed), plan)),
-        )
-        return [self.write_text(name, pieces) for name, pieces in texts]
 
     def write_text(self, name: str, pieces: Iterable[str]) -> str:
         """Write one file of the folder, and say where it lies."""
@@ -333,16 +307,6 @@ class OutFolder:
         write_whole(self.place / name, pieces)
         return str(self.place / name)
 
-    def _opened(self) -> Store:
-        if isinstance(self.place, Remote):
-            return FarStore(self.place.joined("finished"))
-        assert self._held is not None  # noqa: S101  # as every folder of this computer
-        try:
-            return FileStore(self._held.kept / "finished.db")
-        except UsageError:
-            self._held.close()
-            raise
-
     def _kept_card(self, key: str) -> Path:
-        assert self._held is not None  # noqa: S101  # cards are made for folders of this computer
-        return self._held.cards / f"{key}.json"
+        assert isinstance(self.place, Path)  # noqa: S101  # cards are made for such folders only
+        return self.place / CARDS / f"{key}.json"

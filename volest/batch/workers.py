@@ -16,12 +16,12 @@ from functools import cache
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, Protocol, Self
+from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
 from volest.errors import UsageError, VolestError
-from volest.result import REFUSED, Result
+from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
 from volest.sheet.names import visible
 
@@ -30,7 +30,7 @@ FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
-    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py"),
+    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
     "given_files.py",
 )
@@ -138,17 +138,15 @@ def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) 
         size_scan = pipeline.size_scan
     start = time.perf_counter()
     try:
-        return size_scan(path, settings.for_scan(path.name))
+        return size_scan(path, settings)
     except VolestError as fault:
-        reason, code = str(fault), fault.code
         _LOG.info("%s is refused: %s", path, fault)
+        return refused(str(path), fault).taking(time.perf_counter() - start)
     except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
         # The edge of the batch: whatever one scan does to volest, the others are still sized.
         _LOG.exception("%s brought volest down", path)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
         return fault_row(path, what, seconds=time.perf_counter() - start)
-    seconds = time.perf_counter() - start
-    return Result(scan=str(path), outcome=REFUSED, seconds=seconds, reason=reason, code=code)
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
@@ -234,28 +232,10 @@ def one_thread() -> None:
         _LOG.info("threads could not be limited", exc_info=True)
 
 
-class Engine(Protocol):
-    """Something that carries tasks out, one after the other or many at a time."""
-
-    @property
-    def room(self) -> int:
-        """How many tasks may be under way at a time: enough that no worker waits, no more."""
-
-    def submit(self, task: Task) -> "Future[Done]":
-        """Take one task."""
-
-    def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say in words what ended a task, and whether the task may be blameless and tried again."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(self, *fault: object) -> None: ...
-
-
 class Here:
     """An engine that is this process, one scan after the other: no start-up, no limits."""
 
-    room = 1
+    room = 1  # tasks under way at a time: enough that no worker waits, no more
 
     def submit(self, task: Task) -> "Future[Done]":
         """Carry one task out at once."""
@@ -264,7 +244,7 @@ class Here:
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say what ended a task."""
+        """Say what ended a task, and whether it may be blameless and tried again."""
         return f"{type(fault).__name__}: {fault}", False
 
     def __enter__(self) -> Self:
@@ -399,6 +379,9 @@ class Cluster:
     def __exit__(self, *fault: object) -> None:
         self._executor.shutdown(wait=False)
         self._client.close()
+
+
+Engine = Here | Pool | Cluster
 
 
 def carry_out_there(task: Task) -> Done:

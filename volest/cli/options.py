@@ -268,8 +268,7 @@ sizing = _all(measuring, _stone, _stone_for, _amounts)
 
 def running(*, out_needed: bool) -> Callable[[Command], Command]:
     """Make the options that say where a run writes, what it may take, and who does it."""
-    told = "Write results.json, results.csv and sheet.html there; what is finished stays finished"
-    told += "." if out_needed else "; instead of --json, --csv and --sheet."
+    told = "Write results.json, results.csv and sheet.html there; what is finished stays finished."
     return _all(
         click.option("--out", metavar="DIR", type=place, required=out_needed, help=told),
         click.option(

@@ -1,5 +1,6 @@
 """The command `volest picture`: two views of a scan in one file, without a display."""
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +41,8 @@ def picture_command(
     **options: Any,
 ) -> None:
     """Draw one scan; the words for a person stand in `_HELP`."""
-    from volest.batch.run import check_settings
+    from volest.dosing import check_settings, poured
+    from volest.errors import MixError
     from volest.sheet.target import check_ending, check_target
     from volest.view.picture import picture_of, refuse_blind, save_picture
 
@@ -48,7 +50,9 @@ def picture_command(
     check_target(target, [scan])
     settings = settings_of(**options)
     check_settings(settings)
-    result, found = examined(scan, settings.for_scan(scan.name), cavity)
+    result, found = examined(scan, settings, cavity)
+    with suppress(MixError):  # it is drawn all the same
+        result = poured(result, settings)
     refuse_blind(off_screen=True)
     save_picture(picture_of(result, found), target)
     say(f"wrote {target}")

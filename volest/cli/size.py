@@ -2,11 +2,9 @@
 
 import os
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
@@ -27,7 +25,6 @@ from volest.cli.options import (
     BASE_HELP,
     Number,
     check_fits,
-    holds_for,
     limits_of,
     place,
     running,
@@ -37,16 +34,13 @@ from volest.cli.options import (
     wants_sheet,
 )
 from volest.errors import EXIT_MEASURED, UsageError
-from volest.settings import Settings
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
-    from volest.batch.workers import Limits, SizeScan
-    from volest.result import Result
-    from volest.stone.shared import Plan
-    from volest.view.card import CardMaker
-
-    PlanFor = Callable[[Sequence[Result]], Plan]
+    from volest.batch.workers import SizeScan
+    from volest.dosing import Sharing
+    from volest.run import Report, Request, Target
+    from volest.settings import Settings
 
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 KINDS = (".html", ".htm")  # what a browser opens
@@ -122,100 +116,111 @@ def size_command(
     at_most: int | None,
     materials: Sequence[str],
     ages: Sequence[str],
-    out: "Place | None",
-    no_sheet: bool,
-    workers: int | None,
-    memory_mb: int | None,
-    seconds_each: float | None,
-    cluster: str | None,
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
     dry: bool,
     quiet: bool,
-    verbose: bool,
     **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
-    from volest.batch.find import find_places, same_scans, words_of_twins, words_of_unread
-    from volest.batch.run import check_settings  # keeps --help quick
+    from volest.batch.find import find
+    from volest.run import run
+
+    taken: list[str] = []  # what goes to the output, so that the table may not
+
+    def target(name: str | None) -> "Target | None":
+        return None if name is None else taken.append if name == STREAM else Path(name)
+
+    request = replace(
+        request_of(size_scan=ctx.obj, **options),
+        found=find(paths),
+        share=_sharing(share=share, at_most=at_most, materials=materials, ages=ages),
+        json=target(json_file),
+        csv=target(csv_file),
+        sheet=None if sheet_file is None else Path(sheet_file),
+    )
+    found = request.found
+    if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
+        stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
+        check_fits("--stone-for", stones, found.scans)
+    check_fits("--material", materials, found.scans)
+    check_fits("--age", ages, found.scans)
+    files = _checked_files(request, streams=(json_file, csv_file).count(STREAM))
+    for line in found.doubts:
+        say(line)
+    if dry:
+        _tell_dry(request, files)
+        ctx.exit(EXIT_MEASURED)
+    takes_output = STREAM in (json_file, csv_file)
+    bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
+    lines = request.out is not None and not quiet
+    request = drawn(request, quiet=quiet)
+    with stoppable():
+        with progress(len(found.scans), shown=bar, lines=lines) as advance:
+            report = run(request, advance)
+        if not (quiet and takes_output):
+            stream = sys.stderr if takes_output else sys.stdout
+            _show_table(report, request.settings, stream=stream, quiet=quiet)
+        for text in taken:
+            deliver(text, STREAM)
+    ctx.exit(_code(report, quiet=quiet))
+
+
+def _code(report: "Report", *, quiet: bool) -> int:
+    """Tell what was written, or why not all was done; give the exit code."""
+    if report.failed is not None:  # only now: it must not cost the work
+        raise report.failed
+    if not quiet and report.reused:
+        say(f"{report.reused} unchanged since an earlier run")
+    for name in () if quiet else report.written:
+        say(f"wrote {name}")
+    if report.stopped:
+        say(f"{report.done} of {report.scans} scans were done")
+        raise click.Abort
+    return report.exit_code
+
+
+def request_of(
+    *,
+    size_scan: "SizeScan | None",
+    out: "Place | None",
+    no_sheet: bool,
+    cluster: str | None,
+    verbose: bool,
+    workers: int | None,
+    memory_mb: int | None,
+    seconds_each: float | None,
+    **options: Any,
+) -> "Request":
+    """Turn the options that `size` and `watch` share into a request."""
+    from volest.run import Request
 
     if verbose:
         set_talk(True)
-    settings = settings_of(**options)
-    limits = limits_of(
+    where: dict[str, Any] = {"out": out, "no_sheet": no_sheet, "cluster": cluster}
+    each: dict[str, Any] = {"memory_mb": memory_mb, "seconds_each": seconds_each}
+    return Request(
+        settings=settings_of(**options),
         out=out,
-        no_sheet=no_sheet,
+        out_sheet=wants_sheet(**where),
+        limits=limits_of(workers=workers, **where, **each),
         cluster=cluster,
-        workers=workers,
-        memory_mb=memory_mb,
-        seconds_each=seconds_each,
+        most_held=None if out is None else MOST_ROWS,
+        size_scan=size_scan,
+        here=size_scan is not None,
     )
-    check_settings(settings)
-    scans = find_places(paths)
-    if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
-        check_fits(
-            "--stone-for", [f"{names}={stone}" for names, stone in settings.stones_for], scans
-        )
-    plan_for = _planner(
-        scans, settings, share=share, at_most=at_most, materials=materials, ages=ages
-    )
-    files = _checked_files(json_file, csv_file, sheet_file, scans, out=out, cluster=cluster)
-    told = words_of_unread(paths)
-    for line in told:
-        say(line)
-    twins = same_scans(scans)
-    for line in words_of_twins(twins):
-        say(line)
-    if dry:
-        _tell_dry(scans, settings, out, files)
-        ctx.exit(EXIT_MEASURED)
-    bar = not quiet and not verbose  # a bar and log lines would overwrite each other
-    if out is not None:
-        code = _size_into(
-            out,
-            scans,
-            settings,
-            sheet=wants_sheet(out, no_sheet=no_sheet, cluster=cluster),
-            limits=limits,
-            cluster=cluster,
-            plan_for=plan_for,
-            told=told,
-            twins=twins,
-            bar=bar,
-            quiet=quiet,
-            size_scan=ctx.obj,
-        )
-    else:
-        code = _size(
-            scans,
-            settings,
-            json_file,
-            csv_file,
-            sheet_file,
-            files=files,
-            limits=limits,
-            cluster=cluster,
-            plan_for=plan_for,
-            told=told,
-            twins=twins,
-            bar=bar,
-            quiet=quiet,
-            size_scan=ctx.obj,
-        )
-    ctx.exit(code)
 
 
-def _planner(
-    scans: "Sequence[Place]",
-    settings: Settings,
-    *,
-    share: bool,
-    at_most: int | None,
-    materials: Sequence[str],
-    ages: Sequence[str],
-) -> "PlanFor | None":
-    """Refuse materials and ages that mean nothing before any scan is read; give what plans."""
+def drawn(request: "Request", *, quiet: bool) -> "Request":
+    """Ask for pictures where a sheet is wanted and they can be drawn."""
+    return replace(request, pictures=request.has_cards and can_draw(quiet=quiet))
+
+
+def _sharing(
+    *, share: bool, at_most: int | None, materials: Sequence[str], ages: Sequence[str]
+) -> "Sharing | None":
+    """Refuse materials and ages that mean nothing before any scan is read."""
     if not share:
         if materials or ages or at_most:
             raise UsageError(
@@ -224,39 +229,17 @@ def _planner(
                 remedy="add --share (with --at-most 1 for a mix each), or leave them out",
             )
         return None
+    from volest.dosing import Sharing
     from volest.stone.reference import pour_window
-    from volest.stone.shared import (
-        Impression,
-        plan_mixes,  # keeps --help quick
-    )
 
-    windows = [(pattern, pour_window(name)) for pattern, name in map(split, materials)]
-    minutes = [(pattern, _minutes(text)) for pattern, text in map(split, ages)]
-    check_fits("--material", materials, scans)
-    check_fits("--age", ages, scans)
-    for said in (windows, minutes):  # a pattern is meant for its scans, whatever all others have
-        said.sort(key=lambda parts: bool(parts[0]))
+    # A pattern is meant for its scans, whatever all others have.
+    windows = sorted(((a, pour_window(b)) for a, b in map(split, materials)), key=_has_pattern)
+    ages_min = sorted(((a, _minutes(b)) for a, b in map(split, ages)), key=_has_pattern)
+    return Sharing(at_most=at_most, windows=tuple(windows), ages_min=tuple(ages_min))
 
-    def plan_for(results: "Sequence[Result]") -> "Plan":
-        waiting = []
-        for result in results:
-            if result.volume_ml is None:
-                continue
-            fitting = [window for names, window in windows if holds_for(names, result.scan)]
-            age_min = [minute for names, minute in minutes if holds_for(names, result.scan)]
-            waiting.append(
-                Impression(
-                    name=result.name,
-                    scan=result.scan,
-                    cavity=result.cavity,
-                    volume_ml=result.volume_ml + result.reserve_ml,
-                    window=fitting[-1] if fitting else None,
-                    age_min=age_min[-1] if age_min else 0.0,
-                )
-            )
-        return plan_mixes(waiting, settings, at_most=at_most)
 
-    return plan_for
+def _has_pattern(said: tuple[str, object]) -> bool:
+    return bool(said[0])
 
 
 def _minutes(text: str) -> float:
@@ -273,57 +256,41 @@ def _minutes(text: str) -> float:
     return minutes
 
 
-def _checked_files(
-    json_file: str | None,
-    csv_file: str | None,
-    sheet_file: str | None,
-    scans: "Sequence[Place]",
-    *,
-    out: "Place | None",
-    cluster: str | None,
-) -> list[Path]:
+def _checked_files(request: "Request", streams: int) -> list[Path]:
     """Give the files to be written; refuse those that cannot all be, before any scan is read."""
-    from volest.sheet.target import check_ending, check_target  # keeps --help quick
+    from volest.sheet.target import check_ending, check_target
 
-    if sheet_file is not None:
-        check_ending(Path(sheet_file), KINDS, "a pour sheet", "--sheet")
-    named = [name for name in (json_file, csv_file, sheet_file) if name is not None]
-    files = [Path(name) for name in named if name != STREAM]
-    if out is not None and named:
-        raise UsageError(
-            "--out with --json, --csv or --sheet",
-            needed="one or the other",
-            remedy="take the files from the folder of --out",
-        )
-    if cluster is not None and sheet_file is not None:
-        raise UsageError(
-            "--sheet with --cluster",
-            needed="a sheet of scans sized on this computer",
-            remedy="leave one out",
-        )
-    twice = json_file == csv_file == STREAM
-    if twice or len({os.path.realpath(file) for file in files}) < len(files):
+    if request.sheet is not None:
+        check_ending(request.sheet, KINDS, "a pour sheet", "--sheet")
+        if request.cluster is not None:
+            raise UsageError(
+                "--sheet with --cluster",
+                needed="a sheet of scans sized on this computer",
+                remedy="leave one out",
+            )
+    wanted = (request.json, request.csv, request.sheet)
+    files = [target for target in wanted if isinstance(target, Path)]
+    if streams > 1 or len({os.path.realpath(file) for file in files}) < len(files):
         raise UsageError(
             "two of --json, --csv and --sheet to one file",
             needed="two places",
             remedy="name another file for one of them",
         )
     for file in files:
-        check_target(file, [scan for scan in scans if isinstance(scan, Path)])
+        check_target(file, [scan for scan in request.found.scans if isinstance(scan, Path)])
     return files
 
 
-def _tell_dry(
-    scans: "Sequence[Place]", settings: Settings, out: "Place | None", files: Sequence[Path]
-) -> None:
+def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     """Tell which scans would be sized, how, and what would be written."""
     from volest.batch.store import KEPT, OutFolder
     from volest.sheet.names import visible
     from volest.sheet.remarks import made_with
 
+    scans, out = request.found.scans, request.out
     kept: set[Place] = set()
     if isinstance(out, Path) and (out / KEPT).is_dir():  # asking must not make the folder
-        with OutFolder(out, settings) as folder:
+        with OutFolder(out, request.settings) as folder:
             kept = {scan for scan in scans if folder.known(scan) is not None}
     told: list[tuple[str, Place]] = [
         ("unchanged" if scan in kept else "to be sized", scan) for scan in scans
@@ -331,181 +298,26 @@ def _tell_dry(
     told += [("to be written", file) for file in files]
     if out is not None:
         told.append(("to be written into", out))
-    click.echo(made_with(settings))
+    click.echo(made_with(request.settings))
     for what, where in told:
         click.echo(f"  {what:<18}  {visible(str(where))}")
     click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
 
 
-def _size(
-    scans: "Sequence[Place]",
-    settings: Settings,
-    json_file: str | None,
-    csv_file: str | None,
-    sheet_file: str | None,
-    *,
-    files: Sequence[Path],
-    limits: "Limits",
-    cluster: str | None,
-    plan_for: "PlanFor | None",
-    told: Sequence[str],
-    twins: Sequence[Sequence[Path]],
-    bar: bool,
-    quiet: bool,
-    size_scan: "SizeScan | None",
-) -> int:
-    """Size scans, write the files that were asked for, show the table; give the exit code."""
-    from volest.batch.find import noted
-    from volest.batch.run import (
-        exit_code,  # keeps --help quick
-        run_many,
-    )
-    from volest.sheet.record import as_text, document, spread_text  # keeps --help quick
-    from volest.sheet.target import write_whole  # keeps --help quick
+def _show_table(report: "Report", settings: "Settings", *, stream: TextIO, quiet: bool) -> None:
+    from volest.sheet.remarks import tally_of
+    from volest.sheet.table import table_text
 
-    with progress(len(scans), shown=bar) as advance, _cards(sheet_file) as maker:
-        results = run_many(
-            scans,
-            settings,
-            limits=limits,
-            cluster=cluster,
-            on_result=advance,
-            size_scan=maker or size_scan,
-            here=size_scan is not None,
-        )
-        results = list(noted(results, twins))
-        plan = None if plan_for is None else plan_for(results)
-        sheet = ""
-        if maker is not None:
-            from volest.view.page import sheet_text
-
-            made = [maker.card(result) for result in results]
-            sheet = sheet_text(results, made, settings, plan, told=told)
-    wanted: tuple[tuple[str | None, Callable[[], str]], ...] = (
-        (json_file, lambda: as_text(document(results, settings, plan))),
-        (csv_file, lambda: spread_text(results, plan)),
-        (sheet_file, lambda: sheet),
-    )
-    texts = [(name, write()) for name, write in wanted if name is not None]
-    takes_output = any(name == STREAM for name, _ in texts)  # so that the table may not
-    try:
-        for name, text in texts:
-            if name != STREAM:
-                write_whole(Path(name), text)
-    finally:  # a disk that turns out full must not cost the work: the figures are still shown
-        if not (quiet and takes_output):
-            stream = sys.stderr if takes_output else sys.stdout
-            _show_table(results, settings, plan, stream=stream, quiet=quiet)
-        for name, text in texts:
-            if name == STREAM:
-                deliver(text, name)
-    if not quiet:
-        for file in files:
-            say(f"wrote {file}")
-    done = sum(result.cavity == 1 for result in results)
-    if done < len(scans):
-        say(f"{done} of {len(scans)} scans were done")
-        raise click.Abort
-    return exit_code(results)
-
-
-@contextmanager
-def _cards(sheet_file: str | None) -> Iterator["CardMaker | None"]:
-    """Keep cards for as long as a run lasts, if a sheet is wanted."""
-    if sheet_file is None:
-        yield None
+    if report.results is None:
+        click.echo(tally_of(report.outcomes, report.done), file=stream)
         return
-    from volest.view.card import CardMaker
-
-    with TemporaryDirectory(prefix="volest-") as folder:
-        yield CardMaker(Path(folder), pictures=can_draw())
-
-
-def _show_table(
-    results: "Sequence[Result]",
-    settings: Settings,
-    plan: "Plan | None",
-    *,
-    stream: TextIO,
-    quiet: bool,
-) -> None:
-    from volest.sheet.table import table_text  # keeps --help quick
-
     text = table_text(
-        results,
+        report.results,
         settings,
-        plan=plan,
+        plan=report.plan,
         width=columns(stream),
         styled=takes_styles(stream),
         brief=quiet,
         encoding=stream.encoding or "utf-8",
     )
     click.echo(text, file=stream, nl=False)
-
-
-def _size_into(
-    out: "Place",
-    scans: "Sequence[Place]",
-    settings: Settings,
-    *,
-    sheet: bool,
-    limits: "Limits",
-    cluster: str | None,
-    plan_for: "PlanFor | None",
-    told: Sequence[str],
-    twins: Sequence[Sequence[Path]],
-    bar: bool,
-    quiet: bool,
-    size_scan: "SizeScan | None",
-) -> int:
-    """Size scans into a folder that a next run takes up again; give the exit code."""
-    from volest.batch.run import worst_of
-    from volest.batch.workers import FAULT, engine_for
-    from volest.result import REFUSED, one_by_one
-    from volest.sheet.remarks import tally_of
-    from volest.view.page import day_folder
-
-    outcomes: Counter[str] = Counter()  # counted as they come: no result has to stay in memory
-    done = faults = 0
-    stopped = False
-    with (
-        stoppable(),
-        day_folder(out, settings, sheet=sheet, pictures=sheet and can_draw(quiet=quiet)) as day,
-    ):
-        day.out.twins = twins
-        try:
-            with (
-                progress(len(scans), shown=bar, lines=not quiet) as advance,
-                engine_for(
-                    len(scans), limits, cluster=cluster, here=size_scan is not None
-                ) as engine,
-            ):
-
-                def on_result(result: "Result") -> None:
-                    nonlocal done, faults
-                    done += 1
-                    outcomes.update(one.outcome for one in one_by_one([result]))
-                    faults += result.code == FAULT
-                    advance(result)
-
-                day.size(scans, engine, size_scan=size_scan, on_result=on_result)
-        except KeyboardInterrupt:
-            stopped = True
-        few = len(scans) <= MOST_ROWS
-        brief = day.brief(scans) if few or plan_for is not None else []
-        plan = None if plan_for is None else plan_for(brief)
-        try:
-            written = day.write(scans, plan, told)
-        finally:  # a disk that turns out full must not cost the work: the figures are still shown
-            if few:
-                _show_table(brief, settings, plan, stream=sys.stdout, quiet=quiet)
-            else:
-                click.echo(tally_of(outcomes, done))
-        if not quiet and day.out.reused:
-            say(f"{day.out.reused} unchanged since an earlier run")
-        for name in () if quiet else written:
-            say(f"wrote {name}")
-    if stopped:
-        say(f"{done} of {len(scans)} scans were done")
-        raise click.Abort
-    return worst_of(outcomes[REFUSED], faults)

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ import click
 
 from volest.cli.console import say, set_talk
 from volest.cli.options import BASE_HELP, settings_of, sizing, verbose_option
-from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, VolestError
+from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError
 from volest.settings import Settings
 
 _HELP = f"""Look at scans in a window, one after the other.
@@ -49,7 +50,7 @@ def view_command(
     if verbose:
         set_talk(True)
     from volest.batch.find import find_scans
-    from volest.batch.run import check_settings
+    from volest.dosing import check_settings
     from volest.view.picture import refuse_blind
 
     settings = settings_of(**options)
@@ -71,6 +72,7 @@ def view_command(
 
 
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
+    from volest.dosing import poured
     from volest.pipeline import examine_all
     from volest.sheet.names import visible
     from volest.sheet.target import check_target
@@ -81,21 +83,23 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
         if _is_there(Path(f"{scan.name}.png")):
             continue
         try:
-            examined = examine_all(scan, settings.for_scan(scan.name))
-        except (ScanError, MixError) as fault:
+            examined = examine_all(scan, settings)
+        except ScanError as fault:
             refused += 1
             say(f"{scan}: {fault}")
             continue
         for result, found in examined:
-            target = Path(f"{Path(result.name).name}.png")
+            shown, target = result, Path(f"{Path(result.name).name}.png")
             if result.cavities > 1 and _is_there(target):
                 continue
             try:
-                if isinstance(found, VolestError):
+                if isinstance(found, ScanError):
                     raise found
                 check_target(target, [scan])
-                save_picture(picture_of(result, found), target)
-            except (ScanError, MixError, UsageError) as fault:
+                with suppress(MixError):  # it is drawn all the same
+                    shown = poured(result, settings)
+                save_picture(picture_of(shown, found), target)
+            except (ScanError, UsageError) as fault:
                 refused += 1
                 say(f"{result.name}: {fault}")
             else:

@@ -3,29 +3,22 @@
 import shutil
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.console import READING_WIDTH, can_draw, say, set_talk, stoppable
-from volest.cli.options import (
-    BASE_HELP,
-    limits_of,
-    running,
-    settings_of,
-    sizing,
-    verbose_option,
-    wants_sheet,
-)
+from volest.cli.console import READING_WIDTH, say, stoppable
+from volest.cli.options import BASE_HELP, running, sizing, verbose_option
+from volest.cli.size import drawn, request_of
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.find import Place
-    from volest.batch.workers import Engine, SizeScan
+    from volest.batch.workers import Engine
     from volest.result import Result
+    from volest.run import Desk
     from volest.sheet.table import Row
-    from volest.view.page import DayFolder
 
 _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
 
@@ -55,77 +48,44 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @click.option("--quiet", is_flag=True, help="No line for each scan.")
 @verbose_option
 @click.pass_context
-def watch_command(
-    ctx: click.Context,
-    /,
-    *,
-    folder: Path,
-    out: "Place",
-    no_sheet: bool,
-    cluster: str | None,
-    workers: int | None,
-    memory_mb: int | None,
-    seconds_each: float | None,
-    quiet: bool,
-    verbose: bool,
-    **options: Any,
-) -> None:
+def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.find import passed_over
-    from volest.batch.run import check_settings  # same
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
-    from volest.batch.workers import engine_for
+    from volest.run import opened  # same
     from volest.sheet.remarks import made_with  # same
-    from volest.view.page import day_folder
 
-    if verbose:
-        set_talk(True)
-    settings = settings_of(**options)
-    limits = limits_of(
-        out=out,
-        no_sheet=no_sheet,
-        cluster=cluster,
-        workers=workers,
-        memory_mb=memory_mb,
-        seconds_each=seconds_each,
-    )
-    check_settings(settings)
+    request = request_of(size_scan=ctx.obj, **options)
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} to be watched, a file", needed="a folder", remedy="name it")
-    size_scan: SizeScan | None = ctx.obj
-    sheet, arrivals = wants_sheet(out, no_sheet=no_sheet, cluster=cluster), Arrivals(folder)
+    arrivals = Arrivals(folder)
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
-    pictures = sheet and can_draw(quiet=quiet)
-    with stoppable(), day_folder(out, settings, sheet=sheet, pictures=pictures) as day:
-        desk = _Desk(day, folder, quiet=quiet, size_scan=size_scan)
+    request = replace(drawn(request, quiet=quiet), most_held=0)
+    with stoppable(), opened(request) as day:
+        desk = _Desk(day, folder, quiet=quiet)
         try:
-            with engine_for(
-                _FROM_A_POOL, limits, cluster=cluster, here=size_scan is not None
-            ) as engine:
+            with request.engine(_FROM_A_POOL) as engine:
                 if not quiet:
-                    say(made_with(settings))
+                    say(made_with(request.settings))
                     say(f"watching {folder}; Ctrl-C ends it")
                 if not folder.exists():
                     say(f"{folder} is not there yet; it is waited for")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:
-            desk.finish()
+            desk.write()
 
 
 class _Desk:
     """Takes what arrives, tells of it, and keeps the files up to date as well as it can."""
 
-    def __init__(
-        self, day: "DayFolder", folder: Path, *, quiet: bool, size_scan: "SizeScan | None"
-    ) -> None:
+    def __init__(self, day: "Desk", folder: Path, *, quiet: bool) -> None:
         from volest.batch.find import Twins
 
         self._day = day
         self._folder = folder
         self._quiet = quiet
-        self._size_scan = size_scan
         self._twins = Twins()
         self._scans: dict[Path, None] = {}
         self._others: dict[Path, None] = {}  # files of other kinds
@@ -135,24 +95,24 @@ class _Desk:
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
-        from volest.batch.find import words_of_others
+        from volest.batch.find import Found
 
         if ready:
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
-            self._day.size(ready, engine, size_scan=self._size_scan, on_result=self._tell)
+            self._day.size(ready, engine, self._tell)
             for scan, same in alike.items():
                 self._compare(scan, same)
         if others:
             self._others.update(dict.fromkeys(others))
-            for line in words_of_others(others):
+            for line in Found(unread=others).doubts:
                 say(line)
         self._stale = self._stale or bool(ready or others)
-        self._write()
+        self.write()
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
         """Tell of a scan that came under another name; where that is gone, it was renamed."""
-        from volest.batch.find import words_of_twins
+        from volest.batch.find import Found
 
         gone = [other for other in same if other != scan and not other.exists()]
         for other in gone:
@@ -161,31 +121,24 @@ class _Desk:
             say(f"{self._called(other)} is {self._called(scan)} now")
         here = [other for other in same if other not in gone]
         if len(here) > 1:
-            for line in words_of_twins([here]):
+            for line in Found(twins=[here]).doubts:
                 say(line)
 
-    def finish(self) -> None:
-        """Write what an interruption left unwritten."""
-        self._write()
-
-    def _write(self) -> None:
-        from volest.batch.find import natural_key, words_of_others
+    def write(self) -> None:
+        """Write what is not written yet."""
+        from volest.batch.find import Found, natural_key
 
         if not self._stale:
             return
-        others = [other for other in self._others if other.exists()]
-        told = words_of_others(others)
-        self._day.out.twins = self._twins.groups()
-        try:
-            self._day.write(sorted(self._scans, key=natural_key), told=told)
-        except UsageError as fault:  # a disk that is full today may have room in a minute
-            if str(fault) != self._told:
-                say(f"volest: {fault}; it is tried again")
-            self._told = str(fault)
-            self._day.out.failed = None
-        else:
-            self._stale = False
-            self._told = ""
+        found = Found(
+            scans=sorted(self._scans, key=natural_key),
+            unread=[other for other in self._others if other.exists()],
+            twins=self._twins.groups(),
+        )
+        fault = self._day.write(found).failed  # a disk that is full may have room in a minute
+        if fault is not None and str(fault) != self._told:
+            say(f"volest: {fault}; it is tried again")
+        self._stale, self._told = fault is not None, "" if fault is None else str(fault)
 
     def _called(self, scan: Path) -> str:
         """Name a scan as the table does: with the folders below the watched one."""
@@ -198,7 +151,7 @@ class _Desk:
         from volest.sheet.names import visible
         from volest.sheet.table import rows
 
-        settings = self._day.out.settings
+        settings = self._day.request.settings
         for one in one_by_one([result]):
             (row,) = rows([one], [visible(self._called(Path(one.name)))], settings.base)
             before = self._volumes.get(one.name)

@@ -16,11 +16,11 @@ import numpy as np
 import numpy.typing as npt
 
 from volest.cavity.frame import Floats, Ints
-from volest.errors import MixError, VolestError
-from volest.pipeline import Cavity, examine_all, together
-from volest.result import Result
+from volest.dosing import dose, dosed
+from volest.errors import MixError, ScanError
+from volest.pipeline import Cavity, examine_all
+from volest.result import Result, together
 from volest.settings import Settings
-from volest.stone.pours import first_pour
 from volest.stone.words import powder_dealt, scoops_dealt, water_dealt
 from volest.view.mesh import Mesh, unit
 from volest.view.scene import (
@@ -64,16 +64,17 @@ class CardMaker:
     def __call__(self, path: Path, settings: Settings) -> Result:
         """Size one scan and keep the cards of its impressions."""
         start = time.perf_counter()
-        examined = examine_all(path, settings)
-        result = together(examined).taking(time.perf_counter() - start)
+        measured = examine_all(path, settings)
+        examined = [(dosed(one, settings), found) for one, found in measured]
+        result = together(one for one, _ in examined).taking(time.perf_counter() - start)
         made = [self._made(one, found, settings) for one, found in examined]
         self.file_of(str(path)).write_text(json.dumps(made), encoding="utf-8")
         return result
 
     def _made(
-        self, result: Result, found: Cavity | VolestError, settings: Settings
+        self, result: Result, found: Cavity | ScanError, settings: Settings
     ) -> dict[str, Any] | None:
-        if isinstance(found, VolestError):
+        if isinstance(found, ScanError) or result.volume_ml is None:
             return None
         card = card_of(result, found, settings)
         if self.pictures:
@@ -124,7 +125,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
             volume_ml = result.volume_ml
         if volume_ml >= _LEAST_ML:
             try:
-                made = first_pour(volume_ml, settings, reserve_ml=result.reserve_ml)
+                made = dose(result, volume_ml, settings)
             except MixError:  # no bowl takes it: the slider ends below
                 break
             mixed = [powder_dealt(made), water_dealt(made), scoops_dealt(made)]

@@ -9,13 +9,13 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.margin import Margin, find_margin
 from volest.cavity.rooms import find_rooms
 from volest.cavity.volume import find_volume
+from volest.dosing import dose
 from volest.errors import MixError, ScanError
 from volest.pipeline import Cavity, examine, examine_all
 from volest.result import Result
 from volest.scan.decision import Decision, fingerprint, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.pours import first_pour
 from volest.view.mesh import Mesh
 from volest.view.scene import Scene, Stand, draw_impression, scene_of, stand_of
 
@@ -60,7 +60,7 @@ class Handling:
 
     def __init__(self, path: Path, settings: Settings, number: int = 1) -> None:
         self.path, self.number = path, number
-        self.settings = settings = settings.for_scan(path.name)
+        self.settings = settings
         self.result: Result
         self.cavity: Cavity
         self.result, self.cavity = examine(path, settings, number)
@@ -124,7 +124,7 @@ class Handling:
         made, why = None, ""
         if volume_ml >= _LEAST_ML:
             try:
-                made = first_pour(volume_ml, self.settings, reserve_ml=self.cavity.reserve_ml)
+                made = dose(self.result, volume_ml, self.settings)
             except MixError as fault:
                 why = str(fault)
         return Figures(

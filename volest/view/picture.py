@@ -259,7 +259,8 @@ def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
 def mix_words(result: Result) -> str:
     """Say the mix in one line, water first, since it goes into the bowl first."""
     mix = result.mix
-    assert mix is not None  # noqa: S101  # only measured scans are drawn
+    if mix is None:  # a scan can be drawn whose mix no bowl takes
+        return ""
     each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
     amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
     return ", ".join(filter(None, [f"{each}{amounts}: {scoops_in_words(mix)}", bowl_in_words(mix)]))

@@ -1,0 +1,277 @@
+"""One run: what was found is sized, planned and written, wherever that is wanted.
+
+The command line, a watched folder and other programs all come here with a request.
+"""
+
+import os
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+from volest.batch.dealing import carried_out
+from volest.batch.find import Found, Place, Remote, noted
+from volest.batch.store import KEPT, Memory, OutFolder
+from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
+from volest.dosing import Sharing, check_settings
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, UsageError
+from volest.result import REFUSED, Result, one_by_one
+from volest.settings import Settings
+from volest.sheet.record import spread_pieces, text_in_pieces
+from volest.sheet.target import write_whole
+from volest.stone.shared import Plan
+
+if TYPE_CHECKING:
+    from volest.view.card import CardMaker
+
+RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
+ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
+_CARDS_LEFT = "cards.part"
+_PAGE = re.compile(r"sheet(-\d+)?\.html")
+Target = Path | Callable[[str], object]  # a file, or what takes the whole text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Request:
+    """What is to be sized, how, where to, and what that may take.
+
+    Parameters
+    ----------
+    out : path, address or None
+        Folder for the tables, and with `out_sheet` the pour sheet; what is finished is kept there.
+    json, csv, sheet : Target, Target, Path or None
+        Where else the tables and the sheet go.
+    pictures : bool
+        Whether sheets have pictures; this computer must be able to draw them.
+    share : Sharing or None
+        How mixes are shared; None plans none.
+    most_held : int or None
+        Of a run with more scans the report has no results; they are in the folder.
+    size_scan, here : callable and bool
+        Stands in for the pipeline; with `here` all is done in this process, without limits.
+    """
+
+    settings: Settings
+    found: Found = field(default_factory=Found)
+    out: Place | None = None
+    out_sheet: bool = False
+    json: Target | None = None
+    csv: Target | None = None
+    sheet: Path | None = None
+    pictures: bool = False
+    share: Sharing | None = None
+    limits: Limits = field(default_factory=Limits)
+    cluster: str | None = None
+    most_held: int | None = None
+    size_scan: SizeScan | None = None
+    here: bool = False
+
+    def __post_init__(self) -> None:
+        check_settings(self.settings)
+        check_limits(self.limits)
+        if self.has_cards and isinstance(self.out, Remote):
+            raise UsageError(
+                f"a pour sheet in {self.out}",
+                needed="a folder of this computer",
+                remedy="add --no-sheet, or name another --out",
+            )
+
+    @property
+    def has_cards(self) -> bool:
+        """Whether a card of each impression is made, for a sheet."""
+        return self.out_sheet or self.sheet is not None
+
+    def engine(self, scans: int) -> Engine:
+        """Choose what sizes so many scans."""
+        return engine_for(scans, self.limits, cluster=self.cluster, here=self.here)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Report:
+    """What became of a run.
+
+    Parameters
+    ----------
+    results : tuple of Result or None
+        One an impression, in the order of the scans; None where they are too many to hold.
+    outcomes : Counter
+        How many impressions ended in which way; `faults` are refused ones too.
+    scans, done, reused : int
+        Scans, those that were reached, and those of these that an earlier run had finished.
+    written : tuple of str
+        Where something was written.
+    failed : UsageError or None
+        Why something could not be kept or written, the first time.
+    stopped : bool
+        Whether a person or a signal ended it.
+    """
+
+    results: tuple[Result, ...] | None
+    plan: Plan | None
+    outcomes: Counter[str]
+    faults: int
+    scans: int
+    done: int
+    reused: int
+    written: tuple[str, ...]
+    failed: UsageError | None
+    stopped: bool
+
+    @property
+    def exit_code(self) -> int:
+        """How it ended; the worst scan decides."""
+        if self.faults:
+            return EXIT_FAULT
+        return EXIT_REFUSED if self.outcomes[REFUSED] else EXIT_MEASURED
+
+
+def run(request: Request, on_result: Callable[[Result], None] | None = None) -> Report:
+    """Size what was found, plan and write; what is done when it is stopped is written too.
+
+    `on_result` is told of each scan, in whatever order they end, those of an earlier run too.
+    """
+    stopped = False
+    with opened(request) as desk:
+        try:
+            with request.engine(len(request.found.scans)) as engine:
+                desk.size(request.found.scans, engine, on_result)
+        except KeyboardInterrupt:
+            stopped = True
+        return desk.write(request.found, stopped=stopped)
+
+
+@contextmanager
+def opened(request: Request) -> Iterator["Desk"]:
+    """Open what a run holds its results and cards in."""
+    with ExitStack() as stack:
+        maker = None
+        if request.has_cards:
+            from volest.view.card import CardMaker
+
+            if isinstance(request.out, Path):  # where they are kept, they can be moved to
+                folder = request.out.absolute() / KEPT / _CARDS_LEFT
+            else:
+                folder = Path(stack.enter_context(TemporaryDirectory(prefix="volest-")))
+            maker = CardMaker(folder, pictures=request.pictures)
+        left = None if maker is None else maker.file_of
+        kept: Memory = Memory(left)
+        if request.out is not None:
+            kept = OutFolder(request.out, request.settings, card_left=left)
+        stack.enter_context(kept)
+        if maker is not None:
+            maker.folder.mkdir(exist_ok=True)
+            for old in maker.folder.iterdir():  # of a run that was killed
+                old.unlink(missing_ok=True)
+        yield Desk(request, kept, maker)
+
+
+class Desk:
+    """An open run: scans are sized and what is wanted is written, as often as there is news."""
+
+    def __init__(self, request: Request, kept: Memory, maker: "CardMaker | None") -> None:
+        self.request = request
+        self.kept = kept
+        self._size_scan: SizeScan | None = maker or request.size_scan
+        self._outcomes: Counter[str] = Counter()  # as they come: no result has to stay in memory
+        self._done = self._faults = 0
+
+    def size(
+        self,
+        scans: Sequence[Place],
+        engine: Engine,
+        on_result: Callable[[Result], None] | None = None,
+    ) -> None:
+        """Size what is new or changed; what is finished is kept at once."""
+        known = self.kept.known if isinstance(self.kept, OutFolder) else None
+        settings = self.request.settings
+        for index, done in carried_out(
+            scans, settings, engine, size_scan=self._size_scan, known=known
+        ):
+            self.kept.keep(scans[index], done)
+            self._done += 1
+            self._faults += done.result.code == FAULT
+            self._outcomes.update(one.outcome for one in one_by_one([done.result]))
+            if on_result is not None:
+                on_result(done.result)
+
+    def results(self, found: Found) -> Iterator[Result]:
+        """Give the results in the order of the scans, one in memory at a time."""
+        reached = (result for scan in found.scans if (result := self.kept.result(scan)) is not None)
+        yield from noted(one_by_one(reached), found.twins)
+
+    def write(self, found: Found, *, stopped: bool = False) -> Report:
+        """Plan, and write all that is wanted; a disk that turns out full stops none of the rest."""
+        share, most = self.request.share, self.request.most_held
+        plan = None if share is None else share.plan(self.results(found), self.request.settings)
+        written: list[str] = []
+        failed: UsageError | None = None
+        for target, pieces in self._texts(found, plan):
+            try:
+                written += self._written(target, pieces)
+            except UsageError as fault:
+                failed = failed or fault
+        if failed is None:
+            self._remove_sheets_but(set(map(os.path.realpath, written)))
+        failed, self.kept.failed = failed or self.kept.failed, None
+        is_held = most is None or len(found.scans) <= most
+        return Report(
+            results=tuple(self.results(found)) if is_held else None,
+            plan=plan,
+            outcomes=self._outcomes,
+            faults=self._faults,
+            scans=len(found.scans),
+            done=self._done,
+            reused=self.kept.reused,
+            written=tuple(written),
+            failed=failed,
+            stopped=stopped,
+        )
+
+    def _texts(
+        self, found: Found, plan: Plan | None
+    ) -> Iterator[tuple[Target | str, Iterable[str]]]:
+        """Give all that is written, and where: a plain name is one in the output folder."""
+        wanted = self.request
+        in_out = wanted.out is not None
+        for target in (*(RESULTS_JSON,) * in_out, wanted.json):
+            if target is not None:
+                yield target, text_in_pieces(self.results(found), wanted.settings, plan)
+        for target in (*(RESULTS_CSV,) * in_out, wanted.csv):
+            if target is not None:
+                yield target, spread_pieces(self.results(found), plan)
+        if wanted.out_sheet:
+            done = [scan for scan in found.scans if self.kept.result(scan) is not None]
+            for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
+                name = "sheet.html" if number == 1 else f"sheet-{number}.html"
+                yield name, self._page(found, done[start : start + ON_A_PAGE], plan)
+        if wanted.sheet is not None:
+            yield wanted.sheet, self._page(found, found.scans, plan)
+
+    def _page(self, found: Found, scans: Sequence[Place], plan: Plan | None) -> Iterator[str]:
+        from volest.view.card import read_card
+        from volest.view.page import sheet_text
+
+        results = list(self.results(Found(scans=scans, twins=found.twins)))
+        cards = [read_card(self.kept.card_file(one.scan), one.cavity) for one in results]
+        yield sheet_text(results, cards, self.request.settings, plan, told=found.told)
+
+    def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
+        if isinstance(target, str):
+            assert isinstance(self.kept, OutFolder)  # noqa: S101  # only there have names no folder
+            return [self.kept.write_text(target, pieces)]
+        if not isinstance(target, Path):
+            target("".join(pieces))
+            return []
+        write_whole(target, pieces)
+        return [str(target)]
+
+    def _remove_sheets_but(self, written: set[str]) -> None:
+        """Take away pages of an earlier run: amounts that no longer hold must not be poured."""
+        if isinstance(self.request.out, Path):
+            for page in self.request.out.glob("sheet*.html"):
+                if _PAGE.fullmatch(page.name) and os.path.realpath(page) not in written:
+                    page.unlink(missing_ok=True)
