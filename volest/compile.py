@@ -28,7 +28,16 @@ def compile_loops() -> None:
     mark.touch()
 
 
-if __name__ == "__main__":
-    if hasattr(os, "nice"):
+def leave_the_run() -> None:
+    """Let go of the terminal and the pipes of whoever started this, and give way to others."""
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for stream in range(3):
+        os.dup2(nothing, stream)
+    if hasattr(os, "setsid"):
+        os.setsid()
         os.nice(19)
+
+
+if __name__ == "__main__":
+    leave_the_run()
     compile_loops()

@@ -88,7 +88,7 @@ def test_the_first_run_waits_for_no_compiler(
     monkeypatch.undo()
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     begun: list[list[str]] = []
-    monkeypatch.setattr(subprocess, "Popen", lambda words, **_: begun.append(words))
+    monkeypatch.setattr(os, "spawnv", lambda _mode, _program, words: begun.append(words))
     compiling.compiled_mark.cache_clear()
     try:
         assert not compiling.is_compiled()

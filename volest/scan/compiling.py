@@ -12,7 +12,6 @@ would take the loops starts one beside that compiles them, and goes on in numpy.
 import importlib
 import logging
 import os
-import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -34,7 +33,6 @@ LEAST_TRIANGLES = 50_000  # a thread; fewer are done before another has started
 _LOG = logging.getLogger(__name__)
 _spent: list[float] = []  # seconds in numpy that the scans of this process take, one a scan
 _modules: dict[str, ModuleType | None] = {}
-_beside: list[subprocess.Popen[bytes]] = []
 Loop = TypeVar("Loop", bound=Callable[..., Any])
 Part = TypeVar("Part")
 
@@ -87,13 +85,8 @@ def is_compiled() -> bool:
             begun.parent.mkdir(parents=True, exist_ok=True)
             begun.touch()
             _LOG.warning("the loops are being compiled beside, once; later runs are quicker")
-            subprocess.Popen(  # this very program
-                [sys.executable, "-m", "volest.compile"],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                start_new_session=True,  # it goes on when this run ends
-            )
+            # Not by subprocess, which warns of a child that nobody waits for.
+            os.spawnv(os.P_NOWAIT, sys.executable, [sys.executable, "-m", "volest.compile"])  # noqa: S606
     except OSError as fault:  # nowhere to keep a mark: it would be compiled again and again
         _LOG.info("loops are not compiled (%s); going on in numpy", fault)
     return False
