@@ -9,7 +9,16 @@ from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, Surface, sorted_columns
 from volest.cavity.frame import frame_along
-from volest.cavity.unseen import Closing, _Crossings, _fitting, _straighten, close_unseen
+from volest.cavity.unseen import (
+    BAND,
+    STEP_MM,
+    Closing,
+    _Crossings,
+    _fitting,
+    _seen_distance,
+    _straighten,
+    close_unseen,
+)
 from volest.cavity.volume import column_volumes_ml
 
 PITCH_MM = 0.4
@@ -69,6 +78,16 @@ def test_walls_and_roofs_are_closed_within_what_is_claimed(recede_mm: float) -> 
         assert abs(found_ml - true_ml) < abs(open_ml - true_ml)
 
 
+def test_the_deeper_the_pocket_the_wider_the_interval() -> None:
+    more = []
+    for recede_mm in (0.0, 1.0, 2.5, 3.5):
+        scan = seen_from_above(corners_of(fine(bed(overhung(recede_mm)))))
+        closing = closing_of(staged_triangles(scan, PITCH_MM), LINE)
+        assert closing is not None
+        more.append(closing.more_ml)
+    assert more == sorted(more)
+
+
 def test_what_was_closed_alternates() -> None:
     scan = seen_from_above(corners_of(fine(bed(overhung(2.5)))))
     closing = closing_of(staged_triangles(scan, PITCH_MM), LINE)
@@ -78,6 +97,23 @@ def test_what_was_closed_alternates() -> None:
     assert not same.any()
     assert columns.assumed.any()
     assert not columns.assumed.all()
+
+
+def test_the_field_of_a_plane_is_the_height_over_it() -> None:
+    side = np.linspace(-12.0, 12.0, 33)
+    x, y = np.meshgrid(side, side)
+    points = np.stack([x, y, np.zeros_like(x)])
+    a, b, c, d = points[:, :-1, :-1], points[:, :-1, 1:], points[:, 1:, 1:], points[:, 1:, :-1]
+    top = np.concatenate([np.stack(t, 1).reshape(3, 3, -1) for t in ((a, b, c), (a, c, d))], 2)
+    shape = (12, 12, 9)
+    # Heights of the nodes: 0.25 mm and multiples of the step from there.
+    low = np.array([-4.0, -4.0, 0.25 - 4 * STEP_MM])
+    seen, distance = _seen_distance(top, low, np.ones(shape, dtype=bool))
+    height = low[2] + STEP_MM * np.arange(shape[2])
+    assert seen.any(axis=(0, 1)).tolist() == (np.abs(height) < BAND * STEP_MM).tolist()
+    assert seen[:, :, np.abs(height) < 0.5].all()
+    away = np.broadcast_to(height, shape)
+    assert distance[seen] == pytest.approx(away[seen], abs=1e-6)
 
 
 def test_a_plane_field_is_carried_on_as_a_plane() -> None:
