@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from tests.batch.small import QUICK, VOLEST, bowl_stl, fill, unruly, without_times
+from tests.marks import slow
 from volest.batch.run import run
 from volest.batch.store import OutFolder
 from volest.batch.workers import Here
@@ -226,7 +227,7 @@ def check_kept(out: Path, *, at_least: int) -> int:
     return int(count)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, *slow(signal.SIGTERM)])
 def test_the_keyboard_ends_it_with_what_is_done(tmp_path: Path, number: signal.Signals) -> None:
     folder, out = tmp_path / "scans", tmp_path / "out"
     fill(folder, 60)
