@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from tests.batch.small import QUICK, VOLEST, bowl_stl, fill, sized, unruly, without_times
+from tests.marks import slow
 from volest.batch.find import Found
 from volest.batch.store import OutFolder
 from volest.errors import UsageError
@@ -223,7 +224,7 @@ def check_kept(out: Path, *, at_least: int) -> int:
     return int(count)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, *slow(signal.SIGTERM)])
 def test_the_keyboard_ends_it_with_what_is_done(tmp_path: Path, number: signal.Signals) -> None:
     folder, out = tmp_path / "scans", tmp_path / "out"
     fill(folder, 60)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tests.bench.solids import write_stl
+from tests.marks import slow
 from volest.pipeline import size_scan
 from volest.scan.compiling import SWITCH
 from volest.scan.reading import read_scan
@@ -36,14 +37,14 @@ def with_stray(path: Path, away_mm: float) -> Path:
     return path
 
 
-@pytest.mark.parametrize("away_mm", [400.0, 1500.0, 50_000.0])
+@pytest.mark.parametrize("away_mm", [50_000.0, *slow(400.0, 1500.0)])
 def test_a_stray_triangle_moves_nothing(away_mm: float, tmp_path: Path) -> None:
     whole = size_scan(SAMPLE, Settings())
     stray = size_scan(with_stray(tmp_path / "stray.stl", away_mm), Settings())
     assert stray.volume_ml == pytest.approx(whole.volume_ml, rel=1e-3)
 
 
-@pytest.mark.parametrize("way", ["never", "always"])
+@pytest.mark.parametrize("way", ["never", *slow("always")])
 def test_a_stray_triangle_takes_no_memory(way: str, tmp_path: Path) -> None:
     path = with_stray(tmp_path / "stray.stl", 50_000.0)
     run = subprocess.run(

@@ -14,6 +14,7 @@ import pytest
 from scipy import ndimage
 from skimage.morphology import convex_hull_image
 
+from tests.marks import slow
 from volest.cavity.cells import divided, flood_levels
 from volest.cavity.clock import convex_outline
 from volest.cavity.columns import Surface, columns_of, grid_over, peaks_of_surface
@@ -163,7 +164,7 @@ def test_the_least_median_is_the_first_of_all() -> None:
             assert _least_median(some) == np.argmin(np.median(some, axis=1))
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES[:2], *slow(*NAMES[2:])])
 def test_whole_measurements_are_the_same(name: str, both: Ways) -> None:
     (plain, one), (fast, other) = both(lambda: examine(SAMPLES / name, Settings()))
     assert plain.volume_ml == fast.volume_ml

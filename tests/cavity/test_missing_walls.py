@@ -9,6 +9,7 @@ from manifold3d import Manifold
 
 from tests.cavity.posing import measured, random_move
 from tests.cavity.trays import WALL_MM, Tray, corners_of, trays
+from tests.marks import slow
 
 BY_NAME = {tray.name: tray for tray in trays()}
 
@@ -27,7 +28,7 @@ def half_walled(tray: Tray, share: float) -> Manifold:
 @pytest.mark.parametrize(
     "name", ["cuboid", "hemisphere", "frustum", "half-ellipsoid", "sunk-sphere"]
 )
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, *slow(2)])
 def test_half_a_wall_missing_is_told_and_covered(name: str, share: float, seed: int) -> None:
     tray = BY_NAME[name]
     result = measured(corners_of(half_walled(tray, share)), random_move(seed))

@@ -27,9 +27,20 @@ CLOSED, OTHER_CLOSED = 38, 33  # a few teeth and a quadrant, closed with their t
 CLOSE = 0.01
 
 
+class Made(dict[int, Specimen]):
+    """Impressions by their numbers, each made when it is first asked for."""
+
+    def __init__(self, keep: Path) -> None:
+        self.keep = keep
+
+    def __missing__(self, seed: int) -> Specimen:
+        self[seed] = specimen(seed, self.keep)
+        return self[seed]
+
+
 @pytest.fixture(scope="module")
-def made(impressions: Path) -> dict[int, Specimen]:
-    return {seed: specimen(seed, impressions) for seed in (OPEN, OTHER_OPEN, CLOSED, OTHER_CLOSED)}
+def made(impressions: Path) -> Made:
+    return Made(impressions)
 
 
 def sized(triangles: Floats, **changes: Any) -> list[Result]:
@@ -51,9 +62,7 @@ def codes(result: Result) -> set[str]:
     ],
     ids=["beside", "behind", "higher and tilted", "on its side"],
 )
-def test_each_impression_is_measured_for_itself(
-    made: dict[int, Specimen], shift_mm: Any, turns_deg: Any
-) -> None:
+def test_each_impression_is_measured_for_itself(made: Made, shift_mm: Any, turns_deg: Any) -> None:
     again = moved(level(made[OTHER_OPEN]), shift_mm, turns_deg)
     one, other = sized(np.concatenate([level(made[OPEN]), again]))
     assert one.volume_ml == pytest.approx(made[OPEN].rim_ml, rel=CLOSE)
@@ -70,7 +79,8 @@ def test_each_impression_is_measured_for_itself(
     assert np.array(one.base_line.normal)[2] > np.cos(np.radians(2.0))
 
 
-def test_three_impressions(made: dict[int, Specimen]) -> None:
+@pytest.mark.slow
+def test_three_impressions(made: Made) -> None:
     parts = [
         level(made[OPEN]),
         moved(level(made[OTHER_OPEN]), (60.0, 0.0, 0.0)),
@@ -81,7 +91,8 @@ def test_three_impressions(made: dict[int, Specimen]) -> None:
     assert volumes == [pytest.approx(ml, rel=CLOSE) for ml in truth]
 
 
-def test_a_tray_bitten_into_from_both_sides(made: dict[int, Specimen]) -> None:
+@pytest.mark.slow
+def test_a_tray_bitten_into_from_both_sides(made: Made) -> None:
     tray = back_to_back(level(made[CLOSED]), level(made[OTHER_CLOSED]))
     above, below = sized(tray)
     assert above.volume_ml == pytest.approx(made[CLOSED].rim_ml, rel=CLOSE)
@@ -92,8 +103,9 @@ def test_a_tray_bitten_into_from_both_sides(made: dict[int, Specimen]) -> None:
     assert "axis-unsure" not in codes(above) | codes(below)
 
 
+@pytest.mark.slow
 def test_sides_keep_their_numbers_whichever_a_plane_is_given_for(
-    made: dict[int, Specimen],
+    made: Made,
 ) -> None:
     tray = back_to_back(level(made[CLOSED]), level(made[OTHER_CLOSED]))
     for side, up in ((0, 1.0), (1, -1.0)):
@@ -108,7 +120,8 @@ def test_sides_keep_their_numbers_whichever_a_plane_is_given_for(
         )
 
 
-def test_a_bench_that_joins_them_is_no_impression(made: dict[int, Specimen]) -> None:
+@pytest.mark.slow
+def test_a_bench_that_joins_them_is_no_impression(made: Made) -> None:
     scan = on_a_bench(level(made[CLOSED]), level(made[OTHER_CLOSED]), 70.0)
     volumes = sorted(r.volume_ml or 0.0 for r in sized(scan))
     truth = sorted(made[seed].rim_ml for seed in (CLOSED, OTHER_CLOSED))
@@ -127,7 +140,7 @@ def test_a_bench_that_joins_them_is_no_impression(made: dict[int, Specimen]) -> 
     ids=["copied aside", "scanned aside again", "shell off", "shell noisy", "shell under it"],
 )
 def test_the_same_surface_twice_is_one_impression(
-    made: dict[int, Specimen], noise_mm: float, shift_mm: Any, turns_deg: Any
+    made: Made, noise_mm: float, shift_mm: Any, turns_deg: Any
 ) -> None:
     one = level(made[OPEN])
     again = moved(noisy(one, noise_mm, 2), shift_mm, turns_deg)
@@ -138,7 +151,7 @@ def test_the_same_surface_twice_is_one_impression(
 
 
 @pytest.mark.parametrize("gap_mm", [2.0, 6.0, 12.0])
-def test_an_impression_torn_in_two_is_never_two(made: dict[int, Specimen], gap_mm: float) -> None:
+def test_an_impression_torn_in_two_is_never_two(made: Made, gap_mm: float) -> None:
     whole = level(made[OPEN])
     torn = whole[np.abs(whole.mean(axis=1)[:, 0] - 2.0) > gap_mm / 2.0]
     scan = scan_of(torn.copy(), path=Path("made"))
@@ -148,7 +161,7 @@ def test_an_impression_torn_in_two_is_never_two(made: dict[int, Specimen], gap_m
 
 
 def test_a_saved_base_line_is_for_the_impression_that_it_lies_in(
-    made: dict[int, Specimen], tmp_path: Path
+    made: Made, tmp_path: Path
 ) -> None:
     path = tmp_path / "two.stl"
     beside = moved(level(made[OTHER_OPEN]), (60.0, 0.0, 0.0))
@@ -172,7 +185,8 @@ def test_a_saved_base_line_is_for_the_impression_that_it_lies_in(
     assert (both[0].volume_ml or 0.0) > (before[0].volume_ml or 0.0)
 
 
-def test_an_impression_that_is_refused_stops_no_other(made: dict[int, Specimen]) -> None:
+@pytest.mark.slow
+def test_an_impression_that_is_refused_stops_no_other(made: Made) -> None:
     beside = moved(level(made[CLOSED]), (60.0, 0.0, 0.0))
     deep, shallow = sized(
         np.concatenate([level(made[OTHER_CLOSED]), beside]), base=Base(offset_mm=-20.0)
