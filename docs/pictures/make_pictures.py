@@ -76,7 +76,7 @@ def draw_table() -> None:
 
 
 def draw_views() -> None:
-    """Draw three samples the way `volest picture` does."""
+    """Draw three samples the way `volest show --picture` does."""
     for name, (scan, settings) in VIEWS.items():
         result, cavity = examine(ROOT / "sample_meshes" / scan, settings)
         whole = picture_of(poured(result, settings), cavity)

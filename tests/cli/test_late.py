@@ -33,9 +33,9 @@ def loaded(words: list[str], cwd: Path) -> set[str]:
         ["stones"],
         ["size", "--help"],
         ["view", "--help"],
-        ["picture", "--help"],
+        ["show", "--help"],
         ["size", "empty.stl"],
-        ["curve", "empty.stl"],
+        ["show", "empty.stl", "--curve", "-"],
     ],
     ids=" ".join,
 )

@@ -154,7 +154,7 @@ def test_a_fault_is_one_line_and_its_code(fault: BaseException, code: int, line:
 def test_a_trace_is_to_be_had_of_every_command() -> None:
     told = CliRunner().invoke(volest_group, ["--verbose", "fail"], obj=RuntimeError("odd")).stderr
     assert "raise ctx.obj" in told
-    late = CliRunner().invoke(volest_group, ["trim", "a.stl", "--verbose"])
+    late = CliRunner().invoke(volest_group, ["show", "a.stl", "--verbose"])
     assert late.exit_code == 2
     assert "volest --verbose ..." in late.stderr
 

@@ -254,7 +254,7 @@ def test_a_journal_that_is_not_there_yet_is_told(file: Path) -> None:
 
 
 @pytest.mark.parametrize("said", ["stone_for = ['bo*=grey sack', 'x*=type-4']", ""])
-@pytest.mark.parametrize("words", [("picture", "--to", "b.png"), ("view",)])
+@pytest.mark.parametrize("words", [("show", "--picture", "b.png"), ("view",)])
 def test_pictures_are_mixed_as_the_lab_mixes(
     file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], said: str
 ) -> None:

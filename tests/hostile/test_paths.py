@@ -144,9 +144,9 @@ def device(path: Path) -> None:
 ODD_THINGS = [fifo, loop, loop_of_two, nowhere, device, folder]
 READERS: dict[str, Callable[[Path], Said]] = {
     "size": lambda path: call("size", path.name, "--quiet", folder=path.parent),
-    "trim": lambda path: call("trim", path.name, folder=path.parent),
-    "curve": lambda path: call("curve", path.name, folder=path.parent),
-    "picture": lambda path: call("picture", path.name, "--to", "x.png", folder=path.parent),
+    "trim": lambda path: call("show", path.name, folder=path.parent),
+    "curve": lambda path: call("show", path.name, "--curve", "-", folder=path.parent),
+    "picture": lambda path: call("show", path.name, "--picture", "x.png", folder=path.parent),
     "lab": lambda path: call("mix", "50", "--lab", path.name, folder=path.parent),
     "journal": lambda path: call("mix", "50", "--journal", path.name, folder=path.parent),
     "from": lambda path: call(
@@ -200,8 +200,8 @@ WRITERS = {
     "json of mix": ("mix", "50", "--json"),
     "json of stones": ("stones", "--json"),
     "lab file": ("stones", "--new"),
-    "picture": ("picture", "b.stl", "--to"),
-    "plot": ("curve", "b.stl", "--plot"),
+    "picture": ("show", "b.stl", "--picture"),
+    "plot": ("show", "b.stl", "--plot"),
     "csv of log": ("log", "--journal", "j.db", "--csv"),
 }
 

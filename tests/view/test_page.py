@@ -164,7 +164,7 @@ def test_a_name_with_html_in_it_is_text(page: Page, scans: Path) -> None:
 
 
 def test_the_slider_follows_the_curve(page: Page, scans: Path) -> None:
-    ran = volest("curve", "hemisphere.stl", cwd=scans)
+    ran = volest("show", "hemisphere.stl", "--curve", "-", cwd=scans)
     curve = {
         float(row["height_mm"]): row["volume_ml"] for row in csv.DictReader(io.StringIO(ran.stdout))
     }

@@ -24,10 +24,10 @@ def drawn(tmp_path: Path, *words: str) -> npt.NDArray[np.int64]:
     need_drawing()
     write_bowl(tmp_path / "bowl.stl")
     target = tmp_path / "bowl.png"
-    call = ["picture", str(tmp_path / "bowl.stl"), "--to", str(target), *words]
+    call = ["show", str(tmp_path / "bowl.stl"), "--picture", str(target), *words]
     ran = CliRunner().invoke(volest_group, call)
     assert ran.exit_code == 0, ran.output
-    assert ran.stdout == ""
+    assert "Heights of the rim" in ran.stdout
     with Image.open(target) as image:
         return np.asarray(image.convert("RGB")).astype(np.int64)
 
@@ -56,7 +56,7 @@ def test_stone_is_where_stone_is(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["out.txt", "out"])
 def test_only_kinds_of_pictures_are_written(tmp_path: Path, name: str) -> None:
-    ran = CliRunner().invoke(volest_group, ["picture", "a.stl", "--to", str(tmp_path / name)])
+    ran = CliRunner().invoke(volest_group, ["show", "a.stl", "--picture", str(tmp_path / name)])
     assert ran.exit_code == 2
     assert "picture named" in ran.stderr
 

@@ -29,8 +29,8 @@ Examples:
   volest settings
   volest settings --new
 """
-_MEASURING = ("size", "watch", "trim", "view", "picture", "curve")
-_OF_SCANS = ("size", "watch", "view", "picture")
+_MEASURING = ("size", "watch", "show", "view")
+_OF_SCANS = ("size", "watch", "show", "view")
 _MIXING = (*_OF_SCANS, "mix")
 
 

@@ -27,10 +27,8 @@ _COMMANDS = MappingProxyType(
     {
         "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
         "watch": ("volest.cli.watch", "watch_command", "Size each scan that arrives in a folder."),
-        "trim": ("volest.cli.trim", "trim_command", "Say where the rim must be cut or boxed."),
+        "show": ("volest.cli.show", "show_command", "Tell all about one scan, and draw it."),
         "view": ("volest.cli.view", "view_command", "Look at scans and move the base line."),
-        "picture": ("volest.cli.picture", "picture_command", "Draw a scan into a file."),
-        "curve": ("volest.cli.curve", "curve_command", "Write volume against height."),
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),

@@ -14,6 +14,7 @@ from volest.errors import UsageError
 from volest.result import Result
 from volest.sheet.names import visible, wrapped
 from volest.sheet.target import write_whole
+from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -25,14 +26,16 @@ _PARTS = {
     "pitch": "the two ways of measuring",
     "surface": "the scanner's own trueness",
 }
-KINDS = (".svg", ".png", ".pdf")
+PLOTS = (".svg", ".png", ".pdf")
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
-def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
-    """Write the trim guide of one scan; `lean_deg` is from its rim to the level of the teeth."""
+def guide_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
+    """Tell all about one scan; `lean_deg` is from its rim to the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
+    if result.mix is not None:
+        console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
     console.print(_hours(trim))
@@ -64,6 +67,16 @@ def trim_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> st
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
         console.print("\n" + wrapped(words, _WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
+
+
+def mix_words(result: Result) -> str:
+    """Say the mix in one line, water first, since it goes into the bowl first."""
+    mix = result.mix
+    if mix is None:  # a scan can be drawn whose mix no bowl takes
+        return ""
+    each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
+    amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
+    return ", ".join(filter(None, [f"{each}{amounts}: {scoops_in_words(mix)}", bowl_in_words(mix)]))
 
 
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
@@ -151,7 +164,7 @@ def advice(trim: Trim) -> list[str]:
 
 
 def draw_curve(result: Result, target: Path) -> None:
-    """Draw the volume over the base line's height, with the interval, to one of `KINDS`."""
+    """Draw the volume over the base line's height, with the interval, to one of `PLOTS`."""
     try:
         from matplotlib.figure import Figure
     except ImportError as fault:

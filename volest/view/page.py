@@ -48,7 +48,7 @@ from volest.view.scene import LOOKS
 if TYPE_CHECKING:
     from jinja2 import Template
 
-# `volest curve --plot` draws the same curve in `sheet/plot.py`, by a library that also writes PNG
+# `volest show --plot` draws the same curve in `sheet/plot.py`, by a library that also writes PNG
 # and PDF. It cannot draw here: a sheet is made without that library too, and the card's script
 # moves a line over this drawing, whose frame it must know.
 WIDE, TALL = 340.0, 220.0  # of the drawing's own units; the page scales it

@@ -20,15 +20,10 @@ from volest.cavity.frame import Floats
 from volest.errors import UsageError
 from volest.pipeline import Cavity
 from volest.result import Result
+from volest.sheet.guide import mix_words
 from volest.sheet.names import shortened, visible
 from volest.sheet.table import tenths
 from volest.sheet.target import write_whole
-from volest.stone.words import (
-    bowl_in_words,
-    powder_in_words,
-    scoops_in_words,
-    water_in_words,
-)
 from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,
@@ -254,16 +249,6 @@ def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
     """
     low, high = tenths(low_ml, math.floor), tenths(high_ml, math.ceil)
     return f"{tenths(volume_ml, round)} mL ({low}-{high})"
-
-
-def mix_words(result: Result) -> str:
-    """Say the mix in one line, water first, since it goes into the bowl first."""
-    mix = result.mix
-    if mix is None:  # a scan can be drawn whose mix no bowl takes
-        return ""
-    each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
-    amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
-    return ", ".join(filter(None, [f"{each}{amounts}: {scoops_in_words(mix)}", bowl_in_words(mix)]))
 
 
 def _dial(pen: "ImageDraw", width: int, top: int, bottom: int) -> None:
@@ -516,5 +501,5 @@ def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
         f"a computer that cannot draw {where}",
         needed="OpenGL" if off_screen else "OpenGL and a display (DISPLAY)",
         remedy=f"apt-get install {packages}"
-        + ("" if off_screen else ", or use `volest picture`, which needs no display"),
+        + ("" if off_screen else ", or use `volest show --picture`, which needs no display"),
     )

@@ -1,4 +1,4 @@
-"""`volest trim` and `volest curve` on a tray whose figures are known."""
+"""`volest show` and `volest show --curve` on a tray whose figures are known."""
 
 import csv
 import io
@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 from tests.cavity.trays import trays
 from tests.scan import writers
 from volest.cli.main import volest_group
+from volest.errors import MixError
 
 BOWL = {tray.name: tray for tray in trays()}["hemisphere"]
 
@@ -27,7 +28,7 @@ def call(*words: str) -> Result:
 
 def test_an_untrimmed_rim_keeps_the_base_off_by_its_excess(scan: Path) -> None:
     # Common practice, no source: an untrimmed impression leaves the base standing off 3-4 mm.
-    run = call("trim", str(scan), "--base", "rim=-3.5")
+    run = call("show", str(scan), "--base", "rim=-3.5")
     assert run.exit_code == 0, run.output
     assert "a flat base would stand 3.5 mm above the base line" in " ".join(run.stdout.split())
     assert "cut 3.5 mm" in run.stdout
@@ -35,20 +36,20 @@ def test_an_untrimmed_rim_keeps_the_base_off_by_its_excess(scan: Path) -> None:
 
 
 def test_a_rim_at_the_base_line_is_left(scan: Path) -> None:
-    run = call("trim", str(scan))
+    run = call("show", str(scan))
     assert "nothing to cut or to box" in " ".join(run.stdout.split())
     assert "cut " not in run.stdout.split("hour")[1].split("The rim")[0]
 
 
 def test_a_rim_under_the_base_line_is_boxed(scan: Path) -> None:
-    run = call("trim", str(scan), "--base", "rim=2")
+    run = call("show", str(scan), "--base", "rim=2")
     assert "box 2.0 mm" in run.stdout
     assert "needs-boxing" in run.stdout
     assert max(len(line) for line in run.stdout.splitlines()) <= 80
 
 
 def test_the_curve_is_that_of_the_ball(scan: Path) -> None:
-    run = call("curve", str(scan), "--base", "rim=-1")
+    run = call("show", str(scan), "--base", "rim=-1", "--curve", "-")
     assert run.exit_code == 0, run.output
     lines = list(csv.DictReader(io.StringIO(run.stdout)))
     assert list(lines[0]) == ["height_mm", "volume_ml"]
@@ -62,23 +63,27 @@ def test_the_curve_is_that_of_the_ball(scan: Path) -> None:
 @pytest.mark.parametrize("suffix", ["svg", "png", "pdf"])
 def test_the_curve_is_drawn(scan: Path, suffix: str, tmp_path: Path) -> None:
     target = tmp_path / f"curve.{suffix}"
-    run = call("curve", str(scan), "--plot", str(target))
+    run = call("show", str(scan), "--plot", str(target))
     assert run.exit_code == 0, run.output
     assert target.stat().st_size > 2000
 
 
 @pytest.mark.parametrize("name", ["curve.txt", "curve.stl", "curve"])
 def test_a_drawing_of_no_known_kind_is_refused(scan: Path, name: str, tmp_path: Path) -> None:
-    run = call("curve", str(scan), "--plot", str(tmp_path / name))
+    run = call("show", str(scan), "--plot", str(tmp_path / name))
     assert run.exit_code == 2
     assert run.stdout == ""  # said before the work
     assert not (tmp_path / name).exists()
 
 
-@pytest.mark.parametrize("command", ["trim", "curve"])
-def test_no_mix_is_made_where_none_is_shown(
-    scan: Path, command: str, monkeypatch: pytest.MonkeyPatch
+def test_a_mix_that_no_bowl_takes_hides_nothing_else(
+    scan: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.dosing.first_pour", None)  # a fault if it were called
-    assert call("size", str(scan)).exit_code == 4
-    assert call(command, str(scan)).exit_code == 0
+    def no_bowl(*_: object) -> None:
+        raise MixError("100 mL", needed="a bowl", remedy="buy one", code="no-bowl")
+
+    assert call("show", str(scan)).stdout.startswith("Mix: water ")
+    monkeypatch.setattr("volest.dosing.poured", no_bowl)
+    run = call("show", str(scan))
+    assert run.exit_code == 0
+    assert run.stdout.startswith("Heights of the rim")

@@ -1,0 +1,80 @@
+"""The command `volest show`: everything about one scan."""
+
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import click
+
+from volest.cli.console import deliver, say
+from volest.cli.options import (
+    BASE_HELP,
+    cavity_option,
+    examined,
+    file_option,
+    one_scan,
+    settings_of,
+    sizing,
+)
+
+PICTURES = (".png", ".webp", ".jpg")
+_HELP = f"""Tell all about SCAN: its mix, where the rim must be cut or boxed, how sure it is.
+
+{BASE_HELP}
+\b
+Examples:
+  volest show b0417.stl
+  volest show b0417.stl --base rim=-1.5 --picture b0417.png
+  volest show b0417.stl --curve - > b0417.csv
+"""
+
+
+@click.command("show", help=_HELP)
+@one_scan
+@cavity_option
+@file_option("--picture", "picture", "Draw it from above and cut open: .png, .webp or .jpg.")
+@file_option("--plot", "plot", "Draw volume against height: .svg, .png or .pdf.")
+@click.option(
+    "--curve", metavar="FILE", help="Write volume against height as CSV; - for the output alone."
+)
+@sizing
+def show_command(
+    scan: Path,
+    *,
+    cavity: int | None,
+    picture: Path | None,
+    plot: Path | None,
+    curve: str | None,
+    **options: Any,
+) -> None:
+    """Tell and draw one scan; the words for a person stand in `_HELP`."""
+    from volest.dosing import check_settings, poured
+    from volest.errors import MixError
+    from volest.sheet.guide import PLOTS, curve_text, draw_curve, guide_text
+    from volest.sheet.target import check_ending, check_target
+
+    for target, endings, what, option in (
+        (picture, PICTURES, "a picture", "--picture"),
+        (plot, PLOTS, "a plot", "--plot"),
+    ):
+        if target is not None:
+            check_ending(target, endings, what, option)
+            check_target(target, [scan])
+    settings = settings_of(**options)
+    check_settings(settings)
+    result, found = examined(scan, settings, cavity)
+    with suppress(MixError):  # no bowl takes it: the rest is told all the same
+        result = poured(result, settings)
+    if curve != "-":
+        click.echo(guide_text(result, found.trim, found.margin, found.base.lean_deg), nl=False)
+    if curve is not None:
+        deliver(curve_text(result.curve), curve, read=[scan])
+    if plot is not None:
+        draw_curve(result, plot)
+        say(f"wrote {plot}")
+    if picture is not None:
+        from volest.view.picture import picture_of, refuse_blind, save_picture
+
+        refuse_blind(off_screen=True)
+        save_picture(picture_of(result, found), picture)
+        say(f"wrote {picture}")
