@@ -10,6 +10,7 @@ import click
 
 from volest.cli.console import STREAM, deliver, say
 from volest.cli.defaults import is_from_file
+from volest.cli.help import ManyOptions
 from volest.cli.options import Number, file_option, journal_option, lab_from, lab_option
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, json_in, text_of
@@ -39,7 +40,7 @@ Examples:
 """
 
 
-@click.command("log", help=_HELP)
+@click.command("log", cls=ManyOptions, help=_HELP)
 @journal_option(
     "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
     "file (`volest settings`) names it."

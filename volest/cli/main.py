@@ -166,9 +166,14 @@ def _meant(fault: BaseException) -> tuple[str, int]:
     return "stopped from the keyboard", EXIT_INTERRUPTED
 
 
-@click.group(cls=LateGroup, invoke_without_command=True, help=_HELP)
-@click.version_option(__version__, message="volest %(version)s")
-@click.option("--verbose", is_flag=True, help="Tell on the error stream what is done.")
+@click.group(
+    cls=LateGroup,
+    invoke_without_command=True,
+    help=_HELP,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+@click.version_option(__version__, "-V", "--version", message="volest %(version)s")
+@click.option("-v", "--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
 def volest_group(ctx: click.Context, *, verbose: bool) -> None:
     """Take up the defaults; say the first steps where no command is given."""

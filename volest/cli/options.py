@@ -1,14 +1,16 @@
 """Options that commands share, and the settings, limits and places that are made of them."""
 
 import re
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from volest.cli.console import say
+from volest.cli.console import STREAM, say
 from volest.cli.defaults import KEYS, check_default_stone, defaults_path, is_from_file, split
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab
@@ -97,10 +99,20 @@ class Number(_Type):
 
 
 def place(text: str) -> "Place":
-    """Read a path, or an address with ``://`` in it."""
+    """Read a path, an address with ``://`` in it, or - for a scan on the input."""
     from volest.batch.find import place_of
 
-    return place_of(text)
+    return from_input() if text == STREAM else place_of(text)
+
+
+def from_input() -> Path:
+    """Put the scan on the input into a file that is there as long as the command runs."""
+    scan = sys.stdin.buffer.read()
+    kept: TemporaryDirectory[str] = TemporaryDirectory(prefix="volest-")
+    click.get_current_context().call_on_close(kept.cleanup)
+    path = Path(kept.name) / ("input.ply" if scan.startswith(b"ply") else "input.stl")
+    path.write_bytes(scan)
+    return path
 
 
 def holds_for(pattern: str, scan: str) -> bool:
@@ -151,7 +163,18 @@ Base lines (--base):
 
 A base line that somebody saved beside a scan is obeyed unless --base is given.
 """
-one_scan = click.argument("scan", metavar="SCAN", type=click.Path(readable=False, path_type=Path))
+
+
+def _scan_or_input(_ctx: click.Context, _param: click.Parameter, scan: Path) -> Path:
+    return from_input() if str(scan) == STREAM else scan
+
+
+one_scan = click.argument(
+    "scan",
+    metavar="SCAN",
+    type=click.Path(readable=False, path_type=Path, allow_dash=True),
+    callback=_scan_or_input,
+)
 cavity_option = click.option(
     "--cavity",
     type=Number(least=1, whole=True),
@@ -159,7 +182,7 @@ cavity_option = click.option(
     help="Which impression, if the scan has several; else the first.",
 )
 verbose_option = click.option(
-    "--verbose", is_flag=True, help="Tell on the error stream what is done."
+    "-v", "--verbose", is_flag=True, help="Tell on the error stream what is done."
 )
 lab_option = file_option(
     "--lab",

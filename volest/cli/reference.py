@@ -5,6 +5,7 @@
 
 import click
 
+from volest.cli.help import ALL
 from volest.cli.main import volest_group
 
 _WIDTH = 80
@@ -19,12 +20,14 @@ is out of date.
 
 def commands_page() -> str:
     """Write the page of commands."""
-    top = click.Context(volest_group, info_name="volest", terminal_width=_WIDTH)
+    settings = volest_group.context_settings
+    top = click.Context(volest_group, info_name="volest", terminal_width=_WIDTH, **settings)
     sections = [_section(volest_group, top)]
     for name in volest_group.list_commands(top):
         command = volest_group.get_command(top, name)
         if command is not None:
             ctx = click.Context(command, info_name=name, parent=top, terminal_width=_WIDTH)
+            ctx.meta[ALL] = True
             sections.append(_section(command, ctx))
     return "\n".join([_HEAD, *sections])
 

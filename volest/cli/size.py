@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -21,6 +21,7 @@ from volest.cli.console import (
     takes_styles,
 )
 from volest.cli.defaults import is_from_file, split
+from volest.cli.help import ManyOptions
 from volest.cli.options import (
     BASE_HELP,
     Number,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
     from volest.batch.workers import SizeScan
     from volest.dosing import Sharing
+    from volest.result import Result
     from volest.run import Report, Request, Target
     from volest.settings import Settings
 
@@ -47,7 +49,8 @@ KINDS = (".html", ".htm")  # what a browser opens
 LONGEST_AGE_MIN = 1e6  # two years: no impression waits so long
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
-A PATH is a scan, a folder or an address (store://folder); folders are searched to their depths.
+A PATH is a scan, - for one on the input, a folder or an address (store://folder); folders are
+searched to their depths.
 Each scan gets a line with its volume up to the base line and the interval it lies in, then powder,
 water and scoops. Doubts and refusals follow below, each with what to do about it.
 
@@ -62,6 +65,7 @@ Examples:
   volest size monday/ --stone type-3 --waste 10 --by scoop
   volest size monday/ --json monday.json --csv monday.csv
   volest size monday/ --json - | another-program
+  volest size - --json-lines < case-1042.stl
   volest size monday/ --out monday-out/ --workers 8
   volest size monday/ --lab lab.toml --second-pour 12
   volest size monday/ --stone type-4 --stone-for '*-bite*=type-3'
@@ -71,7 +75,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 """
 
 
-@click.command("size", help=_HELP)
+@click.command("size", cls=ManyOptions, help=_HELP)
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=place)
 @sizing
 @click.option("--share", is_flag=True, help="Plan mixes for several impressions.")
@@ -103,8 +107,15 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 @click.option(
     "--sheet", "sheet_file", metavar="FILE", help="Write the pour sheet: one page (HTML) to print."
 )
+@click.option(
+    "--json-lines",
+    is_flag=True,
+    help="Put each impression's figures out as a line of JSON as soon as they are there.",
+)
 @click.option("--dry", is_flag=True, help="Only tell what would be sized and written.")
-@click.option("--quiet", is_flag=True, help="Leave out progress, hints, settings and cautions.")
+@click.option(
+    "-q", "--quiet", is_flag=True, help="Leave out progress, hints, settings and cautions."
+)
 @verbose_option
 @click.pass_context
 def size_command(
@@ -119,6 +130,7 @@ def size_command(
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
+    json_lines: bool,
     dry: bool,
     quiet: bool,
     **options: Any,
@@ -146,25 +158,38 @@ def size_command(
         check_fits("--stone-for", stones, found.scans)
     check_fits("--material", materials, found.scans)
     check_fits("--age", ages, found.scans)
-    files = _checked_files(request, streams=(json_file, csv_file).count(STREAM))
+    streams = (json_file, csv_file).count(STREAM) + json_lines
+    files = _checked_files(request, streams)
     for line in found.doubts:
         say(line)
     if dry:
         _tell_dry(request, files)
         ctx.exit(EXIT_MEASURED)
-    takes_output = STREAM in (json_file, csv_file)
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
     request = drawn(request, quiet=quiet)
     with stoppable():
         with progress(len(found.scans), shown=bar, lines=lines) as advance:
-            report = run(request, advance)
-        if not (quiet and takes_output):
-            stream = sys.stderr if takes_output else sys.stdout
+            report = run(request, _told_in_lines(advance) if json_lines else advance)
+        if not (quiet and streams):
+            stream = sys.stderr if streams else sys.stdout
             _show_table(report, request.settings, stream=stream, quiet=quiet)
         for text in taken:
             deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
+
+
+def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], None]":
+    """Put results out as they come, and let the bar go on."""
+    from volest.result import one_by_one
+    from volest.sheet.record import as_line
+
+    def tell(result: "Result") -> None:
+        for one in one_by_one([result]):
+            click.echo(as_line(one))
+        advance(result)
+
+    return tell
 
 
 def _code(report: "Report", *, quiet: bool) -> int:
@@ -272,7 +297,7 @@ def _checked_files(request: "Request", streams: int) -> list[Path]:
     files = [target for target in wanted if isinstance(target, Path)]
     if streams > 1 or len({os.path.realpath(file) for file in files}) < len(files):
         raise UsageError(
-            "two of --json, --csv and --sheet to one file",
+            "two of --json, --csv, --json-lines and --sheet to one place",
             needed="two places",
             remedy="name another file for one of them",
         )

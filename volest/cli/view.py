@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from volest.cli.console import say, set_talk
+from volest.cli.help import ManyOptions
 from volest.cli.options import BASE_HELP, settings_of, sizing, verbose_option
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError
 from volest.settings import Settings
@@ -27,7 +28,7 @@ Examples:
 """
 
 
-@click.command("view", help=_HELP)
+@click.command("view", cls=ManyOptions, help=_HELP)
 @click.argument(
     "paths",
     nargs=-1,

@@ -126,6 +126,11 @@ def as_text(record: Mapping[str, Any]) -> str:
     return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
 
 
+def as_line(result: Result) -> str:
+    """Write one impression as JSON in one line, for programs that read while a run goes on."""
+    return json.dumps(_plain(scan_record(result)), allow_nan=False)
+
+
 def text_in_pieces(
     results: Iterable[Result], settings: Settings, plan: Plan | None = None
 ) -> Iterator[str]:
