@@ -316,7 +316,7 @@ def test_a_long_run_shows_a_bar_on_a_terminal_only(folder: Path) -> None:
 
 
 def test_help_shows_every_option_and_examples() -> None:
-    text = call("--help").stdout
+    text = call("--help-all").stdout
     options = "base unit pitch stone wp waste residue by inside-out json csv quiet verbose"
     assert all(f"--{option}" in text for option in options.split())
     assert "Examples:" in text

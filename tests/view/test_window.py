@@ -118,7 +118,7 @@ def test_a_scan_that_no_bowl_takes_does_not_end_the_window(
     assert "powder" not in words_of_corner(opened, "figures")
     opened.settings = Settings(lab=Lab(bowl=(Bowl(name="tiny", most_ml=5),)))
     opened.turn_to(1)
-    assert "refused: found" in words(opened, "told")
+    assert "no mix: found" in words(opened, "told")
     assert "5 mL" in words(opened, "told")
     opened.plotter.close()
 

@@ -22,7 +22,7 @@ HEADINGS = {
 }
 _DAILY = frozenset(
     {"--base", "--stone", "--by", "--lab", "--share", "--material", "--age", "--out", "--sheet"}
-    | {"--json", "--csv", "--picture", "--curve", "--cavity", "--help", "--help-all"}
+    | {"--json", "--csv", "--picture", "--curve", "--cavity", "--journal", "--help", "--help-all"}
 )
 ALL = "help_all"  # among what a command knows of its call: all options are told
 _MANY = 14  # fewer are shown all at once
