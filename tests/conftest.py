@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-os.environ["VOLEST_SETTINGS"] = ""  # for programs that a test starts too
+os.environ["VOLEST_LAB"] = ""  # for programs that a test starts too
 
 
 @pytest.fixture(scope="session")

@@ -34,8 +34,7 @@ TRUTH = [formula_ml(SMALL), formula_ml(LARGE)]
 @pytest.fixture(autouse=True)
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    for name in ("VOLEST_LAB", "VOLEST_JOURNAL"):
-        monkeypatch.delenv(name, raising=False)
+    monkeypatch.delenv("VOLEST_JOURNAL", raising=False)
     parts = []
     for number in (SMALL, LARGE):
         Path("one.stl").write_bytes(bowl_stl(number))

@@ -5,9 +5,11 @@ All three take the same options, by name; what is left out is as on the command 
 
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from difflib import get_close_matches
+from numbers import Real
 from pathlib import Path
-from typing import TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
 from volest.batch.find import at_hand, find, place_of
 from volest.batch.workers import Limits
@@ -20,8 +22,8 @@ from volest.pipeline import size_scan
 from volest.result import Result, refused
 from volest.run import Request, run
 from volest.scan.reading import scan_from_mesh
-from volest.settings import Base, Settings, parse_base
-from volest.stone.lab_file import read_lab
+from volest.settings import SETTINGS, Base, Settings, parse_base, pattern_and_word
+from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.picture import refuse_blind
@@ -57,7 +59,7 @@ class Options(TypedDict, total=False):
     second_pour_mm : float
         Height of a base under the first pour.
     lab : Lab or path
-        The lab, or its file.
+        The lab, or its file, whose habits hold too where nothing else is said. None is looked for.
     journal : path
         The journal from which waste is learned, unless waste or residue is given.
     """
@@ -102,17 +104,21 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     >>> settings_for(base="rim=-1.5", stone="type-3").stone
     'type-3'
     """
-    words = dict(options)
-    base, journal = options.get("base"), options.get("journal")
-    words["lab"] = _lab(options.get("lab")).with_height(options.get("second_pour_mm"))
-    words["stones_for"] = tuple(options.get("stones_for", {}).items())
-    words["obey_saved"] = base is None
-    if isinstance(base, str):
-        words["base"] = parse_base(base)
+    given = options.get("lab")
+    lab, habits = _lab(given)
+    words: dict[str, Any] = {**habits, **_checked(options)}
+    base, journal = words.pop("base", None), words.pop("journal_file", None)
+    journal = options.get("journal", journal)
+    if base is not None:
+        words["base"] = parse_base(base) if isinstance(base, str) else base
+    words["obey_saved"] = options.get("base") is None
+    words["lab"] = lab.with_height(options.get("second_pour_mm"))
+    words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
+    words["stones_for"] = _pairs(words.get("stones_for", ()))
     for name in ("second_pour_mm", "journal"):
         words.pop(name, None)
     settings = with_waste(
-        Settings(**words),  # type: ignore[arg-type]  # the keys are those of Options
+        Settings(**words),
         waste_percent=options.get("waste_percent"),
         residue_ml=options.get("residue_ml"),
         journal_file=None if journal is None else Path(journal),
@@ -284,7 +290,33 @@ def _can_draw() -> bool:
     return True
 
 
-def _lab(given: Lab | str | os.PathLike[str] | None) -> Lab:
-    if given is None:
-        return Lab()
-    return given if isinstance(given, Lab) else read_lab(Path(given))
+def _lab(given: Lab | str | os.PathLike[str] | None) -> tuple[Lab, dict[str, Any]]:
+    if given is None or isinstance(given, Lab):
+        return given or Lab(), {}
+    return read_lab_and_habits(Path(given))
+
+
+def _pairs(given: Mapping[str, str] | Sequence[str]) -> tuple[tuple[str, str], ...]:
+    if isinstance(given, Mapping):
+        return tuple(given.items())
+    return tuple(map(pattern_and_word, given))
+
+
+def _checked(options: Mapping[str, object]) -> dict[str, Any]:
+    """Refuse what is no option, and what should be a number, by their names."""
+    numbers = {setting.name for setting in SETTINGS if setting.kind is float}
+    words: dict[str, Any] = {}
+    for name, value in options.items():
+        if name not in Options.__annotations__:
+            near = get_close_matches(name, Options.__annotations__, n=1)
+            raise UsageError(
+                f"option {name!r}",
+                needed="one of " + ", ".join(Options.__annotations__),
+                remedy=f"write {near[0]}" if near else "leave it out",
+            )
+        if name in numbers and (isinstance(value, bool) or not isinstance(value, Real)):
+            raise UsageError(
+                f"{name} {value!r}", needed="a number", remedy=f"write for example {name}=1.5"
+            )
+        words[name] = float(value) if isinstance(value, Real) and name in numbers else value
+    return words

@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import Any
 
 from volest.errors import UsageError
-from volest.lab import VACUUM, Lab, Learned, Way
+from volest.lab import HAND, VACUUM, Lab, Learned, Way
 
 DEFAULT_PITCH_MM = (
     0.4  # columns were within 0.04 % of exact booleans here; halving it costs four-fold
@@ -86,6 +86,8 @@ class Settings:
         Waste learned from the lab's pours; it goes before share and residue where it fits.
     scoop_stone : str or None
         Stone that the scoop of the bench was weighed with; None takes `stone`.
+    lab_file : str or None
+        The file that the lab's words come from.
     """
 
     base: Base = Base()
@@ -104,6 +106,7 @@ class Settings:
     lab: Lab = field(default_factory=Lab)
     learned: tuple[Learned, ...] = ()
     scoop_stone: str | None = None
+    lab_file: str | None = None
 
     @property
     def stones(self) -> tuple[str, ...]:
@@ -165,3 +168,217 @@ def _numbers(text: str) -> tuple[float, ...]:
     except ValueError:
         return ()
     return numbers if all(abs(x) <= FARTHEST_MM for x in numbers) else ()
+
+
+def pattern_and_word(text: str) -> tuple[str, str]:
+    """Part `[PATTERN=]WORD`; the pattern is empty where there is none."""
+    pattern, _, word = text.rpartition("=")
+    return pattern, word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One thing that may be set, and everywhere that it may be said.
+
+    Parameters
+    ----------
+    name : str
+        Of the field of `Settings`, the keyword in Python, and the command's parameter.
+    flag, metavar, says : str
+        The option, what stands for its value, and its help.
+    group : str
+        'measuring', 'stone', 'stones', or 'amounts': which commands take it.
+    kind : type
+        Of its value: float, str, bool, tuple for what may be said often, or `PurePath`.
+    habit, example : str or None
+        Its key under ``[habits]`` in a lab's file, and a line as it would stand there.
+    variable : str or None
+        Of the environment; it goes before the file.
+    """
+
+    name: str
+    flag: str
+    says: str
+    group: str
+    kind: type = float
+    metavar: str | None = None
+    choices: tuple[str, ...] = ()
+    default: object = None
+    shows_default: bool = False
+    limits: tuple[float, float] = (-math.inf, math.inf)
+    habit: str | None = None
+    example: str = ""
+    variable: str | None = None
+
+    def needs(self, value: Any) -> str | None:  # noqa: PLR0911  # one for each kind
+        """Say what is needed where a value under ``[habits]`` cannot be meant."""
+        if self.kind is tuple:
+            words = value if isinstance(value, list) and value else [None]
+            right = all(isinstance(v, str) and all(pattern_and_word(v)) for v in words)
+            return None if right else "texts in brackets, each with a pattern and its stone"
+        if self.kind is float:
+            low, high = self.limits
+            if not isinstance(value, int | float) or isinstance(value, bool):
+                return "a number"
+            return None if low <= value <= high else f"{low:g} to {high:g}"
+        if not isinstance(value, str):
+            return "a text in quotes"
+        if self.name != "base":
+            known = not self.choices or value in self.choices
+            return None if known else f"one of {', '.join(self.choices)}"
+        try:
+            parse_base(value)
+        except UsageError as fault:
+            return fault.needed
+        return None
+
+
+SETTINGS = (
+    Setting(
+        name="base",
+        flag="--base",
+        kind=str,
+        metavar="HOW",
+        group="measuring",
+        says="Base line, as above; rim if nothing is saved.",
+        habit="base",
+        example='base = "rim=-1.5"',
+    ),
+    Setting(
+        name="unit",
+        flag="--unit",
+        kind=str,
+        choices=tuple(MM_PER_UNIT),
+        group="measuring",
+        says="Unit of the files; else mm.",
+        habit="unit",
+        example='unit = "mm"',
+    ),
+    Setting(
+        name="pitch_mm",
+        flag="--pitch",
+        metavar="MM",
+        group="measuring",
+        default=DEFAULT_PITCH_MM,
+        shows_default=True,
+        limits=PITCH_RANGE_MM,
+        says="Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
+        habit="pitch",
+        example="pitch = 0.4",
+    ),
+    Setting(
+        name="inside_out",
+        flag="--inside-out",
+        kind=bool,
+        group="measuring",
+        default=False,
+        says="Take scans whose faces point the wrong way as impressions.",
+    ),
+    Setting(
+        name="stone",
+        flag="--stone",
+        kind=str,
+        metavar="NAME",
+        group="stone",
+        default="type-4",
+        shows_default=True,
+        says="Stone type; `volest lab` lists them.",
+        habit="stone",
+        example='stone = "type-4"',
+    ),
+    Setting(
+        name="stones_for",
+        flag="--stone-for",
+        kind=tuple,
+        metavar="PATTERN=NAME",
+        group="stones",
+        says="Another stone for scans of such names, for example '*-bite*=type-3'.",
+        habit="stone_for",
+        example="stone_for = ['*-bite*=type-3']",
+    ),
+    Setting(
+        name="wp_ml_per_100g",
+        flag="--wp",
+        metavar="ML",
+        group="amounts",
+        says="mL of water per 100 g of powder; else the type's usual.",
+    ),
+    Setting(
+        name="waste_percent",
+        flag="--waste",
+        metavar="PERCENT",
+        group="amounts",
+        default=Way().share_percent,
+        says="Share of the cavity mixed on top; else the lab's, "
+        f"{Way().share_percent:g} where it says none.",
+    ),
+    Setting(
+        name="residue_ml",
+        flag="--residue",
+        metavar="ML",
+        group="amounts",
+        default=Way().residue_ml,
+        says="Fixed part that stays on bowl, spatula and brush; else the lab's, or 0.",
+    ),
+    Setting(
+        name="by",
+        flag="--by",
+        kind=str,
+        choices=WAYS_OF_DEALING,
+        group="amounts",
+        default="gram",
+        shows_default=True,
+        says="Round powder up to steps of the scale or to scoops.",
+        habit="by",
+        example='by = "gram"',
+    ),
+    Setting(
+        name="lab_file",
+        flag="--lab",
+        kind=PurePath,
+        metavar="FILE",
+        group="amounts",
+        says="The lab's own file; else lab.toml beside the scans or above, or yours.",
+        variable="VOLEST_LAB",
+    ),
+    Setting(
+        name="journal_file",
+        flag="--journal",
+        kind=PurePath,
+        metavar="FILE",
+        group="amounts",
+        says="Learn the waste from the pours booked there, unless --waste or --residue is given.",
+        habit="journal",
+        example='journal = "journal.db"',
+        variable="VOLEST_JOURNAL",
+    ),
+    Setting(
+        name="way",
+        flag="--way",
+        kind=str,
+        choices=(HAND, VACUUM),
+        group="amounts",
+        default=VACUUM,
+        shows_default=True,
+        says="How it is mixed.",
+        habit="way",
+        example='way = "vacuum"',
+    ),
+    Setting(
+        name="stretch_ml_per_100g",
+        flag="--stretch",
+        metavar="ML",
+        group="amounts",
+        default=0.0,
+        says="More water per 100 g for a longer pour, held inside the stone's range.",
+    ),
+    Setting(
+        name="second_pour_mm",
+        flag="--second-pour",
+        metavar="MM",
+        group="amounts",
+        limits=(0.0, math.inf),
+        says="A base of this height under the first pour; 0 for none.",
+    ),
+)
+HABITS = {setting.habit: setting for setting in SETTINGS if setting.habit is not None}

@@ -32,7 +32,7 @@ def test_each_shell_gets_its_script(shell: str) -> None:
 
 @pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
 @pytest.mark.parametrize(
-    ("line", "wanted"), [("volest st", "stones"), ("volest size --resi", "--residue")]
+    ("line", "wanted"), [("volest sh", "show"), ("volest size --resi", "--residue")]
 )
 def test_bash_finishes_words(program: Path, line: str, wanted: str) -> None:
     words = line.split()

@@ -50,8 +50,7 @@ VOLUMES_ML = {"a": 40.0, "b": 30.0, "c": 45.0, "d": 250.0}
 @pytest.fixture(autouse=True)
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    for name in ("VOLEST_LAB", "VOLEST_JOURNAL"):
-        monkeypatch.delenv(name, raising=False)
+    monkeypatch.delenv("VOLEST_JOURNAL", raising=False)
     (tmp_path / "lab.toml").write_text(LAB, encoding="utf-8")
     (tmp_path / "day").mkdir()
     for name in VOLUMES_ML:

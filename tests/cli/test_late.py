@@ -30,7 +30,7 @@ def loaded(words: list[str], cwd: Path) -> set[str]:
     [
         ["--help"],
         ["mix", "50"],
-        ["stones"],
+        ["lab"],
         ["size", "--help"],
         ["view", "--help"],
         ["show", "--help"],

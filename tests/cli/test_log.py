@@ -15,8 +15,7 @@ from volest.stone.reference import water_density_g_per_ml
 @pytest.fixture(autouse=True)
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    for name in ("VOLEST_LAB", "VOLEST_JOURNAL"):
-        monkeypatch.delenv(name, raising=False)
+    monkeypatch.delenv("VOLEST_JOURNAL", raising=False)
     return tmp_path
 
 

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from tests.cavity.trays import trays
 from tests.hostile.forked import forked
 from tests.scan.writers import stl_binary
-from volest.cli import log, mix, show, size, stones
+from volest.cli import lab, log, mix, show, size
 from volest.cli.main import volest_group
 from volest.errors import EXIT_FAULT
 from volest.sheet import table
@@ -19,7 +19,7 @@ from volest.view import card, page
 from volest.view import picture as drawing
 
 # Loaded once here, so that no child has to.
-LOADED = (readers, log, mix, show, size, stones, table, card, page, drawing)
+LOADED = (readers, lab, log, mix, show, size, table, card, page, drawing)
 
 LONGEST_LINE = 600
 NOBODY = 65534

@@ -269,7 +269,7 @@ def test_a_locked_journal_is_told_after_a_while(
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only the superuser may become somebody else")
-@pytest.mark.parametrize("words", [journal_words(), ("stones", "--new", "lab.toml"),
+@pytest.mark.parametrize("words", [journal_words(), ("lab", "--new", "lab.toml"),
                                    ("mix", "50", "--json", "o.json"),
                                    ("size", "b.stl", "--json", "o.json")])  # fmt: skip
 def test_a_folder_that_may_not_be_written_into_is_told(

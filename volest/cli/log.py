@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from volest.cli.command import Command, is_from_file
 from volest.cli.console import STREAM, deliver, say
-from volest.cli.defaults import is_from_file
-from volest.cli.help import ManyOptions
 from volest.cli.options import Number, file_option, journal_option, lab_from, lab_option
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, json_in, text_of
@@ -40,10 +39,10 @@ Examples:
 """
 
 
-@click.command("log", cls=ManyOptions, help=_HELP)
+@click.command("log", cls=Command, help=_HELP)
 @journal_option(
-    "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or your defaults "
-    "file (`volest settings`) names it."
+    "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or the lab's file "
+    "(`volest lab`) names it."
 )
 @lab_option
 @click.option(
@@ -107,8 +106,8 @@ def log_command(
         raise UsageError(
             "no journal",
             needed="the file that pours are booked in",
-            remedy="add --journal FILE, set VOLEST_JOURNAL, or name it once in the file that "
-            "'volest settings --new' starts",
+            remedy="add --journal FILE, set VOLEST_JOURNAL, or name it once under [habits] in the "
+            "lab's file: volest lab --new lab.toml",
         )
     lab = lab_from(lab_file)
     said = {key: value for key, value in words.items() if value is not None}

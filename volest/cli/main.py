@@ -31,13 +31,10 @@ _COMMANDS = MappingProxyType(
         "view": ("volest.cli.view", "view_command", "Look at scans and move the base line."),
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
-        "stones": ("volest.cli.stones", "stones_command", "Show the stone types and their values."),
-        "settings": ("volest.cli.defaults", "settings_command", "Show the defaults in force."),
+        "lab": ("volest.cli.lab", "lab_command", "Show what is in force: habits, stones, figures."),
         "completion": ("volest.cli.console", "completion_command", "Let a shell finish words."),
     }
 )
-# These take nothing from the file of defaults, and must work where it has to be mended.
-_WITHOUT_DEFAULTS = (None, "settings", "completion")
 _FIRST_STEPS = """\
 volest says how much stone to mix before an impression is poured.
 
@@ -176,15 +173,12 @@ def _meant(fault: BaseException) -> tuple[str, int]:
 @click.option("-v", "--verbose", is_flag=True, help="Tell on the error stream what is done.")
 @click.pass_context
 def volest_group(ctx: click.Context, *, verbose: bool) -> None:
-    """Take up the defaults; say the first steps where no command is given."""
+    """Say the first steps where no command is given."""
     if os.environ.get("NO_COLOR"):
         ctx.color = False
     from volest.cli.console import set_talk  # keeps --help quick
-    from volest.cli.defaults import default_map, defaults_path, read_defaults  # keeps --help quick
 
     set_talk(verbose)
-    if ctx.invoked_subcommand not in _WITHOUT_DEFAULTS:
-        ctx.default_map = default_map(read_defaults(defaults_path()))
     if ctx.invoked_subcommand is None:
         click.echo(_FIRST_STEPS, nl=False)
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.help import ManyOptions
 from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
@@ -47,7 +47,7 @@ Examples:
 """
 
 
-@click.command("mix", cls=ManyOptions, help=_HELP)
+@click.command("mix", cls=Command, help=_HELP)
 @click.argument("volume", type=Number(), metavar="VOLUME")
 @mixing
 @click.option(

@@ -1,26 +1,27 @@
 """Options that commands share, and the settings, limits and places that are made of them."""
 
+import math
 import re
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from volest.cli.command import is_from_file
 from volest.cli.console import STREAM, say
-from volest.cli.defaults import KEYS, check_default_stone, defaults_path, is_from_file, split
 from volest.errors import UsageError
-from volest.lab import HAND, VACUUM, Lab
+from volest.lab import Lab
 from volest.settings import (
-    MM_PER_UNIT,
-    PITCH_RANGE_MM,
-    WAYS_OF_DEALING,
+    SETTINGS,
+    Setting,
     Settings,
     fits,
     parse_base,
+    pattern_and_word,
 )
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -34,7 +35,6 @@ else:
     _Type = click.ParamType
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-_DEFAULTS = Settings()
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
 _UNITS = {
@@ -70,7 +70,7 @@ class Number(_Type):
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
-        """Read a word of the command line or a value of the defaults file."""
+        """Read a word of the command line or a value of the lab file."""
         text = str(value)
         try:
             number = int(text) if self._whole else float(text)
@@ -123,7 +123,7 @@ def holds_for(pattern: str, scan: str) -> bool:
 def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> None:
     """Refuse a `PATTERN=WORD` whose pattern fits none of the scans."""
     for text in texts:
-        if not any(holds_for(split(text)[0], str(scan)) for scan in scans):
+        if not any(holds_for(pattern_and_word(text)[0], str(scan)) for scan in scans):
             raise UsageError(
                 f"{option} {text}, which fits no scan",
                 needed="a pattern of names of scans, without their folder",
@@ -139,7 +139,7 @@ def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[
 
 def journal_option(told: str) -> Callable[[Command], Command]:
     """Make the option that names the journal; a command says what it does with it."""
-    return file_option("--journal", "journal_file", told, envvar=KEYS["journal"].variable)
+    return file_option("--journal", "journal_file", told, envvar="VOLEST_JOURNAL")
 
 
 def _all(*options: Callable[..., Any]) -> Callable[[Command], Command]:
@@ -184,109 +184,38 @@ cavity_option = click.option(
 verbose_option = click.option(
     "-v", "--verbose", is_flag=True, help="Tell on the error stream what is done."
 )
-lab_option = file_option(
-    "--lab",
-    "lab_file",
-    "The lab's stones, bowls and bench; `volest stones --new FILE` starts one.",
-    envvar=KEYS["lab"].variable,
-)
-# Parameters of the options below are called as the fields of Settings that they fill.
-measuring = _all(
-    click.option("--base", metavar="HOW", help="Base line, as above; rim if nothing is saved."),
-    click.option(
-        "--unit", type=click.Choice(list(MM_PER_UNIT)), help="Unit of the files; else mm."
-    ),
-    click.option(
-        "--pitch",
-        "pitch_mm",
-        default=_DEFAULTS.pitch_mm,
-        show_default=True,
-        metavar="MM",
-        type=Number(),
-        help=f"Width of a column, {PITCH_RANGE_MM[0]:g} to {PITCH_RANGE_MM[1]:g}; "
-        "finer takes longer.",
-    ),
-    click.option(
-        "--inside-out",
-        is_flag=True,
-        help="Take scans whose faces point the wrong way as impressions.",
-    ),
-)
-_stone = click.option(
-    "--stone",
-    default=_DEFAULTS.stone,
-    show_default=True,
-    metavar="NAME",
-    help="Stone type; `volest stones` lists them.",
-)
-_stone_for = click.option(
-    "--stone-for",
-    "stones_for",
-    multiple=True,
-    metavar="PATTERN=NAME",
-    help="Another stone for scans of such names, for example '*-bite*=type-3'.",
-)
-_amounts = _all(
-    click.option(
-        "--wp",
-        "wp_ml_per_100g",
-        metavar="ML",
-        type=Number(),
-        help="mL of water per 100 g of powder; else the type's usual.",
-    ),
-    click.option(
-        "--waste",
-        "waste_percent",
-        default=_DEFAULTS.waste_percent,
-        metavar="PERCENT",
-        type=Number(),
-        help="Share of the cavity mixed on top; else the lab's, "
-        f"{_DEFAULTS.waste_percent:g} where it says none.",
-    ),
-    click.option(
-        "--residue",
-        "residue_ml",
-        default=_DEFAULTS.residue_ml,
-        metavar="ML",
-        type=Number(),
-        help="Fixed part that stays on bowl, spatula and brush; else the lab's, or 0.",
-    ),
-    click.option(
-        "--by",
-        default=_DEFAULTS.by,
-        show_default=True,
-        type=click.Choice(WAYS_OF_DEALING),
-        help="Round powder up to steps of the scale or to scoops.",
-    ),
-    lab_option,
-    journal_option(
-        "Learn the waste from the pours booked there, unless --waste or --residue is given."
-    ),
-    click.option(
-        "--way",
-        type=click.Choice([HAND, VACUUM]),
-        default=VACUUM,
-        show_default=True,
-        help="How it is mixed.",
-    ),
-    click.option(
-        "--stretch",
-        "stretch_ml_per_100g",
-        metavar="ML",
-        type=Number(),
-        default=0.0,
-        help="More water per 100 g for a longer pour, held inside the stone's range.",
-    ),
-    click.option(
-        "--second-pour",
-        "second_pour_mm",
-        metavar="MM",
-        type=Number(least=0),
-        help="A base of this height under the first pour; 0 for none.",
-    ),
-)
-mixing = _all(_stone, _amounts)
-sizing = _all(measuring, _stone, _stone_for, _amounts)
+
+
+def _option(setting: Setting) -> Callable[[Command], Command]:
+    """Make the option of one row of the table of settings."""
+    kinds = {
+        float: Number(
+            least=setting.limits[0] if math.isfinite(setting.limits[0]) else None,
+            most=setting.limits[1] if math.isfinite(setting.limits[1]) else None,
+        ),
+        PurePath: click.Path(path_type=Path),
+    }
+    return click.option(
+        setting.flag,
+        setting.name,
+        metavar=setting.metavar,
+        type=click.Choice(setting.choices) if setting.choices else kinds.get(setting.kind),
+        is_flag=setting.kind is bool,
+        multiple=setting.kind is tuple,
+        default=setting.default,
+        show_default=setting.shows_default,
+        envvar=setting.variable,
+        help=setting.says,
+    )
+
+
+def _settings(*groups: str) -> Callable[[Command], Command]:
+    return _all(*(_option(setting) for setting in SETTINGS if setting.group in groups))
+
+
+lab_option = _option(next(setting for setting in SETTINGS if setting.name == "lab_file"))
+mixing = _settings("stone", "amounts")
+sizing = _settings("measuring", "stone", "stones", "amounts")
 
 
 def running(*, out_needed: bool) -> Callable[[Command], Command]:
@@ -346,11 +275,7 @@ def settings_of(
         **fields,
     )
     lab = lab_from(lab_file).with_height(second_pour_mm)
-    if is_from_file("stone"):
-        check_default_stone(settings.stone, lab)
-    if is_from_file("stones_for"):
-        for _, stone in settings.stones_for:
-            check_default_stone(stone, lab, "stone_for")
+    named = None if lab_file is None else str(lab_file)
     if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
         say(f"no journal {journal_file} yet: the waste is as set")
         journal_file = None
@@ -361,7 +286,7 @@ def settings_of(
 
     return with_waste(
         # The scoop was weighed with the usual stone.
-        replace(settings, lab=lab, scoop_stone=ctx.lookup_default("stone")),
+        replace(settings, lab=lab, scoop_stone=ctx.lookup_default("stone"), lab_file=named),
         waste_percent=settings.waste_percent if written("waste_percent") else None,
         residue_ml=settings.residue_ml if written("residue_ml") else None,
         journal_file=journal_file,
@@ -369,7 +294,7 @@ def settings_of(
 
 
 def _with_pattern(text: str) -> tuple[str, str]:
-    pattern, stone = split(text)
+    pattern, stone = pattern_and_word(text)
     if not pattern or not stone:
         raise UsageError(
             f"--stone-for {text}",
@@ -385,7 +310,7 @@ def lab_from(lab_file: Path | None) -> Lab:
         return Lab()
     from volest.stone.lab_file import read_lab  # keeps --help quick
 
-    return read_lab(lab_file, named_by=defaults_path() if is_from_file("lab_file") else None)
+    return read_lab(lab_file)
 
 
 def limits_of(

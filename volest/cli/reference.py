@@ -5,7 +5,7 @@
 
 import click
 
-from volest.cli.help import ALL
+from volest.cli.command import ALL
 from volest.cli.main import volest_group
 
 _WIDTH = 80

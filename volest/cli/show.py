@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
+from volest.cli.command import Command
 from volest.cli.console import deliver, say
-from volest.cli.help import ManyOptions
 from volest.cli.options import (
     BASE_HELP,
     cavity_option,
@@ -30,7 +30,7 @@ Examples:
 """
 
 
-@click.command("show", cls=ManyOptions, help=_HELP)
+@click.command("show", cls=Command, help=_HELP)
 @one_scan
 @cavity_option
 @file_option("--picture", "picture", "Draw it from above and cut open: .png, .webp or .jpg.")

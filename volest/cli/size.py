@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from volest.cli.command import Command, is_from_file
 from volest.cli.console import (
     STREAM,
     can_draw,
@@ -20,8 +21,6 @@ from volest.cli.console import (
     stoppable,
     takes_styles,
 )
-from volest.cli.defaults import is_from_file, split
-from volest.cli.help import ManyOptions
 from volest.cli.options import (
     BASE_HELP,
     Number,
@@ -35,6 +34,7 @@ from volest.cli.options import (
     wants_sheet,
 )
 from volest.errors import EXIT_MEASURED, UsageError
+from volest.settings import pattern_and_word
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
@@ -75,7 +75,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 """
 
 
-@click.command("size", cls=ManyOptions, help=_HELP)
+@click.command("size", cls=Command, help=_HELP)
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=place)
 @sizing
 @click.option("--share", is_flag=True, help="Plan mixes for several impressions.")
@@ -258,8 +258,10 @@ def _sharing(
     from volest.stone.reference import pour_window
 
     # A pattern is meant for its scans, whatever all others have.
-    windows = sorted(((a, pour_window(b)) for a, b in map(split, materials)), key=_has_pattern)
-    ages_min = sorted(((a, _minutes(b)) for a, b in map(split, ages)), key=_has_pattern)
+    windows = sorted(
+        ((a, pour_window(b)) for a, b in map(pattern_and_word, materials)), key=_has_pattern
+    )
+    ages_min = sorted(((a, _minutes(b)) for a, b in map(pattern_and_word, ages)), key=_has_pattern)
     return Sharing(at_most=at_most, windows=tuple(windows), ages_min=tuple(ages_min))
 
 

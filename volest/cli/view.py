@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
+from volest.cli.command import Command
 from volest.cli.console import say, set_talk
-from volest.cli.help import ManyOptions
 from volest.cli.options import BASE_HELP, settings_of, sizing, verbose_option
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError
 from volest.settings import Settings
@@ -28,7 +28,7 @@ Examples:
 """
 
 
-@click.command("view", cls=ManyOptions, help=_HELP)
+@click.command("view", cls=Command, help=_HELP)
 @click.argument(
     "paths",
     nargs=-1,

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
-from volest.cli.help import ManyOptions
 from volest.cli.options import BASE_HELP, running, sizing, verbose_option
 from volest.cli.size import drawn, request_of
 from volest.errors import UsageError
@@ -42,7 +42,7 @@ _FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut dow
 _NARROWEST = 20  # cells; a window that says it has less is not believed
 
 
-@click.command("watch", cls=ManyOptions, help=_HELP)
+@click.command("watch", cls=Command, help=_HELP)
 @click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
 @sizing
 @running(out_needed=True)

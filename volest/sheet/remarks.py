@@ -68,6 +68,7 @@ def made_with(settings: Settings) -> str:
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",
         f"scoops of {_scoops(settings)}",
+        "" if settings.lab_file is None else f"lab {visible(settings.lab_file)}",
     ]
     return "; ".join(part for part in parts if part)
 

@@ -24,6 +24,7 @@ from volest.lab import (
     Way,
     Ways,
 )
+from volest.settings import HABITS, pattern_and_word
 from volest.stone.reference import LEAST_WP
 from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
 
@@ -69,13 +70,18 @@ _MEND = {
 }
 
 
-def read_lab(path: Path, *, named_by: Path | None = None) -> Lab:
-    """Read a lab file in TOML; `named_by` is the file that names it, told where it is missing."""
+def read_lab(path: Path) -> Lab:
+    """Read what a lab file in TOML says of the lab."""
+    return read_lab_and_habits(path)[0]
+
+
+def read_lab_and_habits(path: Path) -> tuple[Lab, dict[str, Any]]:
+    """Read a lab file in TOML: the lab, and what it says under ``[habits]``, by settings' names."""
     if not path.exists():
         raise LabError(
-            f"no lab file {path}" + (f", which {named_by} names" if named_by else ""),
+            f"no lab file {path}",
             needed="your lab file",
-            remedy="mend the name, or start one: volest stones --new FILE",
+            remedy="mend the name, or start one: volest lab --new FILE",
         )
     try:
         values = toml_of(path, LARGEST_BYTES)
@@ -83,9 +89,40 @@ def read_lab(path: Path, *, named_by: Path | None = None) -> Lab:
         raise LabError(
             f"{path.name}: {fault}",
             needed="a lab file in TOML",
-            remedy="'volest stones --new FILE' writes one to start from",
+            remedy="'volest lab --new FILE' writes one to start from",
         ) from fault
-    return check_lab(values, path.name)
+    said = values.pop("habits", {})
+    lab = check_lab(values, path.name)
+    _refuse([f"{path.name}: {slip}" for slip in _habit_slips(said, lab)])
+    habits = {HABITS[key].name: value for key, value in said.items()}
+    for name, value in habits.items():
+        if isinstance(value, str) and name.endswith("_file"):  # looked for beside the lab file
+            habits[name] = str(path.parent / Path(value).expanduser())
+    return lab, habits
+
+
+def _habit_slips(said: Any, lab: Lab) -> Iterator[str]:
+    if not isinstance(said, dict):
+        yield f"habits = {_short(said)} (needed: a table)"
+        return
+    for key, value in said.items():
+        if key not in HABITS:
+            near = difflib.get_close_matches(key, HABITS, n=1)
+            which = f"{near[0]}?" if near else f"one of {', '.join(HABITS)}"
+            yield f"habits.{key} = {_short(value)} (needed: no such key; {which})"
+            continue
+        needed = HABITS[key].needs(value)
+        if needed is not None:
+            example = HABITS[key].example
+            yield f"habits.{key} = {_short(value)} (needed: {needed}; for example {example})"
+            continue
+        stones = [value] if key == "stone" else []
+        stones += [pattern_and_word(each)[1] for each in value] if key == "stone_for" else []
+        for stone in stones:
+            try:
+                find_stone(stone, lab)
+            except UsageError as fault:
+                yield f"habits.{key} = {stone!r} (needed: {fault.needed})"
 
 
 def check_lab(values: dict[str, Any], name: str) -> Lab:

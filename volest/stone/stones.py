@@ -177,7 +177,7 @@ def stone_type(name: str) -> StoneType:
         raise UsageError(
             f"stone {name!r}",
             needed="one of " + ", ".join(STONE_TYPES),
-            remedy="a stone of the lab's own needs its --lab FILE; 'volest stones' lists the types",
+            remedy="a stone of the lab's own needs its --lab FILE; 'volest lab' lists the types",
         )
     return found
 
@@ -191,7 +191,7 @@ def find_stone(name: str, lab: Lab) -> StoneType:
     try:
         return stone_type(name)
     except UsageError as fault:
-        remedy = "'volest stones' lists them" if lab.stone else fault.remedy
+        remedy = "'volest lab' lists them" if lab.stone else fault.remedy
         known = [*dict.fromkeys([*(own.name for own in lab.stone), *STONE_TYPES])]
         raise UsageError(
             f"stone {name!r}", needed="one of " + ", ".join(known), remedy=remedy

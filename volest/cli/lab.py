@@ -1,4 +1,4 @@
-"""The command `stones`: the stones and windows, each figure with unit, source and mark."""
+"""The command `lab`: what is in force and where it comes from, stones and windows with sources."""
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
@@ -9,47 +9,80 @@ from typing import Any
 
 import click
 
+from volest.cli.command import LAB_FILE, LAB_VARIABLE, lab_in_force
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import lab_from, lab_option
 from volest.errors import UsageError
 from volest.lab import Lab
+from volest.settings import HABITS
+from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.reference import BENCH_FIGURES, OWN, SCOOP, WINDOWS, Band, Figure
 from volest.stone.stones import StoneType, all_stones
 
+_NONE = "none"
 _UNDER = " " * 30
+_HELP = f"""Show which lab's file is in force, its habits, and stones with the sources of figures.
 
-
-_HELP = """List the stones and where their figures come from.
+A word on the command line goes before the environment, that before the file, that before what is
+built in. The file is the one that --lab or {LAB_VARIABLE} names; else {LAB_FILE} beside the
+scans or in a folder above them; else {LAB_FILE} in the usual place of your computer. Here it is
+looked for from FOLDER, or from where you are.
 
 \b
 Examples:
-  volest stones
-  volest stones --new lab.toml
-  volest stones --lab lab.toml --json stones.json
+  volest lab
+  volest lab monday/
+  volest lab --new lab.toml
+  volest lab --lab lab.toml --json stones.json
 """
 
 
-@click.command("stones", help=_HELP)
-@lab_option
+@click.command("lab", help=_HELP)
+@click.argument("folder", required=False, metavar="[FOLDER]", type=click.Path(path_type=Path))
+@click.option(
+    "--lab", "lab_file", metavar="FILE", type=click.Path(path_type=Path), help="Show this."
+)
 @click.option("--new", "new_file", metavar="FILE", help="Start a lab file, all explained in it.")
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the types as JSON; - writes only that."
 )
-def stones_command(*, lab_file: Path | None, new_file: str | None, json_file: str | None) -> None:
-    """List the stones; the words for a person stand in `_HELP`."""
+def lab_command(
+    *, folder: Path | None, lab_file: Path | None, new_file: str | None, json_file: str | None
+) -> None:
+    """Show what is in force; the words for a person stand in `_HELP`."""
     if new_file is not None and json_file is not None:
         raise UsageError("--new and --json", needed="one of them", remedy="leave one out")
     if new_file is not None:
         _start_lab_file(new_file)
         return
-    lab = lab_from(lab_file)
+    path, origin = (lab_file, "--lab") if lab_file is not None else lab_in_force(folder)
+    lab, habits = (Lab(), {}) if path is None else read_lab_and_habits(path)
     stones, bench = all_stones(lab), _bench(lab)
     if json_file is not None:
         from volest.sheet.record import as_text  # keeps --help quick
 
         deliver(as_text(_record(stones, bench)), json_file)
     if json_file != STREAM:
+        _print_habits(path, origin, habits)
         _print_blocks(stones, bench)
+
+
+def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> None:
+    from volest.sheet.names import visible  # same
+
+    where = f"{path} ({origin})" if path else f"{_NONE} (volest lab --new {LAB_FILE} starts one)"
+    lines = [f"lab file   {where}", ""]
+    for key, setting in HABITS.items():
+        value, source = setting.default, "built in"
+        if setting.name in habits:
+            value, source = habits[setting.name], "file"
+        if setting.variable is not None and os.environ.get(setting.variable):
+            value, source = os.environ[setting.variable], "environment"
+        shown = ", ".join(value) if isinstance(value, list | tuple) else value
+        lines.append(
+            f"{key:<10} {_NONE if shown is None else shown!s:<14} {source:<11} {setting.flag}"
+        )
+    for line in (*lines, ""):
+        click.echo(visible(line))
 
 
 def _bench(lab: Lab) -> Mapping[str, Figure | Band]:
