@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 
 from volest.cavity.base_line import BasePlane, find_base_line
-from volest.cavity.clock import Clock, find_clock
 from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
 from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Floats, Frame, frame_along
@@ -27,19 +26,18 @@ from volest.cavity.pose import Pose, Samples, find_pose, pose_along
 from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.rooms import Air, Rooms, find_air, find_rooms
-from volest.cavity.trim import Trim, find_trim
+from volest.cavity.trim import Clock, Trim, find_clock, find_trim
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.volume import Volume, find_volume
 from volest.dosing import dosed
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, BaseLine, Result, refused, together
-from volest.scan.checks import areas_mm2
+from volest.scan.checks import areas_mm2, check_scale
 from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
 from volest.scan.patches import LEAST_TRIANGLES, MOST_SHARE, find_patches
 from volest.scan.reading import Scan, read_scan
-from volest.scan.scale import check_scale
 from volest.settings import Base, Settings
 
 

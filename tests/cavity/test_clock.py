@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from tests.cavity.terrain import grid_about
-from volest.cavity.clock import Clock, convex_outline, find_clock
 from volest.cavity.columns import Grid
+from volest.cavity.trim import Clock, convex_outline, find_clock
 
 GRID = grid_about(40.0, 0.5)
 X, Y = GRID.centres_mm()

@@ -18,13 +18,12 @@ from tests.cavity.stages import bed, box, level, pit
 from tests.cavity.test_volume import rooms_made, stated
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
-from volest.cavity.clock import Clock
 from volest.cavity.columns import Grid
 from volest.cavity.doubts import find_doubts
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Air, Rooms
-from volest.cavity.trim import Stretch, Trim
+from volest.cavity.trim import Clock, Stretch, Trim
 from volest.cavity.volume import Volume
 from volest.errors import ScanError
 from volest.notes import Note

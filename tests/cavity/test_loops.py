@@ -16,13 +16,13 @@ from skimage.morphology import convex_hull_image
 
 from tests.marks import slow
 from volest.cavity.cells import divided, flood_levels
-from volest.cavity.clock import convex_outline
 from volest.cavity.columns import Surface, columns_of, grid_over, peaks_of_surface
 from volest.cavity.frame import Frame, frame_along
 from volest.cavity.pose import spread_samples
 from volest.cavity.relief import relief_of_columns, relief_of_points
 from volest.cavity.rim import _least_median
 from volest.cavity.rooms import neighbours
+from volest.cavity.trim import convex_outline
 from volest.pipeline import examine
 from volest.scan.compiling import SWITCH
 from volest.scan.reading import read_scan

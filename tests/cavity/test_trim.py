@@ -12,10 +12,9 @@ import pytest
 from tests.cavity.stages import bed, box, level, pit, staged, tilted
 from tests.cavity.terrain import PITCH_MM, Floats, disc, relief_of, ring
 from volest.cavity.base_line import BasePlane
-from volest.cavity.clock import Clock, find_clock
 from volest.cavity.footprint import find_footprint
 from volest.cavity.rim import find_rim
-from volest.cavity.trim import Trim, find_trim
+from volest.cavity.trim import Clock, Trim, find_clock, find_trim
 
 DIAL = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
 RELIEF = relief_of(ring, disc(26.0))

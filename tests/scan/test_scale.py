@@ -10,9 +10,8 @@ from scipy.spatial.transform import Rotation
 
 from tests.scan.writers import cuboid, stl_binary
 from volest.errors import ScanError
-from volest.scan.checks import areas_mm2
+from volest.scan.checks import areas_mm2, check_scale, mm_per_unit, sides_mm
 from volest.scan.reading import read_scan, scan_of
-from volest.scan.scale import check_scale, mm_per_unit, sides_mm
 
 SAMPLE_MESHES = Path(__file__).parents[2] / "sample_meshes"
 SAMPLES = sorted(path.name for path in SAMPLE_MESHES.iterdir() if path.suffix in (".stl", ".ply"))

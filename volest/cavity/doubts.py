@@ -5,11 +5,10 @@ import math
 import numpy as np
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.clock import Clock
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.rooms import Air, Rooms
-from volest.cavity.trim import LEVEL_MM, Trim
+from volest.cavity.trim import LEVEL_MM, Clock, Trim
 from volest.cavity.unseen import Closing
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError

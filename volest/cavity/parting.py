@@ -18,11 +18,10 @@ from scipy.spatial import cKDTree
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
-from volest.cavity.polarity import by_coordinate
+from volest.cavity.polarity import by_coordinate, is_copy
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.relief import Relief
 from volest.cavity.rooms import Rooms
-from volest.cavity.twice import is_copy
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.compiling import loops

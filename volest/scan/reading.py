@@ -19,14 +19,15 @@ from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.checks import (
     areas_mm2,
+    check_scale,
     drop_degenerate,
+    mm_per_unit,
     note_lost,
     note_needles,
     refuse_if_large,
     refuse_not_finite,
 )
 from volest.scan.ply import read_ply
-from volest.scan.scale import check_scale, mm_per_unit
 from volest.scan.stl import fits_exactly, read_stl_binary, read_stl_text
 
 HEAD_BYTES = 4096  # enough to recognise any kind

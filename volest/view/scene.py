@@ -11,10 +11,9 @@ import numpy as np
 from scipy.ndimage import binary_dilation, gaussian_filter
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.clock import Clock
 from volest.cavity.columns import Grid, cut_columns
 from volest.cavity.frame import Bools, Floats
-from volest.cavity.trim import LEVEL_MM
+from volest.cavity.trim import LEVEL_MM, Clock
 from volest.pipeline import Cavity
 from volest.view.mesh import (
     Mesh,
