@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.sheet.invented import HEEL, measured, refused
+from tests.report.invented import HEEL, measured, refused
 from volest.dosing import Sharing, check_settings, dosed, poured
 from volest.errors import MixError
 from volest.lab import Bowl, Lab

@@ -20,12 +20,12 @@ from tests.batch.small import bowl_stl, formula_ml
 from tests.scan.writers import stl_binary
 from volest.cli.main import volest_group
 from volest.pipeline import size_scan
+from volest.report.record import schema
 from volest.scan.decision import read_decision
 from volest.scan.reading import read_scan, scan_from_mesh
 from volest.settings import Settings
-from volest.sheet.record import schema
 from volest.view.card import CardMaker
-from volest.view.handling import Handling
+from volest.view.editor import BaseLineEditor
 
 SMALL, LARGE = 0, 30  # numbers of bowls
 TRUTH = [formula_ml(SMALL), formula_ml(LARGE)]
@@ -158,9 +158,9 @@ def test_a_program_gets_the_first_with_the_others_on_it() -> None:
 def test_a_base_line_is_saved_for_one_and_leaves_that_of_the_other() -> None:
     path = Path("day/two.stl")
     heights = {1: -2.0, 2: -3.0}
-    unmoved = {number: Handling(path, Settings(), number).result for number in heights}
+    unmoved = {number: BaseLineEditor(path, Settings(), number).result for number in heights}
     for number, height_mm in heights.items():
-        handling = Handling(path, Settings(), number)
+        handling = BaseLineEditor(path, Settings(), number)
         handling.raise_by(height_mm)
         expected_ml = handling.figures().volume_ml
         assert handling.save().result.volume_ml == pytest.approx(expected_ml, rel=0.01)
@@ -168,7 +168,7 @@ def test_a_base_line_is_saved_for_one_and_leaves_that_of_the_other() -> None:
     assert saved is not None
     assert len(saved.others) == 1
     for number in heights:
-        result = Handling(path, Settings(), number).result
+        result = BaseLineEditor(path, Settings(), number).result
         assert result.base_line is not None
         assert result.base_line.how == "saved"
         assert (result.volume_ml or 0.0) < 0.9 * (unmoved[number].volume_ml or 0.0)

@@ -6,7 +6,7 @@ import numpy as np
 
 from volest.api import measure
 from volest.cavity.columns import Grid
-from volest.cavity.rooms import neighbours
+from volest.cavity.void import neighbours
 from volest.scan.compiling import SWITCH, compiled_mark
 
 

@@ -10,8 +10,8 @@ from typing import Self
 from volest.data_base import DataBase, Layout
 from volest.errors import UsageError
 from volest.lab import HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
+from volest.report.names import visible
 from volest.settings import Settings
-from volest.sheet.names import visible
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml

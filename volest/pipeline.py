@@ -11,7 +11,7 @@ from volest.cavity.base_line import BasePlane, find_base_line
 from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
 from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Floats, Frame, frame_along
-from volest.cavity.margin import Margin, find_margin
+from volest.cavity.height_map import HeightMap, height_map_of_columns
 from volest.cavity.parting import (
     FAIR_SHARE,
     Part,
@@ -21,13 +21,13 @@ from volest.cavity.parting import (
     own_columns,
     whole_scan,
 )
-from volest.cavity.polarity import Skin, find_skin, refuse_cast
+from volest.cavity.polarity import OrientedSurface, orient_surface, refuse_cast
 from volest.cavity.pose import Pose, Samples, find_pose, pose_along
-from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.rooms import Air, Rooms, find_air, find_rooms
 from volest.cavity.trim import Clock, Trim, find_clock, find_trim
+from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
+from volest.cavity.void import Air, ReachableVoid, find_air, find_void
 from volest.cavity.volume import Volume, find_volume
 from volest.dosing import dosed
 from volest.errors import ScanError
@@ -56,17 +56,17 @@ class Cavity:
     """
 
     frame: Frame
-    skin: Skin
-    relief: Relief
+    skin: OrientedSurface
+    relief: HeightMap
     footprint: Footprint
     rim: Rim
     base: BasePlane
-    rooms: Rooms
+    rooms: ReachableVoid
     air: Air
     volume: Volume
     clock: Clock
     trim: Trim
-    margin: Margin
+    margin: Uncertainty
     closing: Closing | None
     notes: tuple[Note, ...]
     decision: Decision | None = None
@@ -201,7 +201,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     """Call the stages in order."""
     settings, decision = wanted.settings, next(iter(wanted.decisions), None)
     pose, frame, skin = _opened(part, wanted.base, settings.pitch_mm)
-    relief = relief_of_columns(skin.columns)
+    relief = height_map_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
     pointed_away = skin.turned and not settings.inside_out
     turned = refuse_cast(
@@ -211,7 +211,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     )
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted.base, relief, footprint.inside, rim, frame)
-    rooms = find_rooms(skin.columns, relief, footprint, rim, base)
+    rooms = find_void(skin.columns, relief, footprint, rim, base)
     closing = close_unseen(
         columns=skin.columns,
         surface=skin.surface,
@@ -251,7 +251,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         volume=volume,
         clock=clock,
         trim=trim,
-        margin=find_margin(volume, rooms, rim, base, closing),
+        margin=find_uncertainty(volume, rooms, rim, base, closing),
         closing=closing,
         notes=(*wanted.notes_on(part), *skin.notes, *turned, *doubts),
         decision=decision,
@@ -365,12 +365,14 @@ def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
     return corrections
 
 
-def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Frame, Skin]:
+def _opened(
+    part: Part, wanted: Base, pitch_mm: float
+) -> tuple[Pose | None, Frame, OrientedSurface]:
     """Find the pour axis, or take that of the plane wanted, and cut the columns along it."""
     pose = None if wanted.plane else part.pose or find_pose(part.samples)
     frame = _frame(wanted, part.samples, pose)
     try:
-        skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+        skin = orient_surface(part.corners, part.samples, frame, pitch_mm)
     except ScanError as fault:
         facing = part.samples.vector_area
         back = part.samples.is_open and pose is not None and pose.axis @ facing < 0.0
@@ -378,7 +380,7 @@ def _opened(part: Part, wanted: Base, pitch_mm: float) -> tuple[Pose | None, Fra
             raise
         pose = pose_along(part.samples, facing)  # a large tray is a basin from its back too
         frame = _frame(wanted, part.samples, pose)
-        skin = find_skin(part.corners, part.samples, frame, pitch_mm)
+        skin = orient_surface(part.corners, part.samples, frame, pitch_mm)
     if part.within is not None:
         skin = replace(skin, columns=own_columns(skin.columns, frame, part.within))
     return pose, frame, skin

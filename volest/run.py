@@ -13,16 +13,16 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from volest.batch.dealing import carried_out
+from volest.batch.dealing import run_tasks
 from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import KEPT, Memory, OutFolder
 from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
 from volest.dosing import Sharing, check_settings
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, UsageError
+from volest.report.record import csv_pieces, text_in_pieces
+from volest.report.target import write_whole
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import Settings
-from volest.sheet.record import spread_pieces, text_in_pieces
-from volest.sheet.target import write_whole
 from volest.stone.shared import Plan
 
 if TYPE_CHECKING:
@@ -188,7 +188,7 @@ class Desk:
         """Size what is new or changed; what is finished is kept at once."""
         known = self.kept.known if isinstance(self.kept, OutFolder) else None
         settings = self.request.settings
-        for index, done in carried_out(
+        for index, done in run_tasks(
             scans, settings, engine, size_scan=self._size_scan, known=known
         ):
             self.kept.keep(scans[index], done)
@@ -242,7 +242,7 @@ class Desk:
                 yield target, text_in_pieces(self.results(found), wanted.settings, plan)
         for target in (*(RESULTS_CSV,) * in_out, wanted.csv):
             if target is not None:
-                yield target, spread_pieces(self.results(found), plan)
+                yield target, csv_pieces(self.results(found), plan)
         if wanted.out_sheet:
             done = [scan for scan in found.scans if self.kept.result(scan) is not None]
             for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):

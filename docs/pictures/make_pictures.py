@@ -12,9 +12,9 @@ from rich.text import Text
 from volest.batch.find import find, find_scans
 from volest.dosing import poured
 from volest.pipeline import Cavity, examine
+from volest.report.table import table_text
 from volest.run import Request, run
 from volest.settings import Base, Settings
-from volest.sheet.table import table_text
 from volest.view.picture import picture_of
 from volest.view.window import Window
 

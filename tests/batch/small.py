@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from tests.report.invented import measured
 from tests.scan.writers import stl_binary
-from tests.sheet.invented import measured
 from volest.batch.find import Found, Place
+from volest.report.record import as_text, document
 from volest.result import Result
 from volest.run import Request, run
 from volest.settings import Settings
-from volest.sheet.record import as_text, document
 
 QUICK = Settings(pitch_mm=1.0)
 

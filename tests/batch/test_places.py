@@ -9,9 +9,9 @@ import pytest
 from tests.batch.small import QUICK, bowl_stl, fill, sized
 from volest.batch.find import Found, Place, Remote, find, place_of
 from volest.errors import NothingError, UsageError
+from volest.report.record import scan_record
 from volest.run import Report, Request, run
 from volest.scan.decision import SUFFIX
-from volest.sheet.record import scan_record
 
 
 @pytest.fixture

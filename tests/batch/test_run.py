@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.sheet.invented import measured, refused
+from tests.report.invented import measured, refused
 from volest.batch.find import Found
 from volest.batch.workers import FAULT
 from volest.dosing import check_settings, dosed

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.sheet.invented import measured
+from tests.report.invented import measured
 from volest.batch.find import Content
 from volest.batch.store import FileStore
 from volest.errors import UsageError
-from volest.sheet.record import scan_record
+from volest.report.record import scan_record
 
 CONTENT = Content(name="a.stl", size=84, mark="f00d", decision="none")
 

@@ -23,9 +23,10 @@ from volest import pipeline  # noqa: E402 - path above
 from volest.settings import Settings  # noqa: E402 - path above
 
 STAGES = (
-    "read_scan", "spread_samples", "find_pose", "find_skin", "relief_of_columns", "find_footprint",
-    "find_rim", "find_base_line", "find_rooms", "find_air", "find_volume", "find_clock",
-    "find_trim", "find_doubts", "find_margin",
+    "read_scan", "spread_samples", "find_pose", "orient_surface", "height_map_of_columns",
+    "find_footprint",
+    "find_rim", "find_base_line", "find_void", "find_air", "find_volume", "find_clock",
+    "find_trim", "find_doubts", "find_uncertainty",
 )  # fmt: skip
 PAGE = ROOT / "docs" / "performance.md"
 TRIANGLES, TURNS = 500_000, 9

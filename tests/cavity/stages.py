@@ -10,10 +10,10 @@ from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Columns, cut_columns, grid_over
 from volest.cavity.footprint import Footprint, find_footprint
+from volest.cavity.height_map import HeightMap, height_map_of_columns
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.relief import Relief, relief_of_columns
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.rooms import Rooms, find_rooms
+from volest.cavity.void import ReachableVoid, find_void
 
 Floats = npt.NDArray[np.float64]
 # No multiple of any length in the tests: walls do not fall on the cells' centres.
@@ -26,12 +26,12 @@ class Stages:
 
     corners_mm: Floats  # (3, 3, n)
     columns: Columns
-    relief: Relief
+    relief: HeightMap
     footprint: Footprint
     rim: Rim
 
-    def rooms(self, base: BasePlane) -> Rooms:
-        return find_rooms(self.columns, self.relief, self.footprint, self.rim, base)
+    def rooms(self, base: BasePlane) -> ReachableVoid:
+        return find_void(self.columns, self.relief, self.footprint, self.rim, base)
 
 
 def level(height_mm: float) -> BasePlane:
@@ -58,7 +58,7 @@ def staged_triangles(triangles: Floats, pitch_mm: float = PITCH_MM) -> Stages:
     corners = by_coordinate(triangles)
     grid = grid_over(corners[0].ravel(), corners[1].ravel(), pitch_mm, free_mm=3.0)
     columns = cut_columns(corners, grid)
-    relief = relief_of_columns(columns)
+    relief = height_map_of_columns(columns)
     footprint = find_footprint(relief)
     rim = find_rim(relief, footprint, corners.reshape(3, -1))
     return Stages(corners_mm=corners, columns=columns, relief=relief, footprint=footprint, rim=rim)

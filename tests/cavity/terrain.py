@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from volest.cavity.columns import Grid
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -24,14 +24,14 @@ def relief_of(
     height: Callable[[Floats, Floats], Floats],
     within: Callable[[Floats, Floats], Bools],
     grid: Grid | None = None,
-) -> Relief:
+) -> HeightMap:
     """See a formula from above; outside of the scan it has the scan's lowest height."""
     grid = grid or grid_about()
     x, y = grid.centres_mm()
     outside = ~within(x, y)
     top = height(x, y)
     top = np.where(outside, top[~outside].min(), top)
-    return Relief(grid=grid, top_mm=top, outside=outside, hole=np.zeros_like(outside))
+    return HeightMap(grid=grid, top_mm=top, outside=outside, hole=np.zeros_like(outside))
 
 
 def area_mm2(cells: Bools, pitch_mm: float = PITCH_MM) -> float:

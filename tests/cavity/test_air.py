@@ -16,7 +16,7 @@ from tests.cavity.posing import given, measured, random_move
 from tests.cavity.test_volume import rooms_made
 from tests.cavity.trays import corners_of
 from volest.cavity.columns import Grid
-from volest.cavity.rooms import Air, Rooms, find_air
+from volest.cavity.void import Air, ReachableVoid, find_air
 
 ROUND = 128
 BELL_ML = 2.0 / 3.0 * np.pi * 5.0**3 / 1000.0  # half a ball of r = 5
@@ -52,7 +52,7 @@ def test_a_passage_alone_lets_air_out() -> None:
     assert "air-trap" not in {note.code for note in result.notes}
 
 
-def row(*stretches: tuple[float, float], shape: tuple[int, int] | None = None) -> Rooms:
+def row(*stretches: tuple[float, float], shape: tuple[int, int] | None = None) -> ReachableVoid:
     """Lay stretches, floor and roof, side by side; a free cell ends each row."""
     floors, roofs = (np.array(v) for v in zip(*stretches, strict=True))
     rooms = rooms_made(floors, roofs, list(range(len(stretches))))

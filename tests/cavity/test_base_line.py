@@ -23,7 +23,7 @@ from volest.cavity.base_line import BasePlane, find_base_line, level_plane
 from volest.cavity.columns import Grid
 from volest.cavity.footprint import find_footprint
 from volest.cavity.frame import Frame, frame_along
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import Rim, find_rim, parted, robust_plane
 from volest.errors import ScanError
 from volest.settings import Base
@@ -43,7 +43,7 @@ def distance_mm(plane: Floats, other: Floats) -> float:
     return float((other[2] - plane[2]) * normal_of(plane)[2])
 
 
-def spheres(plane: Floats, radii: tuple[float, ...], ground_mm: float = 6.0) -> Relief:
+def spheres(plane: Floats, radii: tuple[float, ...], ground_mm: float = 6.0) -> HeightMap:
     """Return a floor from whose ground spheres bulge down until they all touch a plane."""
     n = normal_of(plane)
     spots = [(14.0, 0.0), (-9.0, 12.0), (-9.0, -12.0)]
@@ -79,7 +79,7 @@ def test_level_plane_of_a_flat_floor_is_the_floor() -> None:
 
 
 @cache
-def pitted(a: float, b: float) -> tuple[Relief, Rim]:
+def pitted(a: float, b: float) -> tuple[HeightMap, Rim]:
     """Return a leaning ring whose floor, at 0, has a mound of 4 in its middle."""
 
     def height(x: Floats, y: Floats) -> Floats:
@@ -298,7 +298,7 @@ def test_uneven_rim_is_less_sure() -> None:
 def test_rotating_the_arch_rotates_the_level() -> None:
     plane = np.array([0.1, -0.04, -8.0])
     relief = spheres(plane, (3.0, 4.0, 5.0))
-    quarter = Relief(
+    quarter = HeightMap(
         grid=relief.grid,
         top_mm=np.rot90(relief.top_mm),
         outside=np.rot90(relief.outside),
@@ -378,10 +378,10 @@ def test_what_was_asked_for_is_said(how: str) -> None:
     assert found.lean_deg == pytest.approx(0.0, abs=0.5)
 
 
-def shifted(relief: Relief, east_mm: float, north_mm: float) -> Relief:
+def shifted(relief: HeightMap, east_mm: float, north_mm: float) -> HeightMap:
     low = (relief.grid.low_mm[0] + east_mm, relief.grid.low_mm[1] + north_mm)
     grid = Grid(pitch_mm=relief.grid.pitch_mm, low_mm=low, shape=relief.grid.shape)
-    return Relief(grid=grid, top_mm=relief.top_mm, outside=relief.outside, hole=relief.hole)
+    return HeightMap(grid=grid, top_mm=relief.top_mm, outside=relief.outside, hole=relief.hole)
 
 
 @pytest.mark.parametrize("shift_mm", [(200.0, -300.0), (-500.0, 50.0), (0.0, 400.0)])
@@ -395,10 +395,10 @@ def test_level_plane_moves_with_the_scan(shift_mm: tuple[float, float]) -> None:
     assert found[2] == pytest.approx(here[2] - found[:2] @ np.array(shift_mm), abs=1e-6)
 
 
-def floored(mound: Floats) -> Relief:
+def floored(mound: Floats) -> HeightMap:
     plain = relief_of(ring, disc(26.0))
     top = np.maximum(plain.top_mm, mound)
-    return Relief(grid=plain.grid, top_mm=top, outside=plain.outside, hole=plain.hole)
+    return HeightMap(grid=plain.grid, top_mm=top, outside=plain.outside, hole=plain.hole)
 
 
 def covered_mm(mound: Floats, offset_mm: float = 2.0) -> float:

@@ -22,8 +22,8 @@ from volest.cavity.columns import Grid
 from volest.cavity.doubts import find_doubts
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
-from volest.cavity.rooms import Air, Rooms
 from volest.cavity.trim import Clock, Stretch, Trim
+from volest.cavity.void import Air, ReachableVoid
 from volest.cavity.volume import Volume
 from volest.errors import ScanError
 from volest.notes import Note
@@ -68,7 +68,7 @@ def doubts(
     pose: Pose | None = POSE,
     footprint: Footprint = FOOTPRINT,
     base: BasePlane | None = None,
-    rooms: Rooms = ROOMS,
+    rooms: ReachableVoid = ROOMS,
     air: Air = NO_AIR,
     trim: Trim = TRIM,
     volume: Volume | None = None,
@@ -290,7 +290,7 @@ def test_what_is_told_of_a_line_over_the_rim_is_its_height() -> None:
         doubts(trim=replace(TRIM, rim_highest_mm=-25.0))
 
 
-def apart(small_ml: float, large_ml: float) -> Rooms:
+def apart(small_ml: float, large_ml: float) -> ReachableVoid:
     """Fill two columns of 2 mm with a dry one between them, to stated volumes."""
     depths = np.array([large_ml, small_ml]) * 1000.0 / 2.0**2
     rooms = rooms_made(-depths, np.full(2, np.inf), [0, 2])

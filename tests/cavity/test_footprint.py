@@ -24,7 +24,7 @@ from tests.cavity.terrain import (
 )
 from volest.cavity.columns import Grid
 from volest.cavity.footprint import Correction, _outward_slope, find_footprint, pools
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 
 RING_MM2 = math.pi * 20.0**2
 EDGE_MM2 = 2.0 * math.pi * 20.0 * PITCH_MM  # one cell all along the crest
@@ -32,7 +32,7 @@ FAR_MM = 40.0  # between the middles of two rings
 GRID = grid_about(60.0)
 
 
-def where(relief: Relief) -> tuple[Floats, Floats]:
+def where(relief: HeightMap) -> tuple[Floats, Floats]:
     return relief.grid.centres_mm()
 
 
@@ -149,7 +149,7 @@ def test_border_is_carried_across_a_notch() -> None:
 @pytest.mark.parametrize("turns", [1, 2, 3])
 def test_quarter_turns_turn_the_footprint(turns: int) -> None:
     relief = relief_of(lambda x, y: mound(x - 2.0, y + 1.0), disc(26.0))
-    turned = Relief(
+    turned = HeightMap(
         grid=relief.grid,
         top_mm=np.rot90(relief.top_mm, turns),
         outside=np.rot90(relief.outside, turns),
@@ -198,7 +198,7 @@ def test_a_plate_under_the_tray_is_outside() -> None:
 def test_empty_grid_of_outside_has_no_footprint() -> None:
     grid = Grid(pitch_mm=0.4, low_mm=(0.0, 0.0), shape=(9, 9))
     nothing = np.zeros(grid.shape, dtype=bool)
-    relief = Relief(grid=grid, top_mm=np.zeros(grid.shape), outside=~nothing, hole=nothing)
+    relief = HeightMap(grid=grid, top_mm=np.zeros(grid.shape), outside=~nothing, hole=nothing)
     footprint = find_footprint(relief)
     assert not footprint.inside.any()
     assert footprint.rising_share == 0.0
@@ -211,7 +211,7 @@ def bowl(x: Floats, y: Floats, radius_mm: float, crest_mm: float, deep_mm: float
     return np.where(off < 0.0, crest_mm - np.minimum(-2.0 * off, deep_mm), beyond)
 
 
-def two(radius_mm: float, crest_mm: float = 10.0) -> tuple[Relief, Bools]:
+def two(radius_mm: float, crest_mm: float = 10.0) -> tuple[HeightMap, Bools]:
     """See a ring of radius 20 with a smaller one apart, and say which cells are the smaller's."""
     relief = relief_of(
         lambda x, y: np.maximum(bowl(x, y, 20.0, 10.0), bowl(x - FAR_MM, y, radius_mm, crest_mm)),

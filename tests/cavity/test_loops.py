@@ -18,11 +18,11 @@ from tests.marks import slow
 from volest.cavity.cells import divided, flood_levels
 from volest.cavity.columns import Surface, columns_of, grid_over, peaks_of_surface
 from volest.cavity.frame import Frame, frame_along
+from volest.cavity.height_map import height_map_of_columns, height_map_of_points
 from volest.cavity.pose import spread_samples
-from volest.cavity.relief import relief_of_columns, relief_of_points
 from volest.cavity.rim import _least_median
-from volest.cavity.rooms import neighbours
 from volest.cavity.trim import convex_outline
+from volest.cavity.void import neighbours
 from volest.pipeline import examine
 from volest.scan.compiling import SWITCH
 from volest.scan.reading import read_scan
@@ -134,7 +134,7 @@ def test_reliefs_are_the_same_to_the_bit(both: Ways) -> None:
             continue
         points = np.stack([x[kept], y[kept], heights.ravel()[kept]])
         grid = grid_over(points[0], points[1], 0.9)
-        plain, fast = both(partial(relief_of_points, points, grid))
+        plain, fast = both(partial(height_map_of_points, points, grid))
         for name in ("top_mm", "outside", "hole"):
             assert np.array_equal(getattr(plain, name), getattr(fast, name)), name
 
@@ -173,5 +173,6 @@ def test_whole_measurements_are_the_same(name: str, both: Ways) -> None:
     assert plain.notes == fast.notes
     assert np.array_equal(one.skin.corners_mm, other.skin.corners_mm)
     assert np.array_equal(
-        relief_of_columns(one.skin.columns).top_mm, relief_of_columns(other.skin.columns).top_mm
+        height_map_of_columns(one.skin.columns).top_mm,
+        height_map_of_columns(other.skin.columns).top_mm,
     )

@@ -17,7 +17,7 @@ from tests.cavity.stages import bed, below_ml, box, level, pit
 from tests.cavity.trays import Floats, corners_of
 from volest.cavity.columns import Columns, Grid, cut_columns, grid_over
 from volest.cavity.frame import frame_along
-from volest.cavity.polarity import Skin, by_coordinate, find_skin, refuse_cast
+from volest.cavity.polarity import OrientedSurface, by_coordinate, orient_surface, refuse_cast
 from volest.cavity.pose import spread_samples
 from volest.errors import ScanError
 from volest.notes import Note
@@ -40,12 +40,12 @@ def with_turned(triangles: Floats, share: float, seed: int = 0) -> Floats:
     return np.where(chosen[:, None, None], triangles[:, ::-1], triangles)
 
 
-def skin_of(triangles: Floats, pitch_mm: float = 0.37) -> Skin:
+def skin_of(triangles: Floats, pitch_mm: float = 0.37) -> OrientedSurface:
     corners = by_coordinate(triangles)
-    return find_skin(corners, spread_samples(corners), UP, pitch_mm)
+    return orient_surface(corners, spread_samples(corners), UP, pitch_mm)
 
 
-def cut(skin: Skin) -> Columns:
+def cut(skin: OrientedSurface) -> Columns:
     grid = grid_over(skin.corners_mm[0].ravel(), skin.corners_mm[1].ravel(), 0.37)
     return cut_columns(skin.corners_mm, grid)
 

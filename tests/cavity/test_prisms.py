@@ -21,7 +21,7 @@ from tests.cavity.trays import Floats, corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid
 from volest.cavity.polarity import by_coordinate
-from volest.cavity.rooms import Rooms
+from volest.cavity.void import ReachableVoid
 from volest.cavity.volume import prism_volume_ml
 
 REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
@@ -29,12 +29,12 @@ SEEDS = st.integers(0, 10_000)
 LINE = level(0.0)
 
 
-def all_filled(reach_mm: float = 60.0) -> Rooms:
+def all_filled(reach_mm: float = 60.0) -> ReachableVoid:
     """Return rooms in which every column is open sky, so that every triangle bounds them."""
     cells = 2 * round(reach_mm)
     grid = Grid(pitch_mm=1.0, low_mm=(-reach_mm, -reach_mm), shape=(cells, cells))
     count = cells * cells
-    return Rooms(
+    return ReachableVoid(
         grid=grid,
         cell=np.arange(count),
         floor_mm=np.full(count, -1e3),
@@ -153,11 +153,11 @@ def test_nothing_below_the_line_is_nothing() -> None:
     assert prism_volume_ml(triangle, EVERYWHERE, level(0.0)) == 0.0
 
 
-def square(low_mm: float = 0.5, cells: int = 11) -> Rooms:
+def square(low_mm: float = 0.5, cells: int = 11) -> ReachableVoid:
     """Fill the columns from `low_mm` on, over a square of 1 mm cells, down to -30."""
     whole = all_filled(cells / 2.0)
     count = cells * cells
-    return Rooms(
+    return ReachableVoid(
         grid=Grid(pitch_mm=1.0, low_mm=(low_mm, low_mm), shape=(cells, cells)),
         cell=np.arange(count),
         floor_mm=np.full(count, -30.0),

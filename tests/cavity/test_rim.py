@@ -19,7 +19,7 @@ from scipy.stats import norm
 from tests.cavity.stages import bed, pit, staged
 from tests.cavity.terrain import PITCH_MM, Bools, Floats, area_mm2, disc, relief_of, ring
 from volest.cavity.footprint import Footprint, find_footprint
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import Rim, beyond_edge, find_rim, parted, robust_plane
 from volest.errors import ScanError
 
@@ -84,7 +84,7 @@ def test_order_of_points_hardly_matters() -> None:
     assert again == pytest.approx(robust_plane(points), abs=1e-3)
 
 
-def rim_of(relief: Relief) -> Rim:
+def rim_of(relief: HeightMap) -> Rim:
     x, y = relief.grid.centres_mm()
     seen = ~relief.outside
     return find_rim(
@@ -92,7 +92,7 @@ def rim_of(relief: Relief) -> Rim:
     )
 
 
-def leaning(a: float, b: float) -> Relief:
+def leaning(a: float, b: float) -> HeightMap:
     return relief_of(lambda x, y: ring(x, y) + a * x + b * y, disc(26.0))
 
 
@@ -188,18 +188,18 @@ def trough(x: Floats, y: Floats, inner_mm: float = INNER_MM) -> Floats:
     return np.where(np.maximum(np.abs(x), np.abs(y)) < inner_mm, -DEEP_MM, 0.0)
 
 
-def square(relief: Relief) -> Footprint:
+def square(relief: HeightMap) -> Footprint:
     x, y = relief.grid.centres_mm()
     inside = np.maximum(np.abs(x), np.abs(y)) < OUTER_MM
     border = inside & binary_dilation(~inside)
     return Footprint(inside=inside, border=border, rising_share=0.0)
 
 
-def rim_over(height: Floats | None = None, inner_mm: float = INNER_MM) -> tuple[Rim, Relief]:
+def rim_over(height: Floats | None = None, inner_mm: float = INNER_MM) -> tuple[Rim, HeightMap]:
     """Take a flat rim, or one whose heights are given, through the stage."""
     whole = relief_of(lambda x, y: trough(x, y, inner_mm), disc(99.0))
     top = whole.top_mm if height is None else height
-    relief = Relief(grid=whole.grid, top_mm=top, outside=whole.outside, hole=whole.hole)
+    relief = HeightMap(grid=whole.grid, top_mm=top, outside=whole.outside, hole=whole.hole)
     x, y = relief.grid.centres_mm()
     return find_rim(relief, square(relief), np.stack([x, y, top]).reshape(3, -1)), relief
 
@@ -234,7 +234,7 @@ def test_flat_over_most_of_the_way_round(share: float, *, is_land: bool) -> None
     assert rim.land.any() == is_land
 
 
-def cut_off(rim: Rim, relief: Relief, line_mm: float = 0.0) -> Bools:
+def cut_off(rim: Rim, relief: HeightMap, line_mm: float = 0.0) -> Bools:
     """Give what lies in notches outside of the inner edge, for a level base line."""
     beyond = beyond_edge(relief, square(relief), rim, rim.crest_mm[:, 2] - line_mm)
     return beyond & ~rim.land
@@ -313,7 +313,7 @@ def test_one_spike_does_not_lift_the_crest() -> None:
     j, i = np.argwhere(find_footprint(relief).border)[7]
     top = relief.top_mm.copy()
     top[j, i] += 6.0
-    spiked = Relief(grid=relief.grid, top_mm=top, outside=relief.outside, hole=relief.hole)
+    spiked = HeightMap(grid=relief.grid, top_mm=top, outside=relief.outside, hole=relief.hole)
     assert rim_of(spiked).crest_mm[:, 2].max() <= still + 0.1
 
 

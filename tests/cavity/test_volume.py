@@ -22,7 +22,7 @@ from tests.cavity.stages import (
 )
 from tests.cavity.trays import Floats, trays
 from volest.cavity.columns import Grid
-from volest.cavity.rooms import Rooms
+from volest.cavity.void import ReachableVoid
 from volest.cavity.volume import Volume, column_volumes_ml, find_volume
 
 TUB = staged(bed(pit(50.0, 40.0, 15.0)))
@@ -31,9 +31,9 @@ DRILLED = staged(
 )
 
 
-def rooms_made(floor_mm: Floats, roof_mm: Floats, cell: list[int]) -> Rooms:
+def rooms_made(floor_mm: Floats, roof_mm: Floats, cell: list[int]) -> ReachableVoid:
     grid = Grid(pitch_mm=2.0, low_mm=(0.0, 0.0), shape=(1, max(cell) + 1))
-    return Rooms(
+    return ReachableVoid(
         grid=grid,
         cell=np.array(cell),
         floor_mm=floor_mm,

@@ -8,11 +8,11 @@ import jsonschema
 import pytest
 from click.testing import CliRunner, Result
 
-from tests.sheet.invented import measured
+from tests.report.invented import measured
 from volest.cli.main import volest_group
+from volest.report.record import schema
 from volest.result import Result as Sized
 from volest.settings import Settings
-from volest.sheet.record import schema
 from volest.stone.lab_file import read_lab
 from volest.stone.pours import first_pour, second_pour
 

@@ -13,8 +13,8 @@ from tests.cli.test_size import size
 from volest.batch.watch import SETTLE_S
 from volest.cli.main import volest_group
 from volest.cli.size import MOST_ROWS
+from volest.report.remarks import made_with
 from volest.settings import Settings
-from volest.sheet.remarks import made_with
 
 
 @pytest.fixture(autouse=True)

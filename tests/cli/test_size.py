@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from tests.sheet.invented import HEEL, measured, refused
+from tests.report.invented import HEEL, measured, refused
 from volest.cli.main import volest_group
 from volest.dosing import dosed
 from volest.result import Result as Sized

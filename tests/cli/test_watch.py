@@ -8,7 +8,7 @@ from typing import Any, cast
 import pytest
 from rich.cells import cell_len
 
-from tests.sheet.invented import DIFFER, HEEL, measured, refused
+from tests.report.invented import DIFFER, HEEL, measured, refused
 from volest.batch.find import Found
 from volest.batch.workers import Here
 from volest.cli.watch import _Desk

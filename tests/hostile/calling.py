@@ -14,7 +14,7 @@ from tests.scan.writers import stl_binary
 from volest.cli import lab, log, mix, show, size
 from volest.cli.main import volest_group
 from volest.errors import EXIT_FAULT
-from volest.sheet import table
+from volest.report import table
 from volest.view import card, page
 from volest.view import picture as drawing
 

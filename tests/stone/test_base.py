@@ -12,7 +12,7 @@ from volest.settings import Settings
 from volest.stone.mix import mix
 from volest.stone.pours import base_volume_ml, first_pour, second_pour
 from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, KNOB
-from volest.stone.words import scoops_dealt, scoops_in_words
+from volest.stone.words import scoops_cell, scoops_in_words
 
 
 def test_straight_sides_are_a_prism() -> None:
@@ -74,7 +74,7 @@ def test_a_base_of_another_stone_is_weighed_unless_its_scoop_is_known(by: str) -
     assert base is not None
     assert base.powder_g == 56.0  # as by gram: nobody knows what a scoop of it holds
     assert scoops_in_words(base) == "weigh it: no scoop weight is known"
-    assert scoops_dealt(base) == "weigh"
+    assert scoops_cell(base) == "weigh"
     record = base.as_record()
     assert (record["scoops"], record["full_scoops"], record["rest_g"]) == (None, 0, 56.0)
 

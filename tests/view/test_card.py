@@ -17,7 +17,7 @@ from volest.errors import ScanError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
 from volest.stone.mix import mix
-from volest.stone.words import scoops_dealt
+from volest.stone.words import scoops_cell
 from volest.view.card import CardMaker, card_of, moves, pack_map, pack_surface, thinned
 
 
@@ -29,7 +29,7 @@ def test_every_step_is_on_the_curve_and_has_its_mix(folder: Path) -> None:
         if height != 0.0:
             assert volume_ml == pytest.approx(np.interp(height, heights, volumes), abs=6e-4)
         made = mix(volume_ml)
-        assert (float(powder_g), scoops) == (made.powder_g, scoops_dealt(made))
+        assert (float(powder_g), scoops) == (made.powder_g, scoops_cell(made))
         assert float(water_ml) == pytest.approx(made.water_ml, abs=0.051)
 
 

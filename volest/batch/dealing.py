@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from volest.batch.find import Place
-from volest.batch.workers import Done, Engine, SizeScan, Task, fault_row, maker_mark
+from volest.batch.workers import Engine, SizeScan, Task, TaskResult, fault_row, maker_mark
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -25,20 +25,20 @@ class _Dealt:
     tries: int = 1
 
 
-def carried_out(
+def run_tasks(
     places: Sequence[Place],
     settings: Settings,
     engine: Engine,
     *,
     size_scan: SizeScan | None = None,
-    known: Callable[[Place], Done | None] | None = None,
-) -> Iterator[tuple[int, Done]]:
+    known: Callable[[Place], TaskResult | None] | None = None,
+) -> Iterator[tuple[int, TaskResult]]:
     """Size scans on an open engine, a few at a time; what is done comes in the order it ends.
 
     `known` gives what was finished earlier, or None; with it, what is finished now can be kept. A
     worker with other code than this computer raises a UsageError.
     """
-    open_tasks: dict[Future[Done], _Dealt] = {}
+    open_tasks: dict[Future[TaskResult], _Dealt] = {}
     room = engine.room
     for index, place in enumerate(places):
         done = None if known is None else known(place)
@@ -56,8 +56,8 @@ def carried_out(
 
 
 def _taken_in(
-    open_tasks: "dict[Future[Done], _Dealt]", engine: Engine
-) -> Iterator[tuple[int, Done]]:
+    open_tasks: "dict[Future[TaskResult], _Dealt]", engine: Engine
+) -> Iterator[tuple[int, TaskResult]]:
     """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
     ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
     for future in sorted(ended, key=lambda one: open_tasks[one].index):
@@ -71,10 +71,10 @@ def _taken_in(
             yield dealt.index, _row(future, dealt.place, words)
 
 
-def _row(future: "Future[Done]", place: Place, words: str) -> Done:
+def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:
     if words:
         _LOG.error("%s: %s", place, words)
-        return Done(result=fault_row(place, words))
+        return TaskResult(result=fault_row(place, words))
     done = future.result()
     if done.maker is not None and done.maker != maker_mark():
         raise UsageError(
@@ -85,7 +85,7 @@ def _row(future: "Future[Done]", place: Place, words: str) -> Done:
     return replace(done, result=done.result.of_scan(str(place)))
 
 
-def _fault_of(future: "Future[Done]") -> BaseException | None:
+def _fault_of(future: "Future[TaskResult]") -> BaseException | None:
     try:
         return future.exception()
     except CancelledError as fault:  # a scheduler that went away calls its tasks off

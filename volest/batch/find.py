@@ -14,10 +14,10 @@ from typing import Any
 
 from volest.errors import NothingError, UsageError
 from volest.notes import ONCE, Note
+from volest.report.names import short_names, visible
+from volest.report.target import SCAN_SUFFIXES
 from volest.result import NOTED, Result
 from volest.scan.decision import SUFFIX, decision_path
-from volest.sheet.names import short_names, visible
-from volest.sheet.target import SCAN_SUFFIXES
 
 MARK = "://"  # what tells an address from a path
 _PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back

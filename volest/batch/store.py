@@ -14,12 +14,12 @@ from typing import IO, Any
 from pydantic import TypeAdapter, ValidationError
 
 from volest.batch.find import Content, Place, Remote, content_of, file_system, size_of
-from volest.batch.workers import FAULT, Done, maker_mark
+from volest.batch.workers import FAULT, TaskResult, maker_mark
 from volest.data_base import DataBase, Layout
 from volest.errors import UsageError
+from volest.report.target import write_whole
 from volest.result import Result, one_by_one
 from volest.settings import Settings
-from volest.sheet.target import write_whole
 
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable")
@@ -208,7 +208,7 @@ class Memory(ExitStack):
         self.reused = 0  # scans that an earlier run had finished
         self.failed: UsageError | None = None  # why a scan could not be kept, the first time
 
-    def keep(self, place: Place, done: Done) -> None:
+    def keep(self, place: Place, done: TaskResult) -> None:
         """Keep a scan that was just sized."""
         self._loose[str(place)] = done.result
 
@@ -246,7 +246,7 @@ class OutFolder(Memory):
                 self.push(failing.pop_all())
             self.callback(self._store.close)
 
-    def known(self, place: Place) -> Done | None:
+    def known(self, place: Place) -> TaskResult | None:
         """Give what an earlier run finished, if the scan is still the same; else None."""
         size = size_of(place)
         if size is None or not self._store.may_know(place.name, size):
@@ -263,9 +263,9 @@ class OutFolder(Memory):
             return None
         self._keys[str(place)] = key
         self.reused += 1
-        return Done(result=result.of_scan(str(place)), content=content, kept=True)
+        return TaskResult(result=result.of_scan(str(place)), content=content, kept=True)
 
-    def keep(self, place: Place, done: Done) -> None:
+    def keep(self, place: Place, done: TaskResult) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run."""
         name = str(place)
         if done.kept:

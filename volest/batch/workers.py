@@ -21,16 +21,16 @@ from typing import Any, Self
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
 from volest.errors import UsageError, VolestError
+from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
-from volest.sheet.names import visible
 
 SizeScan = Callable[[Path, Settings], Result]
 FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
-    *("scan", "cavity", "stone", "sheet", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
+    *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
     "given_files.py",
 )
@@ -85,7 +85,7 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Done:
+class TaskResult:
     """What a worker hands back: figures and words, no meshes.
 
     Parameters
@@ -107,14 +107,14 @@ class Done:
     kept: bool = False
 
 
-def carry_out(task: Task) -> Done:
+def carry_out(task: Task) -> TaskResult:
     """Size one scan; whatever it does to volest becomes a row."""
     if not task.keep:
-        return Done(result=_sized(task))
+        return TaskResult(result=_sized(task))
     before = content_of(task.place)
     result = _sized(task)
     after = content_of(task.place)
-    return Done(result=result, content=after if before == after else None, maker=maker_mark())
+    return TaskResult(result=result, content=after if before == after else None, maker=maker_mark())
 
 
 def _sized(task: Task) -> Result:
@@ -237,9 +237,9 @@ class Here:
 
     room = 1  # tasks under way at a time: enough that no worker waits, no more
 
-    def submit(self, task: Task) -> "Future[Done]":
+    def submit(self, task: Task) -> "Future[TaskResult]":
         """Carry one task out at once."""
-        future: Future[Done] = Future()
+        future: Future[TaskResult] = Future()
         future.set_result(carry_out(task))
         return future
 
@@ -277,9 +277,11 @@ class Pool:
             context=context,
         )
 
-    def submit(self, task: Task) -> "Future[Done]":
+    def submit(self, task: Task) -> "Future[TaskResult]":
         """Give a task to the next free worker."""
-        future: Future[Done] = self._pool.schedule(carry_out, args=(task,), timeout=self._seconds)
+        future: Future[TaskResult] = self._pool.schedule(
+            carry_out, args=(task,), timeout=self._seconds
+        )
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
@@ -359,9 +361,9 @@ class Cluster:
         threads = sum(self._client.nthreads().values())
         return _AT_A_TIME * max(1, int(threads))
 
-    def submit(self, task: Task) -> "Future[Done]":
+    def submit(self, task: Task) -> "Future[TaskResult]":
         """Send one task."""
-        future: Future[Done] = self._executor.submit(carry_out_there, task)
+        future: Future[TaskResult] = self._executor.submit(carry_out_there, task)
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
@@ -384,7 +386,7 @@ class Cluster:
 Engine = Here | Pool | Cluster
 
 
-def carry_out_there(task: Task) -> Done:
+def carry_out_there(task: Task) -> TaskResult:
     """Size one scan on a worker elsewhere."""
     one_thread()
     return replace(carry_out(task), maker=maker_mark())

@@ -9,7 +9,7 @@ from skimage.morphology import area_opening
 
 from volest.cavity.cells import grown, within
 from volest.cavity.frame import Bools, Floats, Frame, plane_mm
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import Rim
 from volest.errors import ScanError
 from volest.notes import Note
@@ -75,7 +75,9 @@ def _triple(values: Floats) -> Triple:
     return float(values[0]), float(values[1]), float(values[2])
 
 
-def find_base_line(base: Base, relief: Relief, inside: Bools, rim: Rim, frame: Frame) -> BasePlane:
+def find_base_line(
+    base: Base, relief: HeightMap, inside: Bools, rim: Rim, frame: Frame
+) -> BasePlane:
     """Place the base line as it was asked for."""
     floor = inside & ~rim.land
     if not floor.any():
@@ -120,7 +122,7 @@ UNSURE_U_DEG = 0.5
 OTHER_PART = 0.6  # of the way to what else may be meant: doubled, the interval holds it
 
 
-def level_plane(relief: Relief, inside: Bools) -> Floats:
+def level_plane(relief: HeightMap, inside: Bools) -> Floats:
     """Find the plane on which the cast would rest, teeth down.
 
     It is the facet of the floor's lower convex hull that lies under the floor's centroid.
@@ -140,7 +142,7 @@ def level_plane(relief: Relief, inside: Bools) -> Floats:
     return plane
 
 
-def _stands(level: Floats, rim_plane: Floats, relief: Relief, floor: Bools) -> bool:
+def _stands(level: Floats, rim_plane: Floats, relief: HeightMap, floor: Bools) -> bool:
     """Tell whether a cast could stand there: a single tooth balances on the tip of a cusp."""
     lean_deg = _angle_deg(level, rim_plane)
     if not LEANING_DEG < lean_deg < STANDING_DEG:

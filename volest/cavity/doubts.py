@@ -7,9 +7,9 @@ import numpy as np
 from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
-from volest.cavity.rooms import Air, Rooms
 from volest.cavity.trim import LEVEL_MM, Clock, Trim
 from volest.cavity.unseen import Closing
+from volest.cavity.void import Air, ReachableVoid
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
 from volest.notes import Note
@@ -45,7 +45,7 @@ def find_doubts(
     pose: Pose | None,
     footprint: Footprint,
     base: BasePlane,
-    rooms: Rooms,
+    rooms: ReachableVoid,
     air: Air,
     trim: Trim,
     clock: Clock,
@@ -93,7 +93,7 @@ def _refuse_base_line(trim: Trim, volume: Volume) -> None:
     )
 
 
-def _refuse_holes(rooms: Rooms, volume: Volume) -> None:
+def _refuse_holes(rooms: ReachableVoid, volume: Volume) -> None:
     """Refuse a scan of which too much is missing."""
     if rooms.hole_mm2 > MOST_HOLE_SHARE * volume.footprint_mm2:
         raise ScanError(
@@ -121,7 +121,7 @@ def _axis(pose: Pose | None) -> Note | None:
     return Note(AXIS_UNSURE, share_percent=100 * pose.runner_up)
 
 
-def _odd_volume(rooms: Rooms, to_rim_ml: float) -> Note | None:
+def _odd_volume(rooms: ReachableVoid, to_rim_ml: float) -> Note | None:
     """Note a cavity too shallow or too deep for its outline, as a wrong unit makes it."""
     outline_mm2 = rooms.covered_mm2
     small = outline_mm2 < SMALL_MM2
@@ -153,7 +153,7 @@ def _ends_early(footprint: Footprint, base: BasePlane) -> Note | None:
     return Note("rim-not-seen", share_percent=100 * footprint.rising_share)
 
 
-def _leak(rooms: Rooms) -> Note | None:
+def _leak(rooms: ReachableVoid) -> Note | None:
     return Note("leak") if rooms.leaks else None
 
 
@@ -191,18 +191,18 @@ def _unseen(closing: Closing | None, clock: Clock) -> Note | None:
     )
 
 
-def _holes(rooms: Rooms) -> Note | None:
+def _holes(rooms: ReachableVoid) -> Note | None:
     if rooms.hole_mm2 <= LEAST_HOLE_MM2:
         return None
     return Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml)
 
 
-def _sealed(rooms: Rooms) -> Note | None:
+def _sealed(rooms: ReachableVoid) -> Note | None:
     sealed_ml = rooms.sealed_ml
     return Note("sealed-room", sealed_ml=sealed_ml) if sealed_ml > LEAST_SEALED_ML else None
 
 
-def _several(rooms: Rooms) -> Note | None:
+def _several(rooms: ReachableVoid) -> Note | None:
     pieces_ml = rooms.pieces_ml
     large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]
     if len(large) < TWO:

@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from volest.cavity.cells import divided, flood_levels, grown
 from volest.cavity.frame import Bools, Floats
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 
 MM3_PER_ML = 1000.0
 RISING_SHARE = 0.1  # of the scan's edge: whole impressions rise nearly nowhere
@@ -77,7 +77,7 @@ class Footprint:
         return self.rising_share <= RISING_SHARE
 
 
-def pools(relief: Relief, *, dammed: bool = False) -> Floats:
+def pools(relief: HeightMap, *, dammed: bool = False) -> Floats:
     """Fill every depression to the height at which it spills over the scan's edge."""
     if not dammed:
         return _pools(relief, relief.outside, dammed=False)
@@ -98,17 +98,17 @@ def _long(edge: Bools, pitch_mm: float) -> Bools:
     return np.asarray((cells * pitch_mm > CORNER_MM)[names])
 
 
-def _pools(relief: Relief, drain: Bools, *, dammed: bool) -> Floats:
+def _pools(relief: HeightMap, drain: Bools, *, dammed: bool) -> Floats:
     low, high = relief.top_mm.min() - 1.0, relief.top_mm.max()
     floor = np.where(relief.outside, high if dammed else low, relief.top_mm)
     return np.where(relief.outside, 0.0, flood_levels(floor, drain) - floor)
 
 
-def _edge(relief: Relief) -> Bools:
+def _edge(relief: HeightMap) -> Bools:
     return grown(relief.outside) & ~relief.outside
 
 
-def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Footprint:
+def find_footprint(relief: HeightMap, corrections: Sequence[Correction] = ()) -> Footprint:
     """Find the cells inside of the rim's crest."""
     edge = _edge(relief)
     slope = _outward_slope(relief)
@@ -130,18 +130,18 @@ def find_footprint(relief: Relief, corrections: Sequence[Correction] = ()) -> Fo
     )
 
 
-def _past_a_crest(relief: Relief, inner: Bools) -> Bools:
+def _past_a_crest(relief: HeightMap, inner: Bools) -> Bools:
     """Say where the surface lies far below the lowest way to it from the pits."""
     return np.asarray(flood_levels(relief.top_mm, inner) - relief.top_mm > PAST_CREST_MM)
 
 
-def _corrected(relief: Relief, inside: Bools, correction: Correction) -> Bools:
+def _corrected(relief: HeightMap, inside: Bools, correction: Correction) -> Bools:
     x, y = relief.grid.centres_mm()
     patch = np.hypot(x - correction.x_mm, y - correction.y_mm) <= correction.radius_mm
     return inside | (patch & ~relief.outside) if correction.is_in else inside & ~patch
 
 
-def _main_pools(relief: Relief, falls: Bools) -> tuple[Bools, Floats]:
+def _main_pools(relief: HeightMap, falls: Bools) -> tuple[Bools, Floats]:
     """Find the pools that count: large, and standing about as high as the highest large one.
 
     The depth of the large ones that do not is given back too.
@@ -164,12 +164,12 @@ def _main_pools(relief: Relief, falls: Bools) -> tuple[Bools, Floats]:
     return np.asarray(main), np.where(low, depth, 0.0)
 
 
-def _room_mm(relief: Relief) -> float:
+def _room_mm(relief: HeightMap) -> float:
     """Sum of depths that no boxing in can pass: everywhere up to the highest point."""
     return float((relief.top_mm.max() - relief.top_mm)[~relief.outside].sum())
 
 
-def _outward_slope(relief: Relief) -> Floats:
+def _outward_slope(relief: HeightMap) -> Floats:
     """Rise per mm towards the outside, near the scan's edge, evened out along the edge."""
     cells = EVEN_OUT_MM / relief.grid.pitch_mm
     outside = ndimage.gaussian_filter(relief.outside.astype(float), 2.0 * cells, truncate=FADED_OUT)

@@ -18,10 +18,10 @@ from scipy.spatial import cKDTree
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
+from volest.cavity.height_map import HeightMap
 from volest.cavity.polarity import by_coordinate, is_copy
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
-from volest.cavity.relief import Relief
-from volest.cavity.rooms import Rooms
+from volest.cavity.void import ReachableVoid
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.compiling import loops
@@ -140,7 +140,7 @@ def apart(whole: Part) -> tuple[Part, ...]:
 
 
 def joined_apart(
-    part: Part, frame: Frame, relief: Relief, footprint: Footprint, rooms: Rooms
+    part: Part, frame: Frame, relief: HeightMap, footprint: Footprint, rooms: ReachableVoid
 ) -> tuple[Part, ...]:
     """Part impressions that one surface joins, by the pieces seen along the first pour axis."""
     points = part.samples.points_mm
@@ -222,7 +222,7 @@ def _closed_ranks(cells: Ints) -> Ints:
     return np.asarray(np.cumsum(steps)[which])
 
 
-def _pieces(relief: Relief, footprint: Footprint, rooms: Rooms) -> Ints:
+def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> Ints:
     """Name, on the grid, the pieces of the footprint and hollows beside it that hold enough."""
     covered = np.zeros(relief.top_mm.size, dtype=bool)
     covered[rooms.cell] = True

@@ -9,8 +9,8 @@ from scipy.spatial import cKDTree
 from volest.cavity.columns import Columns, Grid, Surface, columns_of, grid_over
 from volest.cavity.footprint import Footprint, find_footprint, pools
 from volest.cavity.frame import Bools, Floats, Frame, Ints
+from volest.cavity.height_map import HeightMap, height_map_of_columns
 from volest.cavity.pose import Samples
-from volest.cavity.relief import Relief, relief_of_columns
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.winding import mend_winding
@@ -28,7 +28,7 @@ RISING_SHARE = 0.5  # of the scan's edge: a scan that has passed its rim rises a
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Skin:
+class OrientedSurface:
     """The triangles with air on their upper side, in the frame, and their columns.
 
     Parameters
@@ -54,7 +54,9 @@ class Skin:
         return self.surface.corners_mm
 
 
-def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: float) -> Skin:
+def orient_surface(
+    corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: float
+) -> OrientedSurface:
     """Cut the columns, with the winding put right where they show that it is not.
 
     `corners_mm` (3, 3, n).
@@ -70,7 +72,7 @@ def find_skin(corners_mm: Floats, samples: Samples, frame: Frame, pitch_mm: floa
     if turned:
         surface = surface.turned_about()
         columns = columns_of(surface, grid)
-    return Skin(surface=surface, columns=columns, turned=turned, notes=tuple(notes))
+    return OrientedSurface(surface=surface, columns=columns, turned=turned, notes=tuple(notes))
 
 
 def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]:
@@ -100,7 +102,7 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     alone = [columns.of(body == number) for number in large]
     best = int(np.argmax([_held(own) for own in alone]))
     kept, so_far = body == large[best], alone[best]
-    relief = relief_of_columns(so_far)
+    relief = height_map_of_columns(so_far)
     footprint = find_footprint(relief)
     # Over or under an impression that is whole by itself lie strangers; of a part of one, backs
     # may be unseen.
@@ -117,7 +119,7 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     return np.asarray(kept)
 
 
-def _lies_in(own: Columns, relief: Relief, footprint: Footprint) -> bool:
+def _lies_in(own: Columns, relief: HeightMap, footprint: Footprint) -> bool:
     """Say whether a body lies in the cavity and below its rim, as a piece of its floor does."""
     if not own.cell.size or not footprint.border.any():
         return False
@@ -127,7 +129,7 @@ def _lies_in(own: Columns, relief: Relief, footprint: Footprint) -> bool:
 
 
 def _held(columns: Columns) -> float:
-    return float(pools(relief_of_columns(columns)).sum()) if columns.up.any() else 0.0
+    return float(pools(height_map_of_columns(columns)).sum()) if columns.up.any() else 0.0
 
 
 def by_coordinate(triangles: Floats) -> Floats:

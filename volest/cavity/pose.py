@@ -9,7 +9,7 @@ from scipy.spatial import ConvexHull
 from volest.cavity.columns import Grid, grid_over
 from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import KERNELS, Floats, Frame, frame_along
-from volest.cavity.relief import Relief, relief_of_points
+from volest.cavity.height_map import HeightMap, height_map_of_points
 from volest.cavity.rim import find_crest, robust_plane
 from volest.errors import ScanError
 from volest.scan.compiling import loops
@@ -281,10 +281,10 @@ def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats
     return np.stack(axes)
 
 
-def _seen_along(samples: Samples, axis: Floats) -> tuple[Frame, Floats, Relief]:
+def _seen_along(samples: Samples, axis: Floats) -> tuple[Frame, Floats, HeightMap]:
     frame = frame_along(axis, samples.points_mm.mean(axis=1))
     points = samples.seen_in(frame)
-    return frame, points, relief_of_points(points, _coarse_grid(points))
+    return frame, points, height_map_of_points(points, _coarse_grid(points))
 
 
 def _coarse_grid(points_mm: Floats) -> Grid:

@@ -10,7 +10,7 @@ from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Surface, peaks_of_points, peaks_of_surface
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Bools, Floats, plane_mm
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 from volest.errors import ScanError
 
 TRIALS = 400  # planes through three crest points; half the crest may be missing
@@ -115,7 +115,7 @@ class Rim:
         return float(height), float(np.degrees(np.arctan(tilt)))
 
 
-def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
+def find_rim(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
     """Fit the rim's plane to the crest.
 
     `points_mm` (3, m).
@@ -136,7 +136,7 @@ def find_rim(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) 
     )
 
 
-def find_crest(relief: Relief, footprint: Footprint, points_mm: Floats | Surface) -> Floats:
+def find_crest(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface) -> Floats:
     """Find the crest of the rim; its plane alone is what a first, coarse look needs.
 
     Gives (m, 3).
@@ -147,7 +147,7 @@ def find_crest(relief: Relief, footprint: Footprint, points_mm: Floats | Surface
     return np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
 
 
-def _crest_mm(relief: Relief, border: Bools, points_mm: Floats | Surface) -> Floats:
+def _crest_mm(relief: HeightMap, border: Bools, points_mm: Floats | Surface) -> Floats:
     """Return the height of the crest beside each border cell.
 
     The second highest of nine cells, so that noise lifts it less than the highest would, and of
@@ -297,7 +297,7 @@ def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
     return LIKE_LONGER * LIKE_STEP_MM * max(int(unlike[0]) if len(unlike) else len(sums), 1)
 
 
-def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
+def _land(relief: HeightMap, inside: Bools, plane: Floats) -> tuple[Bools, float]:
     """Find a flat rim in the footprint, and its width; a rounded crest is too narrow for one."""
     pitch_mm = relief.grid.pitch_mm
     high = inside & (_over(relief, plane) > -LAND_MM)
@@ -314,14 +314,14 @@ def _land(relief: Relief, inside: Bools, plane: Floats) -> tuple[Bools, float]:
     return (land, width_mm) if width_mm >= LAND_WIDTH_MM else (np.zeros_like(inside), 0.0)
 
 
-def _near_slope(relief: Relief) -> Bools:
+def _near_slope(relief: HeightMap) -> Bools:
     pitch_mm = relief.grid.pitch_mm
     steep = np.hypot(*np.gradient(relief.top_mm, pitch_mm)) > FLAT_SLOPE
     steep &= ~grown(relief.outside)  # beyond the scan there is no slope
     return within(steep, FLAT_ROUND_MM / pitch_mm)
 
 
-def beyond_edge(relief: Relief, footprint: Footprint, rim: Rim, over_crest_mm: Floats) -> Bools:
+def beyond_edge(relief: HeightMap, footprint: Footprint, rim: Rim, over_crest_mm: Floats) -> Bools:
     """Find the cells of the footprint outside of a flat rim's inner edge, for a higher base line.
 
     `over_crest_mm` is the crest's height over the base line, (m,). Where the crest lies over it,
@@ -338,7 +338,7 @@ def beyond_edge(relief: Relief, footprint: Footprint, rim: Rim, over_crest_mm: F
     return np.asarray((rim.land & passed[tuple(nearest)]) | _notches(relief, cavity, notched, rim))
 
 
-def _notches(relief: Relief, cavity: Bools, notched: Bools, rim: Rim) -> Bools:
+def _notches(relief: HeightMap, cavity: Bools, notched: Bools, rim: Rim) -> Bools:
     """Find the floor of notches through a flat rim, outside of its inner edge carried on.
 
     What lies lower than the lowest way out of a notch is cavity, whatever it is near to.
@@ -354,6 +354,6 @@ def _notches(relief: Relief, cavity: Bools, notched: Bools, rim: Rim) -> Bools:
     return outside
 
 
-def _over(relief: Relief, plane: Floats) -> Floats:
+def _over(relief: HeightMap, plane: Floats) -> Floats:
     x, y = relief.grid.centres_mm()
     return relief.top_mm - plane_mm(plane, x, y)

@@ -10,7 +10,7 @@ from volest.cavity.base_line import BasePlane, resting_plane
 from volest.cavity.columns import Grid
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import Rim
 
 HOURS = 12
@@ -152,7 +152,7 @@ class Trim:
 
 
 def find_trim(
-    relief: Relief, footprint: Footprint, rim: Rim, base: BasePlane, clock: Clock
+    relief: HeightMap, footprint: Footprint, rim: Rim, base: BasePlane, clock: Clock
 ) -> Trim:
     """Compare the rim with the base line."""
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
@@ -185,7 +185,7 @@ def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> 
     )
 
 
-def _to_pits_mm(relief: Relief, inside: Bools, base: BasePlane) -> Floats:
+def _to_pits_mm(relief: HeightMap, inside: Bools, base: BasePlane) -> Floats:
     x, y = relief.grid.centres_mm()
     over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
     pits = over <= PIT_SHARE * float(over.min())

@@ -20,10 +20,10 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Columns, Surface, sorted_columns
 from volest.cavity.footprint import MM3_PER_ML, Footprint
 from volest.cavity.frame import Bools, Floats, Ints, plane_mm
+from volest.cavity.height_map import HeightMap
 from volest.cavity.pose import even_places
-from volest.cavity.relief import Relief
 from volest.cavity.rim import Rim
-from volest.cavity.rooms import Rooms, find_rooms
+from volest.cavity.void import ReachableVoid, find_void
 from volest.cavity.volume import column_volumes_ml
 
 LOOK_MM = 1.2  # voxels to look with: samples lie closer than that
@@ -63,7 +63,7 @@ class Closing:
     ----------
     columns : Columns
         The crossings, completed.
-    rooms : Rooms
+    rooms : ReachableVoid
         What stone reaches, by the completed columns.
     places_mm : ndarray
         (3, k) places in the frame where surface lacks.
@@ -74,7 +74,7 @@ class Closing:
     """
 
     columns: Columns
-    rooms: Rooms
+    rooms: ReachableVoid
     places_mm: Floats
     area_mm2: float
     less_ml: float
@@ -85,11 +85,11 @@ def close_unseen(
     *,
     columns: Columns,
     surface: Surface,
-    relief: Relief,
+    relief: HeightMap,
     footprint: Footprint,
     rim: Rim,
     base: BasePlane,
-    rooms: Rooms,
+    rooms: ReachableVoid,
     points_mm: Floats,
 ) -> Closing | None:
     """Close walls and roofs that the scan lacks under the base line; None where it lacks none.
@@ -108,7 +108,7 @@ def close_unseen(
     least = dark.solved(STRONG_PULL_MM, STIFF_MM, likely)
     most = dark.solved(WEAK_PULL_MM, WEAK_STIFF_MM, likely)
     completed = [_completed(columns, dark, each) for each in (likely, least, most)]
-    filled = [find_rooms(each, relief, footprint, rim, base) for each in completed]
+    filled = [find_void(each, relief, footprint, rim, base) for each in completed]
     likely_ml, least_ml, most_ml = (float(column_volumes_ml(r, np.zeros(1))[0]) for r in filled)
     swing_ml = max(most_ml - least_ml, 0.0)
     return Closing(
@@ -121,7 +121,9 @@ def close_unseen(
     )
 
 
-def _open_roofs(rooms: Rooms, columns: Columns, rim: Rim, base: BasePlane) -> tuple[Floats, float]:
+def _open_roofs(
+    rooms: ReachableVoid, columns: Columns, rim: Rim, base: BasePlane
+) -> tuple[Floats, float]:
     """Find filled cells where a surface that faces up follows on one that faces up."""
     grid = columns.grid
     bare = (columns.cell[1:] == columns.cell[:-1]) & columns.up[1:] & columns.up[:-1]
@@ -139,7 +141,7 @@ def _open_roofs(rooms: Rooms, columns: Columns, rim: Rim, base: BasePlane) -> tu
 
 
 def _open_walls(
-    rooms: Rooms, relief: Relief, base: BasePlane, points_mm: Floats
+    rooms: ReachableVoid, relief: HeightMap, base: BasePlane, points_mm: Floats
 ) -> tuple[Floats, float]:
     """Find where filled voxels lie beside buried ones with no sample of the surface near."""
     grid = rooms.grid
@@ -229,7 +231,7 @@ class _Dark:
     values: Floats
 
     @staticmethod
-    def round(columns: Columns, relief: Relief, corners_mm: Floats, places: Floats) -> "_Dark":
+    def round(columns: Columns, relief: HeightMap, corners_mm: Floats, places: Floats) -> "_Dark":
         """Lay nodes round some places, (3, k), and see what is known at them."""
         low, high = places.min(axis=1) - REACH_MM, places.max(axis=1) + REACH_MM
         low[2] = max(low[2], columns.z_mm.min() - DEEP_MM)
@@ -318,7 +320,7 @@ def _points_of(corners_mm: Floats, low_mm: Floats, near: Bools) -> tuple[Floats,
 
 
 def _certain_air(
-    columns: Columns, relief: Relief, low_mm: Floats, shape: tuple[int, ...]
+    columns: Columns, relief: HeightMap, low_mm: Floats, shape: tuple[int, ...]
 ) -> Floats:
     """Return how far into the air over the scan each node lies, a cell kept off its heights."""
     grid = columns.grid

@@ -9,7 +9,7 @@ from scipy import ndimage
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Surface
 from volest.cavity.frame import KERNELS, Bools, Floats
-from volest.cavity.rooms import Rooms
+from volest.cavity.void import ReachableVoid
 from volest.scan.compiling import in_parts, loops
 
 CURVE_STEP_MM = 0.5
@@ -65,7 +65,7 @@ class Volume:
         return self.prisms_ml if self.agreed and not self.holed else self.columns_ml
 
 
-def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> Volume:
+def find_volume(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePlane) -> Volume:
     """Measure the room below the base line.
 
     `corners_mm` (3, 3, n).
@@ -86,7 +86,7 @@ def find_volume(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> 
     )
 
 
-def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
+def column_volumes_ml(rooms: ReachableVoid, heights_mm: Floats) -> Floats:
     """Sum the columns up to each of some heights.
 
     `heights_mm` (k,); gives (k,).
@@ -103,7 +103,7 @@ def column_volumes_ml(rooms: Rooms, heights_mm: Floats) -> Floats:
 LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is steeper at its top
 
 
-def prism_volume_ml(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane) -> float:
+def prism_volume_ml(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePlane) -> float:
     """Sum the prisms over the cavity's surface.
 
     `corners_mm` (3, 3, n).
@@ -122,7 +122,9 @@ def prism_volume_ml(corners_mm: Floats | Surface, rooms: Rooms, base: BasePlane)
     return float((0.5 * twice_area * depth)[counted].sum()) / 1000.0
 
 
-def _compiled_ml(fast: ModuleType, surface: Surface, rooms: Rooms, base: BasePlane) -> float:
+def _compiled_ml(
+    fast: ModuleType, surface: Surface, rooms: ReachableVoid, base: BasePlane
+) -> float:
     low, high = _reach(rooms)
 
     def summed(run: slice) -> Floats:
@@ -172,7 +174,7 @@ def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Flo
     return depth, tuple(centre)
 
 
-def _bounds_cavity(rooms: Rooms, x: Floats, y: Floats, height: Floats) -> Bools:
+def _bounds_cavity(rooms: ReachableVoid, x: Floats, y: Floats, height: Floats) -> Bools:
     """Whether a piece of surface touches a filled column: its own cell's or a neighbour's."""
     low, high = _reach(rooms)
     cell = rooms.grid.cells_of(x, y)
@@ -180,7 +182,7 @@ def _bounds_cavity(rooms: Rooms, x: Floats, y: Floats, height: Floats) -> Bools:
     return np.asarray(within & (cell >= 0))
 
 
-def _reach(rooms: Rooms) -> tuple[Floats, Floats]:
+def _reach(rooms: ReachableVoid) -> tuple[Floats, Floats]:
     """Return the lowest and highest height at which surface in a cell bounds the cavity."""
     shape = rooms.grid.shape
     low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
@@ -194,7 +196,10 @@ def _reach(rooms: Rooms) -> tuple[Floats, Floats]:
 
 
 def _on_land(
-    rooms: Rooms, corners: tuple[Floats, ...], twice_area: Floats, centre: tuple[Floats, ...]
+    rooms: ReachableVoid,
+    corners: tuple[Floats, ...],
+    twice_area: Floats,
+    centre: tuple[Floats, ...],
 ) -> Bools:
     """Whether a piece of surface is flat rim and no wall of the cavity."""
     land = np.append(rooms.land_mm.ravel(), np.inf)  # cell -1, outside the grid, is no land

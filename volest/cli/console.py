@@ -34,7 +34,7 @@ _LOGGER = logging.getLogger("volest")
 
 def say(line: str) -> None:
     """Say a line to a person, with everything in it made visible that a terminal would obey."""
-    from volest.sheet.names import visible  # keeps --help quick
+    from volest.report.names import visible  # keeps --help quick
 
     click.echo(visible(line), err=True)
 
@@ -97,7 +97,7 @@ def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
     if target == STREAM:
         click.echo(text.encode(), nl=False)
         return
-    from volest.sheet.target import check_target, write_whole  # keeps --help quick
+    from volest.report.target import check_target, write_whole  # keeps --help quick
 
     check_target(Path(target), read)
     write_whole(Path(target), text)

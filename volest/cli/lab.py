@@ -58,7 +58,7 @@ def lab_command(
     lab, habits = (Lab(), {}) if path is None else read_lab_and_habits(path)
     stones, bench = all_stones(lab), _bench(lab)
     if json_file is not None:
-        from volest.sheet.record import as_text  # keeps --help quick
+        from volest.report.record import as_text  # keeps --help quick
 
         deliver(as_text(_record(stones, bench)), json_file)
     if json_file != STREAM:
@@ -67,7 +67,7 @@ def lab_command(
 
 
 def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> None:
-    from volest.sheet.names import visible  # same
+    from volest.report.names import visible  # same
 
     where = f"{path} ({origin})" if path else f"{_NONE} (volest lab --new {LAB_FILE} starts one)"
     lines = [f"lab file   {where}", ""]
@@ -140,7 +140,7 @@ def _groups(
 
 
 def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
-    from volest.sheet.names import visible  # keeps --help quick
+    from volest.report.names import visible  # keeps --help quick
 
     for name, title, figures in _groups(stones, bench):
         click.secho(visible(f"{name}, {title}"), bold=True)

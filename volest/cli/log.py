@@ -215,7 +215,7 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
 
 def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
     from volest.journal import COLUMNS, journal_lines, last_lines
-    from volest.sheet.names import cell  # keeps --help quick
+    from volest.report.names import cell  # keeps --help quick
 
     entries = journal.entries()
     if csv_file is not None:

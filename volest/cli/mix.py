@@ -88,7 +88,7 @@ def mix_command(
             "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')"
         )
     if json_file is not None:
-        from volest.sheet.record import as_text  # keeps --help quick
+        from volest.report.record import as_text  # keeps --help quick
 
         second = {} if base is None else {"second_pour": base.as_record()}
         deliver(as_text({**made.as_record(), **second}), json_file)
@@ -121,7 +121,7 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
 def _print_card(made: Mix, base: Mix | None, notes: "Sequence[Note]", settings: Settings) -> None:
     from rich.console import Console  # keeps --help quick
 
-    from volest.sheet.names import wrapped  # keeps --help quick
+    from volest.report.names import wrapped  # keeps --help quick
 
     console = Console(highlight=False, markup=False, emoji=False)
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
@@ -162,7 +162,7 @@ def _sections(
 def _amounts(made: Mix, knobs_ml: float | None) -> "Text":
     from rich.text import Text  # keeps --help quick
 
-    from volest.sheet.names import wrapped  # keeps --help quick
+    from volest.report.names import wrapped  # keeps --help quick
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     cavity_ml = made.volume_ml - (knobs_ml or 0.0)

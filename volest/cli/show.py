@@ -51,8 +51,8 @@ def show_command(
     """Tell and draw one scan; the words for a person stand in `_HELP`."""
     from volest.dosing import check_settings, poured
     from volest.errors import MixError
-    from volest.sheet.guide import PLOTS, curve_text, draw_curve, guide_text
-    from volest.sheet.target import check_ending, check_target
+    from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
+    from volest.report.target import check_ending, check_target
 
     for target, endings, what, option in (
         (picture, PICTURES, "a picture", "--picture"),

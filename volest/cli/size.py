@@ -181,8 +181,8 @@ def size_command(
 
 def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], None]":
     """Put results out as they come, and let the bar go on."""
+    from volest.report.record import as_line
     from volest.result import one_by_one
-    from volest.sheet.record import as_line
 
     def tell(result: "Result") -> None:
         for one in one_by_one([result]):
@@ -285,7 +285,7 @@ def _minutes(text: str) -> float:
 
 def _checked_files(request: "Request", streams: int) -> list[Path]:
     """Give the files to be written; refuse those that cannot all be, before any scan is read."""
-    from volest.sheet.target import check_ending, check_target
+    from volest.report.target import check_ending, check_target
 
     if request.sheet is not None:
         check_ending(request.sheet, KINDS, "a pour sheet", "--sheet")
@@ -311,8 +311,8 @@ def _checked_files(request: "Request", streams: int) -> list[Path]:
 def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     """Tell which scans would be sized, how, and what would be written."""
     from volest.batch.store import KEPT, OutFolder
-    from volest.sheet.names import visible
-    from volest.sheet.remarks import made_with
+    from volest.report.names import visible
+    from volest.report.remarks import made_with
 
     scans, out = request.found.scans, request.out
     kept: set[Place] = set()
@@ -332,8 +332,8 @@ def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
 
 
 def _show_table(report: "Report", settings: "Settings", *, stream: TextIO, quiet: bool) -> None:
-    from volest.sheet.remarks import tally_of
-    from volest.sheet.table import table_text
+    from volest.report.remarks import tally_of
+    from volest.report.table import table_text
 
     if report.results is None:
         click.echo(tally_of(report.outcomes, report.done), file=stream)

@@ -75,8 +75,8 @@ def view_command(
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.dosing import poured
     from volest.pipeline import examine_all
-    from volest.sheet.names import visible
-    from volest.sheet.target import check_target
+    from volest.report.names import visible
+    from volest.report.target import check_target
     from volest.view.picture import picture_of, save_picture
 
     refused = 0

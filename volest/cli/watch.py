@@ -17,9 +17,9 @@ from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.workers import Engine
+    from volest.report.table import Row
     from volest.result import Result
     from volest.run import Desk
-    from volest.sheet.table import Row
 
 _HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
 
@@ -53,8 +53,8 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
+    from volest.report.remarks import made_with  # same
     from volest.run import opened  # same
-    from volest.sheet.remarks import made_with  # same
 
     request = request_of(size_scan=ctx.obj, **options)
     if folder.exists() and not folder.is_dir():
@@ -148,9 +148,9 @@ class _Desk:
     def _tell(self, result: "Result") -> None:
         if self._quiet:
             return
+        from volest.report.names import visible
+        from volest.report.table import rows
         from volest.result import one_by_one
-        from volest.sheet.names import visible
-        from volest.sheet.table import rows
 
         settings = self._day.request.settings
         for one in one_by_one([result]):
@@ -162,7 +162,7 @@ class _Desk:
 
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
     """Say of one scan what `volest size` says of it; its stone is named where there are several."""
-    from volest.sheet.names import TIE, visible, wrapped
+    from volest.report.names import TIE, visible, wrapped
     from volest.stone.words import bowl_in_words, powder_in_words, water_in_words
 
     width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)

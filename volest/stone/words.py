@@ -114,27 +114,27 @@ def cost_in_words(powder_g: float, waste_g: float, kind: StoneType) -> str:
     return f"{whole:.2f} {kind.currency}, {lost:.2f} {kind.currency} of it waste"
 
 
-def water_dealt(made: Mix) -> str:
+def water_cell(made: Mix) -> str:
     """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes.
 
     >>> from volest.stone.mix import mix
-    >>> water_dealt(mix(50)), water_dealt(mix(200, mixes=2))
+    >>> water_cell(mix(50)), water_cell(mix(200, mixes=2))
     ('20.6', '2 x 41.0')
     """
     return _each(made, made.water_ml, made.bench.cylinder_step_ml)
 
 
-def powder_dealt(made: Mix) -> str:
+def powder_cell(made: Mix) -> str:
     """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes.
 
     >>> from volest.stone.mix import mix
-    >>> powder_dealt(mix(50)), powder_dealt(mix(200, mixes=2))
+    >>> powder_cell(mix(50)), powder_cell(mix(200, mixes=2))
     ('103', '2 x 205')
     """
     return _each(made, made.powder_g, made.bench.scale_step_g)
 
 
-def scoops_dealt(made: Mix) -> str:
+def scoops_cell(made: Mix) -> str:
     """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up."""
     if not made.has_scoop:
         return "weigh"

@@ -21,7 +21,7 @@ from volest.errors import MixError, ScanError
 from volest.pipeline import Cavity, examine_all
 from volest.result import Result, together
 from volest.settings import Settings
-from volest.stone.words import powder_dealt, scoops_dealt, water_dealt
+from volest.stone.words import powder_cell, scoops_cell, water_cell
 from volest.view.mesh import Mesh, unit
 from volest.view.scene import (
     BASE_LINE,
@@ -128,7 +128,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
                 made = dose(result, volume_ml, settings)
             except MixError:  # no bowl takes it: the slider ends below
                 break
-            mixed = [powder_dealt(made), water_dealt(made), scoops_dealt(made)]
+            mixed = [powder_cell(made), water_cell(made), scoops_cell(made)]
             rows.append([round(k * _STEP_MM, 1), round(volume_ml, 3), *mixed])
     return rows
 

@@ -10,11 +10,9 @@ import numpy as np
 
 from volest import __version__
 from volest.notes import Note
-from volest.result import Result
-from volest.settings import Settings
-from volest.sheet.guide import advice, decided_words, deed, height_words
-from volest.sheet.names import TIE, short_names, tied, visible
-from volest.sheet.remarks import (
+from volest.report.guide import advice, decided_words, deed, height_words
+from volest.report.names import TIE, short_names, tied, visible
+from volest.report.remarks import (
     SHARED_APART,
     as_planned,
     batch_lines,
@@ -23,7 +21,9 @@ from volest.sheet.remarks import (
     shared_lines,
     tally,
 )
-from volest.sheet.table import Row, rows
+from volest.report.table import Row, rows
+from volest.result import Result
+from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.reference import in_words, whole
 from volest.stone.shared import PASSED, Plan, SharedMix
@@ -35,12 +35,12 @@ from volest.stone.words import (
     base_steps,
     bowl_in_words,
     if_short,
-    powder_dealt,
+    powder_cell,
     powder_in_words,
     ratio_in_words,
     scoops_in_words,
     steps,
-    water_dealt,
+    water_cell,
     water_in_words,
 )
 from volest.view.scene import LOOKS
@@ -245,8 +245,8 @@ def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
         "height_mm": second.height_mm,
         "knobs_ml": second.retention_ml,
         "stone": made.stone,
-        "water": water_dealt(made),
-        "powder": powder_dealt(made),
+        "water": water_cell(made),
+        "powder": powder_cell(made),
         "scoops": scoops_in_words(made),
         "bowl": bowl_in_words(made),
         "ratio": ratio_in_words(made),

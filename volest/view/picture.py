@@ -19,11 +19,11 @@ import numpy.typing as npt
 from volest.cavity.frame import Floats
 from volest.errors import UsageError
 from volest.pipeline import Cavity
+from volest.report.guide import mix_words
+from volest.report.names import shortened, visible
+from volest.report.table import tenths
+from volest.report.target import write_whole
 from volest.result import Result
-from volest.sheet.guide import mix_words
-from volest.sheet.names import shortened, visible
-from volest.sheet.table import tenths
-from volest.sheet.target import write_whole
 from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,

@@ -73,7 +73,7 @@ LOOKS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stand:
+class DisplayFrame:
     """The frame of drawings: x to the right, y to the front, z up, 0 in the middle of the dial.
 
     Its axes are the rows of `turn`, its origin is `middle_mm`, both in the cavity's frame.
@@ -97,10 +97,10 @@ def on_base_line(base: BasePlane, points_mm: Floats) -> Floats:
     return np.stack([x, y, base.level_mm(x, y)], axis=1)
 
 
-def stand_of(clock: Clock, base: BasePlane) -> Stand:
+def display_frame_of(clock: Clock, base: BasePlane) -> DisplayFrame:
     """Stand a cavity with 12 of its dial to the front and its base line through the origin."""
     ahead_x, ahead_y = (float(v) for v in clock.front)
-    return Stand(
+    return DisplayFrame(
         turn=np.array([[ahead_y, -ahead_x, 0.0], [ahead_x, ahead_y, 0.0], [0.0, 0.0, 1.0]]),
         middle_mm=on_base_line(base, np.array([clock.centre_mm]))[0],
     )
@@ -126,14 +126,14 @@ class Scene:
     Its lowest is the stone's deepest place under the base line: a scan may hold more below.
     """
 
-    stand: Stand
+    stand: DisplayFrame
     blocks: dict[str, Block]
     lowest_mm: float
 
 
 def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = None) -> Scene:
     """Turn one cavity into blocks, for another base line too, or an impression drawn already."""
-    stand = stand_of(cavity.clock, cavity.base)
+    stand = display_frame_of(cavity.clock, cavity.base)
     base = cavity.base if base is None else base
     drawn = draw_impression(cavity, stand) if skin is None else skin
     heights = base.heights_mm(*stand.undrawn(drawn.points_mm).T) * base.upright
@@ -152,7 +152,7 @@ def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = 
     )
 
 
-def draw_impression(cavity: Cavity, stand: Stand) -> Mesh:
+def draw_impression(cavity: Cavity, stand: DisplayFrame) -> Mesh:
     """Draw the impression itself, which does not change when the base line moves."""
     skin = welded(cavity.skin.corners_mm)
     return replace(skin, points_mm=stand.drawn(skin.points_mm))
@@ -171,7 +171,7 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     return np.asarray(np.maximum(over, _BESIDE_MM * beside))
 
 
-def _cap(cavity: Cavity, base: BasePlane, stand: Stand, stone_mm: Floats) -> Mesh:
+def _cap(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats) -> Mesh:
     """Lay the stone's level top; its edge is where the floor comes up through it."""
     grid = cavity.relief.grid
     x, y = grid.centres_mm()
@@ -179,7 +179,7 @@ def _cap(cavity: Cavity, base: BasePlane, stand: Stand, stone_mm: Floats) -> Mes
     return replace(level, points_mm=stand.drawn(on_base_line(base, level.points_mm)))
 
 
-def _marks(cavity: Cavity, base: BasePlane, stand: Stand) -> list[Block]:
+def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     crest = cavity.rim.crest_mm
     over = base.heights_mm(*crest.T) * base.upright
     relief, rooms = cavity.relief, cavity.rooms
@@ -204,7 +204,7 @@ def _excess(crest_mm: Floats) -> Mesh:
     return joined([line, pegs(tips, _PEG_MM, _PEG_WIDTH_MM)])
 
 
-def _fence(crest_mm: Floats, base: BasePlane, stand: Stand, pitch_mm: float) -> Mesh:
+def _fence(crest_mm: Floats, base: BasePlane, stand: DisplayFrame, pitch_mm: float) -> Mesh:
     """Fill the gap between crest and base line with boards and taller posts."""
     feet, tops = stand.drawn(crest_mm), stand.drawn(on_base_line(base, crest_mm))[:, 2]
     posts = spaced(feet, _POST_APART_MM)
@@ -216,7 +216,7 @@ def _fence(crest_mm: Floats, base: BasePlane, stand: Stand, pitch_mm: float) -> 
     )
 
 
-def _air(cavity: Cavity, stand: Stand) -> Mesh:
+def _air(cavity: Cavity, stand: DisplayFrame) -> Mesh:
     """Set a ball over the middle of the air that stays, where that was worth a note."""
     place = cavity.air.place_mm
     if place is None or not any(note.code == "air-trap" for note in cavity.notes):
@@ -226,13 +226,13 @@ def _air(cavity: Cavity, stand: Stand) -> Mesh:
     return balls(stand.drawn(np.array([[*place, *over]])), _AIR_MM)
 
 
-def _dots(cells: Bools, cavity: Cavity, stand: Stand) -> Mesh:
+def _dots(cells: Bools, cavity: Cavity, stand: DisplayFrame) -> Mesh:
     x, y = (v[cells] for v in cavity.relief.grid.centres_mm())
     places = np.stack([x, y, cavity.relief.top_mm[cells] + _LIFT_MM], axis=1)
     return balls(stand.drawn(places[spaced(places, _DOT_APART_MM)]), _DOT_MM)
 
 
-def best_cut_mm(cavity: Cavity, stand: Stand) -> float:
+def best_cut_mm(cavity: Cavity, stand: DisplayFrame) -> float:
     """Choose where along the drawing's y a cut shows most stone."""
     x, y = cavity.relief.grid.centres_mm()
     depth = np.maximum(-stone_heights_mm(cavity, cavity.base), 0.0)
@@ -280,7 +280,7 @@ def _profile(kept: Mesh, at_mm: float) -> Floats:
     return np.asarray(edges[on_cut] - np.array([0.0, 2.0 * _ASIDE_MM, 0.0]))
 
 
-def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
+def _face(cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float) -> Mesh:
     """Fill the stone's cut face with upright bars, one a column of the cut."""
     places, floor, roof = _stretches(cavity, base, stand, at_mm)
     stone = _is_stone(cavity, stand, places, floor, roof)
@@ -305,7 +305,7 @@ def _face(cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float) -> Mesh:
 
 
 def _stretches(
-    cavity: Cavity, base: BasePlane, stand: Stand, at_mm: float
+    cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float
 ) -> tuple[Floats, Floats, Floats]:
     """Cross the surface in the cut itself, and pair what faces up with what comes next over it."""
     corners = np.einsum("ij,jkn->ikn", stand.turn, cavity.skin.corners_mm)
@@ -324,7 +324,9 @@ def _stretches(
     return places[up], height[up], roof[up]
 
 
-def _is_stone(cavity: Cavity, stand: Stand, places: Floats, floor: Floats, roof: Floats) -> Bools:
+def _is_stone(
+    cavity: Cavity, stand: DisplayFrame, places: Floats, floor: Floats, roof: Floats
+) -> Bools:
     """Ask the measured columns whether a stretch is room that stone reaches."""
     x, y, _ = stand.undrawn(places).T
     grid, rooms = cavity.rooms.grid, cavity.rooms

@@ -11,10 +11,10 @@ import numpy as np
 
 from volest.cavity.frame import Floats
 from volest.errors import MixError, ScanError
+from volest.report.names import shortened, visible
 from volest.settings import Settings
-from volest.sheet.names import shortened, visible
-from volest.stone.words import bowl_in_words, powder_dealt, scoops_dealt, water_dealt
-from volest.view.handling import MOST_TILT_DEG, Figures, Handling, Held
+from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
+from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
 from volest.view.mesh import grid_mesh
 from volest.view.picture import (
     draw_off_screen,
@@ -65,7 +65,7 @@ class Window:
         self.paths, self.settings = list(paths), settings
         self.cavities = [1] * len(self.paths)  # which impression of each; found out by looking
         self.number, self.told = 0, ""
-        self.handling: Handling | None = None
+        self.handling: BaseLineEditor | None = None
         self.cut_mm: float | None = None
         self.words_shown = True
         self.blocks: dict[str, Block] = {}
@@ -113,7 +113,7 @@ class Window:
         path, cavity = self._shown
         self.cut_mm, self.handling = None, None
         try:
-            self.handling = Handling(path, self.settings, cavity)
+            self.handling = BaseLineEditor(path, self.settings, cavity)
             self._list_further(path, self.handling.result.cavities)
         except (ScanError, MixError) as fault:
             self.told = f"refused: {fault}"
@@ -284,7 +284,7 @@ class Window:
 
 def _put_sliders(
     plotter: Any,
-    handling: Handling,
+    handling: BaseLineEditor,
     hold: Callable[[Held], None],
     cut_at: Callable[[float | None], None],
 ) -> dict[str, Any]:
@@ -333,7 +333,7 @@ def _set_sliders(sliders: Mapping[str, Any], held: Held, cut_mm: float | None) -
         shown.SetValue(values.get(name, shown.GetMinimumValue() if cut_mm is None else cut_mm))
 
 
-def _put_sheet(plotter: Any, handling: Handling, cut_mm: float | None) -> None:
+def _put_sheet(plotter: Any, handling: BaseLineEditor, cut_mm: float | None) -> None:
     """Lay the base line's plane over the impression, as a sheet of glass that ends at the cut."""
     points, stand = handling.skin.points_mm, handling.stand
     low, high = points.min(axis=0) - _FREE_MM, points.max(axis=0) + _FREE_MM
@@ -351,7 +351,7 @@ def _put_sheet(plotter: Any, handling: Handling, cut_mm: float | None) -> None:
     )
 
 
-def _put_words(plotter: Any, head: str, handling: Handling | None, told: str) -> None:
+def _put_words(plotter: Any, head: str, handling: BaseLineEditor | None, told: str) -> None:
     """Write name and figures, and what has just happened; a refused scan has no handling."""
     codes = () if handling is None else tuple(note.code for note in handling.result.notes)
     look_at = f"\nlook at: {visible(', '.join(codes))}" if codes else ""
@@ -372,15 +372,15 @@ def _figure_lines(figures: Figures) -> list[str]:
     lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
     if mix is not None:
         lines += [
-            f"1. water {water_dealt(mix)} mL",
-            f"2. powder {powder_dealt(mix)} g {mix.stone}",
-            f"scoops {scoops_dealt(mix)}",
+            f"1. water {water_cell(mix)} mL",
+            f"2. powder {powder_cell(mix)} g {mix.stone}",
+            f"scoops {scoops_cell(mix)}",
             *filter(None, [visible(bowl_in_words(mix))]),
         ]
     return lines
 
 
-def _held_line(handling: Handling) -> str:
+def _held_line(handling: BaseLineEditor) -> str:
     """Say where the base line is held, against the measured one."""
     line, held = handling.result.base_line, handling.held
     how = "" if line is None else f" from the measured one ({line.how})"

@@ -17,7 +17,7 @@ from scipy.stats import binned_statistic_2d
 from tests.cavity.stages import bed, pit, staged
 from tests.cavity.terrain import Bools, Floats, area_mm2, grid_about
 from volest.cavity.columns import Columns, Grid
-from volest.cavity.relief import Relief, relief_of_columns, relief_of_points
+from volest.cavity.height_map import HeightMap, height_map_of_columns, height_map_of_points
 from volest.errors import ScanError
 
 Height = Callable[[Floats, Floats], Floats]
@@ -33,12 +33,12 @@ def columns_of(height: Height, seen: Bools, grid: Grid) -> Columns:
     )
 
 
-def holed(height: Height, hole_mm: float) -> tuple[Relief, Floats, Bools]:
+def holed(height: Height, hole_mm: float) -> tuple[HeightMap, Floats, Bools]:
     grid = grid_about(20.0, 0.5)
     x, y = grid.centres_mm()
     hole = np.hypot(x - 3.0, y + 2.0) < hole_mm
     seen = (np.hypot(x, y) < 18.0) & ~hole
-    return relief_of_columns(columns_of(height, seen, grid)), height(x, y), hole
+    return height_map_of_columns(columns_of(height, seen, grid)), height(x, y), hole
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_a_gap_that_reaches_the_edge_is_outside() -> None:
     grid = grid_about(10.0, 0.5)
     x, y = grid.centres_mm()
     seen = (np.hypot(x, y) < 8.0) & ~((np.abs(y) < 2.0) & (x > 2.0))
-    relief = relief_of_columns(columns_of(np.add, seen, grid))
+    relief = height_map_of_columns(columns_of(np.add, seen, grid))
     # Narrow gaps are bridged, so the gap's inner corners are rounded by a few cells.
     assert np.count_nonzero(relief.hole) * 0.25 < 2.0
     assert np.array_equal(relief.outside | relief.hole, ~seen)
@@ -75,7 +75,7 @@ def test_highest_point_of_each_cell() -> None:
     grid = Grid(pitch_mm=1.0, low_mm=(-8.0, -8.0), shape=(17, 17))
     edges = np.arange(-8.5, 9.0)
     best = binned_statistic_2d(points[1], points[0], points[2], "max", bins=[edges, edges])
-    relief = relief_of_points(points, grid)
+    relief = height_map_of_points(points, grid)
     seen = ~relief.outside
     assert np.array_equal(seen, np.isfinite(best.statistic))
     assert np.array_equal(relief.top_mm[seen], best.statistic[seen])
@@ -85,7 +85,7 @@ def test_order_of_points_does_not_matter() -> None:
     rng = np.random.default_rng(5)
     points = rng.uniform(-5.0, 5.0, (3, 4000))
     grid = Grid(pitch_mm=0.8, low_mm=(-8.0, -8.0), shape=(21, 21))
-    first, second = (relief_of_points(p, grid) for p in (points, points[:, ::-1]))
+    first, second = (height_map_of_points(p, grid) for p in (points, points[:, ::-1]))
     assert np.array_equal(first.top_mm, second.top_mm)
 
 
@@ -103,13 +103,15 @@ def test_overhangs_are_seen_from_above() -> None:
     assert set(np.round(np.unique(relief.top_mm[~relief.outside]), 6)) == {-15.0, 0.0}
 
 
-def split(gap_mm: float, pitch_mm: float = FINE_MM) -> tuple[Relief, Bools]:
+def split(gap_mm: float, pitch_mm: float = FINE_MM) -> tuple[HeightMap, Bools]:
     """See two half planes with a gap between them along y, right across; and where the gap is."""
     grid = grid_about(6.0, pitch_mm)
     x, y = grid.centres_mm()
     whole = (np.abs(x) < 5.0) & (np.abs(y) < 5.0)
     gap = whole & (np.abs(x) < gap_mm / 2.0)
-    relief = relief_of_columns(columns_of(lambda x, y: 0.3 * x + 7.0 + 0.0 * y, whole & ~gap, grid))
+    relief = height_map_of_columns(
+        columns_of(lambda x, y: 0.3 * x + 7.0 + 0.0 * y, whole & ~gap, grid)
+    )
     return relief, gap & (np.abs(y) < 3.0)
 
 
@@ -151,9 +153,9 @@ def test_what_reaches_any_border_of_the_map_is_outside(side: str) -> None:
     across = y if side.endswith("x") else x
     away = (np.abs(across) < 4.0) & (ways[side] > 0.0)
     ring = (np.hypot(x, y) < 21.0) & (np.hypot(x, y) > 6.0)
-    relief = relief_of_columns(columns_of(lambda x, y: 0.0 * x * y, ring & ~away, grid))
+    relief = height_map_of_columns(columns_of(lambda x, y: 0.0 * x * y, ring & ~away, grid))
     assert relief.outside[np.hypot(x, y) < 5.0].all()
-    closed = relief_of_columns(columns_of(lambda x, y: 0.0 * x * y, ring, grid))
+    closed = height_map_of_columns(columns_of(lambda x, y: 0.0 * x * y, ring, grid))
     assert closed.hole[np.hypot(x, y) < 5.0].all()
 
 
@@ -161,14 +163,14 @@ def test_a_scan_that_faces_down_alone_has_no_floor() -> None:
     grid = Grid(pitch_mm=1.0, low_mm=(0.0, 0.0), shape=(3, 3))
     down = Columns(grid=grid, cell=np.array([4]), z_mm=np.array([2.0]), up=np.zeros(1, dtype=bool))
     with pytest.raises(ScanError) as caught:
-        relief_of_columns(down)
+        height_map_of_columns(down)
     assert caught.value.code == "no-cavity"
 
 
 def test_points_off_the_grid_are_not_seen() -> None:
     grid = Grid(pitch_mm=1.0, low_mm=(0.0, 0.0), shape=(5, 7))
     points = np.array([[3.0, -40.0, 3.0, 90.0], [2.0, 2.0, 60.0, 2.0], [1.0, 9.0, 9.0, 9.0]])
-    relief = relief_of_points(points, grid)
+    relief = height_map_of_points(points, grid)
     assert np.argwhere(~relief.outside).tolist() == [[2, 3]]
     assert relief.top_mm[2, 3] == 1.0
     assert relief.top_mm[relief.outside] == pytest.approx(1.0)  # lowest height that was seen
@@ -177,6 +179,6 @@ def test_points_off_the_grid_are_not_seen() -> None:
 def test_points_in_every_corner_of_the_map_are_seen() -> None:
     grid = Grid(pitch_mm=1.0, low_mm=(0.0, 0.0), shape=(3, 4))
     x, y = (v.ravel() for v in grid.centres_mm())
-    relief = relief_of_points(np.stack([x, y, np.arange(12.0)]), grid)
+    relief = height_map_of_points(np.stack([x, y, np.arange(12.0)]), grid)
     assert not relief.outside.any()
     assert np.array_equal(relief.top_mm.ravel(), np.arange(12.0))

@@ -13,10 +13,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from volest.result import REFUSED, Result
-from volest.settings import Base, Settings
-from volest.sheet.names import TIE, folded, pieces, short_names, shortened, tied, visible
-from volest.sheet.remarks import (
+from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
+from volest.report.remarks import (
     CAUTIONS,
     as_planned,
     batch_lines,
@@ -29,8 +27,10 @@ from volest.sheet.remarks import (
     shared_lines,
     tally,
 )
+from volest.result import REFUSED, Result
+from volest.settings import Base, Settings
 from volest.stone.shared import PASSED, Plan
-from volest.stone.words import powder_dealt, scoops_dealt, water_dealt
+from volest.stone.words import powder_cell, scoops_cell, water_cell
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 _WIDEST = 10_000  # for a pipe: no line of the table is ever broken
@@ -114,9 +114,9 @@ def _row(
         name=name,
         stone=stone,
         volume=volume,
-        powder=BLANK if mix is None else powder_dealt(mix),
-        water=BLANK if mix is None else water_dealt(mix),
-        scoops=BLANK if mix is None else scoops_dealt(mix),
+        powder=BLANK if mix is None else powder_cell(mix),
+        water=BLANK if mix is None else water_cell(mix),
+        scoops=BLANK if mix is None else scoops_cell(mix),
         base=BLANK if base is None else _base_words(base.how, asked),
         notes=(_refusal(result), *codes) if refused else codes or (NO_NOTE,),
         refused=refused,

@@ -8,17 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from tests.sheet.invented import DIFFER, HEEL, SMALL, measured, refused
+from tests.report.invented import DIFFER, HEEL, SMALL, measured, refused
 from volest.lab import Lab, OwnStone, SecondPour
+from volest.report.remarks import CAUTIONS, SHARED_APART, made_with, tally
+from volest.report.table import table_text
 from volest.result import Result
 from volest.settings import Settings, parse_base
-from volest.sheet.remarks import CAUTIONS, SHARED_APART, made_with, tally
-from volest.sheet.table import table_text
 from volest.stone.mix import mix
 from volest.stone.pours import second_pour
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
-from volest.stone.words import scoops_dealt
+from volest.stone.words import scoops_cell
 
 LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
 MANY = [
@@ -39,7 +39,7 @@ def figures(result: Result) -> list[str]:
         f"{result.volume_ml:.1f}",
         f"{result.mix.powder_g:.0f}",
         f"{result.mix.water_ml:.1f}",
-        *scoops_dealt(result.mix).split(),
+        *scoops_cell(result.mix).split(),
     ]
 
 

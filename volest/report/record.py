@@ -12,10 +12,10 @@ from textwrap import indent
 from typing import Any
 
 from volest import __version__
+from volest.report.names import cell
+from volest.report.remarks import without_bowl
 from volest.result import Result
 from volest.settings import Settings
-from volest.sheet.names import cell
-from volest.sheet.remarks import without_bowl
 from volest.stone.mix import Mix
 from volest.stone.shared import PASSED, Plan, SharedMix
 
@@ -146,7 +146,7 @@ def text_in_pieces(
 
 def schema() -> dict[str, Any]:
     """Read the JSON schema of the contract (draft 2020-12)."""
-    text = resources.files("volest.sheet").joinpath("schema.json").read_text(encoding="utf-8")
+    text = resources.files("volest.report").joinpath("schema.json").read_text(encoding="utf-8")
     loaded = json.loads(text)
     assert isinstance(loaded, dict)  # noqa: S101  # our own file
     return loaded
@@ -168,12 +168,12 @@ def _plain(value: object) -> object:
     raise TypeError(f"no JSON for {type(value).__name__}")
 
 
-def spread_text(results: Sequence[Result], plan: Plan | None = None) -> str:
+def csv_text(results: Sequence[Result], plan: Plan | None = None) -> str:
     """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF), empty where unmeasured."""
-    return "".join(spread_pieces(results, plan))
+    return "".join(csv_pieces(results, plan))
 
 
-def spread_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
+def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
     """Write the same line by line, however many scans there are."""
     mixes = () if plan is None else plan.mixes
     numbered = {

@@ -15,7 +15,7 @@ from volest.pipeline import size_scan
 from volest.scan.decision import Patch, decision_path, read_decision, write_decision
 from volest.settings import Settings
 from volest.stone.mix import mix
-from volest.view.handling import Handling, Held
+from volest.view.editor import BaseLineEditor, Held
 
 R_MM = 20.0
 
@@ -26,7 +26,7 @@ def bowl(tmp_path: Path) -> Path:
 
 
 def test_at_first_the_measured_figures_hold(bowl: Path) -> None:
-    handling = Handling(bowl, Settings())
+    handling = BaseLineEditor(bowl, Settings())
     figures = handling.figures()
     assert figures.volume_ml == handling.result.volume_ml
     assert figures.mix is not None
@@ -35,7 +35,7 @@ def test_at_first_the_measured_figures_hold(bowl: Path) -> None:
 
 @pytest.mark.parametrize("height_mm", [-1.0, -4.3, -12.0])
 def test_lowered_it_holds_what_the_sphere_holds(bowl: Path, height_mm: float) -> None:
-    handling = Handling(bowl, Settings())
+    handling = BaseLineEditor(bowl, Settings())
     handling.raise_by(height_mm)
     # the facets' own volume by manifold3d; the columns and straight lines between heights
     assert handling.figures().volume_ml == pytest.approx(
@@ -45,7 +45,7 @@ def test_lowered_it_holds_what_the_sphere_holds(bowl: Path, height_mm: float) ->
 
 @pytest.mark.parametrize(("right", "front"), [(5.0, 0.0), (-3.0, 0.0), (0.0, 4.0), (3.0, -3.0)])
 def test_tilted_about_a_sphere_it_is_still_a_cap(bowl: Path, right: float, front: float) -> None:
-    handling = Handling(bowl, Settings())
+    handling = BaseLineEditor(bowl, Settings())
     handling.raise_by(-4.0)
     handling.tilt_by(right_deg=right, front_deg=front)
     # The plane keeps its point on the sphere's axis; its distance from the middle is 4 mm along
@@ -57,7 +57,7 @@ def test_tilted_about_a_sphere_it_is_still_a_cap(bowl: Path, right: float, front
 
 
 def test_it_is_kept_inside_what_makes_sense(bowl: Path) -> None:
-    handling = Handling(bowl, Settings())
+    handling = BaseLineEditor(bowl, Settings())
     handling.hold(Held(height_mm=99.0, right_deg=99.0, front_deg=-99.0))
     assert handling.held == Held(height_mm=handling.range_mm[1], right_deg=15.0, front_deg=-15.0)
     handling.hold(Held(height_mm=-99.0))
@@ -69,7 +69,7 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
     path = tmp_path / "bowl.stl"
     moved = move.points(tray("hemisphere").triangles(is_open=True))
     path.write_bytes(stl_binary(moved.astype(np.float32)))
-    handling = Handling(path, Settings())
+    handling = BaseLineEditor(path, Settings())
     handling.raise_by(-4.0)
     handling.tilt_by(right_deg=3.0, front_deg=-2.0)
     held = handling.figures().volume_ml
@@ -87,7 +87,7 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
 
 
 def test_a_line_is_not_saved_for_another_scan(bowl: Path) -> None:
-    handling = Handling(bowl, Settings())
+    handling = BaseLineEditor(bowl, Settings())
     handling.raise_by(-1.0)
     write_bowl(bowl, "sunk-sphere")
     with pytest.raises(ScanError, match="replaced meanwhile"):
@@ -101,8 +101,8 @@ def test_a_line_by_which_the_scan_is_refused_is_not_saved(
     def refuse(*_: object) -> None:
         raise ScanError("no cavity", needed="one", remedy="none")
 
-    handling = Handling(bowl, Settings())
-    monkeypatch.setattr("volest.view.handling.examine", refuse)
+    handling = BaseLineEditor(bowl, Settings())
+    monkeypatch.setattr("volest.view.editor.examine", refuse)
     with pytest.raises(ScanError, match="no cavity"):
         handling.save()
     assert read_decision(bowl) is None
@@ -111,7 +111,7 @@ def test_a_line_by_which_the_scan_is_refused_is_not_saved(
 def test_a_height_that_no_bowl_takes_has_a_volume_and_a_reason(bowl: Path) -> None:
     # The bowl holds 16.7 mL; with 15 % of waste that is 19.2 mL, two mixes of 10.2 mL at most.
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
-    handling = Handling(bowl, Settings(lab=lab))
+    handling = BaseLineEditor(bowl, Settings(lab=lab))
     assert handling.figures().mix is not None
     handling.raise_by(1.0)
     figures = handling.figures()
@@ -124,7 +124,7 @@ def test_a_scan_that_no_bowl_takes_is_held_all_the_same(bowl: Path) -> None:
     lab = Lab(bowl=(Bowl(name="small", most_ml=5.0),))
     settings = Settings(lab=lab)
     assert size_scan(bowl, settings).code == "mix-bowl"
-    handling = Handling(bowl, settings)
+    handling = BaseLineEditor(bowl, settings)
     assert handling.figures().volume_ml == handling.result.volume_ml == pytest.approx(16.7, abs=0.1)
     assert "the largest bowl takes 5 mL" in handling.figures().why
     handling.raise_by(-1.0)
@@ -132,7 +132,7 @@ def test_a_scan_that_no_bowl_takes_is_held_all_the_same(bowl: Path) -> None:
 
 
 def test_patches_saved_before_are_kept(bowl: Path) -> None:
-    handling = Handling(bowl, Settings())
+    handling = BaseLineEditor(bowl, Settings())
     patch = Patch(what="leave-out", centre_mm=(30.0, 0.0, 0.0), radius_mm=1.0)
     write_decision(bowl, handling.decision())
     decision = read_decision(bowl)
@@ -140,7 +140,7 @@ def test_patches_saved_before_are_kept(bowl: Path) -> None:
     write_decision(
         bowl, type(decision)(point_mm=decision.point_mm, normal=decision.normal, patches=(patch,))
     )
-    saved = Handling(bowl, Settings())
+    saved = BaseLineEditor(bowl, Settings())
     saved.save()
     kept = read_decision(bowl)
     assert kept is not None

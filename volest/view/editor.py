@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.margin import Margin, find_margin
-from volest.cavity.rooms import find_rooms
+from volest.cavity.uncertainty import Uncertainty, find_uncertainty
+from volest.cavity.void import find_void
 from volest.cavity.volume import find_volume
 from volest.dosing import dose
 from volest.errors import MixError, ScanError
@@ -17,7 +17,7 @@ from volest.scan.decision import Decision, fingerprint, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.view.mesh import Mesh
-from volest.view.scene import Scene, Stand, draw_impression, scene_of, stand_of
+from volest.view.scene import DisplayFrame, Scene, display_frame_of, draw_impression, scene_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
@@ -55,7 +55,7 @@ class Figures:
     why: str = ""
 
 
-class Handling:
+class BaseLineEditor:
     """A measured scan whose base line can be moved."""
 
     def __init__(self, path: Path, settings: Settings, number: int = 1) -> None:
@@ -65,7 +65,7 @@ class Handling:
         self.cavity: Cavity
         self.result, self.cavity = examine(path, settings, number)
         self._read = fingerprint(path)
-        self.stand: Stand = stand_of(self.cavity.clock, self.cavity.base)
+        self.stand: DisplayFrame = display_frame_of(self.cavity.clock, self.cavity.base)
         self.skin: Mesh = draw_impression(self.cavity, self.stand)
         self.held = Held()
 
@@ -135,11 +135,11 @@ class Handling:
             why=why,
         )
 
-    def _measured_anew(self) -> tuple[float, Margin]:
+    def _measured_anew(self) -> tuple[float, Uncertainty]:
         c, base = self.cavity, self.base
-        rooms = find_rooms(c.skin.columns, c.relief, c.footprint, c.rim, base)
+        rooms = find_void(c.skin.columns, c.relief, c.footprint, c.rim, base)
         volume = find_volume(c.skin.corners_mm, rooms, base)
-        return volume.best_ml, find_margin(volume, rooms, c.rim, base, c.closing)
+        return volume.best_ml, find_uncertainty(volume, rooms, c.rim, base, c.closing)
 
     def scene(self) -> Scene:
         """Draw it with the base line as it is held."""
@@ -172,7 +172,7 @@ class Handling:
         )
         return tuple(replace(one, others=()) for one in decisions if one is not None)
 
-    def save(self) -> "Handling":
+    def save(self) -> "BaseLineEditor":
         """Save the decision beside the scan, and give the scan as `volest size` sees it from now.
 
         Nothing is saved when the scan is another one by now, or would be refused with it.
@@ -186,4 +186,4 @@ class Handling:
             )
         examine(self.path, self.settings, self.number, decision)
         write_decision(self.path, decision)
-        return Handling(self.path, replace(self.settings, obey_saved=True), self.number)
+        return BaseLineEditor(self.path, replace(self.settings, obey_saved=True), self.number)

@@ -15,7 +15,7 @@ from tests.cavity.posing import given, measured, random_move
 from tests.cavity.stages import Stages, bed, below_ml, box, level, pit, staged, tilted
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
-from volest.cavity.rooms import Rooms, neighbours
+from volest.cavity.void import ReachableVoid, neighbours
 from volest.cavity.volume import column_volumes_ml
 from volest.settings import Base
 
@@ -32,11 +32,11 @@ LINE = level(-1.0)
 TUB_ML = 50 * 40 * 14 / 1000
 
 
-def filled_ml(rooms: Rooms) -> float:
+def filled_ml(rooms: ReachableVoid) -> float:
     return float(column_volumes_ml(rooms, np.zeros(1))[0])
 
 
-def rooms_of(solid: Manifold, base: BasePlane = LINE) -> Rooms:
+def rooms_of(solid: Manifold, base: BasePlane = LINE) -> ReachableVoid:
     return staged(solid).rooms(base)
 
 

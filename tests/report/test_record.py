@@ -11,11 +11,11 @@ import jsonschema
 import numpy as np
 import pytest
 
-from tests.sheet.invented import DIFFER, HEEL, TRIM, measured, refused
+from tests.report.invented import DIFFER, HEEL, TRIM, measured, refused
 from volest import __version__
+from volest.report.record import COLUMNS, as_text, document, schema
 from volest.result import Result
 from volest.settings import Settings, parse_base
-from volest.sheet.record import COLUMNS, as_text, document, schema
 
 # The keys that programs rely on, written here once more and not read from the code.
 SCAN_KEYS = [

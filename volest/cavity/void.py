@@ -18,7 +18,7 @@ from volest.cavity.cells import grown
 from volest.cavity.columns import Columns, Grid
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import KERNELS, Bools, Floats, Ints, plane_mm
-from volest.cavity.relief import Relief
+from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import LAND_MM, Rim, beyond_edge
 from volest.scan.compiling import loops
 
@@ -28,7 +28,7 @@ LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the gri
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Rooms:
+class ReachableVoid:
     """Stretches of columns that stone fills; heights are over the base line, along z.
 
     Parameters
@@ -93,9 +93,9 @@ class Rooms:
         return float(deep_mm.sum()) * self.grid.pitch_mm**2
 
 
-def find_rooms(
-    columns: Columns, relief: Relief, footprint: Footprint, rim: Rim, base: BasePlane
-) -> Rooms:
+def find_void(
+    columns: Columns, relief: HeightMap, footprint: Footprint, rim: Rim, base: BasePlane
+) -> ReachableVoid:
     """Find the stretches of the columns that stone fills."""
     grid = columns.grid
     beyond = beyond_edge(relief, footprint, rim, base.heights_mm(*rim.crest_mm.T))
@@ -114,7 +114,7 @@ def find_rooms(
     in_footprint, below = inside.ravel()[cell], floor < 0.0
     keep = filled | (in_footprint & ~rim.land.ravel()[cell] & ~below & np.isinf(roof))
     area_ml = grid.pitch_mm**2 / 1000.0
-    return Rooms(
+    return ReachableVoid(
         grid=grid,
         cell=cell[keep],
         floor_mm=floor[keep],
@@ -179,7 +179,7 @@ def _leaks(
     return bool(meets * grid.pitch_mm > LEAST_LEAK_MM)
 
 
-def _opens_into_air(grid: Grid, relief: Relief, roofed: Ints) -> bool:
+def _opens_into_air(grid: Grid, relief: HeightMap, roofed: Ints) -> bool:
     """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
     ends = (grown(relief.outside) & ~relief.outside).ravel()[roofed]
     if not ends.any():
@@ -191,7 +191,7 @@ def _opens_into_air(grid: Grid, relief: Relief, roofed: Ints) -> bool:
     return bool(widest * grid.pitch_mm > LEAST_LEAK_MM)
 
 
-def _holes(cell: Ints, relief: Relief, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
+def _holes(cell: Ints, relief: HeightMap, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
     """Return the footprint's cells without a floor, and the floor that their border suggests."""
     floored = np.zeros(inside.size, dtype=bool)
     floored[cell] = True
@@ -291,7 +291,7 @@ class Air:
     place_mm: Floats | None
 
 
-def find_air(rooms: Rooms) -> Air:
+def find_air(rooms: ReachableVoid) -> Air:
     """Find the air that stays under roofs."""
     cell, floor = rooms.cell[rooms.filled], rooms.floor_mm[rooms.filled]
     top = np.minimum(rooms.roof_mm[rooms.filled], 0.0)
@@ -311,7 +311,7 @@ def find_air(rooms: Rooms) -> Air:
     )
 
 
-def _best_passage_mm(rooms: Rooms, cell: Ints, floor: Floats, top: Floats) -> Floats:
+def _best_passage_mm(rooms: ReachableVoid, cell: Ints, floor: Floats, top: Floats) -> Floats:
     """Return, for each stretch, the lowest height on its best way to the open."""
     a, b = neighbours(rooms.grid, cell, floor, top)
     # Open stretches are the sky's own: what joins two of them says nothing about air.

@@ -10,9 +10,9 @@ from rich.table import Table
 from rich.text import Text
 
 from volest.lab import VACUUM
+from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
-from volest.sheet.names import short_names, tied, visible
 from volest.stone.bowls import OF_THE_BOWL
 from volest.stone.mix import Mix
 from volest.stone.pours import knows_scoop

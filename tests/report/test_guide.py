@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from volest.sheet.guide import decided_words, deed
+from volest.report.guide import decided_words, deed
 
 
 @given(st.floats(min_value=-30.0, max_value=30.0, allow_nan=False))

@@ -6,8 +6,8 @@ import numpy as np
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.rim import Rim
-from volest.cavity.rooms import Rooms
 from volest.cavity.unseen import Closing
+from volest.cavity.void import ReachableVoid
 from volest.cavity.volume import Volume
 
 COVERAGE = 2.0  # k = 2: about 95 % if normal (JCGM 100:2008, 6.3)
@@ -20,7 +20,7 @@ LEAK_U_SHARE = 0.5  # of the room under roofs: wax may close a tunnel at either 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Margin:
+class Uncertainty:
     """How far the volume may be off.
 
     Parameters
@@ -50,9 +50,9 @@ class Margin:
         return float(np.hypot(np.linalg.norm(parts), unseen_ml))
 
 
-def find_margin(
-    volume: Volume, rooms: Rooms, rim: Rim, base: BasePlane, closing: Closing | None = None
-) -> Margin:
+def find_uncertainty(
+    volume: Volume, rooms: ReachableVoid, rim: Rim, base: BasePlane, closing: Closing | None = None
+) -> Uncertainty:
     """Add up what the volume is unsure of.
 
     The law is u^2 = sum of u_i^2 for independent parts (JCGM 100:2008, 5.1.2).
@@ -72,7 +72,7 @@ def find_margin(
         "surface": SURFACE_U_MM * volume.footprint_mm2,
     }
     ranked = sorted(parts_mm3.items(), key=lambda part: -part[1])
-    return Margin(
+    return Uncertainty(
         parts_ml=tuple((name, u / 1000.0) for name, u in ranked),
         less_ml=0.0 if closing is None else closing.less_ml,
         more_ml=0.0 if closing is None else closing.more_ml,

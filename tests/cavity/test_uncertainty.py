@@ -18,9 +18,9 @@ from tests.cavity.terrain import disc, grid_about, relief_of, ring
 from tests.cavity.test_volume import rooms_made, stated
 from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import find_footprint
-from volest.cavity.margin import Margin, find_margin
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.rooms import Rooms
+from volest.cavity.uncertainty import Uncertainty, find_uncertainty
+from volest.cavity.void import ReachableVoid
 
 PARTS = {"base line", "border", "holes", "pitch", "surface"}
 ROOMS = rooms_made(np.array([-6.0]), np.array([np.inf]), [0])
@@ -36,19 +36,19 @@ def rim_at(height_mm: float) -> Rim:
 
 
 def parts_of(
-    rooms: Rooms = ROOMS,
+    rooms: ReachableVoid = ROOMS,
     base: BasePlane | None = None,
     rim_mm: float = 1.0,
     prisms_ml: float = 40.0,
 ) -> dict[str, float]:
-    margin = find_margin(stated(40.0, prisms_ml), rooms, rim_at(rim_mm), base or level(0.0))
+    margin = find_uncertainty(stated(40.0, prisms_ml), rooms, rim_at(rim_mm), base or level(0.0))
     return dict(margin.parts_ml)
 
 
 @settings(max_examples=40, deadline=None, derandomize=True)
 @given(parts=st.lists(st.floats(0.0, 10.0), min_size=1, max_size=8))
 def test_parts_add_by_root_sum_of_squares(parts: list[float]) -> None:
-    margin = Margin(parts_ml=tuple(("part", u) for u in parts))
+    margin = Uncertainty(parts_ml=tuple(("part", u) for u in parts))
     assert margin.above_ml == pytest.approx(2.0 * float(np.linalg.norm(parts)))
 
 
@@ -56,7 +56,7 @@ def test_parts_add_by_root_sum_of_squares(parts: list[float]) -> None:
 @pytest.mark.parametrize("hole_mm2", [0.0, 300.0])
 def test_largest_part_is_named_first(prisms_ml: float, hole_mm2: float) -> None:
     volume, rooms = stated(40.0, prisms_ml), replace(ROOMS, hole_mm2=hole_mm2)
-    margin = find_margin(volume, rooms, rim_at(1.0), level(0.0))
+    margin = find_uncertainty(volume, rooms, rim_at(1.0), level(0.0))
     sizes = [u for _, u in margin.parts_ml]
     assert sizes == sorted(sizes, reverse=True)
     assert {name for name, _ in margin.parts_ml} == PARTS
@@ -104,7 +104,7 @@ def test_border_is_a_width_times_the_gap(land_mm: float, across_mm: float) -> No
     # '0.5 mm, or 0.6 of a flat rim's width, times the area of the gap'. Three crest cells of
     # 2 mm lie 1.5 mm under the line: 3 x 2 x 1.5 mm2.
     rim = replace(rim_at(-1.5), land_width_mm=land_mm)
-    parts = dict(find_margin(stated(40.0, 40.0), ROOMS, rim, level(0.0)).parts_ml)
+    parts = dict(find_uncertainty(stated(40.0, 40.0), ROOMS, rim, level(0.0)).parts_ml)
     assert parts["border"] == pytest.approx(across_mm * 3 * 2.0 * 1.5 / 1000.0)
 
 
@@ -122,6 +122,6 @@ def test_pitch_is_the_difference_of_the_two_ways_and_never_none() -> None:
 
 def test_half_the_width_is_twice_the_root_of_the_squares() -> None:
     # JCGM 100:2008, 5.1.2 and 6.3.
-    margin = find_margin(stated(40.0, 39.0), ROOMS, rim_at(1.0), level(0.0))
+    margin = find_uncertainty(stated(40.0, 39.0), ROOMS, rim_at(1.0), level(0.0))
     squares = np.array([0.02 * 2.0, 0.0, 0.0, 1.0, 0.02 * 2.0]) ** 2
     assert margin.above_ml == pytest.approx(2.0 * math.sqrt(squares.sum()))

@@ -13,7 +13,7 @@ from volest.scan.compiling import loops
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Relief:
+class HeightMap:
     """Heights as seen along the pour axis; maps have the grid's shape.
 
     Parameters
@@ -35,7 +35,7 @@ class Relief:
     hole: Bools
 
 
-def relief_of_points(points_mm: Floats, grid: Grid) -> Relief:
+def height_map_of_points(points_mm: Floats, grid: Grid) -> HeightMap:
     """See points from above; they must lie closer than the cells.
 
     `points_mm` (3, m).
@@ -51,7 +51,7 @@ def relief_of_points(points_mm: Floats, grid: Grid) -> Relief:
     return _closed_up(grid, top.reshape(grid.shape))
 
 
-def relief_of_columns(columns: Columns) -> Relief:
+def height_map_of_columns(columns: Columns) -> HeightMap:
     """See columns from above.
 
     Only what faces up counts: under a hole in a closed scan the tray's bottom is no floor.
@@ -61,7 +61,7 @@ def relief_of_columns(columns: Columns) -> Relief:
     return _closed_up(columns.grid, top.reshape(columns.grid.shape))
 
 
-def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
+def _closed_up(grid: Grid, top_mm: Floats) -> HeightMap:
     hit = np.isfinite(top_mm)
     if not hit.any():
         raise ScanError(
@@ -73,7 +73,7 @@ def _closed_up(grid: Grid, top_mm: Floats) -> Relief:
     outside = ~hit & _beyond(_bridged(hit, max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm))
     hole = ~hit & ~outside
     top_mm = _filled(np.where(outside, top_mm[hit].min(), top_mm), hole)
-    return Relief(grid=grid, top_mm=top_mm, outside=outside, hole=hole)
+    return HeightMap(grid=grid, top_mm=top_mm, outside=outside, hole=hole)
 
 
 def _bridged(hit: Bools, reach: float) -> Bools:

@@ -8,12 +8,12 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from volest.cavity.margin import Margin
 from volest.cavity.trim import LEVEL_MM, Trim
+from volest.cavity.uncertainty import Uncertainty
 from volest.errors import UsageError
+from volest.report.names import visible, wrapped
+from volest.report.target import write_whole
 from volest.result import Result
-from volest.sheet.names import visible, wrapped
-from volest.sheet.target import write_whole
 from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
@@ -30,7 +30,7 @@ PLOTS = (".svg", ".png", ".pdf")
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
-def guide_text(result: Result, trim: Trim, margin: Margin, lean_deg: float) -> str:
+def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float) -> str:
     """Tell all about one scan; `lean_deg` is from its rim to the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
