@@ -11,6 +11,8 @@ from numbers import Real
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
 
+import numpy as np
+
 from volest.batch.find import at_hand, find, place_of
 from volest.batch.workers import Limits
 from volest.dosing import check_settings
@@ -110,7 +112,7 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     base, journal = words.pop("base", None), words.pop("journal_file", None)
     journal = options.get("journal", journal)
     if base is not None:
-        words["base"] = parse_base(base) if isinstance(base, str) else base
+        words["base"] = base if isinstance(base, Base) else parse_base(str(base))
     words["obey_saved"] = options.get("base") is None
     words["lab"] = lab.with_height(options.get("second_pour_mm"))
     words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
@@ -297,9 +299,15 @@ def _lab(given: Lab | str | os.PathLike[str] | None) -> tuple[Lab, dict[str, Any
 
 
 def _pairs(given: Mapping[str, str] | Sequence[str]) -> tuple[tuple[str, str], ...]:
-    if isinstance(given, Mapping):
-        return tuple(given.items())
-    return tuple(map(pattern_and_word, given))
+    pairs = given.items() if isinstance(given, Mapping) else map(pattern_and_word, given)
+    found = tuple((str(pattern), str(stone)) for pattern, stone in pairs)
+    if not all(map(all, found)):
+        raise UsageError(
+            f"stones_for {given!r}",
+            needed="patterns of names of scans, each with a stone",
+            remedy="write for example stones_for={'*-bite*': 'type-3'}",
+        )
+    return found
 
 
 def _checked(options: Mapping[str, object]) -> dict[str, Any]:
@@ -314,6 +322,8 @@ def _checked(options: Mapping[str, object]) -> dict[str, Any]:
                 needed="one of " + ", ".join(Options.__annotations__),
                 remedy=f"write {near[0]}" if near else "leave it out",
             )
+        if name == "inside_out" and not isinstance(value, bool | np.bool_):
+            raise UsageError(f"{name} {value!r}", needed="True or False", remedy="write one")
         if name in numbers and (isinstance(value, bool) or not isinstance(value, Real)):
             raise UsageError(
                 f"{name} {value!r}", needed="a number", remedy=f"write for example {name}=1.5"

@@ -15,7 +15,7 @@ from volest.cli.main import volest_group
 from volest.errors import UsageError
 from volest.result import Result as Sized
 from volest.scan.decision import Decision, write_decision
-from volest.settings import HABITS, SETTINGS, Settings
+from volest.settings import HABITS, SETTINGS, Base, Settings
 
 BOWL = writers.stl_binary(
     next(tray for tray in trays() if tray.name == "hemisphere").triangles(is_open=False)
@@ -132,10 +132,12 @@ def test_the_word_goes_before_the_environment_and_that_before_the_file(
 
 
 def test_the_table_fills_the_settings_as_they_are_by_themselves() -> None:
-    usual = Settings()
-    for setting in SETTINGS:
-        if hasattr(usual, setting.name) and setting.name not in ("base", "lab_file"):
-            assert getattr(usual, setting.name) == (setting.default or getattr(usual, setting.name))
+    usual, unsaid = Settings(), {"base": Base(), "stones_for": ()}
+    fields = [setting for setting in SETTINGS if hasattr(usual, setting.name)]
+    assert len(fields) >= 12
+    for setting in fields:
+        said = unsaid.get(setting.name, setting.default)
+        assert getattr(usual, setting.name) == said, setting.name
 
 
 def test_programs_name_their_lab_and_wrong_words_are_told(file: Path) -> None:
@@ -146,6 +148,12 @@ def test_programs_name_their_lab_and_wrong_words_are_told(file: Path) -> None:
     assert volest.mix(50, waste_percent=np.float64(25.0)).powder_g > volest.mix(50).powder_g
     with pytest.raises(UsageError, match="waste_percent"):
         volest.mix(50, waste_percent="15")  # type: ignore[arg-type]  # what is tried
+    with pytest.raises(UsageError, match="inside_out"):
+        volest.mix(50, inside_out="no")  # type: ignore[arg-type]  # likewise
+    with pytest.raises(UsageError, match="base line '3'"):
+        volest.mix(50, base=3)  # type: ignore[arg-type]  # likewise
+    with pytest.raises(UsageError, match="stones_for"):
+        volest.mix(50, stones_for=["type-3"])  # type: ignore[arg-type]  # likewise
     with pytest.raises(UsageError, match="write waste_percent"):
         volest.mix(50, waste_per_cent=15)  # type: ignore[call-arg]  # likewise
 
@@ -211,6 +219,21 @@ def test_a_stone_of_the_lab_is_known_by_its_file(file: Path) -> None:
     write(file, 'stone = "grey sack"', '[[stone]]\nname = "grey sack"\nlike = "type-3"')
     assert row("stone")[:4] == ["stone", "grey", "sack", "file"]
     assert json.loads(call("mix", "50", "--json", "-").stdout)["stone"] == "grey sack"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("pitch = 0.4", "it belongs under [habits]"),
+        ("[habit]\npitch = 0.4", "habits?"),
+        ("[bench]\nby = 'scoop'", "it belongs under [habits]"),
+    ],
+)
+def test_a_habit_in_another_place_is_told_its_own(file: Path, text: str, told: str) -> None:
+    file.write_text(text, encoding="utf-8")
+    ran = call("mix", "50")
+    assert ran.exit_code == 2
+    assert told in ran.stderr
 
 
 def test_no_control_code_of_a_name_reaches_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ import logging
 import os
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import IO, Any
 
@@ -50,7 +50,8 @@ _RECORDS: TypeAdapter[Result] = TypeAdapter(Result)
 
 def run_mark(settings: Settings) -> str:
     """Give the part of a key that is the same for all scans of a run, as 64 hexadecimal digits."""
-    record = json.dumps(asdict(settings), sort_keys=True)
+    said = replace(settings, lab_file=None)  # the same lab in another file changes no result
+    record = json.dumps(asdict(said), sort_keys=True)
     return hashlib.sha256(f"{maker_mark()}\n{record}".encode()).hexdigest()
 
 

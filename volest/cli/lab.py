@@ -19,6 +19,7 @@ from volest.stone.reference import BENCH_FIGURES, OWN, SCOOP, WINDOWS, Band, Fig
 from volest.stone.stones import StoneType, all_stones
 
 _NONE = "none"
+BUILT_IN = {"base": "rim", "unit": "mm"}  # where nothing is said
 _UNDER = " " * 30
 _HELP = f"""Show which lab's file is in force, its habits, and stones with the sources of figures.
 
@@ -72,7 +73,7 @@ def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> 
     where = f"{path} ({origin})" if path else f"{_NONE} (volest lab --new {LAB_FILE} starts one)"
     lines = [f"lab file   {where}", ""]
     for key, setting in HABITS.items():
-        value, source = setting.default, "built in"
+        value, source = setting.default or BUILT_IN.get(key), "built in"
         if setting.name in habits:
             value, source = habits[setting.name], "file"
         if setting.variable is not None and os.environ.get(setting.variable):

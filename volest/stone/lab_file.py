@@ -55,6 +55,7 @@ _TABLES = {
     "[sharing]": Sharing,
 }
 _KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]
+_KEYS += ["habits", *HABITS]
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
     "scale_step_g": "the smallest step of the scale, in g",
@@ -162,6 +163,7 @@ def _told(error: Any, name: str) -> str:
 def _meant(key: str) -> str:
     """Say where a key belongs, or which one is like it."""
     places = [table for table, record in _TABLES.items() if key in {f.name for f in fields(record)}]
+    places += ["[habits]"] if key in HABITS else []
     if places:
         return f" here; it belongs under {' or '.join(places)}"
     near = difflib.get_close_matches(key, _KEYS, n=1)
