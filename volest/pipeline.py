@@ -33,10 +33,9 @@ from volest.dosing import dosed
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, BaseLine, Result, refused, together
-from volest.scan.checks import areas_mm2, check_scale
+from volest.scan.checks import LEAST_TRIANGLES, MOST_SHARE, areas_mm2, check_scale, find_patches
 from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
-from volest.scan.patches import LEAST_TRIANGLES, MOST_SHARE, find_patches
 from volest.scan.reading import Scan, read_scan
 from volest.settings import Base, Settings
 

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from volest.scan.patches import find_patches
+from volest.scan.checks import find_patches
 
 Floats = npt.NDArray[np.float64]
 

@@ -7,9 +7,8 @@ from hypothesis import strategies as st
 from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.bowls import fits_one, into_bowls, most_mixes
 from volest.stone.mix import Mix, mix
-from volest.stone.pours import first_pour
+from volest.stone.pours import first_pour, fits_one, into_bowls, most_mixes
 from volest.stone.reference import mixing_min
 from volest.stone.stones import stone_type
 

@@ -10,7 +10,6 @@ import pytest
 
 from volest.errors import MixError
 from volest.lab import Bench, Bowl
-from volest.stone.bowls import fits_one, into_bowls
 from volest.stone.mix import (
     MOST_VOLUME_ML,
     Mix,
@@ -20,7 +19,7 @@ from volest.stone.mix import (
     mix,
     waste_notes,
 )
-from volest.stone.pours import base_volume_ml
+from volest.stone.pours import base_volume_ml, fits_one, into_bowls
 from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
 
 

@@ -12,8 +12,8 @@ from volest.cavity.frame import KERNELS, Floats, Frame, frame_along
 from volest.cavity.height_map import HeightMap, height_map_of_points
 from volest.cavity.rim import find_crest, robust_plane
 from volest.errors import ScanError
+from volest.scan.checks import long_ones, usual_side_mm
 from volest.scan.compiling import loops
-from volest.scan.patches import long_ones, usual_side_mm
 
 SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
 LOOKED_AT = 4  # one sample in so many tells of long triangles: more than one in 5 mm2

@@ -13,9 +13,8 @@ from volest.lab import VACUUM
 from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
-from volest.stone.bowls import OF_THE_BOWL
 from volest.stone.mix import Mix
-from volest.stone.pours import knows_scoop
+from volest.stone.pours import OF_THE_BOWL, knows_scoop
 from volest.stone.reference import whole
 from volest.stone.shared import Plan, SharedMix, priced
 from volest.stone.stones import StoneType, bench_for, find_stone
