@@ -178,6 +178,7 @@ class Desk:
         self._size_scan: SizeScan | None = maker or request.size_scan
         self._outcomes: Counter[str] = Counter()  # as they come: no result has to stay in memory
         self._done = self._faults = 0
+        self._stopped: tuple[int, int] | None = None  # scans that are done, of how many
 
     def size(
         self,
@@ -205,6 +206,7 @@ class Desk:
 
     def write(self, found: Found, *, stopped: bool = False) -> Report:
         """Plan, and write all that is wanted; a disk that turns out full stops none of the rest."""
+        self._stopped = (self._done, len(found.scans)) if stopped else None
         share, most = self.request.share, self.request.most_held
         plan = None if share is None else share.plan(self.results(found), self.request.settings)
         written: list[str] = []
@@ -239,7 +241,12 @@ class Desk:
         in_out = wanted.out is not None
         for target in (*(RESULTS_JSON,) * in_out, wanted.json):
             if target is not None:
-                yield target, text_in_pieces(self.results(found), wanted.settings, plan)
+                yield (
+                    target,
+                    text_in_pieces(
+                        self.results(found), wanted.settings, plan, stopped=self._stopped
+                    ),
+                )
         for target in (*(RESULTS_CSV,) * in_out, wanted.csv):
             if target is not None:
                 yield target, csv_pieces(self.results(found), plan)
@@ -257,7 +264,10 @@ class Desk:
 
         results = list(self.results(Found(scans=scans, twins=found.twins)))
         cards = [read_card(self.kept.card_file(one.scan), one.cavity) for one in results]
-        yield sheet_text(results, cards, self.request.settings, plan, told=found.told)
+        told = list(found.told)
+        if self._stopped is not None:  # what is missing must not pass for a whole day
+            told.insert(0, "stopped: {} of {} scans were done".format(*self._stopped))
+        yield sheet_text(results, cards, self.request.settings, plan, told=told)
 
     def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
         if isinstance(target, str):

@@ -1,5 +1,6 @@
 """A batch: no scan stops another, and the worst decides the exit code."""
 
+import json
 import logging
 import math
 from dataclasses import replace
@@ -91,6 +92,22 @@ def test_the_keyboard_ends_it_with_what_is_done() -> None:
     report = run_of(PATHS, Sizer(KeyboardInterrupt()))
     assert [result.scan for result in report.results or ()] == ["a.stl"]
     assert (report.stopped, report.done, report.scans) == (True, 1, 3)
+
+
+def test_what_a_stopped_run_wrote_does_not_pass_for_all(tmp_path: Path) -> None:
+    texts: list[str] = []
+    sheet = tmp_path / "sheet.html"
+    request = Request(
+        settings=Settings(),
+        found=Found(scans=PATHS),
+        json=texts.append,
+        sheet=sheet,
+        size_scan=Sizer(KeyboardInterrupt()),
+        here=True,
+    )
+    run(request)
+    assert json.loads(texts[0])["stopped"] == {"done": 1, "of": 3}
+    assert "stopped: 1 of 3 scans were done" in sheet.read_text(encoding="utf-8")
 
 
 def test_worst_scan_decides() -> None:

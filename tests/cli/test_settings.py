@@ -85,6 +85,17 @@ def test_scans_are_looked_beside_and_not_where_one_stands(
         assert f"lab{file}" in "".join(call("size", path).stdout.split())
 
 
+def test_one_lab_holds_for_a_run_and_others_are_told(file: Path) -> None:
+    near = Path("lab.toml").absolute()
+    for folder in (Path(), file.parent):
+        (folder / "bowl.stl").write_bytes(BOWL)
+    write(file, 'stone = "type-3"')
+    write(near, 'stone = "type-2"')
+    told = call("size", str(file.parent)).stderr
+    assert f"{near} is not in force: {file} holds for all scans" in told
+    assert "not in force" not in call("size", str(near.parent)).stderr
+
+
 def test_none_is_named_where_none_is_in_force(file: Path) -> None:
     Path("bowl.stl").write_bytes(BOWL)
     assert call("size", "bowl.stl", "--json", "r.json").exit_code == 0

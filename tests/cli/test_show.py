@@ -82,8 +82,10 @@ def test_a_mix_that_no_bowl_takes_hides_nothing_else(
     def no_bowl(*_: object) -> None:
         raise MixError("100 mL", needed="a bowl", remedy="buy one", code="no-bowl")
 
-    assert call("show", str(scan)).stdout.startswith("Mix: water ")
+    head, _, rest = call("show", str(scan)).stdout.partition("\n\n")
+    assert head.startswith("bowl.stl: stone type-4;")
+    assert rest.startswith("Mix: water ")
     monkeypatch.setattr("volest.dosing.poured", no_bowl)
     run = call("show", str(scan))
     assert run.exit_code == 0
-    assert run.stdout.startswith("Heights of the rim")
+    assert run.stdout.partition("\n\n")[2].startswith("Heights of the rim")

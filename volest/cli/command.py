@@ -12,7 +12,7 @@ HEADINGS = {
     "Base line and scan": ("--base", "--cavity", "--unit", "--pitch", "--inside-out"),
     "Stone and mix": (
         *("--stone", "--stone-for", "--by", "--way", "--wp", "--waste", "--residue", "--stretch"),
-        *("--second-pour", "--lab", "--journal"),
+        *("--second-pour", "--footprint", "--lab", "--journal"),
     ),
     "Mixes for several impressions": ("--share", "--at-most", "--material", "--age"),
     "What is written": (

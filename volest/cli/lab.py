@@ -104,7 +104,7 @@ def _start_lab_file(target: str) -> None:
         )
     deliver(text, target)
     if target != STREAM:
-        say(f"use it with --lab {target}")
+        say(f"it is in force for scans beside {target} and below; elsewhere with --lab {target}")
 
 
 def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.command import Command
+from volest.cli.command import Command, is_from_file
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
 from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
@@ -82,6 +82,8 @@ def mix_command(
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
         settings = replace(settings, lab=lab)
     made = first_pour(volume, settings)
+    if settings.lab_file is not None and is_from_file("lab_file"):  # it was found, not named
+        say(f"lab {settings.lab_file}")
     if left_out:
         say(
             f"no base: the lab file has one of {height_mm:g} mm; give the area under it, "

@@ -2,12 +2,13 @@
 
 from contextlib import suppress
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import click
 
 from volest.cli.command import Command
-from volest.cli.console import deliver, say
+from volest.cli.console import READING_WIDTH, deliver, say
 from volest.cli.options import (
     BASE_HELP,
     cavity_option,
@@ -52,6 +53,8 @@ def show_command(
     from volest.dosing import check_settings, poured
     from volest.errors import MixError
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
+    from volest.report.names import visible
+    from volest.report.remarks import made_with
     from volest.report.target import check_ending, check_target
 
     for target, endings, what, option in (
@@ -67,6 +70,7 @@ def show_command(
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
     if curve != "-":
+        click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
         click.echo(guide_text(result, found.trim, found.margin, found.base.lean_deg), nl=False)
     if curve is not None:
         deliver(curve_text(result.curve), curve, read=[scan])

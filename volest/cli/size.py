@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from volest.cli.command import Command, is_from_file
+from volest.cli.command import Command, is_from_file, lab_in_force
 from volest.cli.console import (
     STREAM,
     can_draw,
@@ -160,7 +160,7 @@ def size_command(
     check_fits("--age", ages, found.scans)
     streams = (json_file, csv_file).count(STREAM) + json_lines
     files = _checked_files(request, streams)
-    for line in found.doubts:
+    for line in (*found.doubts, *_other_labs(found.scans, request.settings.lab_file)):
         say(line)
     if dry:
         _tell_dry(request, files)
@@ -177,6 +177,16 @@ def size_command(
         for text in taken:
             deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
+
+
+def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
+    """Tell of scans that lie by another lab's file than the one that was found for the first."""
+    if not is_from_file("lab_file"):
+        return []
+    folders = {scan.parent for scan in scans if isinstance(scan, Path)}
+    near = (lab_in_force(folder)[0] for folder in folders)
+    others = {other for other in near if other and not other.samefile(str(in_force))}
+    return [f"{other} is not in force: {in_force} holds for all scans" for other in sorted(others)]
 
 
 def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], None]":

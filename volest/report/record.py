@@ -59,12 +59,20 @@ _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
 def document(
-    results: Sequence[Result], settings: Settings, plan: Plan | None = None
+    results: Sequence[Result],
+    settings: Settings,
+    plan: Plan | None = None,
+    *,
+    stopped: tuple[int, int] | None = None,
 ) -> dict[str, Any]:
-    """Put all that is known of a run into one record of finite numbers, None and plain values."""
+    """Put all that is known of a run into one record of finite numbers, None and plain values.
+
+    A run that was stopped says so: scans that were done, of how many.
+    """
     plain = _plain(
         {
             "volest": __version__,
+            **({} if stopped is None else {"stopped": {"done": stopped[0], "of": stopped[1]}}),
             "settings": settings.as_record(),
             "scans": [scan_record(result) for result in results],
             **({} if plan is None else {"shared": shared_record(plan)}),
@@ -132,10 +140,14 @@ def as_line(result: Result) -> str:
 
 
 def text_in_pieces(
-    results: Iterable[Result], settings: Settings, plan: Plan | None = None
+    results: Iterable[Result],
+    settings: Settings,
+    plan: Plan | None = None,
+    *,
+    stopped: tuple[int, int] | None = None,
 ) -> Iterator[str]:
     """Write the same text as ``as_text(document(...))`` scan by scan, however many there are."""
-    head, _, tail = as_text(document([], settings, plan)).partition('"scans": []')
+    head, _, tail = as_text(document([], settings, plan, stopped=stopped)).partition('"scans": []')
     yield head + '"scans": ['
     before = "\n"
     for result in results:

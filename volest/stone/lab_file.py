@@ -88,13 +88,13 @@ def read_lab_and_habits(path: Path) -> tuple[Lab, dict[str, Any]]:
         values = toml_of(path, LARGEST_BYTES)
     except GivenFileError as fault:
         raise LabError(
-            f"{path.name}: {fault}",
+            f"{path}: {fault}",
             needed="a lab file in TOML",
             remedy="'volest lab --new FILE' writes one to start from",
         ) from fault
     said = values.pop("habits", {})
-    lab = check_lab(values, path.name)
-    _refuse([f"{path.name}: {slip}" for slip in _habit_slips(said, lab)])
+    lab = check_lab(values, str(path))
+    _refuse([f"{path}: {slip}" for slip in _habit_slips(said, lab)])
     habits = {HABITS[key].name: value for key, value in said.items()}
     for name, value in habits.items():
         if isinstance(value, str) and name.endswith("_file"):  # looked for beside the lab file
