@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.batch.small import QUICK, fill
 from tests.report.invented import measured, refused
 from volest.batch.find import Found
 from volest.batch.workers import FAULT
@@ -95,19 +96,18 @@ def test_the_keyboard_ends_it_with_what_is_done() -> None:
 
 
 def test_what_a_stopped_run_wrote_does_not_pass_for_all(tmp_path: Path) -> None:
+    def stop(_result: Result) -> None:
+        raise KeyboardInterrupt
+
     texts: list[str] = []
-    sheet = tmp_path / "sheet.html"
-    request = Request(
-        settings=Settings(),
-        found=Found(scans=PATHS),
-        json=texts.append,
-        sheet=sheet,
-        size_scan=Sizer(KeyboardInterrupt()),
-        here=True,
-    )
-    run(request)
+    found, sheet = Found(scans=fill(tmp_path, 3)), tmp_path / "sheet.html"
+    request = Request(settings=QUICK, found=found, json=texts.append, sheet=sheet, here=True)
+    run(request, stop)
     assert json.loads(texts[0])["stopped"] == {"done": 1, "of": 3}
-    assert "stopped: 1 of 3 scans were done" in sheet.read_text(encoding="utf-8")
+    assert "Stopped: 1 of 3 scans were done" in sheet.read_text(encoding="utf-8")
+    run(request)
+    assert "stopped" not in json.loads(texts[1])
+    assert "Stopped: " not in sheet.read_text(encoding="utf-8")
 
 
 def test_worst_scan_decides() -> None:
