@@ -117,8 +117,8 @@ RIM_U_MM = 0.1  # even a flat rim is no better defined than this
 CUT_RIM_U_MM = (
     0.7  # the scan ends below the rim: doubled, it held all 28 made ones cut 1 to 3 mm down
 )
-UNSURE_U_MM = 0.2  # the half of what a base line may be off without a word
-UNSURE_U_DEG = 0.5
+UNSURE_U_MM = 0.2  # half of what a base line may be off without a word
+UNSURE_U_DEG = 0.45
 OTHER_PART = 0.6  # of the way to what else may be meant: doubled, the interval holds it
 
 
