@@ -113,7 +113,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
     """Work out the mix for every height that the slider can give the base line.
 
     Rows of height in mm, volume in mL, powder in g and water in mL as they are written, scoops.
-    Volumes follow the curve of `volest show --curve`, in straight lines between its heights; at 0 stands
+    Volumes follow the curve (`volest show --curve`), straight between its heights; at 0 stands
     the measured volume itself. Heights with more than the lab's bowls take are left out.
     """
     heights, volumes = np.array(result.curve).T
