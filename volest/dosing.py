@@ -77,8 +77,8 @@ class Sharing:
         for result in results:
             if result.volume_ml is None:
                 continue
-            windows = [one for names, one in self.windows if fits(names or "*", result.scan)]
-            ages_min = [one for names, one in self.ages_min if fits(names or "*", result.scan)]
+            windows = [one for names, one in self.windows if fits(names, result.scan)]
+            ages_min = [one for names, one in self.ages_min if fits(names, result.scan)]
             waiting.append(
                 Impression(
                     name=result.name,

@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -178,7 +178,6 @@ class Desk:
         self._size_scan: SizeScan | None = maker or request.size_scan
         self._outcomes: Counter[str] = Counter()  # as they come: no result has to stay in memory
         self._done = self._faults = 0
-        self._stopped: tuple[int, int] | None = None  # scans that are done, of how many
 
     def size(
         self,
@@ -206,12 +205,12 @@ class Desk:
 
     def write(self, found: Found, *, stopped: bool = False) -> Report:
         """Plan, and write all that is wanted; a disk that turns out full stops none of the rest."""
-        self._stopped = (self._done, len(found.scans)) if stopped else None
+        left_off = (self._done, len(found.scans)) if stopped else None
         share, most = self.request.share, self.request.most_held
         plan = None if share is None else share.plan(self.results(found), self.request.settings)
         written: list[str] = []
         failed: UsageError | None = None
-        for target, pieces in self._texts(found, plan):
+        for target, pieces in self._texts(found, plan, left_off):
             try:
                 written += self._written(target, pieces)
             except UsageError as fault:
@@ -234,39 +233,38 @@ class Desk:
         )
 
     def _texts(
-        self, found: Found, plan: Plan | None
+        self, found: Found, plan: Plan | None, left_off: tuple[int, int] | None
     ) -> Iterator[tuple[Target | str, Iterable[str]]]:
-        """Give all that is written, and where: a plain name is one in the output folder."""
+        """Give all that is written, and where: a plain name is one in the output folder.
+
+        A run that was stopped left off after so many scans of how many: it must not pass for whole.
+        """
         wanted = self.request
         in_out = wanted.out is not None
         for target in (*(RESULTS_JSON,) * in_out, wanted.json):
             if target is not None:
-                yield (
-                    target,
-                    text_in_pieces(
-                        self.results(found), wanted.settings, plan, stopped=self._stopped
-                    ),
-                )
+                results = self.results(found)
+                yield target, text_in_pieces(results, wanted.settings, plan, stopped=left_off)
         for target in (*(RESULTS_CSV,) * in_out, wanted.csv):
             if target is not None:
                 yield target, csv_pieces(self.results(found), plan)
+        told = [f"stopped: {left_off[0]} of {left_off[1]} scans were done"] if left_off else []
+        told += found.told
         if wanted.out_sheet:
             done = [scan for scan in found.scans if self.kept.result(scan) is not None]
             for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
                 name = "sheet.html" if number == 1 else f"sheet-{number}.html"
-                yield name, self._page(found, done[start : start + ON_A_PAGE], plan)
+                some = replace(found, scans=done[start : start + ON_A_PAGE])
+                yield name, self._page(some, plan, told)
         if wanted.sheet is not None:
-            yield wanted.sheet, self._page(found, found.scans, plan)
+            yield wanted.sheet, self._page(found, plan, told)
 
-    def _page(self, found: Found, scans: Sequence[Place], plan: Plan | None) -> Iterator[str]:
+    def _page(self, found: Found, plan: Plan | None, told: Sequence[str]) -> Iterator[str]:
         from volest.view.card import read_card
         from volest.view.page import sheet_text
 
-        results = list(self.results(Found(scans=scans, twins=found.twins)))
+        results = list(self.results(found))
         cards = [read_card(self.kept.card_file(one.scan), one.cavity) for one in results]
-        told = list(found.told)
-        if self._stopped is not None:  # what is missing must not pass for a whole day
-            told.insert(0, "stopped: {} of {} scans were done".format(*self._stopped))
         yield sheet_text(results, cards, self.request.settings, plan, told=told)
 
     def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:

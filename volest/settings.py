@@ -132,10 +132,12 @@ class Settings:
 def fits(pattern: str, scan: str) -> bool:
     """Say whether a pattern of a shell's fits a scan's name; folders do not count, capitals do.
 
-    >>> fits("b04*", "monday/b0417.stl"), fits("B04*", "monday/b0417.stl")
-    (True, False)
+    An empty one, of a word that has no pattern before it, fits all.
+
+    >>> fits("b04*", "monday/b0417.stl"), fits("B04*", "monday/b0417.stl"), fits("", "b0417.stl")
+    (True, False, True)
     """
-    return fnmatchcase(PurePath(scan).name, pattern)
+    return not pattern or fnmatchcase(PurePath(scan).name, pattern)
 
 
 def parse_base(text: str) -> Base:
@@ -381,4 +383,5 @@ SETTINGS = (
         says="A base of this height under the first pour; 0 for none.",
     ),
 )
+NAMED = {setting.name: setting for setting in SETTINGS}
 HABITS = {setting.habit: setting for setting in SETTINGS if setting.habit is not None}

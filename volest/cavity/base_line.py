@@ -89,9 +89,9 @@ def find_base_line(
         )
     x, y = relief.grid.centres_mm()
     level = level_plane(relief, floor)
-    if not _stands(level, rim.plane, relief, floor):
-        level = rim.plane
     lean = _angle_deg(level, rim.plane)
+    if not _stands(level, lean, relief, floor):
+        level, lean = rim.plane, 0.0
     if base.plane:
         return BasePlane(
             plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
@@ -142,9 +142,8 @@ def level_plane(relief: HeightMap, inside: Bools) -> Floats:
     return plane
 
 
-def _stands(level: Floats, rim_plane: Floats, relief: HeightMap, floor: Bools) -> bool:
+def _stands(level: Floats, lean_deg: float, relief: HeightMap, floor: Bools) -> bool:
     """Tell whether a cast could stand there: a single tooth balances on the tip of a cusp."""
-    lean_deg = _angle_deg(level, rim_plane)
     if not LEANING_DEG < lean_deg < STANDING_DEG:
         return lean_deg <= LEANING_DEG
     x, y = (v[floor] for v in relief.grid.centres_mm())

@@ -7,7 +7,12 @@ from typing import Any
 
 import click
 
-LAB_FILE, LAB_VARIABLE = "lab.toml", "VOLEST_LAB"
+from volest.lab import Lab
+from volest.settings import NAMED
+
+LAB_FILE = "lab.toml"
+LAB_VARIABLE = str(NAMED["lab_file"].variable)
+_LAB = "volest.lab"  # among what a command knows of its call
 HEADINGS = {
     "Base line and scan": ("--base", "--cavity", "--unit", "--pitch", "--inside-out"),
     "Stone and mix": (
@@ -59,6 +64,12 @@ def is_from_file(parameter: str) -> bool:
     return source is click.core.ParameterSource.DEFAULT_MAP
 
 
+def lab_from(lab_file: Path | None) -> Lab:
+    """Give the lab of the command at hand, whose file was read for its habits; else the usual."""
+    lab = None if lab_file is None else click.get_current_context().meta[_LAB]
+    return lab if isinstance(lab, Lab) else Lab()
+
+
 class Command(click.Command):
     """A command that takes a lab's habits, and shows its daily options, all with --help-all."""
 
@@ -82,7 +93,7 @@ class Command(click.Command):
             return {}
         from volest.stone.lab_file import read_lab_and_habits  # keeps --help quick
 
-        _, habits = read_lab_and_habits(Path(path))
+        ctx.meta[_LAB], habits = read_lab_and_habits(Path(path))
         return {"lab_file": str(path), **habits}
 
     def get_params(self, ctx: click.Context) -> list[click.Parameter]:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.command import Command, is_from_file
+from volest.cli.command import Command, is_from_file, lab_from
 from volest.cli.console import STREAM, deliver, say
-from volest.cli.options import Number, file_option, journal_option, lab_from, lab_option
+from volest.cli.options import Number, file_option, journal_option, lab_option
 from volest.errors import UsageError
 from volest.given_files import GivenFileError, json_in, text_of
 from volest.lab import HAND, VACUUM, Lab

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from volest.cli.command import is_from_file
+from volest.cli.command import is_from_file, lab_from
 from volest.cli.console import STREAM, say
 from volest.errors import UsageError
-from volest.lab import Lab
 from volest.settings import (
+    NAMED,
     SETTINGS,
     Setting,
     Settings,
@@ -34,7 +34,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 else:
     _Type = click.ParamType
 
-Command = TypeVar("Command", bound=Callable[..., Any])
+Function = TypeVar("Function", bound=Callable[..., Any])
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
 _UNITS = {
@@ -115,15 +115,10 @@ def from_input() -> Path:
     return path
 
 
-def holds_for(pattern: str, scan: str) -> bool:
-    """Say whether a word with this pattern before it holds for a scan; without one it does."""
-    return not pattern or fits(pattern, scan)
-
-
 def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> None:
     """Refuse a `PATTERN=WORD` whose pattern fits none of the scans."""
     for text in texts:
-        if not any(holds_for(pattern_and_word(text)[0], str(scan)) for scan in scans):
+        if not any(fits(pattern_and_word(text)[0], str(scan)) for scan in scans):
             raise UsageError(
                 f"{option} {text}, which fits no scan",
                 needed="a pattern of names of scans, without their folder",
@@ -131,21 +126,16 @@ def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> N
             )
 
 
-def file_option(flag: str, parameter: str, told: str, **more: Any) -> Callable[[Command], Command]:
+def file_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:
     """Make an option that names a file; its parameter gets a path, or None."""
     kind = click.Path(path_type=Path)
-    return click.option(flag, parameter, metavar="FILE", type=kind, help=told, **more)
+    return click.option(flag, parameter, metavar="FILE", type=kind, help=told)
 
 
-def journal_option(told: str) -> Callable[[Command], Command]:
-    """Make the option that names the journal; a command says what it does with it."""
-    return file_option("--journal", "journal_file", told, envvar="VOLEST_JOURNAL")
-
-
-def _all(*options: Callable[..., Any]) -> Callable[[Command], Command]:
+def _all(*options: Callable[..., Any]) -> Callable[[Function], Function]:
     """Make one decorator of several, in the order of the help text."""
 
-    def decorate(command: Command) -> Command:
+    def decorate(command: Function) -> Function:
         for option in reversed(options):
             command = option(command)
         return command
@@ -186,7 +176,7 @@ verbose_option = click.option(
 )
 
 
-def _option(setting: Setting) -> Callable[[Command], Command]:
+def _option(setting: Setting) -> Callable[[Function], Function]:
     """Make the option of one row of the table of settings."""
     kinds = {
         float: Number(
@@ -209,16 +199,23 @@ def _option(setting: Setting) -> Callable[[Command], Command]:
     )
 
 
-def _settings(*groups: str) -> Callable[[Command], Command]:
+def _settings(*groups: str) -> Callable[[Function], Function]:
     return _all(*(_option(setting) for setting in SETTINGS if setting.group in groups))
 
 
-lab_option = _option(next(setting for setting in SETTINGS if setting.name == "lab_file"))
+lab_option = _option(NAMED["lab_file"])
+
+
+def journal_option(told: str) -> Callable[[Function], Function]:
+    """Make the option that names the journal; a command says what it does with it."""
+    return _option(replace(NAMED["journal_file"], says=told))
+
+
 mixing = _settings("stone", "amounts")
 sizing = _settings("measuring", "stone", "stones", "amounts")
 
 
-def running(*, out_needed: bool) -> Callable[[Command], Command]:
+def running(*, out_needed: bool) -> Callable[[Function], Function]:
     """Make the options that say where a run writes, what it may take, and who does it."""
     told = "Write results.json, results.csv and sheet.html there; what is finished stays finished."
     return _all(
@@ -302,15 +299,6 @@ def _with_pattern(text: str) -> tuple[str, str]:
             remedy="write for example --stone-for '*-bite*=type-3'; --stone is for all the others",
         )
     return pattern, stone
-
-
-def lab_from(lab_file: Path | None) -> Lab:
-    """Read the lab file, if there is one."""
-    if lab_file is None:
-        return Lab()
-    from volest.stone.lab_file import read_lab  # keeps --help quick
-
-    return read_lab(lab_file)
 
 
 def limits_of(

@@ -34,7 +34,7 @@ Examples:
 @click.command("show", cls=Command, help=_HELP)
 @one_scan
 @cavity_option
-@file_option("--picture", "picture", "Draw it from above and cut open: .png, .webp or .jpg.")
+@file_option("--picture", "picture", f"Draw it from above and cut open: {', '.join(PICTURES)}.")
 @file_option("--plot", "plot", "Draw volume against height: .svg, .png or .pdf.")
 @click.option(
     "--curve", metavar="FILE", help="Write volume against height as CSV; - for the output alone."

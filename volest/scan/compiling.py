@@ -48,7 +48,9 @@ def loops(name: str) -> ModuleType | None:
     wanted = os.environ.get(SWITCH, "")
     if wanted == "never":
         return None
-    if wanted != "always" and (sum(_spent) <= LOADING_S or not is_compiled()):
+    # Asked at every loop of every scan: only until they are loaded is the disk looked at.
+    is_early = sum(_spent) <= LOADING_S
+    if wanted != "always" and (is_early or (name not in _modules and not is_compiled())):
         return None
     if name not in _modules:
         try:
