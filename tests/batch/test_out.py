@@ -20,7 +20,7 @@ from tests.marks import slow
 from volest.batch.find import Found
 from volest.batch.store import OutFolder
 from volest.errors import UsageError
-from volest.report.record import as_text, csv_text, document
+from volest.report.record import as_text, csv_pieces, document
 from volest.result import Result
 from volest.run import Request, opened, run
 from volest.scan.decision import Decision, write_decision
@@ -66,7 +66,7 @@ def test_files_are_those_of_the_serial_run(tmp_path: Path) -> None:
     _, results = size_into(tmp_path / "out", paths)
     text = (tmp_path / "out" / "results.json").read_text(encoding="utf-8")
     assert text == as_text(document(results, QUICK))
-    assert (tmp_path / "out" / "results.csv").read_bytes() == csv_text(results).encode()
+    assert (tmp_path / "out" / "results.csv").read_bytes() == "".join(csv_pieces(results)).encode()
     assert without_times(results) == without_times(sized(paths, here=True))
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from tests.report.invented import HEEL, SMALL, measured, refused
 from volest.notes import Note
-from volest.report.record import COLUMNS, csv_text
+from volest.report.record import COLUMNS, csv_pieces
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.reference import pour_window
@@ -16,7 +16,7 @@ from volest.stone.shared import Impression, plan_mixes
 
 
 def read_back(results: list[Result]) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(csv_text(results), newline="")))
+    return list(csv.DictReader(io.StringIO("".join(csv_pieces(results)), newline="")))
 
 
 def test_figures_come_back_in_their_units() -> None:
@@ -37,7 +37,7 @@ def test_a_shared_mix_stands_in_the_line_of_each_that_is_poured_from_it() -> Non
     results = [measured("a.stl", 30.0), refused("b.stl"), measured("c.stl", 20.0)]
     waiting = [Impression(name=name, volume_ml=ml) for name, ml in (("a.stl", 30), ("c.stl", 20))]
     plan = plan_mixes(waiting, Settings())
-    text = csv_text(results, plan)
+    text = "".join(csv_pieces(results, plan))
     first, gone, last = csv.DictReader(io.StringIO(text, newline=""))
     # 50 mL with 15 % of waste, as `first_pour` has it: 103 g and 20.6 mL.
     for line in (first, last):
@@ -55,7 +55,7 @@ def test_a_shared_run_notes_what_holds_for_the_shared_mixes() -> None:
         for r, age_min in zip(results, (0.0, 1.0, 40.0), strict=True)
     ]
     plan = plan_mixes(waiting, Settings(), at_most=2)
-    lines = csv.DictReader(io.StringIO(csv_text(results, plan), newline=""))
+    lines = csv.DictReader(io.StringIO("".join(csv_pieces(results, plan)), newline=""))
     codes = {line["scan"]: line["note_codes"] for line in lines}
     assert codes == {
         "a.stl": "needs-boxing",
@@ -73,7 +73,7 @@ def test_a_refused_scan_has_a_reason_and_no_figures() -> None:
 
 def test_every_scan_is_one_line() -> None:
     odd = Note("same-scan", others=('two\nlines, "quoted"',), more=0)
-    text = csv_text([measured('a\n"b",c.stl', notes=(odd,)), refused("d.stl")])
+    text = "".join(csv_pieces([measured('a\n"b",c.stl', notes=(odd,)), refused("d.stl")]))
     assert text.endswith("\r\n")
     assert len(text.splitlines()) == 3
 

@@ -180,13 +180,11 @@ def _plain(value: object) -> object:
     raise TypeError(f"no JSON for {type(value).__name__}")
 
 
-def csv_text(results: Sequence[Result], plan: Plan | None = None) -> str:
-    """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF), empty where unmeasured."""
-    return "".join(csv_pieces(results, plan))
-
-
 def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
-    """Write the same line by line, however many scans there are."""
+    """Write results as CSV (RFC 4180: comma, quotes doubled, CRLF), empty where unmeasured.
+
+    It comes line by line, however many scans there are.
+    """
     mixes = () if plan is None else plan.mixes
     numbered = {
         one.name: (number, shared)
