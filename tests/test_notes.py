@@ -39,11 +39,16 @@ UNEVEN: dict[str, Value] = {
     "within_deg": 1.25,
     "depth_mm": 9.96,
 }
-GAP: dict[str, Value] = {"length_mm": 90.4, "low_mm": 4.04, "rest_mm": (), "rest_hours": ()}
+GAP: dict[str, Value] = {
+    "lengths_mm": (90.4,),
+    "lows_mm": (4.04,),
+    "first_hours": (2,),
+    "last_hours": (2,),
+}
 TIPS = "Trim the rim level, or say where by --base depth=MM, from the tips; it is about 10.0 now."
 SURE = "sure to within 0.5 mm and 1.2 degrees."
 BOXED = "(seen into the opening, 12 is the front); measured as if boxed in there."
-LONG_GAP = "The rim lies below the base line over about 90 mm, by up to 4.0 mm"
+LONG_GAP = "The rim lies below the base line over about 90 mm"
 DIE: dict[str, Value] = {"wp_ml_per_100g": 18.0, "low": 19.0, "high": 24.0, "stone": "type-4"}
 COARSE = "are so coarse that W/P comes to 18.0 mL per 100 g, outside 19 to 24 for type-4."
 STIFF = (
@@ -51,7 +56,7 @@ STIFF = (
     "pits."
 )
 SHEET = "Check the powder maker's sheet; use its ratio."
-UNDER: dict[str, Value] = {"each_ml": 23.04, "least_ml": 40.0, "bowl": "wide"}
+UNDER: dict[str, Value] = {"each_ml": 23.04, "least_ml": 40.0, "bowl": "wide", "way": "vacuum"}
 WIDE = "23.0 mL is less than the 40 mL that bowl 'wide' mixes well."
 SAID = [
     Worded(
@@ -225,24 +230,27 @@ SAID = [
         "Scan again with the rim in view, or give the base line.",
     ),
     Worded(
-        Note("needs-boxing", hours=(2,), all_round=False, lower_mm=4.1, **GAP),
-        f"{LONG_GAP} at 2 o'clock {BOXED}",
+        Note("needs-boxing", lower_mm=4.1, **GAP),
+        f"{LONG_GAP} at 2 o'clock by up to 4.0 mm {BOXED}",
         "Box in that stretch before the pour, or choose a base line lower by 4.1 mm.",
     ),
     Worded(
-        Note("needs-boxing", hours=(2, 3), all_round=True, lower_mm=None, **GAP),
-        f"{LONG_GAP} all round {BOXED}",
+        Note("needs-boxing", lower_mm=None, **GAP).but(first_hours=(3,)),
+        f"{LONG_GAP} all round by up to 4.0 mm {BOXED}",
         "Box in that stretch before the pour.",
     ),
-    *(
-        Worded(
-            Note("needs-boxing", hours=(2, 5), all_round=False, lower_mm=None, **GAP).but(
-                rest_mm=rest_mm, rest_hours=(3, 4)
-            ),
-            f"{LONG_GAP} at 2, 5 o'clock, by {ends} mm at 3, 4 {BOXED}",
-            "Box in that stretch before the pour.",
-        )
-        for rest_mm, ends in (((1.2, 1.9), "1.2 to 1.9"), ((1.91, 1.94), "1.9"))
+    Worded(
+        Note(
+            "needs-boxing",
+            lengths_mm=(90.4, 12.0),
+            lows_mm=(4.04, 2.5),
+            first_hours=(11, 5),
+            last_hours=(2, 5),
+            lower_mm=None,
+        ),
+        f"{LONG_GAP} at 11 to 2 o'clock by up to 4.0 mm; over about 12 mm at 5 o'clock by up to "
+        f"2.5 mm {BOXED}",
+        "Box in those stretches before the pour.",
     ),
     *(
         Worded(
@@ -348,13 +356,14 @@ SAID = [
     Worded(
         Note("bowl-underfilled", instead=(2, "small", "20.6 mL", "103 g"), **UNDER),
         WIDE,
-        "Use a smaller bowl, or make 2 equal mixes in bowl 'small', one right after the other, "
-        "each of 20.6 mL water and 103 g powder, or pour another impression from the same mix.",
+        "Use a smaller bowl, mix it by hand, or make 2 equal mixes in bowl 'small', one right "
+        "after the other, each of 20.6 mL water and 103 g powder, or pour another impression from "
+        "the same mix.",
     ),
     Worded(
         Note("bowl-underfilled", instead=(), pour="base", **UNDER),
         f"Base (second pour): {WIDE}",
-        "Use a smaller bowl, or make several bases from one mix.",
+        "Use a smaller bowl, mix it by hand, or make several bases from one mix.",
     ),
     Worded(
         Note(PASSED, scans=("a", "b"), ages=("14 min", "3 h"), at_turn=False),

@@ -131,6 +131,6 @@ def test_the_lower_base_line_that_boxing_offers_needs_none() -> None:
     (note,) = (n for n in size_scan(path, Settings()).notes if n.code == "needs-boxing")
     lower_mm = note.values["lower_mm"]
     assert isinstance(lower_mm, float)
-    for down_mm, boxed in ((lower_mm, False), (lower_mm - 1.0, True)):
+    for down_mm, boxed in ((lower_mm, False), (lower_mm - 2.0, True)):
         result = size_scan(path, Settings(base=parse_base(f"rim=-{down_mm}")))
         assert ("needs-boxing" in {n.code for n in result.notes}) is boxed

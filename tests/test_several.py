@@ -130,7 +130,7 @@ def test_a_pour_is_booked_for_one_of_them() -> None:
     text = call("log", "--journal", "lab.db", "--csv", "-").stdout_bytes.decode()
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["scan"] for row in rows] == ["two.stl #1", "two.stl #2"]
-    volumes = [one["volume_ml"] for one in entries("a.json")]
+    volumes = [one["mix"]["mix_ml"] - one["mix"]["waste_ml"] for one in entries("a.json")]
     assert [float(row["volume_ml"]) for row in rows] == [pytest.approx(v) for v in volumes]
 
 

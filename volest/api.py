@@ -51,7 +51,7 @@ class Options(TypedDict, total=False):
     wp_ml_per_100g : float
         Water to powder.
     waste_percent, residue_ml : float
-        Waste: share of the cavity, and fixed part.
+        Waste: share of what is filled, and fixed part.
     by : str
         'gram' or 'scoop'.
     way : str
@@ -60,6 +60,8 @@ class Options(TypedDict, total=False):
         Water on top of the ratio.
     second_pour_mm : float
         Height of a base under the first pour.
+    heap_mm : float
+        How far the first pour stands over the rim.
     lab : Lab or path
         The lab, or its file, whose habits hold too where nothing else is said. None is looked for.
     journal : path
@@ -79,6 +81,7 @@ class Options(TypedDict, total=False):
     way: str
     stretch_ml_per_100g: float
     second_pour_mm: float
+    heap_mm: float
     lab: Lab | str | os.PathLike[str]
     journal: str | os.PathLike[str]
 
@@ -114,10 +117,12 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     if base is not None:
         words["base"] = base if isinstance(base, Base) else parse_base(str(base))
     words["obey_saved"] = options.get("base") is None
-    words["lab"] = lab.with_height(options.get("second_pour_mm"))
+    words["lab"] = lab.pouring(
+        height_mm=options.get("second_pour_mm"), heap_mm=options.get("heap_mm")
+    )
     words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
     words["stones_for"] = _pairs(words.get("stones_for", ()))
-    for name in ("second_pour_mm", "journal"):
+    for name in ("second_pour_mm", "heap_mm", "journal"):
         words.pop(name, None)
     settings = with_waste(
         Settings(**words),
@@ -165,7 +170,7 @@ def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Optio
     >>> triangles = np.concatenate([np.stack([a, b, c], -2), np.stack([a, c, d], -2)])
     >>> bowl = measure(triangles.reshape(-1, 3, 3), name="bowl")
     >>> bowl.scan, f"{bowl.volume_ml:.1f} mL", f"{bowl.mix.powder_g:g} g"
-    ('bowl', '10.9 mL', '23 g')
+    ('bowl', '10.9 mL', '40 g')
     """
     settings = settings_for(**options)
     if isinstance(path_or_mesh, str | os.PathLike):
@@ -277,7 +282,7 @@ def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:
     --------
     Three scoops, 150 g to 30 mL, are what a full arch is said to take:
 
-    >>> made = mix(75, waste_percent=10, by="scoop")
+    >>> made = mix(60, by="scoop")
     >>> made.powder_g, made.water_ml, made.scoops
     (150.0, 30.0, 3)
     """

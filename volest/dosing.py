@@ -6,11 +6,13 @@ A measurement needs no mix: what only measures, looks or draws does not come her
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from volest.errors import MixError, UsageError
 from volest.result import NOTED, Result, refused
 from volest.settings import PITCH_RANGE_MM, Settings, fits
 from volest.stone.mix import Mix
-from volest.stone.pours import first_pour, second_pour
+from volest.stone.pours import Beyond, beyond, first_pour, second_pour
 from volest.stone.reference import Window
 from volest.stone.shared import Impression, Plan, plan_mixes
 
@@ -52,15 +54,63 @@ def poured(result: Result, settings: Settings) -> Result:
     if result.volume_ml is None or result.footprint_mm2 is None:
         return result
     first = dose(result, result.volume_ml, settings)
-    second = second_pour(result.footprint_mm2, settings)
+    second = base(result, settings)
     notes = (*result.notes, *first.notes, *(second.notes if second else ()))
     outcome = NOTED if notes else result.outcome
     return replace(result, mix=first, second_pour=second, notes=notes, outcome=outcome)
 
 
-def dose(result: Result, volume_ml: float, settings: Settings) -> Mix:
-    """Size the first pour of an impression for a volume: its own, or that of another base line."""
-    return first_pour(volume_ml, settings.for_scan(result.scan), reserve_ml=result.reserve_ml)
+def dose(result: Result, volume_ml: float, settings: Settings, moved_mm: float = 0.0) -> Mix:
+    """Size the first pour of an impression for a volume: its own, or up to a line moved so far."""
+    own = settings.for_scan(result.scan)
+    return first_pour(volume_ml, own, taken_beyond(result, settings, moved_mm))
+
+
+def taken_beyond(result: Result, settings: Settings, moved_mm: float = 0.0) -> Beyond:
+    """Say what the first pour of an impression takes beyond the cavity."""
+    rim_mm2 = result.footprint_mm2 if result.rim_mm2 is None else result.rim_mm2
+    return beyond(
+        settings,
+        rim_mm2=rim_mm2 or 0.0,
+        over_rim_mm=moved_mm + (0.0 if result.trim is None else result.trim.over_rim_mm),
+        has_base=has_base(result, settings),
+        volume_u_ml=result.volume_u_ml,
+        unseen_ml=result.reserve_ml,
+    )
+
+
+def has_base(result: Result, settings: Settings) -> bool:
+    """Say whether a cast gets a base."""
+    second = settings.lab.second_pour
+    return second.is_made and not any(fits(names, result.scan) for names in second.not_for)
+
+
+def base(result: Result, settings: Settings) -> Mix | None:
+    """Size the base of a cast; None where it gets none. The heap and the nodules stand into it."""
+    if not has_base(result, settings):
+        return None
+    first = taken_beyond(result, settings)
+    taken_ml = first.heap_ml + first.nodules_ml
+    return second_pour(base_mm2(result, settings), settings, taken_ml=taken_ml)
+
+
+def base_mm2(result: Result, settings: Settings) -> float:
+    """Give the area of a base at the base line, with land and tongue space as the lab has them."""
+    second = settings.lab.second_pour
+    if not result.base_areas:
+        return result.footprint_mm2 or 0.0
+    lands_mm, bare_mm2, with_tongue_mm2 = zip(*result.base_areas, strict=True)
+    return float(
+        np.interp(second.land_mm, lands_mm, with_tongue_mm2 if second.tongue else bare_mm2)
+    )
+
+
+def cast_mm(result: Result, settings: Settings) -> float | None:
+    """Give the height of the whole cast with its base; None where that is not known."""
+    height_mm = settings.lab.second_pour.height_mm
+    if result.depth_mm is None or height_mm is None or not has_base(result, settings):
+        return None
+    return result.depth_mm + height_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +134,8 @@ class Sharing:
                     name=result.name,
                     scan=result.scan,
                     cavity=result.cavity,
-                    volume_ml=result.volume_ml + result.reserve_ml,
+                    volume_ml=result.volume_ml,
+                    more=taken_beyond(result, settings),
                     window=windows[-1] if windows else None,
                     age_min=ages_min[-1] if ages_min else 0.0,
                 )

@@ -55,16 +55,24 @@ class Bench:
     scale_step_g: Annotated[float, STEP] = 1.0
     scoop_g: Annotated[float, SCOOP_G] = 50.0
     cylinder_step_ml: Annotated[float, STEP] = 0.1
+    scoop_scatter_percent: Annotated[float, Within(ge=0.0, le=20.0)] = 5.0  # practice, no source
     water_c: Annotated[float, Within(ge=15.0, le=30.0)] = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """What one way of mixing leaves behind: shares of the volume and of the mix, mL a mix."""
+    """What one way of mixing leaves behind on average, until pours are booked.
+
+    Common practice, no source: no published figure of what stays in a bowl was found. Parameters
+    are a share of what is filled, mL that stay in the bowl and on the tools of each mix however
+    small it is, by how much a mix of 50 mL differs from that (standard deviation), and a share of
+    air in the mix.
+    """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
-    share_percent: Annotated[float, SHARE_PERCENT] = 15.0
-    residue_ml: Annotated[float, RESIDUE_ML] = 0.0
+    share_percent: Annotated[float, SHARE_PERCENT] = 10.0
+    residue_ml: Annotated[float, RESIDUE_ML] = 5.0
+    scatter_ml: Annotated[float, Within(ge=0.1, le=10.0)] = 1.0
     air_percent: Annotated[float, Within(ge=0.0, le=50.0)] = 0.0
 
 
@@ -115,24 +123,81 @@ class OwnStone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bowl:
-    """A bowl, and the largest and smallest mix that it mixes well."""
+    """A bowl, the largest and smallest mix that it mixes well, and what stays in it if known."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     name: str
     most_ml: Annotated[float, BOWL_ML]
     least_ml: AtLeast = 0.0
     way: WayName = VACUUM
+    residue_ml: Annotated[float, RESIDUE_ML] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstPour:
+    """Where the first pour ends: a heap so high over the rim.
+
+    2 mm: naval dental handbook as copied, two-step method ("slightly above, about 2 mm"; read).
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    heap_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondPour:
-    """The base under the first pour: none without a height; `retention_ml` is for its knobs."""
+    """The base under the first pour: none without a height or a former.
+
+    Parameters
+    ----------
+    height_mm : float or None
+        From the base line to the underside.
+    former_ml : float or None
+        What a base former holds up to the base line; it goes before height, land and tongue.
+    land_mm : float
+        How far the base stands out on each side (2 to 3 mm: course text on diagnostic casts, read).
+    tongue : bool
+        Whether it fills the space between the flanks of a lower arch too.
+    nodules, nodule_mm : int and float
+        Retention nodules that are set on the first pour, and their width.
+    retention_ml : float or None
+        Stone for these, where the lab has weighed it.
+    not_for : tuple of str
+        Patterns of names of scans that get no base.
+    """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     stone: str = "type-3"
     height_mm: Annotated[float, Within(ge=3.0, le=60.0)] | None = None
+    former_ml: Annotated[float, Within(ge=5.0, le=500.0)] | None = None
     taper_deg: Annotated[float, Within(ge=0.0, le=45.0)] = 0.0
-    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] = 2.0
+    land_mm: Annotated[float, Within(ge=0.0, le=6.0)] = 2.5
+    tongue: bool = True
+    nodules: Annotated[int, Within(ge=0, le=30)] = 8
+    nodule_mm: Annotated[float, Within(ge=2.0, le=20.0)] = 8.0
+    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] | None = None
+    not_for: tuple[str, ...] = ()
+
+    @property
+    def is_made(self) -> bool:
+        """Whether casts get a base at all."""
+        return self.height_mm is not None or self.former_ml is not None
+
+    @property
+    def nodules_ml(self) -> float:
+        """Stone of the first pour for the nodules, balls if nothing else is known."""
+        if self.retention_ml is not None:
+            return self.retention_ml
+        return self.nodules * math.pi / 6.0 * self.nodule_mm**3 / 1000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trimming:
+    """From where on the rim is cut or boxed in, mm over and under the base line. Practice."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    cut_over_mm: Annotated[float, Within(ge=0.2, le=5.0)] = 1.0
+    box_under_mm: Annotated[float, Within(ge=0.2, le=10.0)] = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,14 +222,16 @@ class Lab:
         The lab's own stones.
     bowl : tuple of Bowl
         Its bowls; none means that the bowl is not looked at.
-    second_pour : SecondPour
-        The base.
+    first_pour, second_pour : FirstPour and SecondPour
+        Where the first pour ends; the base.
+    trimming : Trimming
+        What is cut and what is boxed in.
     sharing : Sharing
         Mixes for several impressions.
     currency : str
         What stands behind prices.
     risk_percent : float
-        Chance of running short that the learned waste may leave.
+        Chance of running short that a mix may leave.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
@@ -172,16 +239,21 @@ class Lab:
     way: Ways = Ways()
     stone: tuple[OwnStone, ...] = ()
     bowl: tuple[Bowl, ...] = ()
+    first_pour: FirstPour = FirstPour()
     second_pour: SecondPour = SecondPour()
+    trimming: Trimming = Trimming()
     sharing: Sharing = Sharing()
     currency: str = "EUR"
-    risk_percent: Annotated[float, Within(ge=0.1, le=20.0)] = 2.0
+    risk_percent: Annotated[float, Within(ge=0.1, le=20.0)] = 5.0
 
-    def with_height(self, height_mm: float | None) -> "Lab":
-        """Give the same lab with a base of another height; 0 for no base, None leaves it."""
-        if height_mm is None:
-            return self
-        return replace(self, second_pour=replace(self.second_pour, height_mm=height_mm or None))
+    def pouring(self, *, height_mm: float | None = None, heap_mm: float | None = None) -> "Lab":
+        """Give the same lab with a base of another height, 0 for none, or another heap."""
+        first, base = self.first_pour, self.second_pour
+        if heap_mm is not None:
+            first = replace(first, heap_mm=heap_mm)
+        if height_mm is not None:
+            base = replace(base, height_mm=height_mm or None, former_ml=None)
+        return replace(self, first_pour=first, second_pour=base)
 
 
 # Volumes are counted in this unit inside the law, so that all its numbers are a few mL in size.
@@ -192,10 +264,11 @@ USUAL_VOLUME_ML = 50.0
 class Learned:
     """What one stone, mixed one way, takes beyond the cavity.
 
-    The expected excess is ``fixed + share * v`` with ``v = volume / 50 mL``. The allowance adds
-    ``factor * spread * sqrt(v + doubt)``, where the doubt is that of the two estimates:
-    ``var_fixed + 2 * v * cov + v**2 * var_share``, in units of the scatter; the factor is
-    the quantile that belongs to the risk of running short.
+    The expected excess is ``fixed + share * v`` with ``v = volume / 50 mL``; one more pour
+    scatters by ``spread * sqrt(v + doubt)``, where the doubt is that of the two estimates:
+    ``var_fixed + 2 * v * cov + v**2 * var_share``, in units of the scatter. The factor is the
+    quantile of this scatter that belongs to the risk of running short, `normal_factor` the one of
+    what is known to be normal: the volume, and what a scoop holds.
     """
 
     stone: str
@@ -206,6 +279,7 @@ class Learned:
     share_ml: float
     spread_ml: float
     factor: float
+    normal_factor: float
     var_fixed: float
     cov: float
     var_share: float
@@ -220,7 +294,14 @@ class Learned:
         doubt = self.var_fixed + 2.0 * v * self.cov + v * v * self.var_share
         return self.spread_ml * math.sqrt(v + doubt)
 
+    def reserve_ml(self, volume_ml: float, *doubts_ml: float) -> float:
+        """Give what is mixed beyond the expected, so that the chance of running short is the risk.
+
+        Independent standard deviations of the volume and the mix add to the scatter as squares.
+        """
+        others = (self.normal_factor * doubt_ml for doubt_ml in doubts_ml)
+        return math.hypot(self.factor * self.scatter_ml(volume_ml), *others)
+
     def allowance_ml(self, volume_ml: float) -> float:
-        """Give what is mixed on top so that the chance of running short is the risk."""
-        wanted_ml = self.expected_ml(volume_ml) + self.factor * self.scatter_ml(volume_ml)
-        return max(wanted_ml, 0.0)
+        """Give both together, for a volume and a mix without doubt."""
+        return max(self.expected_ml(volume_ml) + self.reserve_ml(volume_ml), 0.0)

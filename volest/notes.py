@@ -130,17 +130,29 @@ def _two_heights(v: Values) -> Said:
     )
 
 
+def hours_in_words(first: int, last: int) -> str:
+    """Say where a stretch of rim runs, clockwise.
+
+    >>> hours_in_words(11, 2), hours_in_words(4, 4), hours_in_words(5, 4)
+    ("at 11 to 2 o'clock", "at 4 o'clock", 'all round')
+    """
+    if (last - first) % 12 == 11:  # noqa: PLR2004  # hours of a dial
+        return "all round"
+    return f"at {first} o'clock" if first == last else f"at {first} to {last} o'clock"
+
+
 def _needs_boxing(v: Values) -> Said:
-    where = "all round" if v.all_round else f"at {_listed(v.hours)} o'clock"
-    ends = " to ".join(dict.fromkeys(f"{mm:.1f}" for mm in v.rest_mm))
-    rest = f", by {ends} mm at {_listed(v.rest_hours)}" if v.rest_hours else ""
+    stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
+    told = [
+        f"over about {length_mm:.0f} mm {hours_in_words(first, last)} by up to {low_mm:.1f} mm"
+        for length_mm, low_mm, first, last in stretches
+    ]
     known = v.lower_mm is not None
     lower = f", or choose a base line lower by {v.lower_mm:.1f} mm" if known else ""
     return Said(
-        f"the rim lies below the base line over about {v.length_mm:.0f} mm, by up to "
-        f"{v.low_mm:.1f} mm {where}{rest} (seen into the opening, 12 is the front); measured as "
-        "if boxed in there",
-        f"box in that stretch before the pour{lower}",
+        f"the rim lies below the base line {'; '.join(told)} (seen into the opening, 12 is the "
+        "front); measured as if boxed in there",
+        f"box in {'that stretch' if len(told) == 1 else 'those stretches'} before the pour{lower}",
     )
 
 
@@ -161,12 +173,13 @@ def _bowl_underfilled(v: Values) -> Said:
         mixes, bowl, water, powder = v.instead
         each = f"one right after the other, each of {water} water and {powder} powder"
         split = f"or make {mixes} equal mixes in bowl {bowl!r}, {each}, "
+    by_hand = "mix it by hand, " if v.way == "vacuum" else ""
     share = "pour another impression from the same mix"
     if v.pour == "base":  # it is not poured into an impression of its own
         share = "make several bases from one mix"
     return Said(
         f"{v.each_ml:.1f} mL is less than the {v.least_ml:g} mL that bowl {v.bowl!r} mixes well",
-        f"use a smaller bowl, {split}or {share}",
+        f"use a smaller bowl, {by_hand}{split}or {share}",
     )
 
 

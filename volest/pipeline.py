@@ -24,7 +24,7 @@ from volest.cavity.parting import (
 from volest.cavity.polarity import OrientedSurface, orient_surface, refuse_cast
 from volest.cavity.pose import Pose, Samples, find_pose, pose_along
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.trim import Clock, Trim, find_clock, find_trim
+from volest.cavity.trim import Clock, Trim, base_areas, find_clock, find_trim
 from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.void import Air, ReachableVoid, find_air, find_void
@@ -226,7 +226,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     air = find_air(rooms)
     volume = find_volume(skin.surface, rooms, base)
     clock = find_clock(relief.grid, footprint.inside)
-    trim = find_trim(relief, footprint, rim, base, clock)
+    trim = find_trim(relief, footprint, rim, base, clock, trimming=settings.lab.trimming)
     doubts = find_doubts(
         pose=pose,
         footprint=footprint,
@@ -237,6 +237,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         clock=clock,
         volume=volume,
         closing=closing,
+        box_under_mm=settings.lab.trimming.box_under_mm,
     )
     return Cavity(
         frame=frame,
@@ -332,6 +333,7 @@ def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
 
 def _measurement(name: str, cavity: Cavity) -> Result:
     volume, margin = cavity.volume, cavity.margin
+    inside, pitch_mm = cavity.footprint.inside, cavity.relief.grid.pitch_mm
     return Result(
         scan=name,
         outcome=NOTED if cavity.notes else MEASURED,
@@ -341,6 +343,9 @@ def _measurement(name: str, cavity: Cavity) -> Result:
         volume_high_ml=volume.best_ml + margin.above_ml,
         base_line=_in_scan(cavity.base, cavity.rim, cavity.frame),
         footprint_mm2=volume.footprint_mm2,
+        rim_mm2=float(np.count_nonzero(inside & ~cavity.rim.land)) * pitch_mm**2,
+        depth_mm=float(-cavity.rooms.floor_mm.min(initial=0.0)) * cavity.base.upright,
+        base_areas=base_areas(inside, pitch_mm),
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
         reserve_ml=cavity.reserve_ml,

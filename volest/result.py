@@ -1,5 +1,6 @@
 """What volest says of one scan: the record that tables, files and pages are made of."""
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -50,6 +51,13 @@ class Result:
         The plane up to which was measured.
     footprint_mm2 : float or None
         Area that the cavity covers, seen along the pour axis.
+    rim_mm2 : float or None
+        Area inside the rim's inner edge, on which the heap of the first pour stands.
+    depth_mm : float or None
+        From the base line down to the deepest place that stone fills.
+    base_areas : tuple
+        Rows of a width of land in mm and the area of a base with it in mm2, without and with the
+        tongue space.
     slope_ml_per_mm : float or None
         Growth of the volume with the base line's height.
     curve : tuple
@@ -80,6 +88,9 @@ class Result:
     volume_high_ml: float | None = None
     base_line: BaseLine | None = None
     footprint_mm2: float | None = None
+    rim_mm2: float | None = None
+    depth_mm: float | None = None
+    base_areas: tuple[tuple[float, float, float], ...] = ()
     slope_ml_per_mm: float | None = None
     curve: tuple[tuple[float, float], ...] = ()
     reserve_ml: float = 0.0
@@ -92,6 +103,14 @@ class Result:
     cavity: int = 1
     cavities: int = 1
     others: "tuple[Result, ...]" = ()
+
+    @property
+    def volume_u_ml(self) -> float:
+        """How far more the cavity may hold, as a standard uncertainty, but for unseen surface."""
+        if self.volume_ml is None or self.volume_high_ml is None:
+            return 0.0
+        above_ml = self.volume_high_ml - self.volume_ml  # with coverage factor 2
+        return math.sqrt(max(above_ml**2 - self.reserve_ml**2, 0.0)) / 2.0
 
     @property
     def name(self) -> str:

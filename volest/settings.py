@@ -67,7 +67,7 @@ class Settings:
     wp_ml_per_100g : float or None
         Water to powder; None takes the stone's own.
     waste_percent : float
-        Share of the cavity that is mixed on top and stays in the bowl.
+        Share of what is filled that is mixed on top and lost.
     residue_ml : float
         Fixed part that stays on bowl, spatula and brush.
     by : str
@@ -311,7 +311,7 @@ SETTINGS = (
         metavar="PERCENT",
         group="amounts",
         default=Way().share_percent,
-        says="Share of the cavity mixed on top; else the lab's, "
+        says="Share of what is filled, mixed on top; else the lab's, "
         f"{Way().share_percent:g} where it says none.",
     ),
     Setting(
@@ -320,7 +320,8 @@ SETTINGS = (
         metavar="ML",
         group="amounts",
         default=Way().residue_ml,
-        says="Fixed part that stays on bowl, spatula and brush; else the lab's, or 0.",
+        says="Fixed part that stays on bowl, spatula and brush; else the lab's, or "
+        f"{Way().residue_ml:g}.",
     ),
     Setting(
         name="by",
@@ -381,6 +382,14 @@ SETTINGS = (
         group="amounts",
         limits=(0.0, math.inf),
         says="A base of this height under the first pour; 0 for none.",
+    ),
+    Setting(
+        name="heap_mm",
+        flag="--heap",
+        metavar="MM",
+        group="amounts",
+        limits=(0.0, 10.0),
+        says="How far the first pour stands over the rim; else the lab's, or 2; 0 for flush.",
     ),
 )
 NAMED = {setting.name: setting for setting in SETTINGS}

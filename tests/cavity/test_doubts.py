@@ -22,7 +22,7 @@ from volest.cavity.columns import Grid
 from volest.cavity.doubts import find_doubts
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
-from volest.cavity.trim import Clock, Stretch, Trim
+from volest.cavity.trim import Clock, Stretch, Trim, Work
 from volest.cavity.void import Air, ReachableVoid
 from volest.cavity.volume import Volume
 from volest.errors import ScanError
@@ -141,11 +141,21 @@ def test_depth_that_no_impression_has(
     assert not odd or notes["odd-volume"].values["depth_mm"] == pytest.approx(deep_mm)
 
 
+HEEL = Work(
+    what="box", hours=(11, 12, 1), is_inner=False, length_mm=9.0, most_mm=3.01, to_pits_mm=4.0
+)
+
+
 def test_a_gap_is_boxed_where_it_is() -> None:
-    note = doubts(trim=replace(TRIM, gap_length_mm=9.0, rim_lowest_mm=-3.0))["needs-boxing"]
-    assert note.values["length_mm"] == 9.0
-    assert note.values["low_mm"] == 3.0
-    assert note.values["hours"] == (2,)
+    cut = replace(HEEL, what="cut")
+    values = doubts(trim=replace(TRIM, works=(cut, HEEL)))["needs-boxing"].values
+    assert values["lengths_mm"] == (9.0,)
+    assert values["lows_mm"] == (3.01,)
+    assert (values["first_hours"], values["last_hours"]) == ((11,), (1,))
+    assert values["lower_mm"] == 1.1  # so that it lies 2 mm under the line then
+    deep = doubts(trim=replace(TRIM, works=(replace(HEEL, most_mm=7.01),)))["needs-boxing"]
+    assert deep.values["lower_mm"] is None
+    assert not doubts(trim=replace(TRIM, works=(cut,)))
 
 
 @pytest.mark.parametrize(("hole_mm2", "codes"), [(0.3, set()), (25.0, {"holes-filled"})])
@@ -196,7 +206,7 @@ def test_every_note_says_what_to_do() -> None:
         pose=replace(POSE, runner_up=0.9),
         rooms=replace(ROOMS, hole_mm2=9.0, sealed_ml=1.0),
         air=Air(trapped_ml=1.0, place_mm=np.zeros(2)),
-        trim=replace(TRIM, gap_length_mm=9.0),
+        trim=replace(TRIM, works=(HEEL,)),
         volume=stated(40.0, 39.0),
     )
     assert len(notes) == 6
@@ -312,34 +322,6 @@ def test_cavities_apart_are_told_with_their_volumes_largest_first() -> None:
 
 def test_pieces_add_up_to_the_whole() -> None:
     assert apart(12.5, 27.5).pieces_ml == pytest.approx([27.5, 12.5])
-
-
-GAPPED = replace(TRIM, gap_length_mm=20.0, rim_lowest_mm=-4.0)
-
-
-@pytest.mark.parametrize(
-    ("heights_mm", "deep", "rest", "rest_mm"),
-    [
-        ({2: -4.0, 3: 0.0}, (2,), (), ()),
-        ({2: -4.0, 3: -0.4}, (2,), (), ()),  # 0.4 mm is level enough
-        ({2: -4.0, 3: -1.9, 4: -1.2}, (2,), (3, 4), (1.2, 1.9)),
-        ({2: -4.0, 3: -1.9, 4: 0.0}, (2,), (3,), (1.9, 1.9)),
-        ({2: -4.0, 3: -2.1, 4: 0.0}, (2, 3), (), ()),
-        ({2: -4.0, 3: -2.0, 4: 0.0}, (2, 3), (), ()),  # half is deep
-        ({2: -4.0, 3: -3.0}, (2, 3), (), ()),
-    ],
-)
-def test_gaps_are_told_where_they_are_deep(
-    heights_mm: dict[int, float],
-    deep: tuple[int, ...],
-    rest: tuple[int, ...],
-    rest_mm: tuple[float, ...],
-) -> None:
-    stretches = tuple(replace(AT_TWO, hour=h, least_mm=mm) for h, mm in heights_mm.items())
-    values = doubts(trim=replace(GAPPED, stretches=stretches))["needs-boxing"].values
-    assert values["low_mm"] == 4.0
-    assert (values["hours"], values["rest_hours"], values["rest_mm"]) == (deep, rest, rest_mm)
-    assert values["all_round"] is (len(deep) == len(heights_mm))
 
 
 def test_shares_are_told_in_per_cent() -> None:

@@ -157,7 +157,8 @@ def test_an_impression_torn_in_two_is_never_two(made: Made, gap_mm: float) -> No
     scan = scan_of(torn.copy(), path=Path("made"))
     result = measure(scan, Settings())
     assert result.cavities == 1
-    assert "needs-boxing" in codes(result)  # where it is torn it runs out
+    # Where it is torn it runs out; over a narrow slit it does not, and the floor is filled.
+    assert {"needs-boxing", "holes-filled"} & set(codes(result))
 
 
 def test_a_saved_base_line_is_for_the_impression_that_it_lies_in(

@@ -14,7 +14,8 @@ from tests.cavity.terrain import PITCH_MM, Floats, disc, relief_of, ring
 from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import find_footprint
 from volest.cavity.rim import find_rim
-from volest.cavity.trim import Clock, Trim, find_clock, find_trim
+from volest.cavity.trim import Clock, Trim, base_areas, find_clock, find_trim
+from volest.lab import Trimming
 
 DIAL = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
 RELIEF = relief_of(ring, disc(26.0))
@@ -134,3 +135,80 @@ def test_length_of_a_slanting_border_is_evened_out() -> None:
     # (integral geometry; from memory): a circle has all of them, so that 2 pi r comes out.
     trim = trimmed(np.full(len(ALONG), 1.0), level(0.0))
     assert trim.excess_length_mm == pytest.approx(2.0 * math.pi * (20.0 - PITCH_MM / 2), rel=0.03)
+
+
+def dented(*dents: tuple[float, float, float]) -> Floats:
+    """Give a level crest dents: middle and half width along the rim in mm, and height in mm."""
+    crest = np.zeros(len(ALONG))
+    for middle_mm, half_mm, height_mm in dents:
+        off = np.abs(np.angle(np.exp(1j * (ALONG - middle_mm / 20.0)))) * 20.0  # the ring's radius
+        crest[off < half_mm] = height_mm
+    return crest
+
+
+def test_a_notch_is_one_stretch_to_box_and_a_peak_one_to_cut() -> None:
+    # Arc lengths on a circle of 20 mm: 12 is at a quarter turn, hours run clockwise.
+    quarter = math.pi / 2.0 * 20.0
+    trim = trimmed(dented((0.0, 8.0, -3.0), (quarter, 6.0, 1.5)), level(0.0))
+    cut, boxed = trim.works
+    assert (cut.what, cut.hours, cut.most_mm) == ("cut", (11, 12, 1), 1.5)
+    assert cut.length_mm == pytest.approx(12.0, rel=0.15)  # cells at a slant, as above
+    assert (boxed.what, boxed.hours, boxed.most_mm) == ("box", (2, 3, 4), 3.0)
+    assert boxed.length_mm == pytest.approx(16.0, rel=0.15)
+    assert not cut.is_inner
+    assert (trim.left_over_mm, trim.left_under_mm) == (0.0, 0.0)
+
+
+def test_what_a_knife_would_not_do_is_left_and_told() -> None:
+    # One step under each threshold; a peak of 2 mm of rim; but a notch twice as deep is boxed.
+    trim = trimmed(dented((0.0, 8.0, -1.9), (20.0, 8.0, 0.9), (45.0, 1.0, 1.5)), level(0.0))
+    assert trim.works == ()
+    assert (trim.left_over_mm, trim.left_under_mm) == (1.5, 1.9)
+    (deep,) = trimmed(dented((0.0, 1.0, -4.5)), level(0.0)).works
+    assert (deep.what, deep.most_mm) == ("box", 4.5)
+
+
+def test_peaks_in_a_row_are_cut_in_one_go() -> None:
+    peaks = [(at, 1.5, 1.6) for at in (-6.0, 0.0, 6.0)]  # 3 mm of level rim between them
+    (cut,) = trimmed(dented(*peaks), level(0.0)).works
+    assert cut.length_mm == pytest.approx(9.0, rel=0.25)
+    far = [(at, 3.0, 1.6) for at in (-20.0, 20.0)]
+    assert len(trimmed(dented(*far), level(0.0)).works) == 2
+
+
+@pytest.mark.parametrize(("heap_mm", "works"), [(0.0, 0), (2.0, 0), (3.9, 0), (4.1, 1)])
+def test_a_base_line_up_to_4_mm_over_the_rim_is_a_heap_and_no_gap(
+    heap_mm: float, works: int
+) -> None:
+    trim = trimmed(np.zeros(len(ALONG)), level(heap_mm))
+    assert trim.over_rim_mm == pytest.approx(heap_mm, abs=0.01)
+    assert len(trim.works) == works
+
+
+def test_thresholds_are_the_labs_own() -> None:
+    crest = dented((0.0, 8.0, -1.5))
+    rim = replace(RIM, crest_mm=np.column_stack([RIM.crest_mm[:, :2], crest]), stray_mm=crest)
+    for box_under_mm, works in ((1.4, 1), (1.6, 0)):
+        own = Trimming(box_under_mm=box_under_mm)
+        trim = find_trim(RELIEF, FOOTPRINT, rim, level(0.0), DIAL, trimming=own)
+        assert len(trim.works) == works
+
+
+def test_a_base_grows_by_its_land() -> None:
+    # A disc of radius 20 and a horseshoe of two quarter turns: Steiner's formula for the disc, and
+    # the outline without tongue space for the other.
+    x, y = np.meshgrid(*[np.arange(-30.0, 30.0, PITCH_MM)] * 2)
+    radius = np.hypot(x, y)
+    for land, bare_mm2, whole_mm2 in base_areas(radius < 20.0, PITCH_MM):
+        assert bare_mm2 == pytest.approx(math.pi * (20.0 + land) ** 2, rel=0.008)
+        assert whole_mm2 == pytest.approx(bare_mm2, rel=0.015)  # a hull of square cells
+    for land, bare_mm2, whole_mm2 in base_areas(
+        (radius < 20.0) & (radius > 12.0) & (y > 0), PITCH_MM
+    ):
+        half_mm2 = math.pi / 2.0 * 400.0
+        # Perimeters: half circle and diameter; both half circles and two ends of 8 mm.
+        around = math.pi * 20.0 + 40.0
+        assert whole_mm2 == pytest.approx(half_mm2 + around * land + math.pi * land**2, rel=0.02)
+        grown = math.pi * 32.0 + 16.0
+        horseshoe = math.pi / 2.0 * (400.0 - 144.0)
+        assert bare_mm2 == pytest.approx(horseshoe + grown * land + math.pi * land**2, rel=0.04)

@@ -81,9 +81,9 @@ def card(*words: str) -> str:
 
 def test_card_in_the_steps_of_the_bench() -> None:
     told = card("50", "--lab", "lab.toml")
-    # 57.5 mL / (1/2.76 + 0.2) = 102.26 g: 102.5 g, 20.5 mL.
-    assert "102.5 g 2 full scoops of 46 g and 10.5 g" in told
-    assert "20.5 mL or weigh it: 20.5 g" in told
+    # (62.63 mL, reserve included) / (1/2.76 + 0.2) = 111.4 g: 112.5 g and 22.5 mL by its marks.
+    assert "112.5 g" in told
+    assert "22.5 mL or weigh it: 22.5 g" in told
     assert "Water into bowl small first" in told
 
 
@@ -93,7 +93,9 @@ def test_card_by_hand() -> None:
     assert "vacuum" not in told.replace("'vacuum'", "")
     assert "2 turns a second" in told
     made = json.loads(call("mix", "50", "--lab", "lab.toml", "--way", "hand", "--json", "-").stdout)
-    assert made["unrounded"]["powder_g"] == pytest.approx(61.5 / (1 / 2.76 + 0.2), abs=1e-6)
+    needed_ml = sum(ml for term, ml in made["terms_ml"].items() if term != "rounding")
+    assert made["terms_ml"]["share"] + made["terms_ml"]["residue"] == pytest.approx(0.10 * 50 + 4)
+    assert made["unrounded"]["powder_g"] == pytest.approx(needed_ml / (1 / 2.76 + 0.2), abs=1e-5)
 
 
 def test_card_split_in_equal_mixes() -> None:
@@ -111,7 +113,7 @@ def test_card_stretched() -> None:
 
 def test_card_with_both_pours_in_their_order() -> None:
     told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
-    assert "To fill 50 mL and 2 mL of knobs" in told
+    assert "50.0 mL cavity + 5.2 mL heap over the rim + 2.1 mL retention nodules" in told
     marks = ["Water into bowl", "set knobs", "about 45 min", "of ivory, not type-4"]
     assert [told.index(mark) for mark in marks] == sorted(told.index(mark) for mark in marks)
 
@@ -123,7 +125,9 @@ def test_a_base_of_the_lab_without_its_area_is_told() -> None:
     assert "no base: the lab file has one of 12 mm" in ended.stderr
     assert "--footprint MM2" in ended.stderr
     assert "knobs" not in ended.stdout
-    both = CliRunner().invoke(volest_group, ["mix", "50", "--lab", "lab.toml", "--footprint", "99"])
+    both = CliRunner().invoke(
+        volest_group, ["mix", "50", "--lab", "lab.toml", "--footprint", "990"]
+    )
     assert both.exit_code == 0
     assert "no base" not in both.stderr
 
@@ -143,10 +147,9 @@ def test_card_with_a_price() -> None:
     ("words", "told"),
     [
         (["50", "--second-pour", "12"], "--footprint"),
-        (["50", "--footprint", "2600"], "--second-pour"),
         (["400", "--lab", "lab.toml"], "no more than 2 mixes"),
         (["50", "--lab", "missing.toml"], "missing.toml"),
-        (["50", "--stretch", "-1"], "stretch"),
+        (["50", "--stretch", "-1"], "extra water"),
         (["50", "--journal", "missing.db"], "missing.db"),
     ],
 )
@@ -243,7 +246,9 @@ def test_a_pattern_that_fits_no_scan_is_refused(option: str, value: str) -> None
 def test_the_base_has_its_yield_and_its_cost_on_the_card() -> None:
     told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
     base = told[told.index("The base") :]
-    made = second_pour(2600.0, Settings(lab=read_lab(Path("lab.toml")).with_height(12.0)))
+    lab = read_lab(Path("lab.toml")).pouring(height_mm=12.0)
+    taken_ml = 2600.0 * 2.0 / 1000.0 + lab.second_pour.nodules_ml
+    made = second_pour(2600.0, Settings(lab=lab), taken_ml=taken_ml)
     assert made is not None
     assert f"Makes {made.mix_ml:.1f} mL" in base
     # 3 CHF a kg.

@@ -9,7 +9,8 @@ from click.testing import CliRunner, Result
 
 from volest.cli.mix import mix_command
 from volest.errors import MixError, UsageError
-from volest.stone.mix import mix
+from volest.settings import Settings
+from volest.stone.pours import first_pour
 
 
 def run(*words: str) -> Result:
@@ -19,18 +20,19 @@ def run(*words: str) -> Result:
 
 def test_water_stands_before_powder_and_both_agree_with_the_library() -> None:
     result = run("50")
-    made = mix(50)
+    made = first_pour(50, Settings())
     assert result.exit_code == 0
     water = result.stdout.index(f"{made.water_ml:.1f} mL")
     assert water < result.stdout.index(f"{made.powder_g:.0f} g")
-    assert "or weigh it" not in result.stdout  # 21 g instead of 20.56 g would be W/P 20.4
-    assert "or weigh it: 20 g" in run("48.5").stdout
-    assert f"{made.waste_ml:.1f} mL of it is waste" in result.stdout
+    weighed = run("54").stdout
+    assert "or weigh it" not in result.stdout  # 22 g instead of 22.36 g would be W/P 19.7
+    assert "or weigh it: 24 g" in weighed
+    assert f"Of it {made.waste_ml:.1f} mL are" in " ".join(result.stdout.split())
 
 
 def test_three_scoops() -> None:
     # Common practice, no source: three scoops of 50 g, 150 g to 30 mL.
-    out = run("70", "--by", "scoop").stdout
+    out = run("60", "--by", "scoop").stdout
     assert "30.0 mL" in out
     assert "150 g" in out
     assert "3 full scoops of 50 g" in out
@@ -47,13 +49,14 @@ def test_options_reach_the_library(tmp_path: Path) -> None:
     target = tmp_path / "mix.json"
     words = ["--stone", "type 3", "--wp", "29.5", "--waste", "10", "--residue", "4"]
     assert run("80", *words, "--json", str(target)).exit_code == 0
-    wanted = mix(80, stone="type-3", wp_ml_per_100g=29.5, waste_percent=10, residue_ml=4)
+    settings = Settings(stone="type-3", wp_ml_per_100g=29.5, waste_percent=10, residue_ml=4)
+    wanted = first_pour(80, settings)
     assert json.loads(target.read_text(encoding="utf-8")) == wanted.as_record()
 
 
 def test_json_on_stdout_stands_alone_and_notes_go_to_stderr() -> None:
     result = run("50", "--wp", "25", "--json", "-")
-    assert json.loads(result.stdout) == mix(50, wp_ml_per_100g=25).as_record()
+    assert json.loads(result.stdout) == first_pour(50, Settings(wp_ml_per_100g=25)).as_record()
     assert "wp-outside" in result.stderr
 
 

@@ -171,7 +171,7 @@ def test_programs_name_their_lab_and_wrong_words_are_told(file: Path) -> None:
 
 def test_a_journal_that_was_never_written_is_no_fault(file: Path) -> None:
     write(file, 'journal = "lab.db"\n')
-    assert powder_g() == 103.0
+    assert powder_g() == 112.0
     booked = call("log", "--volume", "50", "--powder", "103", "--water", "20.6", "--left", "9")
     assert booked.exit_code == 0, booked.output
     assert (file.parent / "lab.db").exists()

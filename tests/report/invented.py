@@ -1,22 +1,20 @@
 """Results as the pipeline would hand them over, made up; no figure here is a measured one."""
 
-from volest.cavity.trim import Stretch, Trim
+from tests.flat import mix
+from volest.cavity.trim import Stretch, Trim, Work
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, REFUSED, BaseLine, Result
-from volest.stone.mix import mix
 
 HEEL = Note(
     "needs-boxing",
-    length_mm=12.3,
-    low_mm=4.1,
-    hours=(6,),
-    all_round=False,
-    rest_mm=(),
-    rest_hours=(),
+    lengths_mm=(12.3,),
+    lows_mm=(4.1,),
+    first_hours=(6,),
+    last_hours=(6,),
     lower_mm=None,
 )
 DIFFER = Note("ways-differ", columns_ml=52.3, exact_ml=52.1)
-SMALL = Note("bowl-underfilled", each_ml=23.0, least_ml=40.0, bowl="wide", instead=())
+SMALL = Note("bowl-underfilled", each_ml=23.0, least_ml=40.0, bowl="wide", way="vacuum", instead=())
 RIM = BaseLine(point_mm=(1.0, 2.0, 3.0), normal=(0.0, 0.0, 1.0), how="rim")
 TRIM = Trim(
     rim_highest_mm=1.2,
@@ -29,6 +27,18 @@ TRIM = Trim(
     stretches=(
         Stretch(hour=12, length_mm=21.0, mean_mm=0.7, most_mm=1.2, least_mm=-0.3, to_pits_mm=4.5),
     ),
+    works=(
+        Work(
+            what="cut",
+            hours=(11, 12),
+            is_inner=False,
+            length_mm=21.0,
+            most_mm=1.2,
+            to_pits_mm=4.5,
+        ),
+    ),
+    left_over_mm=0.8,
+    left_under_mm=0.3,
 )
 
 

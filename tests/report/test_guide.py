@@ -1,21 +1,36 @@
 """The trim guide in words: what is told must bear out what is to be done."""
 
-from hypothesis import given
-from hypothesis import strategies as st
+from dataclasses import replace
 
-from volest.report.guide import decided_words, deed
+from tests.report.invented import TRIM
+from volest.cavity.trim import Work
+from volest.report.guide import advice
 
-
-@given(st.floats(min_value=-30.0, max_value=30.0, allow_nan=False))
-def test_the_figure_says_on_which_side_of_half_a_mm_it_lies(height_mm: float) -> None:
-    told = float(decided_words(height_mm))
-    assert (told > 0.5) == (height_mm > 0.5)
-    assert (told < -0.5) == (height_mm < -0.5)
-    assert abs(told - height_mm) <= 0.0500001
+BOX = Work(
+    what="box", hours=(4, 5, 6), is_inner=True, length_mm=27.1, most_mm=16.66, to_pits_mm=0.4
+)
 
 
-@given(st.floats(min_value=-30.0, max_value=30.0, allow_nan=False))
-def test_the_figure_bears_out_the_deed(least_mm: float) -> None:
-    # The reader's own rule, as the guide tells it: within 0.5 mm the rim is left as it is.
-    left = float(decided_words(least_mm)) >= -0.5
-    assert (deed(0.0, least_mm) == "leave") == left
+def test_each_stretch_is_told_once_and_the_rest_in_one_line() -> None:
+    first, cut, box, rest = advice(replace(TRIM, works=(*TRIM.works, BOX)))
+    assert first.startswith("Untrimmed, a flat base would stand 1.1 mm above the base line. Keep")
+    assert cut == (
+        "Cut 21 mm of rim at 11 to 12 o'clock, by up to 1.2 mm; the nearest tooth imprint lies "
+        "4.5 mm in."
+    )
+    assert box == (
+        "Box in 27 mm of rim at 4 to 6 o'clock, tongue side: it lies up to 16.7 mm under the base "
+        "line."
+    )
+    assert rest == "Leave the rest: it lies up to 0.8 mm over and 0.3 mm under the base line."
+
+
+def test_without_cutting_there_is_no_word_of_blades() -> None:
+    told = advice(replace(TRIM, works=(BOX,)))
+    assert len(told) == 2
+    assert "lade" not in " ".join(told)
+
+
+def test_a_level_rim_is_left() -> None:
+    level = replace(TRIM, works=(), left_over_mm=0.04, left_under_mm=0.0)
+    assert advice(level) == ["Nothing to cut or to box: it lies at the base line."]

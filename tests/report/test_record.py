@@ -27,6 +27,9 @@ SCAN_KEYS = [
     "volume_high_ml",
     "base_line",
     "footprint_mm2",
+    "rim_mm2",
+    "depth_mm",
+    "base_areas",
     "slope_ml_per_mm",
     "curve",
     "reserve_ml",
@@ -38,7 +41,7 @@ SCAN_KEYS = [
     "seconds",
 ]
 MIX_KEYS = ["stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way"]
-MIX_KEYS += ["bowl", "waste_ml", "mix_ml", "unrounded"]
+MIX_KEYS += ["bowl", "waste_ml", "mix_ml", "terms_ml", "by_scoop", "unrounded"]
 
 ALL_KINDS = [
     measured("a.stl"),

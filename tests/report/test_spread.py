@@ -6,6 +6,7 @@ import math
 import os
 from dataclasses import replace
 
+from tests.flat import flat
 from tests.report.invented import HEEL, SMALL, measured, refused
 from volest.notes import Note
 from volest.report.record import COLUMNS, csv_pieces
@@ -36,10 +37,10 @@ def test_figures_come_back_in_their_units() -> None:
 def test_a_shared_mix_stands_in_the_line_of_each_that_is_poured_from_it() -> None:
     results = [measured("a.stl", 30.0), refused("b.stl"), measured("c.stl", 20.0)]
     waiting = [Impression(name=name, volume_ml=ml) for name, ml in (("a.stl", 30), ("c.stl", 20))]
-    plan = plan_mixes(waiting, Settings())
+    plan = plan_mixes(waiting, flat())
     text = "".join(csv_pieces(results, plan))
     first, gone, last = csv.DictReader(io.StringIO(text, newline=""))
-    # 50 mL with 15 % of waste, as `first_pour` has it: 103 g and 20.6 mL.
+    # 50 mL with 15 % of waste: 103 g and 20.6 mL.
     for line in (first, last):
         assert line["shared_mix"] == "1"
         assert float(line["shared_mix_powder_g"]) == 103.0
@@ -98,6 +99,7 @@ def test_columns_carry_units() -> None:
         "scan",
         "outcome",
         "full_scoops",
+        "whole_scoops",
         "stone",
         "second_pour_stone",
         "base_line",

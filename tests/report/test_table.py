@@ -8,13 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from tests.flat import mix
 from tests.report.invented import DIFFER, HEEL, SMALL, measured, refused
 from volest.lab import Lab, OwnStone, SecondPour
 from volest.report.remarks import CAUTIONS, SHARED_APART, made_with, tally
 from volest.report.table import table_text
 from volest.result import Result
 from volest.settings import Settings, parse_base
-from volest.stone.mix import mix
 from volest.stone.pours import second_pour
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
@@ -37,8 +37,8 @@ def figures(result: Result) -> list[str]:
     assert result.volume_ml is not None
     return [
         f"{result.volume_ml:.1f}",
-        f"{result.mix.powder_g:.0f}",
         f"{result.mix.water_ml:.1f}",
+        f"{result.mix.powder_g:.0f}",
         *scoops_cell(result.mix).split(),
     ]
 
@@ -192,7 +192,7 @@ def test_settings_are_told() -> None:
             inside_out=True,
         )
     )
-    for words in ("22 mL water to 100 g", "15 % and 3 mL", "rim=-1.5", "inch", "inside out"):
+    for words in ("22 mL water to 100 g", "10 % and 3 mL", "rim=-1.5", "inch", "inside out"):
         assert words in told
 
 
@@ -223,8 +223,8 @@ def test_scoops_are_explained_as_they_were_dealt() -> None:
     by_gram, by_scoop = (
         table_text([measured("a.stl")], Settings(by=by), width=200) for by in ("gram", "scoop")
     )
-    assert "Never round them up." in by_gram
-    assert "Never round them up." not in by_scoop
+    assert "instead of weighing, and the water that goes" in by_gram
+    assert "instead of weighing" not in by_scoop
     assert "powder is rounded up to them" in by_scoop
 
 

@@ -6,11 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.flat import flat, mix
 from volest.errors import MixError
-from volest.lab import Lab, OwnStone, SecondPour
+from volest.lab import FirstPour, Lab, OwnStone, SecondPour
 from volest.settings import Settings
-from volest.stone.mix import mix
-from volest.stone.pours import base_volume_ml, first_pour, second_pour
+from volest.stone.pours import base_volume_ml, beyond, first_pour, second_pour
 from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, KNOB
 from volest.stone.words import scoops_cell, scoops_in_words
 
@@ -56,21 +56,47 @@ def test_no_base_at_all(footprint_mm2: float, height_mm: float, taper_deg: float
 
 def test_both_pours_of_an_impression() -> None:
     lab = Lab(second_pour=SecondPour(height_mm=12, stone="type-3", retention_ml=2))
-    settings = Settings(lab=lab)
+    settings = flat(lab=lab)
     base = second_pour(2600, settings)
     assert base is not None
     same = mix(31.2, stone="type-3")
     assert (base.powder_g, base.water_ml) == (same.powder_g, same.water_ml)
-    assert first_pour(50, settings).as_record() == mix(52).as_record()  # with its knobs
-    assert first_pour(50, Settings()).as_record() == mix(50).as_record()
+    first = beyond(settings, rim_mm2=2400, has_base=True)
+    with_nodules = first_pour(50, settings, first)
+    assert (with_nodules.powder_g, with_nodules.water_ml) == (mix(52).powder_g, mix(52).water_ml)
+    assert beyond(settings, rim_mm2=2400).nodules_ml == 0.0
     assert second_pour(2600, Settings()) is None
+
+
+def test_heap_and_nodules_stand_into_the_base() -> None:
+    # A prism of 2400 mm2 and 2 mm is 4.8 mL; 2600 mm2 and 12 mm are 31.2 mL, less both.
+    lab = Lab(second_pour=SecondPour(height_mm=12, retention_ml=2), first_pour=FirstPour(heap_mm=2))
+    settings = Settings(lab=lab)
+    first = beyond(settings, rim_mm2=2400, has_base=True)
+    assert first.heap_ml == pytest.approx(4.8)
+    base = second_pour(2600, settings, taken_ml=first.heap_ml + first.nodules_ml)
+    assert base is not None
+    assert base.volume_ml == pytest.approx(31.2 - 6.8)
+    # A base line 1.5 mm over the rim has so much of the heap below it; one at 3 mm all of it.
+    assert beyond(settings, rim_mm2=2400, over_rim_mm=1.5).heap_ml == pytest.approx(1.2)
+    assert beyond(settings, rim_mm2=2400, over_rim_mm=3.0).heap_ml == 0.0
+    assert beyond(settings, rim_mm2=2400, over_rim_mm=-3.0).heap_ml == pytest.approx(4.8)
+
+
+def test_a_former_holds_what_it_holds() -> None:
+    settings = Settings(lab=Lab(second_pour=SecondPour(former_ml=80.0, height_mm=12)))
+    base = second_pour(9999, settings, taken_ml=6.8)
+    assert base is not None
+    assert base.volume_ml == pytest.approx(73.2)
+    with pytest.raises(MixError, match="larger former"):
+        second_pour(9999, settings, taken_ml=80.0)
 
 
 # A scoop of another stone weighs otherwise (bulk density varies): common practice, no source.
 @pytest.mark.parametrize("by", ["gram", "scoop"])
 def test_a_base_of_another_stone_is_weighed_unless_its_scoop_is_known(by: str) -> None:
     second = SecondPour(height_mm=12, stone="type-3")
-    base = second_pour(2600, Settings(lab=Lab(second_pour=second), by=by))
+    base = second_pour(2600, flat(lab=Lab(second_pour=second), by=by))
     assert base is not None
     assert base.powder_g == 56.0  # as by gram: nobody knows what a scoop of it holds
     assert scoops_in_words(base) == "weigh it: no scoop weight is known"
@@ -82,14 +108,14 @@ def test_a_base_of_another_stone_is_weighed_unless_its_scoop_is_known(by: str) -
 @pytest.mark.parametrize(
     ("by", "powder_g", "words"),
     [
-        ("gram", 56.0, "1 full scoop of 43 g and 13 g"),
+        ("gram", 56.0, "or 2 full scoops of 43 g to 24.9 mL of water: makes 56.1 mL"),
         ("scoop", 86.0, "2 full scoops of 43 g"),
     ],
 )
 def test_a_base_is_counted_in_its_own_scoops(by: str, powder_g: float, words: str) -> None:
     second = SecondPour(height_mm=12, stone="type-3")
     lab = Lab(second_pour=second, stone=(OwnStone(name="type-3", scoop_g=43.0),))
-    settings = Settings(lab=lab, by=by)
+    settings = flat(lab=lab, by=by)
     base = second_pour(2600, settings)
     assert base is not None
     assert (base.powder_g, scoops_in_words(base)) == (powder_g, words)
@@ -100,7 +126,7 @@ def test_a_base_of_the_same_stone_takes_the_same_scoop() -> None:
     second = SecondPour(height_mm=12, stone="type IV")
     base = second_pour(2600, Settings(lab=Lab(second_pour=second)))
     assert base is not None
-    assert "full scoop of 50 g" in scoops_in_words(base)
+    assert "full scoops of 50 g" in scoops_in_words(base)
 
 
 # Worked by hand: 80 mL of model stone at 0.30 g per g with 10 % waste, 132.76 g; of plaster at
@@ -122,10 +148,11 @@ def test_waiting_time_and_height() -> None:
     assert BASE_HEIGHT.value == pytest.approx(0.5 * 25.4)
 
 
-def test_knobs_are_eight_balls_of_eight_mm() -> None:
+def test_nodules_are_eight_balls_of_eight_mm() -> None:
     # Sphere, any table of solids: 4/3 pi r^3; our choice of eight, no source.
     assert KNOB.value == 8
-    assert SecondPour().retention_ml == pytest.approx(8 * 4 / 3 * math.pi * 4**3 / 1000, rel=0.08)
+    assert SecondPour().nodules_ml == pytest.approx(8 * 4 / 3 * math.pi * 4**3 / 1000)
+    assert SecondPour(retention_ml=2.0).nodules_ml == 2.0
 
 
 @pytest.mark.parametrize(("height_mm", "fits"), [(1.2, False), (2.99, False), (3.0, True)])

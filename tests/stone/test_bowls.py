@@ -4,10 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.flat import mix
 from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.mix import Mix, mix
+from volest.stone.mix import Mix
 from volest.stone.pours import first_pour, fits_one, into_bowls, most_mixes
 from volest.stone.reference import mixing_min
 from volest.stone.stones import stone_type
@@ -18,7 +19,7 @@ FOR_HAND = Bowl(name="green", way="hand", most_ml=300)
 
 
 def fit(volume_ml: float, *bowls: Bowl, way: str = "vacuum", stone: str = "type-4") -> Mix:
-    return into_bowls(lambda mixes: mix(volume_ml, stone=stone, mixes=mixes), bowls, way)
+    return into_bowls(lambda mixes, _: mix(volume_ml, stone=stone, mixes=mixes), bowls, way)
 
 
 def test_without_bowls_nothing_changes() -> None:
@@ -119,7 +120,7 @@ def test_a_bowl_may_be_filled_to_its_mark_and_not_beyond() -> None:
     whole = mix(55)
 
     def fits(most_ml: float) -> bool:
-        return fits_one(lambda _: whole, [Bowl(name="one", most_ml=most_ml)], "vacuum")
+        return fits_one(lambda *_: whole, [Bowl(name="one", most_ml=most_ml)], "vacuum")
 
     assert fits(whole.mix_ml)
     assert not fits(whole.mix_ml - 0.01)

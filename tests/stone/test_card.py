@@ -8,8 +8,11 @@ from dataclasses import replace
 
 import pytest
 
-from volest.lab import HAND
-from volest.stone.mix import STRETCH_IN_WORDS, Mix, mix
+from tests.flat import flat, mix
+from volest.lab import HAND, Bowl, Lab
+from volest.settings import Settings
+from volest.stone.mix import STRETCH_IN_WORDS, Mix
+from volest.stone.pours import Beyond, first_pour
 from volest.stone.reference import Band, Figure
 from volest.stone.stones import stone_type
 from volest.stone.words import (
@@ -48,15 +51,19 @@ def test_the_maker_and_the_lab_win() -> None:
 @pytest.mark.parametrize(
     ("volume_ml", "by", "words"),
     [
-        (70, "scoop", "3 full scoops of 50 g"),
+        (65, "scoop", "3 full scoops of 50 g"),
         (10, "scoop", "1 full scoop of 50 g"),
-        (10, "gram", "less than 1 scoop of 50 g"),
-        (50, "gram", "2 full scoops of 50 g and 3 g"),
+        (10, "gram", "or 1 full scoop of 50 g to 10.0 mL of water: makes 28.1 mL"),
+        (50, "gram", "or 3 full scoops of 50 g to 30.0 mL of water: makes 84.3 mL"),
     ],
 )
 def test_scoops_in_words(volume_ml: float, by: str, words: str) -> None:
-    # A scoop of 50 g: common practice, no source.
-    assert scoops_in_words(mix(volume_ml, by=by)) == words
+    # A scoop of 50 g: common practice, no source. 50 / 2.76 + 10 = 28.1 mL.
+    made = first_pour(volume_ml, flat(by=by))
+    assert scoops_in_words(made) == words
+    small = flat(lab=Lab(bowl=(Bowl(name="small", most_ml=made.mix_ml),)))
+    if by == "gram":
+        assert scoops_in_words(first_pour(volume_ml, small)).startswith("weigh it: no bowl takes")
 
 
 def test_impression_plaster_is_poured_at_once() -> None:
@@ -154,10 +161,24 @@ def test_costs_are_shared_out_to_the_waste() -> None:
     assert "costs 1.03 CHF, 0.14 CHF of it waste" in yield_in_words(made)[-1]
 
 
-def test_waste_is_shown_with_its_share_and_what_rounding_made() -> None:
-    # 57.92 - 50 = 7.92 mL, 13.7 %; 57.92 - 57.5 = 0.42 mL.
+def test_a_mix_is_told_as_a_sum() -> None:
+    # 57.92 - 50 = 7.92 mL; 57.92 - 57.5 = 0.42 mL.
     told = " ".join(yield_in_words(mix(50)))
-    assert "7.9 mL of it is waste, 14 % of the mix; 0.4 mL of that comes from rounding up" in told
+    assert "50.0 mL cavity + 7.5 mL lost on the way + 0.4 mL rounding up. Of it 7.9 mL are" in told
+    # All terms: they stand in JSON too, and are what is weighed in but for the rounding.
+    more = Beyond(heap_ml=9.0, nodules_ml=2.1, volume_u_ml=0.5)
+    made = first_pour(50, Settings(), more)
+    told = " ".join(yield_in_words(made))
+    for term in (
+        "9.0 mL heap",
+        "2.1 mL retention nodules",
+        "6.1 mL lost",
+        "5.0 mL stay",
+        "reserve",
+    ):
+        assert term in told
+    assert "leaves a 5 % chance of running short" in told
+    assert sum(dict(made.terms_ml).values()) == pytest.approx(made.mix_ml)
 
 
 def timed(low: float | None, high: float | None = None) -> Mix:

@@ -8,18 +8,11 @@ from collections.abc import Callable
 
 import pytest
 
+from tests.flat import mix
 from volest.errors import MixError
 from volest.lab import Bench, Bowl
-from volest.stone.mix import (
-    MOST_VOLUME_ML,
-    Mix,
-    check_mixes,
-    check_volume,
-    check_wp,
-    mix,
-    waste_notes,
-)
-from volest.stone.pours import base_volume_ml, fits_one, into_bowls
+from volest.stone.mix import MOST_VOLUME_ML, check_mixes, check_volume, check_wp, waste_notes
+from volest.stone.pours import Make, base_volume_ml, fits_one, into_bowls
 from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
 
 
@@ -60,8 +53,8 @@ def test_a_waste_under_two_per_cent_is_told(percent: float, meant: int | None) -
 SMALL, LARGE = Bowl(name="small", most_ml=70), Bowl(name="large", most_ml=160)
 
 
-def of(volume_ml: float) -> Callable[[int], Mix]:
-    return lambda mixes: mix(volume_ml, mixes=mixes)
+def of(volume_ml: float) -> Make:
+    return lambda mixes, _: mix(volume_ml, mixes=mixes)
 
 
 @pytest.mark.parametrize(("volume_ml", "fits"), [(50, True), (100, True), (150, False)])
@@ -133,11 +126,10 @@ def test_one_mix_makes_and_two_make_together() -> None:
 
 def test_waste_is_told_as_part_of_the_mix() -> None:
     made = mix(50, waste_percent=25)
-    share = 100.0 * (made.mix_ml - 50.0) / made.mix_ml
     words = yield_in_words(made)[1]
-    assert f"{made.mix_ml - 50.0:.1f} mL of it is waste, {share:.0f} % of the mix" in words
+    assert f"Of it {made.mix_ml - 50.0:.1f} mL are waste" in words
     # What 25 % does not ask for comes from whole grams and marks.
-    assert f"{made.mix_ml - 62.5:.1f} mL of that comes from rounding up" in words
+    assert f"+ {made.mix_ml - 62.5:.1f} mL rounding up" in words
 
 
 def test_a_ratio_that_the_marks_changed_is_told_with_both() -> None:

@@ -13,9 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.flat import mix
 from volest.errors import MixError, UsageError
 from volest.lab import Bench
-from volest.stone.mix import STRETCH_IN_WORDS, Mix, marks_note, mix, stretched, volume_per_gram_ml
+from volest.stone.mix import STRETCH_IN_WORDS, Mix, marks_note, stretched, volume_per_gram_ml
 from volest.stone.reference import (
     DIHYDRATE_DENSITY,
     theoretical_water_g,
@@ -90,7 +91,7 @@ def test_record_holds_the_contract_and_nothing_else() -> None:
     record = mix(50).as_record()
     assert list(record) == [
         "stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way",
-        "bowl", "waste_ml", "mix_ml", "unrounded",
+        "bowl", "waste_ml", "mix_ml", "terms_ml", "by_scoop", "unrounded",
     ]  # fmt: skip
     assert list(record["unrounded"]) == ["powder_g", "water_ml"]
     assert json.loads(json.dumps(record, allow_nan=False)) == record
@@ -365,7 +366,7 @@ def test_the_effect_is_told_without_figures() -> None:
 
 @pytest.mark.parametrize("more_ml", [-0.1, 21, float("nan")])
 def test_a_stretch_that_cannot_be_meant(more_ml: float) -> None:
-    with pytest.raises(MixError, match="of stretch"):
+    with pytest.raises(MixError, match="of extra water"):
         mix(50, stretch_ml_per_100g=more_ml)
 
 

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.flat import mix
 from volest.errors import UsageError
 from volest.lab import Bench
-from volest.stone.mix import Mix, dealt_out, mix, powder_up, shown
+from volest.stone.mix import Mix, dealt_out, powder_up, shown
 from volest.stone.reference import theoretical_water_g
 from volest.stone.stones import STONE_TYPES, stone_type
 

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.flat import LAWS
 from volest.lab import Bowl, Lab, OwnStone, Sharing
 from volest.settings import Settings
 from volest.stone import shared as module
@@ -88,7 +89,10 @@ def test_two_to_three_impressions_fit_the_working_time() -> None:
 
 def test_a_residue_in_every_bowl_is_what_sharing_saves() -> None:
     # Three mixes leave 5 mL each, one mix leaves 5 mL: 10 mL less, 10 / (1/2.76 + 0.2) = 17.8 g.
-    plan = plan_mixes(waiting(20, 20, 20), Settings(residue_ml=5.0))
+    law = replace(
+        next(law for law in LAWS if (law.stone, law.way) == ("type-4", "vacuum")), fixed_ml=5.0
+    )
+    plan = plan_mixes(waiting(20, 20, 20), Settings(learned=(law,)))
     assert len(plan.mixes) == 1
     assert plan.alone_g - plan.powder_g == pytest.approx(17.8, abs=3)  # each mix rounds up 1 g
 

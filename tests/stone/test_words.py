@@ -2,12 +2,13 @@
 
 import pytest
 
+from tests.flat import mix
 from volest.errors import MixError
-from volest.lab import Bench, Bowl, Lab, Learned, SecondPour
+from volest.lab import Bench, Bowl, Lab, Learned
 from volest.settings import Settings
 from volest.stone.learning import Pour, learn
-from volest.stone.mix import MOST_VOLUME_ML, check_mixes, mix
-from volest.stone.pours import first_pour, shared_pour
+from volest.stone.mix import MOST_VOLUME_ML, check_mixes
+from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
 from volest.stone.reference import BENCH_FIGURES, Band, Figure
 from volest.stone.stones import STONE_TYPES
 from volest.stone.words import learned_in_words, water_weighed
@@ -53,16 +54,19 @@ def test_water_on_a_balance() -> None:
 def test_more_than_one_pour_can_take_is_not_shared() -> None:
     assert shared_pour([MOST_VOLUME_ML, 1.0], Settings()) is None
     assert shared_pour([MOST_VOLUME_ML - 1.0, 1.0], Settings()) is not None
-    # With knobs for a base, each cavity takes more: 50 mL and 2 mL of knobs are 52 mL.
-    knobs = Lab(second_pour=SecondPour(height_mm=10.0, retention_ml=2.0))
-    with_knobs = first_pour(50.0, Settings(lab=knobs))
-    assert with_knobs.volume_ml == pytest.approx(52.0)
+    # With nodules for a base a cavity takes more: 50 mL and 2 mL are 52 mL.
+    more = Beyond(nodules_ml=2.0)
+    assert first_pour(50.0, Settings(), more).volume_ml == pytest.approx(52.0)
+    most = [MOST_VOLUME_ML - 50.0, 49.0]
+    assert shared_pour(most, Settings(), [more, NOTHING]) is None
 
 
 def test_what_the_pours_teach_in_words() -> None:
     pour = Pour(stone="type-4", way="hand", volume_ml=50.0, mix_ml=60.0, left_ml=5.0)
     for count in (1, 3):
-        law = learn([pour] * count, stone="type-4", way="hand", default=Lab().way.hand)
+        law = learn(
+            [pour] * count, stone="type-4", way="hand", default=Lab().way.hand, risk_percent=2.0
+        )
         assert isinstance(law, Learned)
         words = learned_in_words(law, 50.0)
         assert f"{count} pour" + "s" * (count > 1) + ":" in words
@@ -74,7 +78,7 @@ def test_each_of_two_mixes_takes_what_the_pours_teach_of_its_own_volume() -> Non
         Pour(stone="type-4", way="vacuum", volume_ml=v, mix_ml=1.4 * v, left_ml=0.1 * v)
         for v in (20.0, 50.0, 80.0)
     ]
-    law = learn(pours, stone="type-4", way="vacuum", default=Lab().way.vacuum)
+    law = learn(pours, stone="type-4", way="vacuum", default=Lab().way.vacuum, risk_percent=2.0)
     lab = Lab(bowl=(Bowl(name="one", most_ml=110.0),))
     made = first_pour(100.0, Settings(lab=lab, learned=(law,)))
     assert made.mixes == 2

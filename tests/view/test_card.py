@@ -11,24 +11,25 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.flat import flat
 from tests.view.bowls import looked_at, tray, write_bowl
 from tests.view.test_mesh import BALL, R_MM, area_mm2
+from volest.dosing import dose
 from volest.errors import ScanError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.mix import mix
 from volest.stone.words import scoops_cell
 from volest.view.card import CardMaker, card_of, moves, pack_map, pack_surface, thinned
 
 
 def test_every_step_is_on_the_curve_and_has_its_mix(folder: Path) -> None:
     result, _ = looked_at(folder)
-    table = moves(result, Settings())
+    table = moves(result, flat())
     heights, volumes = np.array(result.curve).T
     for height, volume_ml, powder_g, water_ml, scoops in table:
         if height != 0.0:
             assert volume_ml == pytest.approx(np.interp(height, heights, volumes), abs=6e-4)
-        made = mix(volume_ml)
+        made = dose(result, volume_ml, flat())
         assert (float(powder_g), scoops) == (made.powder_g, scoops_cell(made))
         assert float(water_ml) == pytest.approx(made.water_ml, abs=0.051)
 
@@ -45,7 +46,7 @@ def test_heights_that_no_bowl_takes_do_not_cost_the_scan(tmp_path: Path) -> None
     # The bowl holds 16.7 mL; with 15 % of waste that is 19.2 mL, two mixes of 10.2 mL at most.
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
     scan, maker = write_bowl(tmp_path / "bowl.stl"), CardMaker(tmp_path, pictures=False)
-    result = maker(scan, Settings(lab=lab))
+    result = maker(scan, flat(lab=lab))
     assert result.mix is not None
     card = maker.card(result)
     assert card is not None

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from tests.cavity.posing import random_move
+from tests.flat import flat, mix
 from tests.scan.writers import stl_binary
 from tests.view.bowls import tray, write_bowl
 from volest.errors import ScanError
@@ -14,7 +15,6 @@ from volest.lab import Bowl, Lab
 from volest.pipeline import size_scan
 from volest.scan.decision import Patch, decision_path, read_decision, write_decision
 from volest.settings import Settings
-from volest.stone.mix import mix
 from volest.view.editor import BaseLineEditor, Held
 
 R_MM = 20.0
@@ -26,7 +26,7 @@ def bowl(tmp_path: Path) -> Path:
 
 
 def test_at_first_the_measured_figures_hold(bowl: Path) -> None:
-    handling = BaseLineEditor(bowl, Settings())
+    handling = BaseLineEditor(bowl, flat())
     figures = handling.figures()
     assert figures.volume_ml == handling.result.volume_ml
     assert figures.mix is not None
@@ -111,7 +111,7 @@ def test_a_line_by_which_the_scan_is_refused_is_not_saved(
 def test_a_height_that_no_bowl_takes_has_a_volume_and_a_reason(bowl: Path) -> None:
     # The bowl holds 16.7 mL; with 15 % of waste that is 19.2 mL, two mixes of 10.2 mL at most.
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
-    handling = BaseLineEditor(bowl, Settings(lab=lab))
+    handling = BaseLineEditor(bowl, flat(lab=lab))
     assert handling.figures().mix is not None
     handling.raise_by(1.0)
     figures = handling.figures()

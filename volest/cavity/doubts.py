@@ -7,11 +7,12 @@ import numpy as np
 from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
-from volest.cavity.trim import LEVEL_MM, Clock, Trim
+from volest.cavity.trim import Clock, Trim
 from volest.cavity.unseen import Closing
 from volest.cavity.void import Air, ReachableVoid
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
+from volest.lab import Trimming
 from volest.notes import Note
 
 LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
@@ -51,6 +52,7 @@ def find_doubts(
     clock: Clock,
     volume: Volume,
     closing: Closing | None = None,
+    box_under_mm: float = Trimming().box_under_mm,
 ) -> tuple[Note, ...]:
     """Collect the notes of one measurement."""
     _refuse_base_line(trim, volume)
@@ -65,7 +67,7 @@ def find_doubts(
         _low_line(trim, volume, to_rim_ml),
         _ends_early(footprint, base),
         _leak(rooms),
-        _boxing(trim),
+        _boxing(trim, box_under_mm),
         _unseen(closing, clock),
         _holes(rooms),
         _sealed(rooms),
@@ -157,23 +159,17 @@ def _leak(rooms: ReachableVoid) -> Note | None:
     return Note("leak") if rooms.leaks else None
 
 
-def _boxing(trim: Trim) -> Note | None:
-    if trim.gap_length_mm == 0.0:
+def _boxing(trim: Trim, box_under_mm: float) -> Note | None:
+    boxed = [work for work in trim.works if work.what == "box"]
+    if not boxed:
         return None
-    lower_mm = math.ceil(-10.0 * trim.rim_lowest_mm) / 10.0
-    low = [part for part in trim.stretches if part.least_mm < -LEVEL_MM]
-    # The deepest gaps are told apart from rim that only waves.
-    half_mm = trim.rim_lowest_mm / 2.0
-    deep = [part for part in low if part.least_mm <= half_mm]
-    rest = [part for part in low if part.least_mm > half_mm]
+    lower_mm = math.ceil(10.0 * (max(work.most_mm for work in boxed) - box_under_mm)) / 10.0
     return Note(
         "needs-boxing",
-        length_mm=trim.gap_length_mm,
-        low_mm=-trim.rim_lowest_mm,
-        hours=tuple(part.hour for part in deep),
-        all_round=len(deep) == len(trim.stretches),
-        rest_mm=tuple(-end(part.least_mm for part in rest) for end in (max, min) if rest),
-        rest_hours=tuple(part.hour for part in rest),
+        lengths_mm=tuple(work.length_mm for work in boxed),
+        lows_mm=tuple(work.most_mm for work in boxed),
+        first_hours=tuple(work.hours[0] for work in boxed),
+        last_hours=tuple(work.hours[-1] for work in boxed),
         lower_mm=lower_mm if lower_mm <= LOWERED_MM else None,
     )
 

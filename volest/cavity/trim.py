@@ -1,17 +1,20 @@
 """Places on the rim told as on a clock: seen into the opening, 12 is the front of the arch."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import distance_transform_edt, label
 from scipy.spatial import ConvexHull
 
 from volest.cavity.base_line import BasePlane, resting_plane
+from volest.cavity.cells import within
 from volest.cavity.columns import Grid
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import Rim
+from volest.lab import Trimming
 
 HOURS = 12
 ON_EDGE = 1e-9  # cells; a middle on the hull's edge is in it, however figures are rounded
@@ -94,6 +97,13 @@ LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
 # Cells of a border are chained by sides and corners; over all directions a chain's cells are
 # 2 sqrt(2) / pi = 0.900 of its length.
 LENGTH_PER_CELL = 1.0 / 0.9003
+HEAP_MM = 4.0  # a base line up to so far over the rim is poured to as a heap, without a box
+# A blade cuts, and wax boxes, a few mm at a time: gaps this short are gone over, and shorter work
+# is left unless it is twice as far off. Common practice, no source.
+BRIDGE_MM, LEAST_WORK_MM, FAR_OFF = 5.0, 5.0, 2.0
+INNER_MM = 3.0  # a border so far inside of the outline is the tongue's side
+LANDS_MM = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
+_USUAL = Trimming()
 PIT_SHARE = 0.5  # of the greatest depth: deeper floor counts as pits, to be kept clear
 
 
@@ -122,6 +132,32 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """A stretch of rim that is cut in one go, or boxed in.
+
+    Parameters
+    ----------
+    what : str
+        'cut' or 'box'.
+    hours : tuple of int
+        Where it runs, clockwise.
+    is_inner : bool
+        Whether it lies on the tongue's side of an arch.
+    length_mm, most_mm : float
+        Its length, and how far it stands over the base line, or lies under it, at most.
+    to_pits_mm : float
+        Distance across to the nearest tooth imprint.
+    """
+
+    what: str
+    hours: tuple[int, ...]
+    is_inner: bool
+    length_mm: float
+    most_mm: float
+    to_pits_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trim:
     """Heights of the rim's crest over the base line, negative below it.
 
@@ -139,6 +175,12 @@ class Trim:
         Least distance across from the rim to a pit.
     stretches : tuple of Stretch
         The rim hour by hour.
+    over_rim_mm : float
+        Height of the base line over the rim, as planes; below 0 the rim is to be trimmed.
+    works : tuple of Work
+        What is to be cut or boxed in.
+    left_over_mm, left_under_mm : float
+        How far the rest stands over the base line and lies under it, at most.
     """
 
     rim_highest_mm: float
@@ -149,16 +191,41 @@ class Trim:
     stand_off_mm: float
     to_pits_mm: float
     stretches: tuple[Stretch, ...]
+    over_rim_mm: float = 0.0
+    works: tuple[Work, ...] = ()
+    left_over_mm: float = 0.0
+    left_under_mm: float = 0.0
 
 
 def find_trim(
-    relief: HeightMap, footprint: Footprint, rim: Rim, base: BasePlane, clock: Clock
+    relief: HeightMap,
+    footprint: Footprint,
+    rim: Rim,
+    base: BasePlane,
+    clock: Clock,
+    *,
+    trimming: Trimming = _USUAL,
 ) -> Trim:
     """Compare the rim with the base line."""
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
+    over_rim_mm = float((rim.stray_mm * base.upright - over).mean())
     step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
     to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
+    heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
+    border = _Border(
+        cells=footprint.border,
+        pitch_mm=relief.grid.pitch_mm,
+        hours=hours,
+        to_pits_mm=to_pits,
+        is_inner=_within_outline(footprint.inside, relief.grid.pitch_mm)[footprint.border],
+    )
+    cut = border.works("cut", over, trimming.cut_over_mm)
+    boxed = border.works("box", -over, trimming.box_under_mm + heap_mm)
+    worked = np.zeros(len(over), dtype=bool)
+    for at, _ in (*cut, *boxed):
+        worked |= at
+    rest = over[~worked]
     return Trim(
         rim_highest_mm=float(over.max()),
         rim_mean_mm=float(over.mean()),
@@ -171,7 +238,79 @@ def find_trim(
             _stretch(int(hour), over[hours == hour], to_pits[hours == hour], step_mm)
             for hour in np.unique(hours)
         ),
+        over_rim_mm=over_rim_mm,
+        works=tuple(work for _, work in (*cut, *boxed)),
+        left_over_mm=float(rest.max(initial=0.0)),
+        left_under_mm=float(-rest.min(initial=0.0)),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Border:
+    """The footprint's border cell by cell: `cells` a map, all others (m,) in its order."""
+
+    cells: Bools
+    pitch_mm: float
+    hours: Ints
+    to_pits_mm: Floats
+    is_inner: Bools
+
+    def works(self, what: str, beyond_mm: Floats, from_mm: float) -> list[tuple[Bools, Work]]:
+        """Find the stretches in which the rim is off by more, with their cells, (m,)."""
+        marked = np.zeros_like(self.cells)
+        marked[self.cells] = beyond_mm > from_mm
+        if not marked.any():
+            return []
+        pieces, count = label(within(marked, BRIDGE_MM / 2.0 / self.pitch_mm), np.ones((3, 3)))
+        found = []
+        for number in range(1, count + 1):
+            at = pieces[self.cells] == number
+            off = at & (beyond_mm > from_mm)
+            length_mm = float(np.count_nonzero(off)) * self.pitch_mm * LENGTH_PER_CELL
+            most_mm = float(beyond_mm[off].max())
+            if length_mm >= LEAST_WORK_MM or most_mm >= FAR_OFF * from_mm:
+                work = Work(
+                    what=what,
+                    hours=_clockwise(self.hours[off]),
+                    is_inner=bool(self.is_inner[off].mean() > 0.5),  # noqa: PLR2004  # most of it
+                    length_mm=length_mm,
+                    most_mm=most_mm,
+                    to_pits_mm=float(self.to_pits_mm[off].min()),
+                )
+                found.append((at, work))
+        return found
+
+
+def _clockwise(hours: Ints) -> tuple[int, ...]:
+    """Order hours so that they run on from one to the next, after the widest gap on the dial."""
+    seen = np.unique(hours)
+    after_gap = int(np.argmax(np.diff(seen, prepend=seen[-1] - HOURS)))
+    return tuple(int(hour) for hour in np.roll(seen, -after_gap))
+
+
+def _within_outline(inside: Bools, pitch_mm: float) -> Bools:
+    """Mark cells well inside of the outline that a footprint would have without tongue space."""
+    outline = np.pad(convex_outline(inside), 1)
+    return np.asarray(distance_transform_edt(outline)[1:-1, 1:-1] * pitch_mm > INNER_MM)
+
+
+def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, float], ...]:
+    """Give the area of a base by its land: land in mm, area in mm2 without and with tongue space.
+
+    Any outline grows as all places within the land's width of it.
+    """
+    margin = math.ceil(LANDS_MM[-1] / pitch_mm) + 1
+    areas = []
+    for covered in (inside, convex_outline(inside)):
+        # From a cell's middle to the outline, half a cell outside of the last middle; a cell that
+        # is cut by the land's edge counts in part.
+        off = distance_transform_edt(~np.pad(covered, margin)) - 0.5
+        parts = [
+            np.where(off < 0.0, 1.0, np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0)).sum()
+            for land in LANDS_MM
+        ]
+        areas.append([float(part) * pitch_mm**2 for part in parts])
+    return tuple(zip(LANDS_MM, *areas, strict=True))
 
 
 def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> Stretch:

@@ -12,7 +12,7 @@ from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
-from volest.stone.pours import first_pour, learned_for, second_pour
+from volest.stone.pours import beyond, first_pour, learned_for, second_pour
 from volest.stone.words import (
     BEFORE,
     CAUTIONS,
@@ -54,7 +54,7 @@ Examples:
     "--footprint",
     type=Number(),
     metavar="MM2",
-    help="Area under the base, for --second-pour.",
+    help="Area inside the rim: for the heap over it, and for a base.",
 )
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
@@ -81,7 +81,8 @@ def mix_command(
     if left_out:
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
         settings = replace(settings, lab=lab)
-    made = first_pour(volume, settings)
+    more = beyond(settings, rim_mm2=footprint or 0.0, has_base=base is not None)
+    made = first_pour(volume, settings, more)
     if settings.lab_file is not None and is_from_file("lab_file"):  # it was found, not named
         say(f"lab {settings.lab_file}")
     if left_out:
@@ -110,11 +111,12 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
             remedy="give it in mm2, not in cm2; a full arch has some 2600",
         )
     if footprint_mm2 is not None and settings.lab.second_pour.height_mm is not None:
-        return second_pour(footprint_mm2, settings)
-    if footprint_mm2 is None and not asked:
+        first = beyond(settings, rim_mm2=footprint_mm2, has_base=True)
+        return second_pour(footprint_mm2, settings, taken_ml=first.heap_ml + first.nodules_ml)
+    if not asked:
         return None
     raise UsageError(
-        "only one of --second-pour and --footprint",
+        "--second-pour without --footprint",
         needed="the height of the base and the area under it",
         remedy="write for example --second-pour 12 --footprint 2600",
     )
@@ -126,8 +128,8 @@ def _print_card(made: Mix, base: Mix | None, notes: "Sequence[Note]", settings: 
     from volest.report.names import wrapped  # keeps --help quick
 
     console = Console(highlight=False, markup=False, emoji=False)
-    knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
-    console.print(_amounts(made, knobs_ml))
+    knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
+    console.print(_amounts(made))
     for note in notes:
         words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
@@ -161,15 +163,13 @@ def _sections(
     yield "Take care", CAUTIONS
 
 
-def _amounts(made: Mix, knobs_ml: float | None) -> "Text":
+def _amounts(made: Mix) -> "Text":
     from rich.text import Text  # keeps --help quick
 
     from volest.report.names import wrapped  # keeps --help quick
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
-    cavity_ml = made.volume_ml - (knobs_ml or 0.0)
-    knobs = f" and {knobs_ml:g} mL of knobs" if knobs_ml else ""
-    fills = f"To fill {cavity_ml:g} mL{knobs} with {made.stone}, {made.kind.title}"
+    fills = f"To fill {dict(made.terms_ml)['cavity']:g} mL with {made.stone}, {made.kind.title}"
     weighed = water_weighed(made)
     return Text.assemble(
         f"{fills}{each}\n\n",

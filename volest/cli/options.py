@@ -259,6 +259,7 @@ def settings_of(
     lab_file: Path | None = None,
     journal_file: Path | None = None,
     second_pour_mm: float | None = None,
+    heap_mm: float | None = None,
     **fields: Any,
 ) -> Settings:
     """Turn options of `measuring`, `mixing` or `sizing` into settings; written words win."""
@@ -271,7 +272,7 @@ def settings_of(
         stones_for=tuple(_with_pattern(text) for text in stones_for),
         **fields,
     )
-    lab = lab_from(lab_file).with_height(second_pour_mm)
+    lab = lab_from(lab_file).pouring(height_mm=second_pour_mm, heap_mm=heap_mm)
     named = None if lab_file is None else str(lab_file)
     if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
         say(f"no journal {journal_file} yet: the waste is as set")

@@ -8,9 +8,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from volest.cavity.trim import LEVEL_MM, Trim
+from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import UsageError
+from volest.notes import hours_in_words
 from volest.report.names import visible, wrapped
 from volest.report.target import write_whole
 from volest.result import Result
@@ -18,7 +19,6 @@ from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, 
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
-_HUNDREDTHS = 100
 _PARTS = {
     "base line": "where the base line lies",
     "border": "where the border runs across a gap in the rim",
@@ -41,13 +41,11 @@ def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float)
     console.print(_hours(trim))
     seen = {part.hour for part in trim.stretches}
     missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
-    console.print(
-        f"\nWithin {LEVEL_MM:g} mm of the base line the rim is left as it is."
-        + (f" No rim lies at {', '.join(missing)} o'clock." if missing else "")
-    )
+    if missing:
+        console.print(f"No rim lies at {', '.join(missing)} o'clock.")
     console.print()
     for line in advice(trim):
-        console.print(line)
+        console.print(wrapped(line, _WIDTH, rest="  "))
     console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
@@ -96,18 +94,16 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
 
 def _hours(trim: Trim) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0))
-    for head in ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to pits\nmm"):
+    for head in ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to imprints\nmm"):
         table.add_column(head, justify="right")
-    table.add_column("do")
     for part in sorted(trim.stretches, key=lambda part: part.hour % 12):
         table.add_row(
             str(part.hour),
             f"{part.length_mm:.0f}",
             height_words(part.mean_mm),
-            decided_words(part.most_mm),
-            decided_words(part.least_mm),
+            height_words(part.most_mm),
+            height_words(part.least_mm),
             f"{part.to_pits_mm:.1f}",
-            deed(part.most_mm, part.least_mm),
         )
     return table
 
@@ -121,46 +117,39 @@ def height_words(height_mm: float) -> str:
     return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
 
 
-def decided_words(height_mm: float) -> str:
-    """Write a height that decides what is done in hundredths where tenths would say half a mm.
-
-    Two stretches at -0.5 mm, one to be boxed and one to be left, could not be understood.
-    """
-    size_mm = abs(height_mm)
-    if round(size_mm, 1) != LEVEL_MM:
-        return height_words(height_mm)
-    away = math.ceil if size_mm > LEVEL_MM else math.floor
-    return f"{math.copysign(away(size_mm * _HUNDREDTHS) / _HUNDREDTHS, height_mm):.2f}"
-
-
-def deed(most_mm: float, least_mm: float) -> str:
-    """Say what to do with a stretch of rim: cut, box or leave."""
-    deeds = []
-    if most_mm > LEVEL_MM:
-        deeds.append(f"cut {most_mm:.1f} mm")
-    if least_mm < -LEVEL_MM:
-        deeds.append(f"box {-least_mm:.1f} mm")
-    return " and ".join(deeds) or "leave"
+def work_words(work: Work) -> str:
+    """Say what to do with a stretch of rim."""
+    where = hours_in_words(work.hours[0], work.hours[-1]) + ", tongue side" * work.is_inner
+    if work.what == "cut":
+        return (
+            f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; the "
+            f"nearest tooth imprint lies {work.to_pits_mm:.1f} mm in."
+        )
+    return (
+        f"Box in {work.length_mm:.0f} mm of rim {where}: it lies up to {work.most_mm:.1f} mm under "
+        "the base line."
+    )
 
 
 def advice(trim: Trim) -> list[str]:
     """Sum up the trim guide in sentences."""
+    if not trim.works:
+        return [f"Nothing to cut or to box: {_left(trim)}."]
     lines = []
-    if trim.excess_length_mm:
+    if any(work.what == "cut" for work in trim.works):
         lines.append(
             f"Untrimmed, a flat base would stand {max(trim.stand_off_mm, 0.0):.1f} mm above the "
-            f"base line. Cut {trim.excess_length_mm:.0f} mm of rim down to it."
+            "base line. Keep the blade off margins and preparations, and cut away from the hand."
         )
-        lines.append(
-            f"Keep the blade off margins and preparations: the nearest pit lies "
-            f"{trim.to_pits_mm:.1f} mm in from the rim. Cut away from the hand."
-        )
-    if trim.gap_length_mm:
-        lines.append(
-            f"Box in {trim.gap_length_mm:.0f} mm of rim that lies under the base line, by up to "
-            f"{-trim.rim_lowest_mm:.1f} mm."
-        )
-    return lines or ["The rim lies at the base line all round: nothing to cut or to box."]
+    return [*lines, *map(work_words, trim.works), f"Leave the rest: {_left(trim)}."]
+
+
+def _left(trim: Trim) -> str:
+    off = (("over", trim.left_over_mm), ("under", trim.left_under_mm))
+    told = [f"{mm:.1f} mm {side}" for side, mm in off if round(mm, 1)]
+    return (
+        f"it lies up to {' and '.join(told)} the base line" if told else "it lies at the base line"
+    )
 
 
 def draw_curve(result: Result, target: Path) -> None:

@@ -25,10 +25,12 @@ COLUMNS = (
     "volume_ml",
     "volume_low_ml",
     "volume_high_ml",
-    "powder_g",
     "water_ml",
+    "powder_g",
     "full_scoops",
     "rest_g",
+    "whole_scoops",
+    "whole_scoops_water_ml",
     "stone",
     "waste_ml",
     "mix_ml",
@@ -93,6 +95,9 @@ def scan_record(result: Result) -> dict[str, Any]:
         "volume_high_ml": result.volume_high_ml,
         "base_line": None if result.base_line is None else asdict(result.base_line),
         "footprint_mm2": result.footprint_mm2,
+        "rim_mm2": result.rim_mm2,
+        "depth_mm": result.depth_mm,
+        "base_areas": result.base_areas,
         "slope_ml_per_mm": result.slope_ml_per_mm,
         "curve": result.curve,
         "reserve_ml": result.reserve_ml,
@@ -244,6 +249,9 @@ def _cells(result: Result) -> dict[str, str]:
         cells |= _bowlful(result.mix)
         cells["full_scoops"] = str(result.mix.full_scoops)
         cells["rest_g"] = _number(result.mix.rest_g)
+        if result.mix.whole_scoops is not None:
+            cells["whole_scoops"] = str(result.mix.whole_scoops.scoops)
+            cells["whole_scoops_water_ml"] = _number(result.mix.whole_scoops.water_ml)
         cells["stone"] = cell(result.mix.stone)
         cells["waste_ml"] = _number(result.mix.waste_ml)
         cells["mix_ml"] = _number(result.mix.mix_ml)

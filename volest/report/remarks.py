@@ -9,7 +9,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from volest.lab import VACUUM
+from volest.lab import VACUUM, SecondPour
 from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
@@ -42,10 +42,10 @@ _BASES = "Bases, the second pour: water first, then powder"
 def made_with(settings: Settings) -> str:
     """Say in one line what the figures rest on."""
     wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
-    heights = () if second.height_mm is None else (second.height_mm,)
+    bases = (second,) if second.is_made else ()
     used = {
         find_stone(name, settings.lab).name
-        for name in (*settings.stones, *(second.stone for _ in heights))
+        for name in (*settings.stones, *(base.stone for base in bases))
     }
     learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
     waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
@@ -62,7 +62,7 @@ def made_with(settings: Settings) -> str:
         ),
         "" if settings.way == VACUUM else f"mixed by {settings.way}",
         f"base line {settings.base}",
-        *(f"base of {height:g} mm, {visible(second.stone)}" for height in heights),
+        *(f"base {_height(base)}, {visible(base.stone)}" for base in bases),
         f"pitch {settings.pitch_mm:g} mm",
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",
@@ -70,6 +70,12 @@ def made_with(settings: Settings) -> str:
         "" if settings.lab_file is None else f"lab {visible(settings.lab_file)}",
     ]
     return "; ".join(part for part in parts if part)
+
+
+def _height(base: SecondPour) -> str:
+    return (
+        f"of {base.height_mm:g} mm" if base.former_ml is None else f"former {base.former_ml:g} mL"
+    )
 
 
 def _scoops(settings: Settings) -> str:
@@ -89,16 +95,19 @@ def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
     """Say what the brackets and the scoops of the table mean."""
     each = _scoops(settings)
     ends = {
-        "gram": " + what is weighed on top. Never round them up.",
+        "gram": " instead of weighing, and the water that goes with them.",
         "scoop": "; powder is rounded up to them, the water goes with it.",
     }
     end = "; weigh the powder." if each == _UNKNOWN else ends[settings.by]
-    second = settings.lab.second_pour
-    knobs = ""
-    if second.height_mm is not None and second.retention_ml:
-        knobs = f" and {second.retention_ml:g} mL of knobs"
+    heap_mm, risk = settings.lab.first_pour.heap_mm, settings.lab.risk_percent
+    more = [
+        *((f"a heap of {heap_mm:g} mm over the rim",) if heap_mm else ()),
+        "what stays in the bowl",
+        f"and a reserve that leaves a {risk:g} % chance of running short",
+    ]
     return [
-        f"In brackets: the range of the volume. Powder and water fit the figure before it{knobs}.",
+        "Volume: the cavity, in brackets its range.",
+        f"The mix is for more: {', '.join(more)}.",
         f"Scoops: level scoops of {each}{end}",
         *(SHARED_APART,) * shared,
     ]

@@ -38,7 +38,7 @@ _GAP = 2
 _WIDEST_NAME = 40  # one long name must not push the figures away from all the others
 _NARROWEST_NAME = 14  # a case number can still be told from its neighbour
 _NAME_LINES = 2  # a longer name is shortened in its middle; it stands in full in the files
-_HEADS = ("volume\nmL", "powder\ng", "water\nmL", "scoops", "base\nline")
+_HEADS = ("volume\nmL", "water\nmL", "powder\ng", "or whole\nscoops", "base\nline")
 _HEADS_OF_STONES = (_HEADS[0], "stone", *_HEADS[1:])
 _LEFT_SET = (_HEADS[0], "stone", "base\nline")  # words; the volume lines up its own points
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
@@ -86,7 +86,7 @@ class Row:
     def figures(self) -> tuple[str, ...]:
         """Give the cells that may never be cut, stone among them where there are several."""
         stone = (self.stone,) if self.stone else ()
-        return self.volume, *stone, self.powder, self.water, self.scoops, self.base
+        return self.volume, *stone, self.water, self.powder, self.scoops, self.base
 
 
 def rows(

@@ -17,10 +17,12 @@ from volest.lab import (
     VACUUM,
     Bench,
     Bowl,
+    FirstPour,
     Lab,
     OwnStone,
     SecondPour,
     Sharing,
+    Trimming,
     Way,
     Ways,
 )
@@ -51,7 +53,9 @@ _TABLES = {
     "[way.hand] or [way.vacuum]": Way,
     "[[stone]]": OwnStone,
     "[[bowl]]": Bowl,
+    "[first_pour]": FirstPour,
     "[second_pour]": SecondPour,
+    "[trimming]": Trimming,
     "[sharing]": Sharing,
 }
 _KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]

@@ -1,33 +1,34 @@
 """Waste learned from a lab's own pours, few of them leaning on the default.
 
 What a pour needed is the mix that was made, less what could still have been poured, or plus what
-was missing. The excess over the cavity is taken as ``fixed + share * v`` with ``v = volume / 50
-mL`` and a scatter that grows as the root of ``v``; a normal-inverse-gamma prior stands for the
-default, so that without a single pour a mix of 50 mL gets just the default allowance. One more
-pour is then distributed as Student's t, and the allowance is the quantile of it that leaves the
-chosen risk: the newsvendor's order. Sources: Gelman and others, Bayesian Data Analysis, chapter
-on regression (conjugate prior and its predictive distribution); Arrow, Harris, Marschak, Optimal
-Inventory Policy, Econometrica 19 (1951), for the quantile; both from memory.
+was missing. The excess over what was to be filled is taken as ``fixed + share * v`` with ``v =
+volume / 50 mL`` and a scatter that grows as the root of ``v``; a normal-inverse-gamma prior stands
+for the default, which is expected as long as no pour is booked. How far the scan could be off is
+known of each pour, and no part of the scatter. One more pour is then distributed as Student's t,
+and the allowance is the quantile of it that leaves the chosen risk: the newsvendor's order.
+Sources: Gelman and others, Bayesian Data Analysis, chapter on regression (conjugate prior and its
+predictive distribution); Arrow, Harris, Marschak, Optimal Inventory Policy, Econometrica 19
+(1951), for the quantile; both from memory.
 """
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
+from statistics import NormalDist
 
 from volest.lab import USUAL_VOLUME_ML, Lab, Learned, Way
 
-# The prior, our choice without a source: as if four pours had been seen, scattering by 1 mL.
+# The prior, our choice without a source: as if four pours had been seen, scattering as set.
 PRIOR_POURS = 4.0
-PRIOR_SPREAD_ML = 1.0
-# The default allowance is taken to be meant for this risk, whatever risk a lab then chooses: so
-# a smaller risk never takes less.
-DEFAULT_RISK = Lab().risk_percent / 100.0
-_PRIOR_FACTOR = math.sqrt(1.0 + 2.0 / PRIOR_POURS)  # at 50 mL: one pour, two doubtful estimates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pour:
-    """What one pour took; `left_ml` could still have been poured, below 0 it was missing."""
+    """What one pour took; `left_ml` could still have been poured, below 0 it was missing.
+
+    `volume_ml` is what was to be filled, known to within `volume_u_ml` (standard uncertainty).
+    """
 
     stone: str
     way: str
@@ -35,6 +36,7 @@ class Pour:
     mix_ml: float
     left_ml: float
     powder_g: float = 0.0
+    volume_u_ml: float = 0.0
 
     @property
     def excess_ml(self) -> float:
@@ -48,7 +50,7 @@ class Pour:
 
 
 def learn(
-    pours: Iterable[Pour], *, stone: str, way: str, default: Way, risk_percent: float = 2.0
+    pours: Iterable[Pour], *, stone: str, way: str, default: Way, risk_percent: float
 ) -> Learned:
     """Learn the waste of one stone mixed one way; other pours are passed over."""
     seen = [pour for pour in pours if (pour.stone, pour.way) == (stone, way)]
@@ -63,7 +65,7 @@ def learn(
     y1 = PRIOR_POURS * prior_share + sum(pour.excess_ml for pour in seen)
     determinant = s0 * s2 - s1 * s1
     fixed_ml, share_ml = (s2 * y0 - s1 * y1) / determinant, (s0 * y1 - s1 * y0) / determinant
-    misfit = _misfit(seen, fixed_ml, share_ml)
+    misfit = max(_misfit(seen, fixed_ml, share_ml) - _known(seen), 0.0)
     misfit += PRIOR_POURS * ((fixed_ml - prior_fixed) ** 2 + (share_ml - prior_share) ** 2)
     freedom = PRIOR_POURS + len(seen)
     return Learned(
@@ -73,12 +75,19 @@ def learn(
         risk_percent=risk_percent,
         fixed_ml=fixed_ml,
         share_ml=share_ml,
-        spread_ml=math.sqrt((PRIOR_POURS * PRIOR_SPREAD_ML**2 + misfit) / freedom),
+        spread_ml=math.sqrt((PRIOR_POURS * default.scatter_ml**2 + misfit) / freedom),
         factor=_quantile(freedom, 1.0 - risk),
+        normal_factor=NormalDist().inv_cdf(1.0 - risk),
         var_fixed=s2 / determinant,
         cov=-s1 / determinant,
         var_share=s0 / determinant,
     )
+
+
+@cache
+def unlearned(stone: str, way: str, default: Way, risk_percent: float) -> Learned:
+    """Give what holds before a single pour is booked."""
+    return learn((), stone=stone, way=way, default=default, risk_percent=risk_percent)
 
 
 def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
@@ -90,10 +99,12 @@ def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
 
 
 def _prior(default: Way) -> tuple[float, float]:
-    """Put the prior so low that its quantile at 50 mL is the default allowance."""
-    quantile = _quantile(PRIOR_POURS, 1.0 - DEFAULT_RISK)
-    share_ml = default.share_percent / 100.0 * USUAL_VOLUME_ML
-    return default.residue_ml, share_ml - quantile * PRIOR_SPREAD_ML * _PRIOR_FACTOR
+    return default.residue_ml, default.share_percent / 100.0 * USUAL_VOLUME_ML
+
+
+def _known(pours: Iterable[Pour]) -> float:
+    """Give the part of the misfit that the volumes' own doubt makes."""
+    return sum(pour.volume_u_ml**2 * USUAL_VOLUME_ML / pour.volume_ml for pour in pours)
 
 
 def _misfit(pours: Iterable[Pour], fixed_ml: float, share_ml: float) -> float:

@@ -1,6 +1,7 @@
 """From a volume to a mix: powder, water and scoops that a bench can deal out, and what is left."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +24,7 @@ class Mix:
     kind : StoneType
         The stone.
     volume_ml, needed_ml : float
-        What is filled, and what has to be mixed for it, waste included.
+        What is filled: cavity, heap and nodules; and what has to be mixed for it.
     powder_g, water_ml : float
         Rounded to what can be weighed or measured; over all the equal mixes.
     mix_ml : float
@@ -42,6 +43,12 @@ class Mix:
         'hand' or 'vacuum'.
     has_scoop : bool
         Whether the scoop of the bench is one of this stone; if not, all of it is weighed.
+    terms_ml : tuple of pairs of str and float
+        What the mix is the sum of: cavity, heap, nodules, share, residue, reserve, rounding.
+    risk_percent : float or None
+        Chance of running short that the reserve is for.
+    whole_scoops : Mix or None
+        The same dealt out by whole scoops, where it is weighed and a scoop is known.
     notes : tuple of Note
         What is doubtful about the mix.
     """
@@ -60,6 +67,9 @@ class Mix:
     bowl: str | None = None
     way: str = VACUUM
     has_scoop: bool = True
+    terms_ml: tuple[tuple[str, float], ...] = ()
+    risk_percent: float | None = None
+    whole_scoops: "Mix | None" = None
     notes: tuple[Note, ...] = ()
 
     @property
@@ -101,6 +111,11 @@ class Mix:
         return self.powder_g * self.waste_ml / self.mix_ml
 
     @property
+    def reserve_g(self) -> float:
+        """The powder of the reserve, in g."""
+        return self.powder_g * dict(self.terms_ml).get("reserve", 0.0) / self.mix_ml
+
+    @property
     def surplus_ml(self) -> float:
         """The part of the waste that only the rounding makes."""
         return self.mix_ml - self.needed_ml
@@ -124,6 +139,14 @@ class Mix:
             "bowl": self.bowl,
             "waste_ml": round(self.waste_ml, 6),
             "mix_ml": round(self.mix_ml, 6),
+            "terms_ml": {name: round(ml, 6) for name, ml in self.terms_ml},
+            "by_scoop": None
+            if self.whole_scoops is None
+            else {
+                "scoops": self.whole_scoops.scoops,
+                "water_ml": round(self.whole_scoops.water_ml, 6),
+                "mix_ml": round(self.whole_scoops.mix_ml, 6),
+            },
             "unrounded": {
                 "powder_g": round(self.unrounded_powder_g, 6),
                 "water_ml": round(self.unrounded_water_ml, 6),
@@ -137,6 +160,8 @@ def mix(
     stone: str | StoneType = _DEFAULTS.stone,
     waste_percent: float = _DEFAULTS.waste_percent,
     residue_ml: float = _DEFAULTS.residue_ml,
+    reserve_ml: float = 0.0,
+    parts_ml: Mapping[str, float] | None = None,
     wp_ml_per_100g: float | None = None,
     stretch_ml_per_100g: float = 0.0,
     by: str = _DEFAULTS.by,
@@ -146,9 +171,10 @@ def mix(
 ) -> Mix:
     """Say how much powder and water fill a volume.
 
-    ``needed = volume * (1 + waste / 100) + residue``, ``powder = needed / (volume per gram)`` by
-    ideal mixing. Both are put on steps of the bench so that the mix is never short and keeps its
-    ratio (see `dealt_out`). Several equal mixes each leave their residue and are each rounded.
+    ``needed = volume * (1 + waste / 100) + residue + reserve``, ``powder = needed / (volume per
+    gram)`` by ideal mixing. Both are put on steps of the bench so that the mix is never short and
+    keeps its ratio (see `dealt_out`). Several equal mixes each leave their residue, each have the
+    reserve, and are each rounded. `parts_ml` says what the volume is the sum of.
     """
     kind = stone if isinstance(stone, StoneType) else stone_type(stone)
     check_volume(volume_ml)
@@ -158,7 +184,8 @@ def mix(
     check_wp(usual)
     wp, notes = stretched(kind, usual, stretch_ml_per_100g)
     density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
-    each_ml = volume_ml / mixes * (1.0 + waste_percent / 100.0) + residue_ml
+    share_ml = volume_ml * waste_percent / 100.0
+    each_ml = (volume_ml + share_ml) / mixes + residue_ml + reserve_ml
     unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
     binds = theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)  # mL per 100 g
     powder_g, water_ml = dealt_out(
@@ -170,13 +197,22 @@ def mix(
         step_g=powder_step_g(by, bench),
         mark_ml=bench.cylinder_step_ml,
     )
+    mix_ml = (powder_g / density + water_ml) / solid * mixes
+    terms_ml = {
+        **(parts_ml or {"cavity": volume_ml}),
+        "share": share_ml,
+        "residue": residue_ml * mixes,
+        "reserve": reserve_ml * mixes,
+        "rounding": mix_ml - each_ml * mixes,
+    }
     return Mix(
         kind=kind,
         volume_ml=volume_ml,
         needed_ml=each_ml * mixes,
         powder_g=powder_g * mixes,
         water_ml=water_ml * mixes,
-        mix_ml=(powder_g / density + water_ml) / solid * mixes,
+        mix_ml=mix_ml,
+        terms_ml=tuple(terms_ml.items()),
         wp_ml_per_100g=wp,
         unrounded_powder_g=unrounded_g * mixes,
         unrounded_water_ml=unrounded_g * wp / 100.0 * mixes,
@@ -185,7 +221,6 @@ def mix(
         notes=(
             *notes,
             *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by),
-            *waste_notes(waste_percent),
         ),
     )
 
@@ -225,14 +260,17 @@ def check_volume(volume_ml: float) -> None:
 
 
 def check_extras(
-    waste_percent: float, residue_ml: float, air_percent: float, stretch_ml_per_100g: float
+    waste_percent: float,
+    residue_ml: float,
+    air_percent: float = 0.0,
+    stretch_ml_per_100g: float = 0.0,
 ) -> None:
     """Refuse extras that cannot be meant."""
     for what, value, most, unit in (
         ("waste", waste_percent, MOST_WASTE_PERCENT, "%"),
         ("residue", residue_ml, MOST_RESIDUE_ML, "mL"),
         ("entrapped air", air_percent, MOST_AIR_PERCENT, "%"),
-        ("stretch", stretch_ml_per_100g, MOST_STRETCH_ML_PER_100G, "mL per 100 g"),
+        ("extra water", stretch_ml_per_100g, MOST_STRETCH_ML_PER_100G, "mL per 100 g"),
     ):
         if not 0.0 <= value <= most:
             raise MixError(

@@ -1,18 +1,29 @@
 """Pours of a mix: which bowl each goes into, in how many equal mixes, and the base under it."""
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from volest.errors import MixError
-from volest.lab import Bowl, Learned, Way
+from volest.lab import USUAL_VOLUME_ML, Bench, Bowl, Learned
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.mix import MOST_VOLUME_ML, Mix, mix
+from volest.stone.learning import unlearned
+from volest.stone.mix import (
+    MOST_VOLUME_ML,
+    Mix,
+    check_extras,
+    check_volume,
+    mix,
+    volume_per_gram_ml,
+    waste_notes,
+)
 from volest.stone.reference import POURING, mixing_min
 from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import powder_in_words, water_in_words
 
+# Makes so many equal mixes in a bowl, or where none is known.
+Make = Callable[[int, Bowl | None], Mix]
 OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
 
 
@@ -27,9 +38,9 @@ def most_mixes(kind: StoneType, way: str, impressions: int = 1) -> int:
     return max(1, int(left_min / mixing_min(way) + 1e-9))
 
 
-def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> Mix:
+def into_bowls(make: Make, bowls: Sequence[Bowl], way: str) -> Mix:
     """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
-    whole = make(1)
+    whole = make(1, None)
     usable = [bowl for bowl in bowls if bowl.way == way]
     if not bowls:
         return whole
@@ -37,49 +48,51 @@ def into_bowls(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> M
         raise _no_bowl(way)
     most = most_mixes(whole.kind, way)
     for mixes in range(1, most + 1):
-        made = make(mixes)
-        bowl = _bowl_for(made.mix_ml / mixes, usable)
-        if bowl is not None:
-            more = range(mixes + 1, most + 1)
-            other = next(filter(None, (_well_in_bowls(make(n), usable) for n in more)), None)
+        found = _in_a_bowl(make, mixes, usable)
+        if found is not None:
+            made, bowl = found
+            more = (_in_a_bowl(make, n, usable) for n in range(mixes + 1, most + 1))
+            other = next((one for one, its in filter(None, more) if _is_enough(one, its)), None)
             split = () if mixes == 1 else (Note("split", mixes=mixes),)
-            notes = (*made.notes, *split, *_load_note(made, bowl, other))
-            return replace(made, bowl=bowl.name, notes=notes)
+            return replace(made, notes=(*made.notes, *split, *_load_note(made, bowl, other)))
     raise _too_much(whole, usable, way, most)
 
 
-def fits_one(make: Callable[[int], Mix], bowls: Sequence[Bowl], way: str) -> bool:
+def fits_one(make: Make, bowls: Sequence[Bowl], way: str) -> bool:
     """Say whether a bowl holds the whole in one mix; True where no bowl is known."""
-    loads_ml = [bowl.most_ml for bowl in bowls if bowl.way == way]
-    return not bowls or make(1).mix_ml <= max(loads_ml, default=0.0)
+    return not bowls or _in_a_bowl(make, 1, [bowl for bowl in bowls if bowl.way == way]) is not None
 
 
-def _bowl_for(mix_ml: float, bowls: Sequence[Bowl]) -> Bowl | None:
+def _in_a_bowl(make: Make, mixes: int, bowls: Sequence[Bowl]) -> tuple[Mix, Bowl] | None:
     """Take the smallest bowl whose load is right, else the one that it underfills least."""
-    holding = [bowl for bowl in bowls if mix_ml <= bowl.most_ml]
-    right = [bowl for bowl in holding if mix_ml >= bowl.least_ml]
+    made = [(replace(make(mixes, bowl), bowl=bowl.name), bowl) for bowl in bowls]
+    holding = [(one, bowl) for one, bowl in made if one.mix_ml / mixes <= bowl.most_ml]
+    right = [(one, bowl) for one, bowl in holding if _is_enough(one, bowl)]
     if right:
-        return min(right, key=lambda bowl: bowl.most_ml)
-    return min(holding, key=lambda bowl: bowl.least_ml, default=None)
+        return min(right, key=lambda found: found[1].most_ml)
+    return min(holding, key=lambda found: found[1].least_ml, default=None)
 
 
-def _well_in_bowls(made: Mix, bowls: Sequence[Bowl]) -> Mix | None:
-    bowl = _bowl_for(made.mix_ml / made.mixes, bowls)
-    fits = bowl is not None and made.mix_ml / made.mixes >= bowl.least_ml
-    return replace(made, bowl=bowl.name) if bowl is not None and fits else None
+def _is_enough(made: Mix, bowl: Bowl) -> bool:
+    return made.mix_ml / made.mixes >= bowl.least_ml
 
 
 def _load_note(made: Mix, bowl: Bowl, other: Mix | None) -> tuple[Note, ...]:
-    each_ml = made.mix_ml / made.mixes
-    if each_ml >= bowl.least_ml:
+    if _is_enough(made, bowl):
         return ()
     instead: tuple[int | str, ...] = ()
     if other is not None:
         dealt = water_in_words(other), powder_in_words(other)
         instead = (other.mixes, other.bowl or "", *dealt)
-    least_ml, name = bowl.least_ml, bowl.name
     return (
-        Note("bowl-underfilled", each_ml=each_ml, least_ml=least_ml, bowl=name, instead=instead),
+        Note(
+            "bowl-underfilled",
+            each_ml=made.mix_ml / made.mixes,
+            least_ml=bowl.least_ml,
+            bowl=bowl.name,
+            way=bowl.way,
+            instead=instead,
+        ),
     )
 
 
@@ -115,47 +128,110 @@ MOST_HEIGHT_MM = 60.0
 MOST_TAPER_DEG = 45.0
 
 
-def first_pour(volume_ml: float, settings: Settings, *, reserve_ml: float = 0.0) -> Mix:
-    """Size the first pour, knobs for a base included; `reserve_ml` is on top, beside the waste."""
-    return into_bowls(_first([volume_ml], settings, reserve_ml), settings.lab.bowl, settings.way)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beyond:
+    """What a first pour takes beyond the cavity, and how far the cavity may be off; all in mL.
+
+    Parameters
+    ----------
+    heap_ml, nodules_ml : float
+        What stands over the rim, and the nodules that hold a base.
+    volume_u_ml : float
+        Standard uncertainty of the cavity.
+    unseen_ml : float
+        How much more surface that was not seen may hide.
+    """
+
+    heap_ml: float = 0.0
+    nodules_ml: float = 0.0
+    volume_u_ml: float = 0.0
+    unseen_ml: float = 0.0
+
+    @staticmethod
+    def of_all(several: "Sequence[Beyond]") -> "Beyond":
+        """Add up what is poured from one mix; independent doubts add as squares."""
+        return Beyond(
+            heap_ml=sum(one.heap_ml for one in several),
+            nodules_ml=sum(one.nodules_ml for one in several),
+            volume_u_ml=math.hypot(*(one.volume_u_ml for one in several)),
+            unseen_ml=sum(one.unseen_ml for one in several),
+        )
 
 
-def shared_pour(volumes_ml: Sequence[float], settings: Settings) -> Mix | None:
+def beyond(
+    settings: Settings,
+    *,
+    rim_mm2: float,
+    over_rim_mm: float = 0.0,
+    has_base: bool = False,
+    volume_u_ml: float = 0.0,
+    unseen_ml: float = 0.0,
+) -> Beyond:
+    """Say what a first pour takes beyond the cavity, whose rim has `rim_mm2` inside.
+
+    The heap is a prism up to its height over the rim, less where the base line lies over that
+    already; a rim that stands over the base line is trimmed down to it first.
+    """
+    lab = settings.lab
+    heap_mm = max(lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
+    return Beyond(
+        heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML,
+        nodules_ml=lab.second_pour.nodules_ml if has_base else 0.0,
+        volume_u_ml=volume_u_ml,
+        unseen_ml=unseen_ml,
+    )
+
+
+NOTHING = Beyond()
+
+
+def first_pour(volume_ml: float, settings: Settings, more: Beyond = NOTHING) -> Mix:
+    """Size the first pour: the cavity, what it takes beyond, and what is lost."""
+    return into_bowls(_first(volume_ml, settings, more), settings.lab.bowl, settings.way)
+
+
+def shared_pour(
+    volumes_ml: Sequence[float], settings: Settings, more: Sequence[Beyond] = ()
+) -> Mix | None:
     """Size one mix from which several impressions are poured; None where one cannot hold them."""
-    whole = _first(volumes_ml, settings)
-    bowls = settings.lab.bowl
-    if _filled_ml(volumes_ml, settings) > MOST_VOLUME_ML:
+    together, volume_ml = Beyond.of_all(more), sum(volumes_ml)
+    if volume_ml + together.heap_ml + together.nodules_ml > MOST_VOLUME_ML:
         return None
+    whole, bowls = _first(volume_ml, settings, together), settings.lab.bowl
     return into_bowls(whole, bowls, settings.way) if fits_one(whole, bowls, settings.way) else None
 
 
-def _filled_ml(volumes_ml: Sequence[float], settings: Settings) -> float:
-    """Add the knobs for the bases, where there are any, to the cavities."""
-    second = settings.lab.second_pour
-    knobs_ml = 0.0 if second.height_mm is None else second.retention_ml
-    return sum(volume_ml + knobs_ml for volume_ml in volumes_ml)
-
-
-def _first(
-    volumes_ml: Sequence[float], settings: Settings, reserve_ml: float = 0.0
-) -> Callable[[int], Mix]:
+def _first(volume_ml: float, settings: Settings, more: Beyond) -> Make:
+    parts_ml = {"cavity": volume_ml, "heap": more.heap_ml, "nodules": more.nodules_ml}
     return _maker(
-        _filled_ml(volumes_ml, settings),
+        parts_ml,
         settings,
         stone=settings.stone,
         wp_ml_per_100g=settings.wp_ml_per_100g,
         stretch_ml_per_100g=settings.stretch_ml_per_100g,
-        reserve_ml=reserve_ml,
+        doubts_ml=(more.volume_u_ml, more.unseen_ml),
     )
 
 
-def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
-    """Size the base under the first pour, of the area at the base line; None where none is made."""
+def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -> Mix | None:
+    """Size the base under the first pour; None where none is made.
+
+    `area_mm2` is its own at the base line; `taken_ml` of its room the first pour takes, by heap and
+    nodules.
+    """
     base = settings.lab.second_pour
-    if base.height_mm is None:
+    if base.former_ml is not None:
+        volume_ml = base.former_ml
+    elif base.height_mm is not None:
+        volume_ml = base_volume_ml(area_mm2, base.height_mm, base.taper_deg)
+    else:
         return None
-    volume_ml = base_volume_ml(footprint_mm2, base.height_mm, base.taper_deg)
-    make = _maker(volume_ml, settings, stone=base.stone)
+    if volume_ml <= taken_ml:
+        raise _no_base(
+            f"a base of {volume_ml:.1f} mL on a first pour that stands {taken_ml:.1f} mL into it",
+            "a higher base or a larger former",
+        )
+    make = _maker({"base": volume_ml - taken_ml}, settings, stone=base.stone)
     try:
         made = into_bowls(make, settings.lab.bowl, settings.way)
     except MixError as fault:
@@ -169,37 +245,68 @@ def second_pour(footprint_mm2: float, settings: Settings) -> Mix | None:
 
 
 def _maker(
-    volume_ml: float,
+    parts_ml: Mapping[str, float],
     settings: Settings,
     *,
     stone: str,
     wp_ml_per_100g: float | None = None,
     stretch_ml_per_100g: float = 0.0,
-    reserve_ml: float = 0.0,
-) -> Callable[[int], Mix]:
-    """Give what makes the pour in so many equal mixes."""
+    doubts_ml: tuple[float, float] = (0.0, 0.0),
+) -> Make:
+    """Give what makes the pour in so many equal mixes, in a bowl."""
     kind = find_stone(stone, settings.lab)
-    has_scoop = knows_scoop(kind, settings)
+    bench, has_scoop = bench_for(kind, settings.lab), knows_scoop(kind, settings)
+    volume_ml = sum(parts_ml.values())
+    u_ml, unseen_ml = doubts_ml
 
-    def make(mixes: int) -> Mix:
-        way = waste_for(volume_ml / mixes, kind.name, settings)
-        made = mix(
+    def dealt(mixes: int, law: Learned, by: str) -> Mix:
+        each_ml = volume_ml / mixes
+        expected_ml = max(law.expected_ml(each_ml), 0.0)
+        scoops_u_ml = 0.0 if by == "gram" else _scoops_u_ml(each_ml + expected_ml, kind, bench)
+        doubt_ml = law.reserve_ml(each_ml, u_ml / mixes, scoops_u_ml)
+        reserve_ml = math.hypot(doubt_ml, unseen_ml / mixes)
+        share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
+        return mix(
             volume_ml,
             stone=kind,
-            waste_percent=way.share_percent,
-            residue_ml=way.residue_ml + reserve_ml / mixes,
-            air_percent=way.air_percent,
+            waste_percent=100.0 * share_ml / each_ml,
+            residue_ml=expected_ml - share_ml,
+            reserve_ml=max(law.expected_ml(each_ml) + reserve_ml, 0.0) - expected_ml,
+            parts_ml=parts_ml,
+            air_percent=settings.lab.way.of(settings.way).air_percent,
             wp_ml_per_100g=wp_ml_per_100g,
             stretch_ml_per_100g=stretch_ml_per_100g,
-            by=settings.by if has_scoop else "gram",
-            bench=bench_for(kind, settings.lab),
+            by=by,
+            bench=bench,
             mixes=mixes,
         )
-        weigh = () if has_scoop or settings.by != "scoop" else (Note("no-scoop", stone=kind.name),)
-        notes = (*made.notes, *weigh)
-        return replace(made, way=settings.way, has_scoop=has_scoop, notes=notes)
 
+    def make(mixes: int, bowl: Bowl | None) -> Mix:
+        law = waste_law(kind.name, settings, bowl)
+        whole = dealt(mixes, law, "scoop") if has_scoop else None
+        by_scoop = settings.by == "scoop"
+        made = whole if by_scoop and whole is not None else dealt(mixes, law, "gram")
+        too_much = whole is not None and bowl is not None and whole.mix_ml / mixes > bowl.most_ml
+        weigh = () if has_scoop or settings.by != "scoop" else (Note("no-scoop", stone=kind.name),)
+        tiny = () if law.pours else waste_notes(settings.waste_percent)
+        return replace(
+            made,
+            way=settings.way,
+            has_scoop=has_scoop,
+            risk_percent=law.risk_percent,
+            whole_scoops=None if by_scoop or too_much else whole,
+            notes=(*made.notes, *tiny, *weigh),
+        )
+
+    check_extras(settings.waste_percent, settings.residue_ml)
+    check_volume(volume_ml)
     return make
+
+
+def _scoops_u_ml(mix_ml: float, kind: StoneType, bench: Bench) -> float:
+    """Say how far so much mix, dealt out by scoops, is off: each scoop by itself."""
+    scoop_ml = bench.scoop_g * volume_per_gram_ml(kind.powder_density.value, kind.wp.value)
+    return bench.scoop_scatter_percent / 100.0 * math.sqrt(mix_ml * scoop_ml)
 
 
 def knows_scoop(kind: StoneType, settings: Settings) -> bool:
@@ -212,18 +319,16 @@ def knows_scoop(kind: StoneType, settings: Settings) -> bool:
     return kind.scoop is not None or kind.name == weighed.name
 
 
-def waste_for(volume_ml: float, stone: str, settings: Settings) -> Way:
-    """Say what is mixed on top: learned where the lab's pours teach it, else as set."""
-    air_percent = settings.lab.way.of(settings.way).air_percent
+def waste_law(stone: str, settings: Settings, bowl: Bowl | None = None) -> Learned:
+    """Say what is lost: learned where the lab's pours teach it, else as set, or the bowl's own."""
     law = learned_for(stone, settings)
     if law is not None:
-        allowance_ml = law.allowance_ml(volume_ml)
-        return Way(share_percent=0.0, residue_ml=allowance_ml, air_percent=air_percent)
-    return Way(
-        share_percent=settings.waste_percent,
-        residue_ml=settings.residue_ml,
-        air_percent=air_percent,
-    )
+        return law
+    residue_ml, usual = settings.residue_ml, settings.lab.way.of(settings.way)
+    if bowl is not None and bowl.residue_ml is not None and residue_ml == usual.residue_ml:
+        residue_ml = bowl.residue_ml  # one that was said for this run goes before it
+    set_way = replace(usual, share_percent=settings.waste_percent, residue_ml=residue_ml)
+    return unlearned(stone, settings.way, set_way, settings.lab.risk_percent)
 
 
 def learned_for(stone: str, settings: Settings) -> Learned | None:

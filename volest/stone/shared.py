@@ -18,7 +18,7 @@ from itertools import combinations
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.pours import first_pour, shared_pour
+from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
 from volest.stone.reference import CLEANING, POURING, Window, in_words, mixing_min
 from volest.stone.stones import find_stone
 from volest.stone.words import cost_of
@@ -34,6 +34,8 @@ class Impression:
     ----------
     volume_ml : float
         Its cavity up to the base line.
+    more : Beyond
+        What it takes beyond that.
     window : Window or None
         When its material may be poured; None where that is not known.
     age_min : float
@@ -48,6 +50,7 @@ class Impression:
     age_min: float = 0.0
     scan: str = ""
     cavity: int = 1
+    more: Beyond = NOTHING
 
     @property
     def opens_min(self) -> float:
@@ -267,12 +270,13 @@ def _mixed(group: Sequence[Impression], settings: Settings) -> Mix:
 
 
 def _alone(one: Impression, settings: Settings) -> Mix:
-    return first_pour(one.volume_ml, settings.for_scan(one.name))
+    return first_pour(one.volume_ml, settings.for_scan(one.name), one.more)
 
 
 def _together(group: Sequence[Impression], settings: Settings) -> Mix | None:
     own = settings.for_scan(group[0].name)
-    return shared_pour([one.volume_ml for one in group], own)
+    volumes_ml, more = [one.volume_ml for one in group], [one.more for one in group]
+    return shared_pour(volumes_ml, own, more)
 
 
 def _span_min(

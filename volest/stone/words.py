@@ -35,23 +35,23 @@ def powder_in_words(made: Mix) -> str:
 
 
 def scoops_in_words(made: Mix) -> str:
-    """Say the powder of one mix in full scoops and a rest; or that it has to be weighed."""
+    """Say one mix in whole scoops, and the water that goes with them; or that it is weighed."""
     if not made.has_scoop:
         return "weigh it: no scoop weight is known"
-    each = f"of {made.bench.scoop_g:g} g"
-    if made.full_scoops == 0:
-        return f"less than 1 scoop {each}"
-    scoops = f"{made.full_scoops} full scoop{'s' * (made.full_scoops != 1)} {each}"
-    return f"{scoops} and {_rest(made)} g" if made.rest_g else scoops
+    if made.whole_scoops is not None:
+        whole = made.whole_scoops
+        makes = f"makes {whole.mix_ml / whole.mixes:.1f} mL"
+        return f"or {scoops_in_words(whole)} to {water_in_words(whole)} of water: {makes}"
+    if made.rest_g:
+        return "weigh it: no bowl takes it in whole scoops"
+    return (
+        f"{made.full_scoops} full scoop{'s' * (made.full_scoops != 1)} of {made.bench.scoop_g:g} g"
+    )
 
 
 def bowl_in_words(made: Mix) -> str:
     """Say the bowl of a mix; '' where the lab has named no bowls."""
     return "" if made.bowl is None else f"bowl {made.bowl}"
-
-
-def _rest(made: Mix) -> str:
-    return shown(made.rest_g, made.bench.scale_step_g)
 
 
 def same_again_in_words(made: Mix) -> str:
@@ -76,14 +76,36 @@ def ratio_in_words(made: Mix) -> str:
 
 
 def yield_in_words(made: Mix) -> tuple[str, ...]:
-    """Say what the mix makes, how much of it is waste, and what it costs: a line each."""
-    percent = 100.0 * made.waste_ml / made.mix_ml
+    """Say what the mix makes, what that is the sum of, and what it costs: a line each."""
     makes = "Makes" if made.mixes == 1 else f"All {made.mixes} mixes together make"
-    waste = f"{made.waste_ml:.1f} mL of it is waste, {percent:.0f} % of the mix;"
-    rounding = f"{made.surplus_ml:.1f} mL of that comes from rounding up."
-    lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", f"{waste} {rounding}"]
+    lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", terms_in_words(made)]
     cost = cost_in_words(made.powder_g, made.waste_g, made.kind)
     return (*lines, f"The powder costs {cost}.") if cost else tuple(lines)
+
+
+# What a mix is the sum of, as it is said; what comes after the reserve is told in full.
+_TERMS = {
+    "cavity": "cavity",
+    "heap": "heap over the rim",
+    "nodules": "retention nodules",
+    "base": "base",
+    "share": "lost on the way",
+    "residue": "stay in the bowl",
+    "reserve": "reserve",
+    "rounding": "rounding up",
+}
+
+
+def terms_in_words(made: Mix) -> str:
+    """Say what a mix is the sum of; waste is all that goes beyond what is filled."""
+    told = [f"{ml:.1f} mL {_TERMS[name]}" for name, ml in made.terms_ml if round(ml, 1)]
+    waste = f"Of it {made.waste_ml:.1f} mL are waste"
+    if made.risk_percent is not None:
+        waste += (
+            f"; the reserve takes {made.reserve_g:.0f} g of powder and leaves a "
+            f"{made.risk_percent:g} % chance of running short"
+        )
+    return f"{' + '.join(told)}. {waste}."
 
 
 def way_in_words(way: str) -> str:
@@ -135,12 +157,21 @@ def powder_cell(made: Mix) -> str:
 
 
 def scoops_cell(made: Mix) -> str:
-    """Say the scoops in a cell: full ones, then what is weighed on top; never rounded up."""
-    if not made.has_scoop:
+    """Say in a cell how many whole scoops go to how much water; or that it has to be weighed.
+
+    >>> from volest.stone.pours import first_pour
+    >>> from volest.settings import Settings
+    >>> scoops_cell(first_pour(50, Settings())), scoops_cell(first_pour(50, Settings(by="scoop")))
+    ('3 to 30.0 mL', '3')
+    """
+    if made.whole_scoops is not None:
+        whole = made.whole_scoops
+        cell = f"{whole.full_scoops} to {water_in_words(whole)}"
+    elif made.has_scoop and not made.rest_g:
+        cell = str(made.full_scoops)
+    else:
         return "weigh"
-    rest = f" + {_rest(made)} g" if made.rest_g else ""
-    scoops = f"{made.full_scoops}{rest}"
-    return scoops if made.mixes == 1 else f"{scoops} each"
+    return cell if made.mixes == 1 else f"{cell} each"
 
 
 def _each(made: Mix, amount: float, step: float) -> str:

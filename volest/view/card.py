@@ -125,7 +125,7 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
             volume_ml = result.volume_ml
         if volume_ml >= _LEAST_ML:
             try:
-                made = dose(result, volume_ml, settings)
+                made = dose(result, volume_ml, settings, float(k) * _STEP_MM)
             except MixError:  # no bowl takes it: the slider ends below
                 break
             mixed = [powder_cell(made), water_cell(made), scoops_cell(made)]

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from volest import __version__
+from volest.dosing import cast_mm
 from volest.notes import Note
-from volest.report.guide import advice, decided_words, deed, height_words
+from volest.report.guide import advice
 from volest.report.names import TIE, short_names, tied, visible
 from volest.report.remarks import (
     SHARED_APART,
@@ -40,6 +41,7 @@ from volest.stone.words import (
     ratio_in_words,
     scoops_in_words,
     steps,
+    terms_in_words,
     water_cell,
     water_in_words,
 )
@@ -117,8 +119,6 @@ def _template() -> "Template":
         lstrip_blocks=True,
     )
     page.filters["visible"] = lambda text: tied(visible(text)).replace(TIE, _TIE)
-    page.filters["height"] = height_words
-    page.filters["decided"] = decided_words
     return page.get_template("sheet.html.j2")
 
 
@@ -164,10 +164,10 @@ def _entry(
     late = shared is not None and any(one.name == result.name for one in shared[1].late)
     planned = [] if shared is None else _planned(shared[1], result, late=late)
     bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
-    knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
+    knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
     first = () if bowl is None else steps(bowl, settings.way, knobs_ml=knobs_ml)
     short = () if bowl is None else if_short(bowl)
-    second = None if mix is None or base is None else _base(mix, base, settings)
+    second = None if mix is None or base is None else _base(result, mix, base, settings)
     after = () if second is None else (*second["steps"], second["short"])
     told = (note.text + note.do for note in (*planned, *result.notes))
     words = (*told, *first, *short[:3], *after)
@@ -188,9 +188,9 @@ def _entry(
         "together": None if shared is None else _together(result.name, shared[1]),
         "window": "" if shared is None else _window_words(result.name, shared[1]),
         "first": "" if mix is None else _first_words(mix),
+        "terms": "" if mix is None else terms_in_words(mix),
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
-        "deeds": _deeds(result),
         "advice": [] if result.trim is None else advice(result.trim),
     }
 
@@ -239,18 +239,18 @@ def _pour_words(made: Mix) -> str:
     return visible(", ".join(filter(None, said)))
 
 
-def _base(first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
+def _base(result: Result, first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
     second = settings.lab.second_pour
     return {
         "height_mm": second.height_mm,
-        "knobs_ml": second.retention_ml,
+        "cast_mm": cast_mm(result, settings),
         "stone": made.stone,
         "water": water_cell(made),
         "powder": powder_cell(made),
         "scoops": scoops_in_words(made),
         "bowl": bowl_in_words(made),
         "ratio": ratio_in_words(made),
-        "steps": base_steps(first, made, second.retention_ml, settings.way),
+        "steps": base_steps(first, made, second.nodules_ml, settings.way),
         "short": base_if_short(made),
     }
 
@@ -259,18 +259,6 @@ def _half_ml(result: Result) -> float:
     if result.volume_ml is None or result.volume_high_ml is None:
         return 0.0
     return result.volume_high_ml - result.volume_ml
-
-
-def _deeds(result: Result) -> list[tuple[Any, str]]:
-    if result.trim is None:
-        return []
-    hours = sorted(result.trim.stretches, key=lambda part: part.hour % 12)
-    return [(part, _tied(deed(part.most_mm, part.least_mm))) for part in hours]
-
-
-def _tied(words: str) -> str:
-    """Keep each deed with its figure on one line."""
-    return words.replace(" ", _TIE).replace(f"{_TIE}and{_TIE}", f" and{_TIE}")
 
 
 def _web(name: str) -> str:
