@@ -45,7 +45,9 @@ GAP: dict[str, Value] = {
     "first_hours": (2,),
     "last_hours": (2,),
 }
-TIPS = "Trim the rim level, or say where by --base depth=MM, from the tips; it is about 10.0 now."
+TIPS = (
+    "Trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about 10.0 now."
+)
 SURE = "sure to within 0.5 mm and 1.2 degrees."
 BOXED = "(seen into the opening, 12 is the front); measured as if boxed in there."
 LONG_GAP = "The rim lies below the base line over about 90 mm"

@@ -111,7 +111,7 @@ def _uneven_rim(how: str, v: Values) -> Said:
     return Said(
         f"the rim {how.format(v.spread_mm)}; the base line lies {place}, sure to within "
         f"{v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
-        "trim the rim level, or say where by --base depth=MM, from the tips; it is about "
+        "trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about "
         f"{v.depth_mm:.1f} now",
     )
 
@@ -360,7 +360,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         + (
             "weaker and rougher stone"
             if v.wp_ml_per_100g > v.high
-            else "a mix too stiff to flow into the pits"
+            else "a mix too stiff to flow into the tooth imprints"
         ),
         "check the powder maker's sheet; use its ratio",
     ),

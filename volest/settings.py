@@ -29,7 +29,7 @@ class Base:
     how : str
         'rim', 'depth', 'cover', 'plane', or 'saved': a plane that a person saved.
     offset_mm : float
-        Height above the rim (rim), above the tips (depth) or the least stone over the highest
+        Height above the rim (rim), above the cusp tips (depth) or the least stone over the highest
         floor (cover); unused for 'plane'.
     plane : tuple of float
         For 'plane' and 'saved': point in mm, then the normal, in the scan's own frame.
@@ -369,11 +369,11 @@ SETTINGS = (
     ),
     Setting(
         name="stretch_ml_per_100g",
-        flag="--stretch",
+        flag="--extra-water",
         metavar="ML",
         group="amounts",
         default=0.0,
-        says="More water per 100 g for a longer pour, held inside the stone's range.",
+        says="Extra water per 100 g for a longer pour, held inside the stone's range.",
     ),
     Setting(
         name="second_pour_mm",

@@ -105,7 +105,7 @@ def test_card_split_in_equal_mixes() -> None:
 
 
 def test_card_stretched() -> None:
-    told = card("50", "--stretch", "0.5")
+    told = card("50", "--extra-water", "0.5")
     assert "W/P 20.5" in told
     assert "weaker and softer" in told
     assert "weaker" not in card("50")
@@ -149,7 +149,7 @@ def test_card_with_a_price() -> None:
         (["50", "--second-pour", "12"], "--footprint"),
         (["400", "--lab", "lab.toml"], "no more than 2 mixes"),
         (["50", "--lab", "missing.toml"], "missing.toml"),
-        (["50", "--stretch", "-1"], "extra water"),
+        (["50", "--extra-water", "-1"], "extra water"),
         (["50", "--journal", "missing.db"], "missing.db"),
     ],
 )

@@ -23,7 +23,7 @@ quiet = settings(
     max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 NUMBERS = ("nan", "inf", "-inf", "1e308", "-1e308", "1e-320", "-1", "0", "1e400", "0x10", "1,5", "")
-OPTIONS = ("--pitch", "--wp", "--waste", "--residue", "--stretch", "--second-pour", "--age")
+OPTIONS = ("--pitch", "--wp", "--waste", "--residue", "--extra-water", "--second-pour", "--age")
 DEEP = 20_000
 
 

@@ -16,7 +16,16 @@ _LAB = "volest.lab"  # among what a command knows of its call
 HEADINGS = {
     "Base line and scan": ("--base", "--cavity", "--unit", "--pitch", "--inside-out"),
     "Stone and mix": (
-        *("--stone", "--stone-for", "--by", "--way", "--wp", "--waste", "--residue", "--stretch"),
+        *(
+            "--stone",
+            "--stone-for",
+            "--by",
+            "--way",
+            "--wp",
+            "--waste",
+            "--residue",
+            "--extra-water",
+        ),
         *("--second-pour", "--footprint", "--lab", "--journal"),
     ),
     "Mixes for several impressions": ("--share", "--at-most", "--material", "--age"),

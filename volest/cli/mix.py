@@ -145,7 +145,7 @@ def _sections(
     made: Mix, base: Mix | None, settings: Settings, knobs_ml: float | None
 ) -> Iterator[tuple[str, tuple[str, ...]]]:
     if settings.stretch_ml_per_100g > 0:
-        yield "Stretched", (STRETCH_IN_WORDS,)
+        yield "Extra water", (STRETCH_IN_WORDS,)
     taught = [
         learned_in_words(law, mix.volume_ml)
         for mix in (made, *(() if base is None else (base,)))
