@@ -91,7 +91,8 @@ def test_a_shared_mix_is_booked_whole_and_once(folder: Path) -> None:
     assert float(row["volume_ml"]) == pytest.approx(120.0)
     assert row["scan"] == "a.stl, b.stl"
     again = log("--from", "day.json", "--scan", "b.stl", "--left", "11")
-    assert "booked from the same file" in again.stderr
+    assert again.exit_code == 2
+    assert "booked for day/a.stl, day/b.stl" in again.stderr
     by_itself = log("--from", "day.json", "--scan", "c.stl", "--left", "3")
     assert "share" not in by_itself.stderr
     assert float(rows(log("--csv", "-"))[-1]["powder_g"]) == alone["powder_g"]
@@ -111,12 +112,14 @@ def test_the_way_of_mixing_is_that_of_the_file_or_asked_for(folder: Path) -> Non
     assert log("--from", "older.json", "--left", "6", "--way", "hand").exit_code == 0
 
 
-def test_a_second_booking_is_told_and_can_be_struck_out() -> None:
+def test_a_second_booking_is_asked_about_and_can_be_struck_out() -> None:
     call("mix", "50", "--json", "mix.json")
     assert "slip" not in log("--from", "mix.json", "--left", "6").stderr
     again = log("--from", "mix.json", "--left", "6")
-    assert "pour 1 was booked from the same file" in again.stderr
-    assert "--strike 2" in again.stderr
+    assert again.exit_code == 2
+    assert "booked for the same file" in again.stderr
+    assert "--again" in again.stderr
+    assert log("--from", "mix.json", "--left", "6", "--again").stderr == "booked as pour 2\n"
     struck = log("--strike", "2")
     assert "this rests on 1 pour" in struck.stdout
     assert "2. " in struck.stdout
@@ -197,7 +200,7 @@ def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
     assert float(row["powder_g"]) == base["powder_g"]
     # The first pour of the same file is another pour.
     assert "same file" not in log("--from", "mix.json", "--left", "6").stderr
-    assert "same file" in log("--from", "mix.json", "--left", "3", "--base-pour").stderr
+    assert "the same file" in log("--from", "mix.json", "--left", "3", "--base-pour").stderr
     call("mix", "50", "--json", "alone.json")
     assert log("--from", "alone.json", "--left", "3", "--base-pour").exit_code == 2
     assert log(*MIXED, "--left", "3", "--base-pour").exit_code == 2
@@ -206,9 +209,10 @@ def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
 def test_what_contradicts_the_file_is_told() -> None:
     call("mix", "50", "--json", "mix.json")
     assert "the file has" not in log("--from", "mix.json", "--left", "6", "--stone", "4").stderr
-    odd = log("--from", "mix.json", "--left", "6", "--stone", "type-3").stderr
+    odd = log("--from", "mix.json", "--left", "6", "--stone", "type-3", "--again").stderr
     assert "booked with stone type-3, the file has type-4" in odd
-    more = log("--from", "mix.json", "--left", "6", "--powder", "110.5", "--water", "20.6").stderr
+    words = ("--powder", "110.5", "--water", "20.6", "--again")
+    more = log("--from", "mix.json", "--left", "6", *words).stderr
     assert "booked with powder 110.5, the file has 103" in more
     assert "water" not in more.replace("W/P", "")
 
