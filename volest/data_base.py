@@ -211,6 +211,8 @@ class DataBase:
             yield
         except OSError as fault:
             raise self.fault(fault.strerror or str(fault)) from fault
+        except UnicodeDecodeError as fault:  # in the words of SQLite about a damaged layout
+            raise self.fault("a damaged file") from fault
         except sqlite3.Error as fault:
             locked = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
             remedy = self.layout.mend_locked if locked else self.layout.mend

@@ -13,7 +13,7 @@ from typing import Self, TypeVar
 
 from volest.data_base import DataBase, Layout, is_writable
 from volest.errors import UsageError
-from volest.lab import HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
+from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
 from volest.report.names import visible
 from volest.report.target import SCAN_SUFFIXES, check_target
 from volest.settings import Settings
@@ -27,6 +27,7 @@ from volest.stone.words import cost_in_words, way_in_words
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
 TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
+LIKE = 0.02  # of two figures of one row; water of 15 to 30 degrees C moves them by 0.4 %
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
 
@@ -199,23 +200,38 @@ def is_sound(entry: Entry) -> bool:
         all(isinstance(x, float) and math.isfinite(x) for x in figures)
         and min(amounts) > 0
         and isinstance(entry.stone, str)
-        and isinstance(entry.booked, str)
+        and _is_time(entry.booked)
         and all(isinstance(word, str | None) for word in words)
         and entry.way in (HAND, VACUUM)
         and entry.outcome in (None, *OUTCOMES)
     )
 
 
-def checksum_of_old(*values: object) -> str | None:
-    """Give the checksum of a pour of an earlier version; None where its figures cannot be meant."""
-    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # is_sound
+def _is_time(text: object) -> bool:
     try:
-        if is_sound(entry):
-            check_entry(entry)
-            return checksum(*values)
+        return isinstance(text, str) and bool(datetime.fromisoformat(text).astimezone())
+    except (ValueError, OverflowError):
+        return False
+
+
+def checksum_of_old(*values: object) -> str | None:
+    """Give the checksum of a pour that never had one; None where its figures cannot be meant."""
+    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # is_sound
+    if not is_sound(entry):
+        return None
+    try:
+        check_entry(entry)
     except UsageError:
-        pass
-    return None
+        return None
+    left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
+    fits = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE)
+    grains_ml = entry.mix_ml - entry.water_ml
+    return checksum(*values) if fits and _is_density(entry.powder_g, grains_ml) else None
+
+
+def _is_density(mass_g: float, volume_ml: float) -> bool:
+    low, high = DENSITY.ge or 0.0, DENSITY.le or math.inf
+    return low * volume_ml * (1.0 - LIKE) <= mass_g <= high * volume_ml * (1.0 + LIKE)
 
 
 def check_entry(entry: Entry) -> None:
