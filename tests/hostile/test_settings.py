@@ -283,6 +283,31 @@ def test_a_folder_that_may_not_be_written_into_is_told(
     assert snapshot(tmp_path) == before
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only the superuser may become somebody else")
+@pytest.mark.parametrize("is_closed", [True, False])
+def test_a_journal_that_may_only_be_read_is_read(is_closed: bool, tmp_path: Path) -> None:
+    base = sqlite3.connect(tmp_path / "j.db")  # keeps what is booked beside the file
+    call(*journal_words(), folder=tmp_path)
+    base.execute("SELECT 1 FROM pours").fetchall()
+    call(*journal_words(), folder=tmp_path)
+    if is_closed:
+        base.close()
+    for path in tmp_path.iterdir():
+        path.chmod(0o444)
+    tmp_path.chmod(0o555)
+    before = snapshot(tmp_path)
+    said = call("log", "--journal", "j.db", folder=tmp_path, user=NOBODY)
+    assert said.code == 0, said
+    assert "under vacuum: 2 pours" in said.out
+    learned = call("mix", "50", "--journal", "j.db", folder=tmp_path, user=NOBODY)
+    assert "Learned from 2 pours" in learned.out
+    struck = call("log", "--journal", "j.db", "--strike", "1", folder=tmp_path, user=NOBODY)
+    assert struck.code == 2
+    assert "no right to write" in struck.err
+    assert snapshot(tmp_path) == before
+    base.close()
+
+
 JSONS = {
     "nested": b'{"a":' + b"[" * DEEP + b"]" * DEEP + b"}",
     "digits": b'{"powder_g": ' + b"9" * 5000 + b"}",

@@ -1,6 +1,5 @@
 """The journal: what is booked is there, for two programs at once, and slips are refused."""
 
-import random
 import sqlite3
 import subprocess
 import sys
@@ -9,6 +8,7 @@ from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from volest.errors import UsageError
@@ -267,7 +267,7 @@ def test_what_lies_beside_a_backup_is_never_read_into_it(path: Path, tmp_path: P
         assert sqlite3.connect(copy).execute("SELECT count(*) FROM pours").fetchone() == (3,)
         left_open(tmp_path / "gone.db")
         (tmp_path / "gone.db").unlink()
-        with pytest.raises(UsageError, match="gone.db-wal, left of another data base"):
+        with pytest.raises(UsageError, match=r"gone\.db-wal, left of another data base"):
             journal.back_up(tmp_path / "gone.db")
         with pytest.raises(UsageError, match="onto itself"):
             journal.back_up(tmp_path / "lab.db-wal")
@@ -286,7 +286,7 @@ def test_a_backup_over_a_journal_that_is_in_use_is_told(path: Path, tmp_path: Pa
 def test_a_backup_keeps_the_old_one_where_the_disk_fails(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fail(handle: int) -> None:
+    def fail(_handle: int) -> None:
         raise OSError(28, "No space left on device")
 
     copy = tmp_path / "copy.db"
@@ -402,7 +402,7 @@ def test_a_bit_that_flips_anywhere_never_gives_another_figure_without_a_word(pat
 
     said, told = figures()
     assert told == []
-    places = random.Random(20).sample(range(8 * len(whole)), 500)
+    places = np.random.default_rng(20).choice(8 * len(whole), 500, replace=False)
     ends = set()
     for place in places:
         damaged = bytearray(whole)
@@ -450,7 +450,7 @@ def test_a_pour_of_the_same_scan_is_asked_about(
     with Journal(path) as journal:
         journal.book(replace(ENTRY, cases=written([CASE])))
         if is_asked:
-            with pytest.raises(UsageError, match="pour 1 of 2031-05-04 booked for day/b0417.stl"):
+            with pytest.raises(UsageError, match=r"pour 1 of 2031-05-04 booked for day/b0417\.stl"):
                 journal.book(again)
             assert journal.book(again, again=True) == 2
             journal.strike(2)
