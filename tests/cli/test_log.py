@@ -1,6 +1,7 @@
 """`volest log`: booking a leftover, and what the journal says."""
 
 import csv
+import hashlib
 import io
 import json
 import os
@@ -386,6 +387,24 @@ def test_bytes_that_are_no_text_are_written_out(folder: Path) -> None:
     assert log("--delivered", "25000", "--lot", odd).exit_code == 0
     first, second = rows(log("--csv", "-"))
     assert (first["lot"], first["scan"], second["scan"]) == ("7\\xff31", "a\\xff.stl", "7\\xff31")
+
+
+def test_a_scan_with_an_odd_name_is_known_by_its_content(folder: Path) -> None:
+    scan = os.fsdecode(b"a\xff.stl")
+    (folder / scan).write_text("solid a", encoding="ascii")
+    assert call("size", scan, "--json", "day.json").exit_code == 1
+    day = json.loads((folder / "day.json").read_text(encoding="utf-8"))
+    exported(folder, "mix.json", "a.stl")
+    mixed = json.loads((folder / "mix.json").read_text(encoding="utf-8"))["scans"][0]["mix"]
+    for name, seconds in (("one.json", 1.0), ("two.json", 2.0)):
+        day["scans"][0] |= {"mix": mixed, "seconds": seconds}
+        (folder / name).write_text(json.dumps(day), encoding="utf-8")
+    assert log("--from", "one.json", "--scan", scan, "--left", "9").exit_code == 0
+    assert log("--from", "two.json", "--scan", scan, "--left", "9").exit_code == 2
+    (row,) = rows(log("--csv", "-"))
+    (case,) = json.loads(row["cases"].lstrip("'"))
+    assert case["content"] == hashlib.sha256(b"solid a").hexdigest()
+    assert case["name"] == "a\\xff.stl"
 
 
 def test_a_file_with_a_byte_order_mark_is_read(folder: Path) -> None:

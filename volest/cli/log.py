@@ -4,6 +4,7 @@ import calendar
 import csv
 import hashlib
 import io
+import os
 import re
 import stat
 import sys
@@ -461,7 +462,7 @@ def _mixed(
                 name=str(_text(entry["scan"])),
                 cavity=_which(entry)[1],
                 pour=FIRST if poured == "mix" else BASE,
-                content=_content_of(entry["scan"], source),
+                content=_content_of(_path_of(entry), source),
                 volume_ml=_filled_ml(entry[poured]),
             )
             for entry in entries
@@ -486,6 +487,13 @@ def _mixed(
 
 def _filled_ml(made: dict[str, Any]) -> float:
     return float(made["mix_ml"]) - float(made["waste_ml"])
+
+
+def _path_of(entry: dict[str, Any]) -> str:
+    """Give the path of a scan as this computer knows it, also where it is not UTF-8."""
+    return (
+        os.fsdecode(bytes.fromhex(entry["scan_bytes"])) if "scan_bytes" in entry else entry["scan"]
+    )
 
 
 def _which(entry: dict[str, Any]) -> tuple[str, int]:
@@ -516,11 +524,12 @@ def _meant(
     mixed = [entry for entry in entries if entry[poured] is not None]
     if not mixed:
         raise lacking
-    parts = () if scan is None else Path(scan).parts  # with as much of its folder as is needed
+    # With as much of its folder as is needed.
+    parts = () if scan is None else Path(str(_text(scan))).parts
     fitting = [
         entry
         for entry in mixed
-        if (scan is None or Path(entry["scan"]).parts[-len(parts) :] == parts)
+        if (scan is None or Path(str(_text(entry["scan"]))).parts[-len(parts) :] == parts)
         and (cavity is None or _which(entry)[1] == cavity)
     ]
     if len(fitting) != 1:
