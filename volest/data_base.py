@@ -18,6 +18,7 @@ from volest.errors import UsageError
 from volest.storage import write_whole
 
 _RETRY_S = 0.02
+_MAGIC = b"SQLite format 3\0"  # how each of its files begins
 _COPIES = 5  # tries to copy a file that another program is just changing
 BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file (its file format, 4.1)
 
@@ -231,6 +232,9 @@ def _copied(path: Path, folder: Path) -> Path:
         at = [file.stat() if file.exists() else None for file in files]
         return [None if one is None else (one.st_size, one.st_mtime_ns) for one in at]
 
+    with path.open("rb") as stream:
+        if not _MAGIC.startswith(stream.read(len(_MAGIC))):  # a scan may be large
+            raise sqlite3.DatabaseError("file is not a database")
     files = [path, *(Path(f"{path}{end}") for end in ("-wal", "-journal"))]
     for _ in range(_COPIES):
         before = states()

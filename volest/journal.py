@@ -27,6 +27,7 @@ from volest.stone.words import cost_in_words, way_in_words
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
 TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
+LEAST_CAME_G, MOST_CAME_G = 100.0, 10_000_000.0  # under it stands kg; ten tonnes at once
 LIKE = 0.02  # of two figures of one row; water of 15 to 30 degrees C moves them by 0.4 %
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
@@ -343,6 +344,8 @@ class Journal:
                 "no such file",
                 "book a first pour: --volume 50 --powder 103 --water 20.6 --left 9",
             )
+        if path.suffix.lower() in SCAN_SUFFIXES:
+            raise LAYOUT.fault(path, "the name of a scan", LAYOUT.mend)
         self._base = DataBase(path, LAYOUT, copied=copied or not (new or is_writable(path)))
 
     def __enter__(self) -> Self:
@@ -370,7 +373,12 @@ class Journal:
             return self._add(entry, "pours", self.entries())
 
     def receive(self, delivery: Delivery) -> int:
-        """Write one delivery down, and give its number."""
+        """Write one delivery down, and give its number; one that cannot be meant is refused."""
+        least_g = LEAST_CAME_G if delivery.powder_g > 0.0 else -MOST_CAME_G
+        if not least_g <= delivery.powder_g <= MOST_CAME_G or delivery.powder_g == 0.0:
+            raise _odd(
+                f"{delivery.powder_g:g} g delivered", f"{LEAST_CAME_G:g} to {MOST_CAME_G:g} g"
+            )
         with self._base.transaction():
             return self._add(delivery, "deliveries", self.deliveries())
 
@@ -388,14 +396,17 @@ class Journal:
 
     def damage(self) -> list[str]:
         """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
-        lost = [f"pour {number}" for number in self._read("pours", Entry)[1]]
-        lost += [f"delivery {number}" for number in self._read("deliveries", Delivery)[1]]
-        told = [f"{one} is damaged or missing: it is left out of all figures" for one in lost]
+        backup = "take the last backup in its place"
+        lost = "is damaged or missing: it is left out of all figures"
+        pours = self._read("pours", Entry)[1]
+        told = [
+            f"pour {number} {lost}; {backup}, or give it up: --strike {number}" for number in pours
+        ]
+        deliveries = self._read("deliveries", Delivery)[1]
+        told += [f"delivery {number} {lost}; {backup}" for number in deliveries]
         found = self._base.damage()
-        told += [] if found is None else [f"the file is damaged: {' '.join(found.split())}"]
-        mend = "take the last backup in its place"
-        mend += "" if found else ", or give the pour up with --strike"
-        return [f"{self._base.path}: {line}; {mend}" for line in told]
+        told += [] if found is None else [f"damaged: {' '.join(found.split())}; {backup}"]
+        return [f"{self._base.path}: {line}" for line in told]
 
     def strike(self, number: int) -> None:
         """Strike a pour out: it stays in the journal, and nothing is learned from it.

@@ -439,6 +439,8 @@ def test_how_casts_came_out() -> None:
         (["--delivered", "100", "--strike", "1"], "do one"),
         (["--strike", "1", "--again"], "--again with --strike"),
         ([*MIXED, "--left", "9", "--expires", "2032-03"], "--expires with a pour"),
+        (["--delivered", "25"], "100 to 1e+07 g"),
+        (["--delivered", "nan"], "nan g delivered"),
         (["--delivered", "100", "--expires", "March"], "2032-03-31"),
         (["--delivered", "100", "--expires", "2032-13"], "2032-03-31"),
     ):

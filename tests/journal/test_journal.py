@@ -337,6 +337,8 @@ def test_what_is_no_journal_is_refused(path: Path, tmp_path: Path) -> None:
     path.write_text("not a data base, but long enough to be looked at " * 20, encoding="utf-8")
     with pytest.raises(UsageError, match="not a database"):
         Journal(path)
+    with pytest.raises(UsageError, match="the name of a scan"):
+        Journal(tmp_path / "lab.STL")
     with pytest.raises(UsageError, match="missing that can be opened"):
         Journal(tmp_path / "missing" / "lab.db")
 
