@@ -374,7 +374,7 @@ def _entry(
         left_g=left_g,
         lot=_text(given.get("lot")),
         mark=_text(given.get("mark")),
-        scan=_text(given.get("scan", scan)),
+        scan=_text(given.get("scan", scan)) or (Path(cases[0].name).name if cases else None),
         source=given.get("source"),
         cases=cases,
         outcome=given.get("outcome"),
