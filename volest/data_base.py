@@ -72,10 +72,13 @@ class DataBase:
             raise layout.fault(path, f"no folder {path.parent} that can be opened", layout.mend)
         self.path = path
         self.layout = layout
-        self._copy = TemporaryDirectory(prefix="volest-") if copied else None
+        self._copy: TemporaryDirectory[str] | None = None
         try:
             with self._telling():
-                opened = path if self._copy is None else _copied(path, Path(self._copy.name))
+                opened = path
+                if copied:
+                    self._copy = _scratch()
+                    opened = _copied(path, Path(self._copy.name))
                 self._base = sqlite3.connect(opened, timeout=layout.wait_s, isolation_level=None)
                 # Text that is damaged is read as well as it can be; its row's checksum tells.
                 self._base.text_factory = lambda raw: raw.decode(errors="replace")
@@ -138,7 +141,7 @@ class DataBase:
         self.check_beside(target)
         real = Path(os.path.realpath(target))
         try:
-            with TemporaryDirectory(prefix="volest-") as folder:
+            with _scratch() as folder:
                 part = Path(folder) / "copy"
                 with closing(sqlite3.connect(part)) as copy:
                     self._base.backup(copy)
@@ -223,6 +226,10 @@ class DataBase:
 def is_writable(path: Path) -> bool:
     """Say whether a data base may be changed here: SQLite writes beside it too."""
     return all(os.access(one, os.W_OK) for one in (path, path.parent))
+
+
+def _scratch() -> TemporaryDirectory[str]:
+    return TemporaryDirectory(prefix="volest-", ignore_cleanup_errors=True)
 
 
 def _copied(path: Path, folder: Path) -> Path:

@@ -35,6 +35,7 @@ _MAY = {
     "--pour": ("outcome", "why"),
     "--delivered": ("stone", "lot", "mark", "expires"),
 }
+_HEAD = b"booked,"  # how the CSV of pours begins
 _MONTH = re.compile(r"(\d{4})-(\d{2})")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
@@ -245,13 +246,16 @@ def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
 
     own = [path for path in read if path is not None]
     check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])
-    head = ""
+    found, head = "a file that holds something else", b""
     if Path(target).is_file():
-        with Path(target).open(encoding="utf-8", errors="replace") as stream:
-            head = stream.read(len("booked,"))
-    if head not in ("", "booked,"):
+        try:
+            with Path(target).open("rb") as stream:
+                head = stream.read(len(_HEAD))
+        except OSError as fault:
+            found, head = fault.strerror or str(fault), b"?"
+    if head not in (b"", _HEAD):
         raise UsageError(
-            f"{target}: a file that holds something else",
+            f"{target}: {found}",
             needed="a new file, or pours that were written before",
             remedy="name another --csv FILE",
         )
