@@ -4,17 +4,23 @@ A file of another program is never changed; what goes wrong is told in one line.
 """
 
 import os
+import shutil
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from volest.errors import UsageError
+from volest.storage import write_whole
 
 _RETRY_S = 0.02
+_MAGIC = b"SQLite format 3\0"  # how each of its files begins
+_COPIES = 5  # tries to copy a file that another program is just changing
+BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file (its file format, 4.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,6 +39,8 @@ class Layout:
     code, needed, mend, mend_newer, mend_locked : str
         The words of a fault; what can be done in general, about a file of a later version, and
         about one that another program keeps to itself.
+    functions : tuple of (str, callable)
+        What the statements of the steps may call, each by its name.
     """
 
     table: str
@@ -43,6 +51,7 @@ class Layout:
     mend: str
     mend_newer: str
     mend_locked: str
+    functions: tuple[tuple[str, Callable[..., str | None]], ...] = ()
 
     @property
     def version(self) -> int:
@@ -57,39 +66,90 @@ class Layout:
 class DataBase:
     """An open data base of ours, in write-ahead mode: readers never wait for a writer."""
 
-    def __init__(self, path: Path, layout: Layout) -> None:
+    def __init__(self, path: Path, layout: Layout, *, copied: bool = False) -> None:
+        """Open a file, or a copy of it, which is read without a touch to the file."""
         if not os.path.isdir(path.parent):  # noqa: PTH112  # Path.is_dir raises at some names
             raise layout.fault(path, f"no folder {path.parent} that can be opened", layout.mend)
         self.path = path
         self.layout = layout
-        with self._telling():
-            self._base = sqlite3.connect(path, timeout=layout.wait_s, isolation_level=None)
+        self._copy: TemporaryDirectory[str] | None = None
         try:
             with self._telling():
+                opened = path
+                if copied:
+                    self._copy = _scratch()
+                    opened = _copied(path, Path(self._copy.name))
+                self._base = sqlite3.connect(opened, timeout=layout.wait_s, isolation_level=None)
+                # Text that is damaged is read as well as it can be; its row's checksum tells.
+                self._base.text_factory = lambda raw: raw.decode(errors="replace")
+                for name, function in layout.functions:
+                    self._base.create_function(name, -1, function, deterministic=True)
                 version = self._prepare()
             if version > layout.version:
                 raise layout.fault(path, f"version {version}", layout.mend_newer)
         except UsageError:
-            self._base.close()
+            self.close()
             raise
 
     def change(self, words: str, values: Sequence[object] = ()) -> "sqlite3.Cursor":
-        """Carry one statement out; once this returns, no end of the process undoes it."""
+        """Carry one statement out; outside a transaction, no end of the process undoes it then."""
+        if self._copy is not None:
+            raise self.layout.fault(self.path, "no right to write", self.layout.mend)
         with self._telling():
             return self._base.execute(words, values)
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Keep other writers out; all changes within stand together for good, or none does."""
+        self.change("BEGIN IMMEDIATE")
+        try:
+            yield
+            self.change("COMMIT")
+        finally:
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
 
     def rows(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Read all rows of a query."""
         with self._telling():
             return self._base.execute(words, values).fetchall()
 
-    def back_up(self, target: Path) -> None:
-        """Copy it into one whole file while others go on writing; an older copy is replaced."""
-        if os.path.realpath(target) == os.path.realpath(self.path):
+    def damage(self) -> str | None:
+        """Say what is wrong with the file's own order; None where it is whole."""
+        ((found,), *_) = self.rows("PRAGMA quick_check(1)")
+        return None if found == "ok" else str(found)
+
+    def check_beside(self, target: Path) -> None:
+        """Refuse as a backup the file itself, what belongs to it, and what hides under it."""
+        real, own = os.path.realpath(target), os.path.realpath(self.path)
+        same = target.exists() and target.samefile(self.path)
+        if same or real in (own, *(own + end for end in BESIDE)):
             remedy = "name another file, best on another disk"
             raise self.layout.fault(self.path, "a backup onto itself", remedy)
+        if target.exists() and not target.is_file():
+            raise self.layout.fault(target, "not a plain file", "name another file")
+        left = [real + end for end in BESIDE if os.path.lexists(real + end)]
+        if left and not (target.exists() and target.stat().st_size):
+            raise self.layout.fault(
+                target,
+                f"{Path(left[0]).name}, left of another data base",
+                "name another file, or move that one away",
+            )
+
+    def back_up(self, target: Path) -> None:
+        """Copy it into one whole file while others go on writing; what is there is replaced."""
+        self.check_beside(target)
+        real = Path(os.path.realpath(target))
         try:
-            self._copy(target)
+            with _scratch() as folder:
+                part = Path(folder) / "copy"
+                with closing(sqlite3.connect(part)) as copy:
+                    self._base.backup(copy)
+                    copy.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
+                data = part.read_bytes()
+            if any(os.path.lexists(f"{real}{end}") for end in BESIDE):
+                _settle(real)  # what lies beside would be read into the new file
+            write_whole(real, data)
         except (OSError, sqlite3.Error) as fault:
             raise UsageError(
                 f"{target} that cannot be written ({fault})",
@@ -99,7 +159,10 @@ class DataBase:
 
     def close(self) -> None:
         """Close the file."""
-        self._base.close()
+        if hasattr(self, "_base"):
+            self._base.close()
+        if self._copy is not None:
+            self._copy.cleanup()
 
     def fault(self, found: str) -> UsageError:
         """Make the error that tells of something wrong in the file, to be raised."""
@@ -146,22 +209,57 @@ class DataBase:
             else:
                 return
 
-    def _copy(self, target: Path) -> None:
-        part = target.with_name(f".{target.name}.part")
-        try:
-            part.unlink(missing_ok=True)
-            with closing(sqlite3.connect(part)) as copy:
-                self._base.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
-            part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
-
     @contextmanager
     def _telling(self) -> Iterator[None]:
         try:
             yield
+        except OSError as fault:
+            raise self.fault(fault.strerror or str(fault)) from fault
+        except UnicodeDecodeError as fault:  # in the words of SQLite about a damaged layout
+            raise self.fault("a damaged file") from fault
         except sqlite3.Error as fault:
             locked = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
             remedy = self.layout.mend_locked if locked else self.layout.mend
             raise self.layout.fault(self.path, str(fault), remedy) from fault
+
+
+def is_writable(path: Path) -> bool:
+    """Say whether a data base may be changed here: SQLite writes beside it too."""
+    return all(os.access(one, os.W_OK) for one in (path, path.parent))
+
+
+def _scratch() -> TemporaryDirectory[str]:
+    return TemporaryDirectory(prefix="volest-", ignore_cleanup_errors=True)
+
+
+def _copied(path: Path, folder: Path) -> Path:
+    """Copy a data base and what was not yet put into it, both of one moment."""
+
+    def states() -> list[tuple[int, int] | None]:
+        at = [file.stat() if file.exists() else None for file in files]
+        return [None if one is None else (one.st_size, one.st_mtime_ns) for one in at]
+
+    with path.open("rb") as stream:
+        if not _MAGIC.startswith(stream.read(len(_MAGIC))):  # a scan may be large
+            raise sqlite3.DatabaseError("file is not a database")
+    files = [path, *(Path(f"{path}{end}") for end in ("-wal", "-journal"))]
+    for _ in range(_COPIES):
+        before = states()
+        for file in files:
+            target = folder / file.name
+            target.unlink(missing_ok=True)
+            if file.exists():
+                shutil.copyfile(file, target)
+        if states() == before:
+            return folder / path.name
+        time.sleep(_RETRY_S)
+    raise OSError("another program is writing into it")
+
+
+def _settle(path: Path) -> None:
+    """Put into a data base what lies beside it, so that nothing does any more."""
+    with closing(sqlite3.connect(path, timeout=0.0, isolation_level=None)) as base:
+        base.execute("PRAGMA journal_mode = DELETE").fetchone()
+    for end in BESIDE:
+        if os.path.lexists(f"{path}{end}"):
+            raise OSError("another program has it open")

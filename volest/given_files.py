@@ -1,5 +1,6 @@
 """Small files that a person names: read only if they are plain files of a sensible size."""
 
+import codecs
 import json
 import re
 import stat
@@ -28,7 +29,10 @@ def text_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> str:
             raise GivenFileError("not a plain file")
         if state.st_size > largest_bytes:
             raise GivenFileError(f"{state.st_size:,} bytes; {largest_bytes:,} at most")
-        return path.read_text(encoding="utf-8")
+        raw = path.read_bytes()
+        if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise GivenFileError("text in UTF-16: save it as UTF-8")
+        return raw.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except OSError as fault:
         raise GivenFileError(fault.strerror or str(fault)) from fault
     except UnicodeDecodeError as fault:

@@ -1,16 +1,21 @@
 """The journal: a pour as it is booked, the file of pours, what they teach, which waste holds."""
 
+import hashlib
+import json
+import logging
 import math
-from collections.abc import Sequence
-from dataclasses import astuple, dataclass, fields, replace
-from datetime import UTC, datetime
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, astuple, dataclass, fields, replace
+from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Self
+from typing import Self, TypeVar
 
-from volest.data_base import DataBase, Layout
+from volest.data_base import DataBase, Layout, is_writable
 from volest.errors import UsageError
-from volest.lab import HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
+from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
 from volest.report.names import visible
+from volest.report.target import SCAN_SUFFIXES, check_target
 from volest.settings import Settings
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
 from volest.stone.mix import MOST_WP_ML_PER_100G
@@ -22,7 +27,38 @@ from volest.stone.words import cost_in_words, way_in_words
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
 TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
+LEAST_CAME_G, MOST_CAME_G = 100.0, 10_000_000.0  # under it stands kg; ten tonnes at once
+LIKE = 0.02  # of two figures of one row; water of 15 to 30 degrees C moves them by 0.4 %
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
+_LOG = logging.getLogger(__name__)
+
+
+GOOD, SHORT, BUBBLES, BROKEN, REMAKE = "good", "short", "bubbles", "broken", "remake"
+OUTCOMES = (GOOD, SHORT, BUBBLES, BROKEN, REMAKE)
+FIRST, BASE = "first", "base"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """An impression that a pour was for.
+
+    Parameters
+    ----------
+    name : str
+        The scan, as the file that was booked from names it.
+    pour : str or None
+        'first' or 'base'; None where the amounts were typed.
+    content : str or None
+        SHA-256 of the scan, where it could be read when the pour was booked.
+    volume_ml : float
+        Its part of the cavity that was to be filled.
+    """
+
+    name: str
+    cavity: int
+    pour: str | None
+    content: str | None
+    volume_ml: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,8 +77,12 @@ class Entry:
         Lot of the powder, mark of the operator, the scan; for tracing.
     source : str or None
         Fingerprint of the file that the mix was read from, so that a second booking is seen.
-    number : int or None
-        Its number in the journal; None before it is booked.
+    number : int
+        Its number in the journal; 0 before it is booked.
+    cases : str or None
+        The impressions that it was for, as `written` writes them.
+    outcome, why : str or None
+        One of `OUTCOMES`, None where nobody said; and why.
     """
 
     booked: str
@@ -59,7 +99,10 @@ class Entry:
     scan: str | None = None
     source: str | None = None
     struck: str | None = None
-    number: int | None = None
+    number: int = 0
+    cases: str | None = None
+    outcome: str | None = None
+    why: str | None = None
 
     def pour(self) -> Pour:
         """Give what the waste is learned from."""
@@ -73,7 +116,35 @@ class Entry:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Delivery:
+    """Powder that came (below 0: that went without a pour); `expires` is a date (ISO 8601)."""
+
+    booked: str
+    stone: str
+    powder_g: float
+    lot: str | None = None
+    expires: str | None = None
+    mark: str | None = None
+    number: int = 0
+
+
 COLUMNS = tuple(field.name for field in fields(Entry))
+
+
+def written(cases: Sequence[Case]) -> str | None:
+    """Write impressions down for a pour; None where there is none."""
+    return json.dumps([asdict(case) for case in cases]) if cases else None
+
+
+def cases_of(entry: Entry) -> list[Case]:
+    """Read the impressions that a pour was for."""
+    return [Case(**case) for case in json.loads(entry.cases or "[]")]
+
+
+def checksum(*values: object) -> str:
+    """Give what tells the figures of a row from any others: part of their SHA-256."""
+    return hashlib.sha256(json.dumps(values).encode()).hexdigest()[:16]
 
 
 def now() -> str:
@@ -94,6 +165,9 @@ def entry_of(
     mark: str | None = None,
     scan: str | None = None,
     source: str | None = None,
+    cases: Sequence[Case] = (),
+    outcome: str | None = None,
+    why: str | None = None,
 ) -> Entry:
     """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet."""
     mix_ml = powder_g / kind.powder_density.value + water_ml
@@ -112,6 +186,9 @@ def entry_of(
         mark=mark,
         scan=scan,
         source=source,
+        cases=written(cases),
+        outcome=outcome or (SHORT if left_g < 0.0 else None),
+        why=why,
     )
 
 
@@ -119,15 +196,43 @@ def is_sound(entry: Entry) -> bool:
     """Tell whether an entry that another program may have written holds what it should."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
     figures = (*amounts, entry.left_g, entry.left_ml)
-    words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck)
+    words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
     return (
         all(isinstance(x, float) and math.isfinite(x) for x in figures)
         and min(amounts) > 0
         and isinstance(entry.stone, str)
-        and isinstance(entry.booked, str)
+        and _is_time(entry.booked)
         and all(isinstance(word, str | None) for word in words)
         and entry.way in (HAND, VACUUM)
+        and entry.outcome in (None, *OUTCOMES)
     )
+
+
+def _is_time(text: object) -> bool:
+    try:
+        return isinstance(text, str) and bool(datetime.fromisoformat(text).astimezone())
+    except (ValueError, OverflowError):
+        return False
+
+
+def checksum_of_old(*values: object) -> str | None:
+    """Give the checksum of a pour that never had one; None where its figures cannot be meant."""
+    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # is_sound
+    if not is_sound(entry):
+        return None
+    try:
+        check_entry(entry)
+    except UsageError:
+        return None
+    left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
+    fits = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE)
+    grains_ml = entry.mix_ml - entry.water_ml
+    return checksum(*values) if fits and _is_density(entry.powder_g, grains_ml) else None
+
+
+def _is_density(mass_g: float, volume_ml: float) -> bool:
+    low, high = DENSITY.ge or 0.0, DENSITY.le or math.inf
+    return low * volume_ml * (1.0 - LIKE) <= mass_g <= high * volume_ml * (1.0 + LIKE)
 
 
 def check_entry(entry: Entry) -> None:
@@ -182,9 +287,33 @@ CREATE TABLE pours (
     scan TEXT
 ) STRICT
 """
+_DELIVERIES = """
+CREATE TABLE deliveries (
+    number INTEGER PRIMARY KEY,
+    booked TEXT NOT NULL,
+    stone TEXT NOT NULL,
+    powder_g REAL NOT NULL,
+    lot TEXT,
+    expires TEXT,
+    mark TEXT,
+    checksum TEXT
+) STRICT
+"""
 _STEPS: tuple[tuple[str, ...], ...] = (
     (_FIRST,),
     ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
+    (
+        "ALTER TABLE pours ADD COLUMN cases TEXT",
+        "ALTER TABLE pours ADD COLUMN outcome TEXT",
+        "ALTER TABLE pours ADD COLUMN why TEXT",
+        "ALTER TABLE pours ADD COLUMN checksum TEXT",
+        """
+        UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
+            water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
+            outcome, why)
+        """,
+        _DELIVERIES,
+    ),
 )
 LAYOUT = Layout(
     table="pours",
@@ -195,21 +324,29 @@ LAYOUT = Layout(
     mend="name another --journal FILE",
     mend_newer="use the volest that wrote it, or a newer one",
     mend_locked="close the program that is writing into it, and try again",
+    functions=(("checksum_of_old", checksum_of_old),),
 )
-_NAMES = ", ".join(COLUMNS)
+_GIVEN_UP = "damaged, and given up"  # in the checksum of a row that a person struck out so
+_Row = TypeVar("_Row", Entry, Delivery)
 
 
 class Journal:
-    """An open journal; use it in a `with` block."""
+    """An open journal; use it in a `with` block.
 
-    def __init__(self, path: Path, *, new: bool = True) -> None:
+    Where it is only to be read (`new=False`) and may not be written, or `copied` asks for it, a
+    copy is read.
+    """
+
+    def __init__(self, path: Path, *, new: bool = True, copied: bool = False) -> None:
         if not new and not path.is_file():
             raise LAYOUT.fault(
                 path,
                 "no such file",
                 "book a first pour: --volume 50 --powder 103 --water 20.6 --left 9",
             )
-        self._base = DataBase(path, LAYOUT)
+        if path.suffix.lower() in SCAN_SUFFIXES:
+            raise LAYOUT.fault(path, "the name of a scan", LAYOUT.mend)
+        self._base = DataBase(path, LAYOUT, copied=copied or not (new or is_writable(path)))
 
     def __enter__(self) -> Self:
         return self
@@ -217,50 +354,204 @@ class Journal:
     def __exit__(self, *fault: object) -> None:
         self._base.close()
 
-    def book(self, entry: Entry) -> int:
-        """Write one pour down after `check_entry`, and give its number."""
+    def book(self, entry: Entry, *, again: bool = False) -> int:
+        """Write one pour down after `check_entry`, and give its number.
+
+        One of an impression, or out of a file, that a pour was booked for is refused
+        ('journal-again') unless `again` says that it was poured once more.
+        """
         check_entry(entry)
-        marks = ", ".join("?" * len(COLUMNS))
-        done = self._base.change(
-            f"INSERT INTO pours ({_NAMES}) VALUES ({marks})",  # noqa: S608  # own names
-            astuple(entry),
-        )
-        return int(done.lastrowid or 0)
+        with self._base.transaction():
+            twins = [] if again else self.twins(entry)
+            if twins:
+                raise UsageError(
+                    twins_in_words(twins),
+                    needed="each pour booked once",
+                    remedy="add --again if it was poured once more",
+                    code="journal-again",
+                )
+            return self._add(entry, "pours", self.entries())
+
+    def receive(self, delivery: Delivery) -> int:
+        """Write one delivery down, and give its number; one that cannot be meant is refused."""
+        least_g = LEAST_CAME_G if delivery.powder_g > 0.0 else -MOST_CAME_G
+        if not least_g <= delivery.powder_g <= MOST_CAME_G or delivery.powder_g == 0.0:
+            raise _odd(
+                f"{delivery.powder_g:g} g delivered", f"{LEAST_CAME_G:g} to {MOST_CAME_G:g} g"
+            )
+        with self._base.transaction():
+            return self._add(delivery, "deliveries", self.deliveries())
 
     def entries(self) -> list[Entry]:
-        """Read all pours, the oldest first; one that another program spoilt is refused."""
-        rows = self._base.rows(f"SELECT {_NAMES} FROM pours ORDER BY number")  # noqa: S608  # own names
-        entries = [Entry(**dict(zip(COLUMNS, row, strict=True))) for row in rows]
-        for number, entry in enumerate(entries, start=1):
-            if not is_sound(entry):
-                raise self._base.fault(f"pour {number} is none")
-        return entries
+        """Read all pours that fit their checksums, the oldest first."""
+        return self._read("pours", Entry)[0]
+
+    def deliveries(self) -> list[Delivery]:
+        """Read all deliveries that fit their checksums, the oldest first."""
+        return self._read("deliveries", Delivery)[0]
 
     def pours(self) -> list[Pour]:
         """Read what the waste is learned from: the pours that were not struck out."""
         return [entry.pour() for entry in self.entries() if entry.struck is None]
 
-    def strike(self, number: int) -> None:
-        """Strike a pour out: it stays in the journal, and nothing is learned from it."""
-        done = self._base.change(
-            "UPDATE pours SET struck = ? WHERE number = ? AND struck IS NULL", (now(), number)
-        )
-        if done.rowcount == 0:
-            raise UsageError(
-                f"no pour {number} that still counts",
-                needed="the number of a pour that was not struck out before",
-                remedy="the last pours and their numbers are shown by 'volest log' alone",
-                code=LAYOUT.code,
-            )
+    def damage(self) -> list[str]:
+        """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
+        backup = "take the last backup in its place"
+        lost = "is damaged or missing: it is left out of all figures"
+        pours = self._read("pours", Entry)[1]
+        told = [
+            f"pour {number} {lost}; {backup}, or give it up: --strike {number}" for number in pours
+        ]
+        deliveries = self._read("deliveries", Delivery)[1]
+        told += [f"delivery {number} {lost}; {backup}" for number in deliveries]
+        found = self._base.damage()
+        told += [] if found is None else [f"damaged: {' '.join(found.split())}; {backup}"]
+        return [f"{self._base.path}: {line}" for line in told]
 
-    def booked_from(self, source: str) -> list[int]:
-        """Find the numbers of the pours booked from the file of a fingerprint that still count."""
-        query = "SELECT number FROM pours WHERE source = ? AND struck IS NULL ORDER BY number"
-        return [number for (number,) in self._base.rows(query, (source,))]
+    def strike(self, number: int) -> None:
+        """Strike a pour out: it stays in the journal, and nothing is learned from it.
+
+        One that is damaged is given up so: it is told no more.
+        """
+        if number not in self._read("pours", Entry)[1]:
+            self._amend(number, struck=now())
+            return
+        query = "UPDATE pours SET checksum = ? WHERE number = ?"
+        self._base.change(query, (checksum(_GIVEN_UP, number), number))
+
+    def end(self, number: int, outcome: str, why: str | None) -> None:
+        """Say how a pour that was booked before came out."""
+        self._amend(number, outcome=outcome, why=why)
+
+    def twins(self, entry: Entry) -> list[Entry]:
+        """Find the pours that count and are of the same file, or of one of the same impressions."""
+        return [other for other in self.entries() if other.struck is None and _alike(entry, other)]
+
+    def check_backup(self, target: Path) -> None:
+        """Refuse a backup over anything but nothing, or an earlier state of this journal."""
+        real = Path(os.path.realpath(target))
+        if any(end.lower() in SCAN_SUFFIXES for end in (target.suffix, real.suffix)):
+            raise LAYOUT.fault(target, "the name of a scan", "name another file")
+        check_target(target)
+        self._base.check_beside(target)
+        if not target.exists() or target.stat().st_size == 0:
+            return
+        with Journal(target, new=False, copied=True) as older:
+            lost = _lacking("pour", older.entries(), self.entries())
+            lost += _lacking("delivery", older.deliveries(), self.deliveries())
+        if lost:
+            raise LAYOUT.fault(
+                target,
+                f"{lost[0]} in it is not in {self._base.path} ({len(lost)} such)",
+                "name another file, or move that one away",
+            )
 
     def back_up(self, target: Path) -> None:
         """Copy the journal into one file that is whole, while others may go on booking."""
+        self.check_backup(target)
         self._base.back_up(target)
+
+    def _read(self, table: str, kind: type[_Row]) -> tuple[list[_Row], list[int]]:
+        """Read the rows that fit, and the numbers of those that do not or are missing."""
+        names = [field.name for field in fields(kind)]
+        query = f"SELECT {', '.join(names)}, checksum FROM {table} ORDER BY number"  # noqa: S608  # own names
+        rows, lost, given_up = [], set[int](), set[int]()
+        for *values, kept in self._base.rows(query):
+            row = kind(**dict(zip(names, values, strict=True)))
+            fits = _checked(values) == kept and (not isinstance(row, Entry) or is_sound(row))
+            if fits:
+                rows.append(row)
+            elif kept == checksum(_GIVEN_UP, row.number):
+                given_up.add(row.number)
+            else:
+                lost.add(row.number)
+        here = {row.number for row in rows}
+        lost |= set(range(1, max(here, default=0) + 1)) - here - given_up
+        return rows, sorted(lost)
+
+    def _add(self, row: Entry | Delivery, table: str, rows: Sequence[Entry | Delivery]) -> int:
+        taken = {number for (number,) in self._base.rows(f"SELECT number FROM {table}")}  # noqa: S608  # own names
+        number = 1 + max((one.number for one in rows), default=0)
+        while number in taken:  # by a damaged one
+            number += 1
+        names = ", ".join([*(field.name for field in fields(row)), "checksum"])
+        values = astuple(replace(row, number=number))
+        marks = ", ".join("?" * (len(values) + 1))
+        self._base.change(
+            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608  # own names
+            (*values, checksum(*values)),
+        )
+        return number
+
+    def _amend(self, number: int, **words: str | None) -> None:
+        with self._base.transaction():
+            found = [one for one in self.entries() if one.number == number and one.struck is None]
+            if not found:
+                raise UsageError(
+                    f"no pour {number} that still counts",
+                    needed="the number of a pour that was not struck out before",
+                    remedy="the last pours and their numbers are shown by 'volest log' alone",
+                    code=LAYOUT.code,
+                )
+            said = {**words, "checksum": checksum(*astuple(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
+            names = ", ".join(f"{name} = ?" for name in said)
+            query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
+            self._base.change(query, (*said.values(), number))
+
+
+def _checked(values: Sequence[object]) -> str | None:
+    try:
+        return checksum(*values)
+    except (TypeError, ValueError):  # bytes, or what no figure can be
+        return None
+
+
+def _lacking(
+    what: str, older: Sequence[Entry | Delivery], ours: Sequence[Entry | Delivery]
+) -> list[str]:
+    """Name the rows of an older file that are not ours, with all that was said of them later."""
+    at = {row.number: asdict(row) for row in ours}
+    later = ("struck", "outcome", "why")
+
+    def is_held(row: Entry | Delivery) -> bool:
+        own = at.get(row.number, {})
+        said = asdict(row).items()
+        return all(own.get(name, ...) == x or (name in later and x is None) for name, x in said)
+
+    return [f"{what} {row.number}" for row in older if not is_held(row)]
+
+
+def _alike(entry: Entry, other: Entry) -> bool:
+    if entry.source is not None and entry.source == other.source:
+        return True
+    near = entry.stone == other.stone and day_of(entry) == day_of(other)
+    pairs = ((one, two) for one in cases_of(entry) for two in cases_of(other))
+    return any(_same(one, two, stone=entry.stone == other.stone, near=near) for one, two in pairs)
+
+
+def _same(one: Case, other: Case, *, stone: bool, near: bool) -> bool:
+    """Say whether two pours are of one impression: by content, else by name, day and stone."""
+    if one.cavity != other.cavity:
+        return False
+    if one.pour != other.pour and not (None in (one.pour, other.pour) and stone):
+        return False
+    if one.content is not None and other.content is not None:
+        return one.content == other.content
+    short, long = sorted((Path(one.name).parts, Path(other.name).parts), key=len)
+    return near and short == long[len(long) - len(short) :]
+
+
+def day_of(entry: Entry) -> date:
+    """Say on which day a pour was booked, by the clock of this computer."""
+    return datetime.fromisoformat(entry.booked).astimezone().date()
+
+
+def twins_in_words(twins: Sequence[Entry]) -> str:
+    """Tell which pours are of the same impression or file."""
+    told = ", ".join(f"{twin.number} of {day_of(twin)}" for twin in twins)
+    names = sorted({visible(case.name) for twin in twins for case in cases_of(twin)})
+    what = ", ".join(names) or "the same file"
+    return f"pour{'s' * (len(twins) > 1)} {told} booked for {what}"
 
 
 LAST = 5  # pours that are listed: a slip is noticed soon or never
@@ -285,6 +576,14 @@ def last_lines(entries: Sequence[Entry]) -> list[str]:
     return ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)", *told]
 
 
+def outcome_lines(entries: Sequence[Entry]) -> list[str]:
+    """Count how the pours that count came out, in one line; none where nobody said."""
+    said = [entry.outcome for entry in entries if entry.struck is None]
+    counts = [f"{said.count(name)} {name}" for name in OUTCOMES if name in said]
+    unsaid = [f"{said.count(None)} not said"] if None in said else []
+    return [f"Came out: {', '.join([*counts, *unsaid])}"] if counts else []
+
+
 def _entry_words(entry: Entry) -> str:
     end = f"{entry.left_g:g} g left" if entry.left_g >= 0 else f"{-entry.left_g:g} g short"
     words = [
@@ -293,6 +592,7 @@ def _entry_words(entry: Entry) -> str:
         way_in_words(entry.way),
         f"{entry.powder_g:g} g powder",
         end,
+        *(visible(text) for text in (entry.outcome, entry.why) if text not in (None, SHORT)),
         *(("struck out",) if entry.struck is not None else ()),
     ]
     return ", ".join(words)
@@ -338,12 +638,15 @@ def with_waste(
     waste_percent: float | None,
     residue_ml: float | None,
     journal_file: Path | None,
+    tell: Callable[[str], object] = _LOG.warning,
 ) -> Settings:
     """Put the waste into settings that know their lab; where any was said, nothing is learned."""
     usual = settings.lab.way.of(settings.way)
     learned: tuple[Learned, ...] = ()
     if waste_percent is None and residue_ml is None and journal_file is not None:
         with Journal(journal_file, new=False) as journal:
+            for line in journal.damage():
+                tell(line)
             learned = learn_all(journal.pours(), settings.lab)
     return replace(
         settings,

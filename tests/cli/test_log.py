@@ -1,8 +1,13 @@
 """`volest log`: booking a leftover, and what the journal says."""
 
 import csv
+import hashlib
 import io
 import json
+import os
+import pty
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -91,7 +96,8 @@ def test_a_shared_mix_is_booked_whole_and_once(folder: Path) -> None:
     assert float(row["volume_ml"]) == pytest.approx(120.0)
     assert row["scan"] == "a.stl, b.stl"
     again = log("--from", "day.json", "--scan", "b.stl", "--left", "11")
-    assert "booked from the same file" in again.stderr
+    assert again.exit_code == 2
+    assert "booked for day/a.stl, day/b.stl" in again.stderr
     by_itself = log("--from", "day.json", "--scan", "c.stl", "--left", "3")
     assert "share" not in by_itself.stderr
     assert float(rows(log("--csv", "-"))[-1]["powder_g"]) == alone["powder_g"]
@@ -111,12 +117,14 @@ def test_the_way_of_mixing_is_that_of_the_file_or_asked_for(folder: Path) -> Non
     assert log("--from", "older.json", "--left", "6", "--way", "hand").exit_code == 0
 
 
-def test_a_second_booking_is_told_and_can_be_struck_out() -> None:
+def test_a_second_booking_is_asked_about_and_can_be_struck_out() -> None:
     call("mix", "50", "--json", "mix.json")
     assert "slip" not in log("--from", "mix.json", "--left", "6").stderr
     again = log("--from", "mix.json", "--left", "6")
-    assert "pour 1 was booked from the same file" in again.stderr
-    assert "--strike 2" in again.stderr
+    assert again.exit_code == 2
+    assert "booked for the same file" in again.stderr
+    assert "--again" in again.stderr
+    assert log("--from", "mix.json", "--left", "6", "--again").stderr == "booked as pour 2\n"
     struck = log("--strike", "2")
     assert "this rests on 1 pour" in struck.stdout
     assert "2. " in struck.stdout
@@ -198,7 +206,7 @@ def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
     assert float(row["powder_g"]) == base["powder_g"]
     # The first pour of the same file is another pour.
     assert "same file" not in log("--from", "mix.json", "--left", "6").stderr
-    assert "same file" in log("--from", "mix.json", "--left", "3", "--base-pour").stderr
+    assert "the same file" in log("--from", "mix.json", "--left", "3", "--base-pour").stderr
     call("mix", "50", "--json", "alone.json")
     assert log("--from", "alone.json", "--left", "3", "--base-pour").exit_code == 2
     assert log(*MIXED, "--left", "3", "--base-pour").exit_code == 2
@@ -207,9 +215,10 @@ def test_a_base_is_booked_out_of_its_file(folder: Path) -> None:
 def test_what_contradicts_the_file_is_told() -> None:
     call("mix", "50", "--json", "mix.json")
     assert "the file has" not in log("--from", "mix.json", "--left", "6", "--stone", "4").stderr
-    odd = log("--from", "mix.json", "--left", "6", "--stone", "type-3").stderr
+    odd = log("--from", "mix.json", "--left", "6", "--stone", "type-3", "--again").stderr
     assert "booked with stone type-3, the file has type-4" in odd
-    more = log("--from", "mix.json", "--left", "6", "--powder", "110.5", "--water", "22.4").stderr
+    words = ("--powder", "110.5", "--water", "22.4", "--again")
+    more = log("--from", "mix.json", "--left", "6", *words).stderr
     assert "booked with powder 110.5, the file has 112" in more
     assert "water" not in more.replace("W/P", "")
 
@@ -289,3 +298,184 @@ def test_a_mix_without_a_base_has_none_to_book() -> None:
     assert ran.exit_code == 2
     assert "no bases in mix.json" in ran.stderr
     assert "leave out --base-pour" in ran.stderr
+
+
+def exported(folder: Path, name: str, *scans: str, seconds: float = 1.0) -> None:
+    """Write what `size` writes of scans, which differs in its seconds from run to run."""
+    call("mix", "50", "--second-pour", "12", "--footprint", "2600", "--json", "mix.json")
+    mix = json.loads((folder / "mix.json").read_text(encoding="utf-8"))
+    base = mix.pop("second_pour")
+    entries = [
+        {"scan": scan, "cavity": 1, "mix": mix, "second_pour": base, "seconds": seconds}
+        for scan in scans
+    ]
+    day = {"settings": {"way": "vacuum"}, "scans": entries}
+    (folder / name).write_text(json.dumps(day), encoding="utf-8")
+
+
+def test_a_scan_out_of_two_exports_is_booked_once(folder: Path) -> None:
+    (folder / "day").mkdir()
+    for name in "ab":
+        (folder / f"day/{name}.stl").write_text(f"solid {name}", encoding="ascii")
+    exported(folder, "one.json", "day/a.stl", "day/b.stl")
+    exported(folder, "two.json", "day/a.stl", "day/b.stl", seconds=2.0)
+    assert log("--from", "one.json", "--scan", "a.stl", "--left", "9").exit_code == 0
+    again = log("--from", "two.json", "--scan", "a.stl", "--left", "9")
+    assert again.exit_code == 2
+    assert "pour 1 of " in again.stderr
+    assert "booked for day/a.stl" in again.stderr
+    assert "this rests on 1 pour" in log().stdout
+    for words in (["--scan", "b.stl"], ["--scan", "a.stl", "--base-pour"]):
+        assert log("--from", "two.json", *words, "--left", "9").exit_code == 0
+    once_more = log("--from", "two.json", "--scan", "a.stl", "--left", "9", "--again")
+    assert once_more.stderr == "booked as pour 4\n"
+    typed = log(*MIXED, "--left", "9", "--scan", "day/b.stl")
+    assert typed.exit_code == 2  # the same content
+
+
+def test_a_scan_that_was_renamed_or_is_gone(folder: Path) -> None:
+    (folder / "a.stl").write_text("solid a", encoding="ascii")
+    exported(folder, "one.json", "a.stl")
+    assert log("--from", "one.json", "--left", "9").exit_code == 0
+    (folder / "a.stl").rename(folder / "b.stl")
+    exported(folder, "two.json", "b.stl")
+    assert "booked for a.stl" in log("--from", "two.json", "--left", "9").stderr
+    (folder / "b.stl").unlink()
+    exported(folder, "three.json", "a.stl")
+    assert "booked for a.stl" in log("--from", "three.json", "--left", "9").stderr
+    assert log("--from", "two.json", "--left", "9").exit_code == 0  # nothing says that it is a.stl
+
+
+def test_a_person_is_asked_before_a_scan_is_booked_again(folder: Path) -> None:
+    exported(folder, "one.json", "a.stl")
+    assert log("--from", "one.json", "--left", "9").exit_code == 0
+    words = ["log", "--journal", "lab.db", "--from", "one.json", "--left", "9"]
+    code = f"from volest.cli.main import volest_group; volest_group({words})"
+    for answer, said in (("n", 2), ("y", 0)):
+        ours, theirs = pty.openpty()
+        with subprocess.Popen([sys.executable, "-c", code], stdin=theirs) as ran:
+            os.write(ours, f"{answer}\n".encode())
+            assert ran.wait(60) == said
+        os.close(ours)
+        os.close(theirs)
+    assert len(rows(log("--csv", "-"))) == 2
+
+
+def test_nothing_is_booked_where_a_file_cannot_be_written(folder: Path) -> None:
+    (folder / "scan.stl").write_text("solid a", encoding="ascii")
+    (folder / "notes.csv").write_text("mine\n", encoding="utf-8")
+    exported(folder, "day.json", "scan.stl")
+    targets = ("--backup", "scan.stl"), ("--csv", "missing/p.csv"), ("--backup", "missing/l.db")
+    more = ("--csv", "day.json"), ("--csv", "notes.csv"), ("--csv", "lab.db"), ("--backup", ".")
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    for option, target in (*targets, *more, ("--csv", "lab.db-wal")):
+        ran = log("--from", "day.json", "--left", "9", option, target)
+        assert ran.exit_code == 2, (option, target)
+        assert ran.stderr.count("\n") == 1
+    (folder / "lab.db").unlink()
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert log("--from", "day.json", "--left", "9", "--csv", "pours.csv").exit_code == 0
+    assert log("--csv", "pours.csv").exit_code == 0  # one of ours is replaced
+
+
+def test_bytes_that_are_no_text_are_written_out(folder: Path) -> None:
+    odd = os.fsdecode(b"7\xff31")
+    exported(folder, "day.json", os.fsdecode(b"a\xff.stl"))
+    words = ("--lot", odd, "--mark", odd, "--why", odd, "--outcome", "bubbles")
+    booked = log("--from", "day.json", "--scan", os.fsdecode(b"a\xff.stl"), "--left", "9", *words)
+    assert booked.exit_code == 0, booked.output
+    assert log(*MIXED, "--scan", odd, "--left", "9").exit_code == 0
+    assert log("--delivered", "25000", "--lot", odd).exit_code == 0
+    first, second = rows(log("--csv", "-"))
+    assert (first["lot"], first["scan"], second["scan"]) == ("7\\xff31", "a\\xff.stl", "7\\xff31")
+
+
+def test_a_scan_with_an_odd_name_is_known_by_its_content(folder: Path) -> None:
+    scan = os.fsdecode(b"a\xff.stl")
+    (folder / scan).write_text("solid a", encoding="ascii")
+    assert call("size", scan, "--json", "day.json").exit_code == 1
+    day = json.loads((folder / "day.json").read_text(encoding="utf-8"))
+    exported(folder, "mix.json", "a.stl")
+    mixed = json.loads((folder / "mix.json").read_text(encoding="utf-8"))["scans"][0]["mix"]
+    for name, seconds in (("one.json", 1.0), ("two.json", 2.0)):
+        day["scans"][0] |= {"mix": mixed, "seconds": seconds}
+        (folder / name).write_text(json.dumps(day), encoding="utf-8")
+    assert log("--from", "one.json", "--scan", scan, "--left", "9").exit_code == 0
+    assert log("--from", "two.json", "--scan", scan, "--left", "9").exit_code == 2
+    (row,) = rows(log("--csv", "-"))
+    (case,) = json.loads(row["cases"].lstrip("'"))
+    assert case["content"] == hashlib.sha256(b"solid a").hexdigest()
+    assert case["name"] == "a\\xff.stl"
+
+
+def test_a_file_with_a_byte_order_mark_is_read(folder: Path) -> None:
+    call("mix", "50", "--json", "mix.json")
+    text = (folder / "mix.json").read_text(encoding="utf-8")
+    (folder / "mix.json").write_text(text, encoding="utf-8-sig")
+    (folder / "lab.toml").write_text('currency = "CHF"\n', encoding="utf-8-sig")
+    assert log("--from", "mix.json", "--left", "9", "--lab", "lab.toml").exit_code == 0
+    (folder / "lab.toml").write_text('currency = "CHF"\n', encoding="utf-16")
+    told = log("--lab", "lab.toml")
+    assert told.exit_code == 2
+    assert "UTF-16: save it as UTF-8" in told.stderr
+
+
+def test_how_casts_came_out() -> None:
+    log(*MIXED, "--left", "9", "--outcome", "good")
+    log(*MIXED, "--short", "9")
+    log(*MIXED, "--left", "9")
+    later = log("--pour", "3", "--outcome", "remake", "--why", "die chipped")
+    assert later.stderr == "pour 3 came out: remake\n"
+    assert "Came out: 1 good, 1 short, 1 remake" in later.stdout
+    assert "9 g left, remake, die chipped" in later.stdout
+    assert [row["outcome"] for row in rows(log("--csv", "-"))] == ["good", "short", "remake"]
+    for words, told in (
+        (["--pour", "3"], "add --outcome"),
+        (["--outcome", "good"], "--pour NUMBER"),
+        (["--pour", "3", "--outcome", "remake"], "add --why"),
+        (["--pour", "3", "--why", "x"], "add --outcome"),
+        (["--pour", "9", "--outcome", "good"], "no pour 9"),
+        ([*MIXED, "--left", "9", "--outcome", "short"], "9 g left of a mix that was short"),
+        (["--pour", "3", "--outcome", "good", "--lot", "7"], "--lot with --pour"),
+        (["--delivered", "100", "--strike", "1"], "do one"),
+        (["--strike", "1", "--again"], "--again with --strike"),
+        ([*MIXED, "--left", "9", "--expires", "2032-03"], "--expires with a pour"),
+        (["--delivered", "25"], "100 to 1e+07 g"),
+        (["--delivered", "nan"], "nan g delivered"),
+        (["--delivered", "100", "--expires", "March"], "2032-03-31"),
+        (["--delivered", "100", "--expires", "2032-13"], "2032-03-31"),
+    ):
+        ran = log(*words)
+        assert (ran.exit_code, told in ran.stderr) == (2, True), (words, ran.stderr)
+
+
+def test_powder_that_came_and_went() -> None:
+    came = log("--delivered", "25000", "--stone", "type-4", "--lot", "7731", "--expires", "2132-02")
+    assert came.stderr == "booked as delivery 1\n"
+    booked = log(*MIXED, "--left", "9", "--lot", "7731")
+    assert booked.stderr == "booked as pour 1\n"
+    assert "Stock of type-4: 24897 g of 25000 g" in booked.stdout
+    assert "lot 7731: 24897 g of 25000 g, expires 2132-02-29" in booked.stdout
+    typo = log(*MIXED, "--left", "9", "--lot", "7713").stderr
+    assert "lot 7713 of type-4 never came; 7731 did; if this one is a slip" in typo
+    log("--delivered", "100", "--lot", "old", "--expires", "2020-01-31")
+    late = log(*MIXED, "--left", "9", "--lot", "old").stderr
+    assert "lot old expired on 2020-01-31" in late
+    assert "3 g more of lot old are booked than came" in late
+
+
+def test_what_a_case_cost_from_both_its_pours(folder: Path) -> None:
+    prices = '[[stone]]\nname = "type-4"\nprice_per_kg = 10\n'
+    prices += '[[stone]]\nname = "type-3"\nprice_per_kg = 4\n'
+    (folder / "lab.toml").write_text(prices, encoding="utf-8")
+    exported(folder, "day.json", "a.stl", "b.stl")
+    log("--from", "day.json", "--scan", "a.stl", "--left", "9")
+    log("--from", "day.json", "--scan", "b.stl", "--left", "9")
+    words = ("--scan", "a.stl", "--left", "3", "--base-pour", "--lab", "lab.toml")
+    told = log("--from", "day.json", *words).stdout
+    first, second, base = rows(log("--csv", "-", "--lab", "lab.toml"))
+    first_cost, base_cost = float(first["powder_g"]) / 100, float(base["powder_g"]) * 0.004
+    assert (float(first["cost"]), float(second["cost"])) == (round(first_cost, 2),) * 2
+    together = f"first pour {first_cost:.2f}, base {base_cost:.2f}; together "
+    assert f"  a.stl: {together}{first_cost + base_cost:.2f}\n" in told
+    assert f"  b.stl: first pour {first_cost:.2f}\n" in told

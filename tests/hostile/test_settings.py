@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from tests.hostile.calling import BOWL, NOBODY, call, snapshot
 from volest import journal as journals
 from volest.errors import LabError, ScanError, UsageError, VolestError
-from volest.journal import COLUMNS
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.settings import parse_base
 from volest.stone.lab_file import check_lab, read_lab
@@ -231,11 +230,10 @@ FIELDS = (
 @pytest.mark.parametrize("field", FIELDS)
 @pytest.mark.parametrize("value", ["'x'", "X'00ff'", "NULL", "9e999", "-9e999", "-1.0", "0.0"])
 def test_a_journal_that_somebody_wrote_into_is_told(field: str, value: str, tmp_path: Path) -> None:
-    held = [name for name in COLUMNS if name not in {"number", "source", "struck"}]  # version 1
-    columns = ", ".join(held)
-    good = dict.fromkeys(held, "1.0") | {"stone": "'type-4'", "way": "'hand'"}
-    good |= dict.fromkeys(("booked", "lot", "mark", "scan"), "'2031'")
-    good["left_ml"] = good["left_g"] = "0.1"
+    good = {"stone": "'type-4'", "way": "'hand'", "booked": "'2031-05-04T09:30:00+00:00'"}
+    good |= {"volume_ml": "50.0", "powder_g": "103.0", "water_ml": "20.6", "mix_ml": "57.92"}
+    good |= {"left_g": "9.0", "left_ml": "4.22", "lot": "'7'", "mark": "'K'", "scan": "'b.stl'"}
+    columns = ", ".join(good)  # of version 1
     base = sqlite3.connect(tmp_path / "j.db")
     base.execute(f"CREATE TABLE pours (number INTEGER PRIMARY KEY, {columns})")
     row = ", ".join((good | {field: value}).values())
@@ -243,13 +241,12 @@ def test_a_journal_that_somebody_wrote_into_is_told(field: str, value: str, tmp_
     base.execute("PRAGMA user_version = 1")
     base.commit()
     base.close()
-    fine = (field in {"stone", "booked"} and value == "'x'") or (
-        field.startswith("left") and value in {"-1.0", "0.0"}
-    )
-    said = call("log", "--journal", "j.db", folder=tmp_path)
-    assert said.code == (0 if fine else 2), said
-    if not fine:
-        assert "pour 1" in said.line
+    fine = field == "stone" and value == "'x'"
+    for words in (("log",), ("mix", "50")):
+        said = call(*words, "--journal", "j.db", folder=tmp_path)
+        assert said.code == 0, said
+        assert ("pour 1 is damaged or missing" in said.err) is not fine
+        assert words[0] == "mix" or ("1 pour," in said.out) is fine
 
 
 def test_a_locked_journal_is_told_after_a_while(
@@ -284,6 +281,31 @@ def test_a_folder_that_may_not_be_written_into_is_told(
     assert said.code == 2
     assert said.line
     assert snapshot(tmp_path) == before
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only the superuser may become somebody else")
+@pytest.mark.parametrize("is_closed", [True, False])
+def test_a_journal_that_may_only_be_read_is_read(is_closed: bool, tmp_path: Path) -> None:
+    base = sqlite3.connect(tmp_path / "j.db")  # keeps what is booked beside the file
+    call(*journal_words(), folder=tmp_path)
+    base.execute("SELECT 1 FROM pours").fetchall()
+    call(*journal_words(), folder=tmp_path)
+    if is_closed:
+        base.close()
+    for path in tmp_path.iterdir():
+        path.chmod(0o444)
+    tmp_path.chmod(0o555)
+    before = snapshot(tmp_path)
+    said = call("log", "--journal", "j.db", folder=tmp_path, user=NOBODY)
+    assert said.code == 0, said
+    assert "under vacuum: 2 pours" in said.out
+    learned = call("mix", "50", "--journal", "j.db", folder=tmp_path, user=NOBODY)
+    assert "Learned from 2 pours" in learned.out
+    struck = call("log", "--journal", "j.db", "--strike", "1", folder=tmp_path, user=NOBODY)
+    assert struck.code == 2
+    assert "no right to write" in struck.err
+    assert snapshot(tmp_path) == before
+    base.close()
 
 
 JSONS = {

@@ -6,11 +6,13 @@ import sys
 import time
 from dataclasses import astuple, replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 from volest.errors import UsageError
-from volest.journal import LAYOUT, Entry, Journal, now
+from volest.journal import LAYOUT, Case, Delivery, Entry, Journal, now, written
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -64,10 +66,11 @@ def test_it_is_write_ahead_and_knows_its_version(path: Path) -> None:
 def test_a_slip_is_struck_out_and_teaches_nothing(path: Path) -> None:
     with Journal(path) as journal:
         for _ in range(2):
+            journal.book(replace(ENTRY, source="f00d"), again=True)
+        with pytest.raises(UsageError, match=r"pours 1 of .* 2 of .* booked for the same file"):
             journal.book(replace(ENTRY, source="f00d"))
-        assert journal.booked_from("f00d") == [1, 2]
         journal.strike(2)
-        assert journal.booked_from("f00d") == [1]
+        assert [twin.number for twin in journal.twins(replace(ENTRY, source="f00d"))] == [1]
         assert len(journal.pours()) == 1
         assert [entry.struck is None for entry in journal.entries()] == [True, False]
         for number in (2, 3):
@@ -95,8 +98,41 @@ def test_a_journal_of_the_first_version_is_brought_up_and_keeps_its_pours(path: 
     with Journal(path, new=False) as journal:
         (entry,) = journal.entries()
         assert astuple(entry) == astuple(replace(ENTRY, number=1))
+        assert journal.damage() == []
         journal.strike(1)
         assert journal.pours() == []
+
+
+SECOND_STEP = """
+ALTER TABLE pours ADD COLUMN source TEXT;
+ALTER TABLE pours ADD COLUMN struck TEXT;
+INSERT INTO pours SELECT 2, booked, stone, way, volume_ml, powder_g, water_ml, mix_ml, left_g,
+    left_ml, lot, mark, scan, 'f00d', '2031-05-05T09:30:00+00:00' FROM pours;
+INSERT INTO pours SELECT 3, booked, stone, way, volume_ml, powder_g, water_ml, mix_ml, left_g,
+    SLIP, lot, mark, scan, 'f00d', NULL FROM pours WHERE number = 1;
+PRAGMA user_version = 2;
+"""
+
+
+@pytest.mark.parametrize(
+    ("left_ml", "is_like"), [("4.22", True), ("8.22", False), ("-4.22", False)]
+)
+def test_a_journal_of_the_second_version_is_brought_up(
+    left_ml: str, is_like: bool, path: Path
+) -> None:
+    # 9 g of (103 + 20.6) g in 57.92 mL are 4.22 mL; a flipped bit says otherwise.
+    base = sqlite3.connect(path)
+    base.executescript(FIRST_VERSION + SECOND_STEP.replace("SLIP", left_ml))
+    base.close()
+    for _ in range(2):
+        with Journal(path, new=False) as journal:
+            assert [entry.number for entry in journal.entries()] == [1, 2, 3][: 2 + is_like]
+            assert [entry.struck is None for entry in journal.entries()][:2] == [True, False]
+            assert len(journal.pours()) == 1 + is_like
+            assert journal.damage() == [] or "pour 3 is damaged" in journal.damage()[0]
+            assert (journal.damage() == []) is is_like
+    with Journal(path) as journal:
+        assert journal.book(ENTRY) == 4
 
 
 BOOK = """
@@ -166,6 +202,105 @@ def test_a_backup_is_whole_while_others_book(path: Path, tmp_path: Path) -> None
     assert {file.name for file in tmp_path.iterdir()} == {"lab.db", "copy.db"}
 
 
+def numbers_in(file: Path) -> list[int]:
+    with Journal(file, new=False, copied=True) as journal:
+        return [entry.number for entry in journal.entries()]
+
+
+def test_a_backup_replaces_an_earlier_state_only(path: Path, tmp_path: Path) -> None:
+    copy, others = tmp_path / "copy.db", tmp_path / "others.db"
+    with Journal(others) as journal:
+        journal.book(replace(ENTRY, volume_ml=49.0))
+    kept = others.read_bytes()
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        journal.back_up(copy)
+        journal.book(ENTRY)
+        journal.back_up(copy)
+        assert numbers_in(copy) == [1, 2]
+        with pytest.raises(UsageError, match="pour 1 in it is not in"):
+            journal.back_up(others)
+        (tmp_path / "scan").write_bytes(b"solid b0417")
+        (tmp_path / "empty.db").touch()
+        for name, told in (("scan", "not a database"), ("new.stl", "the name of a scan")):
+            with pytest.raises(UsageError, match=told):
+                journal.check_backup(tmp_path / name)
+        journal.back_up(tmp_path / "empty.db")
+    with Journal(copy) as journal:  # somebody books into the copy
+        journal.book(ENTRY)
+        journal.strike(1)
+    with Journal(path) as journal, pytest.raises(UsageError, match=r"pour 1 .* \(2 such\)"):
+        journal.back_up(copy)
+    assert numbers_in(copy) == [1, 2, 3]
+    assert others.read_bytes() == kept
+    assert (tmp_path / "scan").read_bytes() == b"solid b0417"
+    names = {"lab.db", "copy.db", "others.db", "scan", "empty.db"}
+    assert {file.name for file in tmp_path.iterdir()} == names
+
+
+LEAVE_OPEN = """
+import os, sys
+from pathlib import Path
+from tests.journal.test_journal import ENTRY
+from volest.journal import Journal
+journal = Journal(Path(sys.argv[1]))
+journal.book(ENTRY)
+os._exit(0)  # as a power cut: what was booked lies beside the file
+"""
+
+
+def left_open(path: Path) -> None:
+    root = str(Path(__file__).parents[2])
+    words = [sys.executable, "-c", LEAVE_OPEN, str(path)]
+    subprocess.run(words, cwd=root, env={"PYTHONPATH": root}, check=True)
+    assert path.with_name(f"{path.name}-wal").stat().st_size > 0
+
+
+def test_what_lies_beside_a_backup_is_never_read_into_it(path: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.db"
+    with Journal(path) as journal:
+        for _ in range(3):
+            journal.book(ENTRY)
+        left_open(copy)  # an earlier state with what was not yet put into it
+        journal.back_up(copy)
+        assert numbers_in(copy) == [1, 2, 3]
+        assert sqlite3.connect(copy).execute("SELECT count(*) FROM pours").fetchone() == (3,)
+        left_open(tmp_path / "gone.db")
+        (tmp_path / "gone.db").unlink()
+        with pytest.raises(UsageError, match=r"gone\.db-wal, left of another data base"):
+            journal.back_up(tmp_path / "gone.db")
+        with pytest.raises(UsageError, match="onto itself"):
+            journal.back_up(tmp_path / "lab.db-wal")
+
+
+def test_a_backup_over_a_journal_that_is_in_use_is_told(path: Path, tmp_path: Path) -> None:
+    with Journal(path) as journal, Journal(tmp_path / "copy.db") as used:
+        used.book(ENTRY)
+        journal.book(ENTRY)
+        with pytest.raises(UsageError, match="cannot be written"):
+            journal.back_up(tmp_path / "copy.db")
+        used.book(replace(ENTRY, lot="8"))
+    assert numbers_in(tmp_path / "copy.db") == [1, 2]
+
+
+def test_a_backup_keeps_the_old_one_where_the_disk_fails(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(_handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    copy = tmp_path / "copy.db"
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        journal.back_up(copy)
+        journal.book(ENTRY)
+        monkeypatch.setattr("os.fsync", fail)
+        with pytest.raises(UsageError, match="No space left"):
+            journal.back_up(copy)
+    assert numbers_in(copy) == [1]
+    assert {file.name for file in tmp_path.iterdir()} == {"lab.db", "copy.db"}
+
+
 def test_a_backup_that_cannot_be_meant_or_made(path: Path, tmp_path: Path) -> None:
     with Journal(path) as journal:
         journal.book(ENTRY)
@@ -202,6 +337,8 @@ def test_what_is_no_journal_is_refused(path: Path, tmp_path: Path) -> None:
     path.write_text("not a data base, but long enough to be looked at " * 20, encoding="utf-8")
     with pytest.raises(UsageError, match="not a database"):
         Journal(path)
+    with pytest.raises(UsageError, match="the name of a scan"):
+        Journal(tmp_path / "lab.STL")
     with pytest.raises(UsageError, match="missing that can be opened"):
         Journal(tmp_path / "missing" / "lab.db")
 
@@ -218,3 +355,118 @@ def test_a_newer_journal_is_left_alone(path: Path) -> None:
 
 def test_times_are_utc() -> None:
     assert now().endswith("+00:00")
+
+
+def changed(path: Path, words: str) -> None:
+    base = sqlite3.connect(path)
+    base.execute(words)
+    base.commit()
+    base.close()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "UPDATE pours SET volume_ml = 50.125 WHERE number = 2",
+        "UPDATE pours SET left_ml = 1e300 WHERE number = 2",
+        "UPDATE pours SET stone = 'type-3' WHERE number = 2",
+        "UPDATE pours SET lot = CAST(X'ff00' AS TEXT) WHERE number = 2",
+        "UPDATE pours SET struck = booked WHERE number = 2",
+        "UPDATE pours SET checksum = NULL WHERE number = 2",
+        "DELETE FROM pours WHERE number = 2",
+    ],
+)
+def test_a_row_that_does_not_fit_is_told_and_teaches_nothing(path: Path, words: str) -> None:
+    with Journal(path) as journal:
+        for _ in range(3):
+            journal.book(ENTRY)
+    changed(path, words)
+    with Journal(path) as journal:
+        (line,) = journal.damage()
+        assert "pour 2 is damaged or missing: it is left out of all figures" in line
+        assert len(journal.pours()) == 2
+        assert journal.book(ENTRY) == 4
+        journal.strike(2)
+        assert len(journal.damage()) == words.startswith("DELETE")  # what is gone stays told
+
+
+def test_a_bit_that_flips_anywhere_never_gives_another_figure_without_a_word(path: Path) -> None:
+    with Journal(path) as journal:
+        for number in range(20):
+            journal.book(replace(ENTRY, volume_ml=50.0 + number / 7.0))
+        journal.receive(Delivery(booked=now(), stone="type-4", powder_g=25000.0, lot="7731"))
+    whole = path.read_bytes()
+
+    def figures() -> tuple[str, list[str]]:
+        with Journal(path, new=False) as journal:
+            rows = [astuple(row) for row in journal.entries()]
+            came = [astuple(row) for row in journal.deliveries()]
+            return repr((rows, came)), journal.damage()
+
+    said, told = figures()
+    assert told == []
+    places = np.random.default_rng(20).choice(8 * len(whole), 500, replace=False)
+    ends = set()
+    for place in places:
+        damaged = bytearray(whole)
+        damaged[place // 8] ^= 1 << place % 8
+        for file in path.parent.iterdir():
+            file.unlink()
+        path.write_bytes(damaged)
+        try:
+            now_said, told = figures()
+        except UsageError:
+            ends.add("refused")
+            continue
+        assert told or now_said == said, (place // 8, place % 8)
+        ends.add("told" if told else "same")
+    assert ends == {"refused", "told", "same"}
+
+
+CASE = Case(name="day/b0417.stl", cavity=1, pour="first", content="c0de", volume_ml=50.0)
+
+
+@pytest.mark.parametrize(
+    ("other", "days_later", "is_asked"),
+    [
+        ({}, 0, True),
+        ({}, 9, True),  # the same content, whenever
+        ({"name": "other.stl"}, 0, True),
+        ({"content": "beef"}, 0, False),  # another scan of that name
+        ({"pour": "base"}, 0, False),
+        ({"cavity": 2}, 0, False),
+        ({"content": None}, 0, True),  # by name and day
+        ({"content": None, "name": "b0417.stl"}, 0, True),
+        ({"content": None, "name": "monday/b0417.stl"}, 0, False),
+        ({"content": None}, 9, False),
+        ({"content": None, "pour": None, "name": "b0417.stl"}, 0, True),  # typed amounts
+    ],
+)
+def test_a_pour_of_the_same_scan_is_asked_about(
+    other: dict[str, Any], days_later: int, is_asked: bool, path: Path
+) -> None:
+    again = replace(
+        ENTRY,
+        cases=written([replace(CASE, **other)]),
+        booked=f"2031-05-{4 + days_later:02}T09:40:00+00:00",
+    )
+    with Journal(path) as journal:
+        journal.book(replace(ENTRY, cases=written([CASE])))
+        if is_asked:
+            with pytest.raises(UsageError, match=r"pour 1 of 2031-05-04 booked for day/b0417\.stl"):
+                journal.book(again)
+            assert journal.book(again, again=True) == 2
+            journal.strike(2)
+        journal.strike(1)
+        assert journal.book(again) == 2 + is_asked  # what was struck out does not count
+
+
+def test_how_a_cast_came_out_is_said_later_and_fits(path: Path) -> None:
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        journal.end(1, "remake", "die chipped")
+        (entry,) = journal.entries()
+        assert (entry.outcome, entry.why) == ("remake", "die chipped")
+        assert journal.damage() == []
+        with pytest.raises(UsageError, match="no pour 2"):
+            journal.end(2, "good", None)

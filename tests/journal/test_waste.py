@@ -1,6 +1,7 @@
 """What was said goes before the journal, and that before the lab."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -45,7 +46,7 @@ def journal(tmp_path: Path) -> Path:
 def test_what_was_said_goes_first(
     journal: Path, said: dict[str, float], share_percent: float, residue_ml: float, laws: int
 ) -> None:
-    nothing = {"waste_percent": None, "residue_ml": None}
+    nothing: dict[str, Any] = {"waste_percent": None, "residue_ml": None}
     held = with_waste(BY_HAND, **{**nothing, **said}, journal_file=journal)
     assert (held.waste_percent, held.residue_ml) == (share_percent, residue_ml)
     assert len(held.learned) == laws

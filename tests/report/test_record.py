@@ -104,7 +104,10 @@ def test_a_path_comes_back_byte_for_byte() -> None:
     path = b"caf\xe9 \xe4\xb8\x8a\n.stl"
     text = as_text(document([refused(os.fsdecode(path))], Settings()))
     assert text.isascii()
-    assert os.fsencode(json.loads(text)["scans"][0]["scan"]) == path
+    (scan,) = json.loads(text)["scans"]
+    assert bytes.fromhex(scan["scan_bytes"]) == path
+    scan["scan"].encode()  # so that any program can hold it
+    assert "\\x" in scan["scan"]
 
 
 def test_what_json_does_not_know_is_refused() -> None:

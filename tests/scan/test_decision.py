@@ -110,3 +110,20 @@ def test_a_changed_scan_makes_it_void(scan: Path) -> None:
     scan.write_bytes(writers.stl_binary(BOWL.triangles(is_open=True)))
     with pytest.raises(ScanError, match="another content"):
         read_decision(scan)
+
+
+def test_a_decision_that_links_elsewhere_is_refused_and_not_told(tmp_path: Path) -> None:
+    (tmp_path / "b.stl").write_bytes(b"solid b")
+    (tmp_path / "secret").write_text("password hidden", encoding="utf-8")
+    decision_path(tmp_path / "b.stl").symlink_to("secret")
+    with pytest.raises(ScanError, match=r"found a link in b\.stl") as caught:
+        read_decision(tmp_path / "b.stl")
+    assert "hidden" not in str(caught.value)
+
+
+def test_a_decision_with_a_byte_order_mark_is_obeyed(tmp_path: Path) -> None:
+    (tmp_path / "b.stl").write_bytes(b"solid b")
+    made = Decision(point_mm=(0.0, 0.0, 1.0), normal=(0.0, 0.0, 1.0))
+    path = write_decision(tmp_path / "b.stl", made)
+    path.write_text(path.read_text(encoding="utf-8"), encoding="utf-8-sig")
+    assert read_decision(tmp_path / "b.stl") == made

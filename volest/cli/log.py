@@ -1,8 +1,15 @@
 """The command `log`: books a leftover, and says what the pours so far teach."""
 
+import calendar
 import csv
 import hashlib
 import io
+import os
+import re
+import stat
+import sys
+from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,16 +24,27 @@ from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 
 if TYPE_CHECKING:
-    from volest.journal import Entry, Journal
+    from volest.journal import Case, Entry, Journal
 
 _DEFAULTS = Settings()
 _AMOUNTS = ("volume_ml", "powder_g", "water_ml")
+_LARGEST_SCAN_BYTES = 4_000_000_000  # read in some seconds
+# Words that go with what is to be done; with a pour, all but a date.
+_MAY = {
+    "--strike": (),
+    "--pour": ("outcome", "why"),
+    "--delivered": ("stone", "lot", "mark", "expires"),
+}
+_HEAD = b"booked,"  # how the CSV of pours begins
+_MONTH = re.compile(r"(\d{4})-(\d{2})")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
 did not reach, weigh what the impression still took of a second mix: --short. Both in g. Without
 either, nothing is booked and the journal is shown. A slip is struck out by its number: it stays in
-the journal, and nothing is learned from it.
+the journal, and nothing is learned from it. A pour of a scan or file that was booked before is
+asked about. How a cast came out is said with --outcome, later with --pour NUMBER. Powder that came
+is booked with --delivered.
 
 \b
 Examples:
@@ -34,6 +52,8 @@ Examples:
   volest log --journal lab.db --volume 50 --powder 103 --water 20.6 --left 9
   volest log --journal lab.db --from day.json --scan b0417.stl --short 12 --lot 7731
   volest log --journal lab.db --strike 5
+  volest log --journal lab.db --pour 4 --outcome remake --why "die chipped"
+  volest log --journal lab.db --delivered 25000 --stone type-4 --lot 7731 --expires 2032-03
   volest log --journal lab.db --backup lab-may.db --csv pours.csv
   volest log --journal lab.db
 """
@@ -80,7 +100,31 @@ Examples:
 @click.option(
     "--strike", type=Number(whole=True), metavar="NUMBER", help="Strike that pour out as a slip."
 )
-@click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing.")
+@click.option("--again", is_flag=True, help="Book it although one of the same scan or file is.")
+@click.option(
+    "--outcome",
+    type=click.Choice(["good", "short", "bubbles", "broken", "remake"]),
+    help="How the cast came out.",
+)
+@click.option("--why", metavar="TEXT", help="With --outcome: why; needed for a remake.")
+@click.option(
+    "--pour",
+    "number",
+    type=Number(whole=True),
+    metavar="NUMBER",
+    help="With --outcome: of that pour, booked before.",
+)
+@click.option(
+    "--delivered",
+    "delivered_g",
+    type=Number(),
+    metavar="G",
+    help="Powder of --stone that came; below 0: what went without a pour.",
+)
+@click.option(
+    "--expires", metavar="DATE", help="With --delivered: until when it may be used, YYYY-MM-DD."
+)
+@click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing and the stock.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
 @file_option("--backup", "backup_file", "Copy the journal, also while others book.")
@@ -97,6 +141,9 @@ def log_command(
     csv_file: str | None,
     strike: int | None,
     backup_file: Path | None,
+    again: bool,
+    number: int | None,
+    delivered_g: float | None,
     **words: str | float | None,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
@@ -113,28 +160,137 @@ def log_command(
     said = {key: value for key, value in words.items() if value is not None}
     usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
     end_g = _end_g(left_g, short_g)
-    if end_g is not None and strike is not None:
-        raise UsageError(
-            "a pour and --strike", needed="one of them", remedy="do one, then the other"
-        )
-    alone = (("--base-pour", second_pour), ("--cavity", cavity is not None))
-    for option in (option for option, given in alone if given and source is None):
-        raise UsageError(f"{option} without --from", needed="the file", remedy="add --from FILE")
-    if end_g is None and (said or source is not None or scan is not None):
-        raise UsageError("a pour without its end", needed="--left G or --short G", remedy="add one")
-    with Journal(journal_file, new=end_g is not None) as journal:
+    asked = {
+        "a pour": end_g is not None,
+        "--strike": strike is not None,
+        "--pour": number is not None,
+        "--delivered": delivered_g is not None,
+    }
+    told = {"from": source, "scan": scan, "cavity": cavity}
+    flags = {"base-pour": second_pour, "again": again}
+    names = [*said, *(name for name, value in told.items() if value is not None)]
+    names += [name for name, is_set in flags.items() if is_set]
+    _check_words([name for name, is_asked in asked.items() if is_asked], names)
+    _check_outcome(said, left_g)
+    _check_csv(csv_file, [journal_file, source, lab_file, backup_file])
+    with Journal(journal_file, new=end_g is not None or delivered_g is not None) as journal:
+        if backup_file is not None:
+            journal.check_backup(backup_file)  # before anything is booked
         if end_g is not None:
             poured = "second_pour" if second_pour else "mix"
-            mixed = {} if source is None else _mixed(source, scan, cavity, poured)
-            entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
-            _book(journal, entry, lab, journal_file, mixed)
+            mixed, cases = ({}, []) if source is None else _mixed(source, scan, cavity, poured)
+            entry = _entry({**usual, **mixed, **said}, end_g, scan, lab, cases)
+            _book(journal, entry, lab, journal_file, mixed, again=again)
         if strike is not None:
             journal.strike(strike)
             say(f"struck out pour {strike}")
+        if number is not None:
+            journal.end(number, str(said["outcome"]), _text(said.get("why")))
+            say(f"pour {number} came out: {said['outcome']}")
+        if delivered_g is not None:
+            _receive(journal, delivered_g, {**usual, **said}, lab)
         if backup_file is not None:
             journal.back_up(backup_file)
             say(f"wrote {backup_file}")
         _tell(journal, lab, csv_file, journal_file)
+
+
+def _check_words(asked: Sequence[str], said: Sequence[str]) -> None:
+    """Refuse words that do not go together with what is to be done."""
+    if len(asked) > 1:
+        found = " and ".join(asked)
+        raise UsageError(found, needed="one of them", remedy="do one, then the other")
+    does = asked[0] if asked else ""
+    for name in (name for name in ("base-pour", "cavity") if name in said and "from" not in said):
+        raise UsageError(f"--{name} without --from", needed="the file", remedy="add --from FILE")
+    may = _MAY.get(does, said if does else ())
+    odd = ["--" + name.partition("_")[0] for name in said if name not in may]
+    if odd and not does:
+        end = ", or --pour NUMBER" * ("outcome" in said)
+        end = ", or --delivered G" if "expires" in said else end
+        needed = f"--left G or --short G{end}"
+        raise UsageError("a pour without its end", needed=needed, remedy="add one")
+    if odd or (does == "a pour" and "expires" in said):
+        found = f"{', '.join(odd or ['--expires'])} with {does}"
+        raise UsageError(found, needed="each by itself", remedy="do one, then the other")
+    if does == "--pour" and "outcome" not in said:
+        raise UsageError("--pour alone", needed="how it came out", remedy="add --outcome")
+
+
+def _check_outcome(said: Mapping[str, object], left_g: float | None) -> None:
+    """Refuse an outcome that contradicts what was left, or lacks its reason."""
+    outcome = said.get("outcome")
+    if outcome == "remake" and not said.get("why"):
+        raise UsageError("a remake without a reason", needed="why", remedy="add --why TEXT")
+    if outcome is None and "why" in said:
+        raise UsageError("--why alone", needed="how it came out", remedy="add --outcome")
+    if outcome == "short" and left_g:
+        raise UsageError(
+            f"{left_g:g} g left of a mix that was short", needed="one of them", remedy="--short G"
+        )
+
+
+def _text(said: object) -> str | None:
+    """Make words of the command line such as can be written: bytes that are no text written out."""
+    from volest.report.names import visible  # keeps --help quick
+
+    return None if said is None else visible(str(said))
+
+
+def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
+    """Refuse a CSV file that cannot be written, was read, or is no list of pours."""
+    if target is None or target == STREAM:
+        return
+    from volest.data_base import BESIDE  # keeps --help quick
+    from volest.report.target import check_target
+
+    own = [path for path in read if path is not None]
+    check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])
+    found, head = "a file that holds something else", b""
+    if Path(target).is_file():
+        try:
+            with Path(target).open("rb") as stream:
+                head = stream.read(len(_HEAD))
+        except OSError as fault:
+            found, head = fault.strerror or str(fault), b"?"
+    if head not in (b"", _HEAD):
+        raise UsageError(
+            f"{target}: {found}",
+            needed="a new file, or pours that were written before",
+            remedy="name another --csv FILE",
+        )
+
+
+def _receive(journal: "Journal", powder_g: float, said: dict[str, Any], lab: Lab) -> None:
+    from volest.journal import Delivery, now  # keeps --help quick
+    from volest.stone.stones import find_stone  # keeps --help quick
+
+    number = journal.receive(
+        Delivery(
+            booked=now(),
+            stone=find_stone(str(said.get("stone", _DEFAULTS.stone)), lab).name,
+            powder_g=powder_g,
+            lot=_text(said.get("lot")),
+            expires=_date(said.get("expires")),
+            mark=_text(said.get("mark")),
+        )
+    )
+    say(f"booked as delivery {number}")
+
+
+def _date(text: str | None) -> str | None:
+    """Read a date, or a month that ends with its last day, as ISO 8601."""
+    if text is None:
+        return None
+    try:
+        if month := _MONTH.fullmatch(text):
+            year, of_year = int(month[1]), int(month[2])
+            return date(year, of_year, calendar.monthrange(year, of_year)[1]).isoformat()
+        return date.fromisoformat(text).isoformat()
+    except ValueError as fault:  # of `calendar` too
+        raise UsageError(
+            f"--expires {text}", needed="a date", remedy="write 2032-03-31, or 2032-03"
+        ) from fault
 
 
 def _end_g(left_g: float | None, short_g: float | None) -> float | None:
@@ -150,15 +306,21 @@ def _book(
     lab: Lab,
     journal_file: Path,
     mixed: dict[str, str | float],
+    *,
+    again: bool,
 ) -> None:
-    from volest.journal import TOLD_ABOVE, TOLD_BELOW  # keeps --help quick
+    from volest.journal import TOLD_ABOVE, TOLD_BELOW, twins_in_words  # keeps --help quick
+    from volest.stock import lot_doubts  # keeps --help quick
     from volest.stone.mix import SPOKEN_DIGITS  # keeps --help quick
     from volest.stone.stones import find_stone  # keeps --help quick
 
-    before = [] if entry.source is None else journal.booked_from(entry.source)
-    number = journal.book(entry)
+    twins = [] if again else journal.twins(entry)
+    if twins and sys.stdin.isatty():
+        say(twins_in_words(twins))
+        again = click.confirm("Was it poured once more?", err=True)
+    number = journal.book(entry, again=again)
     say(f"booked as pour {number}")
-    odd = [f"pour {before[-1]} was booked from the same file"] if before else []
+    odd = lot_doubts(entry, journal.entries(), journal.deliveries())
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
@@ -180,9 +342,15 @@ def _book(
         say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 
 
-def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: Lab) -> "Entry":
+def _entry(
+    given: dict[str, Any],
+    left_g: float,
+    scan: str | None,
+    lab: Lab,
+    cases: "Sequence[Case]",
+) -> "Entry":
     """Put together what was said, else what the file has, else what is usual."""
-    from volest.journal import entry_of
+    from volest.journal import Case, entry_of
     from volest.stone.stones import find_stone
 
     missing = [name for name in _AMOUNTS if name not in given]
@@ -197,44 +365,86 @@ def _entry(given: dict[str, str | float], left_g: float, scan: str | None, lab: 
             remedy="add for example --way hand",
         )
 
-    def text(name: str) -> str | None:
-        return None if name not in given else str(given[name])
-
+    amounts = {name: float(given[name]) for name in _AMOUNTS}
+    if scan is not None and not cases:
+        content, whole_ml = _content_of(scan, None), amounts["volume_ml"]
+        name = str(_text(scan))
+        cases = [Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)]
     return entry_of(
         kind,
         way=str(given.get("way", _DEFAULTS.way)),
-        **{name: float(given[name]) for name in _AMOUNTS},
+        **amounts,
         water_c=lab.bench.water_c,
         left_g=left_g,
-        lot=text("lot"),
-        mark=text("mark"),
-        scan=text("scan") or scan,
-        source=text("source"),
+        lot=_text(given.get("lot")),
+        mark=_text(given.get("mark")),
+        scan=_text(given.get("scan", scan)) or (Path(cases[0].name).name if cases else None),
+        source=given.get("source"),
+        cases=cases,
+        outcome=given.get("outcome"),
+        why=_text(given.get("why")),
     )
 
 
-def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    from volest.journal import COLUMNS, journal_lines, last_lines
-    from volest.report.names import cell  # keeps --help quick
+def _content_of(scan: str, source: Path | None) -> str | None:
+    """Give the fingerprint of a scan; None where it is gone, or newer than what tells of it."""
+    from volest.scan.decision import fingerprint  # keeps --help quick
 
+    for path in (Path(scan), *(() if source is None else (source.parent / scan,))):
+        try:
+            state = path.stat()
+            plain = stat.S_ISREG(state.st_mode) and state.st_size <= _LARGEST_SCAN_BYTES
+            if plain and (source is None or state.st_mtime <= source.stat().st_mtime):
+                return fingerprint(path)
+        except (OSError, ValueError):  # ValueError: a name that no file can have
+            continue
+    return None
+
+
+def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
+    from volest.journal import journal_lines, last_lines, outcome_lines
+    from volest.stock import case_lines, stock_lines
+
+    for line in journal.damage():
+        say(line)
     entries = journal.entries()
     if csv_file is not None:
-        buffer = io.StringIO(newline="")
-        lines = csv.writer(buffer)
-        lines.writerow(COLUMNS)
-        for entry in entries:
-            values = (getattr(entry, name) for name in COLUMNS)
-            lines.writerow([cell(v) if isinstance(v, str) else v for v in values])
-        deliver(buffer.getvalue(), csv_file, read=[journal_file])
+        deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
     if csv_file != STREAM:
-        for line in (*journal_lines(journal.pours(), lab), *last_lines(entries)):
+        for line in (
+            *journal_lines(journal.pours(), lab),
+            *outcome_lines(entries),
+            *stock_lines(entries, journal.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
+            *case_lines(entries, lab),
+            *last_lines(entries),
+        ):
             click.echo(line)
+
+
+def _as_csv(entries: "Sequence[Entry]", lab: Lab) -> str:
+    from volest.journal import COLUMNS
+    from volest.report.names import cell  # keeps --help quick
+    from volest.stone.stones import all_stones
+    from volest.stone.words import cost_of
+
+    kinds = {kind.name: kind for kind in all_stones(lab)}
+    buffer = io.StringIO(newline="")
+    lines = csv.writer(buffer)
+    lines.writerow([*COLUMNS, "cost"])
+    for entry in entries:
+        values = (getattr(entry, name) for name in COLUMNS)
+        cost = cost_of(entry.powder_g, kinds[entry.stone]) if entry.stone in kinds else None
+        row = [cell(v) if isinstance(v, str) else v for v in values]
+        lines.writerow([*row, "" if cost is None else f"{cost:.2f}"])
+    return buffer.getvalue()
 
 
 def _mixed(
     source: Path, scan: str | None, cavity: int | None, poured: str
-) -> dict[str, str | float]:
-    """Read the 'mix' or the 'second_pour' of a file, with a fingerprint of both as `source`."""
+) -> "tuple[dict[str, str | float], list[Case]]":
+    """Read the 'mix' or the 'second_pour' of a file, fingerprinted as `source`, and for whom."""
+    from volest.journal import BASE, FIRST, Case  # keeps --help quick
+
     try:
         content = text_of(source)
         whole = json_in(content)
@@ -245,27 +455,49 @@ def _mixed(
             remedy="look at the name and the folder",
         ) from fault
     try:
-        made, scans = _meant(whole, source, scan, cavity, poured)
+        made, scans, entries = _meant(whole, source, scan, cavity, poured)
         names = ", ".join(Path(name).name for name in scans)
         which = f"{content}\n{scans}{' base' * (poured == 'second_pour')}"
         way = made.get("way") or whole.get("settings", {}).get("way")
         if way not in (None, HAND, VACUUM):
             raise ValueError(way)  # noqa: TRY301  # a fault of the file, as all those below
-        return {
+        cases = [
+            Case(
+                name=str(_text(entry["scan"])),
+                cavity=_which(entry)[1],
+                pour=FIRST if poured == "mix" else BASE,
+                content=_content_of(_path_of(entry), source),
+                volume_ml=_filled_ml(entry[poured]),
+            )
+            for entry in entries
+        ]
+        mixed = {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
             **({"scan": names} if len(scans) > 1 or cavity else {}),
-            "volume_ml": float(made["mix_ml"]) - float(made["waste_ml"]),
+            "volume_ml": _filled_ml(made),
             "powder_g": float(made["powder_g"]),
             "water_ml": float(made["water_ml"]),
             **({} if way is None else {"way": way}),
         }
+        return mixed, cases  # noqa: TRY300  # same
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
             f"{source} without a mix",
             needed="JSON as 'volest mix' or 'volest size' wrote it",
             remedy="give that file, or the amounts: --volume, --powder, --water",
         ) from fault
+
+
+def _filled_ml(made: dict[str, Any]) -> float:
+    return float(made["mix_ml"]) - float(made["waste_ml"])
+
+
+def _path_of(entry: dict[str, Any]) -> str:
+    """Give the path of a scan as this computer knows it, also where it is not UTF-8."""
+    return (
+        os.fsdecode(bytes.fromhex(entry["scan_bytes"])) if "scan_bytes" in entry else entry["scan"]
+    )
 
 
 def _which(entry: dict[str, Any]) -> tuple[str, int]:
@@ -275,8 +507,8 @@ def _which(entry: dict[str, Any]) -> tuple[str, int]:
 
 def _meant(
     whole: dict[str, Any], source: Path, scan: str | None, cavity: int | None, poured: str
-) -> tuple[dict[str, Any], list[str]]:
-    """Find the mix and the scans that it is for; a shared one is booked whole, and that is said."""
+) -> tuple[dict[str, Any], list[str], list[dict[str, Any]]]:
+    """Find the mix, and the scans that it is for; a shared one is booked whole, and it is said."""
     mixes = "mixes" if poured == "mix" else "bases"
     lacking = UsageError(
         f"no {mixes} in {source}",
@@ -287,7 +519,7 @@ def _meant(
         made = whole if poured == "mix" else whole.get("second_pour")
         if made is None:
             raise lacking
-        return made, []
+        return made, [], []
     entries = whole["scans"]
     several = {entry["scan"] for entry in entries if entry.get("cavity", 1) > 1}
     called = {
@@ -296,11 +528,12 @@ def _meant(
     mixed = [entry for entry in entries if entry[poured] is not None]
     if not mixed:
         raise lacking
-    parts = () if scan is None else Path(scan).parts  # with as much of its folder as is needed
+    # With as much of its folder as is needed.
+    parts = () if scan is None else Path(str(_text(scan))).parts
     fitting = [
         entry
         for entry in mixed
-        if (scan is None or Path(entry["scan"]).parts[-len(parts) :] == parts)
+        if (scan is None or Path(str(_text(entry["scan"]))).parts[-len(parts) :] == parts)
         and (cavity is None or _which(entry)[1] == cavity)
     ]
     if len(fitting) != 1:
@@ -322,5 +555,5 @@ def _meant(
         if named in together and len(together) > 1:
             names_of = [called[one] for one in together]
             say(f"booking the whole mix that {', '.join(Path(n).name for n in names_of)} share")
-            return shared["mix"], names_of
-    return fitting[0][poured], [called[named]]
+            return shared["mix"], names_of, [one for one in mixed if _which(one) in together]
+    return fitting[0][poured], [called[named]], fitting

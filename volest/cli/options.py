@@ -288,6 +288,7 @@ def settings_of(
         waste_percent=settings.waste_percent if written("waste_percent") else None,
         residue_ml=settings.residue_ml if written("residue_ml") else None,
         journal_file=journal_file,
+        tell=say,
     )
 
 

@@ -33,6 +33,17 @@ def visible(text: str) -> str:
     )
 
 
+def encodable(text: str) -> str:
+    r"""Write out what UTF-8 has no bytes for: of names with bytes that are none (PEP 383).
+
+    >>> encodable("caf\udce9.stl")
+    'caf\\xe9.stl'
+    """
+    if text.isascii():
+        return text
+    return "".join(_escaped(char) if unicodedata.category(char) == "Cs" else char for char in text)
+
+
 def tied(text: str) -> str:
     """Tie amounts to their units, so that no line ends between them.
 

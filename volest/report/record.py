@@ -12,7 +12,7 @@ from textwrap import indent
 from typing import Any
 
 from volest import __version__
-from volest.report.names import cell
+from volest.report.names import cell, encodable
 from volest.report.remarks import without_bowl
 from volest.result import Result
 from volest.settings import Settings
@@ -88,6 +88,7 @@ def scan_record(result: Result) -> dict[str, Any]:
     """Give one impression as an entry of ``scans``; lengths in mm, volumes in mL, masses in g."""
     return {
         "scan": result.scan,
+        **_bytes_of(result.scan),
         "cavity": result.cavity,
         "outcome": result.outcome,
         "volume_ml": result.volume_ml,
@@ -108,6 +109,15 @@ def scan_record(result: Result) -> dict[str, Any]:
         "reason": result.reason,
         "seconds": result.seconds,
     }
+
+
+def _bytes_of(scan: str) -> dict[str, str]:
+    """Give a path byte for byte where its text cannot."""
+    try:
+        scan.encode()
+    except UnicodeEncodeError:
+        return {"scan_bytes": scan.encode("utf-8", "surrogateescape").hex()}
+    return {}
 
 
 def shared_record(plan: Plan) -> dict[str, Any]:
@@ -133,8 +143,7 @@ def shared_record(plan: Plan) -> dict[str, Any]:
 def as_text(record: Mapping[str, Any]) -> str:
     r"""Write a record as ASCII JSON (RFC 8259), readable for people too.
 
-    A byte of a file name that is not UTF-8 stands as the lone surrogate of PEP 383 (``\udcff``),
-    which gives the path back in Python.
+    A byte of a file name that is not UTF-8 is written out, as in the table: ``caf\\xe9.stl``.
     """
     return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
 
@@ -171,7 +180,9 @@ def schema() -> dict[str, Any]:
 
 def _plain(value: object) -> object:
     """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
-    if value is None or isinstance(value, str | bool):
+    if isinstance(value, str):
+        return encodable(value)
+    if value is None or isinstance(value, bool):
         return value
     if isinstance(value, Integral):
         return int(value)
@@ -179,7 +190,7 @@ def _plain(value: object) -> object:
         number = float(value)
         return number if math.isfinite(number) else None
     if isinstance(value, Mapping):
-        return {str(key): _plain(part) for key, part in value.items()}
+        return {encodable(str(key)): _plain(part) for key, part in value.items()}
     if isinstance(value, Sequence):
         return [_plain(part) for part in value]
     raise TypeError(f"no JSON for {type(value).__name__}")

@@ -104,6 +104,8 @@ def read_decision(scan: Path) -> Decision | None:
     path = decision_path(scan)
     if not _stands(path):
         return None
+    if path.is_symlink():  # no line of what lies elsewhere is to be told, nor obeyed
+        raise _faulty(path, "a link", "a file of its own")
     try:
         record = toml_of(path, LARGEST_BYTES)
     except GivenFileError as fault:

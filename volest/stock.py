@@ -1,0 +1,163 @@
+"""The powder in stock, by what came and what was booked, and what each case cost."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from volest.journal import BASE, FIRST, Delivery, Entry, cases_of, day_of
+from volest.lab import Lab
+from volest.report.names import visible
+from volest.stone.stones import all_stones
+from volest.stone.words import cost_of
+
+# All three are common practice, no source: a season's pace, a week to even out, time to order.
+PACE_DAYS = 60
+LEAST_DAYS = 7
+LOW_DAYS = 14
+LAST_CASES = 5
+_POURS = {FIRST: "first pour", BASE: "base", None: "pour"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """What came of one lot of a stone and what is left; no name for powder without a lot."""
+
+    stone: str
+    lot: str | None
+    came_g: float
+    left_g: float
+    expires: date | None
+
+
+def lots(entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
+    """Reckon what is left of each lot that came, stone by stone, what expires first before others.
+
+    A pour that names no lot that came is taken from powder without one, if its stone had come.
+    """
+    came: dict[tuple[str, str | None], list[Delivery]] = defaultdict(list)
+    since: dict[str, str] = {}
+    for delivery in deliveries:
+        came[delivery.stone, delivery.lot].append(delivery)
+        since.setdefault(delivery.stone, delivery.booked)
+    used: dict[tuple[str, str | None], float] = defaultdict(float)
+    for entry in (entry for entry in entries if entry.struck is None):
+        lot = entry.lot if (entry.stone, entry.lot) in came else None
+        if lot is not None or since.get(entry.stone, "never") <= entry.booked:
+            used[entry.stone, lot] += entry.powder_g
+    made = []
+    for stone, lot in {**came, **used}:
+        mine = came.get((stone, lot), [])
+        came_g = sum(one.powder_g for one in mine)
+        dates = [date.fromisoformat(one.expires) for one in mine if one.expires is not None]
+        made.append(
+            Lot(
+                stone=stone,
+                lot=lot,
+                came_g=came_g,
+                left_g=came_g - used[stone, lot],
+                expires=min(dates, default=None),
+            )
+        )
+    return sorted(made, key=lambda one: (one.stone, one.expires or date.max, one.lot or ""))
+
+
+def pace_g(entries: Sequence[Entry], stone: str, today: date) -> float:
+    """Say how much of a stone is poured a day, over the last two months."""
+    near = [
+        (day_of(entry), entry.powder_g)
+        for entry in entries
+        if entry.struck is None
+        and entry.stone == stone
+        and day_of(entry) > today - timedelta(days=PACE_DAYS)
+    ]
+    days = (today - min((day for day, _ in near), default=today)).days + 1
+    return sum(powder_g for _, powder_g in near) / max(days, LEAST_DAYS)
+
+
+def stock_lines(entries: Sequence[Entry], deliveries: Sequence[Delivery], today: date) -> list[str]:
+    """Tell what is left of each stone and lot, and what runs out or expires before it is used."""
+    lines, known = [], lots(entries, deliveries)
+    for stone in dict.fromkeys(lot.stone for lot in known):
+        own = [lot for lot in known if lot.stone == stone]
+        left_g, pace = sum(lot.left_g for lot in own), pace_g(entries, stone, today)
+        line = f"Stock of {visible(stone)}: {left_g:.0f} g of {sum(x.came_g for x in own):.0f} g"
+        if left_g < 0.0:
+            line += ": more was booked than came"
+        elif pace > 0.0:
+            days = left_g / pace
+            line += f", for {days:.0f} days at {pace:.0f} g a day"
+            line += ": order powder" if days < LOW_DAYS else ""
+        lines += [line, *_lot_lines(own, pace, today)]
+    return lines
+
+
+def _lot_lines(own: Sequence[Lot], pace: float, today: date) -> list[str]:
+    lines, sooner_g = [], 0.0
+    for lot in own:
+        if lot.lot is None:
+            if lot.left_g < 0.0:
+                lines.append(f"  {-lot.left_g:.0f} g were poured without a lot that came")
+            continue
+        words = [f"{lot.left_g:.0f} g of {lot.came_g:.0f} g"]
+        if lot.left_g < 0.0:
+            words.append("more was booked than came")
+        if lot.expires is not None:
+            days = (lot.expires - today).days
+            words.append(f"expire{'d' if days < 0 else 's'} {lot.expires}")
+            # What expires sooner is used first; the day itself is one of use.
+            could_g = max(pace * max(days + 1, 0) - sooner_g, 0.0)
+            used_g = min(max(lot.left_g, 0.0), could_g)
+            if days >= 0 and pace > 0.0 and lot.left_g - used_g >= 1.0:
+                words.append(f"about {lot.left_g - used_g:.0f} g will be left by then")
+            sooner_g += used_g
+        lines.append(f"  lot {visible(lot.lot)}: {', '.join(words)}")
+    return lines
+
+
+def lot_doubts(entry: Entry, entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[str]:
+    """Tell what is odd about the lot that a pour was booked with, where lots are kept."""
+    own = {x.lot: x for x in lots(entries, deliveries) if x.stone == entry.stone and x.lot}
+    if entry.lot is None or not own:
+        return []
+    called, lot = f"lot {visible(entry.lot)}", own.get(entry.lot)
+    if lot is None:
+        came = ", ".join(visible(str(name)) for name in own)
+        return [f"{called} of {visible(entry.stone)} never came; {came} did"]
+    told = []
+    if lot.expires is not None and lot.expires < day_of(entry):
+        told.append(f"{called} expired on {lot.expires}")
+    if lot.left_g < 0.0:
+        told.append(f"{-lot.left_g:.0f} g more of {called} are booked than came")
+    return told
+
+
+def case_lines(entries: Sequence[Entry], lab: Lab) -> list[str]:
+    """Tell what the last cases cost, from all their pours; nothing where no price is known.
+
+    A shared mix is parted by the cavities that it filled.
+    """
+    kinds = {kind.name: kind for kind in all_stones(lab)}
+    costs: dict[tuple[str, int], list[tuple[str, float | None]]] = {}
+    names: dict[tuple[str, int], str] = {}
+    for entry in (entry for entry in entries if entry.struck is None):
+        cases = cases_of(entry)
+        whole_ml = sum(case.volume_ml for case in cases)
+        for case in cases:
+            key = (case.content or case.name, case.cavity)
+            part_g = entry.powder_g * case.volume_ml / whole_ml
+            cost = cost_of(part_g, kinds[entry.stone]) if entry.stone in kinds else None
+            costs[key] = [*costs.pop(key, []), (_POURS[case.pour], cost)]  # the latest comes last
+            names[key] = visible(case.name) + (f" #{case.cavity}" if case.cavity > 1 else "")
+    if all(cost is None for parts in costs.values() for _, cost in parts):
+        return []
+    lines = [f"Powder of the last cases, in {lab.currency}"]
+    for key in [*costs][-LAST_CASES:]:
+        parts = costs[key]
+        known = [cost for _, cost in parts if cost is not None]
+        said = [
+            f"{pour} {'without a price' if cost is None else f'{cost:.2f}'}" for pour, cost in parts
+        ]
+        whole = f"; together {sum(known):.2f}" if len(known) == len(parts) > 1 else ""
+        lines.append(f"  {names[key]}: {', '.join(said)}{whole}")
+    return lines
