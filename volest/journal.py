@@ -83,6 +83,8 @@ class Entry:
         The impressions that it was for, as `written` writes them.
     outcome, why : str or None
         One of `OUTCOMES`, None where nobody said; and why.
+    volume_u_ml : float
+        How well the volume was known, as a standard uncertainty; 0 where nothing says so.
     """
 
     booked: str
@@ -103,6 +105,7 @@ class Entry:
     cases: str | None = None
     outcome: str | None = None
     why: str | None = None
+    volume_u_ml: float = 0.0
 
     def pour(self) -> Pour:
         """Give what the waste is learned from."""
@@ -113,6 +116,7 @@ class Entry:
             mix_ml=self.mix_ml,
             left_ml=self.left_ml,
             powder_g=self.powder_g,
+            volume_u_ml=self.volume_u_ml,
         )
 
 
@@ -168,6 +172,7 @@ def entry_of(
     cases: Sequence[Case] = (),
     outcome: str | None = None,
     why: str | None = None,
+    volume_u_ml: float = 0.0,
 ) -> Entry:
     """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet."""
     mix_ml = powder_g / kind.powder_density.value + water_ml
@@ -189,13 +194,14 @@ def entry_of(
         cases=written(cases),
         outcome=outcome or (SHORT if left_g < 0.0 else None),
         why=why,
+        volume_u_ml=volume_u_ml,
     )
 
 
 def is_sound(entry: Entry) -> bool:
     """Tell whether an entry that another program may have written holds what it should."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
-    figures = (*amounts, entry.left_g, entry.left_ml)
+    figures = (*amounts, entry.left_g, entry.left_ml, entry.volume_u_ml)
     words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
     return (
         all(isinstance(x, float) and math.isfinite(x) for x in figures)
@@ -306,11 +312,12 @@ _STEPS: tuple[tuple[str, ...], ...] = (
         "ALTER TABLE pours ADD COLUMN cases TEXT",
         "ALTER TABLE pours ADD COLUMN outcome TEXT",
         "ALTER TABLE pours ADD COLUMN why TEXT",
+        "ALTER TABLE pours ADD COLUMN volume_u_ml REAL NOT NULL DEFAULT 0",
         "ALTER TABLE pours ADD COLUMN checksum TEXT",
         """
         UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
             water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
-            outcome, why)
+            outcome, why, volume_u_ml)
         """,
         _DELIVERIES,
     ),

@@ -41,7 +41,7 @@ SCAN_KEYS = [
     "seconds",
 ]
 MIX_KEYS = ["stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way"]
-MIX_KEYS += ["bowl", "waste_ml", "mix_ml", "terms_ml", "by_scoop", "unrounded"]
+MIX_KEYS += ["bowl", "waste_ml", "mix_ml", "volume_u_ml", "terms_ml", "by_scoop", "unrounded"]
 
 ALL_KINDS = [
     measured("a.stl"),

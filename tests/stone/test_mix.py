@@ -91,7 +91,7 @@ def test_record_holds_the_contract_and_nothing_else() -> None:
     record = mix(50).as_record()
     assert list(record) == [
         "stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way",
-        "bowl", "waste_ml", "mix_ml", "terms_ml", "by_scoop", "unrounded",
+        "bowl", "waste_ml", "mix_ml", "volume_u_ml", "terms_ml", "by_scoop", "unrounded",
     ]  # fmt: skip
     assert list(record["unrounded"]) == ["powder_g", "water_ml"]
     assert json.loads(json.dumps(record, allow_nan=False)) == record

@@ -383,6 +383,7 @@ def _entry(
         cases=cases,
         outcome=given.get("outcome"),
         why=_text(given.get("why")),
+        volume_u_ml=float(given.get("volume_u_ml", 0.0)),
     )
 
 
@@ -478,6 +479,7 @@ def _mixed(
             "volume_ml": _filled_ml(made),
             "powder_g": float(made["powder_g"]),
             "water_ml": float(made["water_ml"]),
+            "volume_u_ml": float(made.get("volume_u_ml", 0.0)),
             **({} if way is None else {"way": way}),
         }
         return mixed, cases  # noqa: TRY300  # same

@@ -45,6 +45,8 @@ class Mix:
         Whether the scoop of the bench is one of this stone; if not, all of it is weighed.
     terms_ml : tuple of pairs of str and float
         What the mix is the sum of: cavity, heap, nodules, share, residue, reserve, rounding.
+    volume_u_ml : float
+        How well what is filled is known, as a standard uncertainty.
     risk_percent : float or None
         Chance of running short that the reserve is for.
     whole_scoops : Mix or None
@@ -68,6 +70,7 @@ class Mix:
     way: str = VACUUM
     has_scoop: bool = True
     terms_ml: tuple[tuple[str, float], ...] = ()
+    volume_u_ml: float = 0.0
     risk_percent: float | None = None
     whole_scoops: "Mix | None" = None
     notes: tuple[Note, ...] = ()
@@ -139,6 +142,7 @@ class Mix:
             "bowl": self.bowl,
             "waste_ml": round(self.waste_ml, 6),
             "mix_ml": round(self.mix_ml, 6),
+            "volume_u_ml": round(self.volume_u_ml, 6),
             "terms_ml": {name: round(ml, 6) for name, ml in self.terms_ml},
             "by_scoop": None
             if self.whole_scoops is None

@@ -293,6 +293,7 @@ def _maker(
             made,
             way=settings.way,
             has_scoop=has_scoop,
+            volume_u_ml=u_ml,
             risk_percent=law.risk_percent,
             whole_scoops=None if by_scoop or too_much else whole,
             notes=(*made.notes, *tiny, *weigh),
