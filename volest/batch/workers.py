@@ -20,19 +20,20 @@ from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
-from volest.errors import UsageError, VolestError
+from volest.errors import UsageError, VolestError, not_ours
 from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
 
-SizeScan = Callable[[Path, Settings], Result]
+# What sizes a scan may give with the result what draws its cards, which may fail by itself.
+SizeScan = Callable[[Path, Settings], Result | tuple[Result, Callable[[], str]]]
 FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
-    "given_files.py",
+    *("given_files.py", "storage.py"),
 )
 _LIBRARIES = ("numpy", "scipy", "scikit-image")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
@@ -99,38 +100,39 @@ class TaskResult:
         Mark of the code that made it, where it may be another than this computer's or is kept.
     kept : bool
         Whether it comes from an earlier run.
+    card : str or None
+        The cards of its impressions, for a sheet.
     """
 
     result: Result
     content: Content | None = None
     maker: str | None = None
     kept: bool = False
+    card: str | None = None
 
 
 def carry_out(task: Task) -> TaskResult:
     """Size one scan; whatever it does to volest becomes a row."""
     if not task.keep:
-        return TaskResult(result=_sized(task))
+        return _sized(task)
     before = content_of(task.place)
-    result = _sized(task)
+    done = _sized(task)
     after = content_of(task.place)
-    return TaskResult(result=result, content=after if before == after else None, maker=maker_mark())
+    return replace(done, content=after if before == after else None, maker=maker_mark())
 
 
-def _sized(task: Task) -> Result:
-    if isinstance(task.place, Path):
-        return size_one(task.place, task.settings, task.size_scan)
+def _sized(task: Task) -> TaskResult:
     start = time.perf_counter()
     try:
         with at_hand(task.place) as near:
-            result = size_one(near, task.settings, task.size_scan)
-    except OSError as fault:
-        seconds = time.perf_counter() - start
-        return fault_row(task.place, f"the store did not give it: {fault}", seconds=seconds)
-    return result.of_scan(str(task.place))
+            done = size_one(near, task.settings, task.size_scan)
+    except VolestError as fault:  # the store did not give it
+        lost = refused(str(task.place), fault)
+        return TaskResult(result=lost.taking(time.perf_counter() - start))
+    return replace(done, result=done.result.of_scan(str(task.place)))
 
 
-def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
+def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> TaskResult:
     """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
     if size_scan is None:  # reads numpy and scipy, so not before a scan is there to be sized
         from volest import pipeline
@@ -138,15 +140,25 @@ def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) 
         size_scan = pipeline.size_scan
     start = time.perf_counter()
     try:
-        return size_scan(path, settings)
-    except VolestError as fault:
-        _LOG.info("%s is refused: %s", path, fault)
-        return refused(str(path), fault).taking(time.perf_counter() - start)
+        made = size_scan(path, settings)
     except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
         # The edge of the batch: whatever one scan does to volest, the others are still sized.
+        seconds = time.perf_counter() - start
+        told = not_ours(fault)
+        if told is not None:
+            _LOG.info("%s is refused: %s", path, told, exc_info=told is not fault)
+            return TaskResult(result=refused(str(path), told).taking(seconds))
         _LOG.exception("%s brought volest down", path)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return fault_row(path, what, seconds=time.perf_counter() - start)
+        return TaskResult(result=fault_row(path, what, seconds=seconds))
+    if isinstance(made, Result):
+        return TaskResult(result=made)
+    result, draw = made
+    try:
+        return TaskResult(result=result, card=draw())
+    except Exception:  # noqa: BLE001  # a card that cannot be drawn costs no figure
+        _LOG.exception("%s gets no card", path)
+        return TaskResult(result=result)
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:

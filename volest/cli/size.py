@@ -204,6 +204,8 @@ def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], N
 
 def _code(report: "Report", *, quiet: bool) -> int:
     """Tell what was written, or why not all was done; give the exit code."""
+    if report.damaged:
+        say(damaged_line(report.damaged))
     if report.failed is not None:  # only now: it must not cost the work
         raise report.failed
     if not quiet and report.reused:
@@ -214,6 +216,11 @@ def _code(report: "Report", *, quiet: bool) -> int:
         say(f"{report.done} of {report.scans} scans were done")
         raise click.Abort
     return report.exit_code
+
+
+def damaged_line(files: int) -> str:
+    """Say that the disk gave kept files back other than they were."""
+    return f"{files} kept files in --out were damaged; their scans were sized anew"
 
 
 def request_of(
@@ -295,7 +302,7 @@ def _minutes(text: str) -> float:
 
 def _checked_files(request: "Request", streams: int) -> list[Path]:
     """Give the files to be written; refuse those that cannot all be, before any scan is read."""
-    from volest.report.target import check_ending, check_target
+    from volest.storage import check_ending, check_target
 
     if request.sheet is not None:
         check_ending(request.sheet, KINDS, "a pour sheet", "--sheet")

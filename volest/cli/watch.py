@@ -12,7 +12,7 @@ import click
 from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
 from volest.cli.options import BASE_HELP, running, sizing, verbose_option
-from volest.cli.size import drawn, request_of
+from volest.cli.size import damaged_line, drawn, request_of
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -75,7 +75,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:
-            desk.write()
+            desk.end()
 
 
 class _Desk:
@@ -92,7 +92,8 @@ class _Desk:
         self._others: dict[Path, None] = {}  # files of other kinds
         self._volumes: dict[str, str] = {}  # what was told of each scan so far
         self._stale = False
-        self._told = ""
+        self._told: UsageError | None = None
+        self._damaged = 0
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
@@ -136,10 +137,20 @@ class _Desk:
             unread=[other for other in self._others if other.exists()],
             twins=self._twins.groups(),
         )
-        fault = self._day.write(found).failed  # a disk that is full may have room in a minute
-        if fault is not None and str(fault) != self._told:
+        report = self._day.write(found)
+        if report.damaged != self._damaged:
+            self._damaged = report.damaged
+            say(damaged_line(report.damaged))
+        fault = report.failed  # a disk that is full may have room in a minute
+        if fault is not None and str(fault) != str(self._told):
             say(f"volest: {fault}; it is tried again")
-        self._stale, self._told = fault is not None, "" if fault is None else str(fault)
+        self._stale, self._told = fault is not None, fault
+
+    def end(self) -> None:
+        """Write once more, and raise what kept the last tables from being whole."""
+        self.write()
+        if self._told is not None:
+            raise self._told
 
     def _called(self, scan: Path) -> str:
         """Name a scan as the table does: with the folders below the watched one."""
