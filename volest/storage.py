@@ -91,10 +91,9 @@ def _replace(target: Path, pieces: Iterable[bytes]) -> None:
             if target.is_file() and not target.is_symlink():
                 part.chmod(stat.S_IMODE(target.stat().st_mode))
             part.replace(target)
-        except BaseException:
+        finally:
             with suppress(OSError):
                 part.unlink(missing_ok=True)
-            raise
     _sync_folder(target.parent)
 
 

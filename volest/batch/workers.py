@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
+from multiprocessing import forkserver
 from pathlib import Path
 from typing import Any, Self
 
@@ -40,7 +41,11 @@ SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a 
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
 _BYTES_PER_MB = 1_000_000
-_PRELOADED = ["volest.pipeline", "volest.batch.workers"]  # read once, not once a worker
+_PRELOADED = [
+    "volest.pipeline",
+    "volest.batch.workers",
+    "volest.batch.starting",
+]  # read once, not once a worker
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 PATIENCE_S = 30.0  # for a scheduler that does not answer
@@ -222,6 +227,7 @@ def confine(memory_mb: int) -> None:
     count), so that a hungry scan ends in a MemoryError and not in the kernel killing a neighbour.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     one_thread()
     most = memory_mb * _BYTES_PER_MB
     _, hard = resource.getrlimit(resource.RLIMIT_DATA)
@@ -282,6 +288,10 @@ class Pool:
         self._memory_mb = limits.memory_of_each_mb(workers)
         context = multiprocessing.get_context("forkserver")
         context.set_forkserver_preload(_PRELOADED)
+        # A worker that is just starting must not take the keyboard's signal for its own.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+        forkserver.ensure_running()
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
         self._pool: Any = ProcessPool(
             max_workers=workers,
             initializer=begin,

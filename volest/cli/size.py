@@ -118,6 +118,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 )
 @verbose_option
 @click.pass_context
+@stoppable()
 def size_command(
     ctx: click.Context,
     /,
@@ -168,14 +169,13 @@ def size_command(
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
     request = drawn(request, quiet=quiet)
-    with stoppable():
-        with progress(len(found.scans), shown=bar, lines=lines) as advance:
-            report = run(request, _told_in_lines(advance) if json_lines else advance)
-        if not (quiet and streams):
-            stream = sys.stderr if streams else sys.stdout
-            _show_table(report, request.settings, stream=stream, quiet=quiet)
-        for text in taken:
-            deliver(text, STREAM)
+    with progress(len(found.scans), shown=bar, lines=lines) as advance:
+        report = run(request, _told_in_lines(advance) if json_lines else advance)
+    if not (quiet and streams):
+        stream = sys.stderr if streams else sys.stdout
+        _show_table(report, request.settings, stream=stream, quiet=quiet)
+    for text in taken:
+        deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
 
 

@@ -49,6 +49,7 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @click.option("-q", "--quiet", is_flag=True, help="No line for each scan.")
 @verbose_option
 @click.pass_context
+@stoppable()
 def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.find import passed_over
@@ -63,7 +64,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
     request = replace(drawn(request, quiet=quiet), most_held=0)
-    with stoppable(), opened(request) as day:
+    with opened(request) as day:
         desk = _Desk(day, folder, quiet=quiet)
         try:
             with request.engine(_FROM_A_POOL) as engine:

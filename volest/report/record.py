@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from importlib import resources
@@ -12,7 +13,7 @@ from textwrap import indent
 from typing import Any
 
 from volest import __version__
-from volest.report.names import cell
+from volest.report.names import cell, visible
 from volest.report.remarks import without_bowl
 from volest.result import Result
 from volest.settings import Settings
@@ -55,6 +56,7 @@ COLUMNS = (
     "shared_mix_bowl",
     "cavity",
 )
+_SURROGATE = re.compile("[\ud800-\udfff]")
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
@@ -128,8 +130,8 @@ def shared_record(plan: Plan) -> dict[str, Any]:
 def as_text(record: Mapping[str, Any]) -> str:
     r"""Write a record as ASCII JSON (RFC 8259), readable for people too.
 
-    A byte of a file name that is not UTF-8 stands as the lone surrogate of PEP 383 (``\udcff``),
-    which gives the path back in Python.
+    A byte of a file name that is not UTF-8 stands as it is shown everywhere, ``\xff``: a lone
+    surrogate (PEP 383) is no text, and other programs refuse the whole file for it.
     """
     return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
 
@@ -166,7 +168,9 @@ def schema() -> dict[str, Any]:
 
 def _plain(value: object) -> object:
     """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
-    if value is None or isinstance(value, str | bool):
+    if isinstance(value, str):
+        return _SURROGATE.sub(lambda one: visible(one[0]), value)
+    if value is None or isinstance(value, bool):
         return value
     if isinstance(value, Integral):
         return int(value)
