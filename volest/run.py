@@ -263,7 +263,7 @@ class Desk:
     def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
         if isinstance(target, str):
             assert isinstance(self.kept, OutFolder)  # noqa: S101  # only there have names no folder
-            return [self.kept.write_text(target, pieces)]
+            return [self.kept.write(target, pieces)]
         if not isinstance(target, Path):
             target("".join(pieces))
             return []

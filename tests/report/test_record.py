@@ -13,7 +13,7 @@ import pytest
 
 from tests.report.invented import DIFFER, HEEL, TRIM, measured, refused
 from volest import __version__
-from volest.report.record import COLUMNS, as_text, document, schema
+from volest.report.record import COLUMNS, as_line, as_text, document, schema
 from volest.result import Result
 from volest.settings import Settings, parse_base
 
@@ -97,11 +97,14 @@ def test_a_measured_scan_without_a_volume_breaks_the_contract() -> None:
         validate(document([replace(measured("a.stl"), volume_ml=math.nan)], Settings()))
 
 
-def test_a_path_comes_back_byte_for_byte() -> None:
-    path = b"caf\xe9 \xe4\xb8\x8a\n.stl"
-    text = as_text(document([refused(os.fsdecode(path))], Settings()))
-    assert text.isascii()
-    assert os.fsencode(json.loads(text)["scans"][0]["scan"]) == path
+def test_a_byte_that_is_no_text_stands_as_it_is_shown() -> None:
+    name = os.fsdecode(b"caf\xe9\xff.stl")
+    for text in (as_text(document([refused(name)], Settings())), as_line(refused(name))):
+        entry = json.loads(text)
+        scan = entry["scans"][0]["scan"] if "scans" in entry else entry["scan"]
+        assert scan == "caf\\xe9\\xff.stl"
+        text.encode("utf-8")
+        json.dumps(entry, ensure_ascii=False).encode("utf-8")  # a lone surrogate would raise
 
 
 def test_what_json_does_not_know_is_refused() -> None:

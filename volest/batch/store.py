@@ -299,7 +299,7 @@ class OutFolder(Memory):
         kept = self._unsealed(key + _CARD)
         return None if kept is None else kept.decode()
 
-    def write_text(self, name: str, pieces: Iterable[str]) -> str:
+    def write(self, name: str, pieces: Iterable[str]) -> str:
         """Write one file of the folder, and say where it lies."""
         return self._folder.write(name, pieces)
 
