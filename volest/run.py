@@ -17,7 +17,7 @@ from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import Memory, OutFolder
 from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
 from volest.dosing import Sharing, check_settings
-from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, UsageError
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, NETWORK, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import Settings
@@ -135,14 +135,18 @@ def run(request: Request, on_result: Callable[[Result], None] | None = None) -> 
 
     `on_result` is told of each scan, in whatever order they end, those of an earlier run too.
     """
-    stopped = False
+    stopped, lost = False, None
     with opened(request) as desk:
         try:
             with request.engine(len(request.found.scans)) as engine:
                 desk.size(request.found.scans, engine, on_result)
         except KeyboardInterrupt:
             stopped = True
-        return desk.write(request.found, stopped=stopped)
+        except UsageError as fault:
+            if fault.code != NETWORK:
+                raise
+            stopped, lost = True, fault
+        return desk.write(request.found, stopped=stopped, lost=lost)
 
 
 @contextmanager
@@ -194,7 +198,9 @@ class Desk:
         reached = (result for scan in found.scans if (result := self.kept.result(scan)) is not None)
         yield from noted(one_by_one(reached), found.twins)
 
-    def write(self, found: Found, *, stopped: bool = False) -> Report:
+    def write(
+        self, found: Found, *, stopped: bool = False, lost: UsageError | None = None
+    ) -> Report:
         """Plan, and write all that is wanted; a disk that turns out full stops none of the rest."""
         self.kept.settle()
         left_off = (self._done, len(found.scans)) if stopped else None
@@ -209,7 +215,7 @@ class Desk:
                 failed = failed or fault
         if failed is None:
             self._remove_sheets_but(set(map(os.path.realpath, written)))
-        failed, self.kept.failed = failed or self.kept.failed, None
+        failed, self.kept.failed = lost or failed or self.kept.failed, None
         is_held = most is None or len(found.scans) <= most
         return Report(
             results=tuple(self.results(found)) if is_held else None,

@@ -7,10 +7,12 @@ import os
 import resource
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import metadata, resources
@@ -21,7 +23,7 @@ from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
-from volest.errors import UsageError, VolestError, not_ours
+from volest.errors import NETWORK, UsageError, VolestError, not_ours
 from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
@@ -49,6 +51,8 @@ _PRELOADED = [
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 PATIENCE_S = 30.0  # for a scheduler that does not answer
+_LEAVE_S = 2.0  # to say good-bye to it
+_ONE_CREW = threading.Lock()
 _AT_A_TIME = 4  # tasks a thread, so that none waits for the way here and back
 
 
@@ -254,6 +258,7 @@ class Here:
     """An engine that is this process, one scan after the other: no start-up, no limits."""
 
     room = 1  # tasks under way at a time: enough that no worker waits, no more
+    quiet_s: float | None = None  # without news after which it is checked
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Carry one task out at once."""
@@ -264,6 +269,9 @@ class Here:
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task, and whether it may be blameless and tried again."""
         return f"{type(fault).__name__}: {fault}", False
+
+    def check(self) -> None:
+        """Raise a UsageError where what does the work is there no more."""
 
     def __enter__(self) -> Self:
         return self
@@ -278,6 +286,8 @@ class Pool:
     Workers come from a fork server that has read the pipeline and nothing else: neither files nor
     threads of this process are carried into them, and a new one is there at once.
     """
+
+    quiet_s: float | None = None
 
     def __init__(self, limits: Limits, scans: int) -> None:
         from pebble import ProcessPool  # a run of one scan needs none
@@ -326,6 +336,9 @@ class Pool:
             ), False
         return f"{type(fault).__name__}: {fault}", False
 
+    def check(self) -> None:
+        """Do nothing: lost workers are told by the tasks that they had."""
+
     def __enter__(self) -> Self:
         self._pool.__enter__()
         return self
@@ -368,50 +381,94 @@ def _ending(code: int | None) -> str:
 class Cluster:
     """An engine of workers that a scheduler knows; use it in a `with` block.
 
-    The scheduler gives a scan to another worker when one dies; memory is limited by the workers
-    themselves. What is sent is trusted: name only a scheduler of your own.
+    The scheduler gives a scan to another worker when one dies; each worker sizes scans in processes
+    of its own, under limits. What is sent is trusted: name only a scheduler of your own.
     """
 
-    def __init__(self, address: str) -> None:
+    quiet_s: float | None = 5.0
+
+    def __init__(self, address: str, seconds_each: float = SECONDS_EACH) -> None:
         self.address = address
+        self._seconds = seconds_each
         self._client = _client(address)
         self._executor = self._client.get_executor(pure=False)
 
     @property
     def room(self) -> int:
         """How many tasks may be under way at a time."""
-        threads = sum(self._client.nthreads().values())
-        return _AT_A_TIME * max(1, int(threads))
+        threads: int = sum(self._asked(self._client.scheduler.ncores).values())
+        return _AT_A_TIME * max(1, threads)
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Send one task."""
-        future: Future[TaskResult] = self._executor.submit(carry_out_there, task)
+        future: Future[TaskResult] = self._executor.submit(carry_out_there, task, self._seconds)
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task."""
         kind = type(fault).__name__
         if isinstance(fault, CancelledError):
-            return "the scheduler called it off or went away; run the same again", False
+            self.check()
+            return "the scheduler called it off; run the same again", False
         if kind == "KilledWorker":  # after several tries of the scheduler's own: no more of ours
             return "the workers that had it were lost one after the other; give them more", False
         return f"{kind}: {fault}", False
+
+    def check(self) -> None:
+        """Raise a UsageError where the scheduler does not answer."""
+        self._asked(self._client.scheduler.identity)
+
+    def _asked(self, question: Any) -> Any:
+        try:
+            return self._client.sync(question, callback_timeout=PATIENCE_S)
+        except (OSError, RuntimeError) as fault:  # RuntimeError: the library gave up before us
+            raise UsageError(
+                f"a scheduler at {self.address} that does not answer, for {PATIENCE_S:g} s",
+                needed="one that runs until all is done",
+                remedy="see to it and run the same command again; with --out it goes on from here",
+                code=NETWORK,
+            ) from fault
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *fault: object) -> None:
-        self._executor.shutdown(wait=False)
-        self._client.close()
+        with suppress(OSError, RuntimeError):  # whoever does not answer cannot be told
+            self._client.close(timeout=_LEAVE_S)
 
 
 Engine = Here | Pool | Cluster
 
 
-def carry_out_there(task: Task) -> TaskResult:
-    """Size one scan on a worker elsewhere."""
-    one_thread()
-    return replace(carry_out(task), maker=maker_mark())
+def carry_out_there(task: Task, seconds: float) -> TaskResult:
+    """Size one scan on a worker elsewhere, in a process that can be ended."""
+    from volest.batch.dealing import run_tasks  # which deals out to the engines of this module
+
+    with _ONE_CREW:
+        crew = _crew(seconds)
+    known = _unknown if task.keep else None
+    ((_, done),) = run_tasks(
+        [task.place], task.settings, crew, size_scan=task.size_scan, known=known
+    )
+    return replace(done, maker=maker_mark())
+
+
+def _unknown(_place: Place) -> TaskResult | None:
+    return None
+
+
+@cache
+def _crew(seconds: float) -> Pool:
+    """Keep the processes of a scheduler's worker, as many as it has threads, in its memory."""
+    import distributed
+
+    library: Any = distributed
+    worker = library.get_worker()
+    threads = int(worker.state.nthreads)
+    held = worker.memory_manager.memory_limit
+    each = None if not held else max(LEAST_MEMORY_MB, int(held / threads / _BYTES_PER_MB))
+    multiprocessing.current_process().daemon = False  # one that is watched over may have children
+    return Pool(Limits(workers=threads, memory_mb=each, seconds_each=seconds), threads)
 
 
 def _client(address: str) -> Any:
@@ -445,7 +502,7 @@ def engine_for(
     One scan without limits is sized here, since starting others takes longer than that.
     """
     if cluster is not None:
-        return Cluster(cluster)
+        return Cluster(cluster, limits.seconds_each)
     alone = scans == 1 and limits == Limits()
     if here or alone:
         return Here()

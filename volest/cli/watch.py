@@ -77,6 +77,9 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                     desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:
             desk.end()
+        except UsageError:
+            desk.write()
+            raise
 
 
 class _Desk:
@@ -101,6 +104,7 @@ class _Desk:
         from volest.batch.find import Found
 
         if ready:
+            self._stale = True  # also where the work is broken off
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
             self._day.size(ready, engine, self._tell)
@@ -110,7 +114,7 @@ class _Desk:
             self._others.update(dict.fromkeys(others))
             for line in Found(unread=others).doubts:
                 say(line)
-        self._stale = self._stale or bool(ready or others)
+        self._stale = self._stale or bool(others)
         self.write()
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
