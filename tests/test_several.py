@@ -24,7 +24,7 @@ from volest.report.record import schema
 from volest.scan.decision import read_decision
 from volest.scan.reading import read_scan, scan_from_mesh
 from volest.settings import Settings
-from volest.view.card import CardMaker
+from volest.view.card import CardMaker, read_card
 from volest.view.editor import BaseLineEditor
 
 SMALL, LARGE = 0, 30  # numbers of bowls
@@ -74,11 +74,10 @@ def test_each_has_its_entry_its_row_and_its_card() -> None:
     assert 'data-scan="two.stl #2"' in page
 
 
-def test_cards_are_of_their_own_impression(tmp_path: Path) -> None:
-    maker = CardMaker(tmp_path, pictures=False)
-    first = maker(Path("day/two.stl"), Settings())
+def test_cards_are_of_their_own_impression() -> None:
+    first, draw = CardMaker(pictures=False)(Path("day/two.stl"), Settings())
     for one in (first, *first.others):
-        card = maker.card(one)
+        card = read_card(draw(), one.cavity)
         assert card is not None
         at_rest = {row[0]: row[1] for row in card["moves"]}[0.0]
         assert at_rest == pytest.approx(one.volume_ml, abs=1e-3)

@@ -1,5 +1,10 @@
-"""What can go wrong, each fault with what was found, what is needed and how to mend it."""
+"""What can go wrong, each fault with what was found, what is needed and how to mend it.
 
+Each fault has an owner: who is able to mend it. Only of faults that are ours is said 'tell us'.
+"""
+
+import errno
+import resource
 from typing import Any
 
 EXIT_MEASURED = 0
@@ -7,6 +12,23 @@ EXIT_REFUSED = 1
 EXIT_USAGE = 2
 EXIT_NOTHING = 3
 EXIT_FAULT = 4
+DISK, RIGHTS, MEMORY, NETWORK = "disk", "rights", "memory", "network"
+INPUT, OURS = "input", "ours"
+_OWNERS = {
+    DISK: "ENOSPC EDQUOT EIO EROFS EFBIG ENOENT ENOTDIR ENODEV ENXIO EISDIR ENAMETOOLONG ELOOP",
+    RIGHTS: "EACCES EPERM",
+    MEMORY: "ENOMEM EAGAIN EMFILE ENFILE",
+    NETWORK: "ETIMEDOUT ECONNREFUSED ECONNRESET ECONNABORTED EPIPE EHOSTUNREACH EHOSTDOWN ENETDOWN"
+    " ENETUNREACH ESTALE EREMOTEIO ENOTCONN",
+}
+_OWNER_OF = {getattr(errno, name): who for who, all_ in _OWNERS.items() for name in all_.split()}
+MENDS = {
+    DISK: "make room on that disk and see that it is there, or name another place",
+    RIGHTS: "get the right to it, or name another place",
+    MEMORY: "close other programs, or take fewer --workers",
+    NETWORK: "see to the way there, then run the same command again",
+}
+_BYTES_PER_MB = 1_000_000
 
 
 class VolestError(Exception):
@@ -84,3 +106,46 @@ class NothingError(VolestError):
 
     exit_code = EXIT_NOTHING
     code = "nothing"
+
+
+def owner_of(fault: BaseException) -> str:
+    """Say whose a fault is: of the disk, of rights, memory, network or the input, or ours."""
+    if isinstance(fault, VolestError):
+        return fault.code if fault.code in MENDS else INPUT
+    if isinstance(fault, MemoryError):
+        return MEMORY
+    if isinstance(fault, TimeoutError | ConnectionError):
+        return NETWORK
+    return _OWNER_OF.get(fault.errno or 0, OURS) if isinstance(fault, OSError) else OURS
+
+
+def not_ours(fault: BaseException) -> VolestError | None:
+    """Make the error that tells of what the system refused; None where the fault is ours."""
+    owner = owner_of(fault)
+    if isinstance(fault, MemoryError):
+        return too_large()
+    if isinstance(fault, VolestError) or owner == OURS:
+        return fault if isinstance(fault, VolestError) else None
+    at = getattr(fault, "filename", None)
+    where = "" if at is None else f" at {at!r}"
+    why = getattr(fault, "strerror", None) or str(fault) or type(fault).__name__
+    return UsageError(
+        f"{owner} that failed{where} ({why})",
+        needed="a computer that gives what a run takes",
+        remedy=MENDS[owner],
+        code=owner,
+    )
+
+
+def too_large() -> ScanError:
+    """Make the error that tells of memory that ran out; where it was limited, by how much."""
+    most, _ = resource.getrlimit(resource.RLIMIT_DATA)
+    limited = most != resource.RLIM_INFINITY
+    held = f"the {most // _BYTES_PER_MB} MB that a worker may take" if limited else "the memory"
+    return ScanError(
+        f"more to hold than {held}" + ("" if limited else " of this computer"),
+        needed="a scan that fits into memory",
+        remedy=("allow more with --memory, take fewer --workers, or " if limited else "")
+        + "export it with fewer triangles",
+        code="too-large",
+    )

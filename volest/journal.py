@@ -15,13 +15,13 @@ from volest.data_base import DataBase, Layout, is_writable
 from volest.errors import UsageError
 from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
 from volest.report.names import visible
-from volest.report.target import SCAN_SUFFIXES, check_target
 from volest.settings import Settings
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType, own_stone
 from volest.stone.words import cost_in_words, way_in_words
+from volest.storage import SCAN_SUFFIXES, check_target
 
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0

@@ -10,27 +10,25 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from volest.batch.dealing import run_tasks
 from volest.batch.find import Found, Place, Remote, noted
-from volest.batch.store import KEPT, Memory, OutFolder
+from volest.batch.store import Memory, OutFolder
 from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
 from volest.dosing import Sharing, check_settings
-from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, UsageError
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, NETWORK, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
-from volest.report.target import write_whole
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import Settings
 from volest.stone.shared import Plan
+from volest.storage import write_whole
 
 if TYPE_CHECKING:
     from volest.view.card import CardMaker
 
 RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
-_CARDS_LEFT = "cards.part"
 _PAGE = re.compile(r"sheet(-\d+)?\.html")
 Target = Path | Callable[[str], object]  # a file, or what takes the whole text
 
@@ -104,6 +102,8 @@ class Report:
         Scans, those that were reached, and those of these that an earlier run had finished.
     written : tuple of str
         Where something was written.
+    damaged : int
+        Kept files that were no more as they were written; their scans are sized anew.
     failed : UsageError or None
         Why something could not be kept or written, the first time.
     stopped : bool
@@ -118,6 +118,7 @@ class Report:
     done: int
     reused: int
     written: tuple[str, ...]
+    damaged: int
     failed: UsageError | None
     stopped: bool
 
@@ -134,14 +135,18 @@ def run(request: Request, on_result: Callable[[Result], None] | None = None) -> 
 
     `on_result` is told of each scan, in whatever order they end, those of an earlier run too.
     """
-    stopped = False
+    stopped, lost = False, None
     with opened(request) as desk:
         try:
             with request.engine(len(request.found.scans)) as engine:
                 desk.size(request.found.scans, engine, on_result)
         except KeyboardInterrupt:
             stopped = True
-        return desk.write(request.found, stopped=stopped)
+        except UsageError as fault:
+            if fault.code != NETWORK:
+                raise
+            stopped, lost = True, fault
+        return desk.write(request.found, stopped=stopped, lost=lost)
 
 
 @contextmanager
@@ -152,21 +157,11 @@ def opened(request: Request) -> Iterator["Desk"]:
         if request.has_cards:
             from volest.view.card import CardMaker
 
-            if isinstance(request.out, Path):  # where they are kept, they can be moved to
-                folder = request.out.absolute() / KEPT / _CARDS_LEFT
-            else:
-                folder = Path(stack.enter_context(TemporaryDirectory(prefix="volest-")))
-            maker = CardMaker(folder, pictures=request.pictures)
-        left = None if maker is None else maker.file_of
-        kept: Memory = Memory(left)
+            maker = CardMaker(pictures=request.pictures)
+        kept = Memory()
         if request.out is not None:
-            kept = OutFolder(request.out, request.settings, card_left=left)
-        stack.enter_context(kept)
-        if maker is not None:
-            maker.folder.mkdir(exist_ok=True)
-            for old in maker.folder.iterdir():  # of a run that was killed
-                old.unlink(missing_ok=True)
-        yield Desk(request, kept, maker)
+            kept = OutFolder(request.out, request.settings, has_cards=request.has_cards)
+        yield Desk(request, stack.enter_context(kept), maker)
 
 
 class Desk:
@@ -203,8 +198,11 @@ class Desk:
         reached = (result for scan in found.scans if (result := self.kept.result(scan)) is not None)
         yield from noted(one_by_one(reached), found.twins)
 
-    def write(self, found: Found, *, stopped: bool = False) -> Report:
+    def write(
+        self, found: Found, *, stopped: bool = False, lost: UsageError | None = None
+    ) -> Report:
         """Plan, and write all that is wanted; a disk that turns out full stops none of the rest."""
+        self.kept.settle()
         left_off = (self._done, len(found.scans)) if stopped else None
         share, most = self.request.share, self.request.most_held
         plan = None if share is None else share.plan(self.results(found), self.request.settings)
@@ -217,7 +215,7 @@ class Desk:
                 failed = failed or fault
         if failed is None:
             self._remove_sheets_but(set(map(os.path.realpath, written)))
-        failed, self.kept.failed = failed or self.kept.failed, None
+        failed, self.kept.failed = lost or failed or self.kept.failed, None
         is_held = most is None or len(found.scans) <= most
         return Report(
             results=tuple(self.results(found)) if is_held else None,
@@ -228,6 +226,7 @@ class Desk:
             done=self._done,
             reused=self.kept.reused,
             written=tuple(written),
+            damaged=self.kept.damaged,
             failed=failed,
             stopped=stopped,
         )
@@ -264,13 +263,13 @@ class Desk:
         from volest.view.page import sheet_text
 
         results = list(self.results(found))
-        cards = [read_card(self.kept.card_file(one.scan), one.cavity) for one in results]
+        cards = [read_card(self.kept.card(one.scan), one.cavity) for one in results]
         yield sheet_text(results, cards, self.request.settings, plan, told=told)
 
     def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
         if isinstance(target, str):
             assert isinstance(self.kept, OutFolder)  # noqa: S101  # only there have names no folder
-            return [self.kept.write_text(target, pieces)]
+            return [self.kept.write(target, pieces)]
         if not isinstance(target, Path):
             target("".join(pieces))
             return []

@@ -1,26 +1,164 @@
-"""The one way to write a small file: whole or not at all, and safe from then on."""
+"""The one way to write: a file stands at its place whole and for good, or not at all."""
 
+import errno
+import fcntl
+import hashlib
 import os
 import secrets
 import stat
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
+from typing import IO
+
+from volest.errors import MENDS, UsageError, owner_of
+
+SCAN_SUFFIXES = (".stl", ".ply")
+_PARTS = ".volest-{}.part"
+_SEAL = 65  # bytes: a SHA-256 in hexadecimal digits, and a line end
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Put a file in the place of what stands there: a fresh name, synced, renamed, synced."""
-    part = path.with_name(f".volest-{secrets.token_hex(8)}.part")  # beside it: one file system
+def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
+    """Make sure that a file can be written and is no scan, by its place or its suffix."""
+    looks = target.suffix.lower() in SCAN_SUFFIXES or _real(target).suffix.lower() in SCAN_SUFFIXES
+    if looks or any(_same(target, scan) for scan in scans):
+        raise UsageError(
+            f"{os.fspath(target)!r} to be written, which was read, or looks like a scan",
+            needed="another file, so that nothing that was read is overwritten",
+            remedy="name a new file that ends in .json or .csv",
+        )
     try:
-        with part.open("xb") as stream:
-            if path.exists():
-                part.chmod(stat.S_IMODE(path.stat().st_mode))
-            stream.write(data)
+        if target.is_dir():
+            raise IsADirectoryError("it is a folder")
+        if target.exists() and not os.access(target, os.W_OK):
+            raise PermissionError("it is write-protected")
+        if not target.exists() or target.is_file():
+            with _new_part(_real(target).parent) as part:  # only an attempt shows a full disk
+                Path(part.name).unlink()
+    except (OSError, ValueError) as fault:  # ValueError: a zero byte in the name
+        raise unwritable(target, fault) from fault
+
+
+def check_ending(target: Path, kinds: Sequence[str], what: str, option: str) -> None:
+    """Refuse a file whose ending is none of the kinds that can be written."""
+    if target.suffix.lower() not in kinds:
+        raise UsageError(
+            f"{what} named {target.name!r}",
+            needed=f"one that ends in {', '.join(kinds)}",
+            remedy=f"give another {option} FILE",
+        )
+
+
+def write_whole(
+    target: Path, content: str | bytes | Iterable[str], *, through_link: bool = True
+) -> None:
+    """Write a file so that a reader, or a power cut, sees the old one or the new one, never half.
+
+    A link is followed, or else replaced; a pipe or device is written straight into. Text is UTF-8
+    with its line ends as they are; pieces are never held together. Once this returns the file is on
+    the disk.
+    """
+    whole = [content] if isinstance(content, str | bytes) else content
+    pieces = (piece.encode() if isinstance(piece, str) else piece for piece in whole)
+    try:
+        if through_link and target.exists() and not target.is_file():
+            with target.open("wb") as stream:
+                stream.writelines(pieces)
+        else:
+            _replace(_real(target) if through_link else target, pieces)
+    except OSError as fault:
+        raise unwritable(target, fault) from fault
+
+
+def unwritable(target: os.PathLike[str], fault: Exception) -> UsageError:
+    """Make the error that tells of a file or folder that does not take what it should hold."""
+    why = getattr(fault, "strerror", None) or str(fault)
+    return UsageError(
+        f"{os.fspath(target)!r} that cannot be written ({why})",
+        needed="a place that exists and may be written, with room on its disk",
+        remedy=MENDS.get(owner_of(fault), "name another place"),
+        code=owner_of(fault),
+    )
+
+
+def _replace(target: Path, pieces: Iterable[bytes]) -> None:
+    with _new_part(target.parent) as stream:
+        part = Path(stream.name)
+        try:
+            stream.writelines(pieces)
             stream.flush()
             os.fsync(stream.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+            if target.is_file() and not target.is_symlink():
+                part.chmod(stat.S_IMODE(target.stat().st_mode))
+            part.replace(target)
+        finally:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+    _sync_folder(target.parent)
+
+
+def _new_part(folder: Path) -> IO[bytes]:
+    """Open a new file beside the target, since a rename is only whole inside one file system.
+
+    No other process can have its name, wherever that runs; it is locked as long as it is open, so
+    that who tidies up can tell it from one that a killed run left.
+    """
+    while True:
+        stream = (folder / _PARTS.format(secrets.token_hex(8))).open("xb")
+        with suppress(OSError):  # a file system without locks: there nothing is tidied up
+            fcntl.flock(stream, fcntl.LOCK_EX)
+        if os.fstat(stream.fileno()).st_nlink:
+            return stream
+        stream.close()  # taken for a left one between opening and locking
+
+
+def _sync_folder(folder: Path) -> None:
+    """Put a rename on the disk: without this a power cut can take it back."""
     try:
-        os.fsync(folder)  # else a power cut may bring the old name back
+        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except PermissionError:  # may be written and not be read; the system puts it there in time
+        return
+    try:
+        os.fsync(opened)
+    except OSError as fault:
+        if fault.errno != errno.EINVAL:  # a file system that has no such thing
+            raise
     finally:
-        os.close(folder)
+        os.close(opened)
+
+
+def remove_left_parts(folder: Path) -> None:
+    """Take away what killed runs left half written in a folder; what is being written stays."""
+    for part in folder.glob(_PARTS.format("*")):
+        with suppress(OSError), part.open("ab") as stream:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            part.unlink()
+
+
+def sealed(name: str, data: bytes) -> bytes:
+    """Put a checksum before what is kept under a name."""
+    return _seal(name, data) + data
+
+
+def unsealed(name: str, kept: bytes) -> bytes | None:
+    """Give what was kept under a name; None where a single bit of it is not as it was."""
+    data = kept[_SEAL:]
+    return data if kept[:_SEAL] == _seal(name, data) else None
+
+
+def _seal(name: str, data: bytes) -> bytes:
+    return hashlib.sha256(name.encode() + b"\n" + data).hexdigest().encode() + b"\n"
+
+
+def _real(target: Path) -> Path:
+    try:
+        return Path(os.path.realpath(target))
+    except ValueError:  # a zero byte in the name; whoever opens it is told
+        return target
+
+
+def _same(target: Path, scan: Path) -> bool:
+    try:
+        return target.samefile(scan)  # also through links of both kinds
+    except (OSError, ValueError):
+        return os.path.realpath(target) == os.path.realpath(scan)

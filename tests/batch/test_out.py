@@ -4,7 +4,6 @@ import json
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import time
 from contextlib import suppress
@@ -25,6 +24,7 @@ from volest.result import Result
 from volest.run import Request, opened, run
 from volest.scan.decision import Decision, write_decision
 from volest.settings import Settings
+from volest.storage import unsealed
 
 ROOT = Path(__file__).parents[2]
 MOMENTS = 20
@@ -140,11 +140,16 @@ def test_a_scan_that_changes_while_it_is_read_is_not_kept(tmp_path: Path) -> Non
 def test_a_damaged_record_is_sized_again(tmp_path: Path) -> None:
     paths, out = fill(tmp_path / "scans", 2), tmp_path / "out"
     size_into(out, paths)
-    base = sqlite3.connect(out / ".volest" / "finished.db")
-    base.execute("UPDATE finished SET record = ? WHERE name = 'bowl-0.stl'", (b"{}",))
-    base.commit()
-    base.close()
-    assert size_into(out, paths)[0] == ["bowl-0.stl"]
+    first, second = sorted((out / ".volest" / "finished").iterdir())
+    name = next(
+        name for name in ("bowl-0.stl", "bowl-1.stl") if name.encode() in first.read_bytes()
+    )
+    first.write_bytes(first.read_bytes().replace(b'"volume_ml":', b'"volume_ml":1'))
+    assert size_into(out, paths)[0] == [name]
+    first.write_bytes(second.read_bytes())  # whole, but of another scan
+    assert size_into(out, paths)[0] == [name]
+    first.write_bytes(b"")
+    assert size_into(out, paths)[0] == [name]
 
 
 def test_two_runs_do_not_share_a_folder(tmp_path: Path) -> None:
@@ -209,19 +214,10 @@ def check_kept(out: Path, *, at_least: int) -> int:
     table = out / "results.json"
     if table.exists():
         json.loads(table.read_text(encoding="utf-8"))
-    file = out / ".volest" / "finished.db"
-    if not file.exists():
-        return 0
-    base = sqlite3.connect(file, timeout=30)
-    try:
-        assert base.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-        if base.execute("PRAGMA user_version").fetchone() == (0,):
-            return 0
-        (count,) = base.execute("SELECT count(*) FROM finished").fetchone()
-    finally:
-        base.close()
-    assert count >= at_least
-    return int(count)
+    kept = list(out.glob(".volest/finished/*.json"))
+    assert len(kept) >= at_least
+    assert all(unsealed(file.stem + ".json", file.read_bytes()) for file in kept)
+    return len(kept)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, *slow(signal.SIGTERM)])

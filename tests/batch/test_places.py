@@ -45,6 +45,17 @@ def test_nothing_and_nonsense_are_told(store: fsspec.AbstractFileSystem) -> None
         find([place_of("nosuch://day")])
 
 
+@pytest.mark.parametrize("address", ["dir://day", "reference://day", "generic://day/b.stl"])
+def test_an_address_that_means_nothing_to_its_store(address: str) -> None:
+    with pytest.raises(UsageError, match=r"cannot be reached"):
+        find([place_of(address)])
+    (row,) = sized([place_of(address)], here=True)
+    assert (row.outcome, row.code) == ("refused", "network")
+    assert "tell us" not in str(row.reason)
+    with pytest.raises(UsageError, match=address.partition(":")[0]):
+        size_into(place_of(address), [])
+
+
 def test_results_are_those_of_files(store: fsspec.AbstractFileSystem, tmp_path: Path) -> None:
     files = fill(tmp_path, 3)
     for file in files:

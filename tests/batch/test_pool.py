@@ -69,8 +69,9 @@ def test_a_scan_that_hangs_is_ended(tmp_path: Path) -> None:
 
 def test_a_scan_that_eats_memory_is_ended(tmp_path: Path) -> None:
     rows = unruly_run(tmp_path, ["a", "greedy", "b"], Limits(workers=2, memory_mb=500))
-    assert rows["greedy"].code == FAULT
-    assert "MemoryError" in str(rows["greedy"].reason)
+    assert rows["greedy"].code == "too-large"
+    assert "the 500 MB that a worker may take" in str(rows["greedy"].reason)
+    assert "--memory" in str(rows["greedy"].reason)
     assert [rows[name].outcome for name in "ab"] == ["measured"] * 2
 
 

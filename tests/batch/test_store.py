@@ -1,61 +1,70 @@
-"""The store of finished scans: what reads back the same, and files that are none of ours."""
+"""Finished scans that are kept: what reads back the same, and what is as good as missing."""
 
 import json
-import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from tests.batch.small import QUICK
 from tests.report.invented import measured
-from volest.batch.find import Content
-from volest.batch.store import FileStore
-from volest.errors import UsageError
+from volest.batch.find import content_of
+from volest.batch.store import MOST_HELD, OutFolder
+from volest.batch.workers import TaskResult
 from volest.report.record import scan_record
-
-CONTENT = Content(name="a.stl", size=84, mark="f00d", decision="none")
-
-
-def test_what_is_put_reads_back_the_same_after_closing(tmp_path: Path) -> None:
-    result = measured("a.stl")
-    store = FileStore(tmp_path / "finished.db")
-    assert store.put("k", CONTENT, result)
-    store.close()
-    store = FileStore(tmp_path / "finished.db")
-    again = store.get("k")
-    assert again is not None
-    assert json.dumps(scan_record(again)) == json.dumps(scan_record(result))
-    assert store.may_know("a.stl", 84)
-    assert not store.may_know("a.stl", 85)
-    assert store.get("another") is None
-    store.close()
+from volest.result import Result
 
 
-def test_what_would_not_read_back_is_not_kept(tmp_path: Path) -> None:
-    store = FileStore(tmp_path / "finished.db")
-    assert not store.put("k", CONTENT, replace(measured("a.stl"), scan="a\udcff.stl"))
-    assert store.get("k") is None
-    store.close()
+@pytest.fixture
+def scan(tmp_path: Path) -> Path:
+    path = tmp_path / "a.stl"
+    path.write_bytes(b"x")
+    return path
 
 
-def test_a_newer_store_and_what_is_none_are_refused(tmp_path: Path) -> None:
-    FileStore(tmp_path / "finished.db").close()
-    base = sqlite3.connect(tmp_path / "finished.db")
-    base.execute("PRAGMA user_version = 99")
-    base.close()
-    with pytest.raises(UsageError, match="version 99"):
-        FileStore(tmp_path / "finished.db")
-    (tmp_path / "other.db").write_text("no data base at all, long enough to be read\n" * 30)
-    with pytest.raises(UsageError, match="not a database"):
-        FileStore(tmp_path / "other.db")
+def keep(folder: Path, scan: Path, result: Result, card: str | None = None) -> None:
+    with OutFolder(folder, QUICK) as kept:
+        kept.keep(scan, TaskResult(result=result, content=content_of(scan), card=card))
 
 
-def test_another_programs_data_base_stays_as_it_is(tmp_path: Path) -> None:
-    file = tmp_path / "finished.db"
-    base = sqlite3.connect(file)
-    base.execute("CREATE TABLE patients (name TEXT)")
-    base.close()
-    before = file.read_bytes()
-    with pytest.raises(UsageError, match="another program's"):
-        FileStore(file)
-    assert file.read_bytes() == before
+def test_what_is_kept_reads_back_the_same(tmp_path: Path, scan: Path) -> None:
+    result = measured(str(scan))
+    keep(tmp_path / "out", scan, result, "a card")
+    with OutFolder(tmp_path / "out", QUICK, has_cards=True) as kept:
+        done = kept.known(scan)
+        assert done is not None
+        assert json.dumps(scan_record(done.result)) == json.dumps(scan_record(result))
+        assert kept.card(str(scan)) == "a card"
+        assert kept.known(scan.with_name("another.stl")) is None
+
+
+def test_what_would_not_read_back_is_not_kept(tmp_path: Path, scan: Path) -> None:
+    keep(tmp_path / "out", scan, replace(measured("a.stl"), reason="a\udcff.stl"))
+    with OutFolder(tmp_path / "out", QUICK) as kept:
+        assert kept.known(scan) is None
+        assert kept.damaged == 0
+
+
+def test_an_empty_card_is_a_missing_one(tmp_path: Path, scan: Path) -> None:
+    keep(tmp_path / "out", scan, measured(str(scan)), "a card")
+    (card,) = (tmp_path / "out").rglob("*.card.json")
+    card.write_bytes(b"")
+    with OutFolder(tmp_path / "out", QUICK, has_cards=True) as kept:
+        assert kept.known(scan) is None
+        assert kept.damaged == 1
+    with OutFolder(tmp_path / "out", QUICK) as kept:  # a run without a sheet needs none
+        assert kept.known(scan) is not None
+
+
+def test_a_result_that_went_away_is_not_passed_over(
+    tmp_path: Path, scan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert MOST_HELD > 100
+    monkeypatch.setattr("volest.batch.store.MOST_HELD", 0)
+    keep(tmp_path / "out", scan, measured(str(scan)))
+    with OutFolder(tmp_path / "out", QUICK) as kept:
+        assert kept.known(scan) is not None
+        next((tmp_path / "out").rglob("finished/*.json")).unlink()
+        gone = kept.result(scan)
+        assert gone is not None
+        assert (gone.outcome, gone.code) == ("refused", "disk")

@@ -19,6 +19,7 @@ PATIENCE_S = 60.0
 class Running(str):
     """The address of a scheduler, and the workers that were started for it."""
 
+    scheduler: "subprocess.Popen[bytes]"
     workers: list["subprocess.Popen[bytes]"]
 
 
@@ -37,7 +38,7 @@ def cluster_of(workers: int, folder: Path) -> Iterator[Running]:
             for number in range(workers)
         ]
         running = Running(json.loads(file.read_text())["address"])
-        running.workers = started[1:]
+        running.scheduler, running.workers = started[0], started[1:]
         library: Any = distributed
         with library.Client(running, set_as_default=False) as client:
             client.wait_for_workers(workers, timeout=PATIENCE_S)

@@ -30,7 +30,7 @@ class Day:
 
     def write(self, found: Found) -> SimpleNamespace:
         self.written = found
-        return SimpleNamespace(failed=None)
+        return SimpleNamespace(failed=None, damaged=0)
 
 
 @pytest.fixture

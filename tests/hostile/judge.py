@@ -54,7 +54,7 @@ def judged(source: Source, hope: str, data: bytes, path: Path) -> Verdict:
 def _measured(path: Path, settings: Settings) -> bytes:
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
-        result = size_one(path, settings, size_scan)  # loaded before
+        result = size_one(path, settings, size_scan).result  # loaded before
     answer = {
         "outcome": result.outcome,
         "code": result.code,

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.scan.writers import cuboid, ply_header, stl_text
-from volest.errors import ScanError
+from volest.errors import ScanError, UsageError
 from volest.scan import ply, stl
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.scan.ply import PIECE_BYTES, WORD_BYTES, number_table, read_ply
@@ -125,6 +125,6 @@ def test_a_scan_with_the_longest_name_has_no_decision(tmp_path: Path) -> None:
     scan = tmp_path / ("n" * 251 + ".stl")
     scan.write_bytes(b"x")
     assert read_decision(scan) is None
-    with pytest.raises(OSError, match="too long"):
+    with pytest.raises(UsageError, match="too long"):
         write_decision(scan, Decision(point_mm=(0.0, 0.0, 0.0), normal=(0.0, 0.0, 1.0)))
     assert list(tmp_path.iterdir()) == [scan]

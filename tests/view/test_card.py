@@ -19,7 +19,7 @@ from volest.errors import ScanError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
 from volest.stone.words import scoops_cell
-from volest.view.card import CardMaker, card_of, moves, pack_map, pack_surface, thinned
+from volest.view.card import CardMaker, card_of, moves, pack_map, pack_surface, read_card, thinned
 
 
 def test_every_step_is_on_the_curve_and_has_its_mix(folder: Path) -> None:
@@ -45,10 +45,10 @@ def test_steps_hold_what_a_sphere_holds(folder: Path) -> None:
 def test_heights_that_no_bowl_takes_do_not_cost_the_scan(tmp_path: Path) -> None:
     # The bowl holds 16.7 mL; with 15 % of waste that is 19.2 mL, two mixes of 10.2 mL at most.
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
-    scan, maker = write_bowl(tmp_path / "bowl.stl"), CardMaker(tmp_path, pictures=False)
-    result = maker(scan, flat(lab=lab))
+    scan, maker = write_bowl(tmp_path / "bowl.stl"), CardMaker(pictures=False)
+    result, draw = maker(scan, flat(lab=lab))
     assert result.mix is not None
-    card = maker.card(result)
+    card = read_card(draw())
     assert card is not None
     heights = [row[0] for row in card["moves"]]
     assert 0.0 in heights
@@ -64,9 +64,9 @@ def test_a_card_is_plain_and_small(folder: Path) -> None:
 
 
 def test_a_maker_keeps_cards_and_lets_refusals_through(tmp_path: Path) -> None:
-    maker = CardMaker(tmp_path, pictures=False)
-    result = maker(write_bowl(tmp_path / "bowl.stl"), Settings())
-    card = maker.card(result)
+    maker = CardMaker(pictures=False)
+    _, draw = maker(write_bowl(tmp_path / "bowl.stl"), Settings())
+    card = read_card(draw())
     assert card is not None
     assert card["picture"] is None
     (tmp_path / "bad.stl").write_bytes(b"")

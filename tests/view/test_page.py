@@ -22,7 +22,7 @@ from volest.notes import CATALOGUE, Note, Said
 from volest.settings import Settings
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_in_words
-from volest.view.card import CardMaker
+from volest.view.card import CardMaker, read_card
 from volest.view.page import sheet_text
 
 ROOT = Path(__file__).parents[2]
@@ -242,8 +242,7 @@ def crowded(chromium: None, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     bowl = Bowl(name="the small one on the left", least_ml=10, most_ml=60)
     lab = Lab(bowl=(bowl,), second_pour=SecondPour(height_mm=20, stone="type-2"))
     settings = Settings(lab=lab)
-    maker = CardMaker(where, pictures=True)
-    result = maker(notch, settings)
+    result, draw = CardMaker(pictures=True)(notch, settings)
     said = (
         "The rim lies below the base line over about 90 mm, " + 4 * "by up to 1.1 mm at 1, 2, 4, "
     )
@@ -254,7 +253,7 @@ def crowded(chromium: None, tmp_path_factory: pytest.TempPathFactory) -> Iterato
             patched.setitem(CATALOGUE, code, words)
         more = tuple(map(Note, codes))
         results = [replace(result, notes=more[:count]) for count in range(MOST_NOTES + 1)]
-        text = sheet_text(results, [maker.card(result)] * len(results), settings)
+        text = sheet_text(results, [read_card(draw())] * len(results), settings)
     (where / "crowded.html").write_text(text, encoding="utf-8")
     with browser(tmp_path_factory.mktemp("profile")) as opened:
         opened.open(where / "crowded.html")
@@ -329,14 +328,13 @@ def test_paper_does_not_speak_of_what_a_screen_does(page: Page) -> None:
 
 def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Path) -> None:
     settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
-    maker = CardMaker(tmp_path, pictures=False)
-    result = maker(scan, settings)
+    result, draw = CardMaker(pictures=False)(scan, settings)
     assert result.volume_ml is not None
     sharers = [(result.scan, result.volume_ml), ("other.stl", 40.0)]
     impressions = [Impression(name=name, volume_ml=volume_ml) for name, volume_ml in sharers]
     plan = plan_mixes(impressions, settings)
     (made,) = plan.mixes
-    text = plain(sheet_text([result], [maker.card(result)], settings, plan))
+    text = plain(sheet_text([result], [read_card(draw())], settings, plan))
     card = text[text.index("<article") :]
     assert card.index("Poured from shared mix 1") < card.index('class="figures"')
     above = card[: card.index('class="figures"')]
@@ -353,8 +351,7 @@ def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Pat
 
 def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> None:
     settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
-    maker = CardMaker(tmp_path, pictures=False)
-    result = maker(scan, settings)
+    result, draw = CardMaker(pictures=False)(scan, settings)
     assert result.volume_ml is not None
     note = Note("window-passed", scans=(result.scan,), ages=("16 min",), at_turn=True)
     plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
@@ -362,11 +359,11 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
         plan,
         mixes=tuple(replace(made, notes=(note,), late=made.impressions) for made in plan.mixes),
     )
-    text = sheet_text([result], [maker.card(result)], settings, late)
+    text = sheet_text([result], [read_card(draw())], settings, late)
     card = text[text.index("<article") :]
     assert "window-passed" in card
     assert "Get a second person to mix" in card
-    assert "window-passed" not in sheet_text([result], [maker.card(result)], settings, plan)
+    assert "window-passed" not in sheet_text([result], [read_card(draw())], settings, plan)
 
 
 @pytest.mark.slow

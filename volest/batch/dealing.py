@@ -59,7 +59,8 @@ def _taken_in(
     open_tasks: "dict[Future[TaskResult], _Dealt]", engine: Engine
 ) -> Iterator[tuple[int, TaskResult]]:
     """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
-    ended = wait(open_tasks, return_when=FIRST_COMPLETED).done
+    while not (ended := wait(open_tasks, timeout=engine.quiet_s, return_when=FIRST_COMPLETED).done):
+        engine.check()
     for future in sorted(ended, key=lambda one: open_tasks[one].index):
         dealt = open_tasks.pop(future)
         fault = _fault_of(future)

@@ -12,17 +12,19 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from volest.errors import NothingError, UsageError
+from volest.errors import NETWORK, NothingError, UsageError
 from volest.notes import ONCE, Note
 from volest.report.names import short_names, visible
-from volest.report.target import SCAN_SUFFIXES
 from volest.result import NOTED, Result
 from volest.scan.decision import SUFFIX, decision_path
+from volest.storage import SCAN_SUFFIXES
 
 MARK = "://"  # what tells an address from a path
 _PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
 OTHER_SUFFIXES = (".obj", ".off", ".3mf", ".amf", ".zip", ".gz")  # what scanners may send instead
 HALF_SUFFIXES = (".part", ".partial", ".tmp", ".download")  # a copy that is under way, or broke off
+# What libraries of stores raise where an address means nothing to them, or the way there is shut.
+STORE_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, RuntimeError)
 _LOG = logging.getLogger(__name__)
 _DIGITS = re.compile(r"(\d+)")
 _MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
@@ -201,7 +203,7 @@ def file_system(place: Remote) -> tuple[Any, str]:
             needed="fsspec, and for some stores a library of their own",
             remedy="install the extra 'cluster'",
         ) from fault
-    except (OSError, ValueError) as fault:
+    except STORE_FAULTS as fault:
         raise _unreached(place, fault) from fault
     return fs, str(path)
 
@@ -215,8 +217,11 @@ def at_hand(place: Place) -> Iterator[Path]:
     fs, path = file_system(place)
     with TemporaryDirectory(prefix="volest-") as folder:
         near = Path(folder) / (place.name or "scan")
-        _fetch(fs, path, near)
-        _fetch(fs, path + SUFFIX, decision_path(near))
+        try:
+            _fetch(fs, path, near)
+            _fetch(fs, path + SUFFIX, decision_path(near))
+        except STORE_FAULTS as fault:
+            raise _unreached(place, fault) from fault
         yield near
 
 
@@ -234,7 +239,7 @@ def _below(place: Remote) -> list[Place]:
         if not fs.isdir(path):
             return [place]
         found = fs.find(path)
-    except OSError as fault:
+    except STORE_FAULTS as fault:
         raise _unreached(place, fault) from fault
     return [
         Remote(url=fs.unstrip_protocol(file))
@@ -248,6 +253,7 @@ def _unreached(place: Remote, fault: Exception) -> UsageError:
         f"{place.url} that cannot be reached ({fault})",
         needed="an address that fsspec can open",
         remedy="check the address, its protocol and the rights",
+        code=NETWORK,
     )
 
 
@@ -285,7 +291,7 @@ def content_of(place: Place) -> Content | None:
             mark=_sha256(place),
             decision=_sha256(beside) if beside.is_file() else _NONE,
         )
-    except (OSError, ValueError):
+    except (UsageError, *STORE_FAULTS):
         return None
 
 
@@ -296,7 +302,7 @@ def size_of(place: Place) -> int | None:
             fs, path = file_system(place)
             return int(fs.info(path)["size"])
         return place.stat().st_size
-    except (OSError, ValueError, TypeError, KeyError):
+    except (UsageError, *STORE_FAULTS):
         return None
 
 

@@ -1,11 +1,14 @@
-"""The folder that a run writes into, with the finished scans for the next run."""
+"""The folder that a run writes into, with the finished scans for the next run.
+
+A finished scan is a file of its own under a key, with a checksum; its card, if one was drawn, is
+another beside it. What does not fit its checksum is as good as missing: it is sized again.
+"""
 
 import fcntl
 import hashlib
 import json
 import logging
-import os
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -13,38 +16,21 @@ from typing import IO, Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from volest.batch.find import Content, Place, Remote, content_of, file_system, size_of
+from volest.batch.find import STORE_FAULTS, Content, Place, Remote, content_of, file_system, size_of
 from volest.batch.workers import FAULT, TaskResult, maker_mark
-from volest.data_base import DataBase, Layout
-from volest.errors import UsageError
-from volest.report.target import write_whole
-from volest.result import Result, one_by_one
+from volest.errors import DISK, MEMORY, NETWORK, RIGHTS, UsageError
+from volest.result import Result, one_by_one, refused
 from volest.settings import Settings
+from volest.storage import remove_left_parts, sealed, unsealed, unwritable, write_whole
 
 # Not kept: what another try, more memory or a right to read may change.
-_FLEETING = (FAULT, "too-large", "unreadable")
+_FLEETING = (FAULT, "too-large", "unreadable", DISK, RIGHTS, MEMORY, NETWORK)
 _LOG = logging.getLogger(__name__)
 KEPT = ".volest"  # what is in it outlives a run and is for no reader
-CARDS = f"{KEPT}/cards"
-_TABLE = """
-CREATE TABLE finished (
-    key TEXT PRIMARY KEY,
-    name TEXT NOT NULL,
-    size INTEGER NOT NULL,
-    record BLOB NOT NULL
-) STRICT, WITHOUT ROWID
-"""
-_MEND = "make room on the disk, name another --out, or remove that file to start anew"
-_LAYOUT = Layout(
-    table="finished",
-    steps=((_TABLE, "CREATE INDEX by_name ON finished (name, size)"),),
-    wait_s=30.0,  # nobody waits, and what is not kept must be sized again
-    code="store",
-    needed="a store of finished scans that can be read and written",
-    mend=_MEND,
-    mend_newer=_MEND,
-    mend_locked=_MEND,
-)
+FINISHED = f"{KEPT}/finished"
+_RESULT, _CARD = ".json", ".card.json"
+_FAMILY = 12  # digits of a file's name that tell name and size of the scan
+MOST_HELD = 2000  # results in memory, some 20 kB each: they are shown though the folder has gone
 _RECORDS: TypeAdapter[Result] = TypeAdapter(Result)
 
 
@@ -56,48 +42,14 @@ def run_mark(settings: Settings) -> str:
 
 
 def key_of(content: Content, mark_of_run: str) -> str:
-    """Give the key under which a finished scan is kept, as 64 hexadecimal digits."""
+    """Give the name under which a finished scan is kept: digits of its family, then of all."""
     parts = json.dumps([mark_of_run, content.name, content.mark, content.decision])
-    return hashlib.sha256(parts.encode()).hexdigest()
+    whole = hashlib.sha256(parts.encode()).hexdigest()
+    return f"{_family(content.name, content.size)}-{whole}"
 
 
-def _held(folder: Path) -> IO[bytes]:
-    """Make an output folder; no other run may have it until what is given is closed."""
-    try:
-        (folder / CARDS).mkdir(parents=True, exist_ok=True)
-        lock = _locked(folder / KEPT / "lock")
-        for part in folder.glob(".volest-*.part"):  # of a run that was killed
-            part.unlink(missing_ok=True)
-    except BlockingIOError as fault:
-        raise UsageError(
-            f"{os.fspath(folder)!r} in use by another run of volest",
-            needed="a folder for each run",
-            remedy="wait for the other run, or name another --out",
-        ) from fault
-    except (OSError, ValueError) as fault:
-        raise unwritable(os.fspath(folder), fault) from fault
-    return lock
-
-
-def _locked(file: Path) -> IO[bytes]:
-    """Hold a file for this run alone: the system lets go of it however the run ends."""
-    lock = file.open("ab")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise
-    return lock
-
-
-def unwritable(name: str, fault: Exception) -> UsageError:
-    """Make the error that tells of an output folder that does not take what it should hold."""
-    why = getattr(fault, "strerror", None) or str(fault)
-    return UsageError(
-        f"{name!r} that cannot be written ({why})",
-        needed="a folder that may be written, with room on its disk",
-        remedy="name another --out",
-    )
+def _family(name: str, size: int) -> str:
+    return hashlib.sha256(json.dumps([name, size]).encode()).hexdigest()[:_FAMILY]
 
 
 def as_bytes(result: Result) -> bytes | None:
@@ -111,160 +63,167 @@ def as_bytes(result: Result) -> bytes | None:
 
 
 def from_bytes(record: bytes) -> Result | None:
-    """Read a result again; None where the record is of another version, or damaged."""
+    """Read a result again; None where the record is of another version."""
     try:
         return _RECORDS.validate_json(record)
     except ValidationError:
         return None
 
 
-class FileStore:
-    """A store of finished scans, by their keys, in one file of this computer."""
+class _HereFolder:
+    """A folder of this computer, held for one run at a time: the system lets go however it ends."""
 
     def __init__(self, path: Path) -> None:
-        self._base = DataBase(path, _LAYOUT)
-
-    def may_know(self, name: str, size: int) -> bool:
-        """Say whether a key is worth working out: not where nothing of that name and size is."""
-        words = "SELECT 1 FROM finished WHERE name = ? AND size = ? LIMIT 1"
-        return bool(self._base.rows(words, (_plain(name), size)))
-
-    def get(self, key: str) -> Result | None:
-        """Give a finished scan; None where there is none that can be read."""
-        rows = self._base.rows("SELECT record FROM finished WHERE key = ?", (key,))
-        return from_bytes(rows[0][0]) if rows else None
-
-    def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan for good; False where it could not be read back."""
-        record = as_bytes(result)
-        if record is None:
-            return False
-        row = (key, _plain(content.name), content.size, record)
-        self._base.change("INSERT OR REPLACE INTO finished VALUES (?, ?, ?, ?)", row)
-        return True
-
-    def close(self) -> None:
-        """Close the file."""
-        self._base.close()
-
-
-def _plain(name: str) -> str:
-    return name.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-class FarStore:
-    """A store of one object a scan behind an address, each put whole or not at all."""
-
-    def __init__(self, place: Remote) -> None:
-        self._fs, self._folder = file_system(place)
-        self._fs.makedirs(self._folder, exist_ok=True)
-
-    def may_know(self, name: str, size: int) -> bool:
-        """Say that it may: asking costs as much as looking."""
-        del name, size
-        return True
-
-    def get(self, key: str) -> Result | None:
-        """Give a finished scan."""
+        self.path = path
         try:
-            record: Any = self._fs.cat_file(self._path(key))
+            (path / FINISHED).mkdir(parents=True, exist_ok=True)
+            self._lock = _locked(path / KEPT / "lock")
+            for folder in (path, path / FINISHED):
+                remove_left_parts(folder)
+            self.families = {file.name[:_FAMILY] for file in (path / FINISHED).iterdir()}
+        except BlockingIOError as fault:
+            raise UsageError(
+                f"{str(path)!r} in use by another run of volest",
+                needed="a folder for each run",
+                remedy="wait for the other run, or name another --out",
+            ) from fault
+        except (OSError, ValueError) as fault:
+            raise unwritable(path, fault) from fault
+
+    def knows(self, family: str) -> bool:
+        """Say whether a key is worth working out: not where nothing of that name and size is."""
+        return family in self.families
+
+    def read(self, name: str) -> bytes | None:
+        """Read a file; None where there is none that can be read."""
+        try:
+            return (self.path / name).read_bytes()
         except OSError:
             return None
-        return from_bytes(record)
 
-    def put(self, key: str, content: Content, result: Result) -> bool:
-        """Keep a finished scan."""
-        del content
-        record = as_bytes(result)
-        if record is None:
-            return False
-        write_far(self._fs, self._path(key), record)
+    def write(self, name: str, content: bytes | Iterable[str]) -> str:
+        """Write a file whole, and say where it lies; the folder itself is not made again."""
+        target = self.path / name
+        if name.startswith(KEPT) and self.path.is_dir():
+            target.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(target, content)
+        return str(target)
+
+    def close(self) -> None:
+        """Let the next run have it."""
+        self._lock.close()
+
+
+def _locked(file: Path) -> IO[bytes]:
+    lock = file.open("ab")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise
+    return lock
+
+
+class _FarFolder:
+    """A folder behind an address; an object is put whole or not at all."""
+
+    def __init__(self, place: Remote) -> None:
+        self._place = place
+        self._fs, self._path = file_system(place)
+
+    def knows(self, family: str) -> bool:
+        """Say that it may: asking costs as much as looking."""
+        del family
         return True
 
-    def _path(self, key: str) -> str:
-        return f"{self._folder}/{key[:2]}/{key}.json"
+    def read(self, name: str) -> bytes | None:
+        """Read an object."""
+        try:
+            data: Any = self._fs.cat_file(f"{self._path}/{name}")
+        except STORE_FAULTS:
+            return None
+        return bytes(data)
 
+    def write(self, name: str, content: bytes | Iterable[str]) -> str:
+        """Put an object: under another name first where the store is a plain file system."""
+        data = content if isinstance(content, bytes) else "".join(content).encode()
+        path = f"{self._path}/{name}"
+        try:
+            self._fs.makedirs(path.rpartition("/")[0], exist_ok=True)
+            with self._fs.transaction:  # fsspec: files appear when it ends, or not at all
+                self._fs.pipe_file(path, data)
+        except STORE_FAULTS as fault:
+            raise UsageError(
+                f"{path} that cannot be written ({fault})",
+                needed="a store that may be written",
+                remedy="check the address and the rights, or name another --out",
+                code=NETWORK,
+            ) from fault
+        return str(self._place.joined(name))
 
-def write_far(fs: Any, path: str, data: bytes) -> None:
-    """Put an object whole: under another name first where the store is a plain file system."""
-    try:
-        fs.makedirs(path.rpartition("/")[0], exist_ok=True)
-        with fs.transaction:  # fsspec: files appear at their place when it ends, or not at all
-            fs.pipe_file(path, data)
-    except OSError as fault:
-        raise UsageError(
-            f"{path} that cannot be written ({fault})",
-            needed="a store that may be written",
-            remedy="check the address and the rights, or name another --out",
-        ) from fault
+    def close(self) -> None:
+        """Leave it; nothing is held."""
 
 
 class Memory(ExitStack):
     """What a run holds that keeps nothing for a next one; use it in a `with` block."""
 
-    def __init__(self, card_left: Callable[[str], Path] | None = None) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        self._card_left = card_left  # where a worker leaves the card of a scan of this path
-        self._loose: dict[str, Result] = {}  # results that are not in a store
+        self._held: dict[str, TaskResult] = {}  # by the paths of their scans
         self.reused = 0  # scans that an earlier run had finished
+        self.damaged = 0  # files that were kept and did not fit their checksum
         self.failed: UsageError | None = None  # why a scan could not be kept, the first time
 
     def keep(self, place: Place, done: TaskResult) -> None:
         """Keep a scan that was just sized."""
-        self._loose[str(place)] = done.result
+        self._held[str(place)] = done
+
+    def settle(self) -> None:
+        """Try once more to keep what could not be kept."""
 
     def result(self, place: Place) -> Result | None:
         """Give the result of a scan with its further impressions; None where it was not reached."""
-        return self._loose.get(str(place))
+        held = self._held.get(str(place))
+        return None if held is None else held.result
 
-    def card_file(self, scan: str) -> Path:
-        """Say where the card of a scan is; the file may not be there."""
-        assert self._card_left is not None  # noqa: S101  # asked where cards are made
-        return self._card_left(scan)
+    def card(self, scan: str) -> str | None:
+        """Give the cards of a scan's impressions as they were drawn; None where none were."""
+        held = self._held.get(scan)
+        return None if held is None else held.card
 
 
 class OutFolder(Memory):
     """An open output folder; only one run may have it at a time."""
 
-    def __init__(
-        self,
-        place: Place,
-        settings: Settings,
-        *,
-        card_left: Callable[[str], Path] | None = None,
-    ) -> None:
-        super().__init__(card_left)
-        self.place = place
+    def __init__(self, place: Place, settings: Settings, *, has_cards: bool = False) -> None:
+        super().__init__()
         self._mark = run_mark(settings)
-        self._keys: dict[str, str] = {}  # of the scans that are in the store, by their paths
-        self._store: FileStore | FarStore
-        if isinstance(place, Remote):
-            self._store = FarStore(place.joined("finished"))
-        else:
-            with ExitStack() as failing:
-                failing.enter_context(_held(place))
-                self._store = FileStore(place / KEPT / "finished.db")
-                self.push(failing.pop_all())
-            self.callback(self._store.close)
+        self._has_cards = has_cards
+        self._keys: dict[str, str] = {}  # of the scans that are kept, by their paths
+        self._loose: dict[str, None] = {}  # scans that are not kept and could be
+        self._folder = _FarFolder(place) if isinstance(place, Remote) else _HereFolder(place)
+        self.callback(self._folder.close)
 
     def known(self, place: Place) -> TaskResult | None:
         """Give what an earlier run finished, if the scan is still the same; else None."""
         size = size_of(place)
-        if size is None or not self._store.may_know(place.name, size):
+        if size is None or not self._folder.knows(_family(place.name, size)):
             return None
         content = content_of(place)
         if content is None:
             return None
         key = key_of(content, self._mark)
-        result = self._store.get(key)
+        result = self._kept_result(key)
         if result is None:
             return None
         measured = any(one.volume_ml is not None for one in one_by_one([result]))
-        if measured and self._card_left is not None and not self._kept_card(key).is_file():
+        if measured and self._has_cards and self._unsealed(key + _CARD) is None:
             return None
-        self._keys[str(place)] = key
+        done = TaskResult(result=result.of_scan(str(place)), content=content, kept=True)
+        self._take(str(place), key, done)
         self.reused += 1
-        return TaskResult(result=result.of_scan(str(place)), content=content, kept=True)
+        return done
 
     def keep(self, place: Place, done: TaskResult) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run."""
@@ -272,42 +231,87 @@ class OutFolder(Memory):
         if done.kept:
             return
         self._keys.pop(name, None)
-        self._loose[name] = done.result
-        if done.content is None or done.result.code in _FLEETING:
-            return
+        self._loose.pop(name, None)
+        self._held[name] = done if len(self._loose) < MOST_HELD else replace(done, card=None)
+        if done.content is not None and done.result.code not in _FLEETING:
+            self._loose[name] = None
+            self._put(name)
+
+    def settle(self) -> None:
+        """Try once more to keep what could not be kept; the first that fails stands for all."""
+        self.failed = None
+        for name in list(self._loose):
+            if not self._put(name):
+                return
+
+    def _put(self, name: str) -> bool:
+        """Put one scan where the next run finds it, its result last: that counts as finished."""
+        done = self._held[name]
+        record = as_bytes(done.result)
+        if record is None or done.content is None:
+            del self._loose[name]
+            return True
         key = key_of(done.content, self._mark)
         try:
-            left = None if self._card_left is None else self._card_left(name)
-            if left is not None and left.is_file():
-                left.replace(self._kept_card(key))
-            if self._store.put(key, done.content, done.result):
-                self._keys[name] = key
-                del self._loose[name]
+            if done.card is not None:
+                self._seal(key + _CARD, done.card.encode())
+            self._seal(key + _RESULT, record)
         except (UsageError, OSError) as fault:
             if self.failed is None:
                 _LOG.exception("%s is not kept for a next run", name)
-                self.failed = fault if isinstance(fault, UsageError) else unwritable(name, fault)
+                self.failed = (
+                    fault if isinstance(fault, UsageError) else unwritable(Path(name), fault)
+                )
+            return False
+        del self._loose[name]
+        self._take(name, key, done)
+        return True
+
+    def _take(self, name: str, key: str, done: TaskResult) -> None:
+        """Hold what is kept by its key, and as long as it is no great number by its result too."""
+        self._keys[name] = key
+        self._held.pop(name, None)
+        if len(self._held) < MOST_HELD:
+            self._held[name] = replace(done, card=None)
 
     def result(self, place: Place) -> Result | None:
-        """Give the result of a scan, from the store where it is kept."""
-        key = self._keys.get(str(place))
-        kept = None if key is None else self._store.get(key)
-        return super().result(place) if kept is None else kept.of_scan(str(place))
+        """Give the result of a scan; one that is kept and cannot be read any more says so."""
+        name = str(place)
+        key = self._keys.get(name)
+        if key is None or name in self._held:
+            return super().result(place)
+        kept = self._kept_result(key)
+        if kept is not None:
+            return kept.of_scan(name)
+        fault = UsageError(
+            "a finished result that cannot be read any more",
+            needed="the folder of the run as it was",
+            remedy="run the same command again",
+            code=DISK,
+        )
+        return refused(name, fault)
 
-    def card_file(self, scan: str) -> Path:
-        """Say where the card of a scan is kept; the file may not be there."""
-        return self._kept_card(self._keys.get(scan, "none"))
+    def card(self, scan: str) -> str | None:
+        """Give the cards of a scan as they were drawn, from where they are kept."""
+        key = self._keys.get(scan)
+        if key is None:
+            return super().card(scan)
+        kept = self._unsealed(key + _CARD)
+        return None if kept is None else kept.decode()
 
-    def write_text(self, name: str, pieces: Iterable[str]) -> str:
+    def write(self, name: str, pieces: Iterable[str]) -> str:
         """Write one file of the folder, and say where it lies."""
-        if isinstance(self.place, Remote):
-            target = self.place.joined(name)
-            fs, path = file_system(target)
-            write_far(fs, path, "".join(pieces).encode("utf-8"))
-            return str(target)
-        write_whole(self.place / name, pieces)
-        return str(self.place / name)
+        return self._folder.write(name, pieces)
 
-    def _kept_card(self, key: str) -> Path:
-        assert isinstance(self.place, Path)  # noqa: S101  # cards are made for such folders only
-        return self.place / CARDS / f"{key}.json"
+    def _kept_result(self, key: str) -> Result | None:
+        record = self._unsealed(key + _RESULT)
+        return None if record is None else from_bytes(record)
+
+    def _seal(self, name: str, data: bytes) -> None:
+        self._folder.write(f"{FINISHED}/{name}", sealed(name, data))
+
+    def _unsealed(self, name: str) -> bytes | None:
+        kept = self._folder.read(f"{FINISHED}/{name}")
+        data = None if kept is None else unsealed(name, kept)
+        self.damaged += kept is not None and data is None
+        return data

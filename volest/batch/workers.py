@@ -7,42 +7,52 @@ import os
 import resource
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
+from multiprocessing import forkserver
 from pathlib import Path
 from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
-from volest.errors import UsageError, VolestError
+from volest.errors import NETWORK, UsageError, VolestError, not_ours
 from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
 
-SizeScan = Callable[[Path, Settings], Result]
+# What sizes a scan may give with the result what draws its cards, which may fail by itself.
+SizeScan = Callable[[Path, Settings], Result | tuple[Result, Callable[[], str]]]
 FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
-    "given_files.py",
+    *("given_files.py", "storage.py"),
 )
 _LIBRARIES = ("numpy", "scipy", "scikit-image")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
 _BYTES_PER_MB = 1_000_000
-_PRELOADED = ["volest.pipeline", "volest.batch.workers"]  # read once, not once a worker
+_PRELOADED = [
+    "volest.pipeline",
+    "volest.batch.workers",
+    "volest.batch.starting",
+]  # read once, not once a worker
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 PATIENCE_S = 30.0  # for a scheduler that does not answer
+_LEAVE_S = 2.0  # to say good-bye to it
+_ONE_CREW = threading.Lock()
 _AT_A_TIME = 4  # tasks a thread, so that none waits for the way here and back
 
 
@@ -99,38 +109,39 @@ class TaskResult:
         Mark of the code that made it, where it may be another than this computer's or is kept.
     kept : bool
         Whether it comes from an earlier run.
+    card : str or None
+        The cards of its impressions, for a sheet.
     """
 
     result: Result
     content: Content | None = None
     maker: str | None = None
     kept: bool = False
+    card: str | None = None
 
 
 def carry_out(task: Task) -> TaskResult:
     """Size one scan; whatever it does to volest becomes a row."""
     if not task.keep:
-        return TaskResult(result=_sized(task))
+        return _sized(task)
     before = content_of(task.place)
-    result = _sized(task)
+    done = _sized(task)
     after = content_of(task.place)
-    return TaskResult(result=result, content=after if before == after else None, maker=maker_mark())
+    return replace(done, content=after if before == after else None, maker=maker_mark())
 
 
-def _sized(task: Task) -> Result:
-    if isinstance(task.place, Path):
-        return size_one(task.place, task.settings, task.size_scan)
+def _sized(task: Task) -> TaskResult:
     start = time.perf_counter()
     try:
         with at_hand(task.place) as near:
-            result = size_one(near, task.settings, task.size_scan)
-    except OSError as fault:
-        seconds = time.perf_counter() - start
-        return fault_row(task.place, f"the store did not give it: {fault}", seconds=seconds)
-    return result.of_scan(str(task.place))
+            done = size_one(near, task.settings, task.size_scan)
+    except VolestError as fault:  # the store did not give it
+        lost = refused(str(task.place), fault)
+        return TaskResult(result=lost.taking(time.perf_counter() - start))
+    return replace(done, result=done.result.of_scan(str(task.place)))
 
 
-def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> Result:
+def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> TaskResult:
     """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
     if size_scan is None:  # reads numpy and scipy, so not before a scan is there to be sized
         from volest import pipeline
@@ -138,15 +149,25 @@ def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) 
         size_scan = pipeline.size_scan
     start = time.perf_counter()
     try:
-        return size_scan(path, settings)
-    except VolestError as fault:
-        _LOG.info("%s is refused: %s", path, fault)
-        return refused(str(path), fault).taking(time.perf_counter() - start)
+        made = size_scan(path, settings)
     except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
         # The edge of the batch: whatever one scan does to volest, the others are still sized.
+        seconds = time.perf_counter() - start
+        told = not_ours(fault)
+        if told is not None:
+            _LOG.info("%s is refused: %s", path, told, exc_info=told is not fault)
+            return TaskResult(result=refused(str(path), told).taking(seconds))
         _LOG.exception("%s brought volest down", path)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return fault_row(path, what, seconds=time.perf_counter() - start)
+        return TaskResult(result=fault_row(path, what, seconds=seconds))
+    if isinstance(made, Result):
+        return TaskResult(result=made)
+    result, draw = made
+    try:
+        return TaskResult(result=result, card=draw())
+    except Exception:  # noqa: BLE001  # a card that cannot be drawn costs no figure
+        _LOG.exception("%s gets no card", path)
+        return TaskResult(result=result)
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
@@ -210,6 +231,7 @@ def confine(memory_mb: int) -> None:
     count), so that a hungry scan ends in a MemoryError and not in the kernel killing a neighbour.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     one_thread()
     most = memory_mb * _BYTES_PER_MB
     _, hard = resource.getrlimit(resource.RLIMIT_DATA)
@@ -236,6 +258,7 @@ class Here:
     """An engine that is this process, one scan after the other: no start-up, no limits."""
 
     room = 1  # tasks under way at a time: enough that no worker waits, no more
+    quiet_s: float | None = None  # without news after which it is checked
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Carry one task out at once."""
@@ -246,6 +269,9 @@ class Here:
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task, and whether it may be blameless and tried again."""
         return f"{type(fault).__name__}: {fault}", False
+
+    def check(self) -> None:
+        """Raise a UsageError where what does the work is there no more."""
 
     def __enter__(self) -> Self:
         return self
@@ -261,6 +287,8 @@ class Pool:
     threads of this process are carried into them, and a new one is there at once.
     """
 
+    quiet_s: float | None = None
+
     def __init__(self, limits: Limits, scans: int) -> None:
         from pebble import ProcessPool  # a run of one scan needs none
 
@@ -270,6 +298,10 @@ class Pool:
         self._memory_mb = limits.memory_of_each_mb(workers)
         context = multiprocessing.get_context("forkserver")
         context.set_forkserver_preload(_PRELOADED)
+        # A worker that is just starting must not take the keyboard's signal for its own.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+        forkserver.ensure_running()
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
         self._pool: Any = ProcessPool(
             max_workers=workers,
             initializer=begin,
@@ -303,6 +335,9 @@ class Pool:
                 f"it needs more than the {self._memory_mb} MB of a worker; allow more with --memory"
             ), False
         return f"{type(fault).__name__}: {fault}", False
+
+    def check(self) -> None:
+        """Do nothing: lost workers are told by the tasks that they had."""
 
     def __enter__(self) -> Self:
         self._pool.__enter__()
@@ -346,50 +381,94 @@ def _ending(code: int | None) -> str:
 class Cluster:
     """An engine of workers that a scheduler knows; use it in a `with` block.
 
-    The scheduler gives a scan to another worker when one dies; memory is limited by the workers
-    themselves. What is sent is trusted: name only a scheduler of your own.
+    The scheduler gives a scan to another worker when one dies; each worker sizes scans in processes
+    of its own, under limits. What is sent is trusted: name only a scheduler of your own.
     """
 
-    def __init__(self, address: str) -> None:
+    quiet_s: float | None = 5.0
+
+    def __init__(self, address: str, seconds_each: float = SECONDS_EACH) -> None:
         self.address = address
+        self._seconds = seconds_each
         self._client = _client(address)
         self._executor = self._client.get_executor(pure=False)
 
     @property
     def room(self) -> int:
         """How many tasks may be under way at a time."""
-        threads = sum(self._client.nthreads().values())
-        return _AT_A_TIME * max(1, int(threads))
+        threads: int = sum(self._asked(self._client.scheduler.ncores).values())
+        return _AT_A_TIME * max(1, threads)
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Send one task."""
-        future: Future[TaskResult] = self._executor.submit(carry_out_there, task)
+        future: Future[TaskResult] = self._executor.submit(carry_out_there, task, self._seconds)
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task."""
         kind = type(fault).__name__
         if isinstance(fault, CancelledError):
-            return "the scheduler called it off or went away; run the same again", False
+            self.check()
+            return "the scheduler called it off; run the same again", False
         if kind == "KilledWorker":  # after several tries of the scheduler's own: no more of ours
             return "the workers that had it were lost one after the other; give them more", False
         return f"{kind}: {fault}", False
+
+    def check(self) -> None:
+        """Raise a UsageError where the scheduler does not answer."""
+        self._asked(self._client.scheduler.identity)
+
+    def _asked(self, question: Any) -> Any:
+        try:
+            return self._client.sync(question, callback_timeout=PATIENCE_S)
+        except (OSError, RuntimeError) as fault:  # RuntimeError: the library gave up before us
+            raise UsageError(
+                f"a scheduler at {self.address} that does not answer, for {PATIENCE_S:g} s",
+                needed="one that runs until all is done",
+                remedy="see to it and run the same command again; with --out it goes on from here",
+                code=NETWORK,
+            ) from fault
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *fault: object) -> None:
-        self._executor.shutdown(wait=False)
-        self._client.close()
+        with suppress(OSError, RuntimeError):  # whoever does not answer cannot be told
+            self._client.close(timeout=_LEAVE_S)
 
 
 Engine = Here | Pool | Cluster
 
 
-def carry_out_there(task: Task) -> TaskResult:
-    """Size one scan on a worker elsewhere."""
-    one_thread()
-    return replace(carry_out(task), maker=maker_mark())
+def carry_out_there(task: Task, seconds: float) -> TaskResult:
+    """Size one scan on a worker elsewhere, in a process that can be ended."""
+    from volest.batch.dealing import run_tasks  # which deals out to the engines of this module
+
+    with _ONE_CREW:
+        crew = _crew(seconds)
+    known = _unknown if task.keep else None
+    ((_, done),) = run_tasks(
+        [task.place], task.settings, crew, size_scan=task.size_scan, known=known
+    )
+    return replace(done, maker=maker_mark())
+
+
+def _unknown(_place: Place) -> TaskResult | None:
+    return None
+
+
+@cache
+def _crew(seconds: float) -> Pool:
+    """Keep the processes of a scheduler's worker, as many as it has threads, in its memory."""
+    import distributed
+
+    library: Any = distributed
+    worker = library.get_worker()
+    threads = int(worker.state.nthreads)
+    held = worker.memory_manager.memory_limit
+    each = None if not held else max(LEAST_MEMORY_MB, int(held / threads / _BYTES_PER_MB))
+    multiprocessing.current_process().daemon = False  # one that is watched over may have children
+    return Pool(Limits(workers=threads, memory_mb=each, seconds_each=seconds), threads)
 
 
 def _client(address: str) -> Any:
@@ -423,7 +502,7 @@ def engine_for(
     One scan without limits is sized here, since starting others takes longer than that.
     """
     if cluster is not None:
-        return Cluster(cluster)
+        return Cluster(cluster, limits.seconds_each)
     alone = scans == 1 and limits == Limits()
     if here or alone:
         return Here()

@@ -97,7 +97,7 @@ def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
     if target == STREAM:
         click.echo(text.encode(), nl=False)
         return
-    from volest.report.target import check_target, write_whole  # keeps --help quick
+    from volest.storage import check_target, write_whole  # keeps --help quick
 
     check_target(Path(target), read)
     write_whole(Path(target), text)

@@ -242,7 +242,7 @@ def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
     if target is None or target == STREAM:
         return
     from volest.data_base import BESIDE  # keeps --help quick
-    from volest.report.target import check_target
+    from volest.storage import check_target
 
     own = [path for path in read if path is not None]
     check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])

@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from volest import __version__
-from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_USAGE, VolestError
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_USAGE, VolestError, not_ours
 
 # Where a shell puts the number of the signal that ended a program (POSIX.1-2017, Shell & Utilities
 # 2.8.2: above 128; 128 + number is what the common shells do).
@@ -131,11 +131,11 @@ def _guarded(call: Callable[[], Any]) -> int:
     except (VolestError, click.ClickException, click.Abort, KeyboardInterrupt) as fault:
         line, code = _meant(fault)
     except Exception as fault:  # noqa: BLE001  # the edge of the program: no trace without --verbose
-        _LOG.exception("a fault in volest")
-        line = (
-            f"fault in volest: {type(fault).__name__}: {fault}; for its trace: volest --verbose ..."
-        )
-        code = EXIT_FAULT
+        told = not_ours(fault)
+        _LOG.exception("a fault in volest" if told is None else "a fault of the system")
+        what = f"{type(fault).__name__}: {fault}; for its trace: volest --verbose ..."
+        line = f"fault in volest: {what}" if told is None else str(told)
+        code = EXIT_FAULT if told is None else told.exit_code
     else:
         return code if isinstance(code, int) else EXIT_MEASURED
     from volest.cli.console import say  # only when there is something to tell

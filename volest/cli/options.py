@@ -315,10 +315,10 @@ def limits_of(
     """Give what a run may take here; refuse options of a run that do not go together."""
     from volest.batch.workers import SECONDS_EACH, Limits, check_limits
 
-    here = (workers, memory_mb, seconds_each)
+    here = (workers, memory_mb)
     if cluster is not None and any(limit is not None for limit in here):
         raise UsageError(
-            "--workers, --memory or --seconds-each with --cluster",
+            "--workers or --memory with --cluster",
             needed="limits of this computer only where it does the work",
             remedy="give the workers of the cluster their limits where they are started",
         )

@@ -55,7 +55,7 @@ def show_command(
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.names import visible
     from volest.report.remarks import made_with
-    from volest.report.target import check_ending, check_target
+    from volest.storage import check_ending, check_target
 
     for target, endings, what, option in (
         (picture, PICTURES, "a picture", "--picture"),

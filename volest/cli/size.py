@@ -118,6 +118,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 )
 @verbose_option
 @click.pass_context
+@stoppable()
 def size_command(
     ctx: click.Context,
     /,
@@ -168,14 +169,13 @@ def size_command(
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
     request = drawn(request, quiet=quiet)
-    with stoppable():
-        with progress(len(found.scans), shown=bar, lines=lines) as advance:
-            report = run(request, _told_in_lines(advance) if json_lines else advance)
-        if not (quiet and streams):
-            stream = sys.stderr if streams else sys.stdout
-            _show_table(report, request.settings, stream=stream, quiet=quiet)
-        for text in taken:
-            deliver(text, STREAM)
+    with progress(len(found.scans), shown=bar, lines=lines) as advance:
+        report = run(request, _told_in_lines(advance) if json_lines else advance)
+    if not (quiet and streams):
+        stream = sys.stderr if streams else sys.stdout
+        _show_table(report, request.settings, stream=stream, quiet=quiet)
+    for text in taken:
+        deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
 
 
@@ -204,6 +204,8 @@ def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], N
 
 def _code(report: "Report", *, quiet: bool) -> int:
     """Tell what was written, or why not all was done; give the exit code."""
+    if report.damaged:
+        say(damaged_line(report.damaged))
     if report.failed is not None:  # only now: it must not cost the work
         raise report.failed
     if not quiet and report.reused:
@@ -214,6 +216,11 @@ def _code(report: "Report", *, quiet: bool) -> int:
         say(f"{report.done} of {report.scans} scans were done")
         raise click.Abort
     return report.exit_code
+
+
+def damaged_line(files: int) -> str:
+    """Say that the disk gave kept files back other than they were."""
+    return f"{files} kept files in --out were damaged; their scans were sized anew"
 
 
 def request_of(
@@ -295,7 +302,7 @@ def _minutes(text: str) -> float:
 
 def _checked_files(request: "Request", streams: int) -> list[Path]:
     """Give the files to be written; refuse those that cannot all be, before any scan is read."""
-    from volest.report.target import check_ending, check_target
+    from volest.storage import check_ending, check_target
 
     if request.sheet is not None:
         check_ending(request.sheet, KINDS, "a pour sheet", "--sheet")

@@ -76,7 +76,7 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.dosing import poured
     from volest.pipeline import examine_all
     from volest.report.names import visible
-    from volest.report.target import check_target
+    from volest.storage import check_target
     from volest.view.picture import picture_of, save_picture
 
     refused = 0

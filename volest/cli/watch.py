@@ -12,7 +12,7 @@ import click
 from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
 from volest.cli.options import BASE_HELP, running, sizing, verbose_option
-from volest.cli.size import drawn, request_of
+from volest.cli.size import damaged_line, drawn, request_of
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -49,6 +49,7 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @click.option("-q", "--quiet", is_flag=True, help="No line for each scan.")
 @verbose_option
 @click.pass_context
+@stoppable()
 def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.find import passed_over
@@ -63,7 +64,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
     request = replace(drawn(request, quiet=quiet), most_held=0)
-    with stoppable(), opened(request) as day:
+    with opened(request) as day:
         desk = _Desk(day, folder, quiet=quiet)
         try:
             with request.engine(_FROM_A_POOL) as engine:
@@ -75,7 +76,10 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)
         except KeyboardInterrupt:
+            desk.end()
+        except UsageError:
             desk.write()
+            raise
 
 
 class _Desk:
@@ -92,13 +96,15 @@ class _Desk:
         self._others: dict[Path, None] = {}  # files of other kinds
         self._volumes: dict[str, str] = {}  # what was told of each scan so far
         self._stale = False
-        self._told = ""
+        self._told: UsageError | None = None
+        self._damaged = 0
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
         from volest.batch.find import Found
 
         if ready:
+            self._stale = True  # also where the work is broken off
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
             self._day.size(ready, engine, self._tell)
@@ -108,7 +114,7 @@ class _Desk:
             self._others.update(dict.fromkeys(others))
             for line in Found(unread=others).doubts:
                 say(line)
-        self._stale = self._stale or bool(ready or others)
+        self._stale = self._stale or bool(others)
         self.write()
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
@@ -136,10 +142,20 @@ class _Desk:
             unread=[other for other in self._others if other.exists()],
             twins=self._twins.groups(),
         )
-        fault = self._day.write(found).failed  # a disk that is full may have room in a minute
-        if fault is not None and str(fault) != self._told:
+        report = self._day.write(found)
+        if report.damaged != self._damaged:
+            self._damaged = report.damaged
+            say(damaged_line(report.damaged))
+        fault = report.failed  # a disk that is full may have room in a minute
+        if fault is not None and str(fault) != str(self._told):
             say(f"volest: {fault}; it is tried again")
-        self._stale, self._told = fault is not None, "" if fault is None else str(fault)
+        self._stale, self._told = fault is not None, fault
+
+    def end(self) -> None:
+        """Write once more, and raise what kept the last tables from being whole."""
+        self.write()
+        if self._told is not None:
+            raise self._told
 
     def _called(self, scan: Path) -> str:
         """Name a scan as the table does: with the folders below the watched one."""

@@ -13,9 +13,9 @@ from volest.cavity.uncertainty import Uncertainty
 from volest.errors import UsageError
 from volest.notes import hours_in_words
 from volest.report.names import visible, wrapped
-from volest.report.target import write_whole
 from volest.result import Result
 from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
+from volest.storage import write_whole
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80

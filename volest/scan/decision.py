@@ -3,7 +3,6 @@
 import errno
 import hashlib
 import math
-import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -13,6 +12,7 @@ import tomli_w
 from volest.errors import ScanError
 from volest.given_files import GivenFileError, in_short, toml_of
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
+from volest.storage import write_whole
 
 VERSION = 1
 SUFFIX = ".decision.toml"
@@ -79,13 +79,7 @@ def write_decision(scan: Path, decision: Decision) -> Path:
         **_record(decision),
         "other": [_record(other) for other in decision.others],
     }
-    part = target.with_name(f".volest-{os.getpid()}.part")  # no longer than the scan's own name
-    try:
-        with part.open("x", encoding="utf-8") as stream:  # never through a link that stands there
-            stream.write(tomli_w.dumps(record))
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)
+    write_whole(target, tomli_w.dumps(record), through_link=False)
     return target
 
 

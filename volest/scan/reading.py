@@ -15,7 +15,7 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from volest.errors import ScanError
+from volest.errors import ScanError, too_large
 from volest.notes import Note
 from volest.scan.checks import (
     areas_mm2,
@@ -161,12 +161,7 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
             code="unreadable",
         ) from fault
     except MemoryError as fault:
-        raise ScanError(
-            "more triangles than this computer has memory for",
-            needed="a scan that fits into memory",
-            remedy="export it with fewer triangles",
-            code="too-large",
-        ) from fault
+        raise too_large() from fault
 
 
 def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:

@@ -4,11 +4,11 @@ Surfaces and maps are made small enough to travel inside a page: thinned, 16 bit
 """
 
 import base64
-import hashlib
 import io
 import json
-import os
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -51,25 +51,21 @@ _TOP_16, _TOP_8 = 65535.0, 127.0
 _LEAST_MM = 1e-6  # what is level all over still has a size to divide by
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CardMaker:
-    """Sizes scans as a batch wants it, and leaves a card of each in a folder.
+    """Sizes scans as a batch wants it, and gives with each result what draws its card."""
 
-    A batch hands back results only, and may run in other processes; cards go through files.
-    """
+    pictures: bool
 
-    def __init__(self, folder: Path, *, pictures: bool) -> None:
-        self.folder = folder
-        self.pictures = pictures
-
-    def __call__(self, path: Path, settings: Settings) -> Result:
-        """Size one scan and keep the cards of its impressions."""
+    def __call__(self, path: Path, settings: Settings) -> tuple[Result, Callable[[], str]]:
+        """Size one scan; drawing the cards of its impressions comes after, and may fail."""
         start = time.perf_counter()
         measured = examine_all(path, settings)
         examined = [(dosed(one, settings), found) for one, found in measured]
         result = together(one for one, _ in examined).taking(time.perf_counter() - start)
-        made = [self._made(one, found, settings) for one, found in examined]
-        self.file_of(str(path)).write_text(json.dumps(made), encoding="utf-8")
-        return result
+        return result, lambda: json.dumps(
+            [self._made(one, found, settings) for one, found in examined]
+        )
 
     def _made(
         self, result: Result, found: Cavity | ScanError, settings: Settings
@@ -81,22 +77,12 @@ class CardMaker:
             card["picture"] = picture_data(result, found)
         return card
 
-    def card(self, result: Result) -> dict[str, Any] | None:
-        """Give the card of a result, or of one of its others; None where nothing was measured."""
-        return read_card(self.file_of(result.scan), result.cavity)
 
-    def file_of(self, scan: str) -> Path:
-        """Say where the cards of a scan are left."""
-        whole = os.path.abspath(scan)  # noqa: PTH100  # as text: links stay; workers may stand elsewhere
-        name = hashlib.sha256(whole.encode("utf-8", "surrogateescape")).hexdigest()
-        return self.folder / f"{name}.json"
-
-
-def read_card(file: Path, cavity: int = 1) -> dict[str, Any] | None:
-    """Read the card of one impression that a `CardMaker` left; None where there is none."""
-    if not file.is_file():
+def read_card(text: str | None, cavity: int = 1) -> dict[str, Any] | None:
+    """Read the card of one impression that a `CardMaker` drew; None where there is none."""
+    if text is None:
         return None
-    cards: list[dict[str, Any] | None] = json.loads(file.read_text(encoding="utf-8"))
+    cards: list[dict[str, Any] | None] = json.loads(text)
     return cards[cavity - 1]
 
 

@@ -22,8 +22,8 @@ from volest.pipeline import Cavity
 from volest.report.guide import mix_words
 from volest.report.names import shortened, visible
 from volest.report.table import tenths
-from volest.report.target import write_whole
 from volest.result import Result
+from volest.storage import write_whole
 from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from volest.cavity.frame import Floats
-from volest.errors import MixError, ScanError
+from volest.errors import MixError, ScanError, VolestError
 from volest.report.names import shortened, visible
 from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
@@ -259,7 +259,7 @@ class Window:
             return
         try:
             self.handling = self.handling.save()
-        except (ScanError, MixError, OSError) as fault:
+        except (VolestError, OSError) as fault:
             self.told = f"not saved: {fault}"
             self.draw()
             return

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from volest.errors import UsageError
-from volest.report.target import check_target, write_whole
+from volest.storage import check_target, write_whole
 
 
 def test_a_new_file_is_written_and_nothing_else(tmp_path: Path) -> None:
