@@ -16,6 +16,7 @@ from volest.lab import (
     LEAST_SHARE_PERCENT,
     VACUUM,
     Bench,
+    BenchTime,
     Bowl,
     Lab,
     OwnStone,
@@ -53,6 +54,7 @@ _TABLES = {
     "[[bowl]]": Bowl,
     "[second_pour]": SecondPour,
     "[sharing]": Sharing,
+    "[time]": BenchTime,
 }
 _KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]
 _KEYS += ["habits", *HABITS]
@@ -66,6 +68,7 @@ _MEND = {
     "powder_density": "true density in g/cm3 from the maker's sheet, not of the heap; or leave out",
     "working_low_min": "minutes, not seconds",
     "working_high_min": "minutes, not seconds",
+    **dict.fromkeys((field.name for field in fields(BenchTime)), "minutes, not seconds"),
     "most_ml": "mL, not litres",
     "price_per_kg": "the invoice's price of a kg; leave it out where there is none",
 }
