@@ -3,16 +3,13 @@
 A measurement needs no mix: what only measures, looks or draws does not come here.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from volest.errors import MixError, UsageError
 from volest.result import NOTED, Result, refused
-from volest.settings import PITCH_RANGE_MM, Settings, fits
+from volest.settings import PITCH_RANGE_MM, Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour, second_pour
-from volest.stone.reference import Window
-from volest.stone.shared import Impression, Plan, plan_mixes
 
 # Any ordinary quadrant; only whether the settings make a mix at all is asked.
 _TRIAL_VOLUME_ML, _TRIAL_FOOTPRINT_MM2 = 15.0, 2000.0
@@ -61,32 +58,3 @@ def poured(result: Result, settings: Settings) -> Result:
 def dose(result: Result, volume_ml: float, settings: Settings) -> Mix:
     """Size the first pour of an impression for a volume: its own, or that of another base line."""
     return first_pour(volume_ml, settings.for_scan(result.scan), reserve_ml=result.reserve_ml)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sharing:
-    """How a run shares mixes: materials and ages (min) by patterns of names, the last that fits."""
-
-    at_most: int | None = None
-    windows: tuple[tuple[str, Window], ...] = ()
-    ages_min: tuple[tuple[str, float], ...] = ()
-
-    def plan(self, results: Iterable[Result], settings: Settings) -> Plan:
-        """Plan the mixes of what was measured."""
-        waiting = []
-        for result in results:
-            if result.volume_ml is None:
-                continue
-            windows = [one for names, one in self.windows if fits(names, result.scan)]
-            ages_min = [one for names, one in self.ages_min if fits(names, result.scan)]
-            waiting.append(
-                Impression(
-                    name=result.name,
-                    scan=result.scan,
-                    cavity=result.cavity,
-                    volume_ml=result.volume_ml + result.reserve_ml,
-                    window=windows[-1] if windows else None,
-                    age_min=ages_min[-1] if ages_min else 0.0,
-                )
-            )
-        return plan_mixes(waiting, settings, at_most=self.at_most)

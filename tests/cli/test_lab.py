@@ -185,7 +185,7 @@ def test_size_shares_mixes() -> None:
     mixes = whole["shared"]["mixes"]
     assert sorted(Path(scan).stem for made in mixes for scan in made["scans"]) == list("abcd")
     assert sum(made["mix"]["powder_g"] for made in mixes) == whole["shared"]["powder_g"]
-    assert len(mixes) == 2
+    assert len(mixes) == 3  # two arches at most in 3 min
     assert f"Powder type-4: {whole['shared']['powder_g']:.0f} g" in told
     assert {made["equal_mixes"] for made in mixes} == {1, 2}
 

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from volest.lab import BenchTime, Bowl, Lab, OwnStone, Sharing
+from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.pours import first_pour, shared_pour
 from volest.stone.reference import AT_MOST_IN_ONE_MIX, CLEANING, mixing_min, pour_window
@@ -175,7 +176,7 @@ def test_no_other_order_of_these_mixes_loses_fewer(
         for group in order:
             turns = [clock_min + 2.0 + place for place in range(len(group))]
             late = zip(group, turns, strict=True)
-            count += sum(one.window is not None and one.age_min + at > 15.0 for one, at in late)
+            count += sum(one.window is not None and one.counted_min + at > 15.0 for one, at in late)
             clock_min += 2.0 + len(group) + CLEANING.value
         return count
 
@@ -258,11 +259,17 @@ def test_no_other_day_loses_fewer_or_takes_fewer_mixes(days: Sequence[int]) -> N
             scan
             for made in plan.mixes
             for note in made.notes
-            for scan in note.values["scans"] or ()
+            for scan in scans_of(note)
         }
         assert plan.late == told  # none passes without a word
         hurried += bool(plan.late)
     assert hurried > len(days) / 4
+
+
+def scans_of(note: Note) -> Sequence[str]:
+    scans = note.values["scans"]
+    assert isinstance(scans, tuple)
+    return [str(scan) for scan in scans]
 
 
 def test_dies_are_poured_first_or_alone() -> None:
@@ -288,12 +295,16 @@ def test_who_does_not_say_when_is_asked() -> None:
     ones = [Impression(name="a", volume_ml=20.0, window=pour_window("alginate"))]
     ones += [Impression(name="s", volume_ml=20.0, window=pour_window("vinyl-polyether-silicone"))]
     assert [one.closes_min for one in ones] == [5.0, 20160.0]
-    plan = plan_mixes(ones, Settings(), start=datetime(2026, 3, 2, 9, 58))
+    plan = plan_mixes(
+        ones, Settings(), start=datetime.fromisoformat("2026-03-02 09:58").astimezone()
+    )
     notes = [note for made in plan.mixes for note in made.notes]
     assert [(note.code, note.values["scans"]) for note in notes] == [("time-not-known", ("a",))]
     assert [plan.by(one) for one in ones] == ["by 10:03", ""]
     known = [replace(one, age_min=3.5) for one in ones]
-    plan = plan_mixes(known, Settings(), start=datetime(2026, 3, 2, 9, 58))
+    plan = plan_mixes(
+        known, Settings(), start=datetime.fromisoformat("2026-03-02 09:58").astimezone()
+    )
     assert not [note for made in plan.mixes for note in made.notes]
     # 11.5 min from 9:58 on: never later than it holds
     assert [plan.by(one) for one in known] == ["by 10:09", "by 2026-03-16 09:54"]

@@ -108,11 +108,15 @@ def scan_record(result: Result) -> dict[str, Any]:
 def shared_record(plan: Plan) -> dict[str, Any]:
     """Give the plan as plain values, the object under ``shared`` in JSON."""
     return {
+        "start": plan.start.isoformat(),
         "mixes": [
             {
                 "scans": [one.scan or one.name for one in shared.impressions],
                 "cavities": [one.cavity for one in shared.impressions],
+                "kinds": [one.kind for one in shared.impressions],
                 "start_min": shared.start_min,
+                "turns_min": shared.turns_min,
+                "pour_by_min": [one.closes_min for one in shared.impressions],
                 "bowl": shared.mix.bowl,
                 "equal_mixes": shared.mix.mixes,
                 "mix": shared.mix.as_record(),

@@ -93,20 +93,42 @@ def rows(
     results: Sequence[Result],
     names: Sequence[str],
     base: Base = _PLAIN,
-    late: Collection[str] = (),
+    plan: Plan | None = None,
 ) -> list[Row]:
-    """Turn results into rows; `late` are past their window when their turn comes."""
+    """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
+    late = () if plan is None else plan.late
+    mixes = {} if plan is None else plan.sharers
     volumes, stones = _volumes(results), _stones(results)
     return [
-        _row(result, base, late, name=name, stone=stone, volume=volume)
+        _row(
+            result,
+            base,
+            late,
+            name=name,
+            stone=stone,
+            volume=volume,
+            shared=mixes.get(result.name),
+        )
         for result, name, stone, volume in zip(results, names, stones, volumes, strict=True)
     ]
 
 
 def _row(
-    result: Result, asked: Base, late: Collection[str], *, name: str, stone: str, volume: str
+    result: Result,
+    asked: Base,
+    late: Collection[str],
+    *,
+    name: str,
+    stone: str,
+    volume: str,
+    shared: int | None,
 ) -> Row:
     mix, base = result.mix, result.base_line
+    amounts = (BLANK,) * 3
+    if shared is not None:
+        amounts = (f"mix {shared}", f"mix {shared}", BLANK)
+    elif mix is not None:
+        amounts = (powder_cell(mix), water_cell(mix), scoops_cell(mix))
     refused = result.outcome == REFUSED
     passed = (PASSED,) if result.name in late else ()
     codes = tuple(dict.fromkeys((*passed, *(visible(note.code) for note in result.notes))))
@@ -114,9 +136,9 @@ def _row(
         name=name,
         stone=stone,
         volume=volume,
-        powder=BLANK if mix is None else powder_cell(mix),
-        water=BLANK if mix is None else water_cell(mix),
-        scoops=BLANK if mix is None else scoops_cell(mix),
+        powder=amounts[0],
+        water=amounts[1],
+        scoops=amounts[2],
         base=BLANK if base is None else _base_words(base.how, asked),
         notes=(_refusal(result), *codes) if refused else codes or (NO_NOTE,),
         refused=refused,
@@ -183,13 +205,15 @@ def table_text(
     if folder:
         above.append(Text(f"folder {folder}", overflow="fold"))
     figures: list[RenderableType] = (
-        [_figures(rows(results, names, settings.base, late), width)] if results else []
+        [_figures(rows(results, names, settings.base, plan), width)] if results else []
     )
     cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
     shared = [] if plan is None else shared_lines(plan, settings)
     measured = any(result.mix is not None for result in results)
     below: list[list[RenderableType]] = [
-        _lines(how_to_read(settings, shared=plan is not None)) if measured and not brief else [],
+        _lines(how_to_read(settings, shared=plan is not None and bool(plan.sharers)))
+        if measured and not brief
+        else [],
         _lines(bowl_lines(results, names) if plan is None else []),
         _lines(pour_lines(results, names)),
         _lines(shared),

@@ -226,6 +226,17 @@ def mixing_min(way: str, time: BenchTime = _TIME) -> float:
 KINDS = ("quadrant", "arch", "dies")
 
 
+def check_kind(kind: str) -> str:
+    """Refuse what is none of the kinds."""
+    if kind not in KINDS:
+        raise UsageError(
+            f"kind {kind!r}",
+            needed="one of " + ", ".join(KINDS),
+            remedy="write for example --kind '*-prep*=dies'",
+        )
+    return kind
+
+
 def kind_of(footprint_mm2: float) -> str:
     """Tell a quadrant from an arch by the area inside its rim; dies have to be said."""
     return KINDS[footprint_mm2 >= QUADRANT.value]

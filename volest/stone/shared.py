@@ -108,8 +108,9 @@ class SharedMix:
         return next((one, at_min) for one, at_min in turns if one.name == name)
 
 
-def _this_minute() -> datetime:
-    return datetime.now().replace(second=0, microsecond=0)
+def this_minute() -> datetime:
+    """Give the time, by the clock of this computer."""
+    return datetime.now().astimezone().replace(second=0, microsecond=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,7 +119,7 @@ class Plan:
 
     mixes: tuple[SharedMix, ...]
     alone: tuple[Mix, ...]
-    start: datetime = field(default_factory=_this_minute)
+    start: datetime = field(default_factory=this_minute)
 
     @property
     def late(self) -> frozenset[str]:
@@ -152,7 +153,7 @@ class Plan:
 
     def at(self, minutes: float) -> datetime:
         """Give the time so many minutes from now."""
-        return self.start + timedelta(minutes=minutes)
+        return (self.start + timedelta(minutes=minutes)).astimezone()
 
     def by(self, one: Impression) -> str:
         """Say until when an impression is to be poured, never later than that is; '' if unknown."""
@@ -232,7 +233,7 @@ def plan_mixes(
             mixes.append(shared)
             start_min = _free_min(job, shared.start_min, settings)
         clock_min = best.done_min
-    return Plan(mixes=tuple(mixes), alone=alone, start=start or _this_minute())
+    return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
 
 def most_in_time(settings: Settings) -> int:

@@ -136,8 +136,7 @@ def _entries(
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
-    late = () if plan is None else plan.late
-    lines = rows(results, names, settings.base, late)
+    lines = rows(results, names, settings.base, plan)
     entries = [
         _entry(number, result, line, card, settings=settings, shared=shared.get(result.name))
         for number, (result, line, card) in enumerate(
