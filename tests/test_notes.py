@@ -357,15 +357,46 @@ SAID = [
         "Use a smaller bowl, or make several bases from one mix.",
     ),
     Worded(
-        Note(PASSED, scans=("a", "b"), ages=("14 min", "3 h"), at_turn=False),
-        "Past the window of their material before any mix is ready: a is 14 min old, b is 3 h old.",
-        "Ask for a new impression; the maker's window goes before ours.",
+        Note(
+            PASSED,
+            scans=("a", "b"),
+            ages=("14 min", "3 h"),
+            at_turn=False,
+            material="agar",
+            evidence="studies allow 15 and 30 min",
+            is_lost=True,
+        ),
+        "Past the window of their material before any mix is ready: a is 14 min old, b is 3 h old. "
+        "Agar: studies allow 15 and 30 min.",
+        "Ask the maker's sheet, which goes before ours; all that was found speaks against it: ask "
+        "for a new impression.",
     ),
     Worded(
-        Note(PASSED, scans=("a",), ages=("16 min",), at_turn=True),
-        "At its turn a will be 16 min old: past the window of its material.",
-        "Get a second person to mix, or ask for a new impression; the maker's window goes before "
-        "ours.",
+        Note(
+            PASSED,
+            scans=("a",),
+            ages=("16 min",),
+            at_turn=True,
+            material="alginate",
+            evidence="sources disagree",
+            is_lost=False,
+        ),
+        "At its turn a will be 16 min old: past the window of its material. Alginate: sources "
+        "disagree.",
+        "Get a second person to mix, or ask the maker's sheet, which goes before ours.",
+    ),
+    Worded(
+        Note(
+            "time-not-known",
+            scans=("a", "b"),
+            material="alginate",
+            window="within 15 min",
+            counted_min=10.0,
+        ),
+        "When was it taken? a, b: alginate is poured within 15 min after that; planned as 10 min "
+        "old, which disinfecting alone can take.",
+        "Say when, by --taken PATTERN=HH:MM, and plan again; without it pour these first and ask "
+        "the maker's sheet.",
     ),
 ]
 

@@ -300,10 +300,8 @@ STEPS: Mapping[str, tuple[Step, ...]] = MappingProxyType(
     }
 )
 UNKNOWN = (
-    _practice("Elastomer: wetting agent on, then gentle air, no pool in the tooth imprints."),
-    _practice(
-        "Alginate, agar: neither of these. Keep it damp, shake the water off, never an air blast."
-    ),
+    _practice("Wetting agent on an elastomer, then gentle air: no pool in the tooth imprints."),
+    _practice("None on alginate or agar: keep it damp, shake the water off, never an air blast."),
 )
 
 
