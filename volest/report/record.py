@@ -17,7 +17,7 @@ from volest.report.remarks import without_bowl
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.shared import PASSED, Plan, SharedMix
+from volest.stone.shared import Plan, SharedMix
 
 COLUMNS = (
     "scan",
@@ -207,10 +207,9 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
 def _planned(result: Result, shared: SharedMix) -> Result:
     """Put into the notes of a scan what the plan says of it."""
     alone = len(shared.impressions) == 1
-    late = any(one.name == result.name for one in shared.late)
-    passed = (note for note in shared.notes if late and note.code == PASSED)
+    told = shared.notes_of(result.name)
     result = result if alone else without_bowl(result)
-    return replace(result, notes=(*passed, *result.notes))
+    return replace(result, notes=(*told, *result.notes))
 
 
 def _written(cells: Sequence[str]) -> str:

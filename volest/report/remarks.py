@@ -32,7 +32,7 @@ CAUTIONS = (
     "Gypsum dust: wear a mask, extract it. Disinfect impressions before scanning.",
     "The makers' instructions and your laboratory's rules win over these figures.",
 )
-SHARED_APART = "mix 1, mix 2: several impressions share it; its water and powder stand below."
+SHARED_APART = "A mix by its number is shared: its water and powder stand below."
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _BOLD, _ALARM = "bold", "bold red"
 _UNKNOWN = "no known weight"
@@ -240,6 +240,7 @@ def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
     told = [
         "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind,
         "" if one.window is None else f"{one.window.material} {plan.by(one)}".rstrip(),
+        "taken when?" if one.asks else "",
     ]
     about = ", ".join(filter(None, told))
     return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")

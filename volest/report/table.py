@@ -13,6 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.notes import Note
 from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
 from volest.report.remarks import (
     CAUTIONS,
@@ -29,7 +30,7 @@ from volest.report.remarks import (
 )
 from volest.result import REFUSED, Result
 from volest.settings import Base, Settings
-from volest.stone.shared import PASSED, Plan
+from volest.stone.shared import Plan
 from volest.stone.words import powder_cell, scoops_cell, water_cell
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
@@ -96,14 +97,13 @@ def rows(
     plan: Plan | None = None,
 ) -> list[Row]:
     """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
-    late = () if plan is None else plan.late
     mixes = {} if plan is None else plan.sharers
     volumes, stones = _volumes(results), _stones(results)
     return [
         _row(
             result,
             base,
-            late,
+            planned=() if plan is None else plan.notes_of(result.name),
             name=name,
             stone=stone,
             volume=volume,
@@ -116,8 +116,8 @@ def rows(
 def _row(
     result: Result,
     asked: Base,
-    late: Collection[str],
     *,
+    planned: Sequence[Note],
     name: str,
     stone: str,
     volume: str,
@@ -130,8 +130,7 @@ def _row(
     elif mix is not None:
         amounts = (powder_cell(mix), water_cell(mix), scoops_cell(mix))
     refused = result.outcome == REFUSED
-    passed = (PASSED,) if result.name in late else ()
-    codes = tuple(dict.fromkeys((*passed, *(visible(note.code) for note in result.notes))))
+    codes = tuple(dict.fromkeys(visible(note.code) for note in (*planned, *result.notes)))
     return Row(
         name=name,
         stone=stone,

@@ -107,6 +107,11 @@ class SharedMix:
         turns = zip(self.impressions, self.turns_min, strict=True)
         return next((one, at_min) for one, at_min in turns if one.name == name)
 
+    def notes_of(self, name: str) -> tuple[Note, ...]:
+        """Give the notes that tell of an impression by its name."""
+        told = ((note, note.values.get("scans")) for note in self.notes)
+        return tuple(note for note, scans in told if isinstance(scans, tuple) and name in scans)
+
 
 def this_minute() -> datetime:
     """Give the time, by the clock of this computer."""
@@ -125,6 +130,10 @@ class Plan:
     def late(self) -> frozenset[str]:
         """Names of the impressions that are past their window when their turn comes."""
         return frozenset(one.name for shared in self.mixes for one in shared.late)
+
+    def notes_of(self, name: str) -> tuple[Note, ...]:
+        """Give what the plan notes of an impression by its name."""
+        return tuple(note for shared in self.mixes for note in shared.notes_of(name))
 
     @property
     def sharers(self) -> dict[str, int]:

@@ -1,6 +1,6 @@
 """The pour sheet: one page for a batch that needs nothing but itself."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
@@ -26,7 +26,7 @@ from volest.report.table import Row, rows
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.shared import PASSED, Plan, SharedMix
+from volest.stone.shared import Plan, SharedMix
 from volest.stone.words import (
     CARE,
     CAUTIONS,
@@ -136,7 +136,7 @@ def _entries(
     """Gather what each scan shows; those that need a look come first."""
     called = _called(results, names, plan)
     shared = {
-        one.name: (number, called_by(made, called))
+        one.name: (number, made)
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
@@ -150,6 +150,7 @@ def _entries(
             settings=settings,
             plan=plan,
             shared=shared.get(result.name),
+            called=called,
         )
         for number, (result, line, card) in enumerate(
             zip(results, lines, cards, strict=True), start=1
@@ -171,9 +172,10 @@ def _entry(
     settings: Settings,
     plan: Plan | None,
     shared: tuple[int, SharedMix] | None,
+    called: Mapping[str, str],
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
-    planned = [] if shared is None else _planned(shared[1], result, line.name)
+    planned = [] if shared is None else _planned(shared[1], result, called)
     together = None if shared is None or plan is None else _together(result.name, *shared, plan)
     own = mix if together is None else None  # else its mix has a card of its own
     knobs_ml = None if base is None else settings.lab.second_pour.retention_ml
@@ -197,7 +199,7 @@ def _entry(
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
         "planned": planned,
-        "passed": [note for note in planned if note.code == PASSED],
+        "passed": [note for note in planned if "scans" in note.values],
         "together": together,
         "at": "" if shared is None or plan is None else plan.clock(shared[1].start_min),
         "window": ""
@@ -252,16 +254,11 @@ def _mixes(
     return cards
 
 
-def _planned(shared: SharedMix, result: Result, called: str) -> list[Note]:
+def _planned(shared: SharedMix, result: Result, called: Mapping[str, str]) -> list[Note]:
     """Give what the plan notes of one impression, where its own notes do not say it."""
     own = {note.code for note in result.notes}
-    alone = len(shared.impressions) == 1
-    told = [(note, note.values.get("scans")) for note in shared.notes if note.code not in own]
-    return [
-        note
-        for note, scans in told
-        if (isinstance(scans, tuple) and called in scans) or (alone and scans is None)
-    ]
+    notes = shared.notes if len(shared.impressions) == 1 else shared.notes_of(result.name)
+    return [note.calling(called) for note in notes if note.code not in own]
 
 
 def _together(name: str, number: int, shared: SharedMix, plan: Plan) -> dict[str, str] | None:
