@@ -465,7 +465,7 @@ SETTINGS = (
         kind=tuple,
         metavar="[PATTERN=]NAME",
         group="day",
-        says="Impression material, for example b04*=alginate; its window is kept to.",
+        says="Material, as b04*=alginate; its window is kept.",
         habit="material",
         word="material",
         example="material = ['*-alg*=alginate']",
@@ -488,8 +488,7 @@ SETTINGS = (
         kind=tuple,
         metavar="[PATTERN=]WHEN",
         group="day",
-        says="When the impression was taken: 13:40, '2026-03-02 13:40', '20 min' (before now), or "
-        "name where %H%M in the pattern is the time; else as saved beside the scan.",
+        says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
         habit="taken",
         word="time",
         example="taken = ['*_%H%M.*=name']",

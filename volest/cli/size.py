@@ -71,7 +71,7 @@ Examples:
   volest size monday/ --out monday-out/ --workers 8
   volest size monday/ --lab lab.toml --second-pour 12
   volest size monday/ --stone type-4 --stone-for '*-bite*=type-3'
-  volest size monday/ --share --material alginate --age 5
+  volest size monday/ --share --material alginate --taken 13:40
 
 Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
 """

@@ -240,7 +240,7 @@ def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
     told = [
         "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind,
         "" if one.window is None else f"{one.window.material} {plan.by(one)}".rstrip(),
-        "taken when?" if one.asks else "",
+        "taken when?" if one.window is not None and one.age_min is None else "",
     ]
     about = ", ".join(filter(None, told))
     return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")

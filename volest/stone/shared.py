@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from itertools import combinations, permutations
+from itertools import accumulate, combinations, permutations
 from typing import NamedTuple
 
 from volest.notes import Note
@@ -179,7 +179,7 @@ def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
     return sum(filter(None, alone)) - sum(filter(None, together)), settings.lab.currency
 
 
-EXACT, CALM_ROUND = 9, 12  # impressions at once: half a second at worst; both are threes
+EXACT, CALM_ROUND = 9, 12  # impressions at once: a second at worst; both are threes
 # Whoever is poured less than a quarter of an hour before its window ends is pressed for time: each
 # minute counts as so much powder. Our choice, without a source.
 SPARE_MIN, G_PER_MINUTE = 15.0, 10.0
@@ -187,12 +187,25 @@ _URGENT = 4.0  # times as much as the next one in line: one is not kept waiting 
 
 
 class _Job(NamedTuple):
-    """A mix that is allowed: who is poured from it, and how long it takes till the first pour."""
+    """A mix that is allowed: who is poured from it, in which orders, and how long that takes.
+
+    With each order stand the minutes from the first pour to each turn, and to the end.
+    """
 
     members: tuple[int, ...]
     mix: Mix
     mixing_min: float
-    pouring_min: tuple[float, ...]
+    opens_min: float
+    orders: tuple[tuple[tuple[int, ...], tuple[float, ...]], ...]
+
+    def first_turn_min(self, clock_min: float) -> float:
+        """Say when the first is poured, if the bench is free at a time."""
+        return max(clock_min + self.mixing_min, self.opens_min)
+
+    @property
+    def pouring_min(self) -> float:
+        """How long all are poured."""
+        return self.orders[0][1][-1]
 
 
 class _Turns(NamedTuple):
@@ -203,7 +216,7 @@ class _Turns(NamedTuple):
     cost: float  # powder in g, and haste
     wait: float
     done_min: float  # when the bench is free again
-    order: tuple[tuple[_Job, tuple[int, ...]], ...]
+    order: tuple[tuple[_Job, tuple[int, ...], float], ...]  # and when the first is poured
 
 
 def plan_mixes(
@@ -236,11 +249,8 @@ def plan_mixes(
         members = [impressions[number] for number in numbers]
         jobs = list(_allowed(members, [alone[number] for number in numbers], settings, most))
         best = _best(members, jobs, settings, clock_min, calm=calm)
-        start_min = clock_min
-        for job, order in best.order:
-            shared = _timed([members[at] for at in order], job, order, start_min, settings)
-            mixes.append(shared)
-            start_min = _free_min(job, shared.start_min, settings)
+        for job, order, turn_min in best.order:
+            mixes.append(_timed([members[at] for at in order], job, order, turn_min))
         clock_min = best.done_min
     return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
@@ -273,8 +283,20 @@ def _allowed(
     own = [settings.for_scan(one.name) for one in waiting]
     left_min = [_left_min(each) + 1e-9 for each in own]
 
+    dies = {at for at, one in enumerate(waiting) if one.kind == KINDS[-1]}
+
     def job(group: tuple[int, ...], made: Mix) -> _Job:
-        return _Job(group, made, _mixing(made, settings), tuple(minutes[at] for at in group))
+        first = tuple(at for at in group if at in dies)
+        orders = ((*first, *rest) for rest in permutations(at for at in group if at not in dies))
+        return _Job(
+            members=group,
+            mix=made,
+            mixing_min=_mixing(made, settings),
+            opens_min=max(waiting[at].opens_min for at in group),
+            orders=tuple(
+                (order, (0.0, *accumulate(minutes[at] for at in order))) for order in orders
+            ),
+        )
 
     for at, made in enumerate(alone):
         yield job((at,), made)
@@ -284,7 +306,7 @@ def _allowed(
             if (
                 sum(minutes[at] for at in group) > left_min[group[0]]
                 or len({alone[at].stone for at in group}) > 1
-                or sum(one.kind == KINDS[-1] for one in members) > 1
+                or len(dies.intersection(group)) > 1
                 or max(m.opens_min for m in members) > min(m.closes_min for m in members)
             ):
                 continue
@@ -304,16 +326,19 @@ def _best(
     """Find the best of all orders of all mixes; where all is calm, the next in line always goes."""
     everyone = (1 << len(waiting)) - 1
     sets = [(sum(1 << at for at in job.members), job) for job in jobs]
+    led_by = {
+        1 << at: [job for job in sets if job[1].members[0] == at] for at in range(len(waiting))
+    }
+    closes_min = [one.closes_min for one in waiting]
     reached: dict[int, list[_Turns]] = {0: [_Turns(0, 0, 0.0, 0.0, clock_min, ())]}
     for poured in range(everyone):  # a set comes after all that it contains
         ways = _undominated(reached.pop(poured, []))
         next_in_line = ~poured & (poured + 1)
-        for members, job in sets if ways else ():
-            if members & poured or (calm and not members & next_in_line):
-                continue
-            reached.setdefault(poured | members, []).extend(
-                _then(way, job, waiting, settings) for way in ways
-            )
+        for members, job in (led_by[next_in_line] if calm else sets) if ways else ():
+            if not members & poured:
+                reached.setdefault(poured | members, []).extend(
+                    _then(way, job, closes_min, settings.lab.time.cleaning_min) for way in ways
+                )
     return min(reached[everyone], key=lambda way: way[:4])
 
 
@@ -326,71 +351,59 @@ def _undominated(ways: list[_Turns]) -> list[_Turns]:
     return kept
 
 
-def _then(way: _Turns, job: _Job, waiting: Sequence[Impression], settings: Settings) -> _Turns:
+def _then(way: _Turns, job: _Job, closes_min: Sequence[float], cleaning_min: float) -> _Turns:
     """Make one more mix, its impressions in the best order."""
-    start_min = _start_min([waiting[at] for at in job.members], job, way.done_min)
-    late, haste, wait, order = min(_orders(job, waiting, start_min))
+    turn_min = job.first_turn_min(way.done_min)
+    end_min = turn_min + job.pouring_min
+    pressed = any(closes_min[at] < end_min + SPARE_MIN for at in job.members)
+    late, haste, wait, order = min(
+        _outcome(*order, job.mixing_min, turn_min, closes_min)
+        for order in (job.orders if pressed else job.orders[:1])
+    )
     return _Turns(
         way.late + late,
         way.mixes + 1,
         way.cost + job.mix.powder_g + G_PER_MINUTE * haste,
         way.wait + wait,
-        _free_min(job, start_min, settings),
-        (*way.order, (job, order)),
+        end_min + cleaning_min,
+        (*way.order, (job, order, turn_min)),
     )
 
 
-def _start_min(members: Sequence[Impression], job: _Job, clock_min: float) -> float:
-    return max(clock_min, max(one.opens_min for one in members) - job.mixing_min)
-
-
-def _free_min(job: _Job, start_min: float, settings: Settings) -> float:
-    return start_min + job.mixing_min + sum(job.pouring_min) + settings.lab.time.cleaning_min
-
-
-def _orders(
-    job: _Job, waiting: Sequence[Impression], start_min: float
-) -> Iterator[tuple[int, float, float, tuple[int, ...]]]:
-    """Give each order in which a mix may be poured: how many are late, minutes of haste, wait."""
-    minutes = dict(zip(job.members, job.pouring_min, strict=True))
-    for order in permutations(job.members):
-        if any(waiting[at].kind == KINDS[-1] for at in order[1:]):
-            continue
-        turn_min, late, haste, wait = start_min + job.mixing_min, 0, 0.0, 0.0
-        for at in order:
-            spare_min = waiting[at].closes_min - turn_min
-            late += spare_min < 0.0
-            if waiting[at].closes_min >= job.mixing_min:  # what is lost already is in no haste
-                haste += max(SPARE_MIN - spare_min, 0.0)
-            wait += turn_min * _URGENT ** (len(waiting) - at)
-            turn_min += minutes[at]
-        yield late, haste, wait, order
+def _outcome(
+    order: tuple[int, ...],
+    after_min: Sequence[float],
+    mixing_min: float,
+    first_min: float,
+    closes_min: Sequence[float],
+) -> tuple[int, float, float, tuple[int, ...]]:
+    """Say of an order how many are late, the minutes of haste, and the wait."""
+    late, haste, wait = 0, 0.0, 0.0
+    for at, minutes in zip(order, after_min, strict=False):
+        turn_min = first_min + minutes
+        spare_min = closes_min[at] - turn_min
+        late += spare_min < 0.0
+        if closes_min[at] >= mixing_min:  # what is lost already is in no haste
+            haste += max(SPARE_MIN - spare_min, 0.0)
+        wait += turn_min * _URGENT ** (len(closes_min) - at)
+    return late, haste, wait, order
 
 
 def _timed(
-    members: Sequence[Impression],
-    job: _Job,
-    order: Sequence[int],
-    clock_min: float,
-    settings: Settings,
+    members: Sequence[Impression], job: _Job, order: tuple[int, ...], first_min: float
 ) -> SharedMix:
-    start_min = _start_min(members, job, clock_min)
-    minutes = dict(zip(job.members, job.pouring_min, strict=True))
-    turns_min = [start_min + job.mixing_min]
-    for at in order[:-1]:
-        turns_min.append(turns_min[-1] + minutes[at])
+    turns_min = [first_min + minutes for minutes in dict(job.orders)[order][:-1]]
     late = [
         (one, at_min)
         for one, at_min in zip(members, turns_min, strict=True)
         if at_min > one.closes_min
     ]
-    soonest_min = _mixing(job.mix, settings)
     return SharedMix(
         impressions=tuple(members),
         mix=job.mix,
-        start_min=start_min,
+        start_min=first_min - job.mixing_min,
         turns_min=tuple(turns_min),
-        notes=(*job.mix.notes, *_asked(members), *_late_notes(late, soonest_min)),
+        notes=(*job.mix.notes, *_asked(members), *_late_notes(late, job.mixing_min)),
         late=tuple(one for one, _ in late),
     )
 
