@@ -386,6 +386,11 @@ SAID = [
         "Get a second person to mix, or ask the maker's sheet, which goes before ours.",
     ),
     Worded(
+        Note("pour-too-long", scans=("b.stl",), pouring_min=4.0, left_min=3.0),
+        "Pouring b.stl takes 4 min, and mixing leaves 3 of the working time.",
+        "Pour it from two mixes, or with a stone that stays soft for longer.",
+    ),
+    Worded(
         Note(
             "time-not-known",
             scans=("a", "b"),

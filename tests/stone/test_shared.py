@@ -327,6 +327,12 @@ def test_minutes_of_the_lab_are_kept_to() -> None:
     ones = [Impression(name=name, volume_ml=20.0, kind="arch") for name in "ab"]
     plan = plan_mixes(ones, Settings(lab=Lab(time=time)))
     assert [made.turns_min for made in plan.mixes] == [(4.0,), (11.0,)]
+    # 5 min of working time less 4: an arch takes longer, and that is said
+    for made in plan.mixes:
+        (note,) = made.notes
+        assert note.code == "pour-too-long"
+        names = tuple(one.name for one in made.impressions)
+        assert note.values == {"scans": names, "pouring_min": 2.0, "left_min": 1.0}
 
 
 def test_what_takes_two_mixes_is_lost_earlier() -> None:

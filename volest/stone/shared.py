@@ -10,7 +10,7 @@ planned at once. More are planned in rounds, the most urgent first.
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import accumulate, combinations, permutations
 from typing import NamedTuple
@@ -263,7 +263,8 @@ def most_in_time(settings: Settings) -> int:
 def _left_min(settings: Settings) -> float:
     """Say what one mix leaves of the working time, its shorter end; nothing where none is known."""
     working = find_stone(settings.stone, settings.lab).working_time
-    return 0.0 if working is None else working.low - mixing_min(settings.way, settings.lab.time)
+    mixing = mixing_min(settings.way, settings.lab.time)
+    return 0.0 if working is None else max(working.low - mixing, 0.0)
 
 
 def _mixing(made: Mix, settings: Settings) -> float:
@@ -282,7 +283,6 @@ def _allowed(
     minutes = [pouring_min(one.kind, settings.lab.time) for one in waiting]
     own = [settings.for_scan(one.name) for one in waiting]
     left_min = [_left_min(each) + 1e-9 for each in own]
-
     dies = {at for at, one in enumerate(waiting) if one.kind == KINDS[-1]}
 
     def job(group: tuple[int, ...], made: Mix) -> _Job:
@@ -299,6 +299,10 @@ def _allowed(
         )
 
     for at, made in enumerate(alone):
+        if made.mixes == 1 and made.kind.working_time and left_min[at] < minutes[at]:
+            took, left, scans = minutes[at], _left_min(own[at]), (waiting[at].name,)
+            told = Note("pour-too-long", scans=scans, pouring_min=took, left_min=left)
+            made = replace(made, notes=(*made.notes, told))  # noqa: PLW2901  # the same mix
         yield job((at,), made)
     for size in range(2, most + 1):
         for group in combinations(range(len(waiting)), size):
