@@ -1,13 +1,12 @@
 """Pours of what was measured: whose stone, what is refused, and that a measurement stays."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from tests.flat import mix
 from tests.report.invented import HEEL, measured, refused
-from volest.dosing import Sharing, check_settings, dosed, poured
+from volest.dosing import check_settings, dosed, poured
 from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.result import MEASURED, NOTED, REFUSED
@@ -48,13 +47,6 @@ def test_a_reserve_is_mixed_too() -> None:
     assert plain is not None
     assert more is not None
     assert dict(plain.terms_ml)["reserve"] < 5.0 < dict(more.terms_ml)["reserve"]
-
-
-def test_of_several_patterns_of_age_the_last_that_fits_holds() -> None:
-    share = Sharing(at_most=1, ages_min=(("", 5.0), ("a*", 9.0)))
-    plan = share.plan([BARE, measured("day/b.stl"), refused("c.stl")], Settings())
-    ages = {Path(one.name).name: one.age_min for made in plan.mixes for one in made.impressions}
-    assert ages == {"a.stl": 9.0, "b.stl": 5.0}
 
 
 def test_settings_are_tried_before_any_scan_is_read() -> None:

@@ -55,7 +55,7 @@ DIE: dict[str, Value] = {"wp_ml_per_100g": 18.0, "low": 19.0, "high": 24.0, "sto
 COARSE = "are so coarse that W/P comes to 18.0 mL per 100 g, outside 19 to 24 for type-4."
 STIFF = (
     "W/P 18 mL per 100 g is outside 19 to 24 for type-4: expect a mix too stiff to flow into the "
-    "pits."
+    "tooth imprints."
 )
 SHEET = "Check the powder maker's sheet; use its ratio."
 UNDER: dict[str, Value] = {"each_ml": 23.04, "least_ml": 40.0, "bowl": "wide", "way": "vacuum"}
@@ -368,15 +368,51 @@ SAID = [
         "Use a smaller bowl, mix it by hand, or make several bases from one mix.",
     ),
     Worded(
-        Note(PASSED, scans=("a", "b"), ages=("14 min", "3 h"), at_turn=False),
-        "Past the window of their material before any mix is ready: a is 14 min old, b is 3 h old.",
-        "Ask for a new impression; the maker's window goes before ours.",
+        Note(
+            PASSED,
+            scans=("a", "b"),
+            ages=("14 min", "3 h"),
+            at_turn=False,
+            material="agar",
+            evidence="studies allow 15 and 30 min",
+            is_lost=True,
+        ),
+        "Past the window of their material before any mix is ready: a is 14 min old, b is 3 h old. "
+        "Agar: studies allow 15 and 30 min.",
+        "Ask the maker's sheet, which goes before ours; all that was found speaks against it: ask "
+        "for a new impression.",
     ),
     Worded(
-        Note(PASSED, scans=("a",), ages=("16 min",), at_turn=True),
-        "At its turn a will be 16 min old: past the window of its material.",
-        "Get a second person to mix, or ask for a new impression; the maker's window goes before "
-        "ours.",
+        Note(
+            PASSED,
+            scans=("a",),
+            ages=("16 min",),
+            at_turn=True,
+            material="alginate",
+            evidence="sources disagree",
+            is_lost=False,
+        ),
+        "At its turn a will be 16 min old: past the window of its material. Alginate: sources "
+        "disagree.",
+        "Get a second person to mix, or ask the maker's sheet, which goes before ours.",
+    ),
+    Worded(
+        Note("pour-too-long", scans=("b.stl",), pouring_min=4.0, left_min=3.0),
+        "Pouring b.stl takes 4 min, and mixing leaves 3 of the working time.",
+        "Pour it from two mixes, or with a stone that stays soft for longer.",
+    ),
+    Worded(
+        Note(
+            "time-not-known",
+            scans=("a", "b"),
+            material="alginate",
+            window="within 15 min",
+            counted_min=10.0,
+        ),
+        "When was it taken? a, b: alginate is poured within 15 min after that; planned as 10 min "
+        "old, which disinfecting alone can take.",
+        "Say when, by --taken PATTERN=HH:MM, and plan again; without it pour these first and ask "
+        "the maker's sheet.",
     ),
 ]
 

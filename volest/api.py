@@ -122,7 +122,7 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     )
     words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
     words["stones_for"] = _pairs(words.get("stones_for", ()))
-    for name in ("second_pour_mm", "heap_mm", "journal"):
+    for name in ("second_pour_mm", "heap_mm", "journal", "materials", "kinds", "taken"):
         words.pop(name, None)
     settings = with_waste(
         Settings(**words),

@@ -3,8 +3,7 @@
 A measurement needs no mix: what only measures, looks or draws does not come here.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,8 +12,6 @@ from volest.result import NOTED, Result, refused
 from volest.settings import PITCH_RANGE_MM, Settings, fits
 from volest.stone.mix import Mix
 from volest.stone.pours import Beyond, beyond, first_pour, second_pour
-from volest.stone.reference import Window
-from volest.stone.shared import Impression, Plan, plan_mixes
 
 # Any ordinary quadrant; only whether the settings make a mix at all is asked.
 _TRIAL_VOLUME_ML, _TRIAL_FOOTPRINT_MM2 = 15.0, 2000.0
@@ -111,33 +108,3 @@ def cast_mm(result: Result, settings: Settings) -> float | None:
     if result.depth_mm is None or height_mm is None or not has_base(result, settings):
         return None
     return result.depth_mm + height_mm
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sharing:
-    """How a run shares mixes: materials and ages (min) by patterns of names, the last that fits."""
-
-    at_most: int | None = None
-    windows: tuple[tuple[str, Window], ...] = ()
-    ages_min: tuple[tuple[str, float], ...] = ()
-
-    def plan(self, results: Iterable[Result], settings: Settings) -> Plan:
-        """Plan the mixes of what was measured."""
-        waiting = []
-        for result in results:
-            if result.volume_ml is None:
-                continue
-            windows = [one for names, one in self.windows if fits(names, result.scan)]
-            ages_min = [one for names, one in self.ages_min if fits(names, result.scan)]
-            waiting.append(
-                Impression(
-                    name=result.name,
-                    scan=result.scan,
-                    cavity=result.cavity,
-                    volume_ml=result.volume_ml,
-                    more=taken_beyond(result, settings),
-                    window=windows[-1] if windows else None,
-                    age_min=ages_min[-1] if ages_min else 0.0,
-                )
-            )
-        return plan_mixes(waiting, settings, at_most=self.at_most)

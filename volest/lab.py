@@ -41,6 +41,7 @@ SHARE_PERCENT = Within(ge=0.0, le=100.0)  # more is no waste: it is a second mix
 RESIDUE_ML = Within(ge=0.0, le=50.0)  # a full arch takes 35 to 70 mL: no bowl keeps as much
 DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/stones.py), a heap about 1
 WORKING_MIN = Within(gt=0.0, le=60.0)  # over it stands s: powders give 5 to 7 min
+MINUTES = Within(gt=0.0, le=60.0)  # over it stands s: nothing at the bench takes an hour of hands
 BOWL_ML = Within(ge=1.0, le=5000.0)  # under it stand litres; no mixer stirs more
 LEAST_SHARE_PERCENT = 1.0  # below it, but not 0, a fraction was taken for per cent
 Above = Annotated[float, Within(gt=0.0, le=100_000.0)]
@@ -201,6 +202,22 @@ class Trimming:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BenchTime:
+    """Minutes at the bench; of mixing None, where soaking and stirring are added up.
+
+    Pouring is counted for a quadrant, an arch, and an arch with dies (prepared teeth).
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    hand_min: Annotated[float, MINUTES] | None = None
+    vacuum_min: Annotated[float, MINUTES] | None = None
+    quadrant_min: Annotated[float, MINUTES] = 1.0
+    arch_min: Annotated[float, MINUTES] = 1.5
+    dies_min: Annotated[float, MINUTES] = 3.0
+    cleaning_min: Annotated[float, Within(ge=0.0, le=60.0)] = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sharing:
     """How many impressions may share a mix."""
 
@@ -228,6 +245,8 @@ class Lab:
         What is cut and what is boxed in.
     sharing : Sharing
         Mixes for several impressions.
+    time : BenchTime
+        How long mixing, pouring and cleaning take.
     currency : str
         What stands behind prices.
     risk_percent : float
@@ -243,6 +262,7 @@ class Lab:
     second_pour: SecondPour = SecondPour()
     trimming: Trimming = Trimming()
     sharing: Sharing = Sharing()
+    time: BenchTime = BenchTime()
     currency: str = "EUR"
     risk_percent: Annotated[float, Within(ge=0.1, le=20.0)] = 5.0
 

@@ -188,9 +188,11 @@ def _window_passed(v: Values) -> Said:
     told = ", ".join(f"{scan} {be} {age} old" for scan, age in zip(v.scans, v.ages, strict=True))
     past = f"past the window of {'its' if len(v.scans) == 1 else 'their'} material"
     second = "get a second person to mix, or " if v.at_turn else ""
+    new = "; all that was found speaks against it: ask for a new impression" if v.is_lost else ""
+    said = f"at its turn {told}: {past}" if v.at_turn else f"{past} before any mix is ready: {told}"
     return Said(
-        f"at its turn {told}: {past}" if v.at_turn else f"{past} before any mix is ready: {told}",
-        f"{second}ask for a new impression; the maker's window goes before ours",
+        f"{said}. {v.material.capitalize()}: {v.evidence}",
+        f"{second}ask the maker's sheet, which goes before ours{new}",
     )
 
 
@@ -375,4 +377,15 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     ),
     "bowl-underfilled": _bowl_underfilled,
     "window-passed": _window_passed,
+    "pour-too-long": Said(
+        "pouring {scans[0]} takes {pouring_min:g} min, and mixing leaves {left_min:g} of the "
+        "working time",
+        "pour it from two mixes, or with a stone that stays soft for longer",
+    ),
+    "time-not-known": lambda v: Said(
+        f"when was it taken? {_listed(v.scans)}: {v.material} is poured {v.window} after that; "
+        f"planned as {v.counted_min:g} min old, which disinfecting alone can take",
+        "say when, by --taken PATTERN=HH:MM, and plan again; without it pour these first and ask "
+        "the maker's sheet",
+    ),
 }

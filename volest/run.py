@@ -16,7 +16,8 @@ from volest.batch.dealing import run_tasks
 from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import Memory, OutFolder
 from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
-from volest.dosing import Sharing, check_settings
+from volest.day import Day
+from volest.dosing import check_settings
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, NETWORK, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
@@ -45,7 +46,7 @@ class Request:
         Where else the tables and the sheet go.
     pictures : bool
         Whether sheets have pictures; this computer must be able to draw them.
-    share : Sharing or None
+    share : Day or None
         How mixes are shared; None plans none.
     most_held : int or None
         Of a run with more scans the report has no results; they are in the folder.
@@ -61,7 +62,7 @@ class Request:
     csv: Target | None = None
     sheet: Path | None = None
     pictures: bool = False
-    share: Sharing | None = None
+    share: Day | None = None
     limits: Limits = field(default_factory=Limits)
     cluster: str | None = None
     most_held: int | None = None

@@ -1,8 +1,10 @@
 """What may be set for one run, with the defaults in one place."""
 
 import math
+import re
 from dataclasses import asdict, dataclass, field, replace
-from fnmatch import fnmatchcase
+from datetime import datetime, timedelta
+from fnmatch import fnmatchcase, translate
 from pathlib import PurePath
 from typing import Any
 
@@ -140,6 +142,79 @@ def fits(pattern: str, scan: str) -> bool:
     return not pattern or fnmatchcase(PurePath(scan).name, pattern)
 
 
+_CLOCK = re.compile(r"(?:(\d{4}-\d\d-\d\d)[ T])?(\d{1,2}:\d\d)")
+_BEFORE = re.compile(r"(\d{1,6}(?:\.\d+)?) ?min")  # two years: no impression waits so long
+_IN_NAME = re.compile("%([YmdHM])")
+IN_NAME = "name"  # for a time: it is read from the scan's name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """When impressions were taken whose scans have such a name, in the words of the option."""
+
+    pattern: str
+    word: str
+
+    def fits(self, scan: str) -> bool:
+        """Say whether it speaks of a scan."""
+        return fits(digits_for(self.pattern), scan)
+
+    def at(self, scan: str, start: datetime) -> datetime | None:
+        """Give the time, a clock's on the day of `start`; None where the name has none."""
+        if before := _BEFORE.fullmatch(self.word):
+            return start - timedelta(minutes=float(before[1]))
+        if self.word != IN_NAME:
+            return clock_time(self.word, start)
+        marks = _IN_NAME.sub(
+            lambda mark: f"(?P<{mark[1]}>[0-9]{{{_digits(mark)}}})", translate(self.pattern)
+        )
+        found = re.match(marks, PurePath(scan).name)
+        said = {"Y": start.year, "m": start.month, "d": start.day, "H": 0, "M": 0}
+        said |= {} if found is None else {key: int(part) for key, part in found.groupdict().items()}
+        return clock_time("{Y:04}-{m:02}-{d:02} {H}:{M:02}".format(**said), start)
+
+
+def digits_for(pattern: str) -> str:
+    """Put digits in the places of a pattern that stand for year, month, day, hour and minute."""
+    return _IN_NAME.sub(lambda mark: "[0-9]" * _digits(mark), pattern)
+
+
+def _digits(mark: re.Match[str]) -> int:
+    return 4 if mark[1] == "Y" else 2
+
+
+def clock_time(text: str, start: datetime) -> datetime | None:
+    """Read a time of a clock here, on the day of `start` unless it says which; None if it is none.
+
+    >>> noon = datetime.fromisoformat("2026-03-02T12:00").astimezone()
+    >>> f"{clock_time('9:05', noon):%d %H:%M}", f"{clock_time('2026-03-01 21:30', noon):%d %H:%M}"
+    ('02 09:05', '01 21:30')
+    """
+    parts = _CLOCK.fullmatch(text)
+    if parts is None:
+        return None
+    try:
+        said = datetime.fromisoformat(f"{parts[1] or start.date()} {parts[2]:0>5}")
+    except ValueError:
+        return None
+    return said.astimezone()
+
+
+def parse_taken(text: str) -> Taken:
+    """Read `[PATTERN=]WHEN` as it is written on the command line."""
+    pattern, word = pattern_and_word(text)
+    noon = datetime.fromisoformat("2000-01-01 12:00").astimezone()  # its form alone is asked
+    in_name = word == IN_NAME and {"%H", "%M"} <= {f"%{mark}" for mark in _IN_NAME.findall(pattern)}
+    if not (in_name or _BEFORE.fullmatch(word) or clock_time(word, noon)):
+        raise UsageError(
+            f"time taken {text!r}",
+            needed="13:40, '2026-03-02 13:40', '20 min' (before the plan), or name where the "
+            "pattern has %H and %M",
+            remedy="write for example --taken 'b04*=13:40' or --taken '*_%H%M.*=name'",
+        )
+    return Taken(pattern=pattern, word=word)
+
+
 def parse_base(text: str) -> Base:
     """Read a base line as it is written on the command line."""
     if text == "rim":
@@ -192,8 +267,8 @@ class Setting:
         'measuring', 'stone', 'stones', or 'amounts': which commands take it.
     kind : type
         Of its value: float, str, bool, tuple for what may be said often, or `PurePath`.
-    habit, example : str or None
-        Its key under ``[habits]`` in a lab's file, and a line as it would stand there.
+    habit, word, example : str or None
+        Its key under ``[habits]`` in a lab's file, what a pattern has there, and a line of it.
     variable : str or None
         Of the environment; it goes before the file.
     """
@@ -209,6 +284,7 @@ class Setting:
     shows_default: bool = False
     limits: tuple[float, float] = (-math.inf, math.inf)
     habit: str | None = None
+    word: str = ""
     example: str = ""
     variable: str | None = None
 
@@ -217,7 +293,7 @@ class Setting:
         if self.kind is tuple:
             words = value if isinstance(value, list) and value else [None]
             right = all(isinstance(v, str) and all(pattern_and_word(v)) for v in words)
-            return None if right else "texts in brackets, each with a pattern and its stone"
+            return None if right else f"texts in brackets, each with a pattern and its {self.word}"
         if self.kind is float:
             low, high = self.limits
             if not isinstance(value, int | float) or isinstance(value, bool):
@@ -296,6 +372,7 @@ SETTINGS = (
         group="stones",
         says="Another stone for scans of such names, for example '*-bite*=type-3'.",
         habit="stone_for",
+        word="stone",
         example="stone_for = ['*-bite*=type-3']",
     ),
     Setting(
@@ -390,6 +467,40 @@ SETTINGS = (
         group="amounts",
         limits=(0.0, 10.0),
         says="How far the first pour stands over the rim; else the lab's, or 2; 0 for flush.",
+    ),
+    Setting(
+        name="materials",
+        flag="--material",
+        kind=tuple,
+        metavar="[PATTERN=]NAME",
+        group="day",
+        says="Material, as b04*=alginate; its window is kept.",
+        habit="material",
+        word="material",
+        example="material = ['*-alg*=alginate']",
+    ),
+    Setting(
+        name="kinds",
+        flag="--kind",
+        kind=tuple,
+        metavar="[PATTERN=]KIND",
+        group="day",
+        says="quadrant, arch or dies (an arch with prepared teeth: poured first or alone); else "
+        "quadrant or arch as the scan has it.",
+        habit="kind",
+        word="kind",
+        example="kind = ['*-prep*=dies']",
+    ),
+    Setting(
+        name="taken",
+        flag="--taken",
+        kind=tuple,
+        metavar="[PATTERN=]WHEN",
+        group="day",
+        says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
+        habit="taken",
+        word="time",
+        example="taken = ['*_%H%M.*=name']",
     ),
 )
 NAMED = {setting.name: setting for setting in SETTINGS}

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import jsonschema
@@ -188,21 +189,21 @@ def test_size_shares_mixes() -> None:
     mixes = whole["shared"]["mixes"]
     assert sorted(Path(scan).stem for made in mixes for scan in made["scans"]) == list("abcd")
     assert sum(made["mix"]["powder_g"] for made in mixes) == whole["shared"]["powder_g"]
-    assert len(mixes) == 2
+    assert len(mixes) == 3  # two arches at most in 3 min
     assert f"Powder type-4: {whole['shared']['powder_g']:.0f} g" in told
     assert {made["equal_mixes"] for made in mixes} == {1, 2}
 
 
 def test_materials_and_ages_by_pattern() -> None:
     # A pattern goes before a name for all, in whichever order they are written.
-    words = ("--material", "a*=polyether", "--material", "alginate", "--age", "b*=12")
+    words = ("--material", "a*=polyether", "--material", "alginate", "--age", "b*=12", "--age", "2")
     call("size", "day", "--share", *words, "--json", "day.json")
     mixes = json.loads(Path("day.json").read_text(encoding="utf-8"))["shared"]["mixes"]
     order = [[Path(scan).stem for scan in made["scans"]] for made in mixes]
     # b has 3 min of its 15 left and goes first, alone or not; a may only be poured after 30 min.
     assert order[0][0] == "b"
     assert order[-1] == ["a"]
-    assert mixes[-1]["start_min"] == 28.0
+    assert mixes[-1]["start_min"] == 26.0  # 2 old, 2 of mixing
 
 
 @pytest.mark.parametrize(
@@ -213,6 +214,10 @@ def test_materials_and_ages_by_pattern() -> None:
         (["--share", "--age", "soon"], "soon"),
         (["--share", "--age", "b*=-3"], "-3"),
         (["--share", "--at-most", "9"], "9"),
+        (["--share", "--kind", "jaw"], "jaw"),
+        (["--share", "--start", "noon"], "noon"),
+        (["--start", "14:00"], "--share"),
+        (["--share", "--start", "14:00", "--taken", "14:01"], "after the plan's start"),
     ],
 )
 def test_wrong_sharing_is_said_before_the_work(words: list[str], told: str) -> None:
@@ -220,6 +225,34 @@ def test_wrong_sharing_is_said_before_the_work(words: list[str], told: str) -> N
     assert result.exit_code == 2
     assert told in result.stderr
     assert result.stdout == ""
+
+
+def test_when_it_was_taken_is_said_by_option_lab_and_file_in_that_order() -> None:
+    # Alginate within 15 min of it (a course page on casts): so long are the windows open yet.
+    habits = "taken = ['b*=13:50', 'c*=13:51']\nmaterial = ['*=alginate']\n"
+    Path("lab.toml").write_text(f"{LAB}\n[habits]\n{habits}", encoding="utf-8")
+    day = f"{datetime.now().astimezone():%Y-%m-%d}"
+    for name in "bcd":
+        text = f"volest_decision = 1\ntaken = {day}T13:53:00\n"
+        Path(f"day/{name}.stl.decision.toml").write_text(text, encoding="utf-8")
+    words = ("--share", "--start", "14:00", "--taken", "b*=13:49", "--lab", "lab.toml")
+    done = call("size", "day", *words, "--kind", "a*=dies", "--json", "day.json")
+    assert done.exit_code == 0, done.output
+    whole = json.loads(Path("day.json").read_text(encoding="utf-8"))["shared"]
+    assert whole["start"].startswith(f"{day}T14:00")
+    until = {
+        Path(scan).stem: (closes_min, kind)
+        for made in whole["mixes"]
+        for scan, closes_min, kind in zip(
+            made["scans"], made["pour_by_min"], made["kinds"], strict=True
+        )
+    }
+    # a is not known anywhere: 10 min old at least, and it is asked for
+    assert until == {"a": (5.0, "dies"), "b": (4.0, "arch"), "c": (6.0, "arch"), "d": (8.0, "arch")}
+    noted = {note["code"] for made in whole["mixes"] for note in made["notes"]}
+    assert "time-not-known" in noted
+    row = next(line for line in done.stdout.splitlines() if line.startswith("a.stl"))
+    assert "time-not-known" in row
 
 
 def test_a_pour_that_no_bowl_can_mix_is_refused_and_the_rest_measured() -> None:

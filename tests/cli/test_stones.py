@@ -6,9 +6,9 @@ from pathlib import Path
 import click
 from click.testing import CliRunner, Result
 
-from volest.cli.lab import lab_command
+from volest.cli.lab import LOST, lab_command
 from volest.errors import UsageError
-from volest.stone.reference import BENCH_FIGURES, WINDOWS
+from volest.stone.reference import BENCH_FIGURES, STEPS, WINDOWS
 from volest.stone.stones import STONE_TYPES
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "stones.md"
@@ -81,6 +81,11 @@ def test_the_page_lists_every_figure() -> None:
     for window in WINDOWS.values():
         rows.append((window.material, "pour not before", window.earliest))
         rows.append((window.material, "pour not after", window.latest))
+        rows += [] if window.lost is None else [(window.material, LOST, window.lost)]
     for stone, name, figure in rows:
         line = f"| {stone} | {name} | {figure} | {figure.unit} | {figure.mark} | {figure.source} |"
         assert line in page
+    for family, steps in STEPS.items():
+        for step in steps:
+            assert f"| {family} | {step.text} | {step.mark} | {step.source} |" in page
+    assert all(window.beyond in page for window in WINDOWS.values())

@@ -214,7 +214,7 @@ def test_a_passed_window_stands_in_its_row_and_in_the_tally() -> None:
     assert old.endswith("window-passed")
     assert new.endswith("none")
     assert "2 scans: 2 measured; 1 past the window of the material" in lines
-    assert SHARED_APART in " ".join(lines)
+    assert SHARED_APART not in " ".join(lines)  # each has a mix of its own
     assert SHARED_APART not in " ".join(table_text(results, Settings()).splitlines())
     assert "2 scans: 2 measured" in table_text(results, Settings()).splitlines()
 
@@ -250,9 +250,12 @@ def test_a_bowl_of_its_own_is_not_spoken_of_where_a_mix_is_shared() -> None:
     assert len(shared.impressions) == 2
     names = [one.name for one in shared.impressions]
     told = table_text(results, Settings(), plan=plan)
+    assert SHARED_APART in " ".join(told.splitlines())
     rows = {line.split()[0]: line for line in told.splitlines() if ".stl " in line}
     for result in results:
         in_it = result.scan not in names
         assert ("bowl-underfilled" in rows[result.scan]) == in_it
+        # the table shows what will be mixed
+        assert rows[result.scan].split().count("mix") == (0 if in_it else 2)
     assert table_text(results, Settings()).count(SMALL.do.split(", ")[0]) == 3
     assert told.count(SMALL.do.split(", ")[0]) == 1

@@ -13,14 +13,23 @@ from volest.lab import HAND, Bowl, Lab
 from volest.settings import Settings
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
 from volest.stone.pours import Beyond, first_pour
-from volest.stone.reference import Band, Figure
+from volest.stone.reference import (
+    PRACTICE,
+    STEPS,
+    UNKNOWN,
+    WINDOWS,
+    Band,
+    Figure,
+    pour_window,
+)
 from volest.stone.stones import stone_type
 from volest.stone.words import (
-    BEFORE,
     CAUTIONS,
     base_if_short,
     base_steps,
+    before,
     if_short,
+    ready,
     scoops_in_words,
     steps,
     yield_in_words,
@@ -41,7 +50,42 @@ def test_never_add_water_to_a_thick_mix() -> None:
 
 @pytest.mark.parametrize("word", ["Disinfect", "dust", "Wetting agent", "store"])
 def test_before(word: str) -> None:
-    assert any(word in line for line in BEFORE)
+    assert any(word in line for line in before())
+
+
+def test_disinfecting_comes_before_the_scan_and_is_ticked_with_its_time() -> None:
+    # Contact of 3 min at one clinic, 10 min on a course page.
+    first, *_ = before()
+    assert first.startswith("[ ] Disinfected before it was scanned, at __:__ (3 to 10 min")
+
+
+@pytest.mark.parametrize(
+    ("material", "has", "has_not"),
+    [
+        # Wetting agent and air: common practice, no source. Alginate: a university clinic's page,
+        # gently dried; no air blast: naval dental handbook, from memory.
+        ("addition-silicone", ("Wetting agent on", "60 min to 7 days", "dry"), ("damp", "blast")),
+        ("alginate", ("No wetting agent", "Never an air blast", "15 min", "damp"), ("gentle air",)),
+        (
+            "agar",
+            ("No wetting agent", "Never an air blast", "15 min", "wet cloth"),
+            ("gentle air",),
+        ),
+    ],
+)
+def test_each_material_is_made_ready_in_its_own_way(
+    material: str, has: tuple[str, ...], has_not: tuple[str, ...]
+) -> None:
+    told = " ".join(ready(pour_window(material)))
+    assert all(words in told for words in has)
+    assert not any(words in told for words in has_not)
+
+
+def test_each_step_has_its_source_or_is_marked_practice() -> None:
+    assert {window.family for window in WINDOWS.values()} == set(STEPS)
+    for step in (*UNKNOWN, *(step for steps_of in STEPS.values() for step in steps_of)):
+        assert step.source
+        assert (step.mark == PRACTICE) == (step.source == "said at the bench")
 
 
 def test_the_maker_and_the_lab_win() -> None:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 import subprocess
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from tests.view.browser import Page, browser
 from volest.lab import Bowl, Lab, SecondPour
 from volest.notes import CATALOGUE, Note, Said
 from volest.settings import Settings
+from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_in_words
 from volest.view.card import CardMaker, read_card
@@ -326,43 +328,58 @@ def test_paper_does_not_speak_of_what_a_screen_does(page: Page) -> None:
     page.send("Emulation.setEmulatedMedia", media="")
 
 
-def test_a_shared_mix_is_told_before_the_amounts_of_one_impression(tmp_path: Path) -> None:
+def test_a_shared_mix_has_the_card_with_amounts_and_a_single_impression_none(
+    tmp_path: Path,
+) -> None:
     settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
     result, draw = CardMaker(pictures=False)(scan, settings)
     assert result.volume_ml is not None
     sharers = [(result.scan, result.volume_ml), ("other.stl", 40.0)]
     impressions = [Impression(name=name, volume_ml=volume_ml) for name, volume_ml in sharers]
-    plan = plan_mixes(impressions, settings)
+    start = datetime.fromisoformat("2026-03-02 09:30").astimezone()
+    plan = plan_mixes(impressions, settings, start=start)
     (made,) = plan.mixes
     text = plain(sheet_text([result], [read_card(draw())], settings, plan))
-    card = text[text.index("<article") :]
-    assert card.index("Poured from shared mix 1") < card.index('class="figures"')
-    above = card[: card.index('class="figures"')]
-    assert "with other.stl" in above
-    assert f"{made.mix.powder_g:.0f} g type-4, {scoops_in_words(made.mix)}" in above
-    assert "leftover of mix 1, g" in card
+    mixed, card = text.split("<article")[1:]
+    for words in (
+        "at 09:30",
+        "bowl.stl</b> at 09:32",
+        "other.stl</b> at 09:33",
+        "leftover of mix 1",
+    ):
+        assert words in mixed
     # Hands follow the steps: these give what is mixed, 40 mL and the bowl, with 15 % of waste.
-    steps = card[card.index('class="steps"') :]
     assert made.mix.mix_ml > 1.15 * 40.0
-    assert f"{made.mix.powder_g:.0f} g" in steps
+    assert f"{made.mix.powder_g:.0f} g" in mixed[mixed.index("Steps") :]
+    assert scoops_in_words(made.mix) in mixed
+    # The card of one impression has its cavity, and no water or powder.
+    assert "mix 1</a> at 09:32</b> with other.stl" in card
+    assert 'data-show="volume"' in card
     assert result.mix is not None
-    assert f"powder: {result.mix.powder_g:.0f} g" not in steps
+    for kind in ("water", "powder", "scoops"):
+        assert f'data-show="{kind}"' not in card
+    assert not re.search(r"\d g\b|Then the powder|leftover", card.partition("application/json")[0])
+    rows = json.loads(re.search(r'class="data">(.*?)</script>', card, re.DOTALL)[1])["moves"]  # type: ignore[index]
+    assert {len(row) for row in rows} == {2}
+    front = text[: text.index("<article")]
+    assert front.count(">mix 1<") == 2  # water, powder
 
 
 def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> None:
     settings, scan = Settings(), write_bowl(tmp_path / "bowl.stl")
     result, draw = CardMaker(pictures=False)(scan, settings)
     assert result.volume_ml is not None
-    note = Note("window-passed", scans=(result.scan,), ages=("16 min",), at_turn=True)
-    plan = plan_mixes([Impression(name=result.scan, volume_ml=result.volume_ml)], settings)
-    late = replace(
-        plan,
-        mixes=tuple(replace(made, notes=(note,), late=made.impressions) for made in plan.mixes),
-    )
+    one = Impression(name=result.scan, volume_ml=result.volume_ml)
+    plan = plan_mixes([one], settings)
+    # Alginate within 15 min (a course page on casts), 2 of mixing.
+    hurried = replace(one, window=pour_window("alginate"), age_min=13.5)
+    late = plan_mixes([hurried], settings)
     text = sheet_text([result], [read_card(draw())], settings, late)
     card = text[text.index("<article") :]
     assert "window-passed" in card
-    assert "Get a second person to mix" in card
+    assert "Ask the maker&#39;s sheet" in card
+    assert "No wetting agent." in card
+    assert "Disinfected before it was scanned, at __:__" in card
     assert "window-passed" not in sheet_text([result], [read_card(draw())], settings, plan)
 
 

@@ -28,7 +28,9 @@ HEADINGS = {
         ),
         *("--second-pour", "--footprint", "--lab", "--journal"),
     ),
-    "Mixes for several impressions": ("--share", "--at-most", "--material", "--age"),
+    "Mixes for several impressions": (
+        *("--share", "--at-most", "--material", "--kind", "--taken", "--age", "--start"),
+    ),
     "What is written": (
         *("--out", "--no-sheet", "--sheet", "--json", "--csv", "--json-lines"),
         *("--picture", "--plot", "--curve", "--dry"),
@@ -39,7 +41,7 @@ HEADINGS = {
     ),
 }
 _DAILY = frozenset(
-    {"--base", "--stone", "--by", "--lab", "--share", "--material", "--age", "--out", "--sheet"}
+    {"--base", "--stone", "--by", "--lab", "--share", "--material", "--taken", "--out", "--sheet"}
     | {"--json", "--csv", "--picture", "--curve", "--cavity", "--journal", "--help", "--help-all"}
     | {"--left", "--short", "--from", "--scan", "--lot", "--footprint"}
 )

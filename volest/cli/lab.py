@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
 from textwrap import fill
@@ -15,10 +16,23 @@ from volest.errors import UsageError
 from volest.lab import Lab
 from volest.settings import HABITS
 from volest.stone.lab_file import read_lab_and_habits
-from volest.stone.reference import BENCH_FIGURES, OWN, SCOOP, WINDOWS, Band, Figure
+from volest.stone.reference import (
+    BENCH_FIGURES,
+    CLEANING,
+    OWN,
+    POURING,
+    POURING_ARCH,
+    POURING_DIES,
+    SCOOP,
+    STEPS,
+    WINDOWS,
+    Band,
+    Figure,
+)
 from volest.stone.stones import StoneType, all_stones
 
 _NONE = "none"
+LOST = "new impression after"
 BUILT_IN = {"base": "rim", "unit": "mm"}  # where nothing is said
 _UNDER = " " * 30
 _HELP = f"""Show which lab's file is in force, its habits, and stones with the sources of figures.
@@ -87,11 +101,20 @@ def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> 
 
 
 def _bench(lab: Lab) -> Mapping[str, Figure | Band]:
-    """Put the lab's scoop among the figures of the bench, where it has weighed one."""
-    if lab.bench.scoop_g == SCOOP.value:
-        return BENCH_FIGURES
-    own = Figure(value=lab.bench.scoop_g, unit=SCOOP.unit, source="lab file", mark=OWN)
-    return {**BENCH_FIGURES, "one scoop": own}
+    """Put the lab's scoop and minutes among the figures of the bench, where it has its own."""
+    said = {
+        "one scoop": (SCOOP, lab.bench.scoop_g),
+        "pouring a quadrant": (POURING, lab.time.quadrant_min),
+        "pouring an arch": (POURING_ARCH, lab.time.arch_min),
+        "pouring an arch with dies": (POURING_DIES, lab.time.dies_min),
+        "cleaning between mixes": (CLEANING, lab.time.cleaning_min),
+    }
+    own = {
+        name: Figure(value=value, unit=usual.unit, source="lab file", mark=OWN)
+        for name, (usual, value) in said.items()
+        if value != usual.value
+    }
+    return {**BENCH_FIGURES, **own}
 
 
 def _start_lab_file(target: str) -> None:
@@ -123,9 +146,13 @@ def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> 
                 "material": window.material,
                 "earliest": window.earliest.as_record(),
                 "latest": window.latest.as_record(),
+                "lost": None if window.lost is None else window.lost.as_record(),
+                "beyond": window.beyond,
+                "family": window.family,
             }
             for window in WINDOWS.values()
         ],
+        "steps": {family: [asdict(step) for step in steps] for family, steps in STEPS.items()},
     }
 
 
@@ -136,8 +163,9 @@ def _groups(
         yield kind.name, kind.title, kind.figures()
     yield "all", "every type", tuple(bench.items())
     for window in WINDOWS.values():
+        lost = () if window.lost is None else ((LOST, window.lost),)
         ends = (("pour not before", window.earliest), ("pour not after", window.latest))
-        yield window.material, "impression material", ends
+        yield window.material, "impression material", (*ends, *lost)
 
 
 def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
@@ -149,6 +177,13 @@ def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band
             amount, unit = _readable(figure)
             click.echo(visible(f"  {figure_name:<28}{amount} {unit}"))
             ground = visible(f"{figure.mark}: {figure.source}")
+            click.echo(fill(ground, READING_WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
+        click.echo()
+    for family, steps in STEPS.items():
+        click.secho(f"{family}, made ready", bold=True)
+        for step in steps:
+            click.echo(fill(step.text, READING_WIDTH, initial_indent="  ", subsequent_indent="  "))
+            ground = f"{step.mark}: {step.source}"
             click.echo(fill(ground, READING_WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
         click.echo()
     click.echo("The makers' sheets win over every figure here.")

@@ -13,12 +13,13 @@ from volest.errors import UsageError
 from volest.settings import Settings
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
 from volest.stone.pours import beyond, first_pour, learned_for, second_pour
+from volest.stone.reference import Window, pour_window
 from volest.stone.words import (
-    BEFORE,
     CAUTIONS,
     NUMBERED,
     base_if_short,
     base_steps,
+    before,
     if_short,
     learned_in_words,
     powder_in_words,
@@ -56,6 +57,7 @@ Examples:
     metavar="MM2",
     help="Area inside the rim: for the heap over it, and for a base.",
 )
+@click.option("--material", metavar="NAME", help="Impression material, for how it is made ready.")
 @click.option(
     "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
 )
@@ -64,6 +66,7 @@ def mix_command(
     volume: float,
     footprint: float | None,
     second_pour_mm: float | None,
+    material: str | None,
     json_file: str | None,
     **options: Any,
 ) -> None:
@@ -74,6 +77,7 @@ def mix_command(
             needed=f"at least {LEAST_ML:g} mL",
             remedy="give it in mL, not in litres; a full arch takes some 35 to 70 mL",
         )
+    window = None if material is None else pour_window(material)
     settings = settings_of(second_pour_mm=second_pour_mm, **options)
     base = _base(footprint, settings, asked=bool(second_pour_mm))
     height_mm = settings.lab.second_pour.height_mm
@@ -97,7 +101,7 @@ def mix_command(
         deliver(as_text({**made.as_record(), **second}), json_file)
     notes = (*made.notes, *(() if base is None else base.notes))
     if json_file != STREAM:
-        _print_card(made, base, notes, settings)
+        _print_card(made, base, notes, settings, window)
         return
     for note in notes:
         say(f"{note.code}: {note.text} {note.do}")
@@ -122,18 +126,23 @@ def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mi
     )
 
 
-def _print_card(made: Mix, base: Mix | None, notes: "Sequence[Note]", settings: Settings) -> None:
+def _print_card(
+    made: Mix,
+    base: Mix | None,
+    notes: "Sequence[Note]",
+    settings: Settings,
+    window: Window | None,
+) -> None:
     from rich.console import Console  # keeps --help quick
 
     from volest.report.names import wrapped  # keeps --help quick
 
     console = Console(highlight=False, markup=False, emoji=False)
-    knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
     console.print(_amounts(made))
     for note in notes:
         words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
         console.print(f"\n{words}", style="bold yellow")
-    for title, lines in _sections(made, base, settings, knobs_ml):
+    for title, lines in _sections(made, base, settings, window):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
             mark = f"{number}." if title in NUMBERED else "-"
@@ -142,8 +151,9 @@ def _print_card(made: Mix, base: Mix | None, notes: "Sequence[Note]", settings: 
 
 
 def _sections(
-    made: Mix, base: Mix | None, settings: Settings, knobs_ml: float | None
+    made: Mix, base: Mix | None, settings: Settings, window: Window | None
 ) -> Iterator[tuple[str, tuple[str, ...]]]:
+    knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
     if settings.stretch_ml_per_100g > 0:
         yield "Extra water", (STRETCH_IN_WORDS,)
     taught = [
@@ -153,7 +163,7 @@ def _sections(
     ]
     if taught:
         yield "Waste", tuple(taught)
-    yield "Before", BEFORE
+    yield "Before", before(window)
     yield "Steps", steps(made, settings.way, knobs_ml=knobs_ml)
     if base is not None and knobs_ml is not None:
         yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)

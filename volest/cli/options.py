@@ -213,6 +213,7 @@ def journal_option(told: str) -> Callable[[Function], Function]:
 
 mixing = _settings("stone", "amounts")
 sizing = _settings("measuring", "stone", "stones", "amounts")
+planning = _settings("day")
 
 
 def running(*, out_needed: bool) -> Callable[[Function], Function]:

@@ -4,8 +4,9 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
@@ -27,6 +28,7 @@ from volest.cli.options import (
     check_fits,
     limits_of,
     place,
+    planning,
     running,
     settings_of,
     sizing,
@@ -34,19 +36,19 @@ from volest.cli.options import (
     wants_sheet,
 )
 from volest.errors import EXIT_MEASURED, UsageError
-from volest.settings import pattern_and_word
+from volest.settings import NAMED, clock_time, digits_for, parse_taken, pattern_and_word
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
     from volest.batch.workers import SizeScan
-    from volest.dosing import Sharing
+    from volest.day import Day
     from volest.result import Result
     from volest.run import Report, Request, Target
-    from volest.settings import Settings
+    from volest.settings import Settings, Taken
 
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 KINDS = (".html", ".htm")  # what a browser opens
-LONGEST_AGE_MIN = 1e6  # two years: no impression waits so long
+Word = TypeVar("Word")
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan, - for one on the input, a folder or an address (store://folder); folders are
@@ -69,7 +71,7 @@ Examples:
   volest size monday/ --out monday-out/ --workers 8
   volest size monday/ --lab lab.toml --second-pour 12
   volest size monday/ --stone type-4 --stone-for '*-bite*=type-3'
-  volest size monday/ --share --material alginate --age 5
+  volest size monday/ --share --material alginate --taken 13:40
 
 Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fault in volest.
 """
@@ -85,19 +87,18 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
     metavar="N",
     help="Impressions in one mix, 1 to 4; else the lab's limit, or 3.",
 )
-@click.option(
-    "--material",
-    "materials",
-    multiple=True,
-    metavar="[PATTERN=]NAME",
-    help="Impression material, for example b04*=alginate; its window is kept to.",
-)
+@planning
 @click.option(
     "--age",
     "ages",
     multiple=True,
     metavar="[PATTERN=]MIN",
-    help="Minutes since the impression was taken; else 0.",
+    help="The same in minutes since then.",
+)
+@click.option(
+    "--start",
+    metavar="TIME",
+    help="When the first mix may begin, 14:00 or '2026-03-02 14:00'; else now.",
 )
 @running(out_needed=False)
 @click.option(
@@ -127,7 +128,10 @@ def size_command(
     share: bool,
     at_most: int | None,
     materials: Sequence[str],
+    kinds: Sequence[str],
+    taken: Sequence[str],
     ages: Sequence[str],
+    start: str | None,
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
@@ -140,15 +144,23 @@ def size_command(
     from volest.batch.find import find
     from volest.run import run
 
-    taken: list[str] = []  # what goes to the output, so that the table may not
+    put_out: list[str] = []  # what goes to the output, so that the table may not
 
     def target(name: str | None) -> "Target | None":
-        return None if name is None else taken.append if name == STREAM else Path(name)
+        return None if name is None else put_out.append if name == STREAM else Path(name)
 
     request = replace(
         request_of(size_scan=ctx.obj, **options),
         found=find(paths),
-        share=_sharing(share=share, at_most=at_most, materials=materials, ages=ages),
+        share=_day(
+            ctx,
+            share=share,
+            at_most=at_most,
+            start=start,
+            materials=materials,
+            kinds=kinds,
+            taken=[*taken, *(f"{age} min" for age in ages)],
+        ),
         json=target(json_file),
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
@@ -157,8 +169,11 @@ def size_command(
     if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
         stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
         check_fits("--stone-for", stones, found.scans)
-    check_fits("--material", materials, found.scans)
-    check_fits("--age", ages, found.scans)
+    by_pattern = (("materials", materials), ("kinds", kinds), ("taken", taken), ("ages", ages))
+    for name, texts in by_pattern:
+        if not is_from_file(name):
+            flag = "--age" if name == "ages" else NAMED[name].flag
+            check_fits(flag, [digits_for(text) for text in texts], found.scans)
     streams = (json_file, csv_file).count(STREAM) + json_lines
     files = _checked_files(request, streams)
     for line in (*found.doubts, *_other_labs(found.scans, request.settings.lab_file)):
@@ -169,13 +184,14 @@ def size_command(
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
     request = drawn(request, quiet=quiet)
-    with progress(len(found.scans), shown=bar, lines=lines) as advance:
-        report = run(request, _told_in_lines(advance) if json_lines else advance)
-    if not (quiet and streams):
-        stream = sys.stderr if streams else sys.stdout
-        _show_table(report, request.settings, stream=stream, quiet=quiet)
-    for text in taken:
-        deliver(text, STREAM)
+    with stoppable():
+        with progress(len(found.scans), shown=bar, lines=lines) as advance:
+            report = run(request, _told_in_lines(advance) if json_lines else advance)
+        if not (quiet and streams):
+            stream = sys.stderr if streams else sys.stdout
+            _show_table(report, request.settings, stream=stream, quiet=quiet)
+        for text in put_out:
+            deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
 
 
@@ -259,45 +275,66 @@ def drawn(request: "Request", *, quiet: bool) -> "Request":
     return replace(request, pictures=request.has_cards and can_draw(quiet=quiet))
 
 
-def _sharing(
-    *, share: bool, at_most: int | None, materials: Sequence[str], ages: Sequence[str]
-) -> "Sharing | None":
-    """Refuse materials and ages that mean nothing before any scan is read."""
+def _day(
+    ctx: click.Context,
+    *,
+    share: bool,
+    at_most: int | None,
+    start: str | None,
+    materials: Sequence[str],
+    kinds: Sequence[str],
+    taken: Sequence[str],
+) -> "Day | None":
+    """Refuse materials, kinds and times that mean nothing before any scan is read."""
     if not share:
-        if materials or ages or at_most:
+        written = [name for name in ("materials", "kinds", "taken") if not is_from_file(name)]
+        if any(ctx.params[name] for name in (*written, "ages", "at_most", "start")):
             raise UsageError(
-                "--material, --age or --at-most without --share",
+                "--material, --kind, --taken, --age, --start or --at-most without --share",
                 needed="--share",
                 remedy="add --share (with --at-most 1 for a mix each), or leave them out",
             )
         return None
-    from volest.dosing import Sharing
-    from volest.stone.reference import pour_window
+    from volest.day import Day
+    from volest.stone.reference import check_kind, pour_window
+    from volest.stone.shared import this_minute
 
-    # A pattern is meant for its scans, whatever all others have.
-    windows = sorted(
-        ((a, pour_window(b)) for a, b in map(pattern_and_word, materials)), key=_has_pattern
+    now = this_minute()
+    begins = None if start is None else clock_time(start, now)
+    if start is not None and begins is None:
+        raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
+    habits = () if is_from_file("taken") else ctx.lookup_default("taken") or ()
+    return Day(
+        at_most=at_most,
+        windows=tuple(_by_pattern(materials, pour_window)),
+        kinds=tuple(_by_pattern(kinds, check_kind)),
+        taken=(
+            *(parse_taken(text) for text in habits),
+            *sorted(
+                (_when(text, begins or now) for text in taken), key=lambda said: bool(said.pattern)
+            ),
+        ),
+        start=begins,
     )
-    ages_min = sorted(((a, _minutes(b)) for a, b in map(pattern_and_word, ages)), key=_has_pattern)
-    return Sharing(at_most=at_most, windows=tuple(windows), ages_min=tuple(ages_min))
 
 
-def _has_pattern(said: tuple[str, object]) -> bool:
-    return bool(said[0])
+def _by_pattern(texts: Sequence[str], read: Callable[[str], Word]) -> list[tuple[str, Word]]:
+    """Read words; a pattern is meant for its scans, whatever all others have."""
+    said = [(pattern, read(word)) for pattern, word in map(pattern_and_word, texts)]
+    return sorted(said, key=lambda pair: bool(pair[0]))
 
 
-def _minutes(text: str) -> float:
-    try:
-        minutes = float(text)
-    except ValueError:
-        minutes = -1.0
-    if not 0.0 <= minutes < LONGEST_AGE_MIN:
+def _when(text: str, start: datetime) -> "Taken":
+    """Read when something was taken; a clock that is ahead of the plan is a slip, or yesterday."""
+    taken = parse_taken(text)
+    at = clock_time(taken.word, start)
+    if at is not None and at > start:
         raise UsageError(
-            f"age {text!r}",
-            needed="minutes, 0 or more",
-            remedy="write for example --age 10 or --age b04*=10",
+            f"--taken {text}, after the plan's start at {start:%H:%M}",
+            needed="a time before it",
+            remedy=f"write its day where it was another: '{start.date()} {taken.word}'",
         )
-    return minutes
+    return taken
 
 
 def _checked_files(request: "Request", streams: int) -> list[Path]:

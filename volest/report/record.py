@@ -17,7 +17,7 @@ from volest.report.remarks import without_bowl
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.shared import PASSED, Plan, SharedMix
+from volest.stone.shared import Plan, SharedMix
 
 COLUMNS = (
     "scan",
@@ -123,11 +123,15 @@ def _bytes_of(scan: str) -> dict[str, str]:
 def shared_record(plan: Plan) -> dict[str, Any]:
     """Give the plan as plain values, the object under ``shared`` in JSON."""
     return {
+        "start": plan.start.isoformat(),
         "mixes": [
             {
                 "scans": [one.scan or one.name for one in shared.impressions],
                 "cavities": [one.cavity for one in shared.impressions],
+                "kinds": [one.kind for one in shared.impressions],
                 "start_min": shared.start_min,
+                "turns_min": shared.turns_min,
+                "pour_by_min": [one.closes_min for one in shared.impressions],
                 "bowl": shared.mix.bowl,
                 "equal_mixes": shared.mix.mixes,
                 "mix": shared.mix.as_record(),
@@ -219,10 +223,9 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
 def _planned(result: Result, shared: SharedMix) -> Result:
     """Put into the notes of a scan what the plan says of it."""
     alone = len(shared.impressions) == 1
-    late = any(one.name == result.name for one in shared.late)
-    passed = (note for note in shared.notes if late and note.code == PASSED)
+    told = shared.notes_of(result.name)
     result = result if alone else without_bowl(result)
-    return replace(result, notes=(*passed, *result.notes))
+    return replace(result, notes=(*told, *result.notes))
 
 
 def _written(cells: Sequence[str]) -> str:

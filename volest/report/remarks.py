@@ -15,7 +15,7 @@ from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import OF_THE_BOWL, knows_scoop
-from volest.stone.reference import whole
+from volest.stone.reference import KINDS
 from volest.stone.shared import Plan, SharedMix, priced
 from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import (
@@ -29,10 +29,10 @@ from volest.stone.words import (
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
 CAUTIONS = (
-    "Gypsum dust: wear a mask, extract it. Disinfect the impression before the pour.",
+    "Gypsum dust: wear a mask, extract it. Disinfect impressions before scanning.",
     "The makers' instructions and your laboratory's rules win over these figures.",
 )
-SHARED_APART = "Water and powder here are of each impression by itself; shared mixes stand below."
+SHARED_APART = "A mix by its number is shared: its water and powder stand below."
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _BOLD, _ALARM = "bold", "bold red"
 _UNKNOWN = "no known weight"
@@ -207,8 +207,7 @@ def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str
 
 def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
     """Leave out what is noted of a bowl of one's own where a mix is shared."""
-    mixes = () if plan is None else plan.mixes
-    sharers = {one.name for mix in mixes if len(mix.impressions) > 1 for one in mix.impressions}
+    sharers = () if plan is None else plan.sharers
     return [without_bowl(result) if result.name in sharers else result for result in results]
 
 
@@ -223,11 +222,11 @@ def shared_lines(plan: Plan, settings: Settings) -> list[str]:
     """Tell the plan of shared mixes, two or more lines each, and what it saves."""
     if not plan.mixes:
         return ["Shared mixes: nothing to pour"]
-    lines = ["Shared mixes, in the order to make them: water first, then powder"]
+    lines = ["Mixes, in the order to make them: water first, then powder"]
     scans = [one.name for shared in plan.mixes for one in shared.impressions]
     called = dict(zip(scans, short_names(scans)[1], strict=True))
     for number, shared in enumerate(plan.mixes, start=1):
-        lines += _shared(number, shared, called)
+        lines += _shared(number, shared, called, plan)
     count, alone = len(plan.mixes), len(plan.alone)
     saved_g = plan.alone_g - plan.powder_g
     money = priced(plan, settings)
@@ -244,15 +243,25 @@ def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
     return replace(shared, notes=tuple(note.calling(called) for note in shared.notes))
 
 
-def _shared(number: int, shared: SharedMix, called: Mapping[str, str]) -> list[str]:
+def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
+    """Say when an impression of a mix is poured, until when it may be, and what it is."""
+    one, at_min = shared.turn_of(name)
+    told = [
+        "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind,
+        "" if one.window is None else f"{one.window.material} {plan.by(one)}".rstrip(),
+        "taken when?" if one.window is not None and one.age_min is None else "",
+    ]
+    about = ", ".join(filter(None, told))
+    return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")
+
+
+def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Plan) -> list[str]:
     names = ", ".join(
-        called[one.name] + ("" if one.window is None else f" ({one.window.material})")
-        for one in shared.impressions
+        f"{called[one.name]} {turn_words(one.name, shared, plan)}" for one in shared.impressions
     )
     bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
-    start = f"in {whole(shared.start_min)} min" if shared.start_min else "now"
     lines = [
-        f"  {number}. {start}{bowl}: {_amounts(shared.mix)}",
+        f"  {number}. [ ] {plan.clock(shared.start_min)}{bowl}: {_amounts(shared.mix)}",
         f"     pour: {names}",
     ]
     windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}

@@ -13,6 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.notes import Note
 from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
 from volest.report.remarks import (
     CAUTIONS,
@@ -29,7 +30,7 @@ from volest.report.remarks import (
 )
 from volest.result import REFUSED, Result
 from volest.settings import Base, Settings
-from volest.stone.shared import PASSED, Plan
+from volest.stone.shared import Plan
 from volest.stone.words import powder_cell, scoops_cell, water_cell
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
@@ -38,7 +39,7 @@ _GAP = 2
 _WIDEST_NAME = 40  # one long name must not push the figures away from all the others
 _NARROWEST_NAME = 14  # a case number can still be told from its neighbour
 _NAME_LINES = 2  # a longer name is shortened in its middle; it stands in full in the files
-_HEADS = ("volume\nmL", "water\nmL", "powder\ng", "or whole\nscoops", "base\nline")
+_HEADS = ("volume\nmL", "water\nmL", "powder\ng", "or scoops\nto mL", "base\nline")
 _HEADS_OF_STONES = (_HEADS[0], "stone", *_HEADS[1:])
 _LEFT_SET = (_HEADS[0], "stone", "base\nline")  # words; the volume lines up its own points
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
@@ -93,30 +94,50 @@ def rows(
     results: Sequence[Result],
     names: Sequence[str],
     base: Base = _PLAIN,
-    late: Collection[str] = (),
+    plan: Plan | None = None,
 ) -> list[Row]:
-    """Turn results into rows; `late` are past their window when their turn comes."""
+    """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
+    mixes = {} if plan is None else plan.sharers
     volumes, stones = _volumes(results), _stones(results)
     return [
-        _row(result, base, late, name=name, stone=stone, volume=volume)
+        _row(
+            result,
+            base,
+            planned=() if plan is None else plan.notes_of(result.name),
+            name=name,
+            stone=stone,
+            volume=volume,
+            shared=mixes.get(result.name),
+        )
         for result, name, stone, volume in zip(results, names, stones, volumes, strict=True)
     ]
 
 
 def _row(
-    result: Result, asked: Base, late: Collection[str], *, name: str, stone: str, volume: str
+    result: Result,
+    asked: Base,
+    *,
+    planned: Sequence[Note],
+    name: str,
+    stone: str,
+    volume: str,
+    shared: int | None,
 ) -> Row:
     mix, base = result.mix, result.base_line
+    amounts = (BLANK,) * 3
+    if shared is not None:
+        amounts = (f"mix {shared}", f"mix {shared}", BLANK)
+    elif mix is not None:
+        amounts = (powder_cell(mix), water_cell(mix), scoops_cell(mix))
     refused = result.outcome == REFUSED
-    passed = (PASSED,) if result.name in late else ()
-    codes = tuple(dict.fromkeys((*passed, *(visible(note.code) for note in result.notes))))
+    codes = tuple(dict.fromkeys(visible(note.code) for note in (*planned, *result.notes)))
     return Row(
         name=name,
         stone=stone,
         volume=volume,
-        powder=BLANK if mix is None else powder_cell(mix),
-        water=BLANK if mix is None else water_cell(mix),
-        scoops=BLANK if mix is None else scoops_cell(mix),
+        powder=amounts[0],
+        water=amounts[1],
+        scoops=amounts[2],
         base=BLANK if base is None else _base_words(base.how, asked),
         notes=(_refusal(result), *codes) if refused else codes or (NO_NOTE,),
         refused=refused,
@@ -183,13 +204,15 @@ def table_text(
     if folder:
         above.append(Text(f"folder {folder}", overflow="fold"))
     figures: list[RenderableType] = (
-        [_figures(rows(results, names, settings.base, late), width)] if results else []
+        [_figures(rows(results, names, settings.base, plan), width)] if results else []
     )
     cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
     shared = [] if plan is None else shared_lines(plan, settings)
     measured = any(result.mix is not None for result in results)
     below: list[list[RenderableType]] = [
-        _lines(how_to_read(settings, shared=plan is not None)) if measured and not brief else [],
+        _lines(how_to_read(settings, shared=plan is not None and bool(plan.sharers)))
+        if measured and not brief
+        else [],
         _lines(bowl_lines(results, names) if plan is None else []),
         _lines(pour_lines(results, names)),
         _lines(shared),

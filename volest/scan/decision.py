@@ -4,6 +4,7 @@ import errno
 import hashlib
 import math
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeGuard
 
@@ -73,8 +74,10 @@ def fingerprint(scan: Path) -> str:
 def write_decision(scan: Path, decision: Decision) -> Path:
     """Save a decision beside its scan, whole or not at all, and return the file."""
     target = decision_path(scan)
+    taken = read_taken(scan)
     record = {
         "volest_decision": VERSION,
+        **({} if taken is None else {"taken": taken.replace(tzinfo=None)}),
         "scan_sha256": fingerprint(scan),
         **_record(decision),
         "other": [_record(other) for other in decision.others],
@@ -109,6 +112,12 @@ def read_decision(scan: Path) -> Decision | None:
         said = f"volest_decision = {in_short(version)}"
         found = "no line volest_decision" if version is None else said
         raise _faulty(path, found, f"volest_decision = {VERSION}")
+    taken = record.get("taken")
+    if "taken" in record and not isinstance(taken, datetime):
+        found = f"taken = {in_short(taken)}"
+        raise _faulty(path, found, "a date and a time: taken = 2026-03-02T13:40:00")
+    if record.keys() == {"volest_decision", "taken"}:  # when, and nothing of this content
+        return None
     if record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
     others = record.get("other", [])
@@ -117,6 +126,16 @@ def read_decision(scan: Path) -> Decision | None:
         raise _faulty(path, found, f"a list of up to {MOST_OTHERS} tables [[other]]")
     further = tuple(_decision(path, other) for other in others)
     return replace(_decision(path, record), others=further)
+
+
+def read_taken(scan: Path) -> datetime | None:
+    """Read when an impression was taken, if that is saved beside its scan."""
+    path = decision_path(scan)
+    try:
+        taken = toml_of(path, LARGEST_BYTES).get("taken") if path.is_file() else None
+    except (GivenFileError, OSError):  # told where the decision is read
+        return None
+    return taken.astimezone() if isinstance(taken, datetime) else None
 
 
 def _stands(path: Path) -> bool:

@@ -1,9 +1,9 @@
 """The lab file: read, checked, and every fault listed with its key, its value and what it needs."""
 
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from volest.lab import (
     LEAST_SHARE_PERCENT,
     VACUUM,
     Bench,
+    BenchTime,
     Bowl,
     FirstPour,
     Lab,
@@ -26,8 +27,8 @@ from volest.lab import (
     Way,
     Ways,
 )
-from volest.settings import HABITS, pattern_and_word
-from volest.stone.reference import LEAST_WP
+from volest.settings import HABITS, parse_taken, pattern_and_word
+from volest.stone.reference import LEAST_WP, check_kind, pour_window
 from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
 
 LARGEST_BYTES = 200_000  # a lab file is a page or two
@@ -57,6 +58,7 @@ _TABLES = {
     "[second_pour]": SecondPour,
     "[trimming]": Trimming,
     "[sharing]": Sharing,
+    "[time]": BenchTime,
 }
 _KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]
 _KEYS += ["habits", *HABITS]
@@ -70,6 +72,7 @@ _MEND = {
     "powder_density": "true density in g/cm3 from the maker's sheet, not of the heap; or leave out",
     "working_low_min": "minutes, not seconds",
     "working_high_min": "minutes, not seconds",
+    **dict.fromkeys((field.name for field in fields(BenchTime)), "minutes, not seconds"),
     "most_ml": "mL, not litres",
     "price_per_kg": "the invoice's price of a kg; leave it out where there is none",
 }
@@ -121,13 +124,18 @@ def _habit_slips(said: Any, lab: Lab) -> Iterator[str]:
             example = HABITS[key].example
             yield f"habits.{key} = {_short(value)} (needed: {needed}; for example {example})"
             continue
-        stones = [value] if key == "stone" else []
-        stones += [pattern_and_word(each)[1] for each in value] if key == "stone_for" else []
-        for stone in stones:
+        checks: dict[str, Callable[[str], object]] = {
+            "material": pour_window,
+            "kind": check_kind,
+            "taken": parse_taken,
+            **dict.fromkeys(("stone", "stone_for"), partial(find_stone, lab=lab)),
+        }
+        for each in ([value] if isinstance(value, str) else value) if key in checks else ():
+            word = each if key in ("stone", "taken") else pattern_and_word(each)[1]
             try:
-                find_stone(stone, lab)
+                checks[key](word)
             except UsageError as fault:
-                yield f"habits.{key} = {stone!r} (needed: {fault.needed})"
+                yield f"habits.{key} = {word!r} (needed: {fault.needed})"
 
 
 def check_lab(values: dict[str, Any], name: str) -> Lab:

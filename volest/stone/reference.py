@@ -1,4 +1,4 @@
-"""Numbers of the trade with unit, source and how sure they are: water, bench, pour windows."""
+"""Numbers and steps of the trade with source and how sure they are: water, bench, materials."""
 
 import math
 from collections.abc import Mapping
@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from volest.errors import MixError, UsageError
-from volest.lab import VACUUM, Bench
+from volest.lab import VACUUM, Bench, BenchTime
 
 Mark = Literal["read", "from memory", "common practice, no source", "derived", "the lab's own"]
 
@@ -123,9 +123,38 @@ HAND_MIXING = Band(
     mark="read",
 )
 VACUUM_MIXING = Figure(value=60, unit="s", source="about a minute under vacuum", mark=PRACTICE)
-POURING = Figure(value=1, unit="min", source="pouring one impression", mark=PRACTICE)
+_TIME = BenchTime()
+POURING = Figure(
+    value=_TIME.quadrant_min, unit="min", source="pouring a quadrant with a brush", mark=PRACTICE
+)
+POURING_ARCH = Figure(
+    value=_TIME.arch_min, unit="min", source="pouring a full arch from one end", mark=PRACTICE
+)
+POURING_DIES = Figure(
+    value=_TIME.dies_min,
+    unit="min",
+    source="each prepared tooth is filled by a small instrument first",
+    mark=PRACTICE,
+)
+QUADRANT = Figure(
+    value=2500,
+    unit="mm2",
+    source="a smaller area inside the rim is a quadrant; of our twelve samples quadrants have "
+    "some 1600, arches 3400 and more",
+    mark=PRACTICE,
+)
 CLEANING = Figure(
-    value=2, unit="min", source="bowl and spatula cleaned before the next mix", mark=PRACTICE
+    value=_TIME.cleaning_min,
+    unit="min",
+    source="bowl and spatula cleaned before the next mix",
+    mark=PRACTICE,
+)
+DISINFECTING = Band(
+    low=3,
+    high=10,
+    unit="min",
+    source="a university clinic's operations page (3 min), course page on casts (10 min)",
+    mark="read",
 )
 BEFORE_BASE = Figure(
     value=45,
@@ -168,7 +197,11 @@ BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
         "wetting by hand": WETTING,
         "mixing by hand": HAND_MIXING,
         "mixing under vacuum": VACUUM_MIXING,
-        "pouring one impression": POURING,
+        "pouring a quadrant": POURING,
+        "pouring an arch": POURING_ARCH,
+        "pouring an arch with dies": POURING_DIES,
+        "largest quadrant": QUADRANT,
+        "disinfecting": DISINFECTING,
         "cleaning between mixes": CLEANING,
         "impressions in one mix": AT_MOST_IN_ONE_MIX,
         "first pour before the base": BEFORE_BASE,
@@ -181,27 +214,126 @@ BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
 )
 
 
-def mixing_min(way: str) -> float:
+def mixing_min(way: str, time: BenchTime = _TIME) -> float:
     """Say how long one mix takes: the longer soak, then stirring, or wetting by hand and vacuum."""
+    said_min = time.vacuum_min if way == VACUUM else time.hand_min
+    if said_min is not None:
+        return said_min
     stirring_s = WETTING.value + VACUUM_MIXING.value if way == VACUUM else HAND_MIXING.high
     return (SOAK.high + stirring_s) / 60.0
 
 
+KINDS = ("quadrant", "arch", "dies")
+
+
+def check_kind(kind: str) -> str:
+    """Refuse what is none of the kinds."""
+    if kind not in KINDS:
+        raise UsageError(
+            f"kind {kind!r}",
+            needed="one of " + ", ".join(KINDS),
+            remedy="write for example --kind '*-prep*=dies'",
+        )
+    return kind
+
+
+def kind_of(footprint_mm2: float) -> str:
+    """Tell a quadrant from an arch by the area inside its rim; dies have to be said."""
+    return KINDS[footprint_mm2 >= QUADRANT.value]
+
+
+def pouring_min(kind: str, time: BenchTime) -> float:
+    """Say how long one of `KINDS` is poured."""
+    return dict(zip(KINDS, (time.quadrant_min, time.arch_min, time.dies_min), strict=True))[kind]
+
+
 _HOUR, _DAY = 60.0, 24 * 60.0
+SHORT_MIN = 2 * _HOUR  # a window that a morning's work can miss: when it began must be said
 _LAST_IN_HOURS = 5 * _DAY  # 100 h are no number of days
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Step:
+    """One thing to do with an impression before it is poured, and where that is from."""
+
+    text: str
+    source: str
+    mark: Mark
+
+
+def _practice(text: str) -> Step:
+    return Step(text=text, source="said at the bench", mark=PRACTICE)
+
+
+ELASTOMER, ALGINATE, AGAR = "elastomer", "alginate", "agar"
+# How each kind of material is made ready, and how it is kept until it is poured.
+STEPS: Mapping[str, tuple[Step, ...]] = MappingProxyType(
+    {
+        ELASTOMER: (
+            _practice("Keep it dry, at room temperature, nothing lying on it."),
+            _practice("Wetting agent on, then gentle air: no pool in the tooth imprints."),
+        ),
+        ALGINATE: (
+            Step(
+                text="Keep it wrapped damp in a closed bag until it is poured.",
+                source="a 4-hour study of alginates: 10 min ideal, 30 min wrapped damp",
+                mark="read",
+            ),
+            _practice("Never leave it in water: it swells."),
+            Step(
+                text="Shake the water off and dry it gently: damp, no pool.",
+                source="a university clinic's operations page: gently dried",
+                mark="read",
+            ),
+            Step(
+                text="Never an air blast: it dries out and shrinks.",
+                source="naval dental handbook",
+                mark="from memory",
+            ),
+            _practice("No wetting agent."),
+        ),
+        AGAR: (
+            _practice("Keep it in a closed box with a wet cloth, and no longer than it must be."),
+            _practice("Shake the water off and blot it: damp, no pool. Never an air blast."),
+            _practice("No wetting agent."),
+        ),
+    }
+)
+UNKNOWN = (
+    _practice("Wetting agent on an elastomer, then gentle air: no pool in the tooth imprints."),
+    _practice("None on alginate or agar: keep it damp, shake the water off, never an air blast."),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
-    """From when until when an impression can be poured: minutes after it left the mouth."""
+    """From when until when an impression can be poured: minutes after it left the mouth.
+
+    Parameters
+    ----------
+    family : str
+        'elastomer', 'alginate' or 'agar': how it is made ready.
+    beyond : str
+        What is known of one that is older.
+    lost : Figure or None
+        From when on all that was found speaks against it; None where the evidence is not so strong.
+    """
 
     material: str
+    family: str
     earliest: Figure
     latest: Figure
+    beyond: str
+    lost: Figure | None = None
 
     def __str__(self) -> str:
         start = f"{in_words(self.earliest.value)} to " if self.earliest.value else "within "
         return f"{start}{in_words(self.latest.value)}"
+
+    @property
+    def is_short(self) -> bool:
+        """Whether it can pass while one works: then it must be said when it began."""
+        return self.latest.value < SHORT_MIN
 
 
 def _at(value: float, source: str, mark: Mark = "read") -> Figure:
@@ -209,6 +341,7 @@ def _at(value: float, source: str, mark: Mark = "read") -> Figure:
 
 
 _NOW = _at(0.0, "no wait is asked for")
+_NO_MORE = "longer was not studied in what was found; makers may allow more"
 
 # Sources disagree; the cautious end is taken.
 WINDOWS: Mapping[str, Window] = MappingProxyType(
@@ -217,43 +350,65 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
         for window in (
             Window(
                 material="alginate",
+                family=ALGINATE,
                 earliest=_NOW,
                 latest=_at(15.0, "course page on casts: 15 min; a study: 10 min, 30 wrapped damp"),
+                beyond="sources disagree: 10 min, or 30 wrapped damp, in one study; up to 24 h in "
+                "moist air in another; a journal found 0.5 % at most after 5 days wrapped",
+                lost=_at(5 * _DAY, "a journal on alginates: 0.5 % at most to 5 days, wrapped"),
             ),
             Window(
                 material="alginate-extended",
+                family=ALGINATE,
                 earliest=_NOW,
                 latest=_at(100 * _HOUR, "two studies of extended-pour alginates: 100 to 120 h"),
+                beyond="two studies of such alginates went to 100 and 120 h, by product",
             ),
             Window(
                 material="agar",
+                family=AGAR,
                 earliest=_NOW,
                 latest=_at(15.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
+                beyond="studies allow 15 and 30 min",
+                lost=_at(30.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
             ),
             Window(
                 material="condensation-silicone",
+                family=ELASTOMER,
                 earliest=_NOW,
                 latest=_at(30.0, "a study of 2020: shrinkage already significant at 30 min"),
+                beyond="it goes on shrinking: significant at 30 min in a study of 2020; another "
+                "says at once",
+                lost=_at(_HOUR, "textbooks of dental materials", "from memory"),
             ),
             Window(
                 material="polysulfide",
+                family=ELASTOMER,
                 earliest=_NOW,
                 latest=_at(_HOUR, "textbooks of dental materials", "from memory"),
+                beyond="a study found dies that grow with storage; the hour is from textbooks",
             ),
             Window(
                 material="polyether",
+                family=ELASTOMER,
                 earliest=_at(30.0, "textbooks of dental materials", "from memory"),
                 latest=_at(_DAY, "a study of storage: sound at 24 h"),
+                beyond="a study of two products found it sound at 24 h and bad at 7 days in 55 % "
+                "humidity, and did not look between; makers allow more",
             ),
             Window(
                 material="addition-silicone",
+                family=ELASTOMER,
                 earliest=_at(_HOUR, "a study of 1988: older ones release hydrogen, newer at once"),
                 latest=_at(7 * _DAY, "a study of storage: sound at 7 days"),
+                beyond=f"a study of storage found it sound at 7 days; {_NO_MORE}",
             ),
             Window(
                 material="vinyl-polyether-silicone",
+                family=ELASTOMER,
                 earliest=_NOW,
                 latest=_at(14 * _DAY, "a study of 2017: change below 0.5 % at 14 days"),
+                beyond=f"a study of 2017 found less than 0.5 % of change at 14 days; {_NO_MORE}",
             ),
         )
     }

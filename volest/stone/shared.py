@@ -1,25 +1,33 @@
-"""Several impressions from one mix: which share it, and in what order.
+"""Several impressions from one mix: which share it, in what order, and at what time.
 
-Which impressions share a mix is a set partition, solved exactly by mixed-integer programming
-(HiGHS, as `scipy.optimize.milp` has it): a day has few impressions, and so every group that is
-allowed can be listed with what it really takes after rounding. First-fit decreasing would need no
-solver and is proven to stay within 11/9 of the best and 6/9 of a bin (Dosa 2007, from memory), but
-not with a limit on how many share, and it knows nothing of rounding. The order is by the end of
-the window, which is best for the greatest delay on one bench (Jackson 1955, from memory); what is
-lost already goes last, and while a window has yet to open the bench does what fits before it.
-Where that leaves some past their window, one mix after another is moved as long as that saves any.
+Up to nine impressions are planned exactly: every mix that is allowed may come next, after every
+set that may have been poured before (Held and Karp 1962, from memory), and of the ways to have
+poured the same set one is dropped only where another is as good and done no later. Best are the
+fewest past their window, then the fewest mixes, then the least powder with nobody pressed for
+time, then the most urgent first. Where nothing can be late the order is no matter, and twelve are
+planned at once. More are planned in rounds, the most urgent first.
 """
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import combinations
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from itertools import accumulate, combinations, permutations
+from typing import NamedTuple
 
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
-from volest.stone.reference import CLEANING, POURING, Window, in_words, mixing_min
+from volest.stone.reference import (
+    DISINFECTING,
+    KINDS,
+    Window,
+    in_words,
+    mixing_min,
+    pouring_min,
+    whole,
+)
 from volest.stone.stones import find_stone
 from volest.stone.words import cost_of
 
@@ -38,8 +46,10 @@ class Impression:
         What it takes beyond that.
     window : Window or None
         When its material may be poured; None where that is not known.
-    age_min : float
-        Time since it was taken out of the mouth.
+    age_min : float or None
+        Time since it was taken out of the mouth; None where that is not known.
+    kind : str
+        'quadrant', 'arch', or 'dies': an arch with prepared teeth.
     scan, cavity : str and int
         The scan it comes from, '' where it has no other name, and which impression of that it is.
     """
@@ -47,20 +57,31 @@ class Impression:
     name: str
     volume_ml: float
     window: Window | None = None
-    age_min: float = 0.0
+    age_min: float | None = None
+    kind: str = KINDS[0]
     scan: str = ""
     cavity: int = 1
     more: Beyond = NOTHING
 
     @property
+    def asks(self) -> bool:
+        """Whether somebody must say when it was taken."""
+        return self.age_min is None and self.window is not None and self.window.is_short
+
+    @property
+    def counted_min(self) -> float:
+        """How old it is counted to be: where nobody knows, as long as disinfecting may take."""
+        return (DISINFECTING.high if self.asks else 0.0) if self.age_min is None else self.age_min
+
+    @property
     def opens_min(self) -> float:
         """From when, counted from now."""
-        return 0.0 if self.window is None else self.window.earliest.value - self.age_min
+        return -math.inf if self.window is None else self.window.earliest.value - self.counted_min
 
     @property
     def closes_min(self) -> float:
         """Until when, counted from now."""
-        return math.inf if self.window is None else self.window.latest.value - self.age_min
+        return math.inf if self.window is None else self.window.latest.value - self.counted_min
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,6 +92,8 @@ class SharedMix:
     ----------
     start_min : float
         When the powder goes into the water, counted from now.
+    turns_min : tuple of float
+        When each impression is poured, counted from now.
     late : tuple of Impression
         Those that are past their window when their turn comes.
     """
@@ -78,21 +101,52 @@ class SharedMix:
     impressions: tuple[Impression, ...]
     mix: Mix
     start_min: float
+    turns_min: tuple[float, ...]
     notes: tuple[Note, ...]
     late: tuple[Impression, ...] = ()
+
+    def turn_of(self, name: str) -> tuple[Impression, float]:
+        """Give an impression of the mix, and when it is poured."""
+        turns = zip(self.impressions, self.turns_min, strict=True)
+        return next((one, at_min) for one, at_min in turns if one.name == name)
+
+    def notes_of(self, name: str) -> tuple[Note, ...]:
+        """Give the notes that tell of an impression by its name."""
+        told = ((note, note.values.get("scans")) for note in self.notes)
+        return tuple(note for note, scans in told if isinstance(scans, tuple) and name in scans)
+
+
+def this_minute() -> datetime:
+    """Give the time, by the clock of this computer."""
+    return datetime.now().astimezone().replace(second=0, microsecond=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """The mixes of a day in order, and a mix for each impression alone."""
+    """The mixes of a day in order, and a mix for each impression alone; `start` is now."""
 
     mixes: tuple[SharedMix, ...]
     alone: tuple[Mix, ...]
+    start: datetime = field(default_factory=this_minute)
 
     @property
     def late(self) -> frozenset[str]:
         """Names of the impressions that are past their window when their turn comes."""
         return frozenset(one.name for shared in self.mixes for one in shared.late)
+
+    def notes_of(self, name: str) -> tuple[Note, ...]:
+        """Give what the plan notes of an impression by its name."""
+        return tuple(note for shared in self.mixes for note in shared.notes_of(name))
+
+    @property
+    def sharers(self) -> dict[str, int]:
+        """Names of the impressions that share a mix, each with that mix's number."""
+        return {
+            one.name: number
+            for number, shared in enumerate(self.mixes, start=1)
+            if len(shared.impressions) > 1
+            for one in shared.impressions
+        }
 
     @property
     def powder_g(self) -> float:
@@ -104,6 +158,20 @@ class Plan:
         """Powder of single mixes."""
         return sum(made.powder_g for made in self.alone)
 
+    def clock(self, minutes: float) -> str:
+        """Say a time on the clock, with its day where that is another one."""
+        at = self.at(whole(minutes))
+        return f"{at:%H:%M}" if at.date() == self.start.date() else f"{at:%Y-%m-%d %H:%M}"
+
+    def at(self, minutes: float) -> datetime:
+        """Give the time so many minutes from now."""
+        return (self.start + timedelta(minutes=minutes)).astimezone()
+
+    def by(self, one: Impression) -> str:
+        """Say until when an impression is to be poured, never later than that is; '' if unknown."""
+        known = one.window is not None and (one.age_min is not None or one.asks)
+        return f"by {self.clock(math.floor(one.closes_min))}" if known else ""
+
 
 def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
     """Say what the plan saves, and the currency; None where a stone's price is not known."""
@@ -114,205 +182,281 @@ def priced(plan: Plan, settings: Settings) -> tuple[float, str] | None:
     return sum(filter(None, alone)) - sum(filter(None, together)), settings.lab.currency
 
 
-# Twelve impressions took half a second at worst over 120 random days, 24 took two minutes once.
-# More are planned in rounds, the most urgent first; twelve is whole in mixes of 2, 3 and 4.
-ROUND = 12
-# Impressions that must be poured soon are kept together: a minute between the ends of their
-# windows counts as so much powder, up to two hours. Our choice, without a source.
-G_PER_MINUTE = 10.0
-MOST_APART_MIN = 120.0
-LONGEST_MIN = 1e6  # stands for a window that is not known
-MOST_TRIED = 30  # mixes that are tried in other orders; a day's work, and a second at most
-_Job = tuple[tuple[Impression, ...], Mix]
+EXACT, CALM_ROUND = 9, 12  # impressions at once: a second at worst; both are threes
+# Whoever is poured less than a quarter of an hour before its window ends is pressed for time: each
+# minute counts as so much powder. Our choice, without a source.
+SPARE_MIN, G_PER_MINUTE = 15.0, 10.0
+_URGENT = 4.0  # times as much as the next one in line: one is not kept waiting for many
+
+
+class _Job(NamedTuple):
+    """A mix that is allowed: who is poured from it, in which orders, and how long that takes.
+
+    With each order stand the minutes from the first pour to each turn, and to the end.
+    """
+
+    members: tuple[int, ...]
+    mix: Mix
+    mixing_min: float
+    opens_min: float
+    orders: tuple[tuple[tuple[int, ...], tuple[float, ...]], ...]
+
+    def first_turn_min(self, clock_min: float) -> float:
+        """Say when the first is poured, if the bench is free at a time."""
+        return max(clock_min + self.mixing_min, self.opens_min)
+
+    @property
+    def pouring_min(self) -> float:
+        """How long all are poured."""
+        return self.orders[0][1][-1]
+
+
+class _Turns(NamedTuple):
+    """One way to have poured some impressions: better ones are smaller."""
+
+    late: int
+    mixes: int
+    cost: float  # powder in g, and haste
+    wait: float
+    done_min: float  # when the bench is free again
+    order: tuple[tuple[_Job, tuple[int, ...], float], ...]  # and when the first is poured
 
 
 def plan_mixes(
-    impressions: Sequence[Impression], settings: Settings, *, at_most: int | None = None
+    impressions: Sequence[Impression],
+    settings: Settings,
+    *,
+    at_most: int | None = None,
+    start: datetime | None = None,
 ) -> Plan:
-    """Plan the fewest mixes, then the least powder; those of one stone may share a mix."""
+    """Plan so that the fewest are late, in the fewest mixes; those of one stone may share one."""
     most = at_most or settings.lab.sharing.at_most
-    alone = tuple(_alone(one, settings) for one in impressions)
-    ready_min = {
-        one.name: mixing_min(settings.way) * made.mixes
-        for one, made in zip(impressions, alone, strict=True)
-    }
+    alone = tuple(
+        first_pour(one.volume_ml, settings.for_scan(one.name), one.more) for one in impressions
+    )
+    day_min = sum(_lone_min(*pair, settings) for pair in zip(impressions, alone, strict=True))
 
-    def urgency(one: Impression) -> tuple[float, str]:
-        return _due_min(one, ready_min[one.name]), one.name
+    def urgency(number: int) -> tuple[float, float, float, str]:
+        one = impressions[number]
+        lost = one.closes_min < _mixing(alone[number], settings)  # no mix can save it any more
+        due_min = math.inf if lost else one.closes_min
+        pressing_min = due_min if due_min < day_min else math.inf
+        return pressing_min, max(one.opens_min, 0.0), due_min, one.name
 
-    waiting = sorted(impressions, key=urgency)
-    groups: list[tuple[Impression, ...]] = []
-    for start in range(0, len(waiting), ROUND):
-        groups += _best(waiting[start : start + ROUND], settings, most)
-    groups.sort(key=lambda group: min(map(urgency, group)))
-    return Plan(mixes=tuple(_timed(groups, settings)), alone=alone)
+    waiting = sorted(range(len(impressions)), key=urgency)
+    calm = all(one.opens_min <= 0.0 and one.closes_min >= day_min for one in impressions)
+    limit = CALM_ROUND if calm else EXACT
+    size = limit if len(waiting) <= limit else limit // most * most
+    mixes: list[SharedMix] = []
+    clock_min = 0.0
+    for first in range(0, len(waiting), size):
+        numbers = waiting[first : first + size]
+        members = [impressions[number] for number in numbers]
+        jobs = list(_allowed(members, [alone[number] for number in numbers], settings, most))
+        best = _best(members, jobs, settings, clock_min, calm=calm)
+        for job, order, turn_min in best.order:
+            mixes.append(_timed([members[at] for at in order], job, order, turn_min))
+        clock_min = best.done_min
+    return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
 
 def most_in_time(settings: Settings) -> int:
-    """Say how many impressions can be poured from one mix inside its working time.
+    """Say how many quadrants can be poured from one mix inside its working time; at least one."""
+    return max(1, int(_left_min(settings) / settings.lab.time.quadrant_min + 1e-9))
 
-    ``(working time - mixing) / pouring``, its shorter end; 1 where none is known.
-    """
+
+def _left_min(settings: Settings) -> float:
+    """Say what one mix leaves of the working time, its shorter end; nothing where none is known."""
     working = find_stone(settings.stone, settings.lab).working_time
-    if working is None:
-        return 1
-    left_min = working.low - mixing_min(settings.way)
-    return max(1, int(left_min / POURING.value + 1e-9))
+    mixing = mixing_min(settings.way, settings.lab.time)
+    return 0.0 if working is None else max(working.low - mixing, 0.0)
 
 
-def _best(
-    waiting: Sequence[Impression], settings: Settings, most: int
-) -> list[tuple[Impression, ...]]:
-    """Choose among all groups that are allowed those that hold each impression once."""
-    import numpy as np
-    from scipy.optimize import Bounds, LinearConstraint, milp
-    from scipy.sparse import csr_array
+def _mixing(made: Mix, settings: Settings) -> float:
+    return mixing_min(settings.way, settings.lab.time) * made.mixes
 
-    groups, penalties_g = [], []
-    for group, powder_g in _allowed(waiting, settings, most):
-        groups.append(group)
-        apart_min = _apart_min([waiting[one] for one in group], mixing_min(settings.way))
-        penalties_g.append(powder_g + G_PER_MINUTE * apart_min)
-    # One mix less outweighs all else that could be saved: singles come first and lie no way apart.
-    worst_g = sum(penalties_g[: len(waiting)]) + G_PER_MINUTE * MOST_APART_MIN * len(waiting)
-    costs = np.array(penalties_g) + worst_g + 1.0
-    rows = [one for group in groups for one in group]
-    columns = [at for at, group in enumerate(groups) for _ in group]
-    holds = csr_array((np.ones(len(rows)), (rows, columns)), shape=(len(waiting), len(groups)))
-    found = milp(
-        costs,
-        integrality=np.ones(len(groups)),
-        bounds=Bounds(0, 1),
-        constraints=LinearConstraint(holds, 1, 1),
-        options={"mip_rel_gap": 0.0},
-    )
-    chosen = [group for group, taken in zip(groups, found.x, strict=True) if taken > 0.5]  # noqa: PLR2004  # 0 or 1
-    return [tuple(waiting[one] for one in group) for group in chosen]
+
+def _lone_min(one: Impression, made: Mix, settings: Settings) -> float:
+    time = settings.lab.time
+    return _mixing(made, settings) + pouring_min(one.kind, time) + time.cleaning_min
 
 
 def _allowed(
-    waiting: Sequence[Impression], settings: Settings, most: int
-) -> Iterator[tuple[tuple[int, ...], float]]:
-    singles = [_alone(one, settings) for one in waiting]
-    for one, made in enumerate(singles):
-        yield (one,), made.powder_g
-    in_time = [most_in_time(settings.for_scan(one.name)) for one in waiting]
+    waiting: Sequence[Impression], alone: Sequence[Mix], settings: Settings, most: int
+) -> Iterator[_Job]:
+    """List the mixes that stone, bowl, working time and windows allow; dies are poured first."""
+    minutes = [pouring_min(one.kind, settings.lab.time) for one in waiting]
+    own = [settings.for_scan(one.name) for one in waiting]
+    left_min = [_left_min(each) + 1e-9 for each in own]
+    dies = {at for at, one in enumerate(waiting) if one.kind == KINDS[-1]}
+
+    def job(group: tuple[int, ...], made: Mix) -> _Job:
+        first = tuple(at for at in group if at in dies)
+        orders = ((*first, *rest) for rest in permutations(at for at in group if at not in dies))
+        return _Job(
+            members=group,
+            mix=made,
+            mixing_min=_mixing(made, settings),
+            opens_min=max(waiting[at].opens_min for at in group),
+            orders=tuple(
+                (order, (0.0, *accumulate(minutes[at] for at in order))) for order in orders
+            ),
+        )
+
+    for at, made in enumerate(alone):
+        if made.mixes == 1 and made.kind.working_time and left_min[at] < minutes[at]:
+            took, left, scans = minutes[at], _left_min(own[at]), (waiting[at].name,)
+            told = Note("pour-too-long", scans=scans, pouring_min=took, left_min=left)
+            made = replace(made, notes=(*made.notes, told))  # noqa: PLW2901  # the same mix
+        yield job((at,), made)
     for size in range(2, most + 1):
         for group in combinations(range(len(waiting)), size):
-            members = [waiting[one] for one in group]
-            if size > in_time[group[0]] or len({singles[one].stone for one in group}) > 1:
+            members = [waiting[at] for at in group]
+            if (
+                sum(minutes[at] for at in group) > left_min[group[0]]
+                or len({alone[at].stone for at in group}) > 1
+                or len(dies.intersection(group)) > 1
+                or max(m.opens_min for m in members) > min(m.closes_min for m in members)
+            ):
                 continue
-            if max(m.opens_min for m in members) > min(m.closes_min for m in members):
-                continue
-            shared = _together(members, settings)
+            volumes_ml, more = [one.volume_ml for one in members], [one.more for one in members]
+            shared = shared_pour(volumes_ml, own[group[0]], more)
             if shared is not None:
-                yield group, shared.powder_g
+                yield job(group, shared)
 
 
-def _timed(groups: Sequence[tuple[Impression, ...]], settings: Settings) -> Iterator[SharedMix]:
-    jobs = _least_late([(group, _mixed(group, settings)) for group in groups], settings)
-    for (group, made), start_min in _on_the_bench(jobs, settings):
-        late = list(_late(group, made, start_min, settings))
-        yield SharedMix(
-            impressions=group,
-            mix=made,
-            start_min=start_min,
-            notes=(*made.notes, *_late_notes(late, mixing_min(settings.way) * made.mixes)),
-            late=tuple(one for one, _ in late),
+def _best(
+    waiting: Sequence[Impression],
+    jobs: Sequence[_Job],
+    settings: Settings,
+    clock_min: float,
+    *,
+    calm: bool,
+) -> _Turns:
+    """Find the best of all orders of all mixes; where all is calm, the next in line always goes."""
+    everyone = (1 << len(waiting)) - 1
+    sets = [(sum(1 << at for at in job.members), job) for job in jobs]
+    led_by = {
+        1 << at: [job for job in sets if job[1].members[0] == at] for at in range(len(waiting))
+    }
+    closes_min = [one.closes_min for one in waiting]
+    reached: dict[int, list[_Turns]] = {0: [_Turns(0, 0, 0.0, 0.0, clock_min, ())]}
+    for poured in range(everyone):  # a set comes after all that it contains
+        ways = _undominated(reached.pop(poured, []))
+        next_in_line = ~poured & (poured + 1)
+        for members, job in (led_by[next_in_line] if calm else sets) if ways else ():
+            if not members & poured:
+                reached.setdefault(poured | members, []).extend(
+                    _then(way, job, closes_min, settings.lab.time.cleaning_min) for way in ways
+                )
+    return min(reached[everyone], key=lambda way: way[:4])
+
+
+def _undominated(ways: list[_Turns]) -> list[_Turns]:
+    """Keep of the ways to the same set those that no other beats in what counts and in time."""
+    kept: list[_Turns] = []
+    for way in sorted(ways, key=lambda way: way[:5]):
+        if not kept or way.done_min < kept[-1].done_min:
+            kept.append(way)
+    return kept
+
+
+def _then(way: _Turns, job: _Job, closes_min: Sequence[float], cleaning_min: float) -> _Turns:
+    """Make one more mix, its impressions in the best order."""
+    turn_min = job.first_turn_min(way.done_min)
+    end_min = turn_min + job.pouring_min
+    pressed = any(closes_min[at] < end_min + SPARE_MIN for at in job.members)
+    late, haste, wait, order = min(
+        _outcome(*order, job.mixing_min, turn_min, closes_min)
+        for order in (job.orders if pressed else job.orders[:1])
+    )
+    return _Turns(
+        way.late + late,
+        way.mixes + 1,
+        way.cost + job.mix.powder_g + G_PER_MINUTE * haste,
+        way.wait + wait,
+        end_min + cleaning_min,
+        (*way.order, (job, order, turn_min)),
+    )
+
+
+def _outcome(
+    order: tuple[int, ...],
+    after_min: Sequence[float],
+    mixing_min: float,
+    first_min: float,
+    closes_min: Sequence[float],
+) -> tuple[int, float, float, tuple[int, ...]]:
+    """Say of an order how many are late, the minutes of haste, and the wait."""
+    late, haste, wait = 0, 0.0, 0.0
+    for at, minutes in zip(order, after_min, strict=False):
+        turn_min = first_min + minutes
+        spare_min = closes_min[at] - turn_min
+        late += spare_min < 0.0
+        if closes_min[at] >= mixing_min:  # what is lost already is in no haste
+            haste += max(SPARE_MIN - spare_min, 0.0)
+        wait += turn_min * _URGENT ** (len(closes_min) - at)
+    return late, haste, wait, order
+
+
+def _timed(
+    members: Sequence[Impression], job: _Job, order: tuple[int, ...], first_min: float
+) -> SharedMix:
+    turns_min = [first_min + minutes for minutes in dict(job.orders)[order][:-1]]
+    late = [
+        (one, at_min)
+        for one, at_min in zip(members, turns_min, strict=True)
+        if at_min > one.closes_min
+    ]
+    return SharedMix(
+        impressions=tuple(members),
+        mix=job.mix,
+        start_min=first_min - job.mixing_min,
+        turns_min=tuple(turns_min),
+        notes=(*job.mix.notes, *_asked(members), *_late_notes(late, job.mixing_min)),
+        late=tuple(one for one, _ in late),
+    )
+
+
+def _asked(members: Sequence[Impression]) -> Iterator[Note]:
+    """Ask when those were taken that must be poured soon after it."""
+    for material, window, ones in _by_material([one for one in members if one.asks]):
+        yield Note(
+            "time-not-known",
+            scans=tuple(one.name for one in ones),
+            material=material,
+            window=str(window),
+            counted_min=ones[0].counted_min,
         )
 
 
-def _least_late(jobs: list[_Job], settings: Settings) -> list[_Job]:
-    """Move one mix to another place, for as long as fewer impressions pass their window by it."""
-
-    def lost(order: Sequence[_Job]) -> int:
-        done = _on_the_bench(order, settings)
-        return sum(len(list(_late(*job, start_min, settings))) for job, start_min in done)
-
-    least = lost(jobs)
-    while least and len(jobs) <= MOST_TRIED:
-        others = [(at, [*jobs[:at], *jobs[at + 1 :]]) for at in range(len(jobs))]
-        tried = [
-            [*rest[:to], jobs[at], *rest[to:]] for at, rest in others for to in range(len(jobs))
-        ]
-        best = min(tried, key=lost)
-        fewest = lost(best)
-        if fewest >= least:
-            break
-        jobs, least = best, fewest
-    return jobs
-
-
-def _on_the_bench(jobs: Sequence[_Job], settings: Settings) -> Iterator[tuple[_Job, float]]:
-    """Give the mixes as they are made, each with the minute in which that begins."""
-    waiting, clock_min = list(jobs), 0.0
-    while waiting:
-        job = waiting.pop(_next(waiting, clock_min, settings))
-        start_min, done_min = _span_min(*job, clock_min, settings)
-        yield job, start_min
-        clock_min = done_min + CLEANING.value
+def _late_notes(late: Sequence[tuple[Impression, float]], soonest_min: float) -> Iterator[Note]:
+    at_min = {one.name: at for one, at in late}
+    for material, window, ones in _by_material([one for one, _ in late]):
+        for at_turn in (False, True):
+            for is_lost in (False, True):
+                told = [
+                    (one.name, age_min)
+                    for one in ones
+                    if (one.closes_min >= soonest_min) == at_turn
+                    for age_min in (one.counted_min + at_turn * at_min[one.name],)
+                    if (window.lost is not None and age_min > window.lost.value) == is_lost
+                ]
+                if told:
+                    yield Note(
+                        PASSED,
+                        scans=tuple(name for name, _ in told),
+                        ages=tuple(in_words(age_min) for _, age_min in told),
+                        at_turn=at_turn,
+                        material=material,
+                        evidence=window.beyond,
+                        is_lost=is_lost,
+                    )
 
 
-def _late(
-    group: Sequence[Impression], made: Mix, start_min: float, settings: Settings
-) -> Iterator[tuple[Impression, float]]:
-    """Give those whose turn comes past their window, and when it comes."""
-    first_min = start_min + mixing_min(settings.way) * made.mixes
-    for place, one in enumerate(group):
-        at_min = first_min + POURING.value * place
-        if at_min > one.closes_min:
-            yield one, at_min
-
-
-def _mixed(group: Sequence[Impression], settings: Settings) -> Mix:
-    # No single mix where an impression by itself takes two
-    return _together(group, settings) or _alone(group[0], settings)
-
-
-def _alone(one: Impression, settings: Settings) -> Mix:
-    return first_pour(one.volume_ml, settings.for_scan(one.name), one.more)
-
-
-def _together(group: Sequence[Impression], settings: Settings) -> Mix | None:
-    own = settings.for_scan(group[0].name)
-    volumes_ml, more = [one.volume_ml for one in group], [one.more for one in group]
-    return shared_pour(volumes_ml, own, more)
-
-
-def _span_min(
-    group: Sequence[Impression], made: Mix, clock_min: float, settings: Settings
-) -> tuple[float, float]:
-    """Say from when to when the bench is busy with a group."""
-    mixing = mixing_min(settings.way) * made.mixes
-    start_min = max(clock_min, max(one.opens_min for one in group) - mixing)
-    return start_min, start_min + mixing + POURING.value * len(group)
-
-
-def _next(waiting: Sequence[_Job], clock_min: float, settings: Settings) -> int:
-    """Take the first group, or one that is done by the time when that may be poured."""
-    first_min, _ = _span_min(*waiting[0], clock_min, settings)
-    for number, (group, made) in enumerate(waiting):
-        start_min, done_min = _span_min(group, made, clock_min, settings)
-        if start_min == clock_min and (not number or done_min + CLEANING.value <= first_min):
-            return number
-    return 0
-
-
-def _late_notes(late: Sequence[tuple[Impression, float]], mixing: float) -> Iterator[Note]:
-    over = [(one.name, one.age_min) for one, _ in late if one.closes_min < mixing]
-    waiting = [(one.name, one.age_min + at) for one, at in late if one.closes_min >= mixing]
-    for passed, at_turn in ((over, False), (waiting, True)):
-        if passed:
-            ages = tuple(in_words(age_min) for _, age_min in passed)
-            scans = tuple(name for name, _ in passed)
-            yield Note(PASSED, scans=scans, ages=ages, at_turn=at_turn)
-
-
-def _due_min(one: Impression, mixing: float) -> float:
-    """Say until when an impression waits: one that no mix can save any more, for ever."""
-    return one.closes_min if one.closes_min >= mixing else math.inf
-
-
-def _apart_min(members: Sequence[Impression], mixing: float) -> float:
-    ends = [min(_due_min(one, mixing), LONGEST_MIN) for one in members]
-    return min(max(ends) - min(ends), MOST_APART_MIN)
+def _by_material(
+    members: Sequence[Impression],
+) -> Iterator[tuple[str, Window, Sequence[Impression]]]:
+    windows = {one.window.material: one.window for one in members if one.window is not None}
+    for material, window in windows.items():
+        yield material, window, [one for one in members if one.window is window]

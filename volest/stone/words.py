@@ -4,12 +4,16 @@ from volest.lab import VACUUM, Learned
 from volest.stone.mix import SAME_WP, Mix, shown
 from volest.stone.reference import (
     BEFORE_BASE,
+    DISINFECTING,
     HAND_MIXING,
     KNOB,
     SEPARATING,
     SOAK,
+    STEPS,
+    UNKNOWN,
     VACUUM_MIXING,
     Band,
+    Window,
 )
 from volest.stone.stones import StoneType
 
@@ -157,16 +161,16 @@ def powder_cell(made: Mix) -> str:
 
 
 def scoops_cell(made: Mix) -> str:
-    """Say in a cell how many whole scoops go to how much water; or that it has to be weighed.
+    """Say in a cell how many whole scoops go to how many mL; or that it has to be weighed.
 
     >>> from volest.stone.pours import first_pour
     >>> from volest.settings import Settings
     >>> scoops_cell(first_pour(50, Settings())), scoops_cell(first_pour(50, Settings(by="scoop")))
-    ('3 to 30.0 mL', '3')
+    ('3 to 30.0', '3')
     """
     if made.whole_scoops is not None:
         whole = made.whole_scoops
-        cell = f"{whole.full_scoops} to {water_in_words(whole)}"
+        cell = f"{whole.full_scoops} to {water_in_words(whole).removesuffix(' mL')}"
     elif made.has_scoop and not made.rest_g:
         cell = str(made.full_scoops)
     else:
@@ -179,12 +183,29 @@ def _each(made: Mix, amount: float, step: float) -> str:
     return each if made.mixes == 1 else f"{made.mixes} x {each}"
 
 
-BEFORE = (
-    "Disinfect the impression first, rinse it, leave no drops in it.",
-    "Wetting agent on, then gentle air: no pool in the pits.",
-    "Mask on before the powder is opened: gypsum dust.",
-    "Stir the powder store now and then: vibration segregates it.",
+DISINFECTED = (
+    f"Disinfected before it was scanned, at __:__ ({DISINFECTING} {DISINFECTING.unit}, as the "
+    "agent's maker says), and rinsed."
 )
+
+
+def ready(window: Window | None) -> tuple[str, ...]:
+    """List how an impression is kept and made ready, by its material where that is known."""
+    if window is None:
+        return tuple(step.text for step in UNKNOWN)
+    wait = f"Pour it {window} after it was taken; its maker's sheet goes before that."
+    return (wait, *(step.text for step in STEPS[window.family]))
+
+
+def before(window: Window | None = None) -> tuple[str, ...]:
+    """List what comes before the water; the first line is one to tick."""
+    return (
+        f"[ ] {DISINFECTED}",
+        *ready(window),
+        "Mask on before the powder is opened: gypsum dust.",
+        "Stir the powder store now and then: vibration segregates it.",
+    )
+
 
 # The same in one line, for a card that goes to the bench by itself.
 CARE = (

@@ -1,6 +1,6 @@
 """The pour sheet: one page for a batch that needs nothing but itself."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
@@ -21,24 +21,26 @@ from volest.report.remarks import (
     made_with,
     shared_lines,
     tally,
+    turn_words,
 )
 from volest.report.table import Row, rows
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.reference import in_words, whole
-from volest.stone.shared import PASSED, Plan, SharedMix
+from volest.stone.shared import Plan, SharedMix
 from volest.stone.words import (
-    BEFORE,
     CARE,
     CAUTIONS,
+    DISINFECTED,
     base_if_short,
     base_steps,
+    before,
     bowl_in_words,
     if_short,
     powder_cell,
     powder_in_words,
     ratio_in_words,
+    ready,
     scoops_in_words,
     steps,
     terms_in_words,
@@ -95,7 +97,9 @@ def sheet_text(
         told=list(map(_sentence, told)),
         looks=LOOKS,
         shared_apart="" if plan is None else SHARED_APART,
-        before=BEFORE,
+        before=before()[1:],
+        disinfected=DISINFECTED,
+        mixes=_mixes(results, names, settings, plan),
         cautions=CAUTIONS,
         care=CARE,
         plot_size=(WIDE, TALL),
@@ -130,16 +134,24 @@ def _entries(
     plan: Plan | None,
 ) -> list[dict[str, Any]]:
     """Gather what each scan shows; those that need a look come first."""
-    called = dict(zip((result.name for result in results), names, strict=True))
+    called = _called(results, names, plan)
     shared = {
-        one.name: (number, called_by(made, called))
+        one.name: (number, made)
         for number, made in enumerate(() if plan is None else plan.mixes, start=1)
         for one in made.impressions
     }
-    late = () if plan is None else plan.late
-    lines = rows(results, names, settings.base, late)
+    lines = rows(results, names, settings.base, plan)
     entries = [
-        _entry(number, result, line, card, settings=settings, shared=shared.get(result.name))
+        _entry(
+            number,
+            result,
+            line,
+            card,
+            settings=settings,
+            plan=plan,
+            shared=shared.get(result.name),
+            called=called,
+        )
         for number, (result, line, card) in enumerate(
             zip(results, lines, cards, strict=True), start=1
         )
@@ -158,25 +170,28 @@ def _entry(
     card: dict[str, Any] | None,
     *,
     settings: Settings,
+    plan: Plan | None,
     shared: tuple[int, SharedMix] | None,
+    called: Mapping[str, str],
 ) -> dict[str, Any]:
     mix, base = result.mix, result.second_pour
-    late = shared is not None and any(one.name == result.name for one in shared[1].late)
-    planned = [] if shared is None else _planned(shared[1], result, late=late)
-    bowl = mix if shared is None else shared[1].mix  # what is mixed: hands follow the steps
+    planned = [] if shared is None else _planned(shared[1], result, called)
+    together = None if shared is None or plan is None else _together(result.name, *shared, plan)
+    own = mix if together is None else None  # else its mix has a card of its own
     knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
-    first = () if bowl is None else steps(bowl, settings.way, knobs_ml=knobs_ml)
-    short = () if bowl is None else if_short(bowl)
+    first = () if own is None else steps(own, settings.way, knobs_ml=knobs_ml)
+    short = () if own is None else if_short(own)
     second = None if mix is None or base is None else _base(result, mix, base, settings)
     after = () if second is None else (*second["steps"], second["short"])
+    made_ready = () if shared is None else ready(shared[1].turn_of(result.name)[0].window)
     told = (note.text + note.do for note in (*planned, *result.notes))
-    words = (*told, *first, *short[:3], *after)
+    words = (*told, *first, *short[:3], *after, *made_ready)
     return {
         "number": number,
         "result": result,
         "row": line,
         "card": card,
-        "data": None if card is None else _data(result, card),
+        "data": None if card is None else _data(result, card, has_amounts=own is not None),
         "half_ml": _half_ml(result),
         "plot": _plot(result) if result.curve else None,
         "steps": first,
@@ -184,48 +199,93 @@ def _entry(
         "ratio": "" if mix is None else ratio_in_words(mix),
         "shared": shared,
         "planned": planned,
-        "passed": [note for note in planned if note.code == PASSED],
-        "together": None if shared is None else _together(result.name, shared[1]),
-        "window": "" if shared is None else _window_words(result.name, shared[1]),
-        "first": "" if mix is None else _first_words(mix),
-        "terms": "" if mix is None else terms_in_words(mix),
+        "passed": [note for note in planned if "scans" in note.values],
+        "together": together,
+        "at": "" if shared is None or plan is None else plan.clock(shared[1].start_min),
+        "window": ""
+        if shared is None or plan is None
+        else _window_words(result.name, shared[1], plan),
+        "ready": made_ready,
+        "first": "" if own is None else _first_words(own),
+        "terms": "" if own is None else terms_in_words(own),
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
         "advice": [] if result.trim is None else advice(result.trim),
     }
 
 
-def _planned(shared: SharedMix, result: Result, *, late: bool) -> list[Note]:
-    """Give what the plan notes of a mix, where the scan's own notes do not say it."""
-    own = {note.code for note in result.notes} | (set() if late else {PASSED})
-    return [note for note in shared.notes if note.code not in own]
+def _called(results: Sequence[Result], names: Sequence[str], plan: Plan | None) -> dict[str, str]:
+    """Say what each scan is called; a mix may be for some that stand on another page."""
+    planned = [one.name for made in (plan.mixes if plan else ()) for one in made.impressions]
+    return {
+        **{name: Path(name).name for name in planned},
+        **dict(zip((result.name for result in results), names, strict=True)),
+    }
 
 
-def _together(name: str, shared: SharedMix) -> dict[str, str] | None:
-    """Say with which others a scan shares a mix, and what that is; None where it has its own."""
+def _mixes(
+    results: Sequence[Result], names: Sequence[str], settings: Settings, plan: Plan | None
+) -> list[dict[str, Any]]:
+    """Gather the card of each shared mix, in the order to make them; on the page of its first."""
+    called, here = _called(results, names, plan), {result.name for result in results}
+    based = {result.name for result in results if result.second_pour is not None}
+    cards = []
+    for number, made in enumerate(() if plan is None else plan.mixes, start=1):
+        firsts = [one.name for one in made.impressions]
+        if plan is None or len(firsts) == 1 or firsts[0] not in here:
+            continue
+        knobs_ml = len(based.intersection(firsts)) * settings.lab.second_pour.nodules_ml
+        cards.append(
+            {
+                "number": number,
+                "at": plan.clock(made.start_min),
+                "mix": made.mix,
+                "water": water_cell(made.mix),
+                "powder": powder_cell(made.mix),
+                "scoops": scoops_in_words(made.mix),
+                "bowl": bowl_in_words(made.mix),
+                "ratio": ratio_in_words(made.mix),
+                "turns": [(called[name], turn_words(name, made, plan)) for name in firsts],
+                "notes": called_by(made, called).notes,
+                "steps": steps(made.mix, settings.way, knobs_ml=knobs_ml if based else None),
+                "short": if_short(made.mix),
+            }
+        )
+    return cards
+
+
+def _planned(shared: SharedMix, result: Result, called: Mapping[str, str]) -> list[Note]:
+    """Give what the plan notes of one impression, where its own notes do not say it."""
+    own = {note.code for note in result.notes}
+    notes = shared.notes if len(shared.impressions) == 1 else shared.notes_of(result.name)
+    return [note.calling(called) for note in notes if note.code not in own]
+
+
+def _together(name: str, number: int, shared: SharedMix, plan: Plan) -> dict[str, str] | None:
+    """Say with which others a scan shares a mix, and when; None where it has its own."""
     others = [visible(Path(one.name).name) for one in shared.impressions if one.name != name]
     if not others:
         return None
-    start = (
-        f"{whole(shared.start_min)} min after this was planned" if shared.start_min else "at once"
-    )
-    return {"others": ", ".join(others), "start": start, "amounts": _pour_words(shared.mix)}
+    at = plan.clock(shared.turn_of(name)[1])
+    return {"number": str(number), "others": ", ".join(others), "at": at}
 
 
-def _window_words(name: str, shared: SharedMix) -> str:
-    """Say how long an impression may wait, where its material is known."""
-    (one,) = (one for one in shared.impressions if one.name == name)
+def _window_words(name: str, shared: SharedMix, plan: Plan) -> str:
+    """Say until when an impression may wait, where its material is known."""
+    one, _ = shared.turn_of(name)
     if one.window is None:
         return ""
-    return (
-        f"{one.window.material.capitalize()}: pour it {one.window} after it was taken, the "
-        f"maker's word first; {in_words(one.age_min)} old when this was planned."
-    )
+    material, until = one.window.material.capitalize(), plan.by(one)
+    if one.age_min is None:
+        latest = f" Pour it {until} at the latest." if until else ""
+        return f"{material}, taken when? __:__{latest}"
+    return f"{material}, taken {plan.clock(-one.age_min)}: pour it {until}."
 
 
-def _data(result: Result, card: dict[str, Any]) -> dict[str, Any]:
+def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[str, Any]:
     last_mm = result.curve[-1][0] if result.curve else 1.0
-    return {"moves": card["moves"], "solid": card["solid"], "curve_last": last_mm}
+    moves = card["moves"] if has_amounts else [row[:2] for row in card["moves"]]
+    return {"moves": moves, "solid": card["solid"], "curve_last": last_mm}
 
 
 def _first_words(made: Mix) -> str:

@@ -8,7 +8,9 @@
     const canvas = card.querySelector("canvas");
     const show = (name) => card.querySelector(`[data-show=${name}]`);
     const handle = (name) => card.querySelector(`[data-move=${name}]`);
-    const measured = Object.fromEntries(["volume", "water", "powder", "scoops"].map((k) => [k, show(k).textContent]));
+    // Columns of a move; an impression that shares a mix has no amounts of its own.
+    const columns = ["volume", "powder", "water", "scoops"].map((k, at) => [k, at + 1]).filter(([k]) => show(k));
+    const measured = Object.fromEntries(columns.map(([k]) => [k, show(k).textContent]));
     const heights = data.moves.map((row) => row[0]);
     const look = { ...STAND, height: 0, cut: null };
     const height = handle("height"), cut = handle("cut");
@@ -35,10 +37,9 @@
       const tried = look.height !== 0;
       card.querySelector(".figures").querySelectorAll("p").forEach((p) => p.classList.toggle("tried", tried));
       show("height").textContent = look.height.toFixed(1);
-      show("volume").textContent = tried ? row[1].toFixed(1) : measured.volume;
-      show("powder").textContent = tried ? row[2] : measured.powder;
-      show("water").textContent = tried ? row[3] : measured.water;
-      show("scoops").textContent = tried ? row[4] : measured.scoops;
+      columns.forEach(([k, at]) => {
+        show(k).textContent = !tried ? measured[k] : at === 1 ? row[1].toFixed(1) : row[at];
+      });
       card.querySelectorAll("[data-rest]").forEach((rest) => { rest.hidden = tried; });
       card.querySelector("[data-tried]").hidden = !tried;
       mark(tried);
