@@ -365,8 +365,8 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "bowl-underfilled": _bowl_underfilled,
     "window-passed": _window_passed,
     "pour-too-long": Said(
-        "pouring {scans[0]} takes {pouring_min:g} min, and mixing leaves {left_min:g} of the working "
-        "time",
+        "pouring {scans[0]} takes {pouring_min:g} min, and mixing leaves {left_min:g} of the "
+        "working time",
         "pour it from two mixes, or with a stone that stays soft for longer",
     ),
     "time-not-known": lambda v: Said(
