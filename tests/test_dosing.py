@@ -19,7 +19,7 @@ BARE = replace(measured("a.stl"), mix=None)
 def test_a_measurement_gets_its_pours_and_nothing_else_changes() -> None:
     done = dosed(BARE, Settings(lab=Lab().pouring(height_mm=12.0)))
     assert done.mix is not None
-    assert done.mix.powder_g > mix(52.31).powder_g  # knobs for the base on top
+    assert done.mix.powder_g > mix(52.31).powder_g  # nodules for the base on top
     assert done.second_pour is not None
     # footprint times height, in mL: the prism's formula, less heap and nodules
     taken_ml = 2640.5 * 2.0 / 1000.0 + Lab().second_pour.nodules_ml

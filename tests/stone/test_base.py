@@ -11,7 +11,7 @@ from volest.errors import MixError
 from volest.lab import FirstPour, Lab, OwnStone, SecondPour
 from volest.settings import Settings
 from volest.stone.pours import base_volume_ml, beyond, first_pour, second_pour
-from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, KNOB
+from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, NODULE
 from volest.stone.words import scoops_cell, scoops_in_words
 
 
@@ -150,7 +150,7 @@ def test_waiting_time_and_height() -> None:
 
 def test_nodules_are_eight_balls_of_eight_mm() -> None:
     # Sphere, any table of solids: 4/3 pi r^3; our choice of eight, no source.
-    assert KNOB.value == 8
+    assert NODULE.value == 8
     assert SecondPour().nodules_ml == pytest.approx(8 * 4 / 3 * math.pi * 4**3 / 1000)
     assert SecondPour(retention_ml=2.0).nodules_ml == 2.0
 

@@ -154,14 +154,19 @@ def test_short_of_stone_is_mixed_at_the_same_ratio() -> None:
 def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
     # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
     told = base_steps(mix(52), mix(31, stone="type-3"), 2.0)
-    # Knobs or undercuts, wetting, the order: common practice, no source.
+    # Nodules or undercuts, wetting, the order: common practice, no source.
     marks = [
-        "knobs",
+        "nodules",
         "45 min: it must have set and lost its gloss",
         "Wet the top",
         "Water into",
     ]
-    marks += ["of type-3, not type-4 (", "under vacuum", "Pour it within 5 min", "lift the cast"]
+    marks += [
+        "of type-3, not type-4 (",
+        "under vacuum",
+        "Pour it within 5 min",
+        "separate the cast",
+    ]
     places = [next(n for n, line in enumerate(told) if mark in line) for mark in marks]
     assert places == sorted(places)
     assert len(told) == places[-1] + 1
@@ -169,20 +174,20 @@ def test_the_base_comes_after_the_first_pour_has_lost_its_gloss() -> None:
 
 def test_the_cast_is_lifted_out_once_and_last() -> None:
     made, base = mix(52), mix(31, stone="type-3")
-    assert "lift the cast out" in steps(made)[-1]
-    first = steps(made, knobs_ml=2.0)
-    assert not any("lift the cast out" in line for line in first)
+    assert "separate the cast from it" in steps(made)[-1]
+    first = steps(made, nodules_ml=2.0)
+    assert not any("separate the cast from it" in line for line in first)
     told = " ".join((*first, *base_steps(made, base, 2.0)))
-    assert told.count("lift the cast out") == 1
+    assert told.count("separate the cast from it") == 1
     # Two handouts on pouring casts: 45 to 60 min.
-    assert told.endswith("Leave it 45 to 60 min more, then lift the cast out.")
+    assert told.endswith("Leave it 45 to 60 min more, then separate the cast from it.")
 
 
-def test_the_knobs_are_kept_back_before_they_are_needed() -> None:
-    kept = [line for line in steps(mix(52), knobs_ml=2.0) if "2 mL" in line]
-    assert kept == ["Keep 2 mL of the mix back for the knobs of the base."]
+def test_the_nodules_are_kept_back_before_they_are_needed() -> None:
+    kept = [line for line in steps(mix(52), nodules_ml=2.0) if "2 mL" in line]
+    assert kept == ["Keep 2.0 mL of the mix back for the nodules of the base."]
     assert "2 mL kept back" in base_steps(mix(52), mix(31), 2.0)[0]
-    assert not any("Keep" in line for line in (*steps(mix(52)), *steps(mix(52), knobs_ml=0.0)))
+    assert not any("Keep" in line for line in (*steps(mix(52)), *steps(mix(52), nodules_ml=0.0)))
 
 
 def test_a_short_base_gets_more_of_its_own_stone() -> None:
@@ -191,7 +196,7 @@ def test_a_short_base_gets_more_of_its_own_stone() -> None:
     assert "14.5 mL of water to 50 g" in base_if_short(mix(31, stone="type-3"))
 
 
-def test_a_base_without_knobs_holds_by_undercuts() -> None:
+def test_a_base_without_nodules_holds_by_undercuts() -> None:
     told = base_steps(mix(50), mix(31), 0.0)
     assert "undercuts" in told[0]
     assert "0 mL" not in told[0]
@@ -277,10 +282,10 @@ def test_another_stone_is_told_and_the_same_is_not() -> None:
     assert ", not " not in into_the_bowl(first, mix(31))
 
 
-def test_knobs_take_stone_and_undercuts_take_none() -> None:
+def test_nodules_take_stone_and_undercuts_take_none() -> None:
     assert "from the 2.5 mL kept back" in base_steps(mix(52), mix(31), 2.5)[0]
     assert "undercuts" in base_steps(mix(50), mix(31), 0.0)[0]
-    assert "knobs" not in base_steps(mix(50), mix(31), 0.0)[0]
+    assert "nodules" not in base_steps(mix(50), mix(31), 0.0)[0]
 
 
 @pytest.mark.parametrize("mixes", [1, 2])

@@ -304,11 +304,16 @@ def test_cards_with_a_base_share_pages_and_none_is_split(
 
 def test_a_base_has_its_steps_on_the_card_and_the_cast_comes_out_last(crowded: Page) -> None:
     told = plain(str(crowded.ask("document.querySelector('.card .pours').textContent")))
-    marks = ["Water into", "Pour within", "set knobs", "about 45 min", "Wet the top"]
-    marks += ["2 equal mixes", "of type-2, not type-4 (", "Pour it within", "lift the cast out"]
+    marks = ["Water into", "Pour within", "set nodules", "about 45 min", "Wet the top"]
+    marks += [
+        "2 equal mixes",
+        "of type-2, not type-4 (",
+        "Pour it within",
+        "separate the cast from it",
+    ]
     places = [told.index(mark) for mark in marks]
     assert places == sorted(places)
-    assert told.count("lift the cast out") == 1
+    assert told.count("separate the cast from it") == 1
 
 
 def test_the_sheet_says_when_it_was_sized(page: Page, scans: Path) -> None:

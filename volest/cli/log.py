@@ -85,7 +85,7 @@ Examples:
 )
 @click.option("--base-pour", "second_pour", is_flag=True, help="With --from: book its base.")
 @click.option(
-    "--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity in mL, with its knobs."
+    "--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity in mL, with its nodules."
 )
 @click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
 @click.option("--water", "water_ml", type=Number(), metavar="ML", help="Water that was mixed.")

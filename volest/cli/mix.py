@@ -153,7 +153,7 @@ def _print_card(
 def _sections(
     made: Mix, base: Mix | None, settings: Settings, window: Window | None
 ) -> Iterator[tuple[str, tuple[str, ...]]]:
-    knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
+    nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
     if settings.stretch_ml_per_100g > 0:
         yield "Extra water", (STRETCH_IN_WORDS,)
     taught = [
@@ -164,9 +164,9 @@ def _sections(
     if taught:
         yield "Waste", tuple(taught)
     yield "Before", before(window)
-    yield "Steps", steps(made, settings.way, knobs_ml=knobs_ml)
-    if base is not None and knobs_ml is not None:
-        yield "Base, the second pour", base_steps(made, base, knobs_ml, settings.way)
+    yield "Steps", steps(made, settings.way, nodules_ml=nodules_ml)
+    if base is not None and nodules_ml is not None:
+        yield "Base, the second pour", base_steps(made, base, nodules_ml, settings.way)
         yield "The base", yield_in_words(base)
     more = () if base is None else (base_if_short(base),)
     yield "If it does not reach", (*if_short(made), *more)

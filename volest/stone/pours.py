@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from volest.errors import MixError
-from volest.lab import USUAL_VOLUME_ML, Bench, Bowl, Learned
+from volest.lab import USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.learning import unlearned
@@ -18,27 +18,30 @@ from volest.stone.mix import (
     volume_per_gram_ml,
     waste_notes,
 )
-from volest.stone.reference import POURING, mixing_min
+from volest.stone.reference import mixing_min
 from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import powder_in_words, water_in_words
 
 # Makes so many equal mixes in a bowl, or where none is known.
 Make = Callable[[int, Bowl | None], Mix]
+_USUAL_TIME = BenchTime()
 OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
 
 
-def most_mixes(kind: StoneType, way: str, impressions: int = 1) -> int:
+def most_mixes(
+    kind: StoneType, way: str, impressions: int = 1, time: BenchTime = _USUAL_TIME
+) -> int:
     """Say how many mixes can be made one after the other while the first can still be poured.
 
     One person: ``n * mixing + impressions * pouring <= working time``, its shorter end.
     """
     if kind.working_time is None:
         return 1
-    left_min = kind.working_time.low - impressions * POURING.value
-    return max(1, int(left_min / mixing_min(way) + 1e-9))
+    left_min = kind.working_time.low - impressions * time.quadrant_min
+    return max(1, int(left_min / mixing_min(way, time) + 1e-9))
 
 
-def into_bowls(make: Make, bowls: Sequence[Bowl], way: str) -> Mix:
+def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _USUAL_TIME) -> Mix:
     """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
     whole = make(1, None)
     usable = [bowl for bowl in bowls if bowl.way == way]
@@ -46,7 +49,7 @@ def into_bowls(make: Make, bowls: Sequence[Bowl], way: str) -> Mix:
         return whole
     if not usable:
         raise _no_bowl(way)
-    most = most_mixes(whole.kind, way)
+    most = most_mixes(whole.kind, way, time=time)
     for mixes in range(1, most + 1):
         found = _in_a_bowl(make, mixes, usable)
         if found is not None:
@@ -55,7 +58,7 @@ def into_bowls(make: Make, bowls: Sequence[Bowl], way: str) -> Mix:
             other = next((one for one, its in filter(None, more) if _is_enough(one, its)), None)
             split = () if mixes == 1 else (Note("split", mixes=mixes),)
             return replace(made, notes=(*made.notes, *split, *_load_note(made, bowl, other)))
-    raise _too_much(whole, usable, way, most)
+    raise _too_much(whole, usable, mixing_min(way, time), most)
 
 
 def fits_one(make: Make, bowls: Sequence[Bowl], way: str) -> bool:
@@ -105,11 +108,11 @@ def _no_bowl(way: str) -> MixError:
     )
 
 
-def _too_much(whole: Mix, bowls: Sequence[Bowl], way: str, most: int) -> MixError:
+def _too_much(whole: Mix, bowls: Sequence[Bowl], mixing: float, most: int) -> MixError:
     largest = max(bowl.most_ml for bowl in bowls)
     time = whole.kind.working_time
     limit = (
-        f"{time.low:g} min of working time leave room for {most} of {mixing_min(way):g} min"
+        f"{time.low:g} min of working time leave room for {most} of {mixing:g} min"
         if time
         else f"no working time is known for {whole.stone}, so it is not split"
     )
@@ -123,7 +126,7 @@ def _too_much(whole: Mix, bowls: Sequence[Bowl], way: str, most: int) -> MixErro
 
 
 _MM3_PER_ML = 1000.0
-LEAST_HEIGHT_MM = 3.0  # thinner breaks when the cast is lifted out: 1.2 is meant in cm
+LEAST_HEIGHT_MM = 3.0  # thinner breaks when the cast is separated: 1.2 is meant in cm
 MOST_HEIGHT_MM = 60.0
 MOST_TAPER_DEG = 45.0
 
@@ -187,7 +190,9 @@ NOTHING = Beyond()
 
 def first_pour(volume_ml: float, settings: Settings, more: Beyond = NOTHING) -> Mix:
     """Size the first pour: the cavity, what it takes beyond, and what is lost."""
-    return into_bowls(_first(volume_ml, settings, more), settings.lab.bowl, settings.way)
+    return into_bowls(
+        _first(volume_ml, settings, more), settings.lab.bowl, settings.way, settings.lab.time
+    )
 
 
 def shared_pour(
@@ -198,7 +203,11 @@ def shared_pour(
     if volume_ml + together.heap_ml + together.nodules_ml > MOST_VOLUME_ML:
         return None
     whole, bowls = _first(volume_ml, settings, together), settings.lab.bowl
-    return into_bowls(whole, bowls, settings.way) if fits_one(whole, bowls, settings.way) else None
+    return (
+        into_bowls(whole, bowls, settings.way, settings.lab.time)
+        if fits_one(whole, bowls, settings.way)
+        else None
+    )
 
 
 def _first(volume_ml: float, settings: Settings, more: Beyond) -> Make:
@@ -233,7 +242,7 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
         )
     make = _maker({"base": volume_ml - taken_ml}, settings, stone=base.stone)
     try:
-        made = into_bowls(make, settings.lab.bowl, settings.way)
+        made = into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
     except MixError as fault:
         raise MixError(
             f"{fault.found} (base, the second pour)",

@@ -162,7 +162,7 @@ BEFORE_BASE = Figure(
     source="naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
     mark="read",
 )
-KNOB = Figure(value=8, unit="mm", source="width of a knob that holds the base", mark=PRACTICE)
+NODULE = Figure(value=8, unit="mm", source="width of a nodule that holds the base", mark=PRACTICE)
 AT_MOST_IN_ONE_MIX = Band(
     low=2, high=3, unit="impressions", source="a supplier's page of rules", mark="read"
 )
@@ -173,7 +173,7 @@ SEPARATING = Band(
     low=45,
     high=60,
     unit="min",
-    source="two handouts on pouring casts, time until the cast is lifted out",
+    source="two handouts on pouring casts, time until the cast is separated",
     mark="read",
 )
 DENSITY_SPREAD = Figure(
@@ -205,9 +205,9 @@ BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
         "cleaning between mixes": CLEANING,
         "impressions in one mix": AT_MOST_IN_ONE_MIX,
         "first pour before the base": BEFORE_BASE,
-        "knobs for the base": KNOB,
+        "nodules for the base": NODULE,
         "height of a base": BASE_HEIGHT,
-        "cast lifted out after": SEPARATING,
+        "cast separated after": SEPARATING,
         "spread of powder density": DENSITY_SPREAD,
         "density of set gypsum": DIHYDRATE_DENSITY,
     }

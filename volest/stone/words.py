@@ -6,7 +6,7 @@ from volest.stone.reference import (
     BEFORE_BASE,
     DISINFECTING,
     HAND_MIXING,
-    KNOB,
+    NODULE,
     SEPARATING,
     SOAK,
     STEPS,
@@ -221,26 +221,26 @@ CAUTIONS = (
 NUMBERED = ("Steps", "Base, the second pour")
 
 
-def steps(made: Mix, way: str = VACUUM, *, knobs_ml: float | None = None) -> tuple[str, ...]:
+def steps(made: Mix, way: str = VACUUM, *, nodules_ml: float | None = None) -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base.
 
-    With `knobs_ml`, kept back for the knobs of a base, `base_steps` follow: the cast then stays in
-    the impression until they are done.
+    With `nodules_ml`, kept back for those of a base, `base_steps` follow: till they are done the cast
+    stays in the impression.
     """
     bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
     working = made.kind.working_time
     others = ""
     if working is not None and working.high > working.low:
         others = f" (some powders allow {working.high:g} min: the maker's sheet)"
-    kept = (f"Keep {knobs_ml:g} mL of the mix back for the knobs of the base.",) if knobs_ml else ()
-    out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then lift the cast out.",)
+    nodules = f"Keep {nodules_ml or 0.0:.1f} mL of the mix back for the nodules of the base."
+    out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then separate the cast from it.",)
     return (
         f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
         f"Pour {_deadline(working, 'step 2')}{others}; start at one end and let it flow.",
         *_again(made),
-        *(out if knobs_ml is None else kept),
+        *(out if nodules_ml is None else (nodules,) * bool(nodules_ml)),
     )
 
 
@@ -292,25 +292,25 @@ def _more_of(made: Mix) -> str:
 def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) -> tuple[str, ...]:
     """List the steps of the second pour: hold, wait, wet, mix, pour, wait, part.
 
-    Knobs, damp alginate, wetting, turning: common practice, no source.
+    Nodules, damp alginate, wetting, turning: common practice, no source.
     """
-    knobs = (
-        f"While the first pour is soft, set knobs of about {KNOB} {KNOB.unit} on it from the "
-        f"{retention_ml:g} mL kept back, or press undercuts into it."
+    nodules = (
+        f"While the first pour is soft, set nodules of about {NODULE} {NODULE.unit} on it from the "
+        f"{retention_ml:.1f} mL kept back, or press undercuts into it."
         if retention_ml
         else "While the first pour is soft, press undercuts into it: they hold the base."
     )
     deadline = _deadline(base.kind.working_time, "the powder")
     wait = f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}: it must have set and lost its gloss."
     return (
-        knobs,
+        nodules,
         f"{wait} Leave the cast in; keep alginate damp.",
         "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
         *_base_into_the_bowl(first, base),
         *_stirring(way),
         f"Pour it {deadline}; turn the impression onto it, do not press.",
         *_again(base),
-        f"Leave it {SEPARATING} {SEPARATING.unit} more, then lift the cast out.",
+        f"Leave it {SEPARATING} {SEPARATING.unit} more, then separate the cast from it.",
     )
 
 

@@ -178,8 +178,8 @@ def _entry(
     planned = [] if shared is None else _planned(shared[1], result, called)
     together = None if shared is None or plan is None else _together(result.name, *shared, plan)
     own = mix if together is None else None  # else its mix has a card of its own
-    knobs_ml = None if base is None else settings.lab.second_pour.nodules_ml
-    first = () if own is None else steps(own, settings.way, knobs_ml=knobs_ml)
+    nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
+    first = () if own is None else steps(own, settings.way, nodules_ml=nodules_ml)
     short = () if own is None else if_short(own)
     second = None if mix is None or base is None else _base(result, mix, base, settings)
     after = () if second is None else (*second["steps"], second["short"])
@@ -234,7 +234,7 @@ def _mixes(
         firsts = [one.name for one in made.impressions]
         if plan is None or len(firsts) == 1 or firsts[0] not in here:
             continue
-        knobs_ml = len(based.intersection(firsts)) * settings.lab.second_pour.nodules_ml
+        nodules_ml = len(based.intersection(firsts)) * settings.lab.second_pour.nodules_ml
         cards.append(
             {
                 "number": number,
@@ -247,7 +247,7 @@ def _mixes(
                 "ratio": ratio_in_words(made.mix),
                 "turns": [(called[name], turn_words(name, made, plan)) for name in firsts],
                 "notes": called_by(made, called).notes,
-                "steps": steps(made.mix, settings.way, knobs_ml=knobs_ml if based else None),
+                "steps": steps(made.mix, settings.way, nodules_ml=nodules_ml if based else None),
                 "short": if_short(made.mix),
             }
         )
