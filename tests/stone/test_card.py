@@ -184,9 +184,9 @@ def test_the_cast_is_lifted_out_once_and_last() -> None:
 
 
 def test_the_nodules_are_kept_back_before_they_are_needed() -> None:
-    kept = [line for line in steps(mix(52), nodules_ml=2.0) if "2 mL" in line]
+    kept = [line for line in steps(mix(52), nodules_ml=2.0) if "2.0 mL" in line]
     assert kept == ["Keep 2.0 mL of the mix back for the nodules of the base."]
-    assert "2 mL kept back" in base_steps(mix(52), mix(31), 2.0)[0]
+    assert "2.0 mL kept back" in base_steps(mix(52), mix(31), 2.0)[0]
     assert not any("Keep" in line for line in (*steps(mix(52)), *steps(mix(52), nodules_ml=0.0)))
 
 

@@ -224,8 +224,8 @@ NUMBERED = ("Steps", "Base, the second pour")
 def steps(made: Mix, way: str = VACUUM, *, nodules_ml: float | None = None) -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base.
 
-    With `nodules_ml`, kept back for those of a base, `base_steps` follow: till they are done the cast
-    stays in the impression.
+    With `nodules_ml`, kept back for those of a base, `base_steps` follow: until then the cast stays
+    in the impression.
     """
     bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
     working = made.kind.working_time
