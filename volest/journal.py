@@ -424,7 +424,8 @@ class Journal:
             self._amend(number, struck=now())
             return
         query = "UPDATE pours SET checksum = ? WHERE number = ?"
-        self._base.change(query, (checksum(_GIVEN_UP, number), number))
+        if self._base.change(query, (checksum(_GIVEN_UP, number), number)).rowcount == 0:
+            raise _uncounted(number)
 
     def end(self, number: int, outcome: str, why: str | None) -> None:
         """Say how a pour that was booked before came out."""
@@ -444,8 +445,9 @@ class Journal:
         if not target.exists() or target.stat().st_size == 0:
             return
         with Journal(target, new=False, copied=True) as older:
-            lost = _lacking("pour", older.entries(), self.entries())
-            lost += _lacking("delivery", older.deliveries(), self.deliveries())
+            lost = _lacking("pour", older._read("pours", Entry), self._read("pours", Entry))
+            kept = older._read("deliveries", Delivery), self._read("deliveries", Delivery)
+            lost += _lacking("delivery", *kept)
         if lost:
             raise LAYOUT.fault(
                 target,
@@ -494,16 +496,20 @@ class Journal:
         with self._base.transaction():
             found = [one for one in self.entries() if one.number == number and one.struck is None]
             if not found:
-                raise UsageError(
-                    f"no pour {number} that still counts",
-                    needed="the number of a pour that was not struck out before",
-                    remedy="the last pours and their numbers are shown by 'volest log' alone",
-                    code=LAYOUT.code,
-                )
+                raise _uncounted(number)
             said = {**words, "checksum": checksum(*astuple(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
             self._base.change(query, (*said.values(), number))
+
+
+def _uncounted(number: int) -> UsageError:
+    return UsageError(
+        f"no pour {number} that still counts",
+        needed="the number of a pour that was not struck out before",
+        remedy="the last pours and their numbers are shown by 'volest log' alone",
+        code=LAYOUT.code,
+    )
 
 
 def _checked(values: Sequence[object]) -> str | None:
@@ -514,18 +520,23 @@ def _checked(values: Sequence[object]) -> str | None:
 
 
 def _lacking(
-    what: str, older: Sequence[Entry | Delivery], ours: Sequence[Entry | Delivery]
+    what: str, older: tuple[list[_Row], list[int]], ours: tuple[list[_Row], list[int]]
 ) -> list[str]:
-    """Name the rows of an older file that are not ours, with all that was said of them later."""
-    at = {row.number: asdict(row) for row in ours}
+    """Name the rows of an older file that are not ours, with all that was said of them later.
+
+    Of a row that is damaged there, any row of that number will do.
+    """
+    at = {row.number: asdict(row) for row in ours[0]}
     later = ("struck", "outcome", "why")
 
-    def is_held(row: Entry | Delivery) -> bool:
+    def is_held(row: _Row) -> bool:
         own = at.get(row.number, {})
         said = asdict(row).items()
         return all(own.get(name, ...) == x or (name in later and x is None) for name, x in said)
 
-    return [f"{what} {row.number}" for row in older if not is_held(row)]
+    lost = [row.number for row in older[0] if not is_held(row)]
+    lost += [number for number in older[1] if number not in at and number not in ours[1]]
+    return [f"{what} {number}" for number in lost]
 
 
 def _alike(entry: Entry, other: Entry) -> bool:

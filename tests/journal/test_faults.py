@@ -2,15 +2,19 @@
 
 A point is a call into C that opens, writes, syncs, renames or removes a file, or hands a statement
 to SQLite, as Python's profiler tells of it (sys.setprofile). There the process ends, or the call
-fails; then the same command is run again.
+fails; then the same command is run again. Inside SQLite, a limit on the size of files (setrlimit)
+does the same at every size.
 """
 
 import errno
 import json
 import os
+import resource
 import shutil
+import signal
 import sqlite3
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -31,6 +35,8 @@ WATCHED = {"execute", "fetchall", "fetchone", "backup", "connect", "close", "ope
 WATCHED |= {"writelines", "flush", "fsync", "replace", "unlink", "mkdir", "rmdir", "chmod"}
 NO_FILES = {"replace", "close"}  # letters of a text; SQLite's close tells of no fault
 KILLED = 77
+HELD = [*range(1, 13)]  # pours that are booked before
+SHARED_BYTES = 32_768  # a file that SQLite makes first (its file format, 4.6)
 LEAST_POINTS = 100  # fewer: the watch does not see what it should
 
 
@@ -49,7 +55,8 @@ def broken_at(point: int, *, how: str) -> tuple[int, str, int]:
             return
         if isinstance(called.__self__, str | sqlite3.Connection) and called.__name__ in NO_FILES:
             return
-        if Path(click.__file__).parent in Path(frame.f_code.co_filename).parents:  # the terminal
+        writer = Path(frame.f_code.co_filename)  # not what is told to a terminal
+        if called.__self__ is sys.stdout or Path(click.__file__).parent in writer.parents:
             return
         passed += 1
         if passed == point and how == "end":
@@ -67,7 +74,7 @@ def broken_at(point: int, *, how: str) -> tuple[int, str, int]:
 
 @pytest.fixture(scope="module")
 def before(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Make a journal of two pours, and what it left in a backup and a CSV when it had one."""
+    """Make a journal, and what it left in a backup and a CSV when it had one pour."""
     folder = tmp_path_factory.mktemp("before")
     with pytest.MonkeyPatch.context() as here:
         here.chdir(folder)
@@ -75,9 +82,16 @@ def before(tmp_path_factory: pytest.TempPathFactory) -> Path:
         with Journal(Path("lab.db")) as journal:
             journal.book(ENTRY)
         assert call("log", "--journal", "lab.db", *ENDS)[0] == 0
-        with Journal(Path("lab.db")) as journal:
-            journal.book(ENTRY)
+        # The rest lies beside the file yet, so that this is larger than what SQLite always makes.
+        assert forked(book_and_leave, folder=folder).code == KILLED
     return folder
+
+
+def book_and_leave() -> bytes:
+    journal = Journal(Path("lab.db"))
+    for _ in HELD[1:]:
+        journal.book(ENTRY)
+    os._exit(KILLED)
 
 
 def numbers(file: Path) -> list[int]:
@@ -88,26 +102,34 @@ def numbers(file: Path) -> list[int]:
     return held
 
 
-def break_and_repeat(point: int, how: str) -> int:
-    """Break the command at a point, look at what is left, repeat it; say how many pours it kept."""
-    ended = forked(lambda: json.dumps(broken_at(point, how=how)).encode())
-    assert ended.code == (KILLED if how == "end" else 0), ended.how
-    if how == "fail":
+def limited(most_bytes: int, *, how: str) -> tuple[int, str, int]:
+    """Run the command where no file may grow over a size: there it ends, or the write fails."""
+    signal.signal(signal.SIGXFSZ, signal.SIG_DFL if how == "end" else signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
+    return *call(*COMMAND, *ENDS), 0
+
+
+def break_and_repeat(work: Callable[..., tuple[int, str, int]], point: int, how: str) -> bool:
+    """Break the command at a point, look at what is left, repeat it; say if it had booked."""
+    ended = forked(lambda: json.dumps(work(point, how=how)).encode())
+    assert ended.code in ((0, KILLED, -signal.SIGXFSZ) if how == "end" else (0,)), ended.how
+    if ended.code == 0:
         code, said, _ = json.loads(ended.answer)
         assert code in (0, 2), said  # no disk's fault is told as one of volest
     held = numbers(Path("lab.db"))
-    assert held in ([1, 2], [1, 2, 3])
-    assert b"booked as pour 3" not in ended.answer or held == [1, 2, 3]
+    whole = [*HELD, len(HELD) + 1]
+    assert held in (HELD, whole)
+    assert b"booked as pour" not in ended.answer or held == whole
     assert numbers(Path("copy.db")) in ([1], held)
     pours = Path("pours.csv")
     assert pours.read_bytes().count(b"\n") - 1 in (1, len(held))
     code, told = call(*COMMAND, *ENDS)
-    assert code == (0 if len(held) == 2 else 2), told
+    assert code == (0 if held == HELD else 2), told
     assert code == 0 or "booked for the same file" in told
     assert call("log", "--journal", "lab.db", *ENDS)[0] == 0
-    assert numbers(Path("lab.db")) == numbers(Path("copy.db")) == [1, 2, 3]
-    assert pours.read_bytes().count(b"\n") == 4
-    return len(held)
+    assert numbers(Path("lab.db")) == numbers(Path("copy.db")) == whole
+    assert pours.read_bytes().count(b"\n") == len(whole) + 1
+    return held == whole
 
 
 @pytest.mark.parametrize("how", ["end", "fail"])
@@ -131,5 +153,12 @@ def test_every_point(
     ends = set()
     for point in range(1, points + 1, step):
         start()
-        ends.add(break_and_repeat(point, how))
-    assert ends == {2, 3}
+        ends.add(break_and_repeat(broken_at, point, how))
+    assert ends == {False, True}
+    ends = set()
+    beside_bytes = (before / "lab.db-wal").stat().st_size
+    assert beside_bytes > SHARED_BYTES
+    for size in range(SHARED_BYTES, beside_bytes + SHARED_BYTES, 512 * step):
+        start()
+        ends.add(break_and_repeat(limited, size, how))
+    assert ends == {False, True}

@@ -386,8 +386,29 @@ def test_a_row_that_does_not_fit_is_told_and_teaches_nothing(path: Path, words: 
         assert "pour 2 is damaged or missing: it is left out of all figures" in line
         assert len(journal.pours()) == 2
         assert journal.book(ENTRY) == 4
+        journal.back_up(path.with_name("copy.db"))
+        journal.back_up(path.with_name("copy.db"))  # over one that is damaged alike
+        if words.startswith("DELETE"):  # what is gone stays told
+            with pytest.raises(UsageError, match="no pour 2"):
+                journal.strike(2)
+            return
         journal.strike(2)
-        assert len(journal.damage()) == words.startswith("DELETE")  # what is gone stays told
+        assert journal.damage() == []
+
+
+def test_a_backup_never_goes_over_what_the_journal_lost(path: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.db"
+    with Journal(path) as journal:
+        for _ in range(3):
+            journal.book(ENTRY)
+        journal.back_up(copy)
+    changed(copy, "UPDATE pours SET volume_ml = 51 WHERE number = 3")
+    changed(path, "DELETE FROM pours WHERE number = 3")
+    with Journal(path) as journal, pytest.raises(UsageError, match="pour 3 in it is not in"):
+        journal.back_up(copy)
+    changed(path, "UPDATE pours SET volume_ml = 51 WHERE number = 2")
+    with Journal(path) as journal, pytest.raises(UsageError, match="pour 2 in it is not in"):
+        journal.back_up(copy)
 
 
 def test_a_bit_that_flips_anywhere_never_gives_another_figure_without_a_word(path: Path) -> None:
