@@ -6,21 +6,28 @@ that SQLite's are among them; each point is a fork of one warm process.
 """
 
 import ctypes
-import errno
 import json
 import os
 import re
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+from tests.batch.small import bowl_stl
+from volest import pipeline
+from volest.batch import watch, workers
+from volest.cli import size
+from volest.cli.main import volest_group
+from volest.errors import VolestError
 from volest.scan.compiling import SWITCH
+from volest.scan.decision import Decision, read_decision, write_decision
 
 ROOT = Path(__file__).parents[2]
 COUNT, FAIL, FULL, STOP = range(4)
@@ -62,6 +69,15 @@ def run_all(folder: Path, share: int = 1, only: str = "") -> list[dict[str, Any]
     return [json.loads(line) for line in done.stdout.splitlines()]
 
 
+class Tried(NamedTuple):
+    """What a command told and left behind, struck and run again."""
+
+    told: str
+    before: Any
+    again: str
+    after: Any
+
+
 class Command:
     """A command, what must be there before it, and what is judged after it."""
 
@@ -73,11 +89,7 @@ class Command:
 
     def run(self) -> int:
         """Run it in the folder that this process stands in."""
-        from volest import pipeline
-        from volest.cli import size
-        from volest.cli.main import volest_group
-
-        size.can_draw = lambda **_: False
+        setattr(size, "can_draw", lambda **_: False)  # noqa: B010  # pictures take a second each
         try:
             volest_group.main(list(self.words), obj=pipeline.size_scan)
         except SystemExit as end:
@@ -88,7 +100,7 @@ class Command:
         """Give what an unbroken run leaves, so that it can be compared."""
         raise NotImplementedError
 
-    def is_kept(self, told: str, before: Any, again: str, after: Any) -> bool:
+    def is_kept(self, tried: "Tried") -> bool:
         """Say whether what was confirmed is still there, and all the rest as it should be."""
         raise NotImplementedError
 
@@ -105,7 +117,6 @@ class Size(Command):
     words = ("size", "scans", "--out", "out", "--csv", "day.csv", *WORDS)
 
     def prepare(self, folder: Path) -> None:
-        from tests.batch.small import bowl_stl
 
         (folder / "scans").mkdir()
         for number in range(2):
@@ -121,9 +132,8 @@ class Size(Command):
         left = [file.name for file in (folder / "out").rglob(".volest-*")]
         return [whole, [line.split(",")[:8] for line in lines], sheet.count("<article"), left]
 
-    def is_kept(self, told: str, before: Any, again: str, after: Any) -> bool:
-        del before
-        return self.reused(again) >= self.finished(told)
+    def is_kept(self, tried: "Tried") -> bool:
+        return self.reused(tried.again) >= self.finished(tried.told)
 
     def finished(self, told: str) -> int:
         """Count the scans that were told and that no fault of the disk was told of."""
@@ -150,22 +160,29 @@ class Watch(Size):
     words = ("watch", "scans", "--out", "out", "--pitch", "1", "-q")
 
     def run(self) -> int:
-        from volest.batch import watch, workers
-
         def thrice(*_: object) -> Iterator[None]:
             yield from (None, None, None)
             raise KeyboardInterrupt
 
-        watch.wakes = thrice
-        watch.SETTLE_S = watch.EMPTY_SETTLE_S = 0.0
-        watch.Arrivals.__init__.__kwdefaults__["settle_s"] = 0.0
-        workers.Pool = lambda *_: workers.Here()  # type: ignore[assignment,misc]
+        class AtOnce(watch.Arrivals):
+            def _patience_s(self, sign: object) -> float:
+                del sign
+                return 0.0
+
+        for module, name, value in (
+            (watch, "wakes", thrice),
+            (watch, "Arrivals", AtOnce),
+            (workers, "Pool", lambda *_: workers.Here()),
+        ):
+            setattr(module, name, value)
         return super().run()
 
-    def is_kept(self, told: str, before: Any, again: str, after: Any) -> bool:
-        return True  # quiet: nothing is confirmed but by the files, and these are compared
+    def is_kept(self, tried: "Tried") -> bool:
+        del tried
+        return True  # nothing is confirmed but by the files, and these are compared
 
     def is_shown(self, told: str) -> bool:
+        del told
         return True
 
 
@@ -173,7 +190,7 @@ class Log(Command):
     """A pour is booked in a journal that holds one already."""
 
     name = "log"
-    words = ("log", "--journal", "lab.db", "--from", "mix.json", "--left", "9")
+    words = ("log", "--journal", "lab.db", "--from", "mix.json", "--left", "9", "--way", "hand")
 
     def prepare(self, folder: Path) -> None:
         (folder / "mix.json").write_text(FIGURES, encoding="utf-8")
@@ -185,8 +202,6 @@ class Log(Command):
         assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
 
     def result(self, folder: Path) -> Any:
-        import sqlite3
-
         base = sqlite3.connect(folder / "lab.db")
         try:
             assert base.execute("PRAGMA integrity_check").fetchone() == ("ok",)
@@ -195,10 +210,9 @@ class Log(Command):
             base.close()
         return [list(row) for row in rows]
 
-    def is_kept(self, told: str, before: Any, again: str, after: Any) -> bool:
-        del again
-        booked = "booked" in told
-        return len(before) in ({2} if booked else {1, 2}) and len(after) == len(before) + 1
+    def is_kept(self, tried: "Tried") -> bool:
+        count = {2} if "booked" in tried.told else {1, 2}
+        return len(tried.before) in count and len(tried.after) == len(tried.before) + 1
 
 
 class Save(Command):
@@ -207,16 +221,12 @@ class Save(Command):
     name = "save"
 
     def prepare(self, folder: Path) -> None:
-        from tests.batch.small import bowl_stl
-        from volest.scan.decision import Decision, write_decision
 
         (folder / "a.stl").write_bytes(bowl_stl(0, across=17))
         old = Decision(point_mm=(0.0, 0.0, -1.0), normal=(0.0, 0.0, 1.0))
         write_decision(folder / "a.stl", old)
 
     def run(self) -> int:
-        from volest.errors import VolestError
-        from volest.scan.decision import Decision, write_decision
 
         new = Decision(point_mm=(0.0, 0.0, -2.0), normal=(0.0, 0.0, 1.0))
         try:
@@ -227,14 +237,13 @@ class Save(Command):
         return 0
 
     def result(self, folder: Path) -> Any:
-        from volest.scan.decision import read_decision
 
         found = read_decision(folder / "a.stl")
         return None if found is None else found.point_mm[2]
 
-    def is_kept(self, told: str, before: Any, again: str, after: Any) -> bool:
-        del again
-        return before in ({-2.0} if "saved" in told else {-1.0, -2.0}) and after == -2.0
+    def is_kept(self, tried: "Tried") -> bool:
+        heights = {-2.0} if "saved" in tried.told else {-1.0, -2.0}
+        return tried.before in heights and tried.after == -2.0
 
 
 COMMANDS: list[Command] = [Size(), Watch(), Log(), Save()]
@@ -293,30 +302,25 @@ class Machine:
         wanted = command.result(whole)
         for mode in MODES:
             for at in range(1 + hash_of(command.name + mode) % share, count + 1, share):
-                yield self._point(command, fresh, wanted, first, mode, at)
+                wrong = self._point(command, self._copy(fresh), wanted, mode, at)
+                yield {"command": command.name, "mode": mode, "at": at, "wrong": wrong}
 
-    def _point(
-        self, command: Command, fresh: Path, wanted: Any, first: str, mode: str, at: int
-    ) -> dict[str, Any]:
-        where = self._copy(fresh)
+    def _point(self, command: Command, where: Path, wanted: Any, mode: str, at: int) -> list[str]:
+        """Try one point; say what is wrong after it, with all that was told."""
         code, told, _ = self.ran(command, where, at, MODES[mode])
         before = self._result_or_none(command, where)
         code_again, again, _ = self.ran(command, where, 0, COUNT)
-        after = self._result_or_none(command, where)
-        wrong = []
-        if code not in (0, 1, 2, LOST) or "Traceback" in told or "tell us" in told:
-            wrong.append(f"ended with {code}")
-        if code_again not in (0, 1) or "Traceback" in again:
-            wrong.append(f"again ended with {code_again}")
-        if command.name != "log" and after != wanted:
-            wrong.append("another result")
-        if MODES[mode] == FULL and not command.is_shown(told):
-            wrong.append("figures are missing")
-        if not command.is_kept(told, before, again, after):
-            wrong.append("something confirmed is missing")
-        return {"command": command.name, "mode": mode, "at": at, "wrong": wrong,
-                "told": told[-1500:] if wrong else "", "again": again[-1500:] if wrong else "",
-                "first": first[-300:] if wrong else ""}  # fmt: skip
+        tried = Tried(told, before, again, self._result_or_none(command, where))
+        wrong = {
+            f"ended with {code}": code not in {0, 1, 2, LOST},
+            f"again ended with {code_again}": code_again not in {0, 1},
+            "a trace": "Traceback" in told + again or "tell us" in told + again,
+            "another result": command.name != "log" and tried.after != wanted,
+            "figures are missing": MODES[mode] == FULL and not command.is_shown(told),
+            "something confirmed is missing": not command.is_kept(tried),
+        }
+        found = [what for what, is_so in wrong.items() if is_so]
+        return [*found, told[-1500:], again[-1500:]] if found else []
 
     def _result_or_none(self, command: Command, where: Path) -> Any:
         try:
@@ -358,7 +362,7 @@ def main() -> None:
         return
     with tempfile.TemporaryDirectory(dir=memory_disk()) as folder:
         begin = time.monotonic()
-        points = run_all(Path(folder), *(int(word) for word in sys.argv[1:2]))
+        points = run_all(Path(folder), int(sys.argv[1]) if sys.argv[1:] else 1)
     wrong = [point for point in points if point["wrong"]]
     for point in wrong:
         print(json.dumps(point, indent=1))
