@@ -2,6 +2,7 @@
 
 import errno
 import hashlib
+import json
 import math
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,6 +18,7 @@ from volest.storage import write_whole
 
 VERSION = 1
 SUFFIX = ".decision.toml"
+_SUM = "figures_sha256"
 LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
 MOST_OTHERS = 100  # impressions in one scan: far more than fit into one
@@ -75,15 +77,23 @@ def write_decision(scan: Path, decision: Decision) -> Path:
     """Save a decision beside its scan, whole or not at all, and return the file."""
     target = decision_path(scan)
     taken = read_taken(scan)
+    figures = {**_record(decision), "other": [_record(other) for other in decision.others]}
     record = {
         "volest_decision": VERSION,
         **({} if taken is None else {"taken": taken.replace(tzinfo=None)}),
         "scan_sha256": fingerprint(scan),
-        **_record(decision),
-        "other": [_record(other) for other in decision.others],
+        _SUM: _sum_of(figures),
+        **figures,
     }
     write_whole(target, tomli_w.dumps(record), through_link=False)
     return target
+
+
+def _sum_of(record: dict[str, Any]) -> str:
+    """Give the checksum of what was decided, whatever order and layout it is written in."""
+    figures = {key: record.get(key, []) for key in ("base_line", "patch", "other")}
+    text = json.dumps(figures, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _record(decision: Decision) -> dict[str, Any]:
@@ -120,6 +130,10 @@ def read_decision(scan: Path) -> Decision | None:
         return None
     if record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
+    if record.get(_SUM, _sum_of(record)) != _sum_of(record):  # without one it is a hand's own
+        raise _faulty(
+            path, f"figures that do not fit {_SUM}", f"the file as it was saved, or no line {_SUM}"
+        )
     others = record.get("other", [])
     if not isinstance(others, list) or len(others) > MOST_OTHERS:
         found = f"other = {in_short(others)}"
