@@ -190,8 +190,10 @@ class Log(Command):
     """A pour is booked in a journal that holds one already."""
 
     name = "log"
-    words = ("log", "--journal", "lab.db", "--from", "mix.json", "--left", "9", "--way", "hand")
-    words += ("--again",)  # the file has been booked from before
+    words = (
+        *("log", "--journal", "lab.db", "--from", "mix.json", "--left", "9", "--way", "hand"),
+        "--again",  # the file has been booked from before
+    )
 
     def prepare(self, folder: Path) -> None:
         (folder / "mix.json").write_text(FIGURES, encoding="utf-8")
