@@ -193,6 +193,15 @@ class SecondPour:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Jaws:
+    """Patterns of names of scans of the upper and of the lower jaw."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    upper: tuple[str, ...] = ()
+    lower: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trimming:
     """From where on the rim is cut or boxed in, mm over and under the base line. Practice."""
 
@@ -243,6 +252,8 @@ class Lab:
         Where the first pour ends; the base.
     trimming : Trimming
         What is cut and what is boxed in.
+    jaw : Jaws
+        Which scans are of which jaw.
     sharing : Sharing
         Mixes for several impressions.
     time : BenchTime
@@ -261,6 +272,7 @@ class Lab:
     first_pour: FirstPour = FirstPour()
     second_pour: SecondPour = SecondPour()
     trimming: Trimming = Trimming()
+    jaw: Jaws = Jaws()
     sharing: Sharing = Sharing()
     time: BenchTime = BenchTime()
     currency: str = "EUR"

@@ -141,6 +141,15 @@ def hours_in_words(first: int, last: int) -> str:
     return f"at {first} o'clock" if first == last else f"at {first} to {last} o'clock"
 
 
+def dial_in_words(right_is_one_to_five: bool | None) -> str:  # or not known
+    """Say how hours are meant, and where the patient's right is, if that is known."""
+    dial = "Seen into the opening, 12 o'clock is the front of the arch"
+    if right_is_one_to_five is None:
+        return f"{dial}."
+    sides = ("right", "left") if right_is_one_to_five else ("left", "right")
+    return f"{dial}; 1 to 5 are the patient's {sides[0]}, 7 to 11 the {sides[1]}."
+
+
 def _needs_boxing(v: Values) -> Said:
     stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
     told = [

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import os
 from pathlib import Path
 
 import pytest
@@ -91,3 +92,17 @@ def test_a_mix_that_no_bowl_takes_hides_nothing_else(
     run = call("show", str(scan))
     assert run.exit_code == 0
     assert run.stdout.partition("\n\n")[2].startswith("Heights of the rim")
+
+
+@pytest.mark.parametrize(("jaw", "right"), [("upper", "1 to 5"), ("lower", "7 to 11")])
+def test_the_patients_sides_are_told_where_the_jaw_is_known(
+    scan: Path, jaw: str, right: str
+) -> None:
+    # Seen into the opening an upper impression is seen from above, and right is right; a lower one
+    # from below (the impression as it lay in the mouth).
+    lab = scan.with_name("lab.toml")
+    lab.write_text(f"[jaw]\n{jaw} = ['bowl*']\n", encoding="utf-8")
+    told = " ".join(call("show", str(scan), "--lab", str(lab)).stdout.split())
+    sides = {"1 to 5": "1 to 5 are the patient's right", "7 to 11": "7 to 11 the right"}
+    assert sides[right] in told
+    assert "patient" not in call("show", str(scan), "--lab", os.devnull).stdout

@@ -52,6 +52,7 @@ def show_command(
     """Tell and draw one scan; the words for a person stand in `_HELP`."""
     from volest.dosing import check_settings, poured
     from volest.errors import MixError
+    from volest.notes import dial_in_words
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.names import visible
     from volest.report.remarks import made_with
@@ -71,7 +72,9 @@ def show_command(
         result = poured(result, settings)
     if curve != "-":
         click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
-        click.echo(guide_text(result, found.trim, found.margin, found.base.lean_deg), nl=False)
+        dial = dial_in_words(settings.right_is_one_to_five(str(scan)))
+        told = guide_text(result, found.trim, found.margin, found.base.lean_deg, dial)
+        click.echo(told, nl=False)
     if curve is not None:
         deliver(curve_text(result.curve), curve, read=[scan])
     if plot is not None:

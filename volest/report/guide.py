@@ -30,14 +30,14 @@ PLOTS = (".svg", ".png", ".pdf")
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
-def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float) -> str:
+def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float, dial: str) -> str:
     """Tell all about one scan; `lean_deg` is from its rim to the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     if result.mix is not None:
         console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
     console.print("Heights of the rim over the base line, in mm, negative below it.")
-    console.print("Seen into the opening, 12 o'clock is the front of the arch.\n")
+    console.print(f"{wrapped(dial, _WIDTH)}\n")
     console.print(_hours(trim))
     seen = {part.hour for part in trim.stretches}
     missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]

@@ -19,6 +19,7 @@ from volest.lab import (
     BenchTime,
     Bowl,
     FirstPour,
+    Jaws,
     Lab,
     OwnStone,
     SecondPour,
@@ -57,6 +58,7 @@ _TABLES = {
     "[first_pour]": FirstPour,
     "[second_pour]": SecondPour,
     "[trimming]": Trimming,
+    "[jaw]": Jaws,
     "[sharing]": Sharing,
     "[time]": BenchTime,
 }

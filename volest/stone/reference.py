@@ -64,7 +64,7 @@ WATER_KG_PER_M3 = MappingProxyType(
 _GUIDE = "pocket guide to chemical hazards, entries on gypsum and plaster (145.2 and 172.2)"
 HEMIHYDRATE_G_PER_MOL = Figure(value=145.15, unit="g/mol", source=_GUIDE, mark="read")
 WATER_G_PER_MOL = Figure(
-    value=18.015, unit="g/mol", source="standard atomic weights", mark="from memory"
+    value=18.015, unit="g/mol", source="teaching pages: 2 x 1.008 + 15.999", mark="read"
 )
 # CaSO4.1/2H2O + 3/2 H2O -> CaSO4.2H2O
 WATER_MOL_PER_MOL = 1.5

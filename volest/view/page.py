@@ -10,7 +10,7 @@ import numpy as np
 
 from volest import __version__
 from volest.dosing import cast_mm
-from volest.notes import Note
+from volest.notes import Note, dial_in_words
 from volest.report.guide import advice
 from volest.report.names import TIE, short_names, tied, visible
 from volest.report.remarks import (
@@ -210,6 +210,7 @@ def _entry(
         "terms": "" if own is None else terms_in_words(own),
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
+        "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
         "advice": [] if result.trim is None else advice(result.trim),
     }
 
