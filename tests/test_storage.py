@@ -1,12 +1,13 @@
 """Files a run writes: whole or not at all, and never over a scan."""
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from volest.errors import UsageError
-from volest.storage import check_target, write_whole
+from volest.storage import check_target, remove_left_parts, sealed, unsealed, write_whole
 
 
 def test_a_new_file_is_written_and_nothing_else(tmp_path: Path) -> None:
@@ -82,3 +83,40 @@ def test_a_full_disk_is_told_in_one_line() -> None:
     # /dev/full: every write fails with ENOSPC (Linux manual, full(4))
     with pytest.raises(UsageError, match="No space left"):
         write_whole(Path("/dev/full"), "x")
+
+
+def test_a_part_that_another_process_left_is_no_hindrance(tmp_path: Path) -> None:
+    for number in (1, os.getpid()):  # in containers numbers of processes repeat
+        (tmp_path / f".volest-{number}.part").write_text("left")
+    write_whole(tmp_path / "out.json", "new")
+    check_target(tmp_path / "out.json")
+    assert (tmp_path / "out.json").read_text() == "new"
+
+
+def test_only_what_nobody_writes_any_more_is_tidied_up(tmp_path: Path) -> None:
+    (tmp_path / ".volest-1.part").write_text("left by a run that was killed")
+
+    def pieces() -> Iterator[str]:
+        yield "one "
+        remove_left_parts(tmp_path)  # another run opens the folder meanwhile
+        yield "two"
+
+    write_whole(tmp_path / "out.json", pieces())
+    assert (tmp_path / "out.json").read_text() == "one two"
+    assert [file.name for file in tmp_path.iterdir()] == ["out.json"]
+
+
+def test_a_link_is_not_followed_where_it_must_not_be(tmp_path: Path) -> None:
+    (tmp_path / "others").write_text("of somebody else")
+    (tmp_path / "link").symlink_to(tmp_path / "others")
+    write_whole(tmp_path / "link", "new", through_link=False)
+    assert (tmp_path / "others").read_text() == "of somebody else"
+    assert not (tmp_path / "link").is_symlink()
+
+
+def test_what_is_sealed_reads_back_under_its_own_name_only() -> None:
+    kept = sealed("a", b"figures")
+    assert unsealed("a", kept) == b"figures"
+    assert unsealed("b", kept) is None
+    for cut in (b"", kept[:-1], kept[:40], kept + b"x"):
+        assert unsealed("a", cut) is None

@@ -18,7 +18,7 @@ from volest.batch.store import Memory, OutFolder
 from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
 from volest.day import Day
 from volest.dosing import check_settings
-from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, NETWORK, UsageError
+from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
 from volest.settings import Settings
@@ -144,7 +144,7 @@ def run(request: Request, on_result: Callable[[Result], None] | None = None) -> 
         except KeyboardInterrupt:
             stopped = True
         except UsageError as fault:
-            if fault.code != NETWORK:
+            if fault.code not in MENDS:  # what was asked for means nothing
                 raise
             stopped, lost = True, fault
         return desk.write(request.found, stopped=stopped, lost=lost)

@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import time
@@ -255,3 +256,45 @@ def test_a_hundred_bad_files_among_a_hundred_good(tmp_path: Path) -> None:
     noted = {note["code"] for scan in by_kind["good"] for note in scan["notes"]}
     assert noted == {"same-scan"}  # each of ten scans lies there ten times
     assert not [scan for scan in scans if "fault in volest" in str(scan["reason"])]
+
+
+def test_a_folder_that_is_taken_away_costs_no_figure(tmp_path: Path) -> None:
+    paths, out = fill(tmp_path / "scans", 3), tmp_path / "out"
+    request = Request(settings=QUICK, out=out, out_sheet=True, here=True)
+    with opened(request) as desk, request.engine(3) as engine:
+        desk.size(paths[:1], engine)
+        assert desk.write(Found(scans=paths[:1])).failed is None
+        shutil.rmtree(out)
+        desk.size(paths[1:], engine)
+        gone = desk.write(Found(scans=paths))
+        assert [one.outcome for one in gone.results or ()] == ["measured"] * 3
+        assert "cannot be written" in str(gone.failed)
+        assert (gone.faults, gone.written) == (0, ())
+        out.mkdir()
+        back = desk.write(Found(scans=paths))
+        assert back.failed is None
+        assert len(plain(out / "results.json")["scans"]) == 3
+    again = run(Request(settings=QUICK, found=Found(scans=paths), out=out, out_sheet=True))
+    assert again.reused == 2  # sized while it was away, kept as it came back
+
+
+@pytest.mark.slow
+def test_an_end_at_any_moment_leaves_no_trace(tmp_path: Path) -> None:
+    fill(tmp_path / "scans", 20)
+    dice = random.Random(143)  # noqa: S311  # moments, no secrets
+    codes = set()
+    for moment in range(MOMENTS):
+        words = ["size", str(tmp_path / "scans"), "--out", str(tmp_path / f"out-{moment}")]
+        run_ = subprocess.Popen(
+            [*VOLEST, *words, "--pitch", "1", "--no-sheet", "--workers", "2", "-q"],
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        time.sleep(dice.uniform(0.3, 4.0))
+        run_.send_signal(signal.SIGTERM)
+        told = run_.communicate(timeout=60)[1]
+        assert "Traceback" not in told
+        codes.add(run_.returncode)
+    assert codes <= {0, 130, -signal.SIGTERM}  # the last: before anything was begun

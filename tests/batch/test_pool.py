@@ -99,3 +99,29 @@ def test_one_scan_starts_no_processes(tmp_path: Path) -> None:
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert ran.stdout.split() == ["measured", "False"]
+
+
+@pytest.mark.parametrize(
+    "of", ["_posixsubprocess.fork_exec", "multiprocessing.popen_forkserver.Popen._launch"]
+)
+def test_a_computer_that_starts_no_more_processes_is_told_in_a_line(
+    tmp_path: Path, of: str
+) -> None:
+    fill(tmp_path / "scans", 3)
+    module, _, name = of.partition(".Popen.") if "Popen" in of else of.partition(".")
+    owner = f"{module}.Popen" if "Popen" in of else module
+    code = (
+        f"import errno, {module}\n"
+        "def fail(*_):\n    raise BlockingIOError(errno.EAGAIN, 'no more')\n"
+        f"{owner}.{name} = fail\n"
+        "from volest.cli.main import main\n"
+        "if __name__ == '__main__': main()\n"
+    )
+    words = ["size", tmp_path / "scans", "--out", tmp_path / "out", "--no-sheet", "--workers", "2"]
+    ran = subprocess.run(
+        [sys.executable, "-c", code, *map(str, words)],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert ran.returncode == 2, ran.stderr
+    assert "Traceback" not in ran.stderr
+    assert "fewer --workers" in ran.stderr

@@ -10,7 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import CancelledError, Future
+from concurrent.futures import BrokenExecutor, CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -23,7 +23,7 @@ from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
-from volest.errors import NETWORK, UsageError, VolestError, not_ours
+from volest.errors import MEMORY, MENDS, NETWORK, UsageError, VolestError, not_ours
 from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
@@ -311,15 +311,20 @@ class Pool:
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Give a task to the next free worker."""
-        future: Future[TaskResult] = self._pool.schedule(
-            carry_out, args=(task,), timeout=self._seconds
-        )
+        try:
+            future: Future[TaskResult] = self._pool.schedule(
+                carry_out, args=(task,), timeout=self._seconds
+            )
+        except RuntimeError as fault:  # the library gives up where a worker cannot be started
+            raise _NO_WORKERS from fault
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task."""
         from pebble import ProcessExpired
 
+        if isinstance(fault, BrokenExecutor):
+            raise _NO_WORKERS from fault
         if isinstance(fault, FutureTimeout):
             return (
                 f"it was not done after {self._seconds:g} s and was ended; "
@@ -437,6 +442,12 @@ class Cluster:
             self._client.close(timeout=_LEAVE_S)
 
 
+_NO_WORKERS = UsageError(
+    "a computer that starts no more workers",
+    needed="room for their processes",
+    remedy=f"{MENDS[MEMORY]}, and run the same command again; with --out it goes on from here",
+    code=MEMORY,
+)
 Engine = Here | Pool | Cluster
 
 

@@ -36,7 +36,8 @@ Examples:
   volest watch scans/ --out today/
   volest watch scans/ --out today/ --no-sheet --lab lab.toml
 
-Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
+Exit codes: 0 stopped by a person or a signal, 2 wrong use, or tables that could not be written,
+4 a fault in volest.
 """
 _FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut down to the first ones
 _NARROWEST = 20  # cells; a window that says it has less is not believed
