@@ -11,7 +11,6 @@ from tests.report.invented import measured
 from volest.batch.find import Content
 from volest.batch.store import FileStore
 from volest.errors import UsageError
-from volest.report.record import scan_record
 
 CONTENT = Content(name="a.stl", size=84, mark="f00d", decision="none")
 
@@ -24,7 +23,7 @@ def test_what_is_put_reads_back_the_same_after_closing(tmp_path: Path) -> None:
     store = FileStore(tmp_path / "finished.db")
     again = store.get("k")
     assert again is not None
-    assert json.dumps(scan_record(again)) == json.dumps(scan_record(result))
+    assert json.dumps(again.to_dict()) == json.dumps(result.to_dict())
     assert store.may_know("a.stl", 84)
     assert not store.may_know("a.stl", 85)
     assert store.get("another") is None

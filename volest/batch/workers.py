@@ -11,10 +11,11 @@ import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
+from numbers import Integral, Real
 from pathlib import Path
 from typing import Any, Self
 
@@ -180,18 +181,26 @@ class Limits:
         3
         """
         wanted = self.workers or len(os.sched_getaffinity(0))
-        return max(1, min(wanted, scans))
+        return int(max(1, min(wanted, scans)))
 
     def memory_of_each_mb(self, workers: int) -> int:
         """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
         if self.memory_mb is not None:
-            return self.memory_mb
+            return int(self.memory_mb)
         whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / _BYTES_PER_MB
         return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * whole / workers))
 
 
 def check_limits(limits: Limits) -> None:
     """Refuse limits under which no scan could be sized."""
+    for name, value in asdict(limits).items():
+        kind, needed = (
+            (Real, "a number") if name == "seconds_each" else (Integral, "a whole number")
+        )
+        if value is not None and (isinstance(value, bool) or not isinstance(value, kind)):
+            raise UsageError(
+                f"{name} {value!r}", needed=needed, remedy="write one, or leave it out"
+            )
     wrong: tuple[str, str] | None = None
     if limits.workers is not None and limits.workers < 1:
         wrong = (f"{limits.workers} workers", "at least 1")

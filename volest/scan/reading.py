@@ -5,6 +5,7 @@ by what it has, not by who made it.
 """
 
 import difflib
+import io
 import os
 import stat
 from dataclasses import dataclass
@@ -82,21 +83,27 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
     return scan_of(triangles, path=path, unit=unit, notes=notes)
 
 
-def scan_from_mesh(mesh: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
-    """Take the triangles of a mesh that another library holds; it is not changed.
+def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
+    """Take a scan from a program: bytes of a file, an open file, or a mesh, which is not changed.
 
-    It has ``triangles``, (n, 3, 3), as trimesh has them, or ``points`` and ``triangulate()``, as
-    pyvista has them; or it is an array, (n, 3, 3), itself. Lengths are in the unit, else in mm.
+    A mesh is (n, 3, 3) corners, a pair of corners (n, 3) and faces (m, 3), or what trimesh or
+    pyvista hold. Lengths are in the unit, else in mm.
     """
+    read = getattr(given, "read", None)
+    if read is not None or isinstance(given, bytes | bytearray | memoryview):
+        mm_per_unit(unit)
+        triangles, notes = _read_given(given if read is None else read, Path(name).suffix.lower())
+        return scan_of(triangles, path=Path(name), unit=unit, notes=notes)
     without = ScanError(
-        f"a {type(mesh).__name__} without triangles",
+        f"a {type(given).__name__} without triangles",
         needed="a triangle mesh",
-        remedy="give a path, a mesh of trimesh or pyvista, or an array of shape (n, 3, 3)",
+        remedy="give a path, a mesh of trimesh or pyvista, corners of shape (n, 3, 3), "
+        "or corners (n, 3) and faces (m, 3)",
         code="not-a-mesh",
     )
     try:
-        found = np.array(_corners(mesh), dtype=np.float64)  # (n, 3, 3), a copy
-    except (TypeError, ValueError) as fault:
+        found = np.array(_corners(given), dtype=np.float64)  # (n, 3, 3), a copy
+    except (TypeError, ValueError, IndexError) as fault:
         raise without from fault
     if found.shape[1:] != (3, 3) or not len(found):
         raise without
@@ -128,11 +135,50 @@ def scan_of(
 def _corners(mesh: Any) -> object:
     if isinstance(mesh, np.ndarray):
         return mesh
+    if isinstance(mesh, tuple | list) and len(mesh) == 2:  # noqa: PLR2004  # corners and faces
+        return _of_faces(np.asarray(mesh[0]), np.asarray(mesh[1]))
     if hasattr(mesh, "triangulate") and hasattr(mesh, "points"):
-        whole = mesh.triangulate()
+        whole = (mesh if hasattr(mesh, "faces") else _surface_of(mesh)).triangulate()
         faces = np.asarray(whole.faces).reshape(-1, 4)[:, 1:]  # each led by its count
         return np.asarray(whole.points)[faces]
     return getattr(mesh, "triangles", None)
+
+
+def _surface_of(cells: Any) -> Any:
+    try:
+        return cells.extract_surface(algorithm=None)
+    except TypeError:  # an older pyvista, which knows one way only
+        return cells.extract_surface()
+
+
+def _of_faces(points: NDArray[Any], faces: NDArray[Any]) -> NDArray[Any]:
+    """Look up the corners (m, 3, 3) of faces; numpy would take a negative number from the end."""
+    if points.shape[1:] != (3,) or faces.shape[1:] != (3,) or faces.dtype.kind not in "iu":
+        raise ValueError("no corners (n, 3) and whole numbers (m, 3)")
+    if faces.size and (faces.min() < 0 or faces.max() >= len(points)):
+        raise IndexError("a face with a corner that is not there")
+    return np.asarray(points[faces])
+
+
+def _read_given(given: Any, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    """Read bytes, or what a program's own file gives; it may be no file of the disk."""
+    try:
+        data = given() if callable(given) else given
+    except (OSError, ValueError) as fault:  # ValueError: it is closed, or text that is no UTF-8
+        raise _unreadable(str(fault), "give it open, in binary") from fault
+    if not isinstance(data, bytes | bytearray | memoryview):
+        raise _unreadable(f"it gives {type(data).__name__}, not bytes", 'open it by "rb"')
+    with np.errstate(invalid="ignore", over="ignore"):
+        return _read_open(io.BytesIO(data), len(memoryview(data).cast("B")), suffix or None)
+
+
+def _unreadable(why: str, remedy: str) -> ScanError:
+    return ScanError(
+        f"a file that cannot be read ({why})",
+        needed="a scan as STL or PLY, or a folder of them",
+        remedy=remedy,
+        code="unreadable",
+    )
 
 
 def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
@@ -150,7 +196,7 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
                 code="unreadable",
             )
         with path.open("rb") as file:
-            return _read_open(file, path.suffix.lower())
+            return _read_open(file, os.fstat(file.fileno()).st_size, path.suffix.lower())
     except OSError as fault:
         missing = isinstance(fault, FileNotFoundError)
         why = getattr(fault, "strerror", None) or str(fault)
@@ -169,10 +215,12 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
         ) from fault
 
 
-def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
-    size = os.fstat(file.fileno()).st_size
+def _read_open(
+    file: BinaryIO, size: int, suffix: str | None
+) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    """Read an open file; where nothing has a name (None), nothing is misnamed."""
     head = file.read(HEAD_BYTES)
-    kind, begins_at = _kind_of(head, size, suffix)
+    kind, begins_at = _kind_of(head, size, suffix or ".stl")
     refuse_if_large(size, text=kind == STL_TEXT)
     file.seek(begins_at)
     if kind == STL_TEXT:
@@ -181,7 +229,7 @@ def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[
         triangles, notes = read_ply(file, size)
     else:
         triangles, notes = read_stl_binary(file, head, size)
-    return triangles, (*_misnamed(kind, suffix), *notes)
+    return triangles, (*(_misnamed(kind, suffix) if suffix is not None else ()), *notes)
 
 
 def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:
