@@ -1,15 +1,14 @@
 """The folder that a run writes into, with the finished scans for the next run."""
 
-import fcntl
 import hashlib
 import json
 import logging
 import os
 from collections.abc import Callable, Iterable
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -20,6 +19,7 @@ from volest.errors import UsageError
 from volest.report.target import write_whole
 from volest.result import Result, one_by_one
 from volest.settings import Settings
+from volest.system import hold
 
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable")
@@ -61,11 +61,11 @@ def key_of(content: Content, mark_of_run: str) -> str:
     return hashlib.sha256(parts.encode()).hexdigest()
 
 
-def _held(folder: Path) -> IO[bytes]:
+def _held(folder: Path) -> AbstractContextManager[Any]:
     """Make an output folder; no other run may have it until what is given is closed."""
     try:
         (folder / CARDS).mkdir(parents=True, exist_ok=True)
-        lock = _locked(folder / KEPT / "lock")
+        lock = hold(folder / KEPT / "lock")
         for part in folder.glob(".volest-*.part"):  # of a run that was killed
             part.unlink(missing_ok=True)
     except BlockingIOError as fault:
@@ -76,17 +76,6 @@ def _held(folder: Path) -> IO[bytes]:
         ) from fault
     except (OSError, ValueError) as fault:
         raise unwritable(os.fspath(folder), fault) from fault
-    return lock
-
-
-def _locked(file: Path) -> IO[bytes]:
-    """Hold a file for this run alone: the system lets go of it however the run ends."""
-    lock = file.open("ab")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise
     return lock
 
 

@@ -2,9 +2,7 @@
 
 import hashlib
 import logging
-import multiprocessing
 import os
-import resource
 import signal
 import sys
 import time
@@ -25,6 +23,8 @@ from volest.errors import UsageError, VolestError
 from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
+from volest.system import cores, limit_memory, worker_context
+from volest.system import memory_mb as computer_memory_mb
 
 SizeScan = Callable[[Path, Settings], Result]
 FAULT = "fault"  # the code of a scan that volest itself failed on
@@ -39,7 +39,6 @@ _LIBRARIES = ("numpy", "scipy", "scikit-image")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
-_BYTES_PER_MB = 1_000_000
 _PRELOADED = ["volest.pipeline", "volest.batch.workers"]  # read once, not once a worker
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
@@ -180,15 +179,14 @@ class Limits:
         >>> Limits(workers=8).width(3)
         3
         """
-        wanted = self.workers or len(os.sched_getaffinity(0))
+        wanted = self.workers or cores()
         return int(max(1, min(wanted, scans)))
 
     def memory_of_each_mb(self, workers: int) -> int:
         """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
         if self.memory_mb is not None:
             return int(self.memory_mb)
-        whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / _BYTES_PER_MB
-        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * whole / workers))
+        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * computer_memory_mb() / workers))
 
 
 def check_limits(limits: Limits) -> None:
@@ -213,18 +211,10 @@ def check_limits(limits: Limits) -> None:
 
 
 def confine(memory_mb: int) -> None:
-    """Hold the process that calls this to its share: one thread, so much memory.
-
-    Memory is limited as ``RLIMIT_DATA`` (Linux, setrlimit(2): since 4.7 private writable mappings
-    count), so that a hungry scan ends in a MemoryError and not in the kernel killing a neighbour.
-    """
+    """Hold the process that calls this to its share: one thread, so much memory."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
     one_thread()
-    most = memory_mb * _BYTES_PER_MB
-    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-    if hard != resource.RLIM_INFINITY:
-        most = min(most, hard)
-    resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
+    limit_memory(memory_mb)
 
 
 def one_thread() -> None:
@@ -266,8 +256,7 @@ class Here:
 class Pool:
     """An engine of worker processes on this computer; use it in a `with` block.
 
-    Workers come from a fork server that has read the pipeline and nothing else: neither files nor
-    threads of this process are carried into them, and a new one is there at once.
+    Neither files nor threads of this process are carried into them.
     """
 
     def __init__(self, limits: Limits, scans: int) -> None:
@@ -277,13 +266,11 @@ class Pool:
         self.room = _AHEAD * workers
         self._seconds = limits.seconds_each
         self._memory_mb = limits.memory_of_each_mb(workers)
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(_PRELOADED)
         self._pool: Any = ProcessPool(
             max_workers=workers,
             initializer=begin,
             initargs=(self._memory_mb, _LOGGER.isEnabledFor(logging.DEBUG)),
-            context=context,
+            context=worker_context(_PRELOADED),
         )
 
     def submit(self, task: Task) -> "Future[TaskResult]":
