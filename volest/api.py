@@ -14,7 +14,7 @@ from typing import Any, TypedDict, Unpack
 
 import numpy as np
 
-from volest.batch.find import at_hand, find, place_of
+from volest.batch.find import Place, at_hand, bring_decisions, find, follow, place_of
 from volest.batch.workers import Limits
 from volest.dosing import check_settings
 from volest.errors import ScanError, UsageError, VolestError  # noqa: F401  # `volest` hands it on
@@ -176,7 +176,7 @@ def measure(path_or_mesh: object, *, name: str | None = None, **options: Unpack[
     """
     settings = settings_for(**options)
     if isinstance(path_or_mesh, str | os.PathLike):
-        place = place_of(path_or_mesh)
+        place = _with_decision(path_or_mesh)
         with at_hand(place) as near:
             return size_scan(near, settings).of_scan(str(place))
     start = time.perf_counter()
@@ -238,7 +238,7 @@ def cavity_mesh(
     if number != cavity:
         raise _wrong("cavity", cavity, "a whole number", "write for example cavity=1")
     if isinstance(path_or_mesh, str | os.PathLike):
-        with at_hand(place_of(path_or_mesh)) as near:
+        with at_hand(_with_decision(path_or_mesh)) as near:
             _, found = examine(near, settings, number)
     else:
         called = _called(path_or_mesh, name)
@@ -312,7 +312,7 @@ def size_folder(
     has_sheet = sheet and out is not None
     request = Request(
         settings=settings,
-        found=find([place_of(_path("paths", path)) for path in paths]),
+        found=follow(find([place_of(_path("paths", path)) for path in paths])),
         out=None if out is None else place_of(_path("out", out)),
         out_sheet=has_sheet,
         pictures=has_sheet and _can_draw(),
@@ -357,6 +357,14 @@ def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:
     (150.0, 30.0, 3)
     """
     return first_pour(_number("volume_ml", volume_ml), settings_for(**options))
+
+
+def _with_decision(path: str | os.PathLike[str]) -> Place:
+    """Give the place of a scan, after a base line that was saved under its old name followed it."""
+    place = place_of(path)
+    if isinstance(place, Path) and place.is_file():
+        bring_decisions([place], [place])
+    return place
 
 
 def _can_draw() -> bool:

@@ -30,6 +30,7 @@ from volest.cli.options import (
     running,
     settings_of,
     sizing,
+    unfitting,
     verbose_option,
     wants_sheet,
 )
@@ -136,7 +137,7 @@ def size_command(
     **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
-    from volest.batch.find import find
+    from volest.batch.find import find, follow
     from volest.run import run
 
     taken: list[str] = []  # what goes to the output, so that the table may not
@@ -152,9 +153,14 @@ def size_command(
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
     )
+    if not dry:
+        request = replace(request, found=follow(request.found))
     found = request.found
-    if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
-        stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
+    stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
+    if is_from_file("stones_for"):  # it is written for every day, and not each has such scans
+        for text in () if quiet else unfitting(stones, found.scans):
+            say(f"stone_for {text!r} in {request.settings.lab_file} fits no scan")
+    else:
         check_fits("--stone-for", stones, found.scans)
     check_fits("--material", materials, found.scans)
     check_fits("--age", ages, found.scans)

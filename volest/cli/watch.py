@@ -96,9 +96,11 @@ class _Desk:
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
-        from volest.batch.find import Found
+        from volest.batch.find import Found, bring_decisions
 
         if ready:
+            for line in bring_decisions([self._folder], ready):
+                say(line)
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
             self._day.size(ready, engine, self._tell)

@@ -6,13 +6,12 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from volest.errors import UsageError
-
-SCAN_SUFFIXES = (".stl", ".ply")
+from volest.scan.packed import READ_SUFFIXES
 
 
 def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
     """Make sure that a file can be written and is no scan, by its place or its suffix."""
-    looks = target.suffix.lower() in SCAN_SUFFIXES or _real(target).suffix.lower() in SCAN_SUFFIXES
+    looks = target.suffix.lower() in READ_SUFFIXES or _real(target).suffix.lower() in READ_SUFFIXES
     if looks or any(_same(target, scan) for scan in scans):
         raise UsageError(
             f"{os.fspath(target)!r} to be written, which was read, or looks like a scan",
