@@ -480,7 +480,7 @@ def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
         return UsageError(
             "no pyvista",
             needed="it to draw",
-            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+            remedy="set volest up once more: in its folder, .venv/bin/pip install .",
         )
     if packages:
         return UsageError(
