@@ -140,7 +140,8 @@ def _corners(mesh: Any) -> object:
     if isinstance(mesh, tuple | list) and len(mesh) == 2:  # noqa: PLR2004  # corners and faces
         return _of_faces(np.asarray(mesh[0]), np.asarray(mesh[1]))
     if hasattr(mesh, "triangulate") and hasattr(mesh, "points"):
-        whole = (mesh if hasattr(mesh, "faces") else _surface_of(mesh)).triangulate()
+        has_cells = hasattr(mesh, "celltypes") or not hasattr(mesh, "faces")
+        whole = (_surface_of(mesh) if has_cells else mesh).triangulate()
         faces = np.asarray(whole.faces).reshape(-1, 4)[:, 1:]  # each led by its count
         return np.asarray(whole.points)[faces]
     return getattr(mesh, "triangles", None)
