@@ -33,7 +33,7 @@ _LOG = logging.getLogger(__name__)
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
-    "given_files.py",
+    *("given_files.py", "system.py"),
 )
 _LIBRARIES = ("numpy", "scipy", "scikit-image")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer

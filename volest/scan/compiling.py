@@ -72,7 +72,7 @@ def compiled_mark() -> Path | None:
         return None
     sources = [*Path(__file__).parents[1].glob("*/*loops.py")]
     sources += Path(__file__).parents[1].glob("*/kernels.py")
-    newest = max(source.stat().st_mtime_ns for source in sources)
+    newest = max((source.stat().st_mtime_ns for source in sources), default=0)
     python = "".join(map(str, sys.version_info[:2]))
     return cache_folder() / f"compiled-{newest}-{compiler}-{python}"
 
