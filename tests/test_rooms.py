@@ -63,6 +63,36 @@ def test_only_the_command_line_prints() -> None:
     assert not {name: found & outlets for name, found in called.items() if found & outlets}
 
 
+def test_what_differs_by_system_is_asked_in_one_module() -> None:
+    # Modules and names that Python's library reference marks as of some systems only, and those by
+    # which a program asks which system it is on or starts another.
+    modules = {
+        "fcntl",
+        "msvcrt",
+        "winreg",
+        "resource",
+        "termios",
+        "tty",
+        "pwd",
+        "grp",
+        "ctypes",
+        "platform",
+    }
+    asked = (
+        {"os.name", "os.fork", "os.setsid", "os.nice", "os.sysconf", "os.sched_getaffinity"}
+        | {"os.spawnv", "os.cpu_count", "os.kill", "os.getuid", "os.geteuid", "os.uname"}
+        | {"sys.platform", "sys.executable", "sys.frozen", "sys.getwindowsversion"}
+        | {"signal.SIGKILL", "signal.SIGHUP", "signal.SIGALRM", "signal.alarm", "signal.setitimer"}
+    )
+    found = {
+        name: (imported([*ast.walk(tree)]) & modules)
+        | {ast.unparse(node) for node in ast.walk(tree) if isinstance(node, ast.Attribute)} & asked
+        for name, tree in TREES.items()
+        if name != "system.py"
+    }
+    assert not {name: words for name, words in found.items() if words}
+
+
 def test_names_say_what_is_in_them() -> None:
     assert not BANNED_NAMES & {Path(name).stem for name in TREES}
 
@@ -81,13 +111,13 @@ def test_broad_excepts_stand_at_the_two_edges() -> None:
 # What may open a file for writing besides `storage`: copies of scans for the run alone, the file
 # that holds a folder, and SQLite's own.
 WRITERS = {
-    "storage.py": {"open", "os.open", "unlink", "replace"},
-    "batch/store.py": {"open"},
+    "storage.py": {"open", "unlink", "replace"},
     "batch/find.py": {"open", "unlink", "copyfileobj"},
     "cli/options.py": {"write_bytes"},
     "data_base.py": {"unlink", "copyfile"},
     "run.py": {"unlink"},
-    "compile.py": {"touch", "os.open"},
+    "compile.py": {"touch"},
+    "system.py": {"open", "os.open"},
     "scan/compiling.py": {"touch"},
     "cli/main.py": {"os.open"},
 }

@@ -22,7 +22,7 @@ from volest.cli.main import volest_group
 from volest.pipeline import size_scan
 from volest.report.record import schema
 from volest.scan.decision import read_decision
-from volest.scan.reading import read_scan, scan_from_mesh
+from volest.scan.reading import read_scan, scan_from
 from volest.settings import Settings
 from volest.view.card import CardMaker, read_card
 from volest.view.editor import BaseLineEditor
@@ -147,7 +147,7 @@ def test_a_program_gets_the_first_with_the_others_on_it() -> None:
         pytest.approx(ml, rel=0.02) for ml in TRUTH
     ]
     assert "one-of-several" in {note.code for note in first.notes}
-    mesh = scan_from_mesh(read_scan("day/two.stl").triangles)
+    mesh = scan_from(read_scan("day/two.stl").triangles)
     assert len(volest.measure(mesh, name="mesh").others) == 1
     listed = volest.size_folder("day/two.stl")
     assert [(Path(one.scan).name, one.cavity) for one in listed] == [("two.stl", 1), ("two.stl", 2)]

@@ -1,20 +1,22 @@
 """How much stone to mix for a scanned dental impression.
 
-For programs: `measure` one impression, `size_folder` many, `mix` for a volume that is known. The
-names are read when they are first used, so that ``import volest`` itself costs nothing.
+For programs: `measure` one impression, `size_folder` many, `mix` for a volume that is known,
+`cavity_mesh` for the stone as a solid. The names are read when they are first used, so
+that ``import volest`` itself costs nothing.
 """
 
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from volest.api import Options, measure, mix, settings_for, size_folder
+    from volest.api import Options, cavity_mesh, measure, mix, settings_for, size_folder
     from volest.batch.workers import Limits
     from volest.errors import VolestError
     from volest.lab import Lab
     from volest.result import Result
     from volest.settings import Base, Settings
     from volest.stone.mix import Mix
+    from volest.view.solid import StoneSolid
 
 __version__ = "0.1.0"
 __all__ = [
@@ -25,8 +27,10 @@ __all__ = [
     "Options",
     "Result",
     "Settings",
+    "StoneSolid",
     "VolestError",
     "__version__",
+    "cavity_mesh",
     "measure",
     "mix",
     "settings_for",

@@ -2,4 +2,5 @@
 
 from volest.cli.main import main
 
-main()
+if __name__ == "__main__":
+    main()

@@ -3,32 +3,36 @@
 All three take the same options, by name; what is left out is as on the command line.
 """
 
+import math
 import os
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from difflib import get_close_matches
 from numbers import Real
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, TypedDict, Unpack
 
 import numpy as np
 
-from volest.batch.find import at_hand, find, place_of
+from volest.batch.find import Place, at_hand, bring_decisions, find, follow, place_of
 from volest.batch.workers import Limits
 from volest.dosing import check_settings
 from volest.errors import ScanError, UsageError, VolestError  # noqa: F401  # `volest` hands it on
 from volest.journal import with_waste
 from volest.lab import Lab
+from volest.pipeline import examine, size_scan
 from volest.pipeline import measure as measure_scan
-from volest.pipeline import size_scan
-from volest.result import Result, refused
+from volest.result import BaseLine, Result, refused
 from volest.run import Request, run
-from volest.scan.reading import scan_from_mesh
-from volest.settings import SETTINGS, Base, Settings, parse_base, pattern_and_word
+from volest.scan.reading import scan_from
+from volest.settings import NAMED, Base, Settings, parse_base, pattern_and_word
 from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
 from volest.view.picture import refuse_blind
+from volest.view.solid import StoneSolid, stone_solid
+
+MOST_SHOWN = 80  # letters of what was given, in the words of an error
 
 
 class Options(TypedDict, total=False):
@@ -36,8 +40,9 @@ class Options(TypedDict, total=False):
 
     Parameters
     ----------
-    base : str or Base
-        Base line, in the words of the command line: ``rim``, ``rim=-1.5``, ``depth=18``.
+    base : str, float, BaseLine or Base
+        Base line, in the words of the command line: ``rim``, ``rim=-1.5``, ``depth=18``; a number
+        is mm over the rim; or the ``base_line`` of a result.
     unit : str
         Unit of the scans: 'mm', 'cm', 'm' or 'inch'.
     pitch_mm : float
@@ -68,7 +73,7 @@ class Options(TypedDict, total=False):
         The journal from which waste is learned, unless waste or residue is given.
     """
 
-    base: str | Base
+    base: str | float | BaseLine | Base | None
     unit: str
     pitch_mm: float
     inside_out: bool
@@ -111,39 +116,39 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     """
     given = options.get("lab")
     lab, habits = _lab(given)
-    words: dict[str, Any] = {**habits, **_checked(options)}
+    said = _checked(options)
+    words: dict[str, Any] = {**habits, **said}
     base, journal = words.pop("base", None), words.pop("journal_file", None)
-    journal = options.get("journal", journal)
+    journal = said.get("journal", journal)
     if base is not None:
-        words["base"] = base if isinstance(base, Base) else parse_base(str(base))
-    words["obey_saved"] = options.get("base") is None
-    words["lab"] = lab.pouring(
-        height_mm=options.get("second_pour_mm"), heap_mm=options.get("heap_mm")
-    )
+        words["base"] = _base(base)
+    words["obey_saved"] = "base" not in said
+    words["lab"] = lab.pouring(height_mm=said.get("second_pour_mm"), heap_mm=said.get("heap_mm"))
     words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
     words["stones_for"] = _pairs(words.get("stones_for", ()))
     for name in ("second_pour_mm", "heap_mm", "journal", "materials", "kinds", "taken"):
         words.pop(name, None)
     settings = with_waste(
         Settings(**words),
-        waste_percent=options.get("waste_percent"),
-        residue_ml=options.get("residue_ml"),
+        waste_percent=said.get("waste_percent"),
+        residue_ml=said.get("residue_ml"),
         journal_file=None if journal is None else Path(journal),
     )
     check_settings(settings)
     return settings
 
 
-def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Options]) -> Result:
+def measure(path_or_mesh: object, *, name: str | None = None, **options: Unpack[Options]) -> Result:
     """Measure the cavity of one impression and size its mix.
 
     Parameters
     ----------
-    path_or_mesh : path, address or mesh
-        An STL or PLY file; or a mesh of trimesh or pyvista, or an array of corners of shape
-        (n, 3, 3) in mm, in the frame of the scan.
-    name : str
-        What the result of a mesh is called.
+    path_or_mesh : path, address, bytes, file or mesh
+        An STL or PLY file, its bytes, or a file that is open for reading bytes; or a mesh in the
+        frame of the scan, in mm: a Trimesh, PolyData or UnstructuredGrid, a pair of corners (n, 3)
+        and faces (m, 3), or the corners of each triangle, (n, 3, 3).
+    name : str, optional
+        What the result is called where there is no path; else the name of an open file, or 'mesh'.
     **options
         As `Options` lists them.
 
@@ -174,15 +179,75 @@ def measure(path_or_mesh: object, *, name: str = "mesh", **options: Unpack[Optio
     """
     settings = settings_for(**options)
     if isinstance(path_or_mesh, str | os.PathLike):
-        place = place_of(path_or_mesh)
+        place = _with_decision(path_or_mesh)
         with at_hand(place) as near:
             return size_scan(near, settings).of_scan(str(place))
     start = time.perf_counter()
+    called = _called(path_or_mesh, name)
     try:
-        result = measure_scan(scan_from_mesh(path_or_mesh, name=name, unit=settings.unit), settings)
+        result = measure_scan(scan_from(path_or_mesh, name=called, unit=settings.unit), settings)
     except ScanError as fault:
-        result = refused(name, fault)
+        result = refused(called, fault)
     return result.taking(time.perf_counter() - start)
+
+
+def cavity_mesh(
+    path_or_mesh: object,
+    *,
+    cavity: int = 1,
+    name: str | None = None,
+    **options: Unpack[Options],
+) -> StoneSolid:
+    """Build the stone of one impression up to its base line as a closed solid.
+
+    Parameters
+    ----------
+    path_or_mesh : path, address, bytes, file or mesh
+        As `measure` takes it.
+    cavity : int
+        Which impression, where the scan has several; from 1.
+    name : str, optional
+        As `measure` takes it.
+    **options
+        As `Options` lists them; those of mixing are not looked at.
+
+    Returns
+    -------
+    StoneSolid
+        Watertight, each edge between two triangles, in the scan's own frame; its volume is that of
+        the result. The skin runs through cells as wide as `pitch_mm`, and is shifted by less than
+        0.1 mm to that end; parts smaller than 1 / 10,000 that hang on nothing are left off.
+
+    Raises
+    ------
+    VolestError
+        If the options mean nothing, or the scan is refused.
+
+    Examples
+    --------
+    The bowl of `measure` again, as a body that another library takes:
+
+    >>> import numpy as np
+    >>> x, y = np.meshgrid(np.linspace(-34, 34, 137), np.linspace(-34, 34, 137))
+    >>> points = np.stack([x, y, np.minimum(12 * (x**2 + y**2) / 24**2 - 12, 0)], -1).reshape(-1, 3)
+    >>> corner = np.arange(137 * 136).reshape(136, 137)[:, :-1].reshape(-1, 1)
+    >>> faces = np.vstack([corner + [0, 1, 138], corner + [0, 138, 137]])
+    >>> solid = cavity_mesh((points, faces))
+    >>> f"{solid.volume_ml:.1f} mL, {solid.polydata().volume / 1000:.1f} mL"
+    '10.9 mL, 10.9 mL'
+    """
+    settings = settings_for(**options)
+    number = int(_number("cavity", cavity))
+    if number != cavity:
+        raise _wrong("cavity", cavity, "a whole number", "write for example cavity=1")
+    if isinstance(path_or_mesh, str | os.PathLike):
+        with at_hand(_with_decision(path_or_mesh)) as near:
+            _, found = examine(near, settings, number)
+    else:
+        called = _called(path_or_mesh, name)
+        scan = scan_from(path_or_mesh, name=called, unit=settings.unit)
+        _, found = examine(scan, settings, number)
+    return stone_solid(found)
 
 
 def size_folder(
@@ -239,11 +304,19 @@ def size_folder(
     ['refused']
     """
     settings = settings_for(**options)
+    if not paths:
+        raise _wrong("paths", (), "at least one folder or scan", "name one")
+    if limits is not None and not isinstance(limits, Limits):
+        raise _wrong("limits", limits, "a Limits", "write for example limits=Limits(workers=4)")
+    if cluster is not None and not isinstance(cluster, str):
+        raise _wrong("cluster", cluster, "an address", "write it in quotes")
+    if on_result is not None and not callable(on_result):
+        raise _wrong("on_result", on_result, "what can be called", "give a function")
     has_sheet = sheet and out is not None
     request = Request(
         settings=settings,
-        found=find([place_of(path) for path in paths]),
-        out=None if out is None else place_of(out),
+        found=follow(find([place_of(_path("paths", path)) for path in paths])),
+        out=None if out is None else place_of(_path("out", out)),
         out_sheet=has_sheet,
         pictures=has_sheet and _can_draw(),
         limits=limits or Limits(),
@@ -286,7 +359,15 @@ def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:
     >>> made.powder_g, made.water_ml, made.scoops
     (150.0, 30.0, 3)
     """
-    return first_pour(volume_ml, settings_for(**options))
+    return first_pour(_number("volume_ml", volume_ml), settings_for(**options))
+
+
+def _with_decision(path: str | os.PathLike[str]) -> Place:
+    """Give the place of a scan, after a base line that was saved under its old name followed it."""
+    place = place_of(path)
+    if isinstance(place, Path) and place.is_file():
+        bring_decisions([place], [place])
+    return place
 
 
 def _can_draw() -> bool:
@@ -300,24 +381,45 @@ def _can_draw() -> bool:
 def _lab(given: Lab | str | os.PathLike[str] | None) -> tuple[Lab, dict[str, Any]]:
     if given is None or isinstance(given, Lab):
         return given or Lab(), {}
-    return read_lab_and_habits(Path(given))
+    return read_lab_and_habits(Path(_path("lab", given)))
 
 
-def _pairs(given: Mapping[str, str] | Sequence[str]) -> tuple[tuple[str, str], ...]:
-    pairs = given.items() if isinstance(given, Mapping) else map(pattern_and_word, given)
-    found = tuple((str(pattern), str(stone)) for pattern, stone in pairs)
-    if not all(map(all, found)):
-        raise UsageError(
-            f"stones_for {given!r}",
-            needed="patterns of names of scans, each with a stone",
-            remedy="write for example stones_for={'*-bite*': 'type-3'}",
-        )
-    return found
+def _called(given: object, name: object) -> str:
+    """Say what a scan without a path is called."""
+    if name is not None and not isinstance(name, str):
+        raise _wrong("name", name, "a text", "write for example name='b0417'")
+    of_file = getattr(given, "name", None)  # a number where the system opened it
+    return name or (of_file if isinstance(of_file, str) else "mesh")
+
+
+def _base(given: object) -> Base:
+    if isinstance(given, Base):
+        return given
+    if isinstance(given, BaseLine):
+        return Base(how="plane", plane=(*given.point_mm, *given.normal))
+    if isinstance(given, str):
+        return parse_base(given)
+    return Base(offset_mm=_number("base", given))
+
+
+def _pairs(given: object) -> tuple[tuple[str, str], ...]:
+    pairs = given.items() if isinstance(given, Mapping) else given
+    if isinstance(pairs, Iterable) and not isinstance(pairs, str):
+        found = [pattern_and_word(one) if isinstance(one, str) else one for one in pairs]
+        if all(isinstance(one, tuple | list) and len(one) == 2 for one in found):  # noqa: PLR2004
+            words = [word for one in found for word in one]
+            if all(isinstance(word, str) and word for word in words):
+                return tuple((pattern, stone) for pattern, stone in found)
+    raise _wrong(
+        "stones_for",
+        given,
+        "patterns of names of scans, each with a stone",
+        "write for example stones_for={'*-bite*': 'type-3'}",
+    )
 
 
 def _checked(options: Mapping[str, object]) -> dict[str, Any]:
-    """Refuse what is no option, and what should be a number, by their names."""
-    numbers = {setting.name for setting in SETTINGS if setting.kind is float}
+    """Refuse what is no option, or of the wrong kind, by its name; None is left out."""
     words: dict[str, Any] = {}
     for name, value in options.items():
         if name not in Options.__annotations__:
@@ -327,11 +429,46 @@ def _checked(options: Mapping[str, object]) -> dict[str, Any]:
                 needed="one of " + ", ".join(Options.__annotations__),
                 remedy=f"write {near[0]}" if near else "leave it out",
             )
-        if name == "inside_out" and not isinstance(value, bool | np.bool_):
-            raise UsageError(f"{name} {value!r}", needed="True or False", remedy="write one")
-        if name in numbers and (isinstance(value, bool) or not isinstance(value, Real)):
-            raise UsageError(
-                f"{name} {value!r}", needed="a number", remedy=f"write for example {name}=1.5"
-            )
-        words[name] = float(value) if isinstance(value, Real) and name in numbers else value
+        if value is not None:
+            words[name] = _value(name, value)
     return words
+
+
+def _value(name: str, value: object) -> object:
+    setting = NAMED.get({"lab": "lab_file", "journal": "journal_file"}.get(name, name))
+    assert setting is not None  # noqa: S101  # every option stands in the table
+    if name in {"base", "stones_for"} or isinstance(value, Lab):
+        return value
+    if setting.kind is float:
+        return _number(name, value)
+    if setting.kind is bool:
+        if not isinstance(value, bool | np.bool_):
+            raise _wrong(name, value, "True or False", "write one")
+        return bool(value)
+    if setting.kind is PurePath:
+        return _path(name, value)
+    if not isinstance(value, str) or (setting.choices and value not in setting.choices):
+        needed = f"one of {', '.join(setting.choices)}" if setting.choices else "a text"
+        raise _wrong(name, value, needed, "write one, or leave it out")
+    return value
+
+
+def _number(name: str, value: object) -> float:
+    """Take a number of Python or numpy, a lone one in an array too."""
+    lone = value.item() if isinstance(value, np.ndarray) and value.ndim == 0 else value
+    if isinstance(lone, bool) or not isinstance(lone, Real) or not math.isfinite(lone):
+        raise _wrong(name, value, "a number", f"write for example {name}=1.5")
+    return float(lone)
+
+
+def _path(name: str, value: object) -> str | os.PathLike[str]:
+    if isinstance(value, str | os.PathLike):
+        return value
+    raise _wrong(name, value, "a path", "write it in quotes")
+
+
+def _wrong(name: str, value: object, needed: str, remedy: str) -> UsageError:
+    said = repr(value)
+    return UsageError(
+        f"{name} {said if len(said) < MOST_SHOWN else type(value)}", needed=needed, remedy=remedy
+    )

@@ -8,6 +8,7 @@ from volest.api import measure
 from volest.cavity.columns import Grid
 from volest.cavity.void import neighbours
 from volest.scan.compiling import SWITCH, compiled_mark
+from volest.system import give_way
 
 
 def compile_loops() -> None:
@@ -28,16 +29,6 @@ def compile_loops() -> None:
     mark.touch()
 
 
-def leave_the_run() -> None:
-    """Let go of the terminal and the pipes of whoever started this, and give way to others."""
-    nothing = os.open(os.devnull, os.O_RDWR)
-    for stream in range(3):
-        os.dup2(nothing, stream)
-    if hasattr(os, "setsid"):
-        os.setsid()
-        os.nice(19)
-
-
 if __name__ == "__main__":
-    leave_the_run()
+    give_way()
     compile_loops()

@@ -4,8 +4,9 @@ Each fault has an owner: who is able to mend it. Only of faults that are ours is
 """
 
 import errno
-import resource
 from typing import Any
+
+from volest.system import memory_limit_mb
 
 EXIT_MEASURED = 0
 EXIT_REFUSED = 1
@@ -28,7 +29,6 @@ MENDS = {
     MEMORY: "close other programs, or take fewer --workers",
     NETWORK: "see to the way there, then run the same command again",
 }
-_BYTES_PER_MB = 1_000_000
 
 
 class VolestError(Exception):
@@ -139,9 +139,9 @@ def not_ours(fault: BaseException) -> VolestError | None:
 
 def too_large() -> ScanError:
     """Make the error that tells of memory that ran out; where it was limited, by how much."""
-    most, _ = resource.getrlimit(resource.RLIMIT_DATA)
-    limited = most != resource.RLIM_INFINITY
-    held = f"the {most // _BYTES_PER_MB} MB that a worker may take" if limited else "the memory"
+    most_mb = memory_limit_mb()
+    limited = most_mb is not None
+    held = f"the {most_mb} MB that a worker may take" if limited else "the memory"
     return ScanError(
         f"more to hold than {held}" + ("" if limited else " of this computer"),
         needed="a scan that fits into memory",

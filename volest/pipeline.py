@@ -269,24 +269,25 @@ def size_scan(path: Path, settings: Settings) -> Result:
 
 
 def examine_all(
-    path: Path, settings: Settings, decision: Decision | None = None
+    scan: Path | Scan, settings: Settings, decision: Decision | None = None
 ) -> list[tuple[Result, Cavity | ScanError]]:
-    """Read and measure one scan: what is said of each impression, and what that rests on.
+    """Read, if need be, and measure one scan: what is said of each impression, and why.
 
     A decision given stands in place of what is saved beside the scan. Where there are several
     impressions, one that is refused says why.
     """
-    scan = read_scan(path, unit=settings.unit)
-    if decision is None and settings.obey_saved:
-        decision = read_decision(path)
+    if isinstance(scan, Path):
+        path, scan = scan, read_scan(scan, unit=settings.unit)
+        if decision is None and settings.obey_saved:
+            decision = read_decision(path)
     return _examined(scan, settings, decision)
 
 
 def examine(
-    path: Path, settings: Settings, cavity: int = 1, decision: Decision | None = None
+    scan: Path | Scan, settings: Settings, cavity: int = 1, decision: Decision | None = None
 ) -> tuple[Result, Cavity]:
     """Do as `examine_all` does, for one impression, numbered from 1."""
-    all_of_it = examine_all(path, settings, decision)
+    all_of_it = examine_all(scan, settings, decision)
     if not 1 <= cavity <= len(all_of_it):
         raise ScanError(
             f"no impression {cavity} in this scan",

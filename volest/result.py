@@ -1,11 +1,14 @@
 """What volest says of one scan: the record that tables, files and pages are made of."""
 
 import math
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from html import escape
+from numbers import Integral, Real
+from typing import Any
 
 from volest.cavity.trim import Trim
-from volest.errors import VolestError
+from volest.errors import ScanError, VolestError
 from volest.notes import Note
 from volest.stone.mix import Mix
 
@@ -33,7 +36,7 @@ class BaseLine:
     how: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Result:
     """What volest says of one impression; None where nothing was measured, or nothing mixed.
 
@@ -78,6 +81,8 @@ class Result:
         Which impression of the scan this is, from 1, and how many it has.
     others : tuple of Result
         The further impressions of the scan, on the first of them only.
+    refusal : tuple of str
+        What was found, what is needed, what to do: the reason in its parts; empty where not so.
     """
 
     scan: str
@@ -103,6 +108,29 @@ class Result:
     cavity: int = 1
     cavities: int = 1
     others: "tuple[Result, ...]" = ()
+    refusal: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        if self.volume_ml is None:
+            return f"<Result {self.name}: {REFUSED} ({self.code})>"
+        return f"<Result {self.name}: {', '.join(self._figures().values())}>"
+
+    def _repr_html_(self) -> str:
+        """Give the figures as notebooks show them, and each note with what to do."""
+        cells = {"scan": self.name, **(self._figures() if self.volume_ml is not None else {})}
+        told = [self.reason] if self.reason else [f"{one.text} {one.do}" for one in self.notes]
+        rows = [f"<tr><th>{key}</th><td>{escape(text)}</td></tr>" for key, text in cells.items()]
+        notes = [f"<li>{escape(text)}</li>" for text in told]
+        return f"<table>{''.join(rows)}</table><ul>{''.join(notes)}</ul>"
+
+    def _figures(self) -> dict[str, str]:
+        low_ml, high_ml = self.volume_low_ml, self.volume_high_ml
+        texts = {"volume": f"{self.volume_ml:.1f} mL ({low_ml:.1f} to {high_ml:.1f})"}
+        if self.mix is not None:
+            texts["powder"] = f"{self.mix.powder_g:g} g powder"
+            texts["water"] = f"{self.mix.water_ml:.1f} mL water"
+        codes = ", ".join(note.code for note in self.notes)
+        return {**texts, "outcome": self.outcome + (f" ({codes})" if codes else "")}
 
     @property
     def volume_u_ml(self) -> float:
@@ -117,6 +145,104 @@ class Result:
         """What tells it from all others of a run: its scan, and its number if that has several."""
         return self.scan if self.cavities == 1 else f"{self.scan} #{self.cavity}"
 
+    def to_dict(self) -> dict[str, Any]:
+        """Give this impression as plain values, as an entry of ``scans`` in the JSON.
+
+        Returns
+        -------
+        dict
+            Lengths in mm, volumes in mL, masses in g; what is not finite is None.
+        """
+        made = plain(
+            {
+                "scan": self.scan,
+                **_bytes_of(self.scan),
+                "cavity": self.cavity,
+                "outcome": self.outcome,
+                "volume_ml": self.volume_ml,
+                "volume_low_ml": self.volume_low_ml,
+                "volume_high_ml": self.volume_high_ml,
+                "base_line": None if self.base_line is None else asdict(self.base_line),
+                "footprint_mm2": self.footprint_mm2,
+                "rim_mm2": self.rim_mm2,
+                "depth_mm": self.depth_mm,
+                "base_areas": self.base_areas,
+                "slope_ml_per_mm": self.slope_ml_per_mm,
+                "curve": self.curve,
+                "reserve_ml": self.reserve_ml,
+                "mix": None if self.mix is None else self.mix.as_record(),
+                "second_pour": None if self.second_pour is None else self.second_pour.as_record(),
+                "trim": None if self.trim is None else asdict(self.trim),
+                "notes": [note.as_record() for note in self.notes],
+                "reason": self.reason,
+                "seconds": self.seconds,
+            }
+        )
+        assert isinstance(made, dict)  # noqa: S101  # a mapping went in
+        return made
+
+    def to_row(self) -> dict[str, Any]:
+        """Give this impression as a row of a table, under the names of the CSV's columns.
+
+        Returns
+        -------
+        dict
+            Numbers and texts; None where nothing was measured or mixed.
+        """
+        trim, mix, second = self.trim, self.mix, self.second_pour
+        whole = mix and mix.whole_scoops
+        told = [f"{note.code}: {note.text} Do: {note.do}" for note in self.notes]
+        return {
+            "scan": self.scan,
+            "outcome": self.outcome,
+            "volume_ml": self.volume_ml,
+            "volume_low_ml": self.volume_low_ml,
+            "volume_high_ml": self.volume_high_ml,
+            "water_ml": mix and float(mix.water_ml),
+            "powder_g": mix and float(mix.powder_g),
+            "full_scoops": mix and mix.full_scoops,
+            "rest_g": mix and float(mix.rest_g),
+            "whole_scoops": whole and whole.scoops,
+            "whole_scoops_water_ml": whole and float(whole.water_ml),
+            "stone": mix and mix.stone,
+            "waste_ml": mix and float(mix.waste_ml),
+            "mix_ml": mix and float(mix.mix_ml),
+            "base_line": self.base_line and self.base_line.how,
+            "footprint_mm2": self.footprint_mm2,
+            "slope_ml_per_mm": self.slope_ml_per_mm,
+            "rim_highest_mm": trim and trim.rim_highest_mm,
+            "rim_mean_mm": trim and trim.rim_mean_mm,
+            "rim_lowest_mm": trim and trim.rim_lowest_mm,
+            "excess_length_mm": trim and trim.excess_length_mm,
+            "gap_length_mm": trim and trim.gap_length_mm,
+            "note_codes": " ".join(note.code for note in self.notes),
+            "notes": " | ".join(told),
+            "reason": self.reason,
+            "seconds": self.seconds,
+            "second_pour_stone": second and second.stone,
+            "second_pour_powder_g": second and float(second.powder_g),
+            "second_pour_water_ml": second and float(second.water_ml),
+            "bowl": mix and mix.bowl,
+            "second_pour_bowl": second and second.bowl,
+            "cavity": self.cavity,
+        }
+
+    def raise_for_refused(self) -> None:
+        """Raise why this impression, or a further one of the scan, is refused; else do nothing.
+
+        Raises
+        ------
+        ScanError
+            With the reason and code of the first that is refused; a note names its scan.
+        """
+        for one in (self, *self.others):
+            if one.outcome == REFUSED:
+                remedy = "look at the scan, and at what is said of it"
+                parts = one.refusal or (str(one.reason), "a scan that can be sized", remedy)
+                fault = ScanError(parts[0], needed=parts[1], remedy=parts[2], code=one.code)
+                fault.add_note(f"scan: {one.name}")
+                raise fault
+
     def taking(self, seconds: float) -> "Result":
         """Give the same with the time that its scan took, its further impressions too."""
         others = tuple(one.taking(seconds) for one in self.others)
@@ -129,7 +255,14 @@ class Result:
 
 def refused(name: str, fault: VolestError) -> Result:
     """Say why a scan, or one of its impressions, is refused; its time is left at 0."""
-    return Result(scan=name, outcome=REFUSED, seconds=0.0, reason=str(fault), code=fault.code)
+    return Result(
+        scan=name,
+        outcome=REFUSED,
+        seconds=0.0,
+        reason=str(fault),
+        code=fault.code,
+        refusal=(fault.found, fault.needed, fault.remedy),
+    )
 
 
 def together(results: Iterable[Result]) -> Result:
@@ -143,3 +276,35 @@ def one_by_one(results: Iterable[Result]) -> Iterator[Result]:
     for first in results:
         yield replace(first, others=()) if first.others else first
         yield from first.others
+
+
+def _bytes_of(scan: str) -> dict[str, str]:
+    """Give a path byte for byte where its text cannot."""
+    try:
+        scan.encode()
+    except UnicodeEncodeError:
+        return {"scan_bytes": scan.encode("utf-8", "surrogateescape").hex()}
+    return {}
+
+
+def encodable(text: str) -> str:
+    r"""Write out what no text can hold, a byte of a path that is not UTF-8: ``\\xff``."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def plain(value: object) -> object:
+    """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
+    if isinstance(value, str):
+        return encodable(value)
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, Integral):
+        return int(value)
+    if isinstance(value, Real):
+        number = float(value)
+        return number if math.isfinite(number) else None
+    if isinstance(value, Mapping):
+        return {encodable(str(key)): plain(part) for key, part in value.items()}
+    if isinstance(value, Sequence):
+        return [plain(part) for part in value]
+    raise TypeError(f"no JSON for {type(value).__name__}")

@@ -144,14 +144,14 @@ class Settings:
 
 
 def fits(pattern: str, scan: str) -> bool:
-    """Say whether a pattern of a shell's fits a scan's name; folders do not count, capitals do.
+    """Say whether a pattern of a shell's fits a scan's name; folders and capitals do not count.
 
     An empty one, of a word that has no pattern before it, fits all.
 
     >>> fits("b04*", "monday/b0417.stl"), fits("B04*", "monday/b0417.stl"), fits("", "b0417.stl")
-    (True, False, True)
+    (True, True, True)
     """
-    return not pattern or fnmatchcase(PurePath(scan).name, pattern)
+    return not pattern or fnmatchcase(PurePath(scan).name.casefold(), pattern.casefold())
 
 
 _CLOCK = re.compile(r"(?:(\d{4}-\d\d-\d\d)[ T])?(\d{1,2}:\d\d)")

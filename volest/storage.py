@@ -1,7 +1,5 @@
 """The one way to write: a file stands at its place whole and for good, or not at all."""
 
-import errno
-import fcntl
 import hashlib
 import os
 import secrets
@@ -12,8 +10,9 @@ from pathlib import Path
 from typing import IO
 
 from volest.errors import MENDS, UsageError, owner_of
+from volest.system import lock_open, sync_folder
 
-SCAN_SUFFIXES = (".stl", ".ply")
+SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off")
 _PARTS = ".volest-{}.part"
 _SEAL = 65  # bytes: a SHA-256 in hexadecimal digits, and a line end
 
@@ -94,7 +93,7 @@ def _replace(target: Path, pieces: Iterable[bytes]) -> None:
         finally:
             with suppress(OSError):
                 part.unlink(missing_ok=True)
-    _sync_folder(target.parent)
+    sync_folder(target.parent)
 
 
 def _new_part(folder: Path) -> IO[bytes]:
@@ -106,32 +105,17 @@ def _new_part(folder: Path) -> IO[bytes]:
     while True:
         stream = (folder / _PARTS.format(secrets.token_hex(8))).open("xb")
         with suppress(OSError):  # a file system without locks: there nothing is tidied up
-            fcntl.flock(stream, fcntl.LOCK_EX)
+            lock_open(stream, wait=True)
         if os.fstat(stream.fileno()).st_nlink:
             return stream
         stream.close()  # taken for a left one between opening and locking
-
-
-def _sync_folder(folder: Path) -> None:
-    """Put a rename on the disk: without this a power cut can take it back."""
-    try:
-        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    except PermissionError:  # may be written and not be read; the system puts it there in time
-        return
-    try:
-        os.fsync(opened)
-    except OSError as fault:
-        if fault.errno != errno.EINVAL:  # a file system that has no such thing
-            raise
-    finally:
-        os.close(opened)
 
 
 def remove_left_parts(folder: Path) -> None:
     """Take away what killed runs left half written in a folder; what is being written stays."""
     for part in folder.glob(_PARTS.format("*")):
         with suppress(OSError), part.open("ab") as stream:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock_open(stream, wait=False)
             part.unlink()
 
 

@@ -25,7 +25,7 @@ def names(folder: Path, scans: list[Path]) -> list[str]:
 
 def test_folders_are_searched_to_their_depths_in_natural_order(tmp_path: Path) -> None:
     put(
-        tmp_path, "case 10.stl", "Case 2.STL", "deep/er/x.PlY", "notes.txt", "._case 2.stl", "n.obj"
+        tmp_path, "case 10.stl", "Case 2.STL", "deep/er/x.PlY", "notes.txt", "._case 2.stl", "n.3mf"
     )
     assert names(tmp_path, find_scans([tmp_path])) == ["Case 2.STL", "case 10.stl", "deep/er/x.PlY"]
 
@@ -106,11 +106,11 @@ def test_any_names_have_one_order(texts: list[str]) -> None:
 
 
 def test_what_may_be_a_scan_of_another_kind_is_listed(tmp_path: Path) -> None:
-    put(tmp_path, "a.stl", "case 10.OBJ", "case 2.zip", "deep/x.3mf", "note.txt", ".b.obj")
+    put(tmp_path, "a.stl", "case 10.AMF", "case 2.zip", "deep/x.3mf", "note.txt", ".b.obj")
     put(tmp_path, "y.stl.part", "z.PLY.tmp", "w.zip.download", "note.part", "stl.tmp")
     others = names(tmp_path, passed_over([tmp_path]))
     assert others == [
-        *("case 2.zip", "case 10.OBJ", "deep/x.3mf"),
+        *("case 2.zip", "case 10.AMF", "deep/x.3mf"),
         *("w.zip.download", "y.stl.part", "z.PLY.tmp"),
     ]
     assert passed_over([tmp_path / "case 10.OBJ"]) == []  # named: read, and refused in its row

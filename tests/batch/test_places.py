@@ -9,7 +9,6 @@ import pytest
 from tests.batch.small import QUICK, bowl_stl, fill, sized
 from volest.batch.find import Found, Place, Remote, find, place_of
 from volest.errors import NothingError, UsageError
-from volest.report.record import scan_record
 from volest.run import Report, Request, run
 from volest.scan.decision import SUFFIX
 
@@ -60,12 +59,12 @@ def test_results_are_those_of_files(store: fsspec.AbstractFileSystem, tmp_path: 
     files = fill(tmp_path, 3)
     for file in files:
         put(store, f"day/{file.name}", file.read_bytes())
-    here = [{**scan_record(one), "scan": 0, "seconds": 0} for one in sized(files, here=True)]
+    here = [{**one.to_dict(), "scan": 0, "seconds": 0} for one in sized(files, here=True)]
     out = Remote(url="memory://out")
     places = find([place_of("memory://day"), place_of("memory://day/missing.stl")]).scans
     rows = size_into(out, places).results
     assert rows is not None
-    far = [{**scan_record(one), "scan": 0, "seconds": 0} for one in rows]
+    far = [{**one.to_dict(), "scan": 0, "seconds": 0} for one in rows]
     assert far[:3] == here
     assert "no such file" in str(rows[3].reason)
     assert store.cat_file("/out/results.csv").startswith(b"scan,outcome")

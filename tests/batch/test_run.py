@@ -80,8 +80,8 @@ def test_each_scan_gets_its_stone() -> None:
     scans = [Path(f"bite/{name}.stl") for name in ("b1", "b1-bite", "b3-bite", "B3")]
     results = run_of(scans, dosed_of, day).results or ()
     found = [f"{Path(one.scan).stem} {one.mix.stone}" for one in results if one.mix is not None]
-    # Folders do not count, capitals do, and the last pattern holds.
-    assert found == ["b1 type-4", "b1-bite type-3", "b3-bite type-2", "B3 type-4"]
+    # Folders and capitals do not count, and the last pattern holds.
+    assert found == ["b1 type-4", "b1-bite type-3", "b3-bite type-2", "B3 type-2"]
 
 
 def test_one_ratio_for_several_stones_is_refused() -> None:

@@ -11,7 +11,6 @@ from tests.report.invented import measured
 from volest.batch.find import content_of
 from volest.batch.store import MOST_HELD, OutFolder
 from volest.batch.workers import TaskResult
-from volest.report.record import scan_record
 from volest.result import Result
 
 
@@ -33,7 +32,7 @@ def test_what_is_kept_reads_back_the_same(tmp_path: Path, scan: Path) -> None:
     with OutFolder(tmp_path / "out", QUICK, has_cards=True) as kept:
         done = kept.known(scan)
         assert done is not None
-        assert json.dumps(scan_record(done.result)) == json.dumps(scan_record(result))
+        assert json.dumps(done.result.to_dict()) == json.dumps(result.to_dict())
         assert kept.card(str(scan)) == "a card"
         assert kept.known(scan.with_name("another.stl")) is None
 

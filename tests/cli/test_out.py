@@ -134,7 +134,7 @@ def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.M
 
     monkeypatch.setattr("volest.batch.watch.wakes", twice)
     monkeypatch.setattr("volest.batch.watch.EMPTY_SETTLE_S", 0.5)
-    for name in ("case.obj", "b.stl.part", "note.txt"):
+    for name in ("case.3mf", "b.stl.part", "note.txt"):
         (folder / "day" / name).write_bytes(b"x")
     (folder / "day" / "late.stl").write_bytes(b"a1.stl")  # what a1.stl holds
     result = call("watch", "day", "--out", "out", "--no-sheet")
@@ -143,7 +143,7 @@ def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.M
         made_with(Settings()),
         "watching day; Ctrl-C ends it",
         "the same scan in a1.stl, late.stl; mix for it once, or export the wrong one again",
-        "not read: b.stl.part, case.obj; export scans as STL or PLY, whole",
+        "not read: b.stl.part, case.3mf; export scans as STL or PLY, whole",
     ]
     assert "needs-boxing: The rim lies below the base line over about 12 mm" in result.stdout
     assert "    Do: Box in that stretch before the pour." in result.stdout

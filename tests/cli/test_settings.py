@@ -71,6 +71,18 @@ def test_the_nearest_file_is_found_and_the_users_own_last(file: Path, tmp_path: 
         assert json.loads(call("mix", "50", "--json", "-").stdout)["stone"] == stone
 
 
+def test_an_empty_word_for_the_users_folder_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # XDG Base Directory Specification: set but empty is as not set, and paths must be absolute.
+    monkeypatch.setenv("XDG_CONFIG_HOME", "")
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    write(Path("volest") / "lab.toml", 'stone = "type-3"')  # below the current folder
+    assert row("stone")[1] == "type-4"
+    write(tmp_path / "home" / ".config" / "volest" / "lab.toml", 'stone = "type-2"')
+    assert row("stone")[1] == "type-2"
+
+
 def test_scans_are_looked_beside_and_not_where_one_stands(
     file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -161,8 +173,8 @@ def test_programs_name_their_lab_and_wrong_words_are_told(file: Path) -> None:
         volest.mix(50, waste_percent="15")  # type: ignore[arg-type]  # what is tried
     with pytest.raises(UsageError, match="inside_out"):
         volest.mix(50, inside_out="no")  # type: ignore[arg-type]  # likewise
-    with pytest.raises(UsageError, match="base line '3'"):
-        volest.mix(50, base=3)  # type: ignore[arg-type]  # likewise
+    with pytest.raises(UsageError, match=r"base \["):
+        volest.mix(50, base=[3])  # type: ignore[arg-type]  # likewise
     with pytest.raises(UsageError, match="stones_for"):
         volest.mix(50, stones_for=["type-3"])  # type: ignore[arg-type]  # likewise
     with pytest.raises(UsageError, match="write waste_percent"):

@@ -59,7 +59,7 @@ def test_table_on_the_output_and_nothing_else(folder: Path) -> None:
 
 
 def test_files_of_other_kinds_are_named(folder: Path) -> None:
-    (folder / "case\x1b.obj").write_bytes(b"x")
+    (folder / "case\x1b.3mf").write_bytes(b"x")
     result = call(".")
     assert result.exit_code == 0
     assert "not read: case" in result.stderr
@@ -77,7 +77,7 @@ def test_a_pattern_gives_scans_another_stone(folder: Path) -> None:
 
 @pytest.mark.parametrize(
     ("given", "told"),
-    [("A1*=type-3", "fits no scan"), ("type-3", "a pattern"), ("a1*=typ3", "typ3")],
+    [("q1*=type-3", "fits no scan"), ("type-3", "a pattern"), ("a1*=typ3", "typ3")],
 )
 def test_a_pattern_that_means_nothing_is_refused(folder: Path, given: str, told: str) -> None:
     done = call(folder, "--stone-for", given)

@@ -125,14 +125,14 @@ def test_a_scan_that_was_renamed_stands_once(
 
 
 def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) -> None:
-    one, twin, other = tmp_path / "a.stl", tmp_path / "b.stl", tmp_path / "c.obj"
+    one, twin, other = tmp_path / "a.stl", tmp_path / "b.stl", tmp_path / "c.3mf"
     for path in (one, twin, other):
         path.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (one, twin)}
     desk = _Desk(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, one, twin)
     desk.take([], [other], Here())
-    not_read = "not read: c.obj; export scans as STL or PLY, whole"
+    not_read = "not read: c.3mf; export scans as STL or PLY, whole"
     assert (day.written.scans, day.written.told) == ([one, twin], [not_read])
     assert day.written.twins == [[one, twin]]
     other.unlink()

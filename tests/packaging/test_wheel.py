@@ -1,10 +1,13 @@
 """What is shipped: built as a packager builds it, and run from outside the source tree."""
 
+import ast
 import os
+import re
 import shutil
 import subprocess
 import sys
 import tarfile
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -51,6 +54,23 @@ def test_the_metadata_is_whole(wheel: Path) -> None:
     assert needs
     # Core metadata, Requires-Dist: each says from which version on.
     assert all(">=" in line or "volest[" in line for line in needs)
+
+
+def test_a_plain_install_brings_all_that_is_imported() -> None:
+    # A library that volest names anywhere is a plain need, but for those of its own extras.
+    extras = {"numba", "distributed", "fsspec", "dask"}
+    names = {
+        (alias.name if isinstance(node, ast.Import) else str(node.module)).partition(".")[0]
+        for path in (ROOT / "volest").rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for alias in node.names
+    }
+    table = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    brought = {re.split("[>=]", need)[0] for need in table["dependencies"]}
+    called = {"skimage": "scikit-image", "PIL": "pillow", "tomli_w": "tomli-w", "vtkmodules": "vtk"}
+    own = {*sys.stdlib_module_names, "volest", *extras}
+    assert not {called.get(name, name) for name in names - own} - brought
 
 
 def test_the_source_archive_holds_what_tests_need(built: Path) -> None:

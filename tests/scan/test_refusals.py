@@ -187,7 +187,7 @@ def test_too_many_triangles(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 
 def test_every_code_stands_in_the_documents() -> None:
     package = ROOT / "volest"
-    rooms = [path for room in ("scan", "cavity") for path in (package / room).glob("*.py")]
+    rooms = [path for room in ("scan", "cavity", "view") for path in (package / room).glob("*.py")]
     sources = "".join(path.read_text() for path in (*rooms, package / "pipeline.py"))
     used = set(re.findall(r'code="([a-z-]+)"', sources)) | {"absurd-count", "truncated"}
     page = (ROOT / "docs/reference/refusals.md").read_text()

@@ -392,7 +392,7 @@ def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> N
 def test_what_lies_beside_the_scans_is_told_on_the_sheet(tmp_path: Path) -> None:
     for name in ("a.stl", "b.stl"):
         write_bowl(tmp_path / name)
-    (tmp_path / "c.obj").write_bytes(b"x")
+    (tmp_path / "c.3mf").write_bytes(b"x")
     for words in (["--sheet", "sheet.html"], ["--out", "day"]):
         assert volest("size", ".", *words, cwd=tmp_path).returncode == 0
     for sheet in ("sheet.html", "day/sheet.html"):
@@ -400,4 +400,4 @@ def test_what_lies_beside_the_scans_is_told_on_the_sheet(tmp_path: Path) -> None
         # each on the front and on its card
         assert text.count("The same scan, byte for byte, lies here as b.stl too.") == 2
         assert text.count("Mix for it once, or export the wrong one again.") == 4
-        assert "Not read: c.obj; export scans as STL or PLY, whole." in text
+        assert "Not read: c.3mf; export scans as STL or PLY, whole." in text

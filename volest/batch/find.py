@@ -1,27 +1,28 @@
 """From what a person named to the scans of a run: where they lie, what they hold, what misleads."""
 
-import hashlib
 import logging
 import os
 import re
 import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from volest.errors import NETWORK, NothingError, UsageError
+from volest.errors import NETWORK, NothingError, ScanError, UsageError
 from volest.notes import ONCE, Note
 from volest.report.names import short_names, visible
 from volest.result import NOTED, Result
-from volest.scan.decision import SUFFIX, decision_path
-from volest.storage import SCAN_SUFFIXES
+from volest.scan.decision import SUFFIX, decision_path, fingerprint, scan_mark
+from volest.scan.packed import GZIP, READ_SUFFIXES, ZIP, kind_suffix, members
+from volest.scan.packed import size_of as packed_size
+from volest.storage import write_whole
 
 MARK = "://"  # what tells an address from a path
 _PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
-OTHER_SUFFIXES = (".obj", ".off", ".3mf", ".amf", ".zip", ".gz")  # what scanners may send instead
+OTHER_SUFFIXES = (".3mf", ".amf", ZIP, GZIP)  # what scanners may send instead
 HALF_SUFFIXES = (".part", ".partial", ".tmp", ".download")  # a copy that is under way, or broke off
 # What libraries of stores raise where an address means nothing to them, or the way there is shut.
 STORE_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, RuntimeError)
@@ -61,7 +62,8 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
     """List the scans behind files and folders, each once, in natural order; none is an error.
 
     A file that is named is taken whatever its suffix, also when it is missing: its row then tells.
-    Folders are searched to their depths for .stl and .ply in any case, hidden names left out. A
+    Folders, and zip files, are searched to their depths for endings that are read, hidden names
+    left out. A
     folder that cannot be read is listed itself, so that it is refused and not passed over.
     """
     found: dict[str, Path] = {}
@@ -77,10 +79,10 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
 def passed_over(paths: Sequence[Path]) -> list[Path]:
     """List surfaces of other kinds, packed files and half copies that lie in folders."""
     folders = [path for path in paths if _is_folder(path)]
-    others = set(_files_below(folders, (*OTHER_SUFFIXES, *HALF_SUFFIXES)))
+    others = set(_files_below(folders, _is_other))
     # A folder that cannot be read is listed too, but as a scan that is refused.
     return sorted(
-        (path for path in others if _may_hold_a_scan(path) and not _is_folder(path)),
+        (path for path in others if not _is_folder(path)),
         key=natural_key,
     )
 
@@ -109,11 +111,17 @@ def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
 def _all_scans(paths: Iterable[Path]) -> Iterator[Path]:
     for path in paths:
         if not _is_folder(path):
-            yield path
-    yield from _files_below([path for path in paths if _is_folder(path)], SCAN_SUFFIXES)
+            yield from _unpacked(path)
+    for file in _files_below([path for path in paths if _is_folder(path)], _is_scan):
+        yield from _unpacked(file)
 
 
-def _files_below(tops: Iterable[Path], suffixes: Sequence[str]) -> Iterator[Path]:
+def _unpacked(file: Path) -> list[Path]:
+    """Give the scans that a file holds: those in a zip file that has some, else itself."""
+    return (members(file) if file.suffix.lower() == ZIP else []) or [file]
+
+
+def _files_below(tops: Iterable[Path], wanted: Callable[[Path], bool]) -> Iterator[Path]:
     seen: set[tuple[int, int]] = set()
     folders = list(tops)  # a list and no recursion: folders may lie deeper than Python's stack
     while folders:
@@ -129,15 +137,19 @@ def _files_below(tops: Iterable[Path], suffixes: Sequence[str]) -> Iterator[Path
             yield folder
             continue
         folders += [entry for entry in entries if _is_folder(entry)]
-        yield from (
-            entry for entry in entries if entry.suffix.lower() in suffixes and not _is_folder(entry)
-        )
+        yield from (entry for entry in entries if wanted(entry) and not _is_folder(entry))
 
 
-def _may_hold_a_scan(path: Path) -> bool:
-    if path.suffix.lower() not in HALF_SUFFIXES:
-        return True
-    return Path(path.stem).suffix.lower() in (*SCAN_SUFFIXES, *OTHER_SUFFIXES)
+def _is_scan(path: Path) -> bool:
+    packed = path.suffix.lower() == ZIP
+    return bool(members(path)) if packed else kind_suffix(path.name) in READ_SUFFIXES
+
+
+def _is_other(path: Path) -> bool:
+    suffix = path.suffix.lower()
+    if suffix in HALF_SUFFIXES:
+        return Path(path.stem).suffix.lower() in (*READ_SUFFIXES, *OTHER_SUFFIXES)
+    return suffix in OTHER_SUFFIXES and not _is_scan(path)
 
 
 def _is_folder(path: Path) -> bool:
@@ -160,6 +172,8 @@ class Found:
     scans: Sequence[Place] = ()
     unread: Sequence[Path] = ()
     twins: Sequence[Sequence[Path]] = ()
+    lost: Sequence[Path] = ()  # decisions without their scan beside
+    followed: Sequence[tuple[Path, Path]] = ()  # decisions that were lost, and their scans
 
     @property
     def told(self) -> list[str]:
@@ -173,6 +187,13 @@ class Found:
         alike = [
             f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {ONCE}"
             for same in self.twins[:MOST_NAMED]
+        ]
+        alike += [
+            f"the base line saved in {visible(old.name)} follows its scan, {visible(scan.name)}"
+            for old, scan in self.followed
+        ]
+        alike += [
+            f"no scan here for the base line saved in {visible(file.name)}" for file in self.lost
         ]
         more = len(self.twins) - MOST_NAMED
         last = [f"and {more} more scans under several names"] if more > 0 else []
@@ -188,7 +209,69 @@ def find(places: Sequence[Place]) -> Found:
     scans: list[Place] = list(find_scans(here)) if here else []
     if far:
         scans = sorted({str(scan): scan for scan in (*scans, *far)}.values(), key=natural_key)
-    return Found(scans=scans, unread=passed_over(here), twins=same_scans(scans))
+    lost = lost_decisions(here, scans)
+    return Found(scans=scans, unread=passed_over(here), twins=same_scans(scans), lost=lost)
+
+
+def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
+    """List the decisions in folders, or beside files, that have no scan of their name beside."""
+    own = {decision_path(scan) for scan in scans if isinstance(scan, Path) and scan.name}
+    tops: list[Path] = []
+    files: set[Path] = set()
+    for path in named:
+        if _is_folder(path):
+            tops.append(path)
+        elif not decision_path(path).exists():
+            files |= set(_decisions_beside(path))
+    files |= set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
+    return sorted(
+        (
+            file
+            for file in files - own
+            if file.name.endswith(SUFFIX)
+            and not file.with_name(file.name.removesuffix(SUFFIX)).exists()
+        ),
+        key=natural_key,
+    )
+
+
+def bring_decisions(named: Iterable[Path], scans: Sequence[Path]) -> list[str]:
+    """Let decisions follow those scans that are to be read now, and tell of it."""
+    found = follow(Found(scans=scans, lost=lost_decisions(named, scans)))
+    return replace(found, lost=()).doubts
+
+
+def _decisions_beside(path: Path) -> list[Path]:
+    try:
+        return [file for file in path.parent.iterdir() if file.name.endswith(SUFFIX)]
+    except OSError:
+        return []
+
+
+def follow(found: Found) -> Found:
+    """Bring decisions whose scans lie under another name or folder there, by the scans' content."""
+    if not found.lost:
+        return found
+    marks: dict[str, list[Path]] = {}
+    for scan in found.scans:
+        if isinstance(scan, Path) and not decision_path(scan).exists():
+            content = content_of(scan)
+            if content is not None:
+                marks.setdefault(content.mark, []).append(scan)
+    lost, followed = [], []
+    for file in found.lost:
+        scans = marks.get(scan_mark(file) or "", [])
+        try:
+            for scan in scans:
+                write_whole(decision_path(scan), file.read_bytes(), through_link=False)
+            if scans:
+                file.unlink()
+        except (OSError, UsageError):
+            _LOG.exception("%s cannot follow its scan", file)
+            scans = [scan for scan in scans if decision_path(scan).exists()]
+        followed += [(file, scan) for scan in scans]
+        lost += [] if scans else [file]
+    return replace(found, lost=lost, followed=followed)
 
 
 def file_system(place: Remote) -> tuple[Any, str]:
@@ -244,7 +327,7 @@ def _below(place: Remote) -> list[Place]:
     return [
         Remote(url=fs.unstrip_protocol(file))
         for file in found
-        if file.lower().endswith(SCAN_SUFFIXES) and "/." not in f"/{file[len(path) :]}"
+        if kind_suffix(file) in READ_SUFFIXES and "/." not in f"/{file[len(path) :]}"
     ]
 
 
@@ -287,11 +370,11 @@ def content_of(place: Place) -> Content | None:
         beside = decision_path(place)
         return Content(
             name=place.name,
-            size=place.stat().st_size,
-            mark=_sha256(place),
-            decision=_sha256(beside) if beside.is_file() else _NONE,
+            size=packed_size(place),
+            mark=fingerprint(place),
+            decision=fingerprint(beside) if beside.is_file() else _NONE,
         )
-    except (UsageError, *STORE_FAULTS):
+    except (UsageError, ScanError, *STORE_FAULTS):
         return None
 
 
@@ -301,8 +384,8 @@ def size_of(place: Place) -> int | None:
         if isinstance(place, Remote):
             fs, path = file_system(place)
             return int(fs.info(path)["size"])
-        return place.stat().st_size
-    except (UsageError, *STORE_FAULTS):
+        return packed_size(place)
+    except (UsageError, ScanError, *STORE_FAULTS):
         return None
 
 
@@ -315,13 +398,6 @@ def _content_far(place: Remote) -> Content:
         mark=str(fs.ukey(path)),
         decision=str(fs.ukey(beside)) if fs.exists(beside) else _NONE,
     )
-
-
-def _sha256(path: Path) -> str:
-    if not path.is_file():  # opening a pipe could wait for ever
-        raise OSError("not a plain file")
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 class Twins:

@@ -4,7 +4,6 @@ A finished scan is a file of its own under a key, with a checksum; its card, if 
 another beside it. What does not fit its checksum is as good as missing: it is sized again.
 """
 
-import fcntl
 import hashlib
 import json
 import logging
@@ -12,7 +11,7 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -22,6 +21,7 @@ from volest.errors import DISK, MEMORY, NETWORK, RIGHTS, UsageError
 from volest.result import Result, one_by_one, refused
 from volest.settings import Settings
 from volest.storage import remove_left_parts, sealed, unsealed, unwritable, write_whole
+from volest.system import hold
 
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable", DISK, RIGHTS, MEMORY, NETWORK)
@@ -77,7 +77,7 @@ class _HereFolder:
         self.path = path
         try:
             (path / FINISHED).mkdir(parents=True, exist_ok=True)
-            self._lock = _locked(path / KEPT / "lock")
+            self._lock = hold(path / KEPT / "lock")
             for folder in (path, path / FINISHED):
                 remove_left_parts(folder)
             self.families = {file.name[:_FAMILY] for file in (path / FINISHED).iterdir()}
@@ -111,17 +111,7 @@ class _HereFolder:
 
     def close(self) -> None:
         """Let the next run have it."""
-        self._lock.close()
-
-
-def _locked(file: Path) -> IO[bytes]:
-    lock = file.open("ab")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise
-    return lock
+        self._lock.__exit__(None, None, None)
 
 
 class _FarFolder:

@@ -12,6 +12,7 @@ import watchfiles
 from volest.batch.find import find_scans
 from volest.errors import NothingError
 from volest.scan.decision import decision_path
+from volest.scan.packed import holder
 
 SETTLE_S = 1.5  # without a change; programs write in bursts that lie closer together
 EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is worked out
@@ -126,7 +127,7 @@ def _identity(folder: Path) -> tuple[int, int] | None:
 
 
 def _sign(scan: Path) -> _Sign | None:
-    found = _stat(scan)
+    found = _stat(holder(scan))
     if found is None:
         return None
     beside = _stat(decision_path(scan))

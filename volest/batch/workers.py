@@ -2,9 +2,7 @@
 
 import hashlib
 import logging
-import multiprocessing
 import os
-import resource
 import signal
 import sys
 import threading
@@ -13,11 +11,11 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
-from multiprocessing import forkserver
+from numbers import Integral, Real
 from pathlib import Path
 from typing import Any, Self
 
@@ -27,6 +25,15 @@ from volest.errors import MEMORY, MENDS, NETWORK, UsageError, VolestError, not_o
 from volest.report.names import visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
+from volest.system import (
+    BYTES_PER_MB,
+    cores,
+    hear_keyboard,
+    let_have_children,
+    limit_memory,
+    worker_context,
+)
+from volest.system import memory_mb as computer_memory_mb
 
 # What sizes a scan may give with the result what draws its cards, which may fail by itself.
 SizeScan = Callable[[Path, Settings], Result | tuple[Result, Callable[[], str]]]
@@ -36,18 +43,15 @@ _LOG = logging.getLogger(__name__)
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
-    *("given_files.py", "storage.py"),
+    *("given_files.py", "storage.py", "system.py"),
 )
 _LIBRARIES = ("numpy", "scipy", "scikit-image")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
-_BYTES_PER_MB = 1_000_000
-_PRELOADED = [
-    "volest.pipeline",
-    "volest.batch.workers",
-    "volest.batch.starting",
-]  # read once, not once a worker
+_PRELOADED = (  # read once, not once a worker
+    *("volest.pipeline", "volest.batch.workers", "volest.batch.starting"),
+)
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 PATIENCE_S = 30.0  # for a scheduler that does not answer
@@ -200,19 +204,26 @@ class Limits:
         >>> Limits(workers=8).width(3)
         3
         """
-        wanted = self.workers or len(os.sched_getaffinity(0))
-        return max(1, min(wanted, scans))
+        wanted = self.workers or cores()
+        return int(max(1, min(wanted, scans)))
 
     def memory_of_each_mb(self, workers: int) -> int:
         """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
         if self.memory_mb is not None:
-            return self.memory_mb
-        whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / _BYTES_PER_MB
-        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * whole / workers))
+            return int(self.memory_mb)
+        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * computer_memory_mb() / workers))
 
 
 def check_limits(limits: Limits) -> None:
     """Refuse limits under which no scan could be sized."""
+    for name, value in asdict(limits).items():
+        kind, needed = (
+            (Real, "a number") if name == "seconds_each" else (Integral, "a whole number")
+        )
+        if value is not None and (isinstance(value, bool) or not isinstance(value, kind)):
+            raise UsageError(
+                f"{name} {value!r}", needed=needed, remedy="write one, or leave it out"
+            )
     wrong: tuple[str, str] | None = None
     if limits.workers is not None and limits.workers < 1:
         wrong = (f"{limits.workers} workers", "at least 1")
@@ -225,19 +236,11 @@ def check_limits(limits: Limits) -> None:
 
 
 def confine(memory_mb: int) -> None:
-    """Hold the process that calls this to its share: one thread, so much memory.
-
-    Memory is limited as ``RLIMIT_DATA`` (Linux, setrlimit(2): since 4.7 private writable mappings
-    count), so that a hungry scan ends in a MemoryError and not in the kernel killing a neighbour.
-    """
+    """Hold the process that calls this to its share: one thread, so much memory."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
+    hear_keyboard()
     one_thread()
-    most = memory_mb * _BYTES_PER_MB
-    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-    if hard != resource.RLIM_INFINITY:
-        most = min(most, hard)
-    resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
+    limit_memory(memory_mb)
 
 
 def one_thread() -> None:
@@ -283,8 +286,7 @@ class Here:
 class Pool:
     """An engine of worker processes on this computer; use it in a `with` block.
 
-    Workers come from a fork server that has read the pipeline and nothing else: neither files nor
-    threads of this process are carried into them, and a new one is there at once.
+    Neither files nor threads of this process are carried into them.
     """
 
     quiet_s: float | None = None
@@ -296,17 +298,11 @@ class Pool:
         self.room = _AHEAD * workers
         self._seconds = limits.seconds_each
         self._memory_mb = limits.memory_of_each_mb(workers)
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(_PRELOADED)
-        # A worker that is just starting must not take the keyboard's signal for its own.
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
-        forkserver.ensure_running()
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
         self._pool: Any = ProcessPool(
             max_workers=workers,
             initializer=begin,
             initargs=(self._memory_mb, _LOGGER.isEnabledFor(logging.DEBUG)),
-            context=context,
+            context=worker_context(_PRELOADED),
         )
 
     def submit(self, task: Task) -> "Future[TaskResult]":
@@ -477,8 +473,8 @@ def _crew(seconds: float) -> Pool:
     worker = library.get_worker()
     threads = int(worker.state.nthreads)
     held = worker.memory_manager.memory_limit
-    each = None if not held else max(LEAST_MEMORY_MB, int(held / threads / _BYTES_PER_MB))
-    multiprocessing.current_process().daemon = False  # one that is watched over may have children
+    each = None if not held else max(LEAST_MEMORY_MB, int(held / threads / BYTES_PER_MB))
+    let_have_children()
     return Pool(Limits(workers=threads, memory_mb=each, seconds_each=seconds), threads)
 
 

@@ -9,6 +9,7 @@ import click
 
 from volest.lab import Lab
 from volest.settings import NAMED
+from volest.system import own_folder
 
 LAB_FILE = "lab.toml"
 LAB_VARIABLE = str(NAMED["lab_file"].variable)
@@ -64,7 +65,7 @@ def lab_in_force(near: Path | None = None) -> tuple[Path | None, str]:
             return folder / LAB_FILE, "beside the scans or above them"
         if folder == Path.home():
             break
-    own = Path(click.get_app_dir("volest")) / LAB_FILE
+    own = own_folder() / LAB_FILE
     return (own if own.is_file() else None), "your own"
 
 

@@ -14,6 +14,7 @@ import click
 
 from volest import __version__
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_USAGE, VolestError, not_ours
+from volest.system import begin_program
 
 # Where a shell puts the number of the signal that ended a program (POSIX.1-2017, Shell & Utilities
 # 2.8.2: above 128; 128 + number is what the common shells do).
@@ -185,6 +186,7 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
 
 def main() -> None:
     """Run `volest` on the words of the process."""
+    begin_program()
     # Its largest matrix product is small; a second thread that waits for work only costs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     volest_group()

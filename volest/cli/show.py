@@ -50,6 +50,7 @@ def show_command(
     **options: Any,
 ) -> None:
     """Tell and draw one scan; the words for a person stand in `_HELP`."""
+    from volest.batch.find import bring_decisions
     from volest.dosing import check_settings, poured
     from volest.errors import MixError
     from volest.notes import dial_in_words
@@ -67,6 +68,8 @@ def show_command(
             check_target(target, [scan])
     settings = settings_of(**options)
     check_settings(settings)
+    for line in bring_decisions([scan], [scan]) if scan.is_file() else ():
+        say(line)
     result, found = examined(scan, settings, cavity)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)

@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -32,6 +32,7 @@ from volest.cli.options import (
     running,
     settings_of,
     sizing,
+    unfitting,
     verbose_option,
     wants_sheet,
 )
@@ -141,7 +142,7 @@ def size_command(
     **options: Any,
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
-    from volest.batch.find import find
+    from volest.batch.find import find, follow
     from volest.run import run
 
     put_out: list[str] = []  # what goes to the output, so that the table may not
@@ -165,15 +166,12 @@ def size_command(
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
     )
+    if not dry:
+        request = replace(request, found=follow(request.found))
     found = request.found
-    if not is_from_file("stones_for"):  # it is written for every day, and not each has such scans
-        stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
-        check_fits("--stone-for", stones, found.scans)
-    by_pattern = (("materials", materials), ("kinds", kinds), ("taken", taken), ("ages", ages))
-    for name, texts in by_pattern:
-        if not is_from_file(name):
-            flag = "--age" if name == "ages" else NAMED[name].flag
-            check_fits(flag, [digits_for(text) for text in texts], found.scans)
+    stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
+    by_name = {"stones_for": stones, "materials": materials, "kinds": kinds, "taken": taken}
+    _check_patterns({**by_name, "ages": ages}, request, quiet=quiet)
     streams = (json_file, csv_file).count(STREAM) + json_lines
     files = _checked_files(request, streams)
     for line in (*found.doubts, *_other_labs(found.scans, request.settings.lab_file)):
@@ -335,6 +333,20 @@ def _when(text: str, start: datetime) -> "Taken":
             remedy=f"write its day where it was another: '{start.date()} {taken.word}'",
         )
     return taken
+
+
+def _check_patterns(
+    by_name: Mapping[str, Sequence[str]], request: "Request", *, quiet: bool
+) -> None:
+    """Refuse patterns that fit no scan; tell those of a lab's file, which is for all days."""
+    scans = request.found.scans
+    for name, texts in by_name.items():
+        patterns = [digits_for(text) for text in texts]
+        if not is_from_file(name):
+            check_fits("--age" if name == "ages" else NAMED[name].flag, patterns, scans)
+            continue
+        for text in () if quiet else unfitting(patterns, scans):
+            say(f"{NAMED[name].habit} {text!r} in {request.settings.lab_file} fits no scan")
 
 
 def _checked_files(request: "Request", streams: int) -> list[Path]:

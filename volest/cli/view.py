@@ -50,13 +50,15 @@ def view_command(
     """Open the window; the words for a person stand in `_HELP`."""
     if verbose:
         set_talk(True)
-    from volest.batch.find import find_scans
+    from volest.batch.find import bring_decisions, find_scans
     from volest.dosing import check_settings
     from volest.view.picture import refuse_blind
 
     settings = settings_of(**options)
     check_settings(settings)
     scans = find_scans(paths)
+    for line in bring_decisions(paths, scans):
+        say(line)
     try:
         refuse_blind(off_screen=False)
     except UsageError as fault:

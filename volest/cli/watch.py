@@ -102,10 +102,12 @@ class _Desk:
 
     def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
         """Size what is there, and write."""
-        from volest.batch.find import Found
+        from volest.batch.find import Found, bring_decisions
 
         if ready:
             self._stale = True  # also where the work is broken off
+            for line in bring_decisions([self._folder], ready):
+                say(line)
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
             self._day.size(ready, engine, self._tell)

@@ -10,7 +10,6 @@ from rich.table import Table
 
 from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
-from volest.errors import UsageError
 from volest.notes import hours_in_words
 from volest.report.names import visible, wrapped
 from volest.result import Result
@@ -154,14 +153,8 @@ def _left(trim: Trim) -> str:
 
 def draw_curve(result: Result, target: Path) -> None:
     """Draw the volume over the base line's height, with the interval, to one of `PLOTS`."""
-    try:
-        from matplotlib.figure import Figure
-    except ImportError as fault:
-        raise UsageError(
-            "no matplotlib",
-            needed="it for plots",
-            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
-        ) from fault
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(6.4, 4.0), layout="constrained")
     axes = figure.subplots()
     heights, volumes = zip(*result.curve, strict=True)

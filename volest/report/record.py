@@ -5,16 +5,15 @@ import io
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from importlib import resources
-from numbers import Integral, Real
 from textwrap import indent
 from typing import Any
 
 from volest import __version__
-from volest.report.names import cell, encodable
+from volest.report.names import cell
 from volest.report.remarks import without_bowl
-from volest.result import Result
+from volest.result import Result, plain
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.shared import Plan, SharedMix
@@ -71,44 +70,17 @@ def document(
 
     A run that was stopped says so: scans that were done, of how many.
     """
-    plain = _plain(
+    record = plain(
         {
             "volest": __version__,
             **({} if stopped is None else {"stopped": {"done": stopped[0], "of": stopped[1]}}),
             "settings": settings.as_record(),
-            "scans": [scan_record(result) for result in results],
+            "scans": [result.to_dict() for result in results],
             **({} if plan is None else {"shared": shared_record(plan)}),
         }
     )
-    assert isinstance(plain, dict)  # noqa: S101  # a mapping went in
-    return plain
-
-
-def scan_record(result: Result) -> dict[str, Any]:
-    """Give one impression as an entry of ``scans``; lengths in mm, volumes in mL, masses in g."""
-    return {
-        "scan": result.scan,
-        **_bytes_of(result.scan),
-        "cavity": result.cavity,
-        "outcome": result.outcome,
-        "volume_ml": result.volume_ml,
-        "volume_low_ml": result.volume_low_ml,
-        "volume_high_ml": result.volume_high_ml,
-        "base_line": None if result.base_line is None else asdict(result.base_line),
-        "footprint_mm2": result.footprint_mm2,
-        "rim_mm2": result.rim_mm2,
-        "depth_mm": result.depth_mm,
-        "base_areas": result.base_areas,
-        "slope_ml_per_mm": result.slope_ml_per_mm,
-        "curve": result.curve,
-        "reserve_ml": result.reserve_ml,
-        "mix": None if result.mix is None else result.mix.as_record(),
-        "second_pour": None if result.second_pour is None else result.second_pour.as_record(),
-        "trim": None if result.trim is None else asdict(result.trim),
-        "notes": [note.as_record() for note in result.notes],
-        "reason": result.reason,
-        "seconds": result.seconds,
-    }
+    assert isinstance(record, dict)  # noqa: S101  # a mapping went in
+    return record
 
 
 def _bytes_of(scan: str) -> dict[str, str]:
@@ -149,12 +121,12 @@ def as_text(record: Mapping[str, Any]) -> str:
 
     A byte of a file name that is not UTF-8 is written out, as in the table: ``caf\\xe9.stl``.
     """
-    return json.dumps(_plain(record), indent=2, allow_nan=False) + "\n"
+    return json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
 
 
 def as_line(result: Result) -> str:
     """Write one impression as JSON in one line, for programs that read while a run goes on."""
-    return json.dumps(_plain(scan_record(result)), allow_nan=False)
+    return json.dumps(result.to_dict(), allow_nan=False)
 
 
 def text_in_pieces(
@@ -169,7 +141,7 @@ def text_in_pieces(
     yield head + '"scans": ['
     before = "\n"
     for result in results:
-        yield before + indent(as_text(scan_record(result)).rstrip("\n"), "    ")
+        yield before + indent(as_text(result.to_dict()).rstrip("\n"), "    ")
         before = ",\n"
     yield ("]" if before == "\n" else "\n  ]") + tail
 
@@ -180,24 +152,6 @@ def schema() -> dict[str, Any]:
     loaded = json.loads(text)
     assert isinstance(loaded, dict)  # noqa: S101  # our own file
     return loaded
-
-
-def _plain(value: object) -> object:
-    """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
-    if isinstance(value, str):
-        return encodable(value)
-    if value is None or isinstance(value, bool):
-        return value
-    if isinstance(value, Integral):
-        return int(value)
-    if isinstance(value, Real):
-        number = float(value)
-        return number if math.isfinite(number) else None
-    if isinstance(value, Mapping):
-        return {encodable(str(key)): _plain(part) for key, part in value.items()}
-    if isinstance(value, Sequence):
-        return [_plain(part) for part in value]
-    raise TypeError(f"no JSON for {type(value).__name__}")
 
 
 def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
@@ -235,44 +189,13 @@ def _written(cells: Sequence[str]) -> str:
 
 
 def _cells(result: Result) -> dict[str, str]:
-    cells: dict[str, str] = {
-        "scan": cell(result.scan),
-        "cavity": str(result.cavity),
-        "outcome": cell(result.outcome),
-        "volume_ml": _number(result.volume_ml),
-        "volume_low_ml": _number(result.volume_low_ml),
-        "volume_high_ml": _number(result.volume_high_ml),
-        "footprint_mm2": _number(result.footprint_mm2),
-        "slope_ml_per_mm": _number(result.slope_ml_per_mm),
-        "note_codes": cell(" ".join(note.code for note in result.notes)),
-        "notes": cell(
-            " | ".join(f"{note.code}: {note.text} Do: {note.do}" for note in result.notes)
-        ),
-        "reason": cell(result.reason or ""),
-        "seconds": _number(result.seconds),
-    }
-    if result.base_line is not None:
-        cells["base_line"] = cell(result.base_line.how)
-    if result.trim is not None:
-        cells["rim_highest_mm"] = _number(result.trim.rim_highest_mm)
-        cells["rim_mean_mm"] = _number(result.trim.rim_mean_mm)
-        cells["rim_lowest_mm"] = _number(result.trim.rim_lowest_mm)
-        cells["excess_length_mm"] = _number(result.trim.excess_length_mm)
-        cells["gap_length_mm"] = _number(result.trim.gap_length_mm)
-    if result.mix is not None:
-        cells |= _bowlful(result.mix)
-        cells["full_scoops"] = str(result.mix.full_scoops)
-        cells["rest_g"] = _number(result.mix.rest_g)
-        if result.mix.whole_scoops is not None:
-            cells["whole_scoops"] = str(result.mix.whole_scoops.scoops)
-            cells["whole_scoops_water_ml"] = _number(result.mix.whole_scoops.water_ml)
-        cells["stone"] = cell(result.mix.stone)
-        cells["waste_ml"] = _number(result.mix.waste_ml)
-        cells["mix_ml"] = _number(result.mix.mix_ml)
-    if result.second_pour is not None:
-        cells |= _bowlful(result.second_pour, "second_pour_")
-        cells["second_pour_stone"] = cell(result.second_pour.stone)
-    return cells
+    return {column: _text(value) for column, value in result.to_row().items()}
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, int):
+        return str(value)
+    return cell(value) if isinstance(value, str) else _number(value)
 
 
 def _bowlful(made: Mix, of: str = "") -> dict[str, str]:

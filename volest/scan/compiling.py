@@ -23,6 +23,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar
 
+from volest.system import IS_FROZEN, cache_folder, cores, is_worker, start_apart
+
 SWITCH = "VOLEST_COMPILED"  # environment: 'always', 'never'; anything else lets the rule decide
 LOADING_S = 0.9  # importing numba and loading the loops from its cache; measured
 SCAN_S = 0.15  # a scan in numpy, whatever its size; measured
@@ -70,10 +72,9 @@ def compiled_mark() -> Path | None:
         return None
     sources = [*Path(__file__).parents[1].glob("*/*loops.py")]
     sources += Path(__file__).parents[1].glob("*/kernels.py")
-    newest = max(source.stat().st_mtime_ns for source in sources)
+    newest = max((source.stat().st_mtime_ns for source in sources), default=0)
     python = "".join(map(str, sys.version_info[:2]))
-    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    return home / "volest" / f"compiled-{newest}-{compiler}-{python}"
+    return cache_folder() / f"compiled-{newest}-{compiler}-{python}"
 
 
 def is_compiled() -> bool:
@@ -81,14 +82,15 @@ def is_compiled() -> bool:
     mark = compiled_mark()
     if mark is None or mark.exists():
         return True
+    if IS_FROZEN:
+        return False
     begun = mark.with_name(f"{mark.name}.begun")
     try:
         if not begun.exists() or time.time() - begun.stat().st_mtime > COMPILING_S:
             begun.parent.mkdir(parents=True, exist_ok=True)
             begun.touch()
             _LOG.warning("the loops are being compiled beside, once; later runs are quicker")
-            # Not by subprocess, which warns of a child that nobody waits for.
-            os.spawnv(os.P_NOWAIT, sys.executable, [sys.executable, "-m", "volest.compile"])  # noqa: S606
+            start_apart("volest.compile")
     except OSError as fault:  # nowhere to keep a mark: it would be compiled again and again
         _LOG.info("loops are not compiled (%s); going on in numpy", fault)
     return False
@@ -99,10 +101,7 @@ def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
 
     Worker processes take one thread, since others like them run beside.
     """
-    import multiprocessing
-
-    beside_others = multiprocessing.parent_process() is not None
-    threads = 1 if beside_others else min(len(os.sched_getaffinity(0)), MOST_THREADS)
+    threads = 1 if is_worker() else min(cores(), MOST_THREADS)
     parts = max(min(threads, triangles // LEAST_TRIANGLES), 1)
     ends = [triangles * k // parts for k in range(parts + 1)]
     runs = [slice(*both) for both in pairwise(ends)]

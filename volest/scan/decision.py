@@ -13,6 +13,7 @@ import tomli_w
 
 from volest.errors import ScanError
 from volest.given_files import GivenFileError, in_short, toml_of
+from volest.scan.packed import holder, opened
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.storage import write_whole
 
@@ -22,6 +23,7 @@ _SUM = "figures_sha256"
 LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
 MOST_OTHERS = 100  # impressions in one scan: far more than fit into one
+_PIECE_BYTES = 1 << 20
 PLACES = ("leave-out", "take-in")
 
 
@@ -63,14 +65,23 @@ class Decision:
 
 
 def decision_path(scan: Path) -> Path:
-    """Say where the decision about a scan is kept: beside it."""
+    """Say where the decision about a scan is kept: beside it, or beside the zip file it lies in."""
+    file = holder(scan)
+    if file != scan:
+        inside = "-".join(scan.relative_to(file).parts)
+        return file.with_name(f"{file.name}-{inside}{SUFFIX}")
     return scan.with_name(scan.name + SUFFIX)
 
 
 def fingerprint(scan: Path) -> str:
     """Give what tells the content of a scan from any other: its SHA-256."""
-    with scan.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    if not holder(scan).is_file():  # opening a pipe could wait for ever
+        raise OSError("not a plain file")
+    digest = hashlib.sha256()
+    with opened(scan) as (stream, _):
+        while piece := stream.read(_PIECE_BYTES):
+            digest.update(piece)
+    return digest.hexdigest()
 
 
 def write_decision(scan: Path, decision: Decision) -> Path:
@@ -150,6 +161,15 @@ def read_taken(scan: Path) -> datetime | None:
     except (GivenFileError, OSError):  # told where the decision is read
         return None
     return taken.astimezone() if isinstance(taken, datetime) else None
+
+
+def scan_mark(path: Path) -> str | None:
+    """Give the fingerprint of the scan that a decision is about; None where it cannot be read."""
+    try:
+        mark = toml_of(path, LARGEST_BYTES).get("scan_sha256")
+    except GivenFileError:
+        return None
+    return mark if isinstance(mark, str) else None
 
 
 def _stands(path: Path) -> bool:

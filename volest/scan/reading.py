@@ -5,7 +5,7 @@ by what it has, not by who made it.
 """
 
 import difflib
-import os
+import io
 import stat
 from dataclasses import dataclass
 from itertools import islice
@@ -27,6 +27,7 @@ from volest.scan.checks import (
     refuse_if_large,
     refuse_not_finite,
 )
+from volest.scan.packed import holder, kind_suffix, opened, unzipped
 from volest.scan.ply import read_ply
 from volest.scan.stl import fits_exactly, read_stl_binary, read_stl_text
 
@@ -35,11 +36,13 @@ MOST_LOOKED_AT = 10_000  # names beside a missing file
 STL_BINARY = "binary STL"
 STL_TEXT = "ASCII STL"
 PLY = "PLY"
-SUFFIXES = {STL_BINARY: ".stl", STL_TEXT: ".stl", PLY: ".ply"}
+OTHERS_READ = {"OBJ": ".obj", "OFF": ".off"}  # by trimesh
+SUFFIXES = {STL_BINARY: ".stl", STL_TEXT: ".stl", PLY: ".ply", **OTHERS_READ}
+MOST_UNUSED = 0.01  # of an OBJ's corners: whole ones leave none or a few
+GZIP_MAGIC = b"\x1f\x8b"
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # some editors put it before a text
 OTHER_KINDS = {
     b"PK\x03\x04": "a zip archive",
-    b"\x1f\x8b": "a gzip archive",
     b"7z\xbc\xaf": "a 7z archive",
     b"%PDF": "a PDF document",
     b"\x89PNG": "a PNG picture",
@@ -82,21 +85,27 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
     return scan_of(triangles, path=path, unit=unit, notes=notes)
 
 
-def scan_from_mesh(mesh: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
-    """Take the triangles of a mesh that another library holds; it is not changed.
+def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
+    """Take a scan from a program: bytes of a file, an open file, or a mesh, which is not changed.
 
-    It has ``triangles``, (n, 3, 3), as trimesh has them, or ``points`` and ``triangulate()``, as
-    pyvista has them; or it is an array, (n, 3, 3), itself. Lengths are in the unit, else in mm.
+    A mesh is (n, 3, 3) corners, a pair of corners (n, 3) and faces (m, 3), or what trimesh or
+    pyvista hold. Lengths are in the unit, else in mm.
     """
+    read = getattr(given, "read", None)
+    if read is not None or isinstance(given, bytes | bytearray | memoryview):
+        mm_per_unit(unit)
+        triangles, notes = _read_given(given if read is None else read, kind_suffix(name))
+        return scan_of(triangles, path=Path(name), unit=unit, notes=notes)
     without = ScanError(
-        f"a {type(mesh).__name__} without triangles",
+        f"a {type(given).__name__} without triangles",
         needed="a triangle mesh",
-        remedy="give a path, a mesh of trimesh or pyvista, or an array of shape (n, 3, 3)",
+        remedy="give a path, a mesh of trimesh or pyvista, corners of shape (n, 3, 3), "
+        "or corners (n, 3) and faces (m, 3)",
         code="not-a-mesh",
     )
     try:
-        found = np.array(_corners(mesh), dtype=np.float64)  # (n, 3, 3), a copy
-    except (TypeError, ValueError) as fault:
+        found = np.array(_corners(given), dtype=np.float64)  # (n, 3, 3), a copy
+    except (TypeError, ValueError, IndexError) as fault:
         raise without from fault
     if found.shape[1:] != (3, 3) or not len(found):
         raise without
@@ -128,17 +137,57 @@ def scan_of(
 def _corners(mesh: Any) -> object:
     if isinstance(mesh, np.ndarray):
         return mesh
+    if isinstance(mesh, tuple | list) and len(mesh) == 2:  # noqa: PLR2004  # corners and faces
+        return _of_faces(np.asarray(mesh[0]), np.asarray(mesh[1]))
     if hasattr(mesh, "triangulate") and hasattr(mesh, "points"):
-        whole = mesh.triangulate()
+        has_cells = hasattr(mesh, "celltypes") or not hasattr(mesh, "faces")
+        whole = (_surface_of(mesh) if has_cells else mesh).triangulate()
         faces = np.asarray(whole.faces).reshape(-1, 4)[:, 1:]  # each led by its count
         return np.asarray(whole.points)[faces]
     return getattr(mesh, "triangles", None)
 
 
+def _surface_of(cells: Any) -> Any:
+    try:
+        return cells.extract_surface(algorithm=None)
+    except TypeError:  # an older pyvista, which knows one way only
+        return cells.extract_surface()
+
+
+def _of_faces(points: NDArray[Any], faces: NDArray[Any]) -> NDArray[Any]:
+    """Look up the corners (m, 3, 3) of faces; numpy would take a negative number from the end."""
+    if points.shape[1:] != (3,) or faces.shape[1:] != (3,) or faces.dtype.kind not in "iu":
+        raise ValueError("no corners (n, 3) and whole numbers (m, 3)")
+    if faces.size and (faces.min() < 0 or faces.max() >= len(points)):
+        raise IndexError("a face with a corner that is not there")
+    return np.asarray(points[faces])
+
+
+def _read_given(given: Any, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    """Read bytes, or what a program's own file gives; it may be no file of the disk."""
+    try:
+        data = given() if callable(given) else given
+    except (OSError, ValueError) as fault:  # ValueError: it is closed, or text that is no UTF-8
+        raise _unreadable(str(fault), "give it open, in binary") from fault
+    if not isinstance(data, bytes | bytearray | memoryview):
+        raise _unreadable(f"it gives {type(data).__name__}, not bytes", 'open it by "rb"')
+    with np.errstate(invalid="ignore", over="ignore"):
+        return _read_open(io.BytesIO(data), len(memoryview(data).cast("B")), suffix or None)
+
+
+def _unreadable(why: str, remedy: str) -> ScanError:
+    return ScanError(
+        f"a file that cannot be read ({why})",
+        needed="a scan as STL or PLY, or a folder of them",
+        remedy=remedy,
+        code="unreadable",
+    )
+
+
 def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
     try:
         try:
-            mode = path.stat().st_mode
+            mode = holder(path).stat().st_mode
         except ValueError as fault:  # a name with a zero byte in it
             raise OSError(str(fault)) from fault
         # Opening a pipe or a device can wait for ever or act on it: told apart before opening.
@@ -149,8 +198,8 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
                 remedy="name an STL or PLY file",
                 code="unreadable",
             )
-        with path.open("rb") as file:
-            return _read_open(file, path.suffix.lower())
+        with opened(path) as (file, size):
+            return _read_open(file, size, kind_suffix(path.name))
     except OSError as fault:
         missing = isinstance(fault, FileNotFoundError)
         why = getattr(fault, "strerror", None) or str(fault)
@@ -164,19 +213,28 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
         raise too_large() from fault
 
 
-def _read_open(file: BinaryIO, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
-    size = os.fstat(file.fileno()).st_size
+def _read_open(
+    file: BinaryIO, size: int, suffix: str | None
+) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    """Read an open file; where nothing has a name (None), nothing is misnamed."""
     head = file.read(HEAD_BYTES)
-    kind, begins_at = _kind_of(head, size, suffix)
-    refuse_if_large(size, text=kind == STL_TEXT)
+    if head.startswith(GZIP_MAGIC) and not fits_exactly(head, size):
+        file.seek(0)
+        data = unzipped(file)
+        file, size, head = io.BytesIO(data), len(data), data[:HEAD_BYTES]
+    kind, begins_at = _kind_of(head, size, suffix or ".stl")
+    refuse_if_large(size, text=kind == STL_TEXT or kind in OTHERS_READ)
     file.seek(begins_at)
-    if kind == STL_TEXT:
+    no_notes: tuple[Note, ...] = ()
+    if kind in OTHERS_READ:
+        triangles, notes = _read_other(file, OTHERS_READ[kind]), no_notes
+    elif kind == STL_TEXT:
         triangles, notes = read_stl_text(file)
     elif kind == PLY:
         triangles, notes = read_ply(file, size)
     else:
         triangles, notes = read_stl_binary(file, head, size)
-    return triangles, (*_misnamed(kind, suffix), *notes)
+    return triangles, (*(_misnamed(kind, suffix) if suffix is not None else ()), *notes)
 
 
 def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:
@@ -197,12 +255,59 @@ def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:
             raise _not_a_mesh(found)
     mark = len(BYTE_ORDER_MARK) if head.startswith(BYTE_ORDER_MARK) else 0
     if TEXT_BYTES.issuperset(head[mark:][:1000]):
-        if head[mark:].lstrip()[:5].lower() == b"solid":
-            return STL_TEXT, mark
-        raise _not_a_mesh("a text that is neither STL nor PLY")
+        return _text_kind(head[mark:], suffix), mark
     if suffix != ".stl":
         raise _not_a_mesh("bytes that are neither STL nor PLY")
     return STL_BINARY, 0
+
+
+def _text_kind(head: bytes, suffix: str) -> str:
+    if head.lstrip()[:5].lower() == b"solid":
+        return STL_TEXT
+    for kind, ending in OTHERS_READ.items():
+        if suffix == ending:
+            return kind
+    raise _not_a_mesh("a text that is neither STL, PLY, OBJ nor OFF")
+
+
+def _read_other(file: BinaryIO, suffix: str) -> NDArray[np.float64]:
+    """Read a text by trimesh, which takes a cut one without a word; that is looked for."""
+    import trimesh
+
+    text = file.read().decode("latin-1")  # names may hold any letters; figures are ASCII
+    rows = [line.split() for line in text.splitlines() if line.strip() and line[0] != "#"]
+    try:
+        loaded: Any = trimesh.load(
+            io.BytesIO(text.encode()), file_type=suffix[1:], process=False, skip_materials=True
+        )
+        triangles = np.array(loaded.triangles, dtype=np.float64)
+        stated, unused = (_of_obj if suffix == OTHERS_READ["OBJ"] else _of_off)(rows)
+    except (ValueError, LookupError, TypeError, AttributeError, AssertionError) as fault:
+        raise _not_a_mesh(f"a text that is no {suffix[1:].upper()} with faces") from fault
+    if len(triangles) != stated or unused > MOST_UNUSED:
+        raise ScanError(
+            f"{len(triangles):,} triangles of {stated:,}, {100.0 * unused:.0f} % of corners unused",
+            needed="a file that is whole",
+            remedy="copy or export it again",
+            code="truncated",
+        )
+    return triangles
+
+
+def _of_obj(rows: list[list[str]]) -> tuple[int, float]:
+    """Count an OBJ's triangles by its lines, and the share of corners that no face has."""
+    faces = [row[1:] for row in rows if row[0] == "f"]
+    corners = sum(row[0] == "v" for row in rows)
+    used = {int(word.partition("/")[0]) for face in faces for word in face}
+    counted_back = any(number < 0 for number in used)  # from the line on: each then has its own
+    return sum(len(face) - 2 for face in faces), 0.0 if counted_back else 1.0 - len(used) / corners
+
+
+def _of_off(rows: list[list[str]]) -> tuple[int, float]:
+    """Count an OFF's triangles by its last lines, as many as its head states."""
+    numbers = rows[1] if rows[0] == ["OFF"] else rows[0][-3:]
+    faces = rows[-int(numbers[1]) :]
+    return sum(int(face[0]) - 2 for face in faces), 0.0
 
 
 def _not_a_mesh(found: str) -> ScanError:

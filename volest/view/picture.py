@@ -7,8 +7,6 @@ import functools
 import io
 import math
 import os
-import subprocess
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +22,7 @@ from volest.report.names import shortened, visible
 from volest.report.table import tenths
 from volest.result import Result
 from volest.storage import write_whole
+from volest.system import HAS_X11, run_code
 from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,
@@ -455,33 +454,25 @@ def lines_of(ends_mm: Floats) -> Any:
 
 def draw_off_screen() -> None:
     """Tell VTK to look for no display where there is none; else it complains first."""
-    if not os.environ.get("DISPLAY"):
+    if HAS_X11 and not os.environ.get("DISPLAY"):
         os.environ.update(_OFF_SCREEN_WINDOW)
 
 
 @functools.cache
 def refuse_blind(*, off_screen: bool) -> None:
     """Make sure that drawing works here, else raise in one line with every package to install."""
-    ran = _tried(off_screen=off_screen)
-    if ran.returncode and not ran.stdout.strip():
-        ran = _tried(off_screen=off_screen)  # a busy computer or a display that is just waking up
-    if ran.returncode:
-        raise _blind(ran.stdout.strip(), ran.stderr, off_screen=off_screen)
+    code, packages, told = _tried(off_screen=off_screen)
+    if code and not packages.strip():
+        # Once more: a busy computer, or a display that is just waking up.
+        code, packages, told = _tried(off_screen=off_screen)
+    if code:
+        raise _blind(packages.strip(), told, off_screen=off_screen)
 
 
-def _tried(*, off_screen: bool) -> "subprocess.CompletedProcess[str]":
-    trial = _TRIAL.format(libraries=_OFF_SCREEN if off_screen else _IN_WINDOW)
-    try:
-        return subprocess.run(  # noqa: S603  # our own words to our own Python
-            [sys.executable, "-c", trial],
-            env={**os.environ, **(_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW)},
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=_PATIENCE_S,
-        )
-    except subprocess.TimeoutExpired:
-        return subprocess.CompletedProcess([], 1, "", "")
+def _tried(*, off_screen: bool) -> tuple[int, str, str]:
+    libraries = (_OFF_SCREEN if off_screen else _IN_WINDOW) if HAS_X11 else ()
+    window = (_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW) if HAS_X11 else {}
+    return run_code(_TRIAL.format(libraries=libraries), variables=window, patience_s=_PATIENCE_S)
 
 
 def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
@@ -489,13 +480,19 @@ def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
         return UsageError(
             "no pyvista",
             needed="it to draw",
-            remedy="in the folder of volest: .venv/bin/pip install '.[picture]'",
+            remedy="set volest up once more: in its folder, .venv/bin/pip install .",
         )
     if packages:
         return UsageError(
             f"no {packages}", needed="it to draw", remedy=f"apt-get install {packages}"
         )
     where = "off screen" if off_screen else "in a window"
+    if not HAS_X11:
+        return UsageError(
+            f"a computer that cannot draw {where}",
+            needed="OpenGL 3.2 or newer",
+            remedy="update the driver of its graphics card; a remote desktop may have none",
+        )
     packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
     return UsageError(
         f"a computer that cannot draw {where}",
