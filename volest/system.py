@@ -10,7 +10,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from functools import cache
 from pathlib import Path
@@ -187,15 +187,22 @@ def give_way() -> None:
     psutil.Process().nice(getattr(psutil, "IDLE_PRIORITY_CLASS", _LEAST_URGENT))
 
 
-def run_code(code: str, *, variables: Mapping[str, str], patience_s: float) -> tuple[int, str, str]:
-    """Run some Python in a process that may crash: its exit code, output and errors.
+def try_apart(
+    work: Callable[..., tuple[int, str]],
+    *values: object,
+    variables: Mapping[str, str],
+    patience_s: float,
+) -> tuple[int, str, str]:
+    """Try a function of ours in a process that may crash: its code, its words, and the errors.
 
-    Where it takes too long that is 1 and nothing.
+    Values are told by their `repr`. Where it takes too long that is 1 and nothing.
     """
     import subprocess
 
     if IS_FROZEN:
-        return _run_packed(code, variables, patience_s)
+        return _try_packed(work, values, variables, patience_s)
+    begin = f"from {work.__module__} import {work.__name__} as work"
+    code = f"import sys; {begin}; code, said = work(*{values!r}); print(said); sys.exit(code)"
     try:
         ran = subprocess.run(  # noqa: S603  # our own words to our own Python
             [sys.executable, "-c", code],
@@ -211,29 +218,50 @@ def run_code(code: str, *, variables: Mapping[str, str], patience_s: float) -> t
     return ran.returncode, ran.stdout, ran.stderr
 
 
-def _run_packed(code: str, variables: Mapping[str, str], patience_s: float) -> tuple[int, str, str]:
+def _try_packed(
+    work: Callable[..., tuple[int, str]],
+    values: Sequence[object],
+    variables: Mapping[str, str],
+    patience_s: float,
+) -> tuple[int, str, str]:
+    """Do as `try_apart` does, where there is no Python beside the program."""
     import multiprocessing
-    from tempfile import TemporaryDirectory
 
-    with TemporaryDirectory(prefix="volest-") as folder:
-        said = Path(folder) / "said"
-        child = multiprocessing.get_context("spawn").Process(
-            target=_carry_out, args=(code, dict(variables), said)
-        )
-        child.start()
-        child.join(patience_s)
-        child.kill()
-        child.join()
-        words = said.read_text(encoding="utf-8", errors="replace") if said.exists() else ""
-        return int(child.exitcode or 0), words, words
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    child = context.Process(target=_answer, args=(theirs, work, values, dict(variables)))
+    child.start()
+    theirs.close()
+    try:
+        code, said = ours.recv() if ours.poll(patience_s) else (1, "")
+    except EOFError:  # it crashed
+        code, said = 1, ""
+    child.kill()
+    child.join()
+    return code, said, ""
 
 
-def _carry_out(code: str, variables: Mapping[str, str], said: Path) -> None:
+def _answer(
+    answers: Any,
+    work: Callable[..., tuple[int, str]],
+    values: Sequence[object],
+    variables: Mapping[str, str],
+) -> None:
     os.environ.update(variables)
-    with said.open("wb") as stream:
-        for output in (1, 2):
-            os.dup2(stream.fileno(), output)
-    exec(code, {})  # noqa: S102  # our own words
+    answers.send(work(*values))
+
+
+def missing_libraries(libraries: Sequence[tuple[str, str]]) -> list[str]:
+    """List the packages of shared libraries, each with its package, that are not there."""
+    import ctypes
+
+    missing = []
+    for name, package in libraries:
+        try:
+            ctypes.CDLL(name)
+        except OSError:
+            missing.append(package)
+    return missing
 
 
 def own_folder() -> Path:

@@ -108,9 +108,9 @@ def called(tree: ast.AST) -> set[str]:
 def test_no_module_can_talk_or_run_what_it_reads(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     assert not imported(tree) & NETWORK
-    assert not imported(tree) & REVIVING
-    own = {"exec"} if path.name == "system.py" else set[str]()  # a trial in a packed program
-    assert not (called(tree) & RUNNING) - own
+    # One module asks which shared libraries there are, by names of its own.
+    assert not imported(tree) & REVIVING - ({"ctypes"} if path.name == "system.py" else set())
+    assert not called(tree) & RUNNING
     loads = [node for node in ast.walk(tree) if isinstance(node, ast.Call)
              and ast.unparse(node.func) in {"np.load", "numpy.load"}]  # fmt: skip
     for node in loads:  # numpy unpickles objects only where it is told to

@@ -1,5 +1,6 @@
 """Pictures, drawn for real: not blank, stone where stone is; and no picture without libraries."""
 
+import signal
 from pathlib import Path
 
 import numpy as np
@@ -123,12 +124,15 @@ def test_without_a_display_a_picture_that_cannot_be_written_does_not_cost_the_ot
     assert Path("b.stl.png").is_file()
 
 
+def _die(_: object) -> tuple[int, str]:
+    signal.raise_signal(signal.SIGSEGV)
+    return 0, ""
+
+
 def test_a_process_that_dies_on_drawing_is_told_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(
-        picture, "_TRIAL", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)"
-    )
+    monkeypatch.setattr(picture, "draw_once", _die)
     picture.refuse_blind.cache_clear()
     with pytest.raises(UsageError, match="libx11-6 libgl1 libegl1") as caught:
         picture.refuse_blind(off_screen=True)

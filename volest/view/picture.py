@@ -22,7 +22,7 @@ from volest.report.names import shortened, visible
 from volest.report.table import tenths
 from volest.result import Result
 from volest.storage import write_whole
-from volest.system import HAS_X11, run_code
+from volest.system import HAS_X11, missing_libraries, try_apart
 from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,
@@ -66,22 +66,6 @@ _LEGEND_PX = 290
 BAND_MM = 2.0  # between two contour lines
 _LINE_WIDTH = 5.0
 _LINE_LIFT_MM = 0.1  # so that a line is not half sunk into its surface
-_TRIAL = """
-import os, ctypes, sys
-missing = []
-for name, package in {libraries!r}:
-    try:
-        ctypes.CDLL(name)
-    except OSError:
-        missing.append(package)
-if missing:
-    print(*missing)
-    sys.exit(3)
-import pyvista
-plotter = pyvista.Plotter(off_screen=True, window_size=(40, 40))
-plotter.add_mesh(pyvista.Cube())
-sys.exit(0 if plotter.screenshot(None, return_img=True).std() > 0 else 4)
-"""
 # What the wheel of VTK opens when it draws, and the package of Debian 12 that holds it.
 _OFF_SCREEN = (("libX11.so.6", "libx11-6"), ("libGL.so.1", "libgl1"), ("libEGL.so.1", "libegl1"))
 _IN_WINDOW = _OFF_SCREEN[:2]
@@ -472,7 +456,20 @@ def refuse_blind(*, off_screen: bool) -> None:
 def _tried(*, off_screen: bool) -> tuple[int, str, str]:
     libraries = (_OFF_SCREEN if off_screen else _IN_WINDOW) if HAS_X11 else ()
     window = (_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW) if HAS_X11 else {}
-    return run_code(_TRIAL.format(libraries=libraries), variables=window, patience_s=_PATIENCE_S)
+    return try_apart(draw_once, libraries, variables=window, patience_s=_PATIENCE_S)
+
+
+def draw_once(libraries: Sequence[tuple[str, str]]) -> tuple[int, str]:
+    """Draw a cube and throw it away: 0, or another number and the packages that are missing."""
+    missing = missing_libraries(libraries)
+    if missing:
+        return 3, " ".join(missing)
+    import pyvista
+
+    plotter = pyvista.Plotter(off_screen=True, window_size=[40, 40])
+    plotter.add_mesh(pyvista.Cube())
+    drawn = np.asarray(plotter.screenshot(None, return_img=True))
+    return (0 if drawn.std() > 0 else 4), ""
 
 
 def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
