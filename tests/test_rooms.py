@@ -117,7 +117,7 @@ WRITERS = {
     "data_base.py": {"unlink", "copyfile"},
     "run.py": {"unlink"},
     "compile.py": {"touch"},
-    "system.py": {"open", "os.open"},
+    "system.py": {"os.open"},
     "scan/compiling.py": {"touch"},
     "cli/main.py": {"os.open"},
 }
