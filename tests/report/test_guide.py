@@ -2,9 +2,14 @@
 
 from dataclasses import replace
 
-from tests.report.invented import TRIM
+import pytest
+
+from tests.report.invented import TRIM, measured
 from volest.cavity.trim import Work
-from volest.report.guide import advice
+from volest.dosing import dosed
+from volest.lab import FirstPour, Lab
+from volest.report.guide import advice, stop_words
+from volest.settings import Settings
 
 BOX = Work(
     what="box", hours=(4, 5, 6), is_inner=True, length_mm=27.1, most_mm=16.66, to_pits_mm=0.4
@@ -34,3 +39,20 @@ def test_without_cutting_there_is_no_word_of_blades() -> None:
 def test_a_level_rim_is_left() -> None:
     level = replace(TRIM, works=(), left_over_mm=0.04, left_under_mm=0.0)
     assert advice(level) == ["Nothing to cut or to box: it lies at the base line."]
+
+
+@pytest.mark.parametrize(
+    ("heap_mm", "over_rim_mm", "told"),
+    [
+        (2.0, 0.0, "The stone ends 2.0 mm over the rim."),
+        (0.0, 0.0, "The stone ends level with the rim."),
+        (2.0, 1.5, "The stone ends 2.0 mm over the rim."),  # 0.5 of heap on a line that lies higher
+        (2.0, 3.0, "The stone ends 3.0 mm over the rim."),
+        (2.0, -3.0, "The stone ends 2.0 mm over the rim, which is trimmed by 3.0 mm first."),
+    ],
+)
+def test_where_the_stone_ends(heap_mm: float, over_rim_mm: float, told: str) -> None:
+    settings = Settings(lab=Lab(first_pour=FirstPour(heap_mm=heap_mm)))
+    trim = replace(TRIM, over_rim_mm=over_rim_mm)
+    result = dosed(replace(measured("a.stl"), mix=None, trim=trim), settings)
+    assert stop_words(result) == told

@@ -26,6 +26,7 @@ _PARTS = {
     "surface": "the scanner's own trueness",
 }
 PLOTS = (".svg", ".png", ".pdf")
+_LEAST_MM = 0.05  # less is not told
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
@@ -35,6 +36,7 @@ def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float,
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     if result.mix is not None:
         console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
+    console.print(f"{wrapped(stop_words(result), _WIDTH)}\n")
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print(f"{wrapped(dial, _WIDTH)}\n")
     console.print(_hours(trim))
@@ -128,6 +130,17 @@ def work_words(work: Work) -> str:
         f"Box in {work.length_mm:.0f} mm of rim {where}: it lies up to {work.most_mm:.1f} mm under "
         "the base line."
     )
+
+
+def stop_words(result: Result) -> str:
+    """Say where the first pour ends: over its rim, as that is trimmed, or level with it."""
+    over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
+    heap_ml = 0.0 if result.mix is None else dict(result.mix.terms_ml).get("heap", 0.0)
+    heap_mm = 1000.0 * heap_ml / (result.rim_mm2 or result.footprint_mm2 or math.inf)
+    over_mm = round(heap_mm + max(over_rim_mm, 0.0), 1)
+    cut = f", which is trimmed by {-over_rim_mm:.1f} mm first" * (over_rim_mm <= -_LEAST_MM)
+    end = f"{over_mm:.1f} mm over the rim" if over_mm else "level with the rim"
+    return f"The stone ends {end}{cut}."
 
 
 def advice(trim: Trim) -> list[str]:

@@ -11,7 +11,7 @@ import numpy as np
 from volest import __version__
 from volest.dosing import cast_mm
 from volest.notes import Note, dial_in_words
-from volest.report.guide import advice
+from volest.report.guide import advice, stop_words
 from volest.report.names import TIE, short_names, tied, visible
 from volest.report.remarks import (
     SHARED_APART,
@@ -211,7 +211,7 @@ def _entry(
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
         "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
-        "advice": [] if result.trim is None else advice(result.trim),
+        "advice": [] if result.trim is None else [stop_words(result), *advice(result.trim)],
     }
 
 
