@@ -36,7 +36,7 @@ def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float,
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     if result.mix is not None:
         console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
-    console.print(f"{wrapped(stop_words(result), _WIDTH)}\n")
+        console.print(f"{wrapped(stop_words(result), _WIDTH)}\n")
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print(f"{wrapped(dial, _WIDTH)}\n")
     console.print(_hours(trim))
