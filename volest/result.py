@@ -3,11 +3,18 @@
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from volest.cavity.trim import Trim
 from volest.errors import VolestError
 from volest.notes import Note
 from volest.stone.mix import Mix
+
+if TYPE_CHECKING:  # they are read when somebody asks for them
+    from volest.cavity.flow import Flow
+    from volest.cavity.imprints import Imprints
+    from volest.cavity.separation import Separation
+    from volest.cavity.thickness import Thickness
 
 MEASURED = "measured"
 NOTED = "measured with notes"
@@ -31,6 +38,31 @@ class BaseLine:
     point_mm: tuple[float, float, float]
     normal: tuple[float, float, float]
     how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guide:
+    """What only a scan can tell, where it was asked for.
+
+    Parameters
+    ----------
+    imprints : Imprints or None
+        The row and its tooth imprints; None where there is no row.
+    flow : Flow or None
+        How stone runs, and what air stays.
+    thickness : Thickness
+        How thick the cast will be.
+    separation : Separation
+        What holds it in the impression.
+    narrow_mm : float
+        The lab's: imprints narrower than that are helped by hand.
+    """
+
+    imprints: "Imprints | None"
+    flow: "Flow | None"
+    thickness: "Thickness"
+    separation: "Separation"
+    narrow_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +102,8 @@ class Result:
         The base; None where none is asked for.
     trim : Trim or None
         The rim against the base line.
+    guide : Guide or None
+        What only a scan can tell; None unless asked for.
     notes : tuple of Note
         What a person should look at.
     reason, code : str or None
@@ -97,6 +131,7 @@ class Result:
     mix: Mix | None = None
     second_pour: Mix | None = None
     trim: Trim | None = None
+    guide: Guide | None = None
     notes: tuple[Note, ...] = ()
     reason: str | None = None
     code: str | None = None

@@ -7,7 +7,7 @@ walk in it: one side is filled to the pass before the other gets a drop.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -436,17 +436,46 @@ def _air(tray: _Tray) -> tuple[Tilt, Tilt | None, Tilt | None]:
     """Tilt the tray about, and give what stays level, and the tilts that keep most and least."""
     turns = 2.0 * np.pi * np.arange(TURNS) / TURNS
     ways = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    tray = _roofed(tray)
     level = _trapped(tray, 0.0, ways[0])
-    if tray.is_open.all():
-        return level, None, None
     tilts = [_trapped(tray, deg, way) for deg in TILTS_DEG for way in ways]
     least, most = (pick([level, *tilts], key=lambda one: one.trapped_ml) for pick in (min, max))
     worst = most if most.trapped_ml >= LEAST_AIR_ML else None
     return level, worst, least if worst is not None else None
 
 
+def _roofed(tray: _Tray) -> _Tray:
+    """Leave out what is under open sky and touches no roof: no air stays there, and none passes."""
+    under = ~tray.is_open
+    pairs = under[tray.a] | under[tray.b]
+    near = under.copy()
+    near[tray.a[pairs]] = near[tray.b[pairs]] = True
+    place = np.cumsum(near) - 1
+    rooms = replace(
+        tray.rooms,
+        cell=tray.rooms.cell[near],
+        floor_mm=tray.rooms.floor_mm[near],
+        roof_mm=tray.rooms.roof_mm[near],
+        filled=tray.rooms.filled[near],
+        assumed=tray.rooms.assumed[near],
+    )
+    return replace(
+        tray,
+        rooms=rooms,
+        x_mm=tray.x_mm[near],
+        y_mm=tray.y_mm[near],
+        is_open=tray.is_open[near],
+        a=place[tray.a[pairs]],
+        b=place[tray.b[pairs]],
+    )
+
+
 def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     """Say what air stays under roofs in a tray that is tilted; under open sky none does."""
+    toward = tray.clock.centre_mm + low
+    low_hour = int(tray.clock.hours(*toward[:, None])[0])
+    if tray.is_open.all():
+        return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=0.0, hour=None)
     seen = tray.seen(tray.way_up(tilt_deg, low))
     top = np.where(tray.is_open, np.max(seen.top_mm[~tray.is_open], initial=0.0), seen.top_mm)
     stays = top - np.maximum(best_passage_mm(tray.a, tray.b, top, tray.is_open), seen.floor_mm)
@@ -456,6 +485,4 @@ def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     if trapped_ml:
         place = (np.average(v, weights=stays) for v in (tray.x_mm, tray.y_mm))
         hour = int(tray.clock.hours(*(np.array([v]) for v in place))[0])
-    toward = tray.clock.centre_mm + low
-    low_hour = int(tray.clock.hours(*toward[:, None])[0])
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)

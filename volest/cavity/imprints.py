@@ -9,12 +9,17 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, minimum_filter1d
+from scipy.ndimage import (
+    distance_transform_edt,
+    gaussian_filter1d,
+    maximum_filter1d,
+    minimum_filter1d,
+)
 from scipy.signal import find_peaks
 from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane, resting_plane
-from volest.cavity.columns import Grid
+from volest.cavity.columns import Grid, Surface, cut_columns
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
@@ -35,6 +40,7 @@ LEAST_TIP_MM = 3.0  # under the section's top: gum beside the row is shallower
 GUM_OVER_MM = 3.0  # what ends so far over the level of the tips, at the row's ends, is no tooth
 ARCH_CHORD = 0.75  # of the row, from end to end: arches have 0.4, parts of one 0.9
 CURVE_POINTS = 2000
+NARROW_AT_MM, FINE_MM = 3.0, 0.1  # over the tip, where stone must pass; and the columns there
 LEAST_CELLS = 50  # a curve through fewer is none
 ARC_RAD, WHOLE_RAD = 1.8, 2.6  # seen from a circle's middle: from these on rows are arcs, and long
 
@@ -53,10 +59,12 @@ class Imprint:
         Its deepest place in the frame.
     deep_mm : float
         How far that lies under the base line: the stone behind the tip.
+    width_mm : float or None
+        How wide it is 3 mm over the tip, across its narrower way; None where that was not seen.
     is_clear : bool
         Whether both of its borders are, so that it may be named.
     number : int or None
-        Which it is from the front; None where that is not clear, or the row has no front.
+        Which it is from the front, or along a part of an arch; None where that is not clear.
     side : int
         On which side of the front it lies, -1 or 1 along the row; 0 where the row has none.
     """
@@ -66,6 +74,7 @@ class Imprint:
     to_mm: float
     place_mm: tuple[float, float]
     deep_mm: float
+    width_mm: float | None
     is_clear: bool
     number: int | None
     side: int
@@ -85,6 +94,8 @@ class Imprints:
         (k, 2) the row's curve.
     is_arch : bool
         Whether the row turns round a front.
+    end_hours : tuple of int
+        Where on the dial the row begins and ends.
     each : tuple of Imprint
         None where the row is toothless, or does not part.
     """
@@ -93,6 +104,7 @@ class Imprints:
     ends_mm: Floats
     curve_mm: Floats
     is_arch: bool
+    end_hours: tuple[int, ...]
     each: tuple[Imprint, ...]
 
 
@@ -104,7 +116,9 @@ def floors_mm(rooms: ReachableVoid) -> Floats:
     return floor
 
 
-def find_imprints(rooms: ReachableVoid, base: BasePlane, clock: Clock) -> Imprints | None:
+def find_imprints(
+    surface: Surface, rooms: ReachableVoid, base: BasePlane, clock: Clock
+) -> Imprints | None:
     """Lay the row's curve and part it; None where nothing is deep enough to be a row."""
     grid, floor = rooms.grid, floors_mm(rooms)
     inside = np.isfinite(floor)
@@ -146,6 +160,7 @@ def find_imprints(rooms: ReachableVoid, base: BasePlane, clock: Clock) -> Imprin
                 to_mm=high,
                 place_mm=place,
                 deep_mm=float(-floor.ravel()[deepest] * base.upright),
+                width_mm=None,
                 is_clear=bool(low_clear and high_clear and fits),
                 number=None,
                 side=0 if not is_arch else 1 if 0.5 * (low + high) > middle else -1,
@@ -154,22 +169,59 @@ def find_imprints(rooms: ReachableVoid, base: BasePlane, clock: Clock) -> Imprin
         piece.ravel()[row[cells]] = len(each)
     if sum(one.is_clear for one in each) * 2 < len(each):
         each, piece = [], np.zeros_like(piece)
+    guessed = np.zeros(floor.shape, dtype=bool)
+    guessed.ravel()[rooms.cell[rooms.assumed]] = True
+    each = [
+        one
+        if guessed[piece == number].any()
+        else replace(one, width_mm=_width_mm(surface, base, grid, piece == number, one))
+        for number, one in enumerate(each, start=1)
+    ]
     return Imprints(
         piece=piece,
         ends_mm=curve[[0, -1]],
         curve_mm=curve,
         is_arch=is_arch,
-        each=_numbered(each, middle if is_arch else None),
+        end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
+        each=_numbered(each, is_arch=is_arch),
     )
 
 
-def _numbered(each: list[Imprint], middle_mm: float | None) -> tuple[Imprint, ...]:
-    """Count from the front to both sides, as far as each piece is clear; a part has no front."""
-    if middle_mm is None:
-        return tuple(each)
+def _width_mm(
+    surface: Surface, base: BasePlane, grid: Grid, piece: Bools, imprint: Imprint
+) -> float:
+    """Give the width of the largest circle in the section a little over the tip, cut finely."""
+    level = NARROW_AT_MM / base.upright + float(-imprint.deep_mm) / base.upright
+    j, i = np.nonzero(piece)
+    low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
+    high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
+    corners = surface.corners_mm
+    near = np.all(
+        (corners[:2].max(axis=1) >= low[:, None]) & (corners[:2].min(axis=1) <= high[:, None]),
+        axis=0,
+    )
+    corners = corners[:, :, near]
+    fine = Grid(
+        pitch_mm=FINE_MM,
+        low_mm=(float(low[0]), float(low[1])),
+        shape=(int((high[1] - low[1]) / FINE_MM) + 1, int((high[0] - low[0]) / FINE_MM) + 1),
+    )
+    columns = cut_columns(np.stack([corners[0], corners[1], base.heights_mm(*corners)]), fine)
+    # A cell is cut where the highest crossing under the level faces up.
+    under = np.flatnonzero(columns.z_mm < level)
+    room = np.zeros(fine.shape[0] * fine.shape[1], dtype=bool)
+    room[columns.cell[under]] = columns.up[under]
+    x, y = fine.centres_mm()
+    own = piece.ravel()[np.maximum(grid.cells_of(x.ravel(), y.ravel()), 0)]
+    cut = np.pad((room & own).reshape(fine.shape), 1)
+    return max(2.0 * float(distance_transform_edt(cut).max()) - 1.0, 0.0) * FINE_MM
+
+
+def _numbered(each: list[Imprint], *, is_arch: bool) -> tuple[Imprint, ...]:
+    """Count from the front to both sides, or along a part, as far as each piece is clear."""
     named = {}
-    for side in (-1, 1):
-        ranks = [k for k, one in enumerate(each) if one.side == side][::side]
+    for side in (-1, 1) if is_arch else (0,):
+        ranks = [k for k, one in enumerate(each) if one.side == side][:: side or 1]
         for number, k in enumerate(ranks, start=1):
             if not each[k].is_clear:
                 break

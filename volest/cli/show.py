@@ -20,7 +20,8 @@ from volest.cli.options import (
 )
 
 PICTURES = (".png", ".webp", ".jpg")
-_HELP = f"""Tell all about SCAN: its mix, where the rim must be cut or boxed, how sure it is.
+_HELP = f"""Tell all about SCAN: its mix, where the rim must be cut or boxed, how stone runs, where
+the cast is thin or held, how sure it is.
 
 {BASE_HELP}
 \b
@@ -28,6 +29,7 @@ Examples:
   volest show b0417.stl
   volest show b0417.stl --base rim=-1.5 --picture b0417.png
   volest show b0417.stl --curve - > b0417.csv
+  volest show b0417.stl --json - | another-program
 """
 
 
@@ -39,11 +41,15 @@ Examples:
 @click.option(
     "--curve", metavar="FILE", help="Write volume against height as CSV; - for the output alone."
 )
+@click.option(
+    "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output alone."
+)
 @sizing
 def show_command(
     scan: Path,
     *,
     cavity: int | None,
+    json_file: str | None,
     picture: Path | None,
     plot: Path | None,
     curve: str | None,
@@ -52,8 +58,10 @@ def show_command(
     """Tell and draw one scan; the words for a person stand in `_HELP`."""
     from volest.dosing import check_settings, poured
     from volest.errors import MixError
+    from volest.pipeline import guided
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.names import visible
+    from volest.report.record import as_text, document
     from volest.report.remarks import made_with
     from volest.report.target import check_ending, check_target
 
@@ -67,13 +75,16 @@ def show_command(
     settings = settings_of(**options)
     check_settings(settings)
     result, found = examined(scan, settings, cavity)
+    result = guided(result, found, settings)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
-    if curve != "-":
+    if "-" not in (curve, json_file):
         click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
         click.echo(guide_text(result, found.trim, found.margin, found.base.lean_deg), nl=False)
     if curve is not None:
         deliver(curve_text(result.curve), curve, read=[scan])
+    if json_file is not None:
+        deliver(as_text(document([result], settings)), json_file, read=[scan])
     if plot is not None:
         draw_curve(result, plot)
         say(f"wrote {plot}")

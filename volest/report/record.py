@@ -12,9 +12,10 @@ from textwrap import indent
 from typing import Any
 
 from volest import __version__
+from volest.report.guide import imprint_words
 from volest.report.names import cell
 from volest.report.remarks import without_bowl
-from volest.result import Result
+from volest.result import Guide, Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.shared import PASSED, Plan, SharedMix
@@ -104,10 +105,33 @@ def scan_record(result: Result) -> dict[str, Any]:
         "mix": None if result.mix is None else result.mix.as_record(),
         "second_pour": None if result.second_pour is None else result.second_pour.as_record(),
         "trim": None if result.trim is None else asdict(result.trim),
+        **guide_record(result.guide),
         "notes": [note.as_record() for note in result.notes],
         "reason": result.reason,
         "seconds": result.seconds,
     }
+
+
+def guide_record(guide: Guide | None) -> dict[str, Any]:
+    """Give what only a scan can tell; nothing where it was not asked for."""
+    if guide is None:
+        return {}
+    record = {
+        "narrow_mm": guide.narrow_mm,
+        "imprints": [],
+        "flow": None if guide.flow is None else asdict(guide.flow),
+    }
+    if guide.imprints is not None:
+        left_out = {"place_mm"}  # it is in the frame of the work
+        record["imprints"] = [
+            {key: value for key, value in asdict(one).items() if key not in left_out}
+            | {"name": imprint_words(guide.imprints, number)}
+            for number, one in enumerate(guide.imprints.each, start=1)
+        ]
+    told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
+    for one in told.values():
+        del one["notes"]  # they stand among those of the scan
+    return {"guide": record, **told}
 
 
 def shared_record(plan: Plan) -> dict[str, Any]:
