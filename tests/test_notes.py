@@ -351,6 +351,19 @@ SAID = [
         "[[stone]] in the lab file.",
     ),
     Worded(
+        Note("ridge-undercut", ml=1.37, deep_mm=1.31, least_ml=1.09),
+        "The ridge is undercut all round: 1.4 mL of stone up to 1.3 mm under overhangs, and along "
+        "no way out within 20 degrees less than 1.1 mL.",
+        "Block out with wax where it is not critical, or cut the tray away in parts; do not pull "
+        "the cast out in one piece.",
+    ),
+    Worded(
+        Note("thin-stone", have_mm=1.04, hour=6, wanted_mm=3.0, higher_mm=1.96, area_mm2=4.0),
+        "Stone over the floor would be 1.0 mm at its thinnest, near 6 o'clock (seen into the "
+        "opening, 12 is the front); 3 mm are wanted.",
+        "Pour 2.0 mm higher, boxed in, or give the cast a base.",
+    ),
+    Worded(
         Note("split", mixes=2, pour="base"),
         "Base (second pour): Too much for one bowl: 2 equal mixes, one right after the other.",
         "Have water and powder of all of them ready before the first is stirred.",

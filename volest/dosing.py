@@ -102,6 +102,14 @@ def base_mm2(result: Result, settings: Settings) -> float:
     )
 
 
+def over_line_mm(result: Result, settings: Settings) -> float:
+    """Give how far a cast stands over the base line: its base, or else the heap."""
+    if has_base(result, settings):
+        return settings.lab.second_pour.height_mm or 0.0
+    over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
+    return max(settings.lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
+
+
 def cast_mm(result: Result, settings: Settings) -> float | None:
     """Give the height of the whole cast with its base; None where that is not known."""
     height_mm = settings.lab.second_pour.height_mm

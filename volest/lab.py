@@ -227,6 +227,19 @@ class BenchTime:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Cast:
+    """What is wanted of a cast at its thinnest, and from what width on stone runs in by itself.
+
+    3 mm: practice, no source. 2.9 mm wide 3 mm over the tip marks lower incisors in made jaws, 4.5
+    all front teeth and slender stumps.
+    """
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
+    least_mm: Annotated[float, Within(ge=0.0, le=30.0)] = 3.0
+    narrow_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sharing:
     """How many impressions may share a mix."""
 
@@ -254,6 +267,8 @@ class Lab:
         What is cut and what is boxed in.
     jaw : Jaws
         Which scans are of which jaw.
+    cast : Cast
+        What counts as thin stone, and as a narrow imprint.
     sharing : Sharing
         Mixes for several impressions.
     time : BenchTime
@@ -273,6 +288,7 @@ class Lab:
     second_pour: SecondPour = SecondPour()
     trimming: Trimming = Trimming()
     jaw: Jaws = Jaws()
+    cast: Cast = Cast()
     sharing: Sharing = Sharing()
     time: BenchTime = BenchTime()
     currency: str = "EUR"

@@ -339,6 +339,17 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "into the opening, 12 is the front)",
         "lead the stone in from one side and tilt the tray there, so that air can leave",
     ),
+    "ridge-undercut": Said(
+        "the ridge is undercut all round: {ml:.1f} mL of stone up to {deep_mm:.1f} mm under "
+        "overhangs, and along no way out within 20 degrees less than {least_ml:.1f} mL",
+        "block out with wax where it is not critical, or cut the tray away in parts; do not pull "
+        "the cast out in one piece",
+    ),
+    "thin-stone": Said(
+        "stone over the floor would be {have_mm:.1f} mm at its thinnest, near {hour} o'clock (seen "
+        "into the opening, 12 is the front); {wanted_mm:g} mm are wanted",
+        "pour {higher_mm:.1f} mm higher, boxed in, or give the cast a base",
+    ),
     "several-cavities": lambda v: Said(
         f"the scan has {' and '.join(f'{ml:.1f} mL' for ml in v.pieces_ml)} in cavities apart; "
         "they are added up",

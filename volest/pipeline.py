@@ -29,10 +29,10 @@ from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.void import Air, ReachableVoid, find_air, find_void
 from volest.cavity.volume import Volume, find_volume
-from volest.dosing import dosed
+from volest.dosing import dosed, over_line_mm
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.result import MEASURED, NOTED, BaseLine, Result, refused, together
+from volest.result import MEASURED, NOTED, BaseLine, Guide, Result, refused, together
 from volest.scan.checks import LEAST_TRIANGLES, MOST_SHARE, areas_mm2, check_scale, find_patches
 from volest.scan.compiling import count_scan
 from volest.scan.decision import Decision, read_decision
@@ -299,6 +299,38 @@ def examine(
     if isinstance(found, ScanError):
         raise found
     return result, found
+
+
+def guided(result: Result, cavity: Cavity, settings: Settings) -> Result:
+    """Add what only a scan can tell; what looks for it is not even read before it is asked for."""
+    from volest.cavity.flow import find_flow
+    from volest.cavity.imprints import find_imprints
+    from volest.cavity.separation import find_separation
+    from volest.cavity.thickness import find_thickness
+
+    base, clock, rooms, surface = cavity.base, cavity.clock, cavity.rooms, cavity.skin.surface
+    imprints = find_imprints(surface, rooms, base, clock)
+    thickness = find_thickness(
+        rooms,
+        base,
+        clock,
+        imprints,
+        over_mm=over_line_mm(result, settings),
+        wanted_mm=settings.lab.cast.least_mm,
+    )
+    separation = find_separation(surface, rooms, base, clock, imprints)
+    flow = None
+    if imprints is not None:
+        flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
+    guide = Guide(
+        imprints=imprints,
+        flow=flow,
+        thickness=thickness,
+        separation=separation,
+        narrow_mm=settings.lab.cast.narrow_mm,
+    )
+    notes = (*result.notes, *thickness.notes, *separation.notes)
+    return replace(result, guide=guide, notes=notes, outcome=NOTED if notes else result.outcome)
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:

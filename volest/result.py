@@ -5,12 +5,18 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from html import escape
 from numbers import Integral, Real
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from volest.cavity.trim import Trim
 from volest.errors import ScanError, VolestError
 from volest.notes import Note
 from volest.stone.mix import Mix
+
+if TYPE_CHECKING:  # they are read when somebody asks for them
+    from volest.cavity.flow import Flow
+    from volest.cavity.imprints import Imprints
+    from volest.cavity.separation import Separation
+    from volest.cavity.thickness import Thickness
 
 MEASURED = "measured"
 NOTED = "measured with notes"
@@ -34,6 +40,31 @@ class BaseLine:
     point_mm: tuple[float, float, float]
     normal: tuple[float, float, float]
     how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guide:
+    """What only a scan can tell, where it was asked for.
+
+    Parameters
+    ----------
+    imprints : Imprints or None
+        The row and its tooth imprints; None where there is no row.
+    flow : Flow or None
+        How stone runs, and what air stays.
+    thickness : Thickness
+        How thick the cast will be.
+    separation : Separation
+        What holds it in the impression.
+    narrow_mm : float
+        The lab's: imprints narrower than that are helped by hand.
+    """
+
+    imprints: "Imprints | None"
+    flow: "Flow | None"
+    thickness: "Thickness"
+    separation: "Separation"
+    narrow_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -73,6 +104,8 @@ class Result:
         The base; None where none is asked for.
     trim : Trim or None
         The rim against the base line.
+    guide : Guide or None
+        What only a scan can tell; None unless asked for.
     notes : tuple of Note
         What a person should look at.
     reason, code : str or None
@@ -102,6 +135,7 @@ class Result:
     mix: Mix | None = None
     second_pour: Mix | None = None
     trim: Trim | None = None
+    guide: Any = None  # a Guide; its stages are read where it is asked for, and none is kept
     notes: tuple[Note, ...] = ()
     reason: str | None = None
     code: str | None = None

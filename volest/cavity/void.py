@@ -297,7 +297,8 @@ def find_air(rooms: ReachableVoid) -> Air:
     top = np.minimum(rooms.roof_mm[rooms.filled], 0.0)
     if not (top < 0.0).any():
         return Air(trapped_ml=0.0, place_mm=None)
-    passage = _best_passage_mm(rooms, cell, floor, top)
+    a, b = neighbours(rooms.grid, cell, floor, top)
+    passage = best_passage_mm(a, b, top, top >= 0.0)
     stays = top - np.maximum(passage, floor)
     stays = np.where(stays > LEAST_MM, stays, 0.0)
     trapped_ml = float(stays.sum()) * rooms.grid.pitch_mm**2 / 1000.0
@@ -311,25 +312,26 @@ def find_air(rooms: ReachableVoid) -> Air:
     )
 
 
-def _best_passage_mm(rooms: ReachableVoid, cell: Ints, floor: Floats, top: Floats) -> Floats:
-    """Return, for each stretch, the lowest height on its best way to the open."""
-    a, b = neighbours(rooms.grid, cell, floor, top)
+def best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
+    """Give the lowest top on the best way from each stretch, (m,), to an open one.
+
+    `a`, `b` (p,) are pairs that meet; where there is no way out it is the lowest of all.
+    """
     # Open stretches are the sky's own: what joins two of them says nothing about air.
-    roofed = (top[a] < 0.0) | (top[b] < 0.0)
+    tops = np.append(np.where(is_open, top_mm.max(), top_mm), top_mm.max())
+    sky = len(top_mm)
+    roofed = ~(is_open[a] & is_open[b])
     a, b = a[roofed], b[roofed]
-    open_ends = np.unique(np.concatenate([a[top[a] >= 0.0], b[top[b] >= 0.0]]))
-    sky = np.full(len(open_ends), len(cell))
-    a, b = np.concatenate([a, open_ends]), np.concatenate([b, sky])
-    passage = np.minimum(np.append(top, 0.0)[a], np.append(top, 0.0)[b])
-    size = (len(cell) + 1, len(cell) + 1)
+    open_ends = np.unique(np.concatenate([a[is_open[a]], b[is_open[b]]]))
+    a, b = np.append(a, open_ends), np.append(b, np.full(len(open_ends), sky))
     ends = (a.astype(np.int32), b.astype(np.int32))  # scipy before 1.17.1 takes no others here
-    # Weights must be positive: a passage at the base line weighs 1, each mm deeper one more.
-    tree = minimum_spanning_tree(coo_array((1.0 - passage, ends), shape=size).tocsr())
-    _, before = breadth_first_order(tree, len(cell), directed=False)
-    before = np.where(before < 0, len(cell), before)  # the sky itself
-    tops = np.append(top, 0.0)
+    # Weights must be positive: a passage at the highest top weighs 1, each mm deeper one more.
+    weights = 1.0 + tops[sky] - np.minimum(tops[a], tops[b])
+    tree = minimum_spanning_tree(coo_array((weights, ends), shape=(sky + 1, sky + 1)).tocsr())
+    _, before = breadth_first_order(tree, sky, directed=False)
+    before = np.where(before < 0, sky, before)  # the sky itself
     lowest = np.minimum(tops, tops[before])
-    while (before != len(cell)).any():  # each turn doubles the way that is looked back
+    while (before != sky).any():  # each turn doubles the way that is looked back
         lowest = np.minimum(lowest, lowest[before])
         before = before[before]
     return np.asarray(lowest[:-1])

@@ -20,7 +20,8 @@ from volest.cli.options import (
 )
 
 PICTURES = (".png", ".webp", ".jpg")
-_HELP = f"""Tell all about SCAN: its mix, where the rim must be cut or boxed, how sure it is.
+_HELP = f"""Tell all about SCAN: its mix, where the rim must be cut or boxed, how stone runs, where
+the cast is thin or held, how sure it is.
 
 {BASE_HELP}
 \b
@@ -28,6 +29,7 @@ Examples:
   volest show b0417.stl
   volest show b0417.stl --base rim=-1.5 --picture b0417.png
   volest show b0417.stl --curve - > b0417.csv
+  volest show b0417.stl --json - | another-program
 """
 
 
@@ -39,11 +41,15 @@ Examples:
 @click.option(
     "--curve", metavar="FILE", help="Write volume against height as CSV; - for the output alone."
 )
+@click.option(
+    "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output alone."
+)
 @sizing
 def show_command(
     scan: Path,
     *,
     cavity: int | None,
+    json_file: str | None,
     picture: Path | None,
     plot: Path | None,
     curve: str | None,
@@ -54,8 +60,10 @@ def show_command(
     from volest.dosing import check_settings, poured
     from volest.errors import MixError
     from volest.notes import dial_in_words
+    from volest.pipeline import guided
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.names import visible
+    from volest.report.record import as_text, document
     from volest.report.remarks import made_with
     from volest.storage import check_ending, check_target
 
@@ -71,15 +79,18 @@ def show_command(
     for line in bring_decisions([scan], [scan]) if scan.is_file() else ():
         say(line)
     result, found = examined(scan, settings, cavity)
+    result = guided(result, found, settings)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
-    if curve != "-":
+    if "-" not in (curve, json_file):
         click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
         dial = dial_in_words(settings.right_is_one_to_five(str(scan)))
         told = guide_text(result, found.trim, found.margin, found.base.lean_deg, dial)
         click.echo(told, nl=False)
     if curve is not None:
         deliver(curve_text(result.curve), curve, read=[scan])
+    if json_file is not None:
+        deliver(as_text(document([result], settings)), json_file, read=[scan])
     if plot is not None:
         draw_curve(result, plot)
         say(f"wrote {plot}")

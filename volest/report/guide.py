@@ -3,7 +3,9 @@
 import csv
 import io
 import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.table import Table
@@ -12,9 +14,13 @@ from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.notes import hours_in_words
 from volest.report.names import visible, wrapped
-from volest.result import Result
+from volest.result import Guide, Result
 from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.storage import write_whole
+
+if TYPE_CHECKING:  # what finds these is read when it is asked for
+    from volest.cavity.flow import Flow, Pour, Reached
+    from volest.cavity.imprints import Imprints
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -27,6 +33,8 @@ _PARTS = {
 }
 PLOTS = (".svg", ".png", ".pdf")
 _LEAST_MM = 0.05  # less is not told
+_TOLD_ML = 0.05  # less under overhangs is what any wall has
+_RANKED = 4
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
@@ -51,6 +59,8 @@ def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float,
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
+    if result.guide is not None:
+        _print_guide(console, result.guide)
     unsure = f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
     if margin.more_ml == 0.0:
         unsure = f"give or take {margin.above_ml:.1f} mL"
@@ -107,6 +117,153 @@ def _hours(trim: Trim) -> Table:
             f"{part.to_pits_mm:.1f}",
         )
     return table
+
+
+def _print_guide(console: Console, guide: Guide) -> None:
+    console.print()
+    if guide.imprints is not None and guide.imprints.each:
+        console.print(_imprints(guide, guide.imprints))
+        console.print()
+    for line in guide_lines(guide):
+        console.print(wrapped(line, _WIDTH, rest="  "))
+
+
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+
+
+def imprint_words(imprints: "Imprints", number: int) -> str | None:
+    """Name an imprint, numbered from 1; None where it is not clear which it is."""
+    which, where = _which(imprints, number), _counted(imprints, number)
+    return f"{which} {where}" if which else None
+
+
+def _which(imprints: "Imprints", number: int) -> str | None:
+    at = imprints.each[number - 1].number
+    return None if at is None or at > len(_ORDINALS) else _ORDINALS[at - 1]
+
+
+def _counted(imprints: "Imprints", number: int) -> str:
+    """Say from where and which way an imprint is counted, or only where it lies."""
+    one = imprints.each[number - 1]
+    if _which(imprints, number) is None:
+        return f"at {one.hour} o'clock"
+    if not imprints.is_arch:
+        return f"from the end at {imprints.end_hours[0]} o'clock"
+    return f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
+
+
+def _several(imprints: "Imprints", numbers: Sequence[int], after: Mapping[int, str]) -> str:
+    """Name imprints side by side; to each may be put what is said after it."""
+    groups: dict[str, list[str]] = {}
+    for number in numbers:
+        which = _which(imprints, number) or "one"
+        groups.setdefault(_counted(imprints, number), []).append(which + after.get(number, ""))
+    return "; ".join(f"{', '.join(each)} {where}" for where, each in groups.items())
+
+
+def _imprints(guide: Guide, imprints: "Imprints") -> Table:
+    level = [pour for pour in guide.flow.pours if not pour.tilt_deg] if guide.flow else []
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
+    for head in ("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)):
+        table.add_column(head, justify="right")
+    for head in ("wide\nmm", "stone to\nbase line", "beside it,\ngum"):
+        table.add_column(head, justify="right")
+    for number, one in enumerate(imprints.each, start=1):
+        behind = guide.thickness.behind[number - 1]
+        table.add_row(
+            _short(imprints, number),
+            str(one.hour),
+            *(f"{_reached(pour, number).ml:.1f}" for pour in level),
+            "" if one.width_mm is None else f"{one.width_mm:.1f}",
+            f"{behind.tip_mm:.1f}",
+            f"{behind.gum_mm:.1f}",
+        )
+    return table
+
+
+def _short(imprints: "Imprints", number: int) -> str:
+    which = _which(imprints, number) or "not clear"
+    side = imprints.end_hours[imprints.each[number - 1].side > 0]
+    return f"{which}, towards {side}" if imprints.is_arch and which in _ORDINALS else which
+
+
+def _reached(pour: "Pour", number: int) -> "Reached":
+    return next(one for one in pour.reached if one.imprint == number)
+
+
+def guide_lines(guide: Guide) -> list[str]:
+    """Say what only the scan can tell, each thing in one line; of what is nothing, nothing."""
+    lines = [] if guide.flow is None else _flow_lines(guide.flow, guide.imprints)
+    if guide.imprints is not None:
+        narrow = [
+            number
+            for number, one in enumerate(guide.imprints.each, start=1)
+            if one.width_mm is not None and one.width_mm < guide.narrow_mm
+        ]
+        if narrow:
+            lines.append(
+                "Lead stone in by brush or instrument where the imprint is narrower than "
+                f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow, {})}."
+            )
+    thick, out = guide.thickness, guide.separation
+    if thick.least_mm is not None:
+        lines.append(
+            f"Off the walls stone is {thick.least_mm:.1f} mm thick at least, near "
+            f"{thick.least_hour} o'clock, and {thick.least_mm + thick.over_mm:.1f} mm with what "
+            "stands over the base line."
+        )
+    lines.append(f"The cast will be {thick.total_mm:.1f} mm high.")
+    if out.ml >= _TOLD_ML:
+        hours = ", ".join(str(one.hour) for one in sorted(out.hours, key=lambda one: one.hour % 12))
+        lines.append(
+            f"Taken straight out, {out.ml:.2f} mL of stone are under overhangs, up to "
+            f"{out.deep_mm:.1f} mm deep" + (f", at {hours} o'clock." if hours else ".")
+        )
+    if out.better is not None:
+        lines.append(
+            f"Leaning {out.better.lean_deg:.0f} degrees towards {out.better.hour} o'clock on its "
+            f"way out, {out.better.ml:.2f} mL are."
+        )
+    if guide.imprints is not None and out.slender:
+        most = {one.imprint: f" ({one.per_mm2:.1f})" for one in out.slender[:_RANKED]}
+        lines.append(
+            "Most slender, by height over the neck's section modulus in 1/mm2: "
+            f"{_several(guide.imprints, list(most), most)}."
+        )
+    return lines
+
+
+def _flow_lines(flow: "Flow", imprints: "Imprints | None") -> list[str]:
+    level, low, high = (flow.pours[k : k + 2] for k in (0, 2, 4))
+    is_parted = imprints is not None and bool(imprints.each)
+    ends = " and ".join(f"{one.last_ml:.1f} mL from {one.hour} o'clock" for one in level)
+    last = "imprint" if is_parted else "deep place"
+    safe = "from then on larger portions are safe"
+    lines = [f"Let in at one end, stone has come to the last {last} after {ends}; {safe}."]
+    told = []
+    for which, pours in (("lower", low), ("higher", high)):
+        each = []
+        for one in pours:
+            runs = f" (it runs over the rim from {one.spills_ml:.1f} mL on)"
+            each.append(f"{one.last_ml:.1f} mL" + runs * math.isfinite(one.spills_ml))
+        told.append(f"{abs(pours[0].tilt_deg):.0f} degrees {which} it takes {' and '.join(each)}")
+    if is_parted:
+        lines.append(f"With that end {'; '.join(told)}.")
+    worst, best = flow.worst_air, flow.best_air
+    if worst is not None and best is not None:
+        words = [
+            f"{one.trapped_ml:.2f} mL of air stay "
+            + (
+                f"tilted by {one.tilt_deg:.0f} degrees, low at {one.low_hour} o'clock"
+                if one.tilt_deg
+                else "level"
+            )
+            + (f", near {one.hour} o'clock" if one.hour else "")
+            for one in (flow.level_air, worst, best)
+        ]
+        lines.append(f"Under roofs {'; '.join(dict.fromkeys(words))}.")
+    return lines
 
 
 def height_words(height_mm: float) -> str:

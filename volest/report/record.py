@@ -5,15 +5,16 @@ import io
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from importlib import resources
 from textwrap import indent
 from typing import Any
 
 from volest import __version__
+from volest.report.guide import imprint_words
 from volest.report.names import cell
 from volest.report.remarks import without_bowl
-from volest.result import Result, plain
+from volest.result import Guide, Result, plain
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.shared import Plan, SharedMix
@@ -75,7 +76,7 @@ def document(
             "volest": __version__,
             **({} if stopped is None else {"stopped": {"done": stopped[0], "of": stopped[1]}}),
             "settings": settings.as_record(),
-            "scans": [result.to_dict() for result in results],
+            "scans": [result.to_dict() | guide_record(result.guide) for result in results],
             **({} if plan is None else {"shared": shared_record(plan)}),
         }
     )
@@ -83,13 +84,26 @@ def document(
     return record
 
 
-def _bytes_of(scan: str) -> dict[str, str]:
-    """Give a path byte for byte where its text cannot."""
-    try:
-        scan.encode()
-    except UnicodeEncodeError:
-        return {"scan_bytes": scan.encode("utf-8", "surrogateescape").hex()}
-    return {}
+def guide_record(guide: Guide | None) -> dict[str, Any]:
+    """Give what only a scan can tell; nothing where it was not asked for."""
+    if guide is None:
+        return {}
+    record: dict[str, Any] = {
+        "narrow_mm": guide.narrow_mm,
+        "imprints": [],
+        "flow": None if guide.flow is None else asdict(guide.flow),
+    }
+    if guide.imprints is not None:
+        left_out = {"place_mm"}  # it is in the frame of the work
+        record["imprints"] = [
+            {key: value for key, value in asdict(one).items() if key not in left_out}
+            | {"name": imprint_words(guide.imprints, number)}
+            for number, one in enumerate(guide.imprints.each, start=1)
+        ]
+    told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
+    for one in told.values():
+        del one["notes"]  # they stand among those of the scan
+    return {"guide": record, **told}
 
 
 def shared_record(plan: Plan) -> dict[str, Any]:

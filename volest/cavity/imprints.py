@@ -1,0 +1,332 @@
+"""Tooth imprints: parted where the section along the row narrows, named where that is clear.
+
+The row is a curve through the deepest floors. Along it the area of the cross-section, near the
+tips, falls between two teeth, whatever their cusps do. A piece is named only where both of its
+borders are clear; how many teeth there are is never told.
+"""
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from scipy.ndimage import (
+    distance_transform_edt,
+    gaussian_filter1d,
+    maximum_filter1d,
+    minimum_filter1d,
+)
+from scipy.signal import find_peaks
+from scipy.spatial import cKDTree
+
+from volest.cavity.base_line import BasePlane, resting_plane
+from volest.cavity.columns import Grid, Surface, cut_columns
+from volest.cavity.frame import Bools, Floats, Ints
+from volest.cavity.trim import Clock
+from volest.cavity.void import ReachableVoid
+
+STEP_MM = 0.2  # of the row
+LEANING = 0.2  # mm per mm: a plane under few teeth that leans more is none the teeth meet in
+CURVE_MM = 6.0  # over the level of the tips: floors that the row's curve is laid through
+BESIDE_MM = 7.0  # off the curve: half of the broadest molar, and room for a turned one
+CROWN_MM, HIGHEST_MM = 6.0, 10.0  # counted over the local tips, and over their level at most
+NEAR_TIP_MM = 3.0  # along the row: half of a small tooth
+ENVELOPE_MM = 9.0  # of the section: a tooth's, whatever its neighbours are
+VALLEY, LEAST_VALLEY = 0.16, 0.05  # of the envelope: fissures of molars came to 0.13
+APART_MM = 4.5  # borders: the narrowest incisor has 5 mm
+WIDEST_MM, TOOTHLESS_MM = 12.8, 16.0  # of one tooth; wider pieces have no parts
+CLEAR_VALLEY = 0.2  # of the envelope, at both borders of what is named
+NAMED_MM = (4.0, 13.0)  # widths of teeth, 5 to 11.1 in the tables, and what scanning does to them
+LEAST_TIP_MM = 3.0  # under the section's top: gum beside the row is shallower
+GUM_OVER_MM = 3.0  # what ends so far over the level of the tips, at the row's ends, is no tooth
+ARCH_CHORD = 0.75  # of the row, from end to end: arches have 0.4, parts of one 0.9
+CURVE_POINTS = 2000
+NARROW_AT_MM, FINE_MM = 3.0, 0.1  # over the tip, where stone must pass; and the columns there
+LEAST_CELLS = 50  # a curve through fewer is none
+ARC_RAD, WHOLE_RAD = 1.8, 2.6  # seen from a circle's middle: from these on rows are arcs, and long
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imprint:
+    """A piece of the row.
+
+    Parameters
+    ----------
+    hour : int
+        Where it lies on the dial.
+    from_mm, to_mm : float
+        Where it begins and ends along the row.
+    place_mm : tuple of float
+        Its deepest place in the frame.
+    deep_mm : float
+        How far that lies under the base line: the stone behind the tip.
+    width_mm : float or None
+        How wide it is 3 mm over the tip, across its narrower way; None where that was not seen.
+    is_clear : bool
+        Whether both of its borders are, so that it may be named.
+    number : int or None
+        Which it is from the front, or along a part of an arch; None where that is not clear.
+    side : int
+        On which side of the front it lies, -1 or 1 along the row; 0 where the row has none.
+    """
+
+    hour: int
+    from_mm: float
+    to_mm: float
+    place_mm: tuple[float, float]
+    deep_mm: float
+    width_mm: float | None
+    is_clear: bool
+    number: int | None
+    side: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Imprints:
+    """The row and its pieces.
+
+    Parameters
+    ----------
+    piece : ndarray
+        Map, of the grid's shape: 1, 2 ... in the imprints' order, 0 off the row.
+    ends_mm : ndarray
+        (2, 2) the row's two ends in the frame.
+    curve_mm : ndarray
+        (k, 2) the row's curve.
+    is_arch : bool
+        Whether the row turns round a front.
+    end_hours : tuple of int
+        Where on the dial the row begins and ends.
+    each : tuple of Imprint
+        None where the row is toothless, or does not part.
+    """
+
+    piece: Ints
+    ends_mm: Floats
+    curve_mm: Floats
+    is_arch: bool
+    end_hours: tuple[int, ...]
+    each: tuple[Imprint, ...]
+
+
+def floors_mm(rooms: ReachableVoid) -> Floats:
+    """Give open floors over the base line, along z; infinite where there is none."""
+    floor = np.full(rooms.grid.shape, np.inf)
+    open_up = rooms.filled & (rooms.roof_mm >= 0.0)
+    floor.ravel()[rooms.cell[open_up]] = rooms.floor_mm[open_up]
+    return floor
+
+
+def find_imprints(
+    surface: Surface, rooms: ReachableVoid, base: BasePlane, clock: Clock
+) -> Imprints | None:
+    """Lay the row's curve and part it; None where nothing is deep enough to be a row."""
+    grid, floor = rooms.grid, floors_mm(rooms)
+    inside = np.isfinite(floor)
+    over = _over_tips(grid, floor, inside)
+    deep = over < min(CURVE_MM, 0.5 * float(over[inside].max(initial=0.0)))
+    if np.count_nonzero(deep) < LEAST_CELLS:
+        return None
+    curve = _curve(grid, over, deep)
+    length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1)))
+    x, y = grid.centres_mm()
+    along, beside = np.full((2, *floor.shape), np.inf)
+    beside[inside], nearest = cKDTree(curve).query(np.stack([x[inside], y[inside]], axis=1))
+    along[inside] = length[nearest]
+    section, top = _section(over, along, beside, float(length[-1]), grid.pitch_mm)
+    row = np.flatnonzero(beside.ravel() <= BESIDE_MM)
+    depth = top[(along.ravel()[row] / STEP_MM).astype(int)] - over.ravel()[row]
+    row, depth = row[depth > 0.0], depth[depth > 0.0]
+    at = along.ravel()[row]
+    is_arch = float(np.linalg.norm(curve[-1] - curve[0])) < ARCH_CHORD * float(length[-1])
+    middle = _middle_mm(curve, length) if is_arch else 0.0
+    piece = np.zeros(floor.shape, np.int64)
+    each: list[Imprint] = []
+    borders = _borders(section)
+    for (low, low_clear), (high, high_clear) in pairwise(borders):
+        cells = (at >= low) & (at < high)
+        is_end = low == 0.0 or high == borders[-1][0]
+        if not cells.any():
+            continue
+        tip_mm = float(over.ravel()[row[cells]].min())
+        if is_end and (high - low < NAMED_MM[0] or tip_mm > GUM_OVER_MM):
+            continue
+        deepest = int(row[cells][np.argmin(over.ravel()[row[cells]])])
+        place = (float(x.ravel()[deepest]), float(y.ravel()[deepest]))
+        fits = NAMED_MM[0] <= high - low <= NAMED_MM[1] and depth[cells].max() >= LEAST_TIP_MM
+        each.append(
+            Imprint(
+                hour=int(clock.hours(*np.array(place)[:, None])[0]),
+                from_mm=low,
+                to_mm=high,
+                place_mm=place,
+                deep_mm=float(-floor.ravel()[deepest] * base.upright),
+                width_mm=None,
+                is_clear=bool(low_clear and high_clear and fits),
+                number=None,
+                side=0 if not is_arch else 1 if 0.5 * (low + high) > middle else -1,
+            )
+        )
+        piece.ravel()[row[cells]] = len(each)
+    if sum(one.is_clear for one in each) * 2 < len(each):
+        each, piece = [], np.zeros_like(piece)
+    guessed = np.zeros(floor.shape, dtype=bool)
+    guessed.ravel()[rooms.cell[rooms.assumed]] = True
+    each = [
+        one
+        if guessed[piece == number].any()
+        else replace(one, width_mm=_width_mm(surface, base, grid, piece == number, one))
+        for number, one in enumerate(each, start=1)
+    ]
+    return Imprints(
+        piece=piece,
+        ends_mm=curve[[0, -1]],
+        curve_mm=curve,
+        is_arch=is_arch,
+        end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
+        each=_numbered(each, is_arch=is_arch),
+    )
+
+
+def _width_mm(
+    surface: Surface, base: BasePlane, grid: Grid, piece: Bools, imprint: Imprint
+) -> float:
+    """Give the width of the largest circle in the section a little over the tip, cut finely."""
+    level = NARROW_AT_MM / base.upright + float(-imprint.deep_mm) / base.upright
+    j, i = np.nonzero(piece)
+    low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
+    high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
+    corners = surface.corners_mm
+    near = np.all(
+        (corners[:2].max(axis=1) >= low[:, None]) & (corners[:2].min(axis=1) <= high[:, None]),
+        axis=0,
+    )
+    corners = corners[:, :, near]
+    fine = Grid(
+        pitch_mm=FINE_MM,
+        low_mm=(float(low[0]), float(low[1])),
+        shape=(int((high[1] - low[1]) / FINE_MM) + 1, int((high[0] - low[0]) / FINE_MM) + 1),
+    )
+    columns = cut_columns(np.stack([corners[0], corners[1], base.heights_mm(*corners)]), fine)
+    # A cell is cut where the highest crossing under the level faces up.
+    under = np.flatnonzero(columns.z_mm < level)
+    room = np.zeros(fine.shape[0] * fine.shape[1], dtype=bool)
+    room[columns.cell[under]] = columns.up[under]
+    x, y = fine.centres_mm()
+    own = piece.ravel()[np.maximum(grid.cells_of(x.ravel(), y.ravel()), 0)]
+    cut = np.pad((room & own).reshape(fine.shape), 1)
+    return max(2.0 * float(distance_transform_edt(cut).max()) - 1.0, 0.0) * FINE_MM
+
+
+def _numbered(each: list[Imprint], *, is_arch: bool) -> tuple[Imprint, ...]:
+    """Count from the front to both sides, or along a part, as far as each piece is clear."""
+    named = {}
+    for side in (-1, 1) if is_arch else (0,):
+        ranks = [k for k, one in enumerate(each) if one.side == side][:: side or 1]
+        for number, k in enumerate(ranks, start=1):
+            if not each[k].is_clear:
+                break
+            named[k] = number
+    return tuple(replace(one, number=named.get(k)) for k, one in enumerate(each))
+
+
+def _over_tips(grid: Grid, floor: Floats, inside: Bools) -> Floats:
+    """Give heights over the plane that the tips rest on; infinite off the cavity."""
+    x, y = (v[inside] for v in grid.centres_mm())
+    points = np.stack([x, y, floor[inside]])
+    low = points[:, points[2] < np.quantile(points[2], 0.3)]
+    plane = resting_plane(low, low[:2].mean(axis=1))
+    if plane is None or float(np.hypot(*plane[:2])) > LEANING:
+        plane = np.array([0.0, 0.0, points[2].min()])
+    over = np.full(floor.shape, np.inf)
+    over[inside] = points[2] - (plane[0] * x + plane[1] * y + plane[2])
+    return over
+
+
+def _curve(grid: Grid, over: Floats, deep: Bools) -> Floats:
+    """Lay a smooth curve, (k, 2), through the deep cells, the deepest first."""
+    x, y = (v[deep] for v in grid.centres_mm())
+    root = np.sqrt(float(over[deep].max()) + 1e-3 - over[deep])
+    places = np.stack([x, y], axis=1)
+    circle = np.column_stack([2.0 * places, np.ones(len(x))]) * root[:, None]
+    centre = np.linalg.lstsq(circle, (places**2).sum(axis=1) * root, rcond=None)[0][:2]
+    ray = places - centre
+    angle = np.arctan2(ray[:, 1], ray[:, 0])
+    seen = np.unique((angle % (2.0 * np.pi) * (360.0 / (2.0 * np.pi))).astype(int) % 360)
+    gaps = np.diff(seen, append=seen[0] + 360)
+    first = float(np.deg2rad(seen[(int(np.argmax(gaps)) + 1) % len(seen)]))
+    angle = (angle - first) % (2.0 * np.pi)
+    angle = np.where(angle > 2.0 * np.pi - np.deg2rad(gaps.max() / 2.0), 0.0, angle)
+    span = float(angle.max())
+    if span > ARC_RAD:
+        degree = 6 if span > WHOLE_RAD else 4
+        radius = np.polynomial.Polynomial.fit(angle, np.hypot(*ray.T), degree, w=root)
+        turn = np.linspace(0.0, span, CURVE_POINTS)
+        way = np.stack([np.cos(turn + first), np.sin(turn + first)], axis=1)
+        return np.asarray(centre + radius(turn)[:, None] * way)
+    middle = np.average(places, axis=0, weights=root**2)
+    _, axes = np.linalg.eigh(np.cov((places - middle).T, aweights=root**2))
+    off, along = ((places - middle) @ axes).T
+    bow = np.polynomial.Polynomial.fit(along, off, 3, w=root)
+    step = np.linspace(along.min(), along.max(), CURVE_POINTS)
+    return np.asarray(middle + np.stack([bow(step), step], axis=1) @ axes.T)
+
+
+def _section(
+    over: Floats, along: Floats, beside: Floats, length_mm: float, pitch_mm: float
+) -> tuple[Floats, Floats]:
+    """Give the section's area, mm2, per step of the row, and its top over the tips' level."""
+    ring = beside <= BESIDE_MM
+    count = int(length_mm / STEP_MM) + 1
+    at = np.minimum((along[ring] / STEP_MM).astype(int), count - 1)
+    tips = np.full(count, np.inf)
+    np.minimum.at(tips, at, over[ring])
+    near = 2 * int(NEAR_TIP_MM / STEP_MM) + 1
+    tips = minimum_filter1d(tips, near, mode="nearest")
+    tips = gaussian_filter1d(
+        np.where(np.isfinite(tips), tips, HIGHEST_MM), near / 4.0, mode="nearest"
+    )
+    top = np.minimum(tips + CROWN_MM, HIGHEST_MM)
+    area = np.bincount(at, np.clip(top[at] - over[ring], 0.0, None), count) * pitch_mm**2 / STEP_MM
+    return gaussian_filter1d(area, 0.4 / STEP_MM, mode="constant"), top
+
+
+def _borders(section: Floats) -> list[tuple[float, bool]]:
+    """Find where the row is parted, mm along it, each with whether that is clear; ends included."""
+    wide = 2 * int(ENVELOPE_MM / 2.0 / STEP_MM) + 1
+    share = section / np.maximum(maximum_filter1d(section, wide, mode="nearest"), 1e-9)
+    padded = np.concatenate([[0.0], share, [0.0]])
+    at, found = find_peaks(
+        -padded, prominence=LEAST_VALLEY, distance=max(1, int(APART_MM / STEP_MM))
+    )
+    at, prominence = at - 1, found["prominences"]
+    ends = [0, len(section) - 1]
+    kept = {int(k): float(p) for k, p in zip(at, prominence, strict=True)}
+    borders = sorted({*ends, *(k for k, p in kept.items() if p >= VALLEY)})
+    while True:
+        for low, high in pairwise(borders):
+            between = [
+                k for k in kept if low + APART_MM / STEP_MM <= k <= high - APART_MM / STEP_MM
+            ]
+            if (high - low) * STEP_MM > WIDEST_MM and between:
+                borders = sorted([*borders, max(between, key=lambda k: kept[k])])
+                break
+        else:
+            break
+    return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in borders]
+
+
+def _middle_mm(curve: Floats, length: Floats) -> float:
+    """Find where along it a curve is most like its mirror image."""
+
+    def at(places: Floats) -> Floats:
+        return np.stack([np.interp(places, length, curve[:, k]) for k in (0, 1)], axis=1)
+
+    def stray(s: float) -> float:
+        away = np.linspace(0.0, min(s, length[-1] - s), 40)[1:]
+        u, v = at(s + away) - at(np.array([s])), at(s - away) - at(np.array([s]))
+        axis = (u + v).sum(axis=0)
+        axis /= max(float(np.linalg.norm(axis)), 1e-9)
+        wide = (u + v) @ np.array([-axis[1], axis[0]])
+        return float(np.mean(((u - v) @ axis) ** 2 + wide**2))
+
+    return float(min(np.linspace(0.35, 0.65, 61) * length[-1], key=stray))

@@ -1,0 +1,225 @@
+"""Taking the cast out: what an overhang holds along the way out, and which imprints are slender.
+
+Overhangs are measured by columns. Areas of triangles only choose which other ways are tried: noise
+on steep walls adds a quarter to them and more.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.columns import Surface, cut_columns, grid_over
+from volest.cavity.frame import Floats
+from volest.cavity.imprints import Imprints
+from volest.cavity.trim import Clock
+from volest.cavity.void import ReachableVoid
+from volest.notes import Note
+
+LEAST_ML = 0.01  # at an hour: less is the grid's
+WITHIN_DEG, RINGS, TURNS = 20.0, 5, 16  # ways out that a hand finds; practice, no source
+TRIED = 2  # of the ways with least area under them, cut anew
+GRAIN_MM = 1.0  # over which areas are summed, so that noise on walls cancels
+LESS_ML, LESS_SHARE = 0.1, 0.2  # a way that saves less is not worth a word
+# A ridge that is held on both sides: practice, no source. A made toothless one has 1.1 mL along the
+# best way, 0.1 to 0.2 at each of nine hours, sound arches with teeth 0.14 mL in all.
+LOCKED_ML, LOCKED_MM, LOCKED_HOUR_ML, LOCKED_HOURS = 0.5, 0.5, 0.05, 6
+NECKS_MM = np.arange(3.0, 9.5, 0.5)  # over the tip; nearer to it all teeth are thin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undercut:
+    """What is under an overhang at one hour: seen area, how far in, and the stone there."""
+
+    hour: int
+    area_mm2: float
+    deep_mm: float
+    ml: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayOut:
+    """A way out that leans towards an hour, and the stone under overhangs along it."""
+
+    lean_deg: float
+    hour: int
+    ml: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slender:
+    """An imprint's weakest section.
+
+    Parameters
+    ----------
+    imprint : int
+        Which, from 1.
+    per_mm2 : float
+        Its height over the section modulus about the weak axis: for ranking.
+    over_tip_mm, neck_mm2 : float
+        Where the section lies, and its area.
+    """
+
+    imprint: int
+    per_mm2: float
+    over_tip_mm: float
+    neck_mm2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Separation:
+    """What holds the cast in the impression.
+
+    Parameters
+    ----------
+    ml, area_mm2, deep_mm : float
+        Stone under overhangs along the pour axis, their area seen along it, and how far in they go.
+    hours : tuple of Undercut
+        Where.
+    better : WayOut or None
+        A way out with clearly less; None where none within 20 degrees has.
+    slender : tuple of Slender
+        Named imprints, the most slender first.
+    notes : tuple of Note
+        What a person must act on.
+    """
+
+    ml: float
+    area_mm2: float
+    deep_mm: float
+    hours: tuple[Undercut, ...]
+    better: WayOut | None
+    slender: tuple[Slender, ...]
+    notes: tuple[Note, ...]
+
+
+def find_separation(
+    surface: Surface, rooms: ReachableVoid, base: BasePlane, clock: Clock, imprints: Imprints | None
+) -> Separation:
+    """Measure overhangs along the pour axis, look for a better way out, and rank the imprints."""
+    grid = rooms.grid
+    roofed = rooms.filled & np.isfinite(rooms.roof_mm)
+    cell = rooms.cell[roofed]
+    ml = (np.minimum(rooms.roof_mm[roofed], 0.0) - rooms.floor_mm[roofed]) * grid.pitch_mm**2 / 1e3
+    free = np.zeros(grid.shape, dtype=bool)
+    free.ravel()[rooms.cell[np.isinf(rooms.roof_mm)]] = True
+    free.ravel()[cell] = False
+    deep = distance_transform_edt(~free).ravel()[cell] * grid.pitch_mm if free.any() else 0.0 * ml
+    x, y = (v.ravel()[cell] for v in grid.centres_mm())
+    at = clock.hours(x, y)
+    hours = []
+    for hour in np.unique(at):
+        own = at == hour
+        if ml[own].sum() >= LEAST_ML:
+            area_mm2 = len(np.unique(cell[own])) * grid.pitch_mm**2
+            deep_mm, its_ml = float(deep[own].max()), float(ml[own].sum())
+            hours.append(Undercut(hour=int(hour), area_mm2=area_mm2, deep_mm=deep_mm, ml=its_ml))
+    better, least_ml = _better(surface, rooms, base, clock)
+    held = [one for one in hours if one.deep_mm >= LOCKED_MM and one.ml >= LOCKED_HOUR_ML]
+    notes: tuple[Note, ...] = ()
+    if least_ml >= LOCKED_ML and len(held) >= LOCKED_HOURS:
+        deep_mm = float(deep.max())
+        notes = (Note("ridge-undercut", ml=float(ml.sum()), deep_mm=deep_mm, least_ml=least_ml),)
+    return Separation(
+        ml=float(ml.sum()),
+        area_mm2=len(np.unique(cell)) * grid.pitch_mm**2,
+        deep_mm=float(deep.max(initial=0.0)),
+        hours=tuple(hours),
+        better=better,
+        slender=() if imprints is None else _slender(rooms, base, imprints),
+        notes=notes,
+    )
+
+
+def _better(
+    surface: Surface, rooms: ReachableVoid, base: BasePlane, clock: Clock
+) -> tuple[WayOut | None, float]:
+    """Look for a way out with clearly less under it; give the least volume too."""
+    corners = surface.corners_mm
+    middle = corners.mean(axis=1)
+    covered = np.zeros(rooms.grid.shape[0] * rooms.grid.shape[1] + 1, dtype=bool)
+    covered[rooms.cell] = True  # cell -1, outside the grid, is the one appended
+    near = covered[rooms.grid.cells_of(middle[0], middle[1])] & (base.heights_mm(*middle) < 0.0)
+    corners = np.ascontiguousarray(corners[:, :, near])
+    turns = np.arange(TURNS) * 2.0 * np.pi / TURNS
+    ways = [(0.0, 0.0, 0.0)]
+    for lean_deg in np.arange(1, RINGS + 1) * WITHIN_DEG / RINGS:
+        slope = math.tan(math.radians(lean_deg))
+        ways += [
+            (float(lean_deg), slope * math.cos(turn), slope * math.sin(turn)) for turn in turns
+        ]
+    areas = _areas(corners, middle[:, near])
+    facing = areas[:, 2] - np.array(ways)[:, 1:] @ -areas[:, :2].T  # (ways, grains), along the way
+    order = np.argsort(np.maximum(-facing, 0.0).sum(axis=1), kind="stable")
+    straight_ml = under_ml(corners, base, rooms.grid.pitch_mm)
+    least_ml, least = straight_ml, ways[0]
+    for k in [k for k in order if k][:TRIED]:
+        ml = under_ml(corners, base, rooms.grid.pitch_mm, ways[k][1:])
+        if ml < least_ml:
+            least_ml, least = ml, ways[k]
+    if straight_ml - least_ml < max(LESS_ML, LESS_SHARE * straight_ml):
+        return None, least_ml
+    toward = clock.centre_mm + np.array(least[1:])
+    hour = int(clock.hours(*toward[:, None])[0])
+    return WayOut(lean_deg=least[0], hour=hour, ml=least_ml), least_ml
+
+
+def _areas(corners: Floats, middle: Floats) -> Floats:
+    """Sum area vectors, (g, 3), over grains of the surface."""
+    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    area = 0.5 * np.cross(first, second, axis=0)
+    grain = np.floor((middle - middle.min(axis=1, keepdims=True)) / GRAIN_MM).astype(np.int64)
+    sizes = grain.max(axis=1, initial=0) + 1
+    name = np.ravel_multi_index(tuple(grain), tuple(sizes))
+    _, name = np.unique(name, return_inverse=True)
+    return np.stack([np.bincount(name, part) for part in area], axis=1)
+
+
+def under_ml(
+    corners: Floats, base: BasePlane, pitch_mm: float, slope: tuple[float, float] = (0.0, 0.0)
+) -> float:
+    """Measure the room under roofs along a way that leans by slopes in x and y, by columns.
+
+    `corners` (3, 3, n) of the cavity's surface below the base line; a shear makes the way upright.
+    """
+    height = base.heights_mm(*corners)
+    sheared = np.stack([corners[0] - slope[0] * height, corners[1] - slope[1] * height, height])
+    columns = cut_columns(sheared, grid_over(sheared[0].ravel(), sheared[1].ravel(), pitch_mm))
+    same = (columns.cell[1:] == columns.cell[:-1]) & columns.up[:-1] & ~columns.up[1:]
+    deep_mm = (np.minimum(columns.z_mm[1:], 0.0) - columns.z_mm[:-1])[same]
+    return float(np.maximum(deep_mm, 0.0).sum()) * pitch_mm**2 / 1000.0
+
+
+def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple[Slender, ...]:
+    """Rank clear imprints by height over section modulus, each at its worst height."""
+    piece = imprints.piece.ravel()[rooms.cell]
+    pitch = rooms.grid.pitch_mm
+    found: list[Slender] = []
+    for number, imprint in enumerate(imprints.each, start=1):
+        own = np.flatnonzero((piece == number) & rooms.filled)
+        if not imprint.is_clear or not len(own):
+            continue
+        floor, top = rooms.floor_mm[own] * base.upright, rooms.roof_mm[own] * base.upright
+        j, i = np.divmod(rooms.cell[own], rooms.grid.shape[1])
+        worst: Slender | None = None
+        for over_mm in NECKS_MM[floor.min() + NECKS_MM < 0.0]:
+            level = float(floor.min() + over_mm)
+            cut = (floor < level) & (top > level)
+            places = np.stack([i[cut], j[cut]]) * pitch
+            values, axes = np.linalg.eigh(np.cov(places, bias=True))
+            off = axes[:, 0] @ (places - places.mean(axis=1, keepdims=True))
+            area_mm2 = float(np.count_nonzero(cut)) * pitch**2
+            inertia = area_mm2 * (float(values[0]) + pitch**2 / 12.0)
+            per_mm2 = over_mm * (float(np.abs(off).max()) + pitch / 2.0) / inertia
+            if worst is None or per_mm2 > worst.per_mm2:
+                worst = Slender(
+                    imprint=number,
+                    per_mm2=float(per_mm2),
+                    over_tip_mm=float(over_mm),
+                    neck_mm2=area_mm2,
+                )
+        if worst is not None:
+            found.append(worst)
+    return tuple(sorted(found, key=lambda one: -one.per_mm2))

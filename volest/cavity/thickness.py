@@ -1,0 +1,136 @@
+"""How thick the cast will be: stone between the floor and the base line, and up to the pour's top.
+
+Heights, not balls: the largest ball that fits is small at every edge, and elsewhere the same.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt, median_filter
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.frame import Floats
+from volest.cavity.imprints import Imprints, floors_mm
+from volest.cavity.trim import Clock
+from volest.cavity.void import ReachableVoid
+from volest.notes import Note
+
+OFF_WALL_MM = 8.0  # off the border: nearer to it the floor of an upper is still its wall
+RING_MM = 1.6  # round an imprint: the gum beside the tooth
+THIN_MM2 = 10.0  # a smaller place is not where a cast breaks; practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Behind:
+    """Stone behind an imprint.
+
+    Parameters
+    ----------
+    imprint : int
+        Which, from 1.
+    tip_mm, gum_mm : float
+        From its deepest place, and from the gum beside it, up to the base line.
+    """
+
+    imprint: int
+    tip_mm: float
+    gum_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thickness:
+    """Heights of stone, along the base line's normal.
+
+    Parameters
+    ----------
+    least_mm : float or None
+        The least up to the base line, off the walls; None where all of the floor is near one.
+    least_hour : int or None
+        Where that is.
+    over_mm : float
+        Stone over the base line: the heap, or the base.
+    wanted_mm : float
+        What the lab wants of a cast at its thinnest.
+    thin_mm2 : float
+        Area off the walls that has less.
+    total_mm : float
+        Height of the whole cast, from the deepest imprint to its top.
+    behind : tuple of Behind
+        Stone behind each imprint.
+    notes : tuple of Note
+        What a person must act on.
+    """
+
+    least_mm: float | None
+    least_hour: int | None
+    over_mm: float
+    wanted_mm: float
+    thin_mm2: float
+    total_mm: float
+    behind: tuple[Behind, ...]
+    notes: tuple[Note, ...]
+
+
+def find_thickness(
+    rooms: ReachableVoid,
+    base: BasePlane,
+    clock: Clock,
+    imprints: Imprints | None,
+    *,
+    over_mm: float,
+    wanted_mm: float,
+) -> Thickness:
+    """Measure the stone over the floor; so much more stands over the base line."""
+    grid = rooms.grid
+    floor = floors_mm(rooms)
+    covered = np.isfinite(floor)
+    off_mm = distance_transform_edt(np.pad(covered, 1))[1:-1, 1:-1] * grid.pitch_mm
+    seen = covered.copy()
+    seen.ravel()[rooms.cell[rooms.assumed]] = False
+    low = median_filter(np.where(covered, floor, 0.0), size=3)  # a lone spike is no floor
+    stone = np.where(seen & (off_mm >= OFF_WALL_MM), -low * base.upright, np.inf)
+    least_mm, hour, thin_mm2 = None, None, 0.0
+    if np.isfinite(stone).any():
+        at = int(np.argmin(stone))
+        least_mm = float(stone.ravel()[at])
+        x, y = (v.ravel()[[at]] for v in grid.centres_mm())
+        hour = int(clock.hours(x, y)[0])
+        thin_mm2 = float(np.count_nonzero(stone + over_mm < wanted_mm)) * grid.pitch_mm**2
+    notes: tuple[Note, ...] = ()
+    if least_mm is not None and thin_mm2 >= THIN_MM2:
+        have_mm = least_mm + over_mm
+        values: dict[str, float] = {
+            "have_mm": have_mm,
+            "wanted_mm": wanted_mm,
+            "higher_mm": wanted_mm - have_mm,
+        }
+        notes = (Note("thin-stone", hour=hour, area_mm2=thin_mm2, **values),)
+    return Thickness(
+        least_mm=least_mm,
+        least_hour=hour,
+        over_mm=over_mm,
+        wanted_mm=wanted_mm,
+        thin_mm2=thin_mm2,
+        total_mm=float(-rooms.floor_mm[rooms.filled].min()) * base.upright + over_mm,
+        behind=() if imprints is None else _behind(floor, base, grid.pitch_mm, imprints),
+        notes=notes,
+    )
+
+
+def _behind(
+    floor: Floats, base: BasePlane, pitch_mm: float, imprints: Imprints
+) -> tuple[Behind, ...]:
+    """Measure the stone behind each imprint, and behind the gum beside it."""
+    found = []
+    row = imprints.piece > 0
+    for number, imprint in enumerate(imprints.each, start=1):
+        j, i = np.nonzero(imprints.piece == number)
+        reach = int(RING_MM / pitch_mm) + 2
+        box = tuple(slice(max(int(v.min()) - reach, 0), int(v.max()) + reach) for v in (j, i))
+        off = distance_transform_edt(imprints.piece[box] != number) * pitch_mm
+        ring = ~row[box] & (off <= RING_MM) & np.isfinite(floor[box])
+        gum = np.quantile(-floor[box][ring], 0.25) if ring.any() else 0.0
+        found.append(
+            Behind(imprint=number, tip_mm=imprint.deep_mm, gum_mm=float(gum) * base.upright)
+        )
+    return tuple(found)
