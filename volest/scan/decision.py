@@ -4,6 +4,7 @@ import errno
 import hashlib
 import math
 import os
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -79,14 +80,36 @@ def write_decision(scan: Path, decision: Decision) -> Path:
         **_record(decision),
         "other": [_record(other) for other in decision.others],
     }
-    part = target.with_name(f".volest-{os.getpid()}.part")  # no longer than the scan's own name
+    _put(target, tomli_w.dumps(record).encode())
+    return target
+
+
+def _put(target: Path, content: bytes) -> None:
+    # No longer than a usual scan's own name; threads of one process may save side by side.
+    part = target.with_name(f".volest-{os.getpid()}-{threading.get_ident():x}.part")
     try:
-        with part.open("x", encoding="utf-8") as stream:  # never through a link that stands there
-            stream.write(tomli_w.dumps(record))
+        with part.open("xb") as stream:  # never through a link that stands there
+            stream.write(content)
         part.replace(target)
     finally:
         part.unlink(missing_ok=True)
-    return target
+
+
+def saved_bytes(scan: Path) -> bytes | None:
+    """Give what is saved beside a scan as it stands, be it sound or not; None if there is none."""
+    try:
+        with decision_path(scan).open("rb") as stream:
+            return stream.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        return None
+
+
+def put_back(scan: Path, content: bytes | None) -> None:
+    """Put back what `saved_bytes` gave: whole, or nothing saved any more."""
+    if content is None:
+        decision_path(scan).unlink(missing_ok=True)
+    else:
+        _put(decision_path(scan), content)
 
 
 def _record(decision: Decision) -> dict[str, Any]:
