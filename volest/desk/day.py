@@ -18,7 +18,7 @@ class Day:
         folder: Path,
         *,
         say: Callable[[str], object],
-        tell: Callable[[Result], object],
+        tell: Callable[[Result], None],
     ) -> None:
         self.run = run
         self.folder = folder
