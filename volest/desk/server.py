@@ -27,7 +27,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from volest.desk.state import OpenDay, OutdatedError, UnknownError
+from volest.desk.state import BROUGHT, OpenDay, OutdatedError, UnknownError
 from volest.errors import UsageError, VolestError
 from volest.given_files import GivenFileError, json_in
 
@@ -192,7 +192,7 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
         if request.headers.get("content-type") != "application/octet-stream":
             return _no(415, "A scan is sent as application/octet-stream.")
         target = day.place_for(request.query_params.get("name", ""))
-        part = day.folder / f".volest-{secrets.token_hex(8)}.part"
+        part = day.folder / f"{BROUGHT}{secrets.token_hex(8)}.part"
         try:
             async with brought:
                 await _kept(request, part)
@@ -301,7 +301,7 @@ async def _said(request: Request, kinds: dict[str, type]) -> dict[str, Any]:
     for name, wanted in kinds.items():
         if wanted is float and _is_number(said[name]):
             said[name] = float(said[name])
-        elif type(said[name]) is not wanted:
+        elif wanted is float or type(said[name]) is not wanted:
             raise _unmeant(f"{name} as {wanted.__name__}")
         elif wanted is list and [_is_number(part) for part in said[name]] != [True] * 3:
             raise _unmeant(f"three numbers as {name}")
@@ -392,6 +392,7 @@ def bound(port: int, *, network: bool) -> socket.socket:
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         sock.bind((EVERYWHERE if network else HERE, port))
+        sock.listen(MOST_AT_A_TIME)  # a browser that is quick waits
     except OSError as fault:
         sock.close()
         raise UsageError(

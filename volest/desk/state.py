@@ -58,6 +58,7 @@ _UNDO = 20  # lines of a scan that can be put back
 _REPLAN_S = 5.0  # while scans go on coming
 _POURED = "poured.json"
 _LARGEST_POURED = 20_000_000  # bytes: far more than a day's mixes
+BROUGHT = ".volest-brought-"  # how a scan is called while it is on its way
 _HIDDEN = "none"  # a version of what cannot be read
 
 
@@ -126,12 +127,15 @@ class OpenDay:
             queue.SimpleQueue()
         )
         self._stop = threading.Event()
+        self._arrivals = Arrivals(folder)
 
     # ---- the run, in one thread of its own
 
     @contextmanager
     def open(self) -> Iterator["Future[None]"]:
         """Size what is there and what arrives; the future ends when the run does."""
+        for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when the desk was killed
+            part.unlink(missing_ok=True)
         self._poured = self._read_poured()
         self._booked = self._read_booked()
         ready = threading.Event()
@@ -151,7 +155,7 @@ class OpenDay:
             run.result()
 
     def _look(self) -> None:
-        arrivals = Arrivals(self.folder)
+        arrivals = self._arrivals
         # They are told late: what is on its way gets another name when it is whole.
         others = Arrivals(self.folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
@@ -414,6 +418,7 @@ class OpenDay:
             for held in [held for held in self._editors if held[0] == scan]:
                 del self._editors[held]
         self._jobs.put(([scan], (), True))
+        self._arrivals.again(scan)  # it may be changed back before it has come to rest
         return {"version": version_of(scan)}
 
     @contextmanager
