@@ -100,13 +100,9 @@ def test_only_json_as_the_page_makes_it_is_taken(desk: Desk) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["../a.stl", "/etc/a.stl", "a/b.stl", "..", ".a.stl", "a.stl/..", "a\\b.stl", "", "a.exe"]
-    + [
-        "a.stl.toml",
-        "a\0.stl",
-        "a\n.stl",
-        "\u202ea.stl",
-        "x" * 300 + ".stl",
+    [
+        *("../a.stl", "/etc/a.stl", "a/b.stl", "..", ".a.stl", "a.stl/..", "a\\b.stl", "", "a.exe"),
+        *("a.stl.toml", "a\0.stl", "a\n.stl", "\u202ea.stl", "x" * 300 + ".stl"),
         "a.stl.decision.toml",
     ],
 )

@@ -3,7 +3,7 @@
 // While the line moves its volume is reckoned here; as soon as it rests it is measured.
 const Look = (() => {
   const by = (id) => document.getElementById(id);
-  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.5 }, REST = { height: 0, right: 0, front: 0 };
+  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.3 }, REST = { height: 0, right: 0, front: 0 };
   const MOVES = Object.keys(REST), MOST_TILT = 15, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true };
@@ -31,13 +31,28 @@ const Look = (() => {
     requestAnimationFrame(() => {
       painting = false;
       if (!card || !canvas.clientWidth) return;
-      const wide = Math.round(canvas.clientWidth * Math.min(devicePixelRatio, 2)), tall = Math.round(wide * 0.72);
+      const dense = Math.min(devicePixelRatio, 2);
+      const wide = Math.round(canvas.clientWidth * dense), tall = Math.round(canvas.clientHeight * dense);
       if (canvas.width !== wide || canvas.height !== tall) Object.assign(canvas, { width: wide, height: tall });
       loaded ??= Solid.load(card.solid);
       if (!loaded) return say("This browser cannot draw solids (WebGL 2). Figures and notes hold all the same.");
       Solid.draw(loaded, look, canvas);
-      for (const move of MOVES) put(by(`grip-${move}`), move);
+      for (const move of MOVES) put(by(`grip-${move}`), gripAt(move));
+      hours();
     });
+  }
+
+  // The hours that notes speak of: seen into the opening, 12 is the front. And how long 10 mm are.
+  function hours() {
+    const { size } = main(), dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
+    while (dial.children.length < 12) dial.append(document.createElement("span"));
+    [...dial.children].forEach((hour, k) => {
+      const turn = ((k + 1) * Math.PI) / 6, reach = 0.58;
+      hour.textContent = k + 1;
+      hour.hidden = flat < 0.3; // seen from the side they would lie in one heap
+      put(hour, [Math.sin(turn) * size[0] * reach, Math.cos(turn) * size[1] * reach, 0]);
+    });
+    by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
   }
 
   function main() { return card.solid.surfaces.find((surface) => surface.main); }
@@ -48,8 +63,8 @@ const Look = (() => {
     return [x, y, height + across * x + ahead * y];
   }
 
-  function put(grip, move) {
-    const [x, y] = Solid.place(card.solid, look, canvas, gripAt(move));
+  function put(grip, point) {
+    const [x, y] = Solid.place(card.solid, look, canvas, point);
     grip.style.left = `${Math.min(Math.max(x, 0.03), 0.97) * canvas.clientWidth}px`;
     grip.style.top = `${Math.min(Math.max(y, 0.03), 0.97) * canvas.clientHeight}px`;
   }

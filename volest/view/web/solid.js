@@ -142,6 +142,9 @@ void main() {
     return [(1 + (seen[0] * canvas.height) / canvas.width) / 2, (1 - seen[1]) / 2];
   }
 
+  // How much of the canvas' height a mm takes that lies across the line of sight.
+  const perMm = (solid, look) => near(solid.surfaces.find((surface) => surface.main), look) / 2;
+
   function use(kind, loaded, look, canvas) {
     const { made, at } = programs[kind], { main, solid } = loaded;
     gl.useProgram(made);
@@ -230,5 +233,5 @@ void main() {
     };
   }
 
-  return { load, draw, free, place, level, reckoner };
+  return { load, draw, free, place, perMm, level, reckoner };
 })();
