@@ -118,6 +118,9 @@ WRITERS = {
     "run.py": {"unlink"},
     "compile.py": {"touch"},
     "system.py": {"os.open"},
+    "scan/decision.py": {"unlink"},
+    "desk/server.py": {"open", "unlink"},
+    "desk/state.py": {"unlink"},
     "scan/compiling.py": {"touch"},
     "cli/main.py": {"os.open"},
 }

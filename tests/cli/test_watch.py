@@ -11,7 +11,8 @@ from rich.cells import cell_len
 from tests.report.invented import DIFFER, HEEL, measured, refused
 from volest.batch.find import Found
 from volest.batch.workers import Here
-from volest.cli.watch import _Desk
+from volest.cli.watch import _told_of
+from volest.desk.day import Day as Watched
 from volest.result import Result
 from volest.settings import Settings
 
@@ -44,8 +45,9 @@ def width(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> in
     return int(request.param)
 
 
-def arrive(desk: _Desk, *scans: Path) -> None:
+def arrive(desk: Watched, *scans: Path) -> None:
     desk.take(list(scans), [], Here())
+    desk.write()
 
 
 def test_notes_are_told_in_words_that_fit(
@@ -53,7 +55,7 @@ def test_notes_are_told_in_words_that_fit(
 ) -> None:
     name = "b0417-upper-full-arch.stl"
     day.results = {name: measured(name, notes=(HEEL, DIFFER))}
-    arrive(_Desk(cast(Any, day), tmp_path, quiet=False), tmp_path / name)
+    arrive(_told_of(cast(Any, day), tmp_path, quiet=False), tmp_path / name)
     told = capsys.readouterr().out
     assert max(map(cell_len, told.splitlines())) <= width
     plain = " ".join(told.split())
@@ -66,7 +68,7 @@ def test_notes_are_told_in_words_that_fit(
 def test_a_scan_that_changed_says_so(
     day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    desk = _Desk(cast(Any, day), tmp_path, quiet=False)
+    desk = _told_of(cast(Any, day), tmp_path, quiet=False)
     for result in (measured("a.stl", 40.0), measured("a.stl", 31.0), refused("a.stl")):
         day.results = {"a.stl": result}
         arrive(desk, tmp_path / "a.stl")
@@ -85,7 +87,7 @@ def test_one_scan_under_two_names_is_told_once(
     one.write_bytes(b"a scan")
     shutil.copy(one, other)
     day.results = {path.name: measured(path.name) for path in (one, other)}
-    desk = _Desk(cast(Any, day), tmp_path, quiet=True)
+    desk = _told_of(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, one)
     assert capsys.readouterr().err == ""
     arrive(desk, other)
@@ -100,7 +102,7 @@ def test_the_stone_is_named_where_there_are_several(
     day.results = {"a.stl": measured("a.stl")}
     for stones_for, said in (((), False), ((("b*", "type-3"),), True)):
         day.request.settings = Settings(stones_for=stones_for)
-        arrive(_Desk(cast(Any, day), tmp_path, quiet=False), tmp_path / "a.stl")
+        arrive(_told_of(cast(Any, day), tmp_path, quiet=False), tmp_path / "a.stl")
         assert (" g type-4, scoops" in " ".join(capsys.readouterr().out.split())) is said
 
 
@@ -110,7 +112,7 @@ def test_a_scan_that_was_renamed_stands_once(
     old, new = tmp_path / "a.stl", tmp_path / "b.stl"
     old.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (old, new)}
-    desk = _Desk(cast(Any, day), tmp_path, quiet=True)
+    desk = _told_of(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, old)
     assert (day.written.scans, day.written.told) == ([old], [])
     old.rename(new)
@@ -129,9 +131,10 @@ def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) 
     for path in (one, twin, other):
         path.write_bytes(b"a scan")
     day.results = {path.name: measured(path.name) for path in (one, twin)}
-    desk = _Desk(cast(Any, day), tmp_path, quiet=True)
+    desk = _told_of(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, one, twin)
     desk.take([], [other], Here())
+    desk.write()
     not_read = "not read: c.3mf; export scans as STL or PLY, whole"
     assert (day.written.scans, day.written.told) == ([one, twin], [not_read])
     assert day.written.twins == [[one, twin]]

@@ -107,7 +107,8 @@ def called(tree: ast.AST) -> set[str]:
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
 def test_no_module_can_talk_or_run_what_it_reads(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    assert not imported(tree) & NETWORK
+    if path.parent.name != "desk":  # it serves its page; tests/desk holds whom it answers
+        assert not imported(tree) & NETWORK
     # One module asks which shared libraries there are, by names of its own.
     assert not imported(tree) & REVIVING - ({"ctypes"} if path.name == "system.py" else set())
     assert not called(tree) & RUNNING

@@ -54,14 +54,14 @@ class Page:
         assert isinstance(told, dict)
         return told
 
-    def open(self, file: Path) -> None:
-        """Open a file and wait until it is loaded."""
+    def open(self, file: Path | str) -> None:
+        """Open a file, or an address, and wait until it is loaded."""
         target = self.send("Target.createTarget", url="about:blank")["targetId"]
         session = self.send("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
         self._session = str(session)
         for domain in ("Page", "Runtime", "Network", "Log"):
             self.send(f"{domain}.enable")
-        self.send("Page.navigate", url=file.as_uri())
+        self.send("Page.navigate", url=file if isinstance(file, str) else file.as_uri())
         self.wait("document.readyState === 'complete'")
 
     def ask(self, expression: str) -> Any:

@@ -67,6 +67,10 @@ class Arrivals:
         self._given.update((scan, seen[scan][0]) for scan in ready)
         return ready
 
+    def again(self, scan: Path) -> None:
+        """Give a scan once more when it has come to rest, whatever it was when it was given."""
+        self._given.pop(scan, None)
+
     def _listed(self) -> list[Path]:
         if not self.folder.is_dir():
             return []

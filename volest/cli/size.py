@@ -219,6 +219,8 @@ def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], N
 def _code(report: "Report", *, quiet: bool) -> int:
     """Tell what was written, or why not all was done; give the exit code."""
     if report.damaged:
+        from volest.report.remarks import damaged_line  # keeps --help quick
+
         say(damaged_line(report.damaged))
     if report.failed is not None:  # only now: it must not cost the work
         raise report.failed
@@ -230,11 +232,6 @@ def _code(report: "Report", *, quiet: bool) -> int:
         say(f"{report.done} of {report.scans} scans were done")
         raise click.Abort
     return report.exit_code
-
-
-def damaged_line(files: int) -> str:
-    """Say that the disk gave kept files back other than they were."""
-    return f"{files} kept files in --out were damaged; their scans were sized anew"
 
 
 def request_of(

@@ -2,7 +2,6 @@
 
 import shutil
 import threading
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,11 +11,11 @@ import click
 from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
 from volest.cli.options import BASE_HELP, running, sizing, verbose_option
-from volest.cli.size import damaged_line, drawn, request_of
+from volest.cli.size import drawn, request_of
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.batch.workers import Engine
+    from volest.desk.day import Day
     from volest.report.table import Row
     from volest.result import Result
     from volest.run import Desk
@@ -66,7 +65,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
     request = replace(drawn(request, quiet=quiet), most_held=0)
     with opened(request) as day:
-        desk = _Desk(day, folder, quiet=quiet)
+        desk = _told_of(day, folder, quiet=quiet)
         try:
             with request.engine(_FROM_A_POOL) as engine:
                 if not quiet:
@@ -76,6 +75,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                     say(f"{folder} is not there yet; it is waited for")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
                     desk.take(arrivals.look(), others.look(), engine)
+                    desk.write()
         except KeyboardInterrupt:
             desk.end()
         except UsageError:
@@ -83,100 +83,25 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
             raise
 
 
-class _Desk:
-    """Takes what arrives, tells of it, and keeps the files up to date as well as it can."""
+def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
+    """Make the day that tells in the terminal what arrives."""
+    from volest.desk.day import Day
+    from volest.report.names import visible
+    from volest.report.table import rows
+    from volest.result import one_by_one
 
-    def __init__(self, day: "Desk", folder: Path, *, quiet: bool) -> None:
-        from volest.batch.find import Twins
+    volumes: dict[str, str] = {}  # what was told of each scan so far
+    settings = day.request.settings
 
-        self._day = day
-        self._folder = folder
-        self._quiet = quiet
-        self._twins = Twins()
-        self._scans: dict[Path, None] = {}
-        self._others: dict[Path, None] = {}  # files of other kinds
-        self._volumes: dict[str, str] = {}  # what was told of each scan so far
-        self._stale = False
-        self._told: UsageError | None = None
-        self._damaged = 0
-
-    def take(self, ready: Sequence[Path], others: Sequence[Path], engine: "Engine") -> None:
-        """Size what is there, and write."""
-        from volest.batch.find import Found, bring_decisions
-
-        if ready:
-            self._stale = True  # also where the work is broken off
-            for line in bring_decisions([self._folder], ready):
-                say(line)
-            self._scans.update(dict.fromkeys(ready))
-            alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
-            self._day.size(ready, engine, self._tell)
-            for scan, same in alike.items():
-                self._compare(scan, same)
-        if others:
-            self._others.update(dict.fromkeys(others))
-            for line in Found(unread=others).doubts:
-                say(line)
-        self._stale = self._stale or bool(others)
-        self.write()
-
-    def _compare(self, scan: Path, same: Sequence[Path]) -> None:
-        """Tell of a scan that came under another name; where that is gone, it was renamed."""
-        from volest.batch.find import Found
-
-        gone = [other for other in same if other != scan and not other.exists()]
-        for other in gone:
-            self._twins.forget(other)
-            self._scans.pop(other, None)
-            say(f"{self._called(other)} is {self._called(scan)} now")
-        here = [other for other in same if other not in gone]
-        if len(here) > 1:
-            for line in Found(twins=[here]).doubts:
-                say(line)
-
-    def write(self) -> None:
-        """Write what is not written yet."""
-        from volest.batch.find import Found, natural_key
-
-        if not self._stale:
-            return
-        found = Found(
-            scans=sorted(self._scans, key=natural_key),
-            unread=[other for other in self._others if other.exists()],
-            twins=self._twins.groups(),
-        )
-        report = self._day.write(found)
-        if report.damaged != self._damaged:
-            self._damaged = report.damaged
-            say(damaged_line(report.damaged))
-        fault = report.failed  # a disk that is full may have room in a minute
-        if fault is not None and str(fault) != str(self._told):
-            say(f"volest: {fault}; it is tried again")
-        self._stale, self._told = fault is not None, fault
-
-    def end(self) -> None:
-        """Write once more, and raise what kept the last tables from being whole."""
-        self.write()
-        if self._told is not None:
-            raise self._told
-
-    def _called(self, scan: Path) -> str:
-        """Name a scan as the table does: with the folders below the watched one."""
-        return str(scan.relative_to(self._folder) if scan.is_relative_to(self._folder) else scan)
-
-    def _tell(self, result: "Result") -> None:
-        if self._quiet:
-            return
-        from volest.report.names import visible
-        from volest.report.table import rows
-        from volest.result import one_by_one
-
-        settings = self._day.request.settings
-        for one in one_by_one([result]):
-            (row,) = rows([one], [visible(self._called(Path(one.name)))], settings.base)
-            before = self._volumes.get(one.name)
-            self._volumes[one.name] = "refused" if row.refused else f"{row.volume} mL"
+    def tell(result: "Result") -> None:
+        for one in () if quiet else one_by_one([result]):
+            (row,) = rows([one], [visible(told.called(Path(one.name)))], settings.base)
+            before = volumes.get(one.name)
+            volumes[one.name] = "refused" if row.refused else f"{row.volume} mL"
             click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
+
+    told = Day(day, folder, say=say, tell=tell)
+    return told
 
 
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:

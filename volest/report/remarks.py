@@ -279,3 +279,8 @@ def _amounts(mix: Mix) -> str:
         f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
         f"({scoops_in_words(mix)})"
     )
+
+
+def damaged_line(files: int) -> str:
+    """Say that the disk gave kept files back other than they were."""
+    return f"{files} kept files in --out were damaged; their scans were sized anew"

@@ -100,6 +100,23 @@ def write_decision(scan: Path, decision: Decision) -> Path:
     return target
 
 
+def saved_bytes(scan: Path) -> bytes | None:
+    """Give what is saved beside a scan as it stands, be it sound or not; None if there is none."""
+    try:
+        with decision_path(scan).open("rb") as stream:
+            return stream.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        return None
+
+
+def put_back(scan: Path, content: bytes | None) -> None:
+    """Put back what `saved_bytes` gave: whole, or nothing saved any more."""
+    if content is None:
+        decision_path(scan).unlink(missing_ok=True)
+    else:
+        write_whole(decision_path(scan), content, through_link=False)
+
+
 def _sum_of(record: dict[str, Any]) -> str:
     """Give the checksum of what was decided, whatever order and layout it is written in."""
     figures = {key: record.get(key, []) for key in ("base_line", "patch", "other")}

@@ -13,7 +13,7 @@ from volest.dosing import dose
 from volest.errors import MixError, ScanError
 from volest.pipeline import Cavity, examine, examine_all
 from volest.result import Result
-from volest.scan.decision import Decision, fingerprint, write_decision
+from volest.scan.decision import Decision, fingerprint, put_back, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.view.mesh import Mesh
@@ -145,13 +145,17 @@ class BaseLineEditor:
         """Draw it with the base line as it is held."""
         return scene_of(self.cavity, self.base, self.skin)
 
+    def line(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        """Give a point and the normal of the base line as it is held, in the scan's own frame."""
+        x, y, _ = self.stand.middle_mm
+        return self.base.in_scan(self.cavity.frame, x, y)
+
     def decision(self) -> Decision:
         """Say the base line as it is held, in the scan's own frame.
 
         Patches saved before stay with it, and what was saved about further impressions.
         """
-        x, y, _ = self.stand.middle_mm
-        point, normal = self.base.in_scan(self.cavity.frame, x, y)
+        point, normal = self.line()
         own = self.cavity.decision
         return Decision(
             point_mm=point,
@@ -173,17 +177,32 @@ class BaseLineEditor:
         return tuple(replace(one, others=()) for one in decisions if one is not None)
 
     def save(self) -> "BaseLineEditor":
-        """Save the decision beside the scan, and give the scan as `volest size` sees it from now.
+        """Save the line as it is held, and give the scan as `volest size` sees it from now."""
+        self.write(self.decision())
+        return BaseLineEditor(self.path, replace(self.settings, obey_saved=True), self.number)
 
-        Nothing is saved when the scan is another one by now, or would be refused with it.
+    def write(self, decision: Decision) -> None:
+        """Write a decision beside the scan.
+
+        Nothing is written when the scan is another one by now, or would be refused with it.
         """
-        decision = self.decision()
+        self._refuse_another()
+        examine(self.path, self.settings, self.number, decision)
+        write_decision(self.path, decision)
+
+    def remove(self) -> None:
+        """Take away what was decided of this impression; of others of the scan it stays."""
+        self._refuse_another()
+        first, *others = self._decided_elsewhere() or (None,)
+        if first is None:
+            put_back(self.path, None)
+        else:
+            write_decision(self.path, replace(first, others=tuple(filter(None, others))))
+
+    def _refuse_another(self) -> None:
         if fingerprint(self.path) != self._read:
             raise ScanError(
                 "another scan than was opened: the file was replaced meanwhile",
                 needed="the line drawn on the scan that it is for",
                 remedy="close the window, open it again",
             )
-        examine(self.path, self.settings, self.number, decision)
-        write_decision(self.path, decision)
-        return BaseLineEditor(self.path, replace(self.settings, obey_saved=True), self.number)

@@ -7,6 +7,8 @@ const Solid = (() => {
 precision highp float; precision highp int; precision highp usampler2D;`;
   const PLACE = `
 uniform mat3 turn; uniform vec3 middle; uniform vec2 scale;
+uniform vec3 level; // the base line: its height in the middle, and how it rises with x and y
+float lineAt(vec2 p) { return level.x + dot(level.yz, p); }
 vec4 seen(vec3 p) { vec3 q = turn * (p - middle); return vec4(q.x * scale.x, q.y * scale.y, -q.z * 0.004, 1.0); }`;
   const FLOOR = `
 uniform usampler2D map; uniform float low, step16; uniform mat3x2 toCells;
@@ -24,35 +26,33 @@ float floorAt(vec2 p) {
 in vec3 point; in vec3 way; uniform vec3 boxLow, boxSize; out vec3 p; out vec3 n;
 void main() { p = boxLow + point * boxSize; n = turn * way; gl_Position = seen(p); }`,
   `${HEAD}
-in vec3 p; in vec3 n; uniform vec3 colour, ink; uniform float height, cut, line; out vec4 paint;
+in vec3 p; in vec3 n; uniform vec3 colour, ink, level; uniform float cut, line; out vec4 paint;
 void main() {
   if (p.y < cut) discard;
   vec3 w = normalize(n); if (!gl_FrontFacing) w = -w; if (w.z < 0.0) w = -w;
   float light = 0.34 + 0.62 * max(dot(w, normalize(vec3(-0.5, 0.55, 0.8))), 0.0)
                      + 0.14 * max(dot(w, normalize(vec3(0.8, -0.3, 0.4))), 0.0);
   vec3 c = colour * light;
-  if (line > 0.5 && abs(p.z - height) < 0.13) c = ink;
+  if (line > 0.5 && abs(p.z - level.x - dot(level.yz, p.xy)) < 0.13) c = ink;
   paint = vec4(c, 1.0);
 }`];
   const TOP = [`${HEAD}${PLACE}
-in vec3 point; uniform vec3 boxLow, boxSize; uniform float height; out vec3 p;
-void main() { p = boxLow + point * boxSize; p.z = height; gl_Position = seen(p); }`,
+in vec3 point; uniform vec3 boxLow, boxSize; out vec3 p;
+void main() { p = boxLow + point * boxSize; p.z = lineAt(p.xy); gl_Position = seen(p); }`,
   `${HEAD}${FLOOR}
-in vec3 p; uniform vec3 colour, ink; uniform float height, cut; out vec4 paint;
+in vec3 p; uniform vec3 colour; uniform float cut, cover; out vec4 paint;
 void main() {
   if (p.y < cut) discard;
-  float depth = height - floorAt(p.xy);
-  if (depth < 0.0) discard;
-  paint = vec4(colour, 1.0);
+  if (p.z < floorAt(p.xy)) discard;
+  paint = vec4(colour, cover);
 }`];
   const FACE = [`${HEAD}${PLACE}
 in vec3 point; uniform vec3 boxLow, boxSize; uniform float cut; out vec3 p;
 void main() { p = boxLow + point * boxSize; p.y = cut; gl_Position = seen(p); }`,
   `${HEAD}${FLOOR}
-in vec3 p; uniform vec3 colour, ink; uniform float height, cut; out vec4 paint;
+in vec3 p; uniform vec3 colour, ink, level; out vec4 paint;
 void main() {
-  float ground = floorAt(p.xy);
-  if (p.z > height || p.z < ground) discard;
+  if (p.z > level.x + dot(level.yz, p.xy) || p.z < floorAt(p.xy)) discard;
   bool stripe = mod(p.x + p.z, 2.4) < 0.16;
   paint = vec4(stripe ? mix(colour, ink, 0.3) : colour, 1.0);
 }`];
@@ -88,6 +88,7 @@ void main() {
     if (gl) return true;
     gl = document.createElement("canvas").getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
     if (!gl) return false;
+    gl.blendFuncSeparate(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA, gl.ONE, gl.ONE);
     programs = { surface: program(SURFACE), top: program(TOP), face: program(FACE) };
     // Corners 000, 100, 010, 110 lie level; the upright face takes x and z, see `box`.
     square = {
@@ -125,16 +126,34 @@ void main() {
     return [0, 1, 2].flatMap((column) => rows.map((row) => row[column]));
   }
 
+  // The base line: its height in the middle, and how it rises to the right and to the front.
+  function level({ height, right = 0, front = 0 }) {
+    return [height, Math.tan((right * Math.PI) / 180), Math.tan((front * Math.PI) / 180)];
+  }
+
+  const middleOf = (main) => main.low.map((low, k) => low + main.size[k] / 2);
+  const near = (main, look) => look.zoom / (Math.hypot(...main.size) / 2);
+
+  // Where a point of the drawing is seen, as shares of the canvas from its upper left corner.
+  function place(solid, look, canvas, point) {
+    const main = solid.surfaces.find((surface) => surface.main), turn = turned(look.yaw, look.pitch);
+    const from = middleOf(main).map((middle, k) => point[k] - middle);
+    const seen = [0, 1].map((row) => from.reduce((sum, part, k) => sum + turn[3 * k + row] * part, 0) * near(main, look));
+    return [(1 + (seen[0] * canvas.height) / canvas.width) / 2, (1 - seen[1]) / 2];
+  }
+
+  // How much of the canvas' height a mm takes that lies across the line of sight.
+  const perMm = (solid, look) => near(solid.surfaces.find((surface) => surface.main), look) / 2;
+
   function use(kind, loaded, look, canvas) {
     const { made, at } = programs[kind], { main, solid } = loaded;
     gl.useProgram(made);
-    const middle = main.low.map((low, k) => low + main.size[k] / 2);
-    const reach = Math.hypot(...main.size) / 2;
-    const near = look.zoom / reach, wide = canvas.width / canvas.height;
+    const wide = canvas.width / canvas.height, by = near(main, look);
     gl.uniformMatrix3fv(at("turn"), false, turned(look.yaw, look.pitch));
-    gl.uniform3fv(at("middle"), middle);
-    gl.uniform2f(at("scale"), near / wide, near);
-    gl.uniform1f(at("height"), look.height);
+    gl.uniform3fv(at("middle"), middleOf(main));
+    gl.uniform2f(at("scale"), by / wide, by);
+    gl.uniform3f(at("level"), ...level(look));
+    gl.uniform1f(at("cover"), look.through ? 0.45 : 1);
     gl.uniform1f(at("cut"), look.cut === null ? -1e4 : look.cut);
     gl.uniform3fv(at("ink"), INK);
     if (kind === "surface") return at;
@@ -180,11 +199,39 @@ void main() {
       if (kind === "face" && look.cut === null) continue;
       at = use(kind, loaded, look, canvas);
       gl.uniform3fv(at("colour"), colour);
+      if (kind === "top" && look.through) gl.enable(gl.BLEND);
       points(square[shape], gl.UNSIGNED_SHORT, true, 0);
       gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
+      gl.disable(gl.BLEND);
     }
     canvas.getContext("2d").drawImage(gl.canvas, 0, 0);
   }
 
-  return { load, draw };
+  // Gives back what `load` took.
+  function free({ surfaces, map }) {
+    for (const { points, ways, triangles } of surfaces) [points, ways, triangles].forEach((one) => gl.deleteBuffer(one));
+    gl.deleteTexture(map);
+  }
+
+  // Reckons the volume in mL under a base line from the map of the floor, for as long as it moves:
+  // what lies under roofs is not in the map, so the caller shifts it to what was measured.
+  function reckoner({ floor, to_cells: t }) {
+    const heights = new Uint16Array(bytes(floor.heights).buffer), turn = t[0] * t[4] - t[1] * t[3];
+    const perU = [t[4] / turn, -t[3] / turn], perV = [-t[1] / turn, t[0] / turn];
+    return (look) => {
+      const [height, across, ahead] = level(look);
+      const stepU = across * perU[0] + ahead * perU[1], stepV = across * perV[0] + ahead * perV[1];
+      let sum = 0, cell = 0;
+      for (let v = 0; v < floor.rows; v++) {
+        let line = height - floor.low + (v - t[5]) * stepV - t[2] * stepU;
+        for (let u = 0; u < floor.columns; u++, cell++, line += stepU) {
+          const depth = line - floor.step * heights[cell];
+          if (depth > 0) sum += depth;
+        }
+      }
+      return sum / Math.abs(turn) / 1000;
+    };
+  }
+
+  return { load, draw, free, place, perMm, level, reckoner };
 })();

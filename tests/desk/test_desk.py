@@ -1,0 +1,223 @@
+"""A day on the desk, by a server that is really there: shown, moved, saved, mixed, booked."""
+
+import contextlib
+import http.client
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.desk.served import Desk, served
+from tests.flat import flat
+from tests.view.bowls import tray, write_bowl
+from volest.desk.state import BROUGHT
+from volest.journal import Journal
+from volest.pipeline import size_scan
+from volest.scan.decision import decision_path, read_decision
+
+BOWL = "hemisphere.stl"
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    folder = tmp_path / "day"
+    folder.mkdir()
+    write_bowl(folder / BOWL)
+    with served(folder, journal=tmp_path / "lab.db") as made:
+        made.scan(BOWL)
+        yield made
+
+
+def tried(desk: Desk, height_mm: float, **tilt: float) -> dict[str, Any]:
+    one = desk.scan(BOWL)
+    held = {"height_mm": height_mm, "right_deg": 0.0, "front_deg": 0.0, **tilt}
+    status, said = desk.ask(
+        "POST", f"/api/scans/{one['id']}/try", {"version": one["version"], **held}
+    )
+    assert status == 200, said
+    assert isinstance(said, dict)
+    return said
+
+
+def decide(
+    desk: Desk, what: str, version: str, line: dict[str, Any] | None = None
+) -> tuple[int, Any]:
+    one = desk.scan(BOWL)
+    return desk.ask("POST", f"/api/scans/{one['id']}/{what}", {"version": version, **(line or {})})
+
+
+def ml(desk: Desk) -> float:
+    """What `volest size` says of the bowl."""
+    volume_ml = size_scan(desk.day.folder / BOWL, flat()).volume_ml
+    assert volume_ml is not None
+    return volume_ml
+
+
+def test_the_page_shows_what_size_says(desk: Desk) -> None:
+    one, said = desk.scan(BOWL), size_scan(desk.day.folder / BOWL, flat())
+    assert said.mix is not None
+    assert one["volume_ml"] == said.volume_ml
+    assert float(one["powder"]) == pytest.approx(said.mix.powder_g, abs=0.5)
+    assert float(one["water"]) == pytest.approx(said.mix.water_ml, abs=0.1)
+    file, end = desk.day.folder / "results.json", time.monotonic() + 20
+    while not file.exists() and time.monotonic() < end:
+        time.sleep(0.05)
+    written = json.loads(file.read_text())
+    assert [entry["volume_ml"] for entry in written["scans"]] == [
+        pytest.approx(said.volume_ml, abs=1e-6)
+    ]
+
+
+def test_a_line_is_tried_saved_put_back_and_removed(desk: Desk) -> None:
+    scan, whole_ml = desk.day.folder / BOWL, ml(desk)
+    lower_ml = tray("hemisphere").facets_ml(-2.0)  # the facets' own volume by manifold3d
+    found = tried(desk, -2.0)
+    assert found["volume_ml"] == pytest.approx(lower_ml, rel=3e-3)
+    assert ml(desk) == whole_ml  # a line that is tried is not saved
+
+    before = desk.scan(BOWL)["version"]
+    status, said = decide(desk, "save", before, found["line"])
+    assert status == 200
+    assert ml(desk) == pytest.approx(lower_ml, rel=3e-3)  # obeyed as soon as it is confirmed
+    row = desk.scan(BOWL, lambda one: one["version"] == said["version"])
+    assert row["volume_ml"] == pytest.approx(lower_ml, rel=3e-3)
+    assert (row["saved"], row["can_undo"]) == (True, True)
+
+    status, said = decide(desk, "undo", row["version"])
+    assert (status, said["version"], decision_path(scan).exists()) == (200, before, False)
+    row = desk.scan(BOWL, lambda one: one["version"] == before)
+    assert row["volume_ml"] == pytest.approx(whole_ml)
+
+    _, said = decide(desk, "save", before, found["line"])
+    row = desk.scan(BOWL, lambda one: one["version"] == said["version"])
+    status, _ = decide(desk, "remove", row["version"])
+    assert (status, read_decision(scan)) == (200, None)
+    assert ml(desk) == whole_ml
+    row = desk.scan(BOWL, lambda one: one["version"] == before)
+    _, said = decide(desk, "undo", before)  # a removed line comes back as well
+    assert ml(desk) == pytest.approx(lower_ml, rel=3e-3)
+
+
+def test_a_tilted_line_is_measured_as_it_is_saved(desk: Desk) -> None:
+    found = tried(desk, -3.0, right_deg=4.0)
+    assert found["right_deg"] == 4.0
+    decide(desk, "save", desk.scan(BOWL)["version"], found["line"])
+    assert ml(desk) == pytest.approx(found["volume_ml"], rel=2e-3)
+
+
+def test_nobody_writes_over_the_word_of_another(desk: Desk) -> None:
+    scan, seen = desk.day.folder / BOWL, desk.scan(BOWL)["version"]
+    mine, theirs = tried(desk, -1.0)["line"], tried(desk, -4.0)["line"]
+    assert decide(desk, "save", seen, theirs)[0] == 200
+    kept = read_decision(scan)
+    status, said = decide(desk, "save", seen, mine)
+    assert status == 409
+    assert read_decision(scan) == kept
+    assert (
+        said["newer"]["version"]
+        == desk.day.tried(  # that of the line that now holds
+            desk.scan(BOWL)["id"], said["newer"]["version"], 0.0, 0.0, 0.0
+        )["version"]
+    )
+    for what in ("undo", "remove"):
+        assert decide(desk, what, seen)[0] == 409
+    status, _ = decide(desk, "save", said["newer"]["version"], mine)  # knowing of it
+    found = read_decision(scan)
+    assert status == 200
+    assert found is not None
+    assert list(found.point_mm) == pytest.approx(mine["point_mm"])
+
+
+def test_a_line_saved_elsewhere_counts_too(desk: Desk) -> None:
+    seen, line = desk.scan(BOWL)["version"], tried(desk, -1.0)["line"]
+    decide(desk, "save", seen, line)
+    saved = desk.scan(BOWL, lambda one: one["saved"])
+    decision_path(desk.day.folder / BOWL).unlink()  # by hand, or by the window
+    assert decide(desk, "save", saved["version"], line)[0] == 409
+    assert not desk.scan(BOWL, lambda one: one["version"] == seen)["saved"]
+
+
+def test_a_line_with_which_it_would_be_refused_is_not_saved(desk: Desk) -> None:
+    far = {"point_mm": [0.0, 0.0, -500.0], "normal": [0.0, 0.0, 1.0]}
+    status, said = decide(desk, "save", desk.scan(BOWL)["version"], far)
+    assert (status, decision_path(desk.day.folder / BOWL).exists()) == (422, False)
+    assert said["error"].startswith("found ")
+
+
+def test_scans_are_brought_whole_and_nothing_is_written_over(desk: Desk, tmp_path: Path) -> None:
+    brought = write_bowl(tmp_path / "b.stl", "frustum").read_bytes()
+    binary = {"content_type": "application/octet-stream"}
+    path = "/api/scans?name=case%201.STL"
+    assert desk.ask("PUT", path, brought, **binary) == (200, {"new": True})
+    assert desk.scan("case 1.STL")["volume_ml"] == pytest.approx(
+        tray("frustum").facets_ml(0.0), rel=3e-3
+    )
+    assert desk.ask("PUT", path, brought, **binary) == (200, {"new": False})
+    status, _ = desk.ask("PUT", path, b"another scan", **binary)
+    assert (status, (desk.day.folder / "case 1.STL").read_bytes()) == (409, brought)
+    assert not list(desk.day.folder.glob(f"{BROUGHT}*"))
+
+
+def test_a_mix_is_ticked_booked_and_struck_out(desk: Desk, tmp_path: Path) -> None:
+    (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+    at = f"/api/mixes/{mix['id']}"
+    assert desk.ask("POST", f"{at}/book", {"left_g": 5})[0] == 409  # not poured yet
+    assert desk.ask("POST", f"{at}/tick", {"poured": True})[0] == 200
+    assert desk.ask("POST", f"{at}/book", {"left_g": 1e5})[0] == 422  # more than was mixed
+    status, number = desk.ask("POST", f"{at}/book", {"left_g": 5})
+    assert (status, number) == (200, 1)
+    assert desk.ask("POST", f"{at}/book", {"left_g": 7})[0] == 409  # another hand, the same mix
+    assert desk.ask("POST", f"{at}/tick", {"poured": False})[0] == 409
+    with Journal(tmp_path / "lab.db", new=False) as journal:
+        (entry,) = journal.entries()
+    assert (entry.left_g, entry.scan, entry.powder_g) == (5.0, BOWL, mix["powder_g"])
+    assert entry.volume_ml == mix["volume_ml"]
+    assert desk.scan(BOWL)["poured"] == mix["id"]
+    assert desk.ask("POST", f"{at}/strike", {})[0] == 200
+    assert desk.ask("POST", f"{at}/book", {"left_g": 7}) == (200, 2)
+
+
+def test_ticks_and_bookings_outlive_the_desk(tmp_path: Path) -> None:
+    folder = tmp_path / "day"
+    folder.mkdir()
+    for name in ("hemisphere", "frustum"):
+        write_bowl(folder / f"{name}.stl", name)
+    with served(folder, journal=tmp_path / "lab.db") as desk:
+        desk.shown(lambda said: len(said["mixes"]) == 2)
+        assert desk.ask("POST", "/api/share", {"at_most": 2})[0] == 200
+        (mix,) = desk.shown(lambda said: len(said["mixes"]) == 1)["mixes"]
+        assert len(mix["names"]) == 2
+        desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
+        desk.ask("POST", f"/api/mixes/{mix['id']}/book", {"left_g": 3})
+    with served(folder, journal=tmp_path / "lab.db") as desk:
+        said = desk.shown(lambda said: len(said["scans"]) == 2)
+        assert [(one["id"], one["booked"], one["left_g"]) for one in said["mixes"]] == [
+            (mix["id"], 1, 3.0)
+        ]
+        assert {one["poured"] for one in said["scans"]} == {mix["id"]}
+
+
+def test_a_mix_that_is_planned_anew_cannot_be_ticked(desk: Desk) -> None:
+    (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+    decide(desk, "save", desk.scan(BOWL)["version"], tried(desk, -4.0)["line"])
+    desk.shown(lambda said: said["mixes"] and said["mixes"][0]["id"] != mix["id"])
+    assert desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})[0] == 409
+
+
+def test_news_come_at_once_and_a_stop_ends_them(desk: Desk) -> None:
+    link = http.client.HTTPConnection("127.0.0.1", desk.port, timeout=20)
+    with contextlib.closing(link):
+        link.request("GET", "/api/news", headers={"authorization": f"Bearer {desk.keys.token}"})
+        stream = link.getresponse()
+        assert stream.getheader("content-type", "").startswith("text/event-stream")
+        assert stream.readline().startswith(b"data: ")
+        stream.readline()
+        desk.ask("POST", "/api/share", {"at_most": 3})
+        assert stream.readline().startswith(b"data: ")
+        start = time.monotonic()
+        desk.server.stop()
+        stream.read()
+    assert time.monotonic() - start < 2.5  # less than the server's own patience

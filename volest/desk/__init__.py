@@ -1,0 +1,1 @@
+"""A day at the bench: scans that arrive are sized, looked at, mixed and booked on one page."""

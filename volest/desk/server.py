@@ -1,0 +1,413 @@
+"""The desk over HTTP: one page and what it asks for, to nobody but who has the token.
+
+Every request must name this server by its own address (no other name leads here, so that a page
+that points a name of its own at this computer learns nothing), and come from its own page; every
+call carries the token. Nothing is taken but JSON and scans, of a bounded size and in bounded time.
+"""
+
+import asyncio
+import contextlib
+import math
+import os
+import secrets
+import signal
+import socket
+import threading
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from importlib import resources
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from volest.desk.state import BROUGHT, OpenDay, OutdatedError, UnknownError
+from volest.errors import UsageError, VolestError
+from volest.given_files import GivenFileError, json_in
+
+HERE = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"  # noqa: S104  # only when asked to let the network in
+MOST_BYTES = 500_000_000  # of a scan: ten times the largest that a scanner was seen to write
+MOST_JSON_BYTES = 64_000
+BRING_S, IDLE_S, JSON_S = 300.0, 15.0, 10.0
+MOST_AT_A_TIME = 100  # connections; twenty pages take forty
+MOST_BROUGHT = 4  # scans that are on their way at a time
+_BEAT_S = 15.0  # a stream that is silent for longer is taken for dead on its way
+_GRACE_S = 3
+CODE_LETTERS, CODE_LENGTH = "ABCDEFHJKLMNPRTUVWXY", 6  # none that is read as another
+WRONG_CODES, WRONG_S = 10, 60.0  # a guess in a hundred years at that pace
+_FILES = {
+    "/": ("desk.html", "text/html"),
+    "/desk.css": ("desk.css", "text/css"),
+    "/desk.js": ("desk.js", "text/javascript"),
+    "/look.js": ("look.js", "text/javascript"),
+    "/solid.js": ("solid.js", "text/javascript"),
+    "/desk.svg": ("desk.svg", "image/svg+xml"),
+}
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+    "require-trusted-types-for 'script'"
+)
+_HEADERS = {
+    "content-security-policy": _POLICY,
+    "x-content-type-options": "nosniff",
+    "cache-control": "no-store",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+}
+
+
+class Keys:
+    """The token of every call, and the short code that a person types to be given it."""
+
+    def __init__(self) -> None:
+        self.token = secrets.token_urlsafe(24)
+        self.code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+        self._wrong_s: list[float] = []
+
+    def fits(self, token: str) -> bool:
+        """Say whether this is the token."""
+        return secrets.compare_digest(token.encode(), self.token.encode())
+
+    def given_for(self, code: str) -> str:
+        """Give the token for the code; guessing is slow."""
+        now_s = time.monotonic()
+        self._wrong_s = [at for at in self._wrong_s if now_s - at < WRONG_S]
+        if len(self._wrong_s) >= WRONG_CODES:
+            raise UsageError(
+                "too many wrong codes",
+                needed="the code that stands where the desk was started",
+                remedy="wait a minute",
+            )
+        typed = "".join(code.split()).replace("-", "").upper()
+        if secrets.compare_digest(typed.encode("utf-8", "replace"), self.code.encode()):
+            return self.token
+        self._wrong_s.append(now_s)
+        raise UsageError(
+            "a code that is not this desk's",
+            needed="the one that stands where the desk was started",
+            remedy="type it again",
+        )
+
+
+class _News:
+    """Wakes the streams, from any thread."""
+
+    def __init__(self) -> None:
+        self.closed = False
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._streams: set[asyncio.Event] = set()
+
+    def tell(self) -> None:
+        """Wake all."""
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended
+                self._loop.call_soon_threadsafe(self._wake)
+
+    def close(self) -> None:
+        """End all, or they would hold up the stop."""
+        self.closed = True
+        self.tell()
+
+    def _wake(self) -> None:
+        for stream in self._streams:
+            stream.set()
+
+    async def stream(self, revision: Callable[[], int]) -> AsyncIterator[str]:
+        """Give server-sent events (WHATWG HTML, 9.2): a number each time something changed."""
+        self._loop = asyncio.get_running_loop()
+        woken, told = asyncio.Event(), -1
+        self._streams.add(woken)
+        try:
+            while not self.closed:
+                woken.clear()
+                if revision() != told:
+                    told = revision()
+                    yield f"data: {told}\n\n"
+                    continue
+                try:
+                    await asyncio.wait_for(woken.wait(), _BEAT_S)
+                except TimeoutError:
+                    yield ": still here\n\n"
+        finally:
+            self._streams.discard(woken)
+
+
+class _Guard:
+    """Lets through what comes from our own page with the token, and says how it may be used."""
+
+    def __init__(self, app: ASGIApp, keys: Keys) -> None:
+        self._app, self._keys = app, keys
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            return
+        headers = Headers(scope=scope)
+
+        async def told(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                MutableHeaders(scope=message).update(_HEADERS)
+            await send(message)
+
+        refusal = self._refusal(scope, headers)
+        await (refusal or self._app)(scope, receive, told)
+
+    def _refusal(self, scope: Scope, headers: Headers) -> Response | None:
+        hosts, origins = headers.getlist("host"), headers.getlist("origin")
+        address, port = scope.get("server") or ("", 0)
+        names = [f"{address}:{port}"] + [f"localhost:{port}"] * (address == HERE)
+        if len(hosts) != 1 or hosts[0] not in names:
+            return _no(403, "This address is not the desk's own.")
+        is_reading = scope["method"] in {"GET", "HEAD"}
+        if origins != [f"http://{hosts[0]}"] and not (is_reading and not origins):
+            return _no(403, "This does not come from the desk's own page.")
+        if not scope["path"].startswith("/api/") or scope["path"] == "/api/enter":
+            return None
+        kind, _, token = headers.get("authorization", "").partition(" ")
+        if kind != "Bearer" or not self._keys.fits(token):
+            return _no(401, "Type the code that stands where the desk was started.")
+        return None
+
+
+def _no(status: int, words: str, **more: Any) -> JSONResponse:
+    return JSONResponse({"error": words, **more}, status)
+
+
+def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
+    """Make the application; `_Guard` stands before all of it."""
+    brought = asyncio.Semaphore(MOST_BROUGHT)
+
+    async def stream(_: Request) -> Response:
+        return StreamingResponse(news.stream(lambda: day.revision), media_type="text/event-stream")
+
+    async def bring(request: Request) -> Response:
+        if request.headers.get("content-type") != "application/octet-stream":
+            return _no(415, "A scan is sent as application/octet-stream.")
+        target = day.place_for(request.query_params.get("name", ""))
+        part = day.folder / f"{BROUGHT}{secrets.token_hex(8)}.part"
+        try:
+            async with brought:
+                await _kept(request, part)
+                is_new = await run_in_threadpool(day.bring, part, target)
+        finally:
+            part.unlink(missing_ok=True)
+        return JSONResponse({"new": is_new})
+
+    scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
+    held = {"height_mm": float, "right_deg": float, "front_deg": float}
+    routes = [
+        *(Route(path, _file) for path in _FILES),
+        Route("/api/news", stream),
+        Route("/api/day", _answer(day.shown)),
+        Route("/api/scans", bring, methods=["PUT"]),
+        Route(scan, _answer(day.card)),
+        _call("/api/enter", keys.given_for, code=str),
+        _call("/api/share", day.share, at_most=int),
+        _call(f"{scan}/try", day.tried, version=str, **held),
+        _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list),
+        _call(f"{scan}/undo", day.undo, version=str),
+        _call(f"{scan}/remove", day.remove, version=str),
+        _call(f"{mix}/tick", day.tick, poured=bool),
+        _call(f"{mix}/book", day.book, left_g=float),
+        _call(f"{mix}/strike", day.strike),
+    ]
+    return _Guard(Starlette(routes=routes, exception_handlers=_HANDLERS), keys)
+
+
+_Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+async def _file(request: Request) -> Response:
+    name, kind = _FILES[request.url.path]
+    found = resources.files("volest.view").joinpath("web", name)
+    return Response(found.read_bytes(), media_type=kind)
+
+
+def _answer(give: Callable[..., Any]) -> _Endpoint:
+    """Make what is read; it is put together beside the loop."""
+
+    async def endpoint(request: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(give, **request.path_params))
+
+    return endpoint
+
+
+def _call(path: str, do: Callable[..., Any], **kinds: type) -> Route:
+    """Make what is done: a JSON object with these names, each of its kind, and an answer."""
+
+    async def endpoint(request: Request) -> Response:
+        said = await _said(request, kinds)
+        return JSONResponse(await run_in_threadpool(do, **request.path_params, **said))
+
+    return Route(path, endpoint, methods=["POST"])
+
+
+_STATUS: tuple[tuple[type[Exception], int, str], ...] = (
+    (OutdatedError, 409, ""),
+    (UnknownError, 404, ""),
+    (FileNotFoundError, 404, "The file of that scan is not in the folder any more."),
+    (TimeoutError, 408, "It did not come in time; try again."),
+    (ClientDisconnect, 400, "It did not come whole."),
+    (OSError, 507, "The disk does not take it."),
+    (VolestError, 422, ""),
+)
+
+
+async def _faulty(_: Request, fault: Exception) -> Response:
+    """Say a fault as the page shows it; the newer word goes with one that came too late."""
+    status, words = next((code, words) for kind, code, words in _STATUS if isinstance(fault, kind))
+    newer = {"newer": fault.newer} if isinstance(fault, OutdatedError) else {}
+    return _no(getattr(fault, "status", status), words or str(fault), **newer)
+
+
+_HANDLERS: dict[Any, Callable[[Request, Exception], Awaitable[Response]]] = dict.fromkeys(
+    (VolestError, OSError, ClientDisconnect), _faulty
+)
+
+
+class _BodyError(UsageError):
+    """A request that is too large, or is not what it should be."""
+
+    def __init__(self, status: int, found: str, needed: str) -> None:
+        super().__init__(found, needed=needed, remedy="load the page again")
+        self.status = status
+
+
+def _unmeant(needed: str) -> _BodyError:
+    return _BodyError(400, "a call that is not as the page makes it", needed)
+
+
+async def _said(request: Request, kinds: dict[str, type]) -> dict[str, Any]:
+    """Read the JSON object of a call: these names and no others, each of its kind."""
+    kind, _, charset = request.headers.get("content-type", "").partition(";")
+    if kind.strip() != "application/json" or charset.strip() not in {"", "charset=utf-8"}:
+        raise _BodyError(415, "a call that is no JSON", "application/json")
+    async with asyncio.timeout(JSON_S):
+        body = b"".join([piece async for piece in _pieces(request, MOST_JSON_BYTES)])
+    try:
+        said = json_in(body.decode())
+    except (GivenFileError, UnicodeDecodeError) as fault:
+        raise _unmeant("JSON in UTF-8") from fault
+    if not isinstance(said, dict) or said.keys() != kinds.keys():
+        raise _unmeant(f"{', '.join(kinds) or 'nothing'}")
+    for name, wanted in kinds.items():
+        if wanted is float and _is_number(said[name]):
+            said[name] = float(said[name])
+        elif wanted is float or type(said[name]) is not wanted:
+            raise _unmeant(f"{name} as {wanted.__name__}")
+        elif wanted is list and [_is_number(part) for part in said[name]] != [True] * 3:
+            raise _unmeant(f"three numbers as {name}")
+    return said
+
+
+def _is_number(value: Any) -> bool:
+    return type(value) in {int, float} and abs(value) < 1e9 and math.isfinite(value)  # noqa: PLR2004  # far beyond any length, angle or weight
+
+
+async def _pieces(request: Request, most_bytes: int) -> AsyncIterator[bytes]:
+    """Give the body piece by piece, for as long as it is not too large and goes on coming."""
+    told = request.headers.get("content-length", "0")
+    came = int(told) if told.isascii() and told.isdigit() and len(told) < 16 else most_bytes + 1  # noqa: PLR2004
+    if came > most_bytes:
+        raise _BodyError(413, "too much at once", f"{most_bytes:,} bytes at most")
+    came, stream = 0, request.stream()
+    while True:
+        async with asyncio.timeout(IDLE_S):
+            piece = await anext(stream, None)
+        if piece is None:
+            return
+        came += len(piece)
+        if came > most_bytes:
+            raise _BodyError(413, "too much at once", f"{most_bytes:,} bytes at most")
+        yield piece
+
+
+async def _kept(request: Request, part: os.PathLike[str]) -> None:
+    """Write a scan that is brought into a file, and see that it is on the disk."""
+    with open(part, "xb") as stream:  # noqa: PTH123  # a local disk takes pieces at once
+        async with asyncio.timeout(BRING_S):
+            async for piece in _pieces(request, MOST_BYTES):
+                stream.write(piece)
+        stream.flush()
+        await run_in_threadpool(os.fsync, stream.fileno())
+
+
+class DeskServer(uvicorn.Server):
+    """Serves an open day until a person, a signal or `stop` ends it."""
+
+    def __init__(self, day: OpenDay, sock: socket.socket, keys: Keys) -> None:
+        self.day, self.sock = day, sock
+        self._news = _News()
+        day.news = self._news.tell
+        super().__init__(
+            uvicorn.Config(
+                make_app(day, keys, self._news),
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                proxy_headers=False,
+                lifespan="off",
+                ws="none",
+                http="h11",
+                loop="asyncio",
+                limit_concurrency=MOST_AT_A_TIME,
+                timeout_graceful_shutdown=_GRACE_S,
+            )
+        )
+
+    def stop(self, *_: object) -> None:
+        """End it soon, from any thread or a signal."""
+        self.should_exit = True
+        self._news.close()
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """End politely at Ctrl-C and SIGTERM, and leave the signals as they were."""
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        before = {one: signal.signal(one, self.stop) for one in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for one, handler in before.items():
+                signal.signal(one, handler)
+
+    def run_here(self) -> None:
+        """Serve in this thread until it is ended."""
+        asyncio.run(self.serve(sockets=[self.sock]))
+
+
+def bound(port: int, *, network: bool) -> socket.socket:
+    """Take a port of this computer, for itself or for the network too; 0 takes any that is free."""
+    sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((EVERYWHERE if network else HERE, port))
+        sock.listen(MOST_AT_A_TIME)  # a browser that is quick waits
+    except OSError as fault:
+        sock.close()
+        raise UsageError(
+            f"port {port} that cannot be had ({fault.strerror or fault})",
+            needed="a port that no other program has",
+            remedy="end the other desk, or give another --port",
+        ) from fault
+    return sock
+
+
+def address_in_network() -> str:
+    """Find the address by which others reach this computer: no packet is sent for it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect(("192.0.2.1", 9))  # set aside for examples (RFC 5737)
+            return str(asking.getsockname()[0])
+        except OSError:  # no network at all
+            return HERE

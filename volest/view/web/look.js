@@ -1,0 +1,424 @@
+"use strict";
+// One scan in somebody's hands: turned, cut open, its base line moved, saved, put back, removed.
+// While the line moves its volume is reckoned here; as soon as it rests it is measured.
+const Look = (() => {
+  const by = (id) => document.getElementById(id);
+  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.3 }, REST = { height: 0, right: 0, front: 0 };
+  const MOVES = Object.keys(REST), MOST_TILT = 15, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const canvas = by("view"), section = by("look"), stage = by("stage");
+  const look = { ...FIRST, ...REST, cut: null, through: true };
+  let ask, row = null, card = null, loaded = null, reckon = null, shift = 0, steps = [], line = null;
+  let painting = false, resting = 0, saving = null, opened = 0, newer = null;
+
+  const show = (name) => section.querySelector(`[data-show=${name}]`);
+  const moved = () => MOVES.some((move) => look[move] !== 0);
+  const held = () => Object.fromEntries(MOVES.map((move) => [move, look[move]]));
+  const say = (words) => { by("state").textContent = words; };
+  const at = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+
+  function figures({ water, powder, scoops, volume }, about) {
+    Object.entries({ water, powder, scoops, volume }).forEach(([name, words]) => { show(name).textContent = words ?? "-"; });
+    by("figures").classList.toggle("about", about);
+  }
+
+  const own = () => figures(row, false);
+
+  // ---- drawing
+
+  function paint() {
+    if (painting || !card) return;
+    painting = true;
+    requestAnimationFrame(() => {
+      painting = false;
+      if (!card || !canvas.clientWidth) return;
+      const dense = Math.min(devicePixelRatio, 2);
+      const wide = Math.round(canvas.clientWidth * dense), tall = Math.round(canvas.clientHeight * dense);
+      if (canvas.width !== wide || canvas.height !== tall) Object.assign(canvas, { width: wide, height: tall });
+      loaded ??= Solid.load(card.solid);
+      if (!loaded) return say("This browser cannot draw solids (WebGL 2). Figures and notes hold all the same.");
+      Solid.draw(loaded, look, canvas);
+      for (const move of MOVES) put(by(`grip-${move}`), gripAt(move));
+      hours();
+    });
+  }
+
+  // The hours that notes speak of: seen into the opening, 12 is the front. And how long 10 mm are.
+  function hours() {
+    const { size } = main(), dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
+    while (dial.children.length < 12) dial.append(document.createElement("span"));
+    [...dial.children].forEach((hour, k) => {
+      const turn = ((k + 1) * Math.PI) / 6, reach = 0.58;
+      hour.textContent = k + 1;
+      hour.hidden = flat < 0.3; // seen from the side they would lie in one heap
+      put(hour, [Math.sin(turn) * size[0] * reach, Math.cos(turn) * size[1] * reach, 0]);
+    });
+    by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
+  }
+
+  function main() { return card.solid.surfaces.find((surface) => surface.main); }
+
+  function gripAt(move) {
+    const { low, size } = main(), [height, across, ahead] = Solid.level(look);
+    const x = move === "right" ? low[0] + size[0] : 0, y = move === "front" ? low[1] + size[1] : 0;
+    return [x, y, height + across * x + ahead * y];
+  }
+
+  function put(grip, point) {
+    const [x, y] = Solid.place(card.solid, look, canvas, point);
+    grip.style.left = `${Math.min(Math.max(x, 0.03), 0.97) * canvas.clientWidth}px`;
+    grip.style.top = `${Math.min(Math.max(y, 0.03), 0.97) * canvas.clientHeight}px`;
+  }
+
+  // ---- the base line
+
+  function limits(move) { return move === "height" ? card.range_mm : [-MOST_TILT, MOST_TILT]; }
+
+  const unit = (move) => (move === "height" ? "mm" : "°");
+
+  function tell() {
+    for (const move of MOVES) {
+      const words = `${look[move].toFixed(1)} ${unit(move)}`, [low, high] = limits(move), grip = by(`grip-${move}`);
+      show(move).textContent = words;
+      by(move).value = look[move];
+      by(move).setAttribute("aria-valuetext", words);
+      for (const [name, value] of [["now", look[move]], ["min", low], ["max", high], ["text", words]]) grip.setAttribute(`aria-value${name}`, value);
+    }
+    by("save").disabled = !moved() || saving !== null;
+    by("undo").disabled = saving !== null || !(steps.length || row.can_undo);
+    by("remove").disabled = saving !== null || !row.saved;
+    paint();
+  }
+
+  function hold(next, { keep = true } = {}) {
+    if (!card || saving !== null) return;
+    if (keep) steps.push(held());
+    for (const move of MOVES) {
+      const [low, high] = limits(move);
+      look[move] = Math.round(Math.min(Math.max(next[move] ?? look[move], low), high) * 10) / 10;
+    }
+    line = null;
+    clearTimeout(resting);
+    if (moved()) {
+      const volume = Math.max(reckon(look) + shift, 0);
+      const near = card.moves.reduce((best, one) => (Math.abs(one[1] - volume) < Math.abs(best[1] - volume) ? one : best), card.moves[0]);
+      figures({ volume: volume.toFixed(1), powder: near?.[2], water: near?.[3], scoops: near?.[4] }, true);
+      say("Tried, not saved. Figures are near; it is measured as soon as the line rests.");
+      resting = setTimeout(() => measure().catch(refused), RESTS_MS);
+    } else {
+      own();
+      say("");
+    }
+    tell();
+  }
+
+  async function measure() {
+    clearTimeout(resting);
+    const mine = held(), of = opened;
+    const found = await ask("POST", `/api/scans/${row.id}/try`, {
+      version: card.version, height_mm: mine.height, right_deg: mine.right, front_deg: mine.front,
+    });
+    if (of !== opened || MOVES.some((move) => look[move] !== mine[move])) return null;
+    line = found.line;
+    const range = `${found.volume_ml.toFixed(1)} (${found.low_ml.toFixed(1)}-${found.high_ml.toFixed(1)})`;
+    figures({ volume: range, water: found.water, powder: found.powder, scoops: found.scoops }, false);
+    by("figures").classList.add("tried");
+    say(found.why || "Tried and measured, not saved.");
+    return line;
+  }
+
+  function refused(fault) {
+    if (fault.status === 409) return outdated(fault.newer);
+    say(fault.message);
+  }
+
+  // Somebody else was quicker: nothing of this hand is lost, and nothing of theirs.
+  function outdated(theirs) {
+    newer = theirs ?? row;
+    by("theirs").hidden = false;
+    by("theirs").querySelector("p").textContent = "Somebody else saved or removed a line of this scan meanwhile. Yours is not saved, and still held here.";
+    by("keep-mine").hidden = line === null;
+    say("Not saved.");
+  }
+
+  async function decide(what, body, done) {
+    const scan = row;
+    saving = { words: done, version: null };
+    say("One moment …");
+    tell();
+    try {
+      const { version } = await ask("POST", `/api/scans/${scan.id}/${what}`, body);
+      by("theirs").hidden = true;
+      newer = null;
+      if (row?.id !== scan.id) return;
+      saving = { words: `${done} at ${at()}`, version };
+      say(`${saving.words}. It is being sized with it …`);
+      renew(row);
+    } catch (fault) {
+      saving = null;
+      refused(fault);
+      tell();
+    }
+  }
+
+  async function save(version = card.version) {
+    try {
+      if (line === null && (await measure()) === null) return;
+    } catch (fault) { return refused(fault); }
+    return decide("save", { version, ...line }, "Saved");
+  }
+
+  function undo() {
+    if (steps.length) {
+      hold(steps.pop(), { keep: false });
+      if (!moved()) say("Put back: nothing is moved.");
+    } else decide("undo", { version: card.version }, "Put back as it was before the last change");
+  }
+
+  // ---- opening
+
+  async function load(one) {
+    const mine = ++opened;
+    const got = await ask("GET", `/api/scans/${one.id}`);
+    if (mine !== opened) return;
+    if (loaded) Solid.free(loaded);
+    [card, loaded, steps, line, newer] = [got, null, [], null, null];
+    Object.assign(look, REST);
+    reckon = Solid.reckoner(card.solid);
+    shift = one.volume_ml - reckon(look);
+    const { low, size } = main();
+    Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
+    if (look.cut === null) by("cut").value = low[1];
+    const [least, most] = card.range_mm;
+    Object.assign(by("height"), { min: Math.ceil(least * 10) / 10, max: Math.floor(most * 10) / 10 });
+    by("theirs").hidden = true;
+    legend();
+    by("live").hidden = false;
+    tell();
+  }
+
+  function legend() {
+    const known = [["impression", "impression", main().colour, "plain"], ["stone", "stone", card.solid.stone, "plain"]];
+    const marks = card.solid.marks.map(([name, says, colour]) => [name, says, colour, SHAPES[name] ?? "plain"]);
+    by("legend").replaceChildren(...[...known, ...marks].map(([, says, colour, shape]) => {
+      const item = document.createElement("li"), sign = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+      sign.setAttribute("viewBox", "0 0 20 14");
+      sign.setAttribute("aria-hidden", "true");
+      const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
+      path.setAttribute("d", DRAWN[shape]);
+      path.setAttribute("fill", colour);
+      sign.append(path);
+      item.append(sign, says);
+      return item;
+    }));
+  }
+
+  // What a mark looks like, without its colour.
+  const SHAPES = { excess: "pegs", boxing: "fence", holes: "dots", undercuts: "dots", air: "ball" };
+  const DRAWN = {
+    plain: "M0 0h20v14H0z",
+    pegs: "M0 0h9l-4.5 14zM11 0h9l-4.5 14z",
+    fence: "M0 0h4v14H0zM6 4h3v10H6zM11 0h4v14h-4zM17 4h3v10h-3z",
+    dots: "M1 7a3 3 0 1 0 6 0a3 3 0 1 0-6 0zM12 7a3 3 0 1 0 6 0a3 3 0 1 0-6 0z",
+    ball: "M3 7a7 7 0 1 0 14 0a7 7 0 1 0-14 0z",
+  };
+
+  function words(one) {
+    by("look-name").textContent = one.name;
+    show("stone").textContent = one.stone ? `, ${one.stone}` : "";
+    const parts = [];
+    const paragraph = (kind, ...texts) => {
+      const made = document.createElement("p");
+      made.className = kind;
+      texts.forEach((text, k) => { const part = document.createElement(k % 2 ? "span" : "b"); part.textContent = text; made.append(part, " "); });
+      parts.push(made);
+    };
+    if (one.reason) paragraph("alarm", "Refused.", one.reason);
+    for (const note of one.notes) paragraph("note", note.code, note.text, "Do:", note.do);
+    for (const advice of one.advice) paragraph("advice", "", advice);
+    by("notes").replaceChildren(...parts);
+    by("figures").hidden = one.outcome === "refused";
+  }
+
+  function open(one) {
+    [row, saving, card] = [one, null, null];
+    section.hidden = false;
+    by("theirs").hidden = true;
+    by("figures").classList.remove("about", "tried");
+    say("");
+    words(one);
+    own();
+    by("live").hidden = true;
+    by("look-name").focus();
+    if (one.volume_ml !== null) load(one).catch(refused);
+  }
+
+  // The day has changed; is that news of the scan that is open?
+  function renew(one) {
+    if (!row) return;
+    if (!one) {
+      say("This scan is not in the folder any more.");
+      return;
+    }
+    row = one;
+    if (one.again || (card && one.version === card.version)) return tellIfOpen();
+    if (saving?.version && saving.version !== one.version) return;
+    words(one);
+    if (moved() && saving === null) {
+      outdated(one);
+      return tellIfOpen();
+    }
+    const said = saving?.words;
+    saving = null;
+    if (one.volume_ml === null) {
+      [card, opened] = [null, opened + 1];
+      by("live").hidden = true;
+      say(said ? `${said}. The scan is refused with it.` : "This scan is refused now.");
+      return;
+    }
+    load(one).then(() => {
+      by("figures").classList.remove("tried");
+      own();
+      say(said ? `${said}; sized with it: ${one.volume} mL.` : "Somebody else moved this line; shown is what holds now.");
+    }).catch(refused);
+  }
+
+  function tellIfOpen() { if (card) tell(); }
+
+  function close() {
+    [row, card, opened] = [null, null, opened + 1];
+    clearTimeout(resting);
+    if (loaded) Solid.free(loaded);
+    loaded = null;
+    section.hidden = true;
+  }
+
+  // ---- hands
+
+  function turn(across, down) {
+    look.yaw += across;
+    look.pitch = Math.min(Math.max(look.pitch + down, -1.57), 1.57);
+    paint();
+  }
+
+  function nearer(factor) {
+    look.zoom = Math.min(Math.max(look.zoom * factor, 0.5), 8);
+    paint();
+  }
+
+  // One finger turns, two bring it nearer; the page scrolls by everything else.
+  const fingers = new Map();
+  const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+  canvas.addEventListener("pointerdown", (event) => {
+    fingers.set(event.pointerId, [event.clientX, event.clientY]);
+    canvas.setPointerCapture(event.pointerId);
+  });
+  canvas.addEventListener("pointermove", (event) => {
+    const from = fingers.get(event.pointerId);
+    if (!from) return;
+    const before = fingers.size === 2 ? apart() : 0;
+    fingers.set(event.pointerId, [event.clientX, event.clientY]);
+    if (fingers.size === 2) nearer(apart() / Math.max(before, 1));
+    else turn((event.clientX - from[0]) * 0.008, (event.clientY - from[1]) * 0.008);
+  });
+  ["pointerup", "pointercancel"].forEach((end) => canvas.addEventListener(end, (event) => fingers.delete(event.pointerId)));
+  // The wheel belongs to the page until somebody works on the view.
+  canvas.addEventListener("wheel", (event) => {
+    if (document.activeElement !== canvas && !event.ctrlKey) return;
+    event.preventDefault();
+    nearer(Math.exp(-event.deltaY * 0.001));
+  }, { passive: false });
+  const KEYS = {
+    ArrowLeft: () => turn(-0.1, 0), ArrowRight: () => turn(0.1, 0), ArrowUp: () => turn(0, -0.1), ArrowDown: () => turn(0, 0.1),
+    "+": () => nearer(1.25), "-": () => nearer(0.8),
+    PageUp: () => hold({ height: look.height + MM }), PageDown: () => hold({ height: look.height - MM }),
+  };
+  canvas.addEventListener("keydown", (event) => {
+    const does = !event.ctrlKey && !event.altKey && !event.metaKey && KEYS[event.key];
+    if (!does) return;
+    event.preventDefault();
+    does();
+  });
+
+  function gripped(move) {
+    const grip = by(`grip-${move}`);
+    let from = null;
+    grip.addEventListener("pointerdown", (event) => {
+      if (!card || saving) return;
+      from = { y: event.clientY, value: look[move] };
+      steps.push(held());
+      grip.setPointerCapture(event.pointerId);
+      grip.focus();
+      event.preventDefault();
+    });
+    grip.addEventListener("pointermove", (event) => {
+      if (!from || !card) return;
+      // So that the line follows the finger: how far a mm upwards is seen, a flat view apart.
+      const [x, y, z] = gripAt(move), foot = Solid.place(card.solid, look, canvas, [x, y, z]);
+      const head = Solid.place(card.solid, look, canvas, [x, y, z + 1]);
+      const perMm = Math.max((foot[1] - head[1]) * canvas.clientHeight, 3), up = (from.y - event.clientY) / perMm;
+      const arm = Math.max(Math.abs(move === "right" ? x : y), 5);
+      const value = move === "height" ? from.value + up
+        : (Math.atan(Math.tan((from.value * Math.PI) / 180) + up / arm) * 180) / Math.PI;
+      hold({ [move]: value }, { keep: false });
+    });
+    ["pointerup", "pointercancel"].forEach((end) => grip.addEventListener(end, () => { from = null; }));
+    const step = move === "height" ? MM : DEG;
+    const jumps = { ArrowUp: step, ArrowRight: step, ArrowDown: -step, ArrowLeft: -step, PageUp: 10 * step, PageDown: -10 * step };
+    grip.addEventListener("keydown", (event) => {
+      if (!jumps[event.key]) return;
+      event.preventDefault();
+      hold({ [move]: look[move] + jumps[event.key] });
+    });
+    let before = null; // of a slider that is being dragged: one step back, not hundreds
+    by(move).addEventListener("input", () => {
+      before ??= held();
+      hold({ [move]: Number(by(move).value) }, { keep: false });
+    });
+    by(move).addEventListener("change", () => { if (before) steps.push(before); before = null; tellIfOpen(); });
+  }
+
+  function begin(asking, whenClosed) {
+    ask = asking;
+    MOVES.forEach(gripped);
+    by("save").addEventListener("click", () => save());
+    by("undo").addEventListener("click", undo);
+    by("remove").addEventListener("click", () => decide("remove", { version: card.version }, "Removed"));
+    by("take-theirs").addEventListener("click", () => {
+      Object.assign(look, REST);
+      load(row).then(() => { own(); say("Shown is what holds now."); by("view").focus(); }).catch(refused);
+    });
+    by("keep-mine").addEventListener("click", () => save(newer.version));
+    by("cut").addEventListener("input", () => {
+      const value = Number(by("cut").value), least = Number(by("cut").min);
+      look.cut = value <= least ? null : value;
+      show("cut").textContent = look.cut === null ? "" : `${(value - least).toFixed(0)} mm from the back`;
+      paint();
+    });
+    by("through").addEventListener("change", () => { look.through = by("through").checked; paint(); });
+    section.querySelectorAll("[data-stand]").forEach((button) => button.addEventListener("click", () => {
+      [look.yaw, look.pitch] = button.dataset.stand.split(",").map(Number);
+      look.zoom = FIRST.zoom;
+      paint();
+    }));
+    section.querySelectorAll("[data-zoom]").forEach((button) => button.addEventListener("click", () => nearer(Number(button.dataset.zoom))));
+    by("close").addEventListener("click", () => {
+      if (moved() && !confirmed()) return;
+      const { id } = row;
+      close();
+      whenClosed(id);
+    });
+    new ResizeObserver(paint).observe(stage);
+    window.addEventListener("beforeunload", (event) => { if (row && moved()) event.preventDefault(); });
+  }
+
+  // Asked once, in place: a line that is held must not go unseen.
+  let warned = 0;
+  function confirmed() {
+    if (Date.now() - warned < 6000) return true;
+    warned = Date.now();
+    say("The line you hold is not saved. Save it, or press Close once more to let it go.");
+    return false;
+  }
+
+  return { begin, open, renew, close, confirmed: () => !row || !card || !moved() || confirmed(), id: () => row?.id };
+})();
