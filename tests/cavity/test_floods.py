@@ -26,12 +26,12 @@ def by_tree(floor: Floats, seed: Bools) -> Floats:
     """Find bottleneck levels over sides and corners by a spanning tree from all seeds at once."""
     rows, columns = floor.shape
     number = np.arange(floor.size).reshape(floor.shape)
-    ends = []
+    pairs = []
     for dj, di in ((0, 1), (1, 0), (1, 1), (1, -1)):
         a = number[: rows - dj, max(0, -di) : columns - max(0, di)]
         b = number[dj:, max(0, di) : columns - max(0, -di)]
-        ends.append(np.stack([a.ravel(), b.ravel()]))
-    a, b = np.concatenate(ends, axis=1)
+        pairs.append(np.stack([a.ravel(), b.ravel()]))
+    a, b = np.concatenate(pairs, axis=1)
     root = floor.size
     heights = floor.ravel()
     weights = np.maximum(heights[a], heights[b])
@@ -39,7 +39,8 @@ def by_tree(floor: Floats, seed: Bools) -> Floats:
     a, b = np.append(a, np.full(len(seeds), root)), np.append(b, seeds)
     weights = np.append(weights, heights[seeds])
     shift = 1.0 - weights.min()  # a weight of 0 would be no edge
-    graph = coo_array((weights + shift, (a, b)), shape=(root + 1, root + 1)).tocsr()
+    ends = a.astype(np.int32), b.astype(np.int32)  # scipy's tree takes no others before 1.17.1
+    graph = coo_array((weights + shift, ends), shape=(root + 1, root + 1)).tocsr()
     tree = minimum_spanning_tree(graph)
     order, before = breadth_first_order(tree, root, directed=False)
     level = np.full(root + 1, -np.inf)
