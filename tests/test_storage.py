@@ -120,3 +120,31 @@ def test_what_is_sealed_reads_back_under_its_own_name_only() -> None:
     assert unsealed("b", kept) is None
     for cut in (b"", kept[:-1], kept[:40], kept + b"x"):
         assert unsealed("a", cut) is None
+
+
+def test_a_table_that_a_spreadsheet_holds_is_written_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Windows refuses to rename over a file that another program has open (WinError 5, 32).
+    table, rename = tmp_path / "results.csv", Path.replace
+    table.write_text("old")
+    held = [True] * 20
+
+    def refuse(part: Path, to: Path) -> Path:
+        if to == table and held and held.pop():
+            raise PermissionError(13, "held by another program")
+        return rename(part, to)
+
+    monkeypatch.setattr(Path, "replace", refuse)
+    monkeypatch.setattr("volest.storage._HELD_S", 0.01)
+    beside = write_whole(table, "new", or_beside=True)
+    assert beside.name == "results-while-held.csv"
+    assert (table.read_text(), beside.read_text()) == ("old", "new")
+    # What lets go meanwhile is waited for; then nothing of that time is left.
+    held[:] = [True, True]
+    assert write_whole(table, "newer", or_beside=True) == table
+    assert [path.name for path in tmp_path.iterdir()] == ["results.csv"]
+    held[:] = [True] * 20
+    with pytest.raises(UsageError, match="held by another program"):
+        write_whole(table, "a decision is for its own name alone")
+    assert table.read_text() == "newer"

@@ -274,8 +274,7 @@ class Desk:
         if not isinstance(target, Path):
             target("".join(pieces))
             return []
-        write_whole(target, pieces)
-        return [str(target)]
+        return [str(write_whole(target, pieces, or_beside=True))]
 
     def _remove_sheets_but(self, written: set[str]) -> None:
         """Take away pages of an earlier run: amounts that no longer hold must not be poured."""

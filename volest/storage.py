@@ -4,16 +4,19 @@ import hashlib
 import os
 import secrets
 import stat
+import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
 from volest.errors import MENDS, UsageError, owner_of
-from volest.system import lock_open, sync_folder
+from volest.system import RENAMES_OPEN, lock_open, sync_folder
 
 SCAN_SUFFIXES = (".stl", ".ply", ".obj", ".off")
 _PARTS = ".volest-{}.part"
+BESIDE = "-while-held"  # at the end of a name, of what is written beside a file held by others
+_HELD_S, _HELD_TRIES = 3.0, 12  # a spreadsheet that saves lets go again
 _SEAL = 65  # bytes: a SHA-256 in hexadecimal digits, and a line end
 
 
@@ -49,13 +52,17 @@ def check_ending(target: Path, kinds: Sequence[str], what: str, option: str) -> 
 
 
 def write_whole(
-    target: Path, content: str | bytes | Iterable[str], *, through_link: bool = True
-) -> None:
+    target: Path,
+    content: str | bytes | Iterable[str],
+    *,
+    through_link: bool = True,
+    or_beside: bool = False,
+) -> Path:
     """Write a file so that a reader, or a power cut, sees the old one or the new one, never half.
 
     A link is followed, or else replaced; a pipe or device is written straight into. Text is UTF-8
     with its line ends as they are; pieces are never held together. Once this returns the file is on
-    the disk.
+    the disk, where it says: `or_beside`, of a table that another program holds open, beside it.
     """
     whole = [content] if isinstance(content, str | bytes) else content
     pieces = (piece.encode() if isinstance(piece, str) else piece for piece in whole)
@@ -63,8 +70,8 @@ def write_whole(
         if through_link and target.exists() and not target.is_file():
             with target.open("wb") as stream:
                 stream.writelines(pieces)
-        else:
-            _replace(_real(target) if through_link else target, pieces)
+            return target
+        return _replace(_real(target) if through_link else target, pieces, or_beside=or_beside)
     except OSError as fault:
         raise unwritable(target, fault) from fault
 
@@ -80,7 +87,7 @@ def unwritable(target: os.PathLike[str], fault: Exception) -> UsageError:
     )
 
 
-def _replace(target: Path, pieces: Iterable[bytes]) -> None:
+def _replace(target: Path, pieces: Iterable[bytes], *, or_beside: bool) -> Path:
     with _new_part(target.parent) as stream:
         part = Path(stream.name)
         try:
@@ -89,11 +96,33 @@ def _replace(target: Path, pieces: Iterable[bytes]) -> None:
             os.fsync(stream.fileno())
             if target.is_file() and not target.is_symlink():
                 part.chmod(stat.S_IMODE(target.stat().st_mode))
-            part.replace(target)
+            if not RENAMES_OPEN:
+                stream.close()
+            placed = _placed(part, target, or_beside=or_beside)
         finally:
             with suppress(OSError):
                 part.unlink(missing_ok=True)
     sync_folder(target.parent)
+    return placed
+
+
+def _placed(part: Path, target: Path, *, or_beside: bool) -> Path:
+    """Rename to the target; where another program holds it, wait, then take a name that says so."""
+    beside = target.with_stem(f"{target.stem}{BESIDE}")
+    for again in reversed(range(_HELD_TRIES if target.exists() else 1)):
+        try:
+            part.replace(target)
+        except PermissionError:
+            if again:
+                time.sleep(_HELD_S / _HELD_TRIES)
+            elif not (or_beside and target.exists()):
+                raise
+        else:
+            with suppress(OSError):
+                beside.unlink(missing_ok=True)  # of a time when the target was held
+            return target
+    part.replace(beside)
+    return beside
 
 
 def _new_part(folder: Path) -> IO[bytes]:

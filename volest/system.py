@@ -28,6 +28,7 @@ except ImportError:  # Windows
 BYTES_PER_MB = 1_000_000
 HAS_X11 = sys.platform not in {"win32", "darwin"}  # VTK draws there by the system's own windows
 IS_FROZEN = bool(getattr(sys, "frozen", False))  # packed with its Python: no other can be started
+RENAMES_OPEN = os.name != "nt"  # Windows renames no file that is open
 _LOOK_S = 0.1  # between two looks at one's own memory; a scan takes some 10 MB in that time
 _LEAST_URGENT = 19  # of nice(1)
 

@@ -106,8 +106,7 @@ class _HereFolder:
         target = self.path / name
         if name.startswith(KEPT) and self.path.is_dir():
             target.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(target, content)
-        return str(target)
+        return str(write_whole(target, content, or_beside=not name.startswith(KEPT)))
 
     def close(self) -> None:
         """Let the next run have it."""
