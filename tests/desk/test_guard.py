@@ -15,6 +15,7 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from starlette.datastructures import Headers
 
 from tests.batch.small import VOLEST
 from tests.desk.served import Desk, served
@@ -64,7 +65,7 @@ def test_no_other_name_leads_here(desk: Desk, host: str, path: str) -> None:
 
 
 def test_the_network_is_answered_only_by_address() -> None:
-    guard = server._Guard(lambda *_: None, Keys())  # type: ignore[arg-type, return-value]
+    guard = server._Guard(lambda *_: None, Keys())  # type: ignore[arg-type]
 
     def refused(host: str) -> bool:
         scope = {
@@ -74,7 +75,7 @@ def test_the_network_is_answered_only_by_address() -> None:
             "headers": [(b"host", host.encode())],
             "server": ("192.0.2.7", 8417),
         }
-        return guard._refusal(scope, server.Headers(scope=scope)) is not None
+        return guard._refusal(scope, Headers(scope=scope)) is not None
 
     assert not refused("192.0.2.7:8417")
     assert all(map(refused, ("localhost:8417", "127.0.0.1:8417", "bench.example:8417")))
@@ -228,7 +229,7 @@ def test_the_page_carries_nothing_inline_and_says_so(desk: Desk) -> None:
 @pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_it_politely(tmp_path: Path, end: signal.Signals) -> None:
     write_bowl(tmp_path / "a.stl")
-    words = [*VOLEST, "desk", tmp_path, "--port", "0", "--no-browser", "--workers", "1"]
+    words = [*VOLEST, "desk", str(tmp_path), "--port", "0", "--no-browser", "--workers", "1"]
     with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as run:
         assert run.stderr is not None
         try:
