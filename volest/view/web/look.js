@@ -3,7 +3,7 @@
 // While the line moves its volume is reckoned here; as soon as it rests it is measured.
 const Look = (() => {
   const by = (id) => document.getElementById(id);
-  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.3 }, REST = { height: 0, right: 0, front: 0 };
+  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0 };
   const MOVES = Object.keys(REST), MOST_TILT = 15, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true };
