@@ -1,6 +1,7 @@
 """What a test needs of this machine: asked in one place; a test without it is skipped."""
 
 import shutil
+from collections.abc import Sequence
 from functools import cache
 
 import pytest
@@ -13,7 +14,12 @@ PACKAGES = {"Xvfb": "xvfb", "xdotool": "xdotool", "chromium": "chromium"}  # of 
 
 def need_drawing(*programs: str) -> None:
     """Skip, naming every package to install, where nothing is drawn or a program is missing."""
-    lacks = [*_to_draw(), *(PACKAGES[name] for name in programs if shutil.which(name) is None)]
+    need(*programs, lacks=_to_draw())
+
+
+def need(*programs: str, lacks: Sequence[str] = ()) -> None:
+    """Skip where a program is missing, or something else is lacking."""
+    lacks = [*lacks, *(PACKAGES[name] for name in programs if shutil.which(name) is None)]
     if lacks:
         pytest.skip(f"apt-get install {' '.join(lacks)}")
 

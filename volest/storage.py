@@ -71,7 +71,9 @@ def write_whole(
             with target.open("wb") as stream:
                 stream.writelines(pieces)
             return target
-        return _replace(_real(target) if through_link else target, pieces, or_beside=or_beside)
+        real = _real(target) if through_link else target
+        placed = _replace(real, pieces, or_beside=or_beside)
+        return target if placed == real else target.with_name(placed.name)
     except OSError as fault:
         raise unwritable(target, fault) from fault
 

@@ -221,3 +221,30 @@ def test_news_come_at_once_and_a_stop_ends_them(desk: Desk) -> None:
         desk.server.stop()
         stream.read()
     assert time.monotonic() - start < 2.5  # less than the server's own patience
+
+
+def test_a_line_for_another_scan_is_removed_on_the_page(desk: Desk, tmp_path: Path) -> None:
+    scan = desk.day.folder / BOWL
+    decide(desk, "save", desk.scan(BOWL)["version"], tried(desk, -1.0)["line"])
+    desk.scan(BOWL, lambda one: one["saved"])
+    write_bowl(tmp_path / BOWL, "frustum").replace(scan)  # exported again under the same name
+    row = desk.scan(BOWL, lambda one: one["outcome"] == "refused")
+    assert row["saved"]
+    assert decide(desk, "remove", row["version"])[0] == 200
+    row = desk.scan(BOWL, lambda one: one["outcome"] != "refused")
+    assert row["volume_ml"] == pytest.approx(tray("frustum").facets_ml(0.0), rel=3e-3)
+
+
+def test_what_is_poured_is_known_by_its_content(desk: Desk, tmp_path: Path) -> None:
+    (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+    desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
+    write_bowl(tmp_path / BOWL, "frustum").replace(desk.day.folder / BOWL)  # taken a second time
+    said = desk.shown(lambda said: len(said["mixes"]) == 2)
+    assert [bool(one["poured"]) for one in said["mixes"]] == [True, False]
+    assert said["scans"][0]["poured"] is None
+
+
+def test_a_scan_that_goes_is_not_mixed_for(desk: Desk) -> None:
+    desk.shown(lambda said: said["mixes"])
+    (desk.day.folder / BOWL).unlink()
+    assert desk.shown(lambda said: not said["mixes"])["scans"] == []

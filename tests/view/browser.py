@@ -16,6 +16,7 @@ _WORDS = (
     "--remote-debugging-pipe --window-size=1200,1000"
 )
 _PATIENCE_S = 90.0
+_CODES = {"Tab": 9, "Enter": 13, " ": 32}  # of keys that do something by themselves
 
 
 class Page:
@@ -80,6 +81,30 @@ class Page:
                 return
             time.sleep(0.1)
         raise TimeoutError(expression)
+
+    def press(self, key: str, times: int = 1, *, text: str = "", shift: bool = False) -> None:
+        """Press a key; `text` is what it types."""
+        more = {"text": text} if text else {}
+        for _ in range(times):
+            for kind in ("keyDown", "keyUp"):
+                down = {**more, "type": kind, "key": key, "code": key, "modifiers": 8 * shift}
+                self.send(
+                    "Input.dispatchKeyEvent", windowsVirtualKeyCode=_CODES.get(key, 0), **down
+                )
+
+    def tab_to(self, css: str) -> None:
+        """Go to a control as somebody does who has a keyboard only."""
+        for _ in range(200):
+            if self.ask(f"Boolean(document.activeElement?.matches({json.dumps(css)}))"):
+                return
+            self.press("Tab")
+        raise TimeoutError(css)
+
+    def give(self, css: str, *files: Path) -> None:
+        """Choose files in a field for them."""
+        root = self.send("DOM.getDocument")["root"]["nodeId"]
+        node = self.send("DOM.querySelector", nodeId=root, selector=css)["nodeId"]
+        self.send("DOM.setFileInputFiles", nodeId=node, files=list(map(str, files)))
 
     def pdf(self, wide_in: float, tall_in: float) -> bytes:
         """Print the page."""

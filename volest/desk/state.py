@@ -29,7 +29,7 @@ from volest.report.remarks import made_with
 from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Request, opened
-from volest.scan.decision import fingerprint, put_back, saved_bytes
+from volest.scan.decision import decision_path, fingerprint, put_back, saved_bytes
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone.mix import Mix
 from volest.stone.shared import SharedMix
@@ -114,6 +114,7 @@ class OpenDay:
         self._versions: dict[Path, str] = {}
         self._arrived: dict[Path, int] = {}
         self._waiting: OrderedDict[Path, None] = OrderedDict()
+        self._gone: set[Path] = set()
         self._told: list[str] = []
         self._twins: Sequence[Sequence[Path]] = ()
         self._mixes: list[dict[str, Any]] = []
@@ -160,7 +161,9 @@ class OpenDay:
         others = Arrivals(self.folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
             ready, rest = arrivals.look(), others.look()
-            if ready or rest:
+            with self._lock:
+                before, self._gone = self._gone, {s for s in self._results if not s.exists()}
+            if ready or rest or self._gone != before:
                 self._jobs.put((ready, rest, False))
 
     def _work(self, ready: threading.Event) -> None:
@@ -289,7 +292,7 @@ class OpenDay:
             }
 
     def _listed(self) -> list[Result]:
-        scans = sorted(self._results, key=natural_key)
+        scans = sorted(self._results.keys() - self._gone, key=natural_key)
         return list(noted(one_by_one(self._results[scan] for scan in scans), self._twins))
 
     def _row(self, one: Result) -> dict[str, Any]:
@@ -306,7 +309,9 @@ class OpenDay:
             "high_ml": one.volume_high_ml,
             "powder_g": None if mix is None else mix.powder_g,
             "bowl": "" if mix is None else visible(bowl_in_words(mix)),
-            "saved": one.base_line is not None and one.base_line.how == "saved",
+            "saved": decision_path(scan).exists()
+            if one.base_line is None
+            else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
             "notes": [
                 {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do)}
@@ -321,8 +326,13 @@ class OpenDay:
     def _called(self, one: Result) -> str:
         return self._name(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
 
-    def _key(self, one: Result) -> tuple[str, int]:
-        return visible(self._name(Path(one.scan))), one.cavity
+    def _key(self, one: Result) -> tuple[str, int, str]:
+        """Tell an impression that was poured from any other, also from one of the same name."""
+        return self._key_of(Path(one.scan), one.cavity)
+
+    def _key_of(self, scan: Path, cavity: int) -> tuple[str, int, str]:
+        content, _, _ = self._versions.get(scan, _HIDDEN).partition("-")
+        return visible(self._name(scan)), cavity, content
 
     def _id(self, scan: Path, cavity: int) -> str:
         name = self._name(scan).encode("utf-8", "surrogateescape")
@@ -406,6 +416,14 @@ class OpenDay:
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
         """Take the saved line away: the one that is found by itself holds again."""
+        one = self._found(one_id)
+        if one.volume_ml is None:  # refused perhaps for that very line
+            scan = Path(one.scan)
+            with self._in_hand[scan]:
+                self._refuse_outdated(one_id, scan, version)
+                before = saved_bytes(scan)
+                put_back(scan, None)
+                return self._decided(scan, before)
         with self._editing(one_id, version) as editor:
             before = saved_bytes(editor.path)
             editor.remove()
@@ -578,7 +596,7 @@ class OpenDay:
 
     def _mix(self, shared: SharedMix, called: dict[str, str]) -> dict[str, Any]:
         made, way = shared.mix, shared.mix.way
-        keys = [[visible(self._name(Path(one.scan))), one.cavity] for one in shared.impressions]
+        keys = [self._key_of(Path(one.scan), one.cavity) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
         return {
             "id": hashlib.sha256(json.dumps([keys, amounts]).encode()).hexdigest()[:16],
@@ -647,11 +665,9 @@ def _words(made: Mix, way: str) -> dict[str, Any]:
 
 
 def version_of(scan: Path) -> str:
-    """Give a mark of a scan and of what is saved beside it, as both lie there now."""
+    """Give a mark of a scan, and of what is saved beside it, as both lie there now."""
     content = content_of(scan)
-    if content is None:
-        return _HIDDEN
-    return hashlib.sha256(f"{content.mark}\n{content.decision}".encode()).hexdigest()[:24]
+    return _HIDDEN if content is None else f"{content.mark[:20]}-{content.decision[:20]}"
 
 
 def _booked_from(journal: Journal, source: str) -> list[int]:

@@ -3,12 +3,12 @@
 // While the line moves its volume is reckoned here; as soon as it rests it is measured.
 const Look = (() => {
   const by = (id) => document.getElementById(id);
-  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.3 }, REST = { height: 0, right: 0, front: 0 };
+  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0 };
   const MOVES = Object.keys(REST), MOST_TILT = 15, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true };
   let ask, row = null, card = null, loaded = null, reckon = null, shift = 0, steps = [], line = null;
-  let painting = false, resting = 0, saving = null, opened = 0, newer = null;
+  let painting = false, resting = 0, saving = null, opened = 0, newer = null, seen = null;
 
   const show = (name) => section.querySelector(`[data-show=${name}]`);
   const moved = () => MOVES.some((move) => look[move] !== 0);
@@ -47,10 +47,10 @@ const Look = (() => {
     const { size } = main(), dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
     while (dial.children.length < 12) dial.append(document.createElement("span"));
     [...dial.children].forEach((hour, k) => {
-      const turn = ((k + 1) * Math.PI) / 6, reach = 0.58;
+      const turn = ((k + 1) * Math.PI) / 6, reach = 0.62;
+      const [x, y] = put(hour, [Math.sin(turn) * size[0] * reach, Math.cos(turn) * size[1] * reach, 0]);
       hour.textContent = k + 1;
-      hour.hidden = flat < 0.3; // seen from the side they would lie in one heap
-      put(hour, [Math.sin(turn) * size[0] * reach, Math.cos(turn) * size[1] * reach, 0]);
+      hour.hidden = flat < 0.3 || Math.abs(x - 0.5) > 0.48 || Math.abs(y - 0.5) > 0.48; // from the side they lie in one heap
     });
     by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
   }
@@ -67,6 +67,7 @@ const Look = (() => {
     const [x, y] = Solid.place(card.solid, look, canvas, point);
     grip.style.left = `${Math.min(Math.max(x, 0.03), 0.97) * canvas.clientWidth}px`;
     grip.style.top = `${Math.min(Math.max(y, 0.03), 0.97) * canvas.clientHeight}px`;
+    return [x, y];
   }
 
   // ---- the base line
@@ -144,7 +145,7 @@ const Look = (() => {
     const scan = row;
     saving = { words: done, version: null };
     say("One moment …");
-    tell();
+    tellIfOpen();
     try {
       const { version } = await ask("POST", `/api/scans/${scan.id}/${what}`, body);
       by("theirs").hidden = true;
@@ -156,7 +157,7 @@ const Look = (() => {
     } catch (fault) {
       saving = null;
       refused(fault);
-      tell();
+      tellIfOpen();
     }
   }
 
@@ -181,7 +182,7 @@ const Look = (() => {
     const got = await ask("GET", `/api/scans/${one.id}`);
     if (mine !== opened) return;
     if (loaded) Solid.free(loaded);
-    [card, loaded, steps, line, newer] = [got, null, [], null, null];
+    [card, loaded, steps, line, newer, seen] = [got, null, [], null, null, got.version];
     Object.assign(look, REST);
     reckon = Solid.reckoner(card.solid);
     shift = one.volume_ml - reckon(look);
@@ -237,10 +238,11 @@ const Look = (() => {
     for (const advice of one.advice) paragraph("advice", "", advice);
     by("notes").replaceChildren(...parts);
     by("figures").hidden = one.outcome === "refused";
+    by("unsave").hidden = one.outcome !== "refused" || !one.saved;
   }
 
   function open(one) {
-    [row, saving, card] = [one, null, null];
+    [row, saving, card, seen] = [one, null, null, one.version];
     section.hidden = false;
     by("theirs").hidden = true;
     by("figures").classList.remove("about", "tried");
@@ -260,7 +262,7 @@ const Look = (() => {
       return;
     }
     row = one;
-    if (one.again || (card && one.version === card.version)) return tellIfOpen();
+    if (one.again || one.version === seen) return tellIfOpen();
     if (saving?.version && saving.version !== one.version) return;
     words(one);
     if (moved() && saving === null) {
@@ -270,7 +272,7 @@ const Look = (() => {
     const said = saving?.words;
     saving = null;
     if (one.volume_ml === null) {
-      [card, opened] = [null, opened + 1];
+      [card, opened, seen] = [null, opened + 1, one.version];
       by("live").hidden = true;
       say(said ? `${said}. The scan is refused with it.` : "This scan is refused now.");
       return;
@@ -382,7 +384,7 @@ const Look = (() => {
     MOVES.forEach(gripped);
     by("save").addEventListener("click", () => save());
     by("undo").addEventListener("click", undo);
-    by("remove").addEventListener("click", () => decide("remove", { version: card.version }, "Removed"));
+    for (const id of ["remove", "unsave"]) by(id).addEventListener("click", () => decide("remove", { version: row.version }, "Removed"));
     by("take-theirs").addEventListener("click", () => {
       Object.assign(look, REST);
       load(row).then(() => { own(); say("Shown is what holds now."); by("view").focus(); }).catch(refused);

@@ -1,0 +1,208 @@
+"""The page in real browsers: a day with the keyboard alone, two people at once, hostile company."""
+
+import http.server
+import json
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.desk.served import Desk, served
+from tests.flat import flat
+from tests.machine import need
+from tests.view.bowls import tray, write_bowl
+from tests.view.browser import Page, browser
+from volest.journal import Journal
+from volest.pipeline import size_scan
+from volest.scan.decision import read_decision
+
+pytestmark = pytest.mark.slow
+ATTACK = "<img src=x onerror=alert(1)>'\"&.stl"
+STATE = "document.getElementById('state').textContent"
+VOLUME = "Number.parseFloat(document.querySelector('#look [data-show=volume]').textContent)"
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    need("chromium")
+    folder = tmp_path / "day"
+    folder.mkdir()
+    write_bowl(folder / "hemisphere.stl")
+    with served(folder, journal=tmp_path / "lab.db") as made:
+        made.scan("hemisphere.stl")
+        yield made
+
+
+@contextmanager
+def looking(desk: Desk, profile: Path, *, scans: int = 1) -> Iterator[Page]:
+    with browser(profile) as page:
+        page.open(desk.url)
+        page.wait(f"document.querySelectorAll('#list > li').length >= {scans}")
+        yield page
+        # What somebody else was quicker in is told as 409, which the browser lists by itself.
+        assert [one for one in page.complaints() if "409" not in str(one)] == []
+
+
+def opened(page: Page) -> None:
+    page.ask("document.querySelector('#list button').click()")
+    page.wait("!document.getElementById('live').hidden")
+
+
+def lowered(page: Page, mm: float) -> None:
+    """Lower the line by its grip, and wait until that is measured."""
+    page.ask("document.getElementById('grip-height').focus()")
+    page.press("ArrowDown", round(mm * 10))
+    page.wait(f"{STATE}.startsWith('Tried and measured')")
+
+
+def test_a_day_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
+    lower_ml = tray("hemisphere").facets_ml(-2.0)  # the facets' own volume by manifold3d
+    with looking(desk, tmp_path / "profile") as page:
+        page.give("#pick", write_bowl(tmp_path / "brought.stl", "frustum"))
+        page.wait("document.querySelectorAll('#list > li').length === 2")
+        page.tab_to("#find")
+        for letter in "hemi":
+            page.press(letter, text=letter)
+        page.wait("document.querySelectorAll('#list > li').length === 1")
+        page.tab_to("#list button")
+        page.press("Enter", text="\r")
+        page.wait("!document.getElementById('live').hidden")
+        page.tab_to("#grip-height")
+        page.press("ArrowDown", 20)
+        page.wait(f"{STATE}.startsWith('Tried and measured')")
+        assert page.ask(VOLUME) == pytest.approx(lower_ml, abs=0.06)
+        page.tab_to("#save")
+        page.press("Enter", text="\r")
+        page.wait(f"/^Saved at .*; sized with it: /.test({STATE})")
+        assert page.ask(VOLUME) == pytest.approx(lower_ml, abs=0.06)
+        said = size_scan(desk.day.folder / "hemisphere.stl", flat())
+        assert said.volume_ml == pytest.approx(lower_ml, rel=3e-3)
+        page.tab_to("#undo")
+        page.press("Enter", text="\r")
+        page.wait(f"/^Put back .*; sized with it: /.test({STATE})")
+        assert read_decision(desk.day.folder / "hemisphere.stl") is None
+
+        page.tab_to("#to-mixes")
+        page.press("Enter", text="\r")
+        page.tab_to("#at-most")
+        page.press("2", text="2")
+        page.wait("document.querySelectorAll('#mix-list > li').length === 1")
+        page.tab_to("[data-do=tick]")
+        page.press(" ", text=" ")
+        page.wait("document.querySelector('#mix-list > .poured')")
+        page.tab_to("[data-do=left]")
+        for letter in "4,5":
+            page.press(letter, text=letter)
+        page.press("Enter", text="\r")
+        page.wait("document.querySelector('[data-show=booked]').textContent.startsWith('Booked')")
+    with Journal(tmp_path / "lab.db", new=False) as journal:
+        (entry,) = journal.entries()
+    assert (entry.left_g, entry.scan) == (4.5, "brought.stl, hemisphere.stl")
+
+
+def test_two_people_do_not_lose_each_others_word(desk: Desk, tmp_path: Path) -> None:
+    scan = desk.day.folder / "hemisphere.stl"
+    with looking(desk, tmp_path / "one") as one, looking(desk, tmp_path / "other") as other:
+        opened(one)
+        opened(other)
+        lowered(one, 1.0)
+        lowered(other, 3.0)
+        one.ask("document.getElementById('save').click()")
+        one.wait(f"/^Saved at .*; sized with it: /.test({STATE})")
+        theirs = read_decision(scan)
+        other.wait("!document.getElementById('theirs').hidden")  # told before anything is pressed
+        other.ask("document.getElementById('save').click()")
+        other.wait(f"{STATE} === 'Not saved.'")
+        assert read_decision(scan) == theirs
+        other.ask("document.getElementById('keep-mine').click()")
+        other.wait(f"/^Saved at .*; sized with it: /.test({STATE})")
+        mine_ml = tray("hemisphere").facets_ml(-3.0)
+        assert other.ask(VOLUME) == pytest.approx(mine_ml, abs=0.06)
+        one.wait(f"{STATE}.startsWith('Somebody else moved this line')")
+        assert one.ask(VOLUME) == pytest.approx(mine_ml, abs=0.06)
+
+
+def test_a_line_that_moves_is_reckoned_as_it_is_measured(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(desk.day.folder / "frustum.stl", "frustum")
+    desk.scan("frustum.stl")
+    with looking(desk, tmp_path / "profile", scans=2) as page:
+        for name in ("hemisphere.stl", "frustum.stl"):
+            row = desk.scan(name)
+            card = json.dumps(desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"])
+            page.ask(f"globalThis.reckon = Solid.reckoner({card}); 0")
+            rest_ml = page.ask("reckon({height: 0})")
+            for height, right, front in (
+                (-2, 0, 0),
+                (-4, 0, 0),
+                (-3, 5, 0),
+                (-3, 0, -5),
+                (-2, 3, 4),
+            ):
+                held = {"height": height, "right": right, "front": front}
+                near_ml = page.ask(f"reckon({json.dumps(held)})") - rest_ml + row["volume_ml"]
+                exact_ml = desk.day.tried(row["id"], row["version"], height, right, front)
+                assert near_ml == pytest.approx(exact_ml["volume_ml"], rel=5e-3), (name, held)
+
+
+def test_names_stay_text(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(desk.day.folder / ATTACK)
+    (desk.day.folder / "<b>empty.ply").write_bytes(b"")
+    desk.scan(ATTACK)
+    with looking(desk, tmp_path / "profile", scans=2) as page:
+        page.ask(
+            "[...document.querySelectorAll('.open')]"
+            ".find((one) => one.textContent.includes('img')).click()"
+        )
+        page.wait("!document.getElementById('live').hidden")
+        assert page.ask("document.getElementById('look-name').textContent") == ATTACK
+        page.ask("document.getElementById('to-mixes').click()")
+        assert ATTACK in page.ask("document.getElementById('mix-list').textContent")
+        assert page.ask("document.querySelectorAll('img, b > b').length") == 0
+        opened_dialogs = [
+            e for e in page.events if e.get("method") == "Page.javascriptDialogOpening"
+        ]
+        assert opened_dialogs == []
+
+
+class _Hostile(http.server.BaseHTTPRequestHandler):
+    """An empty page of another origin."""
+
+    def do_GET(self) -> None:  # as the library calls it
+        self.send_response(200)
+        self.send_header("content-type", "text/html")
+        self.end_headers()
+        self.wfile.write(b"<!doctype html><link rel=icon href=data:,><title>free lunch</title>")
+
+    def log_message(self, *_: Any) -> None:
+        return
+
+
+def test_a_hostile_page_neither_reads_nor_does(desk: Desk, tmp_path: Path) -> None:
+    at = f"http://{desk.host}"
+    with http.server.HTTPServer(("127.0.0.1", 0), _Hostile) as hostile:
+        threading.Thread(target=hostile.serve_forever, daemon=True).start()
+        with browser(tmp_path / "profile") as page:
+            page.open(f"http://127.0.0.1:{hostile.server_port}/")
+            read = f"fetch('{at}/%s', {{%s}}).then(a => a.text()).catch(() => 'blocked')"
+            bearer = f"headers: {{authorization: 'Bearer {desk.keys.token}'}}"
+            for path, how in (("", ""), ("api/day", ""), ("api/day", bearer), ("desk.js", "")):
+                assert page.ask(read % (path, how)) == "blocked"
+            body = json.dumps({"at_most": 4})
+            for how in (
+                f"method: 'POST', body: '{body}'",
+                f"method: 'POST', mode: 'no-cors', body: '{body}'",
+            ):
+                page.ask(read % ("api/share", how))
+            page.ask(
+                "new Promise(done => { const inner = document.createElement('iframe'); "
+                f"inner.src = '{at}/'; inner.onload = done; document.body.append(inner); }})"
+            )
+            framed = (
+                "(() => { try { return frames[0].document.title } catch { return 'blocked' } })()"
+            )
+            assert page.ask(framed) == "blocked"
+        hostile.shutdown()
+    assert desk.shown()["at_most"] == 1
