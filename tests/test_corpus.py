@@ -69,9 +69,12 @@ def test_base_line_is_found(seed: int, impressions: Path) -> None:
 
 @pytest.mark.parametrize("seed", of_seeds(FAULTY))
 def test_a_torn_rim_is_noted(seed: int, impressions: Path) -> None:
+    case = specimen(seed, impressions).drawn.case
+    # A stated plane that lies so low leaves a notch of 2 mm or less, which stone stands in.
+    shallow = case.rim.open_back_mm is None and case.rim.notch_depth_mm + case.level_mm <= 2.0
     for by_plane in (True, False):
         verdict = judge_made(specimen(seed, impressions), by_plane=by_plane)
-        assert "needs-boxing" in verdict.codes
+        assert ("needs-boxing" in verdict.codes) is not (by_plane and shallow)
         assert verdict.covered
 
 

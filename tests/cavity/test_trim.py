@@ -160,12 +160,12 @@ def test_a_notch_is_one_stretch_to_box_and_a_peak_one_to_cut() -> None:
 
 
 def test_what_a_knife_would_not_do_is_left_and_told() -> None:
-    # One step under each threshold; a peak of 2 mm of rim; but a notch twice as deep is boxed.
+    # One step under each threshold; a peak of 2 mm of rim; but a notch as short is boxed.
     trim = trimmed(dented((0.0, 8.0, -1.9), (20.0, 8.0, 0.9), (45.0, 1.0, 1.5)), level(0.0))
     assert trim.works == ()
     assert (trim.left_over_mm, trim.left_under_mm) == (1.5, 1.9)
-    (deep,) = trimmed(dented((0.0, 1.0, -4.5)), level(0.0)).works
-    assert (deep.what, deep.most_mm) == ("box", 4.5)
+    (deep,) = trimmed(dented((0.0, 1.0, -2.1)), level(0.0)).works
+    assert (deep.what, deep.most_mm) == ("box", 2.1)
 
 
 def test_peaks_in_a_row_are_cut_in_one_go() -> None:

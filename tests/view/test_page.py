@@ -207,17 +207,6 @@ def test_it_prints_several_cards_a_page(page: Page) -> None:
     assert pages(printed) < 1 + 3
 
 
-def test_every_length_of_the_trim_table_has_its_unit(page: Page) -> None:
-    cells = "[...document.querySelector('.card .trim thead tr').cells]"
-    heads = page.ask(f"{cells}.map((c) => c.innerText)")
-    assert [head.split() for head in heads] == [
-        ["hour"],
-        *([name, "mm"] for name in ("length", "mean", "highest", "lowest")),
-        ["to", "pits", "mm"],
-        ["do"],
-    ]
-
-
 def test_paper_never_carries_what_was_only_tried(page: Page) -> None:
     page.ask(MINUS_TWO)
     page.pdf(8.27, 11.69)

@@ -98,9 +98,10 @@ LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
 # 2 sqrt(2) / pi = 0.900 of its length.
 LENGTH_PER_CELL = 1.0 / 0.9003
 HEAP_MM = 4.0  # a base line up to so far over the rim is poured to as a heap, without a box
-# A blade cuts, and wax boxes, a few mm at a time: gaps this short are gone over, and shorter work
-# is left unless it is twice as far off. Common practice, no source.
-BRIDGE_MM, LEAST_WORK_MM, FAR_OFF = 5.0, 5.0, 2.0
+# A blade cuts, and wax boxes, a few mm at a time: gaps this short are gone over, and shorter cuts
+# are left unless they are twice as high. Stone runs out of any notch. Common practice, no source.
+BRIDGE_MM, FAR_OFF = 5.0, 2.0
+LEAST_WORK_MM = {"cut": 5.0, "box": 1.0}
 INNER_MM = 3.0  # a border so far inside of the outline is the tongue's side
 LANDS_MM = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
 _USUAL = Trimming()
@@ -268,7 +269,7 @@ class _Border:
             off = at & (beyond_mm > from_mm)
             length_mm = float(np.count_nonzero(off)) * self.pitch_mm * LENGTH_PER_CELL
             most_mm = float(beyond_mm[off].max())
-            if length_mm >= LEAST_WORK_MM or most_mm >= FAR_OFF * from_mm:
+            if length_mm >= LEAST_WORK_MM[what] or most_mm >= FAR_OFF * from_mm:
                 work = Work(
                     what=what,
                     hours=_clockwise(self.hours[off]),

@@ -144,8 +144,8 @@ def water_cell(made: Mix) -> str:
     """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes.
 
     >>> from volest.stone.mix import mix
-    >>> water_cell(mix(50)), water_cell(mix(200, mixes=2))
-    ('20.6', '2 x 41.0')
+    >>> water_cell(mix(50, residue_ml=0)), water_cell(mix(200, residue_ml=0, mixes=2))
+    ('19.6', '2 x 39.2')
     """
     return _each(made, made.water_ml, made.bench.cylinder_step_ml)
 
@@ -154,8 +154,8 @@ def powder_cell(made: Mix) -> str:
     """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes.
 
     >>> from volest.stone.mix import mix
-    >>> powder_cell(mix(50)), powder_cell(mix(200, mixes=2))
-    ('103', '2 x 205')
+    >>> powder_cell(mix(50, residue_ml=0)), powder_cell(mix(200, residue_ml=0, mixes=2))
+    ('98', '2 x 196')
     """
     return _each(made, made.powder_g, made.bench.scale_step_g)
 
