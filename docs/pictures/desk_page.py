@@ -12,6 +12,7 @@ sys.path.insert(0, str(ROOT))
 
 from tests.desk.served import Desk, served  # noqa: E402
 from tests.view.browser import Page, browser  # noqa: E402
+from volest.settings import Settings  # noqa: E402
 
 SIZES = ((1400, 1000), (800, 1300), (390, 1100))  # desk, tablet, telephone
 OPENED, MOVED_STEPS = "b0436", 8
@@ -27,7 +28,10 @@ def main() -> None:
         ]
         for scan in scans:
             shutil.copy(scan, day)
-        with served(day, at_most=2) as desk, browser(Path(scratch, "profile")) as page:
+        with (
+            served(day, at_most=2, settings=Settings()) as desk,
+            browser(Path(scratch, "profile")) as page,
+        ):
             desk.shown(lambda said: len(said["scans"]) >= len(scans) and not said["waiting"])
             take(desk, page)
 

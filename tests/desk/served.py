@@ -14,6 +14,7 @@ from tests.flat import flat
 from volest.desk.server import DeskServer, Keys, bound
 from volest.desk.state import OpenDay
 from volest.run import Request
+from volest.settings import Settings
 
 PATIENCE_S = 60.0
 
@@ -79,9 +80,18 @@ class Desk:
         return fitting(self.shown(fitting))[0]
 
 
+FLAT = flat()
+
+
 @contextmanager
-def served(folder: Path, *, journal: Path | None = None, at_most: int = 1) -> Iterator[Desk]:
-    request = Request(settings=flat(), out=folder, out_sheet=True, here=True)
+def served(
+    folder: Path,
+    *,
+    journal: Path | None = None,
+    at_most: int = 1,
+    settings: Settings = FLAT,
+) -> Iterator[Desk]:
+    request = Request(settings=settings, out=folder, out_sheet=True, here=True)
     day = OpenDay(request, folder, journal_file=journal, at_most=at_most, say=print)
     keys = Keys()
     with bound(0, network=False) as sock, day.open():

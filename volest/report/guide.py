@@ -85,7 +85,7 @@ def mix_words(result: Result) -> str:
         return ""
     each = f"{mix.mixes} mixes, each: " if mix.mixes > 1 else ""
     amounts = f"water {water_in_words(mix)}, powder {powder_in_words(mix)} {mix.stone}"
-    return ", ".join(filter(None, [f"{each}{amounts}: {scoops_in_words(mix)}", bowl_in_words(mix)]))
+    return ", ".join(filter(None, [f"{each}{amounts}", scoops_in_words(mix), bowl_in_words(mix)]))
 
 
 def curve_text(curve: tuple[tuple[float, float], ...]) -> str:

@@ -206,7 +206,7 @@ def _entry(
         if shared is None or plan is None
         else _window_words(result.name, shared[1], plan),
         "ready": made_ready,
-        "first": "" if own is None else _first_words(own),
+        "first": "" if own is None else _pour_words(own),
         "terms": "" if own is None else terms_in_words(own),
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
@@ -287,10 +287,6 @@ def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[st
     last_mm = result.curve[-1][0] if result.curve else 1.0
     moves = card["moves"] if has_amounts else [row[:2] for row in card["moves"]]
     return {"moves": moves, "solid": card["solid"], "curve_last": last_mm}
-
-
-def _first_words(made: Mix) -> str:
-    return scoops_in_words(made) if made.mixes == 1 else _pour_words(made)
 
 
 def _pour_words(made: Mix) -> str:
