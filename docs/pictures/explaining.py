@@ -6,7 +6,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from volest.cavity.trim import LEVEL_MM
 from volest.pipeline import Cavity
 from volest.result import Result
 
@@ -48,15 +47,15 @@ def draw_trim(cavity: Cavity, target: Path) -> None:
     over = cavity.base.heights_mm(*cavity.rim.crest_mm.T)
     figure = Figure(figsize=(9.0, 3.6), layout="constrained")
     axes = figure.subplots()
-    cut, box = over > LEVEL_MM, over < -LEVEL_MM
+    cut, box = over > cavity.trim.cut_over_mm, over < -cavity.trim.box_under_mm
     kinds = ((cut, CUT, "^"), (box, BOX, "v"), (~cut & ~box, "#6b7a7d", "."))
     for kind, colour, mark in kinds:
         axes.scatter(hour[kind], over[kind], s=14.0, color=colour, marker=mark)
     axes.axhline(0.0, color=INK, linewidth=2.0)
-    axes.axhspan(-LEVEL_MM, LEVEL_MM, color=INK, alpha=0.08)
+    axes.axhspan(-cavity.trim.box_under_mm, cavity.trim.cut_over_mm, color=INK, alpha=0.08)
     axes.text(0.6, 1.6, "stands over the base line: cut", color=CUT)
     axes.text(-2.6, -3.6, "lies under the base line: box", color=BOX)
-    axes.text(-2.3, -1.6, "grey, within 0.5 mm: left as it is", color="#4a585b")
+    axes.text(-2.3, -1.6, "grey: filled as it is", color="#4a585b")
     axes.set_ylim(-5.2, 2.9)
     axes.set_xlim(-6.0, 6.0)
     axes.set_xticks(range(-6, 7), [str((k - 1) % 12 + 1) for k in range(-6, 7)])

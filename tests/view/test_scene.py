@@ -22,7 +22,7 @@ def test_a_plain_bowl_has_three_blocks(folder: Path) -> None:
     ("name", "base", "marks"),
     [
         ("hemisphere", "rim=-4", {"excess"}),
-        ("hemisphere", "rim=2", {"boxing"}),
+        ("hemisphere", "rim=4.5", {"boxing"}),
         ("sunk-sphere", "rim", {"undercuts"}),
     ],
 )

@@ -93,7 +93,7 @@ def _sides(ring: Floats, rows: Ints) -> tuple[Floats, Floats]:
     return np.minimum(one, other), np.maximum(one, other)
 
 
-LEVEL_MM = 0.5  # a rim this near the base line needs neither blade nor boxing
+LEVEL_MM = 0.5  # what excess and gap are counted from
 # Cells of a border are chained by sides and corners; over all directions a chain's cells are
 # 2 sqrt(2) / pi = 0.900 of its length.
 LENGTH_PER_CELL = 1.0 / 0.9003
@@ -169,7 +169,7 @@ class Trim:
     excess_length_mm : float
         Length of rim that stands more than half a millimetre over the base line.
     gap_length_mm : float
-        Length of rim that lies more than half a millimetre under it and needs boxing.
+        Length of rim that lies more than half a millimetre under it.
     stand_off_mm : float
         How far a flat base laid on the untrimmed rim would stand off the base line.
     to_pits_mm : float
@@ -182,6 +182,8 @@ class Trim:
         What is to be cut or boxed in.
     left_over_mm, left_under_mm : float
         How far the rest stands over the base line and lies under it, at most.
+    cut_over_mm, box_under_mm : float
+        From where on over and under the base line that is.
     """
 
     rim_highest_mm: float
@@ -196,6 +198,8 @@ class Trim:
     works: tuple[Work, ...] = ()
     left_over_mm: float = 0.0
     left_under_mm: float = 0.0
+    cut_over_mm: float = _USUAL.cut_over_mm
+    box_under_mm: float = _USUAL.box_under_mm
 
 
 def find_trim(
@@ -221,8 +225,9 @@ def find_trim(
         to_pits_mm=to_pits,
         is_inner=_within_outline(footprint.inside, relief.grid.pitch_mm)[footprint.border],
     )
+    box_under_mm = trimming.box_under_mm + heap_mm
     cut = border.works("cut", over, trimming.cut_over_mm)
-    boxed = border.works("box", -over, trimming.box_under_mm + heap_mm)
+    boxed = border.works("box", -over, box_under_mm)
     worked = np.zeros(len(over), dtype=bool)
     for at, _ in (*cut, *boxed):
         worked |= at
@@ -243,6 +248,8 @@ def find_trim(
         works=tuple(work for _, work in (*cut, *boxed)),
         left_over_mm=float(rest.max(initial=0.0)),
         left_under_mm=float(-rest.min(initial=0.0)),
+        cut_over_mm=trimming.cut_over_mm,
+        box_under_mm=box_under_mm,
     )
 
 

@@ -13,7 +13,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, cut_columns
 from volest.cavity.frame import Bools, Floats
-from volest.cavity.trim import LEVEL_MM, Clock
+from volest.cavity.trim import Clock
 from volest.pipeline import Cavity
 from volest.view.mesh import (
     Mesh,
@@ -188,8 +188,8 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     unseen = relief.hole & cavity.footprint.inside
     unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
     meshes = {
-        EXCESS: _excess(stand.drawn(crest[over > LEVEL_MM])),
-        BOXING: _fence(crest[over < -LEVEL_MM], base, stand, relief.grid.pitch_mm),
+        EXCESS: _excess(stand.drawn(crest[over > cavity.trim.cut_over_mm])),
+        BOXING: _fence(crest[over < -cavity.trim.box_under_mm], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
         UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
         AIR: _air(cavity, stand),
