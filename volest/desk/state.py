@@ -65,8 +65,6 @@ _HIDDEN = "none"  # a version of what cannot be read
 class OutdatedError(UsageError):
     """Somebody else's word came first; `newer` is what holds now."""
 
-    code = "outdated"
-
     def __init__(self, found: str, newer: dict[str, Any] | None = None) -> None:
         super().__init__(found, needed="what holds now", remedy="look again, then decide")
         self.newer = newer
@@ -74,8 +72,6 @@ class OutdatedError(UsageError):
 
 class UnknownError(UsageError):
     """A scan that is not on the desk any more."""
-
-    code = "unknown"
 
     def __init__(self) -> None:
         super().__init__(
