@@ -655,6 +655,7 @@ def _words(made: Mix, way: str) -> dict[str, Any]:
         "scoops": scoops_in_words(made),
         "bowl": visible(bowl_in_words(made)),
         "ratio": ratio_in_words(made),
+        "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
         "steps": [visible(step) for step in steps(made, way)],
         "short": [visible(say) for say in if_short(made)[:3]],
     }
