@@ -234,7 +234,7 @@
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
     const each = mix.mixes > 1 ? `${mix.mixes} equal mixes, each ` : "";
     put("amounts", `${each}water ${mix.water}, powder ${mix.powder}`);
-    put("names", mix.names.map(({ name, volume_ml }) => `${name} (${volume_ml.toFixed(1)} mL)`).join(" + "));
+    put("names", mix.names.map(({ name, volume_ml }) => `${name} (${volume_ml.toFixed(1)}\u00a0mL)`).join(" + "));
     put("more", [mix.stone, mix.scoops, mix.bowl, mix.ratio].filter(Boolean).join(" · "));
     made.querySelector("[data-show=notes]").replaceChildren(...mix.notes.map((note) => {
       const words = document.createElement("p");
