@@ -90,6 +90,11 @@ def test_a_day_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
         page.tab_to("#at-most")
         page.press("2", text="2")
         page.wait("document.querySelectorAll('#mix-list > li').length === 1")
+        page.tab_to("[data-do=begin]")
+        page.press("Enter", text="\r")
+        page.wait(
+            "/^pour within [45]:/.test(document.querySelector('[data-show=clock]').textContent)"
+        )
         page.tab_to("[data-do=tick]")
         page.press(" ", text=" ")
         page.wait("document.querySelector('#mix-list > .poured')")

@@ -65,8 +65,6 @@ _HIDDEN = "none"  # a version of what cannot be read
 class OutdatedError(UsageError):
     """Somebody else's word came first; `newer` is what holds now."""
 
-    code = "outdated"
-
     def __init__(self, found: str, newer: dict[str, Any] | None = None) -> None:
         super().__init__(found, needed="what holds now", remedy="look again, then decide")
         self.newer = newer
@@ -74,8 +72,6 @@ class OutdatedError(UsageError):
 
 class UnknownError(UsageError):
     """A scan that is not on the desk any more."""
-
-    code = "unknown"
 
     def __init__(self) -> None:
         super().__init__(
@@ -659,6 +655,7 @@ def _words(made: Mix, way: str) -> dict[str, Any]:
         "scoops": scoops_in_words(made),
         "bowl": visible(bowl_in_words(made)),
         "ratio": ratio_in_words(made),
+        "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
         "steps": [visible(step) for step in steps(made, way)],
         "short": [visible(say) for say in if_short(made)[:3]],
     }

@@ -219,7 +219,7 @@
     by("to-scans").textContent = `Scans (${day.scans.length})`;
     by("no-mix").hidden = day.mixes.length > 0;
     const known = new Set(day.mixes.map((mix) => mix.id));
-    for (const id of mixes.keys()) if (!known.has(id)) mixes.delete(id);
+    for (const id of mixes.keys()) if (!known.has(id)) for (const of of [mixes, clocks]) of.delete(id);
     order(by("mix-list"), [...open, ...day.mixes.filter((mix) => mix.poured)].map(mixLine));
   }
 
@@ -234,7 +234,7 @@
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
     const each = mix.mixes > 1 ? `${mix.mixes} equal mixes, each ` : "";
     put("amounts", `${each}water ${mix.water}, powder ${mix.powder}`);
-    put("names", mix.names.map(({ name, volume_ml }) => `${name} (${volume_ml.toFixed(1)} mL)`).join(" + "));
+    put("names", mix.names.map(({ name, volume_ml }) => `${name} (${volume_ml.toFixed(1)}\u00a0mL)`).join(" + "));
     put("more", [mix.stone, mix.scoops, mix.bowl, mix.ratio].filter(Boolean).join(" · "));
     made.querySelector("[data-show=notes]").replaceChildren(...mix.notes.map((note) => {
       const words = document.createElement("p");
@@ -246,6 +246,8 @@
     if (!steps.children.length) steps.append(...mix.steps.map(item));
     put("short", mix.short.join(" "));
     made.className = mix.booked ? "done" : mix.poured ? "poured" : "";
+    doing("begin").hidden = Boolean(mix.poured) || mix.working_min === null;
+    clocks.set(mix.id, mix.poured ? null : mix.working_min);
     doing("tick").checked = Boolean(mix.poured);
     doing("tick").disabled = mix.booked !== null;
     doing("book").hidden = !mix.poured || mix.booked !== null || !day.books;
@@ -255,8 +257,23 @@
     return made;
   }
 
+  // The clock of a mix runs on the tablet that started it, also after the page is loaded again.
+  const BEGUN = "desk-begun-", clocks = new Map();
+  function tick() {
+    for (const [id, minutes] of clocks) {
+      const begun = Number(localStorage.getItem(BEGUN + id)), clock = mixes.get(id)?.querySelector("[data-show=clock]");
+      if (!clock) continue;
+      const left = Math.round(minutes * 60 - (Date.now() - begun) / 1000), size = Math.abs(left);
+      const words = `${Math.floor(size / 60)}:${String(size % 60).padStart(2, "0")}`;
+      clock.textContent = !begun || minutes === null ? "" : left >= 0 ? `pour within ${words}` : `working time is over since ${words}`;
+      clock.classList.toggle("alarm", left < 60);
+    }
+  }
+  setInterval(tick, 1000);
+
   function work(made, id) {
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
+    doing("begin").addEventListener("click", () => { localStorage.setItem(BEGUN + id, Date.now()); tick(); });
     doing("tick").addEventListener("change", () => {
       const poured = doing("tick").checked;
       ask("POST", `/api/mixes/${id}/tick`, { poured }).then(news).catch(failed);
