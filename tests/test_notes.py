@@ -301,6 +301,19 @@ SAID = [
         "Lead the stone in from one side and tilt the tray there, so that air can leave.",
     ),
     Worded(
+        Note("ridge-undercut", ml=1.37, deep_mm=1.26, least_ml=1.09),
+        "The ridge is undercut all round: 1.4 mL of stone up to 1.3 mm under overhangs, and along "
+        "no way out within 20 degrees less than 1.1 mL.",
+        "Block out with wax where it is not critical, or cut the tray away in parts; do not pull "
+        "the cast out in one piece.",
+    ),
+    Worded(
+        Note("thin-stone", have_mm=2.04, hour=6, wanted_mm=3.0, higher_mm=0.96, area_mm2=40.0),
+        "Stone over the floor would be 2.0 mm at its thinnest, near 6 o'clock (seen into the "
+        "opening, 12 is the front); 3 mm are wanted.",
+        "Pour 1.0 mm higher, boxed in, or give the cast a base.",
+    ),
+    Worded(
         Note("several-cavities", pieces_ml=(27.5, 12.5)),
         "The scan has 27.5 mL and 12.5 mL in cavities apart; they are added up.",
         "If these are two impressions, scan or export each for itself.",

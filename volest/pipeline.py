@@ -301,8 +301,8 @@ def examine(
     return result, found
 
 
-def guided(result: Result, cavity: Cavity, settings: Settings) -> Result:
-    """Add what only a scan can tell; what looks for it is not even read before it is asked for."""
+def guided(result: Result, cavity: Cavity, settings: Settings) -> tuple[Result, Guide]:
+    """Add its notes, and give what only a scan can tell; nothing of it is read before that."""
     from volest.cavity.flow import find_flow
     from volest.cavity.imprints import find_imprints
     from volest.cavity.separation import find_separation
@@ -330,7 +330,7 @@ def guided(result: Result, cavity: Cavity, settings: Settings) -> Result:
         narrow_mm=settings.lab.cast.narrow_mm,
     )
     notes = (*result.notes, *thickness.notes, *separation.notes)
-    return replace(result, guide=guide, notes=notes, outcome=NOTED if notes else result.outcome)
+    return replace(result, notes=notes, outcome=NOTED if notes else result.outcome), guide
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:

@@ -104,8 +104,6 @@ class Result:
         The base; None where none is asked for.
     trim : Trim or None
         The rim against the base line.
-    guide : Guide or None
-        What only a scan can tell; None unless asked for.
     notes : tuple of Note
         What a person should look at.
     reason, code : str or None
@@ -135,7 +133,6 @@ class Result:
     mix: Mix | None = None
     second_pour: Mix | None = None
     trim: Trim | None = None
-    guide: Any = None  # a Guide; its stages are read where it is asked for, and none is kept
     notes: tuple[Note, ...] = ()
     reason: str | None = None
     code: str | None = None

@@ -2,16 +2,22 @@
 
 import csv
 import io
+import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
+import jsonschema
 import pytest
 from click.testing import CliRunner, Result
 
 from tests.cavity.trays import trays
+from tests.docs.fenced import ROOT
 from tests.scan import writers
 from volest.cli.main import volest_group
 from volest.errors import MixError
+from volest.report.record import schema
 
 BOWL = {tray.name: tray for tray in trays()}["hemisphere"]
 
@@ -61,6 +67,32 @@ def test_the_curve_is_that_of_the_ball(scan: Path) -> None:
         if height <= 0.0:  # the facets' own volume by manifold3d
             truth = BOWL.facets_ml(height - 1.0)
             assert float(line["volume_ml"]) == pytest.approx(truth, abs=0.02)
+
+
+def test_what_only_a_scan_can_tell_is_told_and_written() -> None:
+    quadrant = ROOT / "sample_meshes" / "b0422-lower-left-quadrant.stl"
+    told = " ".join(call("show", str(quadrant)).stdout.split())
+    assert "come to the last imprint after 0.2 mL from 12 o'clock and 0.3 mL from 6" in told
+    assert "Under roofs" not in told  # no air stays at any tilt
+    record = json.loads(call("show", str(quadrant), "--json", "-").stdout)
+    jsonschema.Draft202012Validator(schema()).validate(record)
+    (one,) = record["scans"]
+    assert len(one["guide"]["imprints"]) == 5  # its maker gave it as many teeth
+    assert one["guide"]["flow"]["worst_air"] is None
+    assert len(one["thickness"]["behind"]) == 5
+
+
+def test_size_reads_nothing_of_it(scan: Path, tmp_path: Path) -> None:
+    code = (
+        "import sys; from volest.cli.main import volest_group as go\n"
+        f"go(['size', {str(scan)!r}, '--json', {str(tmp_path / 'out.json')!r}], "
+        "standalone_mode=False)\n"
+        "late = {'flow', 'imprints', 'thickness', 'separation'}\n"
+        "assert not {f'volest.cavity.{name}' for name in late} & {*sys.modules}"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+    (one,) = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))["scans"]
+    assert not {"guide", "thickness", "separation"} & {*one}
 
 
 @pytest.mark.parametrize("suffix", ["svg", "png", "pdf"])

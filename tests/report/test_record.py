@@ -78,7 +78,7 @@ def test_keys_are_those_of_the_contract() -> None:
 
 def test_every_field_of_a_result_is_written() -> None:
     assert sorted(field.name for field in fields(Result)) == sorted(
-        [*SCAN_KEYS, "code", "cavities", "guide", "others", "refusal"]
+        [*SCAN_KEYS, "code", "cavities", "others", "refusal"]
     )
 
 

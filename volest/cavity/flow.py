@@ -230,11 +230,12 @@ def _join(made: Pools, count: int) -> None:
     one, other = basin[made.of.a], basin[made.of.b]
     differ = np.flatnonzero(one != other)
     one, other = one[differ], other[differ]
-    height = np.maximum(floor[made.of.a[differ]], floor[made.of.b[differ]])
+    ends_mm = floor[made.of.a[differ]], floor[made.of.b[differ]]
+    height, foot = np.maximum(*ends_mm), np.minimum(*ends_mm)
     key = np.minimum(one, other) * count + np.maximum(one, other)
-    order = np.lexsort((height, key))
+    order = np.lexsort((foot, height, key))
     first = order[np.append(True, np.diff(key[order]) != 0)] if len(order) else order
-    first = first[np.argsort(height[first], kind="stable")]
+    first = first[np.lexsort((foot[first], height[first]))]  # of equal passes the steeper way
     made.parent = [-1] * count
     made.pass_mm = [math.inf] * count
     made.deep_mm = floor[made.bottom].tolist()

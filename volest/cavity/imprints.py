@@ -33,15 +33,22 @@ NEAR_TIP_MM = 3.0  # along the row: half of a small tooth
 ENVELOPE_MM = 9.0  # of the section: a tooth's, whatever its neighbours are
 VALLEY, LEAST_VALLEY = 0.16, 0.05  # of the envelope: fissures of molars came to 0.13
 APART_MM = 4.5  # borders: the narrowest incisor has 5 mm
-WIDEST_MM, TOOTHLESS_MM = 12.8, 16.0  # of one tooth; wider pieces have no parts
+WIDEST_MM = 12.8  # of one tooth; wider pieces are parted at weaker valleys
 CLEAR_VALLEY = 0.2  # of the envelope, at both borders of what is named
 NAMED_MM = (4.0, 13.0)  # widths of teeth, 5 to 11.1 in the tables, and what scanning does to them
-LEAST_TIP_MM = 3.0  # under the section's top: gum beside the row is shallower
-GUM_OVER_MM = 3.0  # what ends so far over the level of the tips, at the row's ends, is no tooth
-ARCH_CHORD = 0.75  # of the row, from end to end: arches have 0.4, parts of one 0.9
+LONGEST_MM, MOLAR_MM = 9.5, 6.0  # along the row, but for molars, which are so broad across it
+MIDDLE_MM = 2.0  # how well mirroring tells the middle of made rows
+LEAST_ROW = 3  # imprints; through fewer a curve runs any way
+GUM_OVER_MM = 3.0  # what ends so far over the level of the tips is no tooth, nor a stump of one
+# Natural tips of made jaws lie within 0.8 of their level; what lies between may be stump or gum.
+FLANK_MM, TOOTH_OVER_MM = 1.0, 1.0
+# Floors over the level: long pieces that are molars came to 2.7, gum at heels began at 4.2.
+WIDE_MM, TOOTH_MEAN_MM = 8.9, 4.1
+ARCH_MM, ARCH_CHORD = 70.0, 0.75  # of the row; arches have 110 and end to end 0.4 of that
 CURVE_POINTS = 2000
 NARROW_AT_MM, FINE_MM = 3.0, 0.1  # over the tip, where stone must pass; and the columns there
 LEAST_CELLS = 50  # a curve through fewer is none
+STRAIGHT = 0.35  # spread across over that along: under it a row is no arc; arches have 0.6
 ARC_RAD, WHOLE_RAD = 1.8, 2.6  # seen from a circle's middle: from these on rows are arcs, and long
 
 
@@ -137,22 +144,31 @@ def find_imprints(
     depth = top[(along.ravel()[row] / STEP_MM).astype(int)] - over.ravel()[row]
     row, depth = row[depth > 0.0], depth[depth > 0.0]
     at = along.ravel()[row]
-    is_arch = float(np.linalg.norm(curve[-1] - curve[0])) < ARCH_CHORD * float(length[-1])
+    chord_mm = float(np.linalg.norm(curve[-1] - curve[0]))
+    is_arch = float(length[-1]) > ARCH_MM and chord_mm < ARCH_CHORD * float(length[-1])
     middle = _middle_mm(curve, length) if is_arch else 0.0
     piece = np.zeros(floor.shape, np.int64)
     each: list[Imprint] = []
     borders = _borders(section)
     for (low, low_clear), (high, high_clear) in pairwise(borders):
-        cells = (at >= low) & (at < high)
+        # The row's ends take what lies beyond the curve.
+        cells = (at >= low) & ((at < high) | (high == borders[-1][0]))
         is_end = low == 0.0 or high == borders[-1][0]
         if not cells.any():
             continue
-        tip_mm = float(over.ravel()[row[cells]].min())
-        if is_end and (high - low < NAMED_MM[0] or tip_mm > GUM_OVER_MM):
+        lowest = np.argmin(over.ravel()[row[cells]])
+        deepest, tip_mm = int(row[cells][lowest]), float(over.ravel()[row[cells]][lowest])
+        # The lowest place of gum is the next tooth's flank, at the border; a tooth's lies within.
+        is_flank = not low + FLANK_MM <= float(at[cells][lowest]) <= high - FLANK_MM
+        is_gum = tip_mm > GUM_OVER_MM or (is_end and is_flank and tip_mm > TOOTH_OVER_MM)
+        if is_gum or (is_end and high - low < NAMED_MM[0]):
             continue
-        deepest = int(row[cells][np.argmin(over.ravel()[row[cells]])])
+        is_wide = high - low > WIDE_MM
+        lies_high = is_wide and float(over.ravel()[row[cells]].mean()) > TOOTH_MEAN_MM
+        is_like_tooth = tip_mm <= TOOTH_OVER_MM and not is_flank and not lies_high
+        broad_mm = float(np.count_nonzero(cells)) * grid.pitch_mm**2 / (high - low)
         place = (float(x.ravel()[deepest]), float(y.ravel()[deepest]))
-        fits = NAMED_MM[0] <= high - low <= NAMED_MM[1] and depth[cells].max() >= LEAST_TIP_MM
+        fits = NAMED_MM[0] <= high - low <= (NAMED_MM[1] if broad_mm > MOLAR_MM else LONGEST_MM)
         each.append(
             Imprint(
                 hour=int(clock.hours(*np.array(place)[:, None])[0]),
@@ -161,21 +177,27 @@ def find_imprints(
                 place_mm=place,
                 deep_mm=float(-floor.ravel()[deepest] * base.upright),
                 width_mm=None,
-                is_clear=bool(low_clear and high_clear and fits),
+                is_clear=bool(low_clear and high_clear and fits and is_like_tooth),
                 number=None,
                 side=0 if not is_arch else 1 if 0.5 * (low + high) > middle else -1,
             )
         )
         piece.ravel()[row[cells]] = len(each)
-    if sum(one.is_clear for one in each) * 2 < len(each):
+    if len(each) < LEAST_ROW or sum(one.is_clear for one in each) * 2 < len(each):
         each, piece = [], np.zeros_like(piece)
+    # A piece across the middle is of neither side: what is first on either is not known.
+    is_astride = is_arch and any(
+        one.from_mm + MIDDLE_MM < middle < one.to_mm - MIDDLE_MM for one in each
+    )
+    levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
+    corners = _deep(surface, base, max(levels, default=-np.inf))
     guessed = np.zeros(floor.shape, dtype=bool)
     guessed.ravel()[rooms.cell[rooms.assumed]] = True
     each = [
         one
         if guessed[piece == number].any()
-        else replace(one, width_mm=_width_mm(surface, base, grid, piece == number, one))
-        for number, one in enumerate(each, start=1)
+        else replace(one, width_mm=_width_mm(corners, level, grid, piece == number))
+        for number, (one, level) in enumerate(zip(each, levels, strict=True), start=1)
     ]
     return Imprints(
         piece=piece,
@@ -183,30 +205,32 @@ def find_imprints(
         curve_mm=curve,
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
-        each=_numbered(each, is_arch=is_arch),
+        each=tuple(each) if is_astride else _numbered(each, is_arch=is_arch),
     )
 
 
-def _width_mm(
-    surface: Surface, base: BasePlane, grid: Grid, piece: Bools, imprint: Imprint
-) -> float:
-    """Give the width of the largest circle in the section a little over the tip, cut finely."""
-    level = NARROW_AT_MM / base.upright + float(-imprint.deep_mm) / base.upright
+def _deep(surface: Surface, base: BasePlane, level: float) -> tuple[Floats, Floats, Floats]:
+    """Give what reaches under a level, (3, 3, n), z over the base line, and its bounds, (2, n)."""
+    height = base.heights_mm(*surface.corners_mm)
+    under = np.flatnonzero(height.min(axis=0) < level)
+    corners = np.stack([*surface.corners_mm[:2, :, under], height[:, under]])
+    return corners, corners[:2].min(axis=1), corners[:2].max(axis=1)
+
+
+def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, piece: Bools) -> float:
+    """Give the width of the largest circle in the section at a level over the base line."""
+    corners, lows, highs = deep
     j, i = np.nonzero(piece)
     low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
     high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
-    corners = surface.corners_mm
-    near = np.all(
-        (corners[:2].max(axis=1) >= low[:, None]) & (corners[:2].min(axis=1) <= high[:, None]),
-        axis=0,
-    )
+    near = np.all((highs >= low[:, None]) & (lows <= high[:, None]), axis=0)
     corners = corners[:, :, near]
     fine = Grid(
         pitch_mm=FINE_MM,
         low_mm=(float(low[0]), float(low[1])),
         shape=(int((high[1] - low[1]) / FINE_MM) + 1, int((high[0] - low[0]) / FINE_MM) + 1),
     )
-    columns = cut_columns(np.stack([corners[0], corners[1], base.heights_mm(*corners)]), fine)
+    columns = cut_columns(corners, fine)
     # A cell is cut where the highest crossing under the level faces up.
     under = np.flatnonzero(columns.z_mm < level)
     room = np.zeros(fine.shape[0] * fine.shape[1], dtype=bool)
@@ -214,7 +238,8 @@ def _width_mm(
     x, y = fine.centres_mm()
     own = piece.ravel()[np.maximum(grid.cells_of(x.ravel(), y.ravel()), 0)]
     cut = np.pad((room & own).reshape(fine.shape), 1)
-    return max(2.0 * float(distance_transform_edt(cut).max()) - 1.0, 0.0) * FINE_MM
+    # Between walls along the rows this is a cell too much, in a round section one too little.
+    return 2.0 * float(distance_transform_edt(cut).max()) * FINE_MM
 
 
 def _numbered(each: list[Imprint], *, is_arch: bool) -> tuple[Imprint, ...]:
@@ -233,7 +258,7 @@ def _over_tips(grid: Grid, floor: Floats, inside: Bools) -> Floats:
     """Give heights over the plane that the tips rest on; infinite off the cavity."""
     x, y = (v[inside] for v in grid.centres_mm())
     points = np.stack([x, y, floor[inside]])
-    low = points[:, points[2] < np.quantile(points[2], 0.3)]
+    low = points[:, points[2] <= np.quantile(points[2], 0.3)]
     plane = resting_plane(low, low[:2].mean(axis=1))
     if plane is None or float(np.hypot(*plane[:2])) > LEANING:
         plane = np.array([0.0, 0.0, points[2].min()])
@@ -247,6 +272,9 @@ def _curve(grid: Grid, over: Floats, deep: Bools) -> Floats:
     x, y = (v[deep] for v in grid.centres_mm())
     root = np.sqrt(float(over[deep].max()) + 1e-3 - over[deep])
     places = np.stack([x, y], axis=1)
+    middle = np.average(places, axis=0, weights=root**2)
+    spread, axes = np.linalg.eigh(np.cov((places - middle).T, aweights=root**2))
+    off, along = ((places - middle) @ axes).T
     circle = np.column_stack([2.0 * places, np.ones(len(x))]) * root[:, None]
     centre = np.linalg.lstsq(circle, (places**2).sum(axis=1) * root, rcond=None)[0][:2]
     ray = places - centre
@@ -257,15 +285,12 @@ def _curve(grid: Grid, over: Floats, deep: Bools) -> Floats:
     angle = (angle - first) % (2.0 * np.pi)
     angle = np.where(angle > 2.0 * np.pi - np.deg2rad(gaps.max() / 2.0), 0.0, angle)
     span = float(angle.max())
-    if span > ARC_RAD:
+    if span > ARC_RAD and spread[0] > STRAIGHT**2 * spread[1]:
         degree = 6 if span > WHOLE_RAD else 4
         radius = np.polynomial.Polynomial.fit(angle, np.hypot(*ray.T), degree, w=root)
         turn = np.linspace(0.0, span, CURVE_POINTS)
         way = np.stack([np.cos(turn + first), np.sin(turn + first)], axis=1)
         return np.asarray(centre + radius(turn)[:, None] * way)
-    middle = np.average(places, axis=0, weights=root**2)
-    _, axes = np.linalg.eigh(np.cov((places - middle).T, aweights=root**2))
-    off, along = ((places - middle) @ axes).T
     bow = np.polynomial.Polynomial.fit(along, off, 3, w=root)
     step = np.linspace(along.min(), along.max(), CURVE_POINTS)
     return np.asarray(middle + np.stack([bow(step), step], axis=1) @ axes.T)

@@ -106,7 +106,8 @@ def find_separation(
     free = np.zeros(grid.shape, dtype=bool)
     free.ravel()[rooms.cell[np.isinf(rooms.roof_mm)]] = True
     free.ravel()[cell] = False
-    deep = distance_transform_edt(~free).ravel()[cell] * grid.pitch_mm if free.any() else 0.0 * ml
+    off = distance_transform_edt(~free).ravel()[cell] if free.any() else 0.5 + 0.0 * ml
+    deep = (off - 0.5) * grid.pitch_mm  # from where the overhang begins, between two cells
     x, y = (v.ravel()[cell] for v in grid.centres_mm())
     at = clock.hours(x, y)
     hours = []
@@ -168,13 +169,13 @@ def _better(
 
 def _areas(corners: Floats, middle: Floats) -> Floats:
     """Sum area vectors, (g, 3), over grains of the surface."""
-    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    area = 0.5 * np.cross(first, second, axis=0)
+    (ax, ay, az), (bx, by, bz) = (corners[:, k] - corners[:, 0] for k in (1, 2))
+    area = 0.5 * np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
     grain = np.floor((middle - middle.min(axis=1, keepdims=True)) / GRAIN_MM).astype(np.int64)
     sizes = grain.max(axis=1, initial=0) + 1
     name = np.ravel_multi_index(tuple(grain), tuple(sizes))
-    _, name = np.unique(name, return_inverse=True)
-    return np.stack([np.bincount(name, part) for part in area], axis=1)
+    sums = np.stack([np.bincount(name, part) for part in area], axis=1)
+    return np.asarray(sums[sums.any(axis=1)])
 
 
 def under_ml(
@@ -212,7 +213,7 @@ def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple
             off = axes[:, 0] @ (places - places.mean(axis=1, keepdims=True))
             area_mm2 = float(np.count_nonzero(cut)) * pitch**2
             inertia = area_mm2 * (float(values[0]) + pitch**2 / 12.0)
-            per_mm2 = over_mm * (float(np.abs(off).max()) + pitch / 2.0) / inertia
+            per_mm2 = over_mm * float(np.abs(off).max()) / inertia
             if worst is None or per_mm2 > worst.per_mm2:
                 worst = Slender(
                     imprint=number,

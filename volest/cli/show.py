@@ -63,7 +63,7 @@ def show_command(
     from volest.pipeline import guided
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.names import visible
-    from volest.report.record import as_text, document
+    from volest.report.record import as_text, document, guide_record
     from volest.report.remarks import made_with
     from volest.storage import check_ending, check_target
 
@@ -79,18 +79,20 @@ def show_command(
     for line in bring_decisions([scan], [scan]) if scan.is_file() else ():
         say(line)
     result, found = examined(scan, settings, cavity)
-    result = guided(result, found, settings)
+    result, guide = guided(result, found, settings)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
     if "-" not in (curve, json_file):
         click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
         dial = dial_in_words(settings.right_is_one_to_five(str(scan)))
-        told = guide_text(result, found.trim, found.margin, found.base.lean_deg, dial)
+        told = guide_text(result, found.trim, found.margin, found.base.lean_deg, dial, guide=guide)
         click.echo(told, nl=False)
     if curve is not None:
         deliver(curve_text(result.curve), curve, read=[scan])
     if json_file is not None:
-        deliver(as_text(document([result], settings)), json_file, read=[scan])
+        record = document([result], settings)
+        record["scans"][0] |= guide_record(guide)
+        deliver(as_text(record), json_file, read=[scan])
     if plot is not None:
         draw_curve(result, plot)
         say(f"wrote {plot}")

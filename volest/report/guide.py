@@ -38,7 +38,15 @@ _RANKED = 4
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
 
-def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float, dial: str) -> str:
+def guide_text(
+    result: Result,
+    trim: Trim,
+    margin: Uncertainty,
+    lean_deg: float,
+    dial: str,
+    *,
+    guide: Guide | None = None,
+) -> str:
     """Tell all about one scan; `lean_deg` is from its rim to the level of the teeth."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
@@ -59,8 +67,8 @@ def guide_text(result: Result, trim: Trim, margin: Uncertainty, lean_deg: float,
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
-    if result.guide is not None:
-        _print_guide(console, result.guide)
+    if guide is not None:
+        _print_guide(console, guide)
     unsure = f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
     if margin.more_ml == 0.0:
         unsure = f"give or take {margin.above_ml:.1f} mL"

@@ -76,7 +76,7 @@ def document(
             "volest": __version__,
             **({} if stopped is None else {"stopped": {"done": stopped[0], "of": stopped[1]}}),
             "settings": settings.as_record(),
-            "scans": [result.to_dict() | guide_record(result.guide) for result in results],
+            "scans": [result.to_dict() for result in results],
             **({} if plan is None else {"shared": shared_record(plan)}),
         }
     )
@@ -84,10 +84,8 @@ def document(
     return record
 
 
-def guide_record(guide: Guide | None) -> dict[str, Any]:
-    """Give what only a scan can tell; nothing where it was not asked for."""
-    if guide is None:
-        return {}
+def guide_record(guide: Guide) -> dict[str, Any]:
+    """Give what only a scan can tell, to stand beside what else is said of it."""
     record: dict[str, Any] = {
         "narrow_mm": guide.narrow_mm,
         "imprints": [],

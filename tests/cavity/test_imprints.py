@@ -1,0 +1,85 @@
+"""The row parted: made jaws, whose teeth's places are known from the maker in tests/corpus.
+
+Jaws are drawn by number; those on which the limits were chosen have other numbers.
+"""
+
+import numpy as np
+import pytest
+from manifold3d import Manifold
+
+from tests.cavity.stages import Stages, bed, level, pit, staged
+from tests.cavity.trays import corners_of
+from tests.corpus.case import Case, make, solid
+from tests.corpus.random_cases import draw_jaw
+from tests.marks import slow
+from volest.cavity.columns import Surface
+from volest.cavity.frame import Frame
+from volest.cavity.imprints import Imprints, find_imprints
+from volest.cavity.trim import find_clock
+from volest.pipeline import find_cavities
+from volest.scan.reading import scan_from
+from volest.settings import Settings
+
+
+def drawn(seed: int, shape: str) -> Case:
+    row, ridge = draw_jaw(np.random.default_rng([991, seed]), shape)
+    return Case(name=f"jaw-{seed}", seed=seed, row=row, ridge=ridge, pitch_mm=0.8, noise_mm=0.015)
+
+
+def parted(case: Case) -> tuple[Imprints, list[int]]:
+    """Give the row's pieces, and in which of them each tooth of the maker has its middle."""
+    (cavity,) = find_cavities(scan_from(make(case).mesh.corners, unit="mm"), Settings())
+    assert not isinstance(cavity, Exception)
+    row = find_imprints(cavity.skin.surface, cavity.rooms, cavity.base, cavity.clock)
+    assert row is not None
+    middles = [np.array([*tooth.centre, 3.0 - case.row.tips_mm]) for tooth in solid(case).jaw.teeth]
+    places = cavity.frame.to_frame(np.stack(middles, axis=1))
+    cells = cavity.rooms.grid.cells_of(places[0], places[1])
+    return row, row.piece.ravel()[cells].tolist()
+
+
+JAWS = [(700, "lower"), *slow((701, "upper"), (702, "lower"), (703, "upper"), (704, "quadrant"))]
+
+
+@pytest.mark.parametrize(("seed", "shape"), JAWS)
+def test_what_is_named_is_one_tooth_and_counted_right(seed: int, shape: str) -> None:
+    case = drawn(seed, shape)
+    row, pieces = parted(case)
+    named = [number for number, one in enumerate(row.each, start=1) if one.number is not None]
+    for number in named:
+        assert pieces.count(number) == 1
+        place = case.row.positions[pieces.index(number)]
+        side = sorted(abs(other) for other in case.row.positions if other * place > 0)
+        if row.is_arch:
+            assert row.each[number - 1].number == 1 + side.index(abs(place))
+    own = [piece for piece in pieces if piece and pieces.count(piece) == 1]
+    assert len(own) >= 0.9 * len(pieces)
+    assert shape == "quadrant" or named
+
+
+def tubs(*pits: Manifold) -> Imprints | None:
+    """See pits in a row, in a bed whose frame is the solid's own."""
+    tray = bed(pit(52.0, 20.0, 4.0).rotate((0.0, 0.0, 3.0)), *pits)
+    stages: Stages = staged(tray, 0.37)
+    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
+    surface = Surface(triangles=corners_of(tray), frame=frame)
+    return find_imprints(surface, stages.rooms(level(0.0)), level(0.0), clock)
+
+
+def test_four_cones_in_a_row_are_four_and_as_wide_as_their_formula() -> None:
+    # Cones of 4 mm radius at -4 and 2.5 mm at -13: 3 mm over the tip 3 mm, and so 6 mm across.
+    cone = Manifold.cylinder(9.0, 2.5, 4.0, 128).translate((0.0, 0.0, -13.0))
+    row = tubs(*(cone.translate((x, 0.3 * k, 0.0)) for k, x in enumerate((-13.5, -4.5, 4.5, 13.5))))
+    assert row is not None
+    assert not row.is_arch
+    assert [one.number for one in row.each] == [1, 2, 3, 4]
+    for one in row.each:
+        assert one.width_mm == pytest.approx(6.0, abs=0.15)
+        assert one.deep_mm == pytest.approx(13.0, abs=0.01)
+
+
+def test_a_trough_does_not_part() -> None:
+    row = tubs(pit(40.0, 8.0, 13.0))
+    assert row is not None
+    assert row.each == ()
