@@ -17,13 +17,12 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 from scipy.ndimage import gaussian_filter
-from trimesh import Trimesh
 
 from tests.cavity.stages import bed, box, level, pit, staged
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid
 from volest.cavity.flow import Flow, Pools, Stretches, find_flow, pools_of
-from volest.cavity.frame import Floats, Ints
+from volest.cavity.frame import Bools, Floats
 from volest.cavity.imprints import Imprints
 from volest.cavity.trim import find_clock
 from volest.cavity.void import ReachableVoid, neighbours
@@ -204,8 +203,7 @@ def air_by_voxels(solid: Manifold, up: Floats) -> float:
         np.arange(low, high, step) + step / 2 for low, high in ((-31, 31), (-26, 26), (-30, 0))
     )
     places = np.stack(np.meshgrid(x, y, z, indexing="ij"))
-    tray = Trimesh(*mesh_of(solid), process=False)
-    free = ~tray.contains(places.reshape(3, -1).T).reshape(places.shape[1:])
+    free = np.stack([~within(solid.slice(at).to_polygons(), x, y) for at in z.tolist()], axis=-1)
     level_mm = np.tensordot(up, places, axes=1)
     found = np.full(free.shape, -np.inf)  # the lowest height on the best way out
     heap = [(-level_mm[i, j, -1], (i, j, len(z) - 1)) for i, j in np.argwhere(free[:, :, -1])]
@@ -220,13 +218,18 @@ def air_by_voxels(solid: Manifold, up: Floats) -> float:
             inside = 0 <= i < len(x) and 0 <= j < len(y) and 0 <= k < len(z)
             if inside and free[i, j, k] and min(-low, level_mm[i, j, k]) > found[i, j, k]:
                 heapq.heappush(heap, (-min(-low, level_mm[i, j, k]), (i, j, k)))
-    stays = free & np.isfinite(found) & (level_mm > found + step)
+    stays = free & np.isfinite(found) & (level_mm > found + step / 2.0)
     return float(np.count_nonzero(stays)) * step**3 / 1000.0
 
 
-def mesh_of(solid: Manifold) -> tuple[Floats, Ints]:
-    mesh = solid.to_mesh()
-    return np.asarray(mesh.vert_properties[:, :3], dtype=float), np.asarray(mesh.tri_verts)
+def within(rings: list[Floats], x: Floats, y: Floats) -> Bools:
+    """Say which points (x, y) lie within rings, by how many edges lie to the right of them."""
+    odd = np.zeros((len(x), len(y)), dtype=bool)
+    for ring in rings:
+        for (x0, y0), (x1, y1) in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+            crossed = np.flatnonzero((y0 > y) != (y1 > y))
+            odd[:, crossed] ^= x[:, None] < x0 + (y[crossed] - y0) * (x1 - x0) / (y1 - y0)
+    return odd
 
 
 def test_a_level_bell_keeps_its_air_and_a_tilt_lets_it_out() -> None:

@@ -61,7 +61,9 @@ def test_all_options_are_one_word_away(name: str) -> None:
     command = volest_group.get_command(click.Context(volest_group), name)
     assert command is not None
     options = {option.opts[-1] for option in command.params if isinstance(option, click.Option)}
-    short = call(name, "-h").stdout
+    told = call(name, "-h")
+    assert told.exit_code == 0, told.exception
+    short = told.stdout
     assert short == call(name, "--help").stdout
     shown = set(re.findall(r"(?<= )--[a-z-]+", short.split("Daily options:")[-1]))
     if options <= shown:
