@@ -15,7 +15,9 @@ PAGE = Path(__file__).parents[2] / "docs" / "reference" / "stones.md"
 
 
 def run(*words: str) -> Result:
-    group = click.Group("bench", commands=[lab_command])
+    # A command keeps the words for help of the first group that calls it: the same as volest's.
+    words_for_help = {"help_option_names": ["-h", "--help"]}
+    group = click.Group("bench", commands=[lab_command], context_settings=words_for_help)
     return CliRunner().invoke(group, ["lab", *words])
 
 
