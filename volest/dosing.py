@@ -70,21 +70,21 @@ def taken_beyond(result: Result, settings: Settings, moved_mm: float = 0.0) -> B
         settings,
         rim_mm2=rim_mm2 or 0.0,
         over_rim_mm=moved_mm + (0.0 if result.trim is None else result.trim.over_rim_mm),
-        has_base=has_base(result, settings),
+        has_base=has_base(result.scan, settings),
         volume_u_ml=result.volume_u_ml,
         unseen_ml=result.reserve_ml,
     )
 
 
-def has_base(result: Result, settings: Settings) -> bool:
-    """Say whether a cast gets a base."""
+def has_base(scan: str, settings: Settings) -> bool:
+    """Say whether the cast of a scan gets a base."""
     second = settings.lab.second_pour
-    return second.is_made and not any(fits(names, result.scan) for names in second.not_for)
+    return second.is_made and not any(fits(names, scan) for names in second.not_for)
 
 
 def base(result: Result, settings: Settings) -> Mix | None:
     """Size the base of a cast; None where it gets none. The heap and the nodules stand into it."""
-    if not has_base(result, settings):
+    if not has_base(result.scan, settings):
         return None
     first = taken_beyond(result, settings)
     taken_ml = first.heap_ml + first.nodules_ml
@@ -104,7 +104,7 @@ def base_mm2(result: Result, settings: Settings) -> float:
 
 def over_line_mm(result: Result, settings: Settings) -> float:
     """Give how far a cast stands over the base line: its base, or else the heap."""
-    if has_base(result, settings):
+    if has_base(result.scan, settings):
         return settings.lab.second_pour.height_mm or 0.0
     over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
     return max(settings.lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
@@ -113,6 +113,6 @@ def over_line_mm(result: Result, settings: Settings) -> float:
 def cast_mm(result: Result, settings: Settings) -> float | None:
     """Give the height of the whole cast with its base; None where that is not known."""
     height_mm = settings.lab.second_pour.height_mm
-    if result.depth_mm is None or height_mm is None or not has_base(result, settings):
+    if result.depth_mm is None or height_mm is None or not has_base(result.scan, settings):
         return None
     return result.depth_mm + height_mm

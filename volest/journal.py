@@ -16,7 +16,7 @@ from volest.errors import UsageError
 from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
 from volest.report.names import visible
 from volest.settings import Settings
-from volest.stone.learning import PRIOR_POURS, Pour, learn_all
+from volest.stone.learning import PRIOR_POURS, Pour, learn_all, unlearned
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType, own_stone
@@ -635,15 +635,15 @@ def _powder(law: Learned, pours: Sequence[Pour], lab: Lab) -> str:
 
 def _lesson(law: Learned, lab: Lab) -> list[str]:
     volume_ml = USUAL_VOLUME_ML
-    default = lab.way.of(law.way)
-    usual_ml = default.share_percent / 100.0 * volume_ml + default.residue_ml
+    usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
     average = (
         f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
         f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL"
     )
     advice = (
-        f"  so mix {law.allowance_ml(volume_ml):.1f} mL on top ({usual_ml:.1f} mL without the "
-        f"journal): {law.risk_percent:g} % chance of running short"
+        f"  so mix {law.allowance_ml(volume_ml):.1f} mL on top "
+        f"({usual.allowance_ml(volume_ml):.1f} mL without the journal): {law.risk_percent:g} % "
+        "chance of running short"
     )
     few = law.pours < 2 * PRIOR_POURS
     ground = f"  this rests on {law.pours} pour{'s' * (law.pours != 1)}"

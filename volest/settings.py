@@ -497,8 +497,7 @@ SETTINGS = (
         kind=tuple,
         metavar="[PATTERN=]KIND",
         group="day",
-        says="quadrant, arch or dies (an arch with prepared teeth: poured first or alone); else "
-        "quadrant or arch as the scan has it.",
+        says="quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
         habit="kind",
         word="kind",
         example="kind = ['*-prep*=dies']",

@@ -209,15 +209,17 @@ def test_materials_and_ages_by_pattern() -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["--material", "alginate"], "--share"),
+        (["--at-most", "2"], "--share"),
+        (["--share", "--material", "silicone"], "condensation-silicone or addition-silicone"),
+        (["--material", "wax"], "wax"),
         (["--share", "--material", "wax"], "wax"),
         (["--share", "--age", "soon"], "soon"),
         (["--share", "--age", "b*=-3"], "-3"),
         (["--share", "--at-most", "9"], "9"),
         (["--share", "--kind", "jaw"], "jaw"),
         (["--share", "--start", "noon"], "noon"),
-        (["--start", "14:00"], "--share"),
         (["--share", "--start", "14:00", "--taken", "14:01"], "after the plan's start"),
+        (["--start", "2026-03-02 14:00", "--taken", "14:01"], "'2026-03-01 14:01'"),
     ],
 )
 def test_wrong_sharing_is_said_before_the_work(words: list[str], told: str) -> None:
@@ -225,6 +227,34 @@ def test_wrong_sharing_is_said_before_the_work(words: list[str], told: str) -> N
     assert result.exit_code == 2
     assert told in result.stderr
     assert result.stdout == ""
+
+
+def test_with_a_material_but_no_sharing_each_has_a_mix_of_its_own() -> None:
+    words = ("--material", "polyether", "--taken", "20 min", "--json", "day.json")
+    assert call("size", "day", *words).exit_code == 0
+    whole = json.loads(Path("day.json").read_text(encoding="utf-8"))["shared"]
+    assert [len(made["scans"]) for made in whole["mixes"]] == [1] * len(VOLUMES_ML)
+
+
+def test_a_plan_says_when_casts_come_out_and_that_its_start_is_past() -> None:
+    day = ("size", "day", "--share", "--at-most", "1", "--kind", "a*=dies", "--quiet")
+    past = call(*day, "--start", "2026-03-02 09:00").stdout
+    assert "Their start, 09:00, was" in past
+    assert "Their start" not in call(*day).stdout
+    # Mixed by 9:02; 45 min until it is separated, or until the base and as long again (a naval
+    # handbook as copied; handouts on pouring casts).
+    assert "separate: from 2026-03-02 09:47 on" in past or "separate: from 09:47 on" in past
+    based = call(*day, "--start", "2026-03-02 09:00", "--second-pour", "12").stdout
+    assert "base: from 09:47 on; separate: from 10:32 on" in based
+    assert "Prepared teeth?" not in past
+
+
+def test_what_is_past_its_window_is_to_be_asked_for_and_not_ticked() -> None:
+    old = ("--material", "a*=alginate", "--taken", "a*=40 min")
+    told = call("size", "day", "--at-most", "1", "--share", *old, "--quiet").stdout
+    (its,) = [line for line in told.splitlines() if "ASK FIRST" in line and "mL water" in line]
+    assert "[ ]" not in its
+    assert told.count("[ ]") == len(VOLUMES_ML) - 1
 
 
 def test_when_it_was_taken_is_said_by_option_lab_and_file_in_that_order() -> None:

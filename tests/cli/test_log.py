@@ -72,8 +72,10 @@ def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
     assert log("--from", "day.json", "--scan", "b.stl", "--left", "3").exit_code == 0
     (row,) = rows(log("--csv", "-"))
     assert (row["scan"], row["way"]) == ("b.stl", "hand")
-    for words in ([], ["--scan", "a.stl"], ["--scan", "d.stl"]):
+    for words in ([], ["--scan", "a.stl"], ["--scan", "d.stl"], ["--scan", ".stl"]):
         assert log("--from", "day.json", *words, "--left", "3").exit_code == 2
+    assert log("--from", "day.json", "--scan", "c", "--left", "3").exit_code == 0
+    assert [row["scan"] for row in rows(log("--csv", "-"))] == ["b.stl", "c.stl"]
 
 
 def test_a_shared_mix_is_booked_whole_and_once(folder: Path) -> None:
@@ -426,6 +428,9 @@ def test_how_casts_came_out() -> None:
     log(*MIXED, "--left", "9")
     later = log("--pour", "3", "--outcome", "remake", "--why", "die chipped")
     assert later.stderr == "pour 3 came out: remake\n"
+    changed = log("--pour", "1", "--outcome", "bubbles").stderr
+    assert changed.startswith("pour 1 came out: bubbles (was good)\nnext time: wetting agent")
+    log("--pour", "1", "--outcome", "good")
     assert "Came out: 1 good, 1 short, 1 remake" in later.stdout
     assert "9 g left, remake, die chipped" in later.stdout
     assert [row["outcome"] for row in rows(log("--csv", "-"))] == ["good", "short", "remake"]

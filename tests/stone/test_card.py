@@ -97,13 +97,16 @@ def test_the_maker_and_the_lab_win() -> None:
     [
         (65, "scoop", "3 full scoops of 50 g"),
         (10, "scoop", "1 full scoop of 50 g"),
-        (10, "gram", "or 1 full scoop of 50 g to 10.0 mL of water: makes 28.1 mL"),
-        (50, "gram", "or 3 full scoops of 50 g to 30.0 mL of water: makes 84.3 mL"),
+        (10, "gram", "1 full scoop of 50 g with 10.0 mL of water; that is 27 g more"),
+        (50, "gram", "3 full scoops of 50 g with 30.0 mL of water; that is 38 g more"),
     ],
 )
 def test_scoops_in_words(volume_ml: float, by: str, words: str) -> None:
     # A scoop of 50 g: common practice, no source. 50 / 2.76 + 10 = 28.1 mL.
     made = first_pour(volume_ml, flat(by=by))
+    if by == "gram":
+        makes_ml = {10: 28.1, 50: 84.3}[volume_ml]
+        words = f"or without a scale: {words} powder and makes {makes_ml} mL"
     assert scoops_in_words(made) == words
     small = flat(lab=Lab(bowl=(Bowl(name="small", most_ml=made.mix_ml),)))
     if by == "gram":
@@ -184,10 +187,13 @@ def test_the_cast_is_lifted_out_once_and_last() -> None:
 
 
 def test_the_nodules_are_kept_back_before_they_are_needed() -> None:
-    kept = [line for line in steps(mix(52), nodules_ml=2.0) if "2.0 mL" in line]
-    assert kept == ["Keep 2.0 mL of the mix back for the nodules of the base."]
+    told = steps(mix(52), nodules_ml=2.0, ends="The stone ends here.")
+    (kept,) = [at for at, line in enumerate(told) if "2.0 mL" in line]
+    assert told[kept] == "Put 2.0 mL of the mix aside for the nodules of the base."
+    assert told[kept + 1].startswith("Pour within")
+    assert told[kept + 2] == "The stone ends here."
     assert "2.0 mL kept back" in base_steps(mix(52), mix(31), 2.0)[0]
-    assert not any("Keep" in line for line in (*steps(mix(52)), *steps(mix(52), nodules_ml=0.0)))
+    assert not any("aside" in line for line in (*steps(mix(52)), *steps(mix(52), nodules_ml=0.0)))
 
 
 def test_a_short_base_gets_more_of_its_own_stone() -> None:
@@ -254,13 +260,25 @@ def test_again_is_said_where_there_is_more_than_one_mix(mixes: int) -> None:
 @pytest.mark.parametrize(
     ("low", "high", "words"),
     [
-        (None, None, "Pour at once, it sets fast;"),
-        (5.0, 5.0, "Pour within 5 min of step 2;"),
-        (5.0, 7.0, "Pour within 5 min of step 2 (some powders allow 7 min: the maker's sheet);"),
+        (None, None, "Pour at once, it sets fast. Start at one end"),
+        (5.0, 5.0, "Pour within 5 min of step 2. Start at one end"),
+        (
+            5.0,
+            7.0,
+            "Pour within 5 min of step 2 (some powders allow 7 min: the maker's sheet). ",
+        ),
     ],
 )
 def test_the_time_to_pour(low: float | None, high: float | None, words: str) -> None:
     assert any(line.startswith(words) for line in steps(timed(low, high)))
+
+
+def test_prepared_teeth_are_filled_first() -> None:
+    # Common practice, no source.
+    (plain,) = [line for line in steps(mix(52)) if line.startswith("Pour")]
+    (dies,) = [line for line in steps(mix(52), has_dies=True) if line.startswith("Pour")]
+    assert "small instrument" in dies.partition("Start at one end")[0]
+    assert "small instrument" not in plain
 
 
 def into_the_bowl(first: Mix, base: Mix) -> str:

@@ -44,7 +44,8 @@ HEADINGS = {
 _DAILY = frozenset(
     {"--base", "--stone", "--by", "--lab", "--share", "--material", "--taken", "--out", "--sheet"}
     | {"--json", "--csv", "--picture", "--curve", "--cavity", "--journal", "--help", "--help-all"}
-    | {"--left", "--short", "--from", "--scan", "--lot", "--footprint"}
+    | {"--left", "--short", "--from", "--scan", "--lot", "--footprint", "--stone-for", "--kind"}
+    | {"--outcome", "--base-pour", "--again"}
 )
 ALL = "help_all"  # among what a command knows of its call: all options are told
 _MANY = 14  # fewer are shown all at once

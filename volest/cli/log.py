@@ -35,6 +35,13 @@ _MAY = {
     "--pour": ("outcome", "why"),
     "--delivered": ("stone", "lot", "mark", "expires"),
 }
+# Common practice, no source.
+_NEXT_TIME = {
+    "bubbles": "wetting agent, then gentle air; small portions from one end, on the vibrator; look "
+    "whether the vacuum holds",
+    "broken": "block out undercuts, wait the whole time, pull along the way out that 'volest show' "
+    "names",
+}
 _HEAD = b"booked,"  # how the CSV of pours begins
 _MONTH = re.compile(r"(\d{4})-(\d{2})")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
@@ -185,8 +192,11 @@ def log_command(
             journal.strike(strike)
             say(f"struck out pour {strike}")
         if number is not None:
+            before = {entry.number: entry.outcome for entry in journal.entries()}.get(number)
             journal.end(number, str(said["outcome"]), _text(said.get("why")))
-            say(f"pour {number} came out: {said['outcome']}")
+            say(f"pour {number} came out: {said['outcome']}" + f" (was {before})" * bool(before))
+        if said.get("outcome") in _NEXT_TIME:
+            say(f"next time: {_NEXT_TIME[str(said['outcome'])]}")
         if delivered_g is not None:
             _receive(journal, delivered_g, {**usual, **said}, lab)
         if backup_file is not None:
@@ -475,7 +485,7 @@ def _mixed(
         mixed = {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
-            **({"scan": names} if len(scans) > 1 or cavity else {}),
+            **({"scan": names} if names else {}),
             "volume_ml": _filled_ml(made),
             "powder_g": float(made["powder_g"]),
             "water_ml": float(made["water_ml"]),
@@ -538,6 +548,8 @@ def _meant(
         if (scan is None or Path(str(_text(entry["scan"]))).parts[-len(parts) :] == parts)
         and (cavity is None or _which(entry)[1] == cavity)
     ]
+    if not fitting and scan:  # as much of its name as tells it from the others
+        fitting = [one for one in mixed if Path(str(_text(one["scan"]))).name.startswith(scan)]
     if len(fitting) != 1:
         names = ", ".join(sorted(called[_which(entry)] for entry in fitting or mixed))
         count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"

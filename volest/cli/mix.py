@@ -180,7 +180,10 @@ def _amounts(made: Mix) -> "Text":
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     fills = f"To fill {dict(made.terms_ml)['cavity']:g} mL with {made.stone}, {made.kind.title}"
-    weighed = water_weighed(made)
+    weighed, scoops = water_weighed(made), scoops_in_words(made)
+    beside, lines = f"   {scoops}", yield_in_words(made)
+    if made.whole_scoops is not None:  # too much to stand beside it
+        beside, lines = "", (f"O{scoops.removeprefix('o')}.", *lines)
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
@@ -188,6 +191,6 @@ def _amounts(made: Mix) -> "Text":
         f"   or weigh it: {weighed}\n" if weighed else "\n",
         ("  2  POWDER ", "bold"),
         (f"{powder_in_words(made):>10}", "bold cyan"),
-        f"   {scoops_in_words(made)}\n\n",
-        "\n".join(wrapped(line, READING_WIDTH) for line in yield_in_words(made)),
+        f"{beside}\n\n",
+        "\n".join(wrapped(line, READING_WIDTH) for line in lines),
     )

@@ -4,7 +4,7 @@ import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
@@ -54,8 +54,8 @@ _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan, - for one on the input, a folder or an address (store://folder); folders are
 searched to their depths.
-Each scan gets a line with its volume up to the base line and the interval it lies in, then powder,
-water and scoops. Doubts and refusals follow below, each with what to do about it.
+Each scan gets a line with its volume up to the base line and the interval it lies in, then water,
+powder and scoops; below stands what is doubted or refused, and what to do about it.
 
 With --out, every scan that is done is kept there at once. The same command again, after whatever
 ended it, sizes only what is new or changed, with other settings all of it.
@@ -66,11 +66,7 @@ Examples:
   volest size monday/
   volest size case-1042.stl --base rim=-1.5
   volest size monday/ --stone type-3 --waste 10 --by scoop
-  volest size monday/ --json monday.json --csv monday.csv
-  volest size monday/ --json - | another-program
-  volest size - --json-lines < case-1042.stl
   volest size monday/ --out monday-out/ --workers 8
-  volest size monday/ --lab lab.toml --second-pour 12
   volest size monday/ --stone type-4 --stone-for '*-bite*=type-3'
   volest size monday/ --share --material alginate --taken 13:40
 
@@ -283,13 +279,11 @@ def _day(
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
     if not share:
         written = [name for name in ("materials", "kinds", "taken") if not is_from_file(name)]
-        if any(ctx.params[name] for name in (*written, "ages", "at_most", "start")):
-            raise UsageError(
-                "--material, --kind, --taken, --age, --start or --at-most without --share",
-                needed="--share",
-                remedy="add --share (with --at-most 1 for a mix each), or leave them out",
-            )
-        return None
+        if at_most is not None:
+            raise UsageError("--at-most without --share", needed="--share", remedy="add it")
+        if not any(ctx.params[name] for name in (*written, "ages", "start")):
+            return None
+        at_most = 1
     from volest.day import Day
     from volest.stone.reference import check_kind, pour_window
     from volest.stone.shared import this_minute
@@ -325,9 +319,10 @@ def _when(text: str, start: datetime) -> "Taken":
     at = clock_time(taken.word, start)
     if at is not None and at > start:
         raise UsageError(
-            f"--taken {text}, after the plan's start at {start:%H:%M}",
+            f"--taken {text}, after the plan's start at {start:%H:%M} by this computer's clock",
             needed="a time before it",
-            remedy=f"write its day where it was another: '{start.date()} {taken.word}'",
+            remedy="look whether that clock is right, or write its day where it was another: "
+            f"'{start.date() - timedelta(days=1)} {taken.word}'",
         )
     return taken
 

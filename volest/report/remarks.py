@@ -9,14 +9,15 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.dosing import has_base
 from volest.lab import VACUUM, SecondPour
 from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import OF_THE_BOWL, knows_scoop
-from volest.stone.reference import KINDS
-from volest.stone.shared import Plan, SharedMix, priced
+from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
+from volest.stone.shared import Plan, SharedMix, priced, this_minute
 from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import (
     bowl_in_words,
@@ -36,7 +37,8 @@ SHARED_APART = "A mix by its number is shared: its water and powder stand below.
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _BOLD, _ALARM = "bold", "bold red"
 _UNKNOWN = "no known weight"
-_BASES = "Bases, the second pour: water first, then powder"
+_STALE_MIN = 5.0  # a plan that began so long ago cannot be kept any more
+_BASES = "Bases, the second pour: water first, then powder; their nodules are in the first pour"
 
 
 def made_with(settings: Settings) -> str:
@@ -223,19 +225,43 @@ def shared_lines(plan: Plan, settings: Settings) -> list[str]:
     if not plan.mixes:
         return ["Shared mixes: nothing to pour"]
     lines = ["Mixes, in the order to make them: water first, then powder"]
+    ago_min = (this_minute() - plan.start).total_seconds() / 60.0
+    if ago_min > _STALE_MIN:
+        lines.append(
+            f"  Their start, {plan.start:%H:%M}, was {in_words(ago_min)} ago: plan anew before "
+            "you pour"
+        )
     scans = [one.name for shared in plan.mixes for one in shared.impressions]
     called = dict(zip(scans, short_names(scans)[1], strict=True))
     for number, shared in enumerate(plan.mixes, start=1):
         lines += _shared(number, shared, called, plan)
+        with_base = {has_base(one.scan, settings) for one in shared.impressions}
+        lines += [f"     {told}" for told in afterwards(shared, plan, with_base)]
+    kinds = {one.kind for shared in plan.mixes for one in shared.impressions}
+    if KINDS[1] in kinds and KINDS[-1] not in kinds:
+        lines.append("  Prepared teeth? Say which arch has them: --kind 'PATTERN=dies'")
     count, alone = len(plan.mixes), len(plan.alone)
-    saved_g = plan.alone_g - plan.powder_g
-    money = priced(plan, settings)
-    lines.append(
-        f"  {count} mix{'es' * (count != 1)} for {alone} impression{'s' * (alone != 1)}: "
-        f"{plan.powder_g:.0f} g of powder instead of {plan.alone_g:.0f} g, saves {saved_g:.0f} g"
-        + ("" if money is None else f" ({money[0]:.2f} {money[1]})")
-    )
-    return lines
+    told = f"  {count} mix{'es' * (count != 1)} for {alone} impression{'s' * (alone != 1)}: "
+    told += f"{plan.powder_g:.0f} g of powder"
+    saved_g, money = plan.alone_g - plan.powder_g, priced(plan, settings)
+    if round(saved_g):
+        told += f" instead of {plan.alone_g:.0f} g, saves {saved_g:.0f} g"
+        told += "" if money is None else f" ({money[0]:.2f} {money[1]})"
+    return [*lines, told]
+
+
+def afterwards(shared: SharedMix, plan: Plan, with_base: Collection[bool]) -> list[str]:
+    """Say from when on the casts of a mix get their base, or are separated."""
+    poured_min = max(shared.turns_min)
+    base, out = (plan.clock(poured_min + wait) for wait in (BEFORE_BASE.value, SEPARATING.low))
+    after_base = plan.clock(poured_min + BEFORE_BASE.value + SEPARATING.low)
+    told = {
+        True: f"base: from {base} on; separate: from {after_base} on",
+        False: f"separate: from {out} on",
+    }
+    if len(with_base) > 1:
+        told[False] += " those without a base"
+    return [told[has] for has in sorted(with_base, reverse=True)]
 
 
 def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
@@ -250,6 +276,7 @@ def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
         "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind,
         "" if one.window is None else f"{one.window.material} {plan.by(one)}".rstrip(),
         "taken when?" if one.window is not None and one.age_min is None else "",
+        "ASK FIRST" if one in shared.late else "",
     ]
     about = ", ".join(filter(None, told))
     return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")
@@ -260,8 +287,9 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Pla
         f"{called[one.name]} {turn_words(one.name, shared, plan)}" for one in shared.impressions
     )
     bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
+    tick = "ASK FIRST" if len(shared.late) == len(shared.impressions) else "[ ]"
     lines = [
-        f"  {number}. [ ] {plan.clock(shared.start_min)}{bowl}: {_amounts(shared.mix)}",
+        f"  {number}. {tick} {plan.clock(shared.start_min)}{bowl}: {_amounts(shared.mix)}",
         f"     pour: {names}",
     ]
     windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}

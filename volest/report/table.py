@@ -39,7 +39,7 @@ _GAP = 2
 _WIDEST_NAME = 40  # one long name must not push the figures away from all the others
 _NARROWEST_NAME = 14  # a case number can still be told from its neighbour
 _NAME_LINES = 2  # a longer name is shortened in its middle; it stands in full in the files
-_HEADS = ("volume\nmL", "water\nmL", "powder\ng", "or scoops\nto mL", "base\nline")
+_HEADS = ("volume\nmL", "water\nmL", "powder\ng", "or scoops\n+ water", "base\nline")
 _HEADS_OF_STONES = (_HEADS[0], "stone", *_HEADS[1:])
 _LEFT_SET = (_HEADS[0], "stone", "base\nline")  # words; the volume lines up its own points
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)

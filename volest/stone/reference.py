@@ -417,12 +417,14 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
 
 def pour_window(material: str) -> Window:
     """Find the window of a material by its name in any spelling; the known ones are named."""
-    found = WINDOWS.get("-".join(material.casefold().replace("-", " ").split()))
+    name = "-".join(material.casefold().replace("-", " ").split())
+    found = WINDOWS.get(name)
     if found is None:
+        meant = [known for known in WINDOWS if name and name in known]
         raise UsageError(
             f"material {material!r}",
             needed="one of " + ", ".join(WINDOWS),
-            remedy="write for example --material alginate",
+            remedy=f"write for example --material {' or '.join(meant or ['alginate'])}",
         )
     return found
 

@@ -44,8 +44,12 @@ def scoops_in_words(made: Mix) -> str:
         return "weigh it: no scoop weight is known"
     if made.whole_scoops is not None:
         whole = made.whole_scoops
-        makes = f"makes {whole.mix_ml / whole.mixes:.1f} mL"
-        return f"or {scoops_in_words(whole)} to {water_in_words(whole)} of water: {makes}"
+        more_g = (whole.powder_g - made.powder_g) / made.mixes
+        return (
+            f"or without a scale: {scoops_in_words(whole)} with {water_in_words(whole)} of water; "
+            f"that is {shown(more_g, made.bench.scale_step_g)} g more powder and makes "
+            f"{whole.mix_ml / whole.mixes:.1f} mL"
+        )
     if made.rest_g:
         return "weigh it: no bowl takes it in whole scoops"
     return (
@@ -161,16 +165,16 @@ def powder_cell(made: Mix) -> str:
 
 
 def scoops_cell(made: Mix) -> str:
-    """Say in a cell how many whole scoops go to how many mL; or that it has to be weighed.
+    """Say in a cell how many whole scoops go with how much water; or that it has to be weighed.
 
     >>> from volest.stone.pours import first_pour
     >>> from volest.settings import Settings
     >>> scoops_cell(first_pour(50, Settings())), scoops_cell(first_pour(50, Settings(by="scoop")))
-    ('3 to 30.0', '3')
+    ('3 + 30.0 mL', '3')
     """
     if made.whole_scoops is not None:
         whole = made.whole_scoops
-        cell = f"{whole.full_scoops} to {water_in_words(whole).removesuffix(' mL')}"
+        cell = f"{whole.full_scoops} + {water_in_words(whole)}"
     elif made.has_scoop and not made.rest_g:
         cell = str(made.full_scoops)
     else:
@@ -221,26 +225,36 @@ CAUTIONS = (
 NUMBERED = ("Steps", "Base, the second pour")
 
 
-def steps(made: Mix, way: str = VACUUM, *, nodules_ml: float | None = None) -> tuple[str, ...]:
+def steps(
+    made: Mix,
+    way: str = VACUUM,
+    *,
+    nodules_ml: float | None = None,
+    has_dies: bool = False,
+    ends: str = "",
+) -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base.
 
-    With `nodules_ml`, kept back for those of a base, `base_steps` follow: until then the cast stays
-    in the impression.
+    `ends` says where the stone ends. With `nodules_ml`, kept back for those of a base, `base_steps`
+    follow: until then the cast stays in the impression.
     """
     bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
     working = made.kind.working_time
     others = ""
     if working is not None and working.high > working.low:
         others = f" (some powders allow {working.high:g} min: the maker's sheet)"
-    nodules = f"Keep {nodules_ml or 0.0:.1f} mL of the mix back for the nodules of the base."
+    nodules = f"Put {nodules_ml or 0.0:.1f} mL of the mix aside for the nodules of the base."
+    first = " Prepared teeth first, each with a small instrument." * has_dies
     out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then separate the cast from it.",)
     return (
         f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
-        f"Pour {_deadline(working, 'step 2')}{others}; start at one end and let it flow.",
+        *(nodules,) * bool(nodules_ml),
+        f"Pour {_deadline(working, 'step 2')}{others}.{first} Start at one end and let it flow.",
+        *(ends,) * bool(ends),
         *_again(made),
-        *(out if nodules_ml is None else (nodules,) * bool(nodules_ml)),
+        *(out if nodules_ml is None else ()),
     )
 
 

@@ -15,6 +15,7 @@ from volest.report.guide import advice, stop_words
 from volest.report.names import TIE, short_names, tied, visible
 from volest.report.remarks import (
     SHARED_APART,
+    afterwards,
     as_planned,
     batch_lines,
     called_by,
@@ -27,6 +28,7 @@ from volest.report.table import Row, rows
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
+from volest.stone.reference import KINDS
 from volest.stone.shared import Plan, SharedMix
 from volest.stone.words import (
     CARE,
@@ -38,14 +40,12 @@ from volest.stone.words import (
     bowl_in_words,
     if_short,
     powder_cell,
-    powder_in_words,
     ratio_in_words,
     ready,
     scoops_in_words,
     steps,
     terms_in_words,
     water_cell,
-    water_in_words,
 )
 from volest.view.scene import LOOKS
 
@@ -179,7 +179,7 @@ def _entry(
     together = None if shared is None or plan is None else _together(result.name, *shared, plan)
     own = mix if together is None else None  # else its mix has a card of its own
     nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
-    first = () if own is None else steps(own, settings.way, nodules_ml=nodules_ml)
+    first = () if own is None else _steps(own, settings, shared, nodules_ml, stop_words(result))
     short = () if own is None else if_short(own)
     second = None if mix is None or base is None else _base(result, mix, base, settings)
     after = () if second is None else (*second["steps"], second["short"])
@@ -202,6 +202,7 @@ def _entry(
         "passed": [note for note in planned if "scans" in note.values],
         "together": together,
         "at": "" if shared is None or plan is None else plan.clock(shared[1].start_min),
+        "is_late": plan is not None and result.name in plan.late,
         "window": ""
         if shared is None or plan is None
         else _window_words(result.name, shared[1], plan),
@@ -211,7 +212,8 @@ def _entry(
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
         "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
-        "advice": [] if result.trim is None else [stop_words(result), *advice(result.trim)],
+        "advice": [] if result.trim is None else advice(result.trim),
+        "stop": stop_words(result),
     }
 
 
@@ -248,11 +250,25 @@ def _mixes(
                 "ratio": ratio_in_words(made.mix),
                 "turns": [(called[name], turn_words(name, made, plan)) for name in firsts],
                 "notes": called_by(made, called).notes,
-                "steps": steps(made.mix, settings.way, nodules_ml=nodules_ml if based else None),
+                "steps": _steps(made.mix, settings, (number, made), nodules_ml if based else None),
+                "late": [called[one.name] for one in made.late],
+                "after": afterwards(made, plan, {name in based for name in firsts}),
                 "short": if_short(made.mix),
             }
         )
     return cards
+
+
+def _steps(
+    made: Mix,
+    settings: Settings,
+    shared: tuple[int, SharedMix] | None,
+    nodules_ml: float | None,
+    ends: str = "",
+) -> tuple[str, ...]:
+    kinds = () if shared is None else (one.kind for one in shared[1].impressions)
+    has_dies = KINDS[-1] in kinds
+    return steps(made, settings.way, nodules_ml=nodules_ml, has_dies=has_dies, ends=ends)
 
 
 def _planned(shared: SharedMix, result: Result, called: Mapping[str, str]) -> list[Note]:
@@ -276,11 +292,11 @@ def _window_words(name: str, shared: SharedMix, plan: Plan) -> str:
     one, _ = shared.turn_of(name)
     if one.window is None:
         return ""
-    material, until = one.window.material.capitalize(), plan.by(one)
+    until = plan.by(one).capitalize()
     if one.age_min is None:
-        latest = f" Pour it {until} at the latest." if until else ""
-        return f"{material}, taken when? __:__{latest}"
-    return f"{material}, taken {plan.clock(-one.age_min)}: pour it {until}."
+        asked = f"{one.window.material} taken when? __:__"
+        return f"{until}; {asked}" if until else asked.capitalize()
+    return f"{until}: {one.window.material}, taken {plan.clock(-one.age_min)}"
 
 
 def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[str, Any]:
@@ -290,10 +306,9 @@ def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[st
 
 
 def _pour_words(made: Mix) -> str:
-    each = f"{made.mixes} equal mixes, each " if made.mixes > 1 else ""
-    amounts = f"water {water_in_words(made)}, powder {powder_in_words(made)} {made.stone}"
-    said = [f"{each}{amounts}", scoops_in_words(made), bowl_in_words(made)]
-    return visible(", ".join(filter(None, said)))
+    each = f"{made.mixes} equal mixes" if made.mixes > 1 else ""
+    said = [each, scoops_in_words(made), bowl_in_words(made), ratio_in_words(made)]
+    return _sentence(visible(", ".join(filter(None, said))))
 
 
 def _base(result: Result, first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
