@@ -18,6 +18,7 @@ from volest.errors import UsageError
 from volest.storage import write_whole
 
 _RETRY_S = 0.02
+_WAIT_S = 1.0  # for others that have the file of a backup open
 _MAGIC = b"SQLite format 3\0"  # how each of its files begins
 _COPIES = 5  # tries to copy a file that another program is just changing
 BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file (its file format, 4.1)
@@ -64,7 +65,11 @@ class Layout:
 
 
 class DataBase:
-    """An open data base of ours, in write-ahead mode: readers never wait for a writer."""
+    """An open data base of ours, one file by itself.
+
+    With a rollback journal, which a network share stands as far as its locks do; write-ahead mode,
+    which earlier versions chose, needs memory that readers share (SQLite, "Write-Ahead Logging").
+    """
 
     def __init__(self, path: Path, layout: Layout, *, copied: bool = False) -> None:
         """Open a file, or a copy of it, which is read without a touch to the file."""
@@ -141,14 +146,13 @@ class DataBase:
         self.check_beside(target)
         real = Path(os.path.realpath(target))
         try:
+            if real.exists() and real.stat().st_size:  # by SQLite: others may have it open
+                self._copy_into(real)
+                return
             with _scratch() as folder:
                 part = Path(folder) / "copy"
-                with closing(sqlite3.connect(part)) as copy:
-                    self._base.backup(copy)
-                    copy.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
+                self._copy_into(part)
                 data = part.read_bytes()
-            if any(os.path.lexists(f"{real}{end}") for end in BESIDE):
-                _settle(real)  # what lies beside would be read into the new file
             write_whole(real, data)
         except (OSError, sqlite3.Error) as fault:
             raise UsageError(
@@ -156,6 +160,12 @@ class DataBase:
                 needed="a file in a folder that exists and may be written",
                 remedy="name another file",
             ) from fault
+
+    def _copy_into(self, target: Path) -> None:
+        with closing(sqlite3.connect(target, timeout=_WAIT_S, isolation_level=None)) as copy:
+            copy.execute("PRAGMA journal_mode = DELETE")  # takes in what lies beside it
+            copy.execute("PRAGMA synchronous = FULL")
+            self._base.backup(copy)
 
     def close(self) -> None:
         """Close the file."""
@@ -173,7 +183,7 @@ class DataBase:
         self._base.execute("PRAGMA trusted_schema = OFF")
         if not self._is_ours():  # another program's data base must stay as it is
             raise sqlite3.DatabaseError("another program's data base")
-        self._to_write_ahead()
+        self._base.execute("PRAGMA journal_mode = DELETE")
         self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
         self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
         (version,) = self._base.execute("PRAGMA user_version").fetchone()
@@ -194,20 +204,6 @@ class DataBase:
         # Views, triggers and virtual tables have no root page, and could do anything when read.
         plain = all(rootpage > 0 for _, rootpage in held)
         return version >= 0 and plain and (self.layout.table in dict(held) if version else not held)
-
-    def _to_write_ahead(self) -> None:
-        # The change itself does not wait as other statements do: a program that asks for it while
-        # another one does is told 'locked' at once, whatever the timeout (seen in a test of two).
-        end = time.monotonic() + self.layout.wait_s
-        while True:
-            try:
-                self._base.execute("PRAGMA journal_mode = WAL")
-            except sqlite3.OperationalError as fault:
-                if fault.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > end:
-                    raise
-                time.sleep(_RETRY_S)
-            else:
-                return
 
     @contextmanager
     def _telling(self) -> Iterator[None]:
@@ -254,12 +250,3 @@ def _copied(path: Path, folder: Path) -> Path:
             return folder / path.name
         time.sleep(_RETRY_S)
     raise OSError("another program is writing into it")
-
-
-def _settle(path: Path) -> None:
-    """Put into a data base what lies beside it, so that nothing does any more."""
-    with closing(sqlite3.connect(path, timeout=0.0, isolation_level=None)) as base:
-        base.execute("PRAGMA journal_mode = DELETE").fetchone()
-    for end in BESIDE:
-        if os.path.lexists(f"{path}{end}"):
-            raise OSError("another program has it open")

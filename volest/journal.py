@@ -572,7 +572,7 @@ def twins_in_words(twins: Sequence[Entry]) -> str:
     return f"pour{'s' * (len(twins) > 1)} {told} booked for {what}"
 
 
-LAST = 5  # pours that are listed: a slip is noticed soon or never
+LAST = 12  # pours that are listed: a day's
 
 
 def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:

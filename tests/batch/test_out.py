@@ -297,4 +297,6 @@ def test_an_end_at_any_moment_leaves_no_trace(tmp_path: Path) -> None:
         told = run_.communicate(timeout=60)[1]
         assert "Traceback" not in told
         codes.add(run_.returncode)
-    assert codes <= {0, 130, -signal.SIGTERM}  # the last: before anything was begun
+    # By SIGTERM: before anything was begun. By SIGINT, which a shell tells as 130 too: CPython ends
+    # itself so where the stop came while a text was executed, as `dataclasses` do (pythonrun.c).
+    assert codes <= {0, 130, -signal.SIGTERM, -signal.SIGINT}

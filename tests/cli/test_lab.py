@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import jsonschema
@@ -234,6 +234,31 @@ def test_with_a_material_but_no_sharing_each_has_a_mix_of_its_own() -> None:
     assert call("size", "day", *words).exit_code == 0
     whole = json.loads(Path("day.json").read_text(encoding="utf-8"))["shared"]
     assert [len(made["scans"]) for made in whole["mixes"]] == [1] * len(VOLUMES_ML)
+
+
+def test_minutes_ago_are_counted_from_now_whenever_the_plan_is() -> None:
+    day = f"{datetime.now().astimezone() + timedelta(days=1):%Y-%m-%d} 08:00"
+    words = ("--share", "--material", "alginate", "--taken", "5 min", "--start", day, "--json", "-")
+    whole = json.loads(call("size", "day", *words).stdout)["shared"]
+    assert all(by_min < 0.0 for made in whole["mixes"] for by_min in made["pour_by_min"])
+
+
+def test_what_the_lab_file_says_of_materials_holds_without_sharing_too() -> None:
+    habits = "material = ['a*=alginate', 'zz*=agar']\nkind = ['a*=dies']\n"
+    Path("lab.toml").write_text(f"{LAB}\n[habits]\n{habits}", encoding="utf-8")
+    assert "alginate" in call("size", "day", "--lab", "lab.toml").stdout
+
+
+def test_what_the_journal_knows_as_poured_is_told() -> None:
+    day = ("size", "day", "--quiet", "--journal", "lab.db")
+    assert call(*day[:-2], "--json", "day.json").exit_code == 0
+    words = ("--journal", "lab.db", "--from", "day.json", "--scan", "b.stl", "--left", "9")
+    assert call("log", *words).exit_code == 0
+    told = call(*day).stderr
+    assert "b.stl is booked as pour 1 of" in told
+    assert "a.stl is booked" not in told
+    Path("day/b.stl").write_bytes(b"another")
+    assert "is booked" not in call(*day).stderr
 
 
 def test_a_plan_says_when_casts_come_out_and_that_its_start_is_past() -> None:

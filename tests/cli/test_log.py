@@ -78,6 +78,18 @@ def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
     assert [row["scan"] for row in rows(log("--csv", "-"))] == ["b.stl", "c.stl"]
 
 
+def test_whole_scoops_are_booked_as_such() -> None:
+    call("mix", "50", "--json", "mix.json")
+    assert log("--from", "mix.json", "--scoops", "--left", "20").exit_code == 0
+    (row,) = rows(log("--csv", "-"))
+    # 3 scoops of 50 g to 20 mL per 100 g (common practice, no source).
+    assert (float(row["powder_g"]), float(row["water_ml"])) == (150.0, 30.0)
+    call("mix", "50", "--by", "scoop", "--json", "scoops.json")
+    assert log("--from", "scoops.json", "--scoops", "--left", "20").exit_code == 0
+    assert [float(row["powder_g"]) for row in rows(log("--csv", "-"))] == [150.0, 150.0]
+    assert log("--scoops", "--left", "20").exit_code == 2
+
+
 def test_a_shared_mix_is_booked_whole_and_once(folder: Path) -> None:
     call("mix", "50", "--json", "alone.json")
     call("mix", "120", "--json", "both.json")
@@ -429,7 +441,7 @@ def test_how_casts_came_out() -> None:
     later = log("--pour", "3", "--outcome", "remake", "--why", "die chipped")
     assert later.stderr == "pour 3 came out: remake\n"
     changed = log("--pour", "1", "--outcome", "bubbles").stderr
-    assert changed.startswith("pour 1 came out: bubbles (was good)\nnext time: wetting agent")
+    assert changed.startswith("pour 1 came out: bubbles (was good)\nnext time: on an elastomer")
     log("--pour", "1", "--outcome", "good")
     assert "Came out: 1 good, 1 short, 1 remake" in later.stdout
     assert "9 g left, remake, die chipped" in later.stdout

@@ -54,11 +54,12 @@ def test_what_a_pour_teaches(path: Path) -> None:
     assert not pour.short
 
 
-def test_it_is_write_ahead_and_knows_its_version(path: Path) -> None:
+def test_it_is_one_file_and_knows_its_version(path: Path) -> None:
     with Journal(path) as journal:
         journal.book(ENTRY)
+        assert [file.name for file in path.parent.iterdir()] == [path.name]
     base = sqlite3.connect(path)
-    assert base.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert base.execute("PRAGMA journal_mode").fetchone() == ("delete",)
     assert base.execute("PRAGMA user_version").fetchone() == (LAYOUT.version,)
     base.close()
 
@@ -239,12 +240,20 @@ def test_a_backup_replaces_an_earlier_state_only(path: Path, tmp_path: Path) -> 
 
 
 LEAVE_OPEN = """
-import os, sys
+import os, sqlite3, sys
 from pathlib import Path
 from tests.journal.test_journal import ENTRY
 from volest.journal import Journal
-journal = Journal(Path(sys.argv[1]))
-journal.book(ENTRY)
+path, other = Path(sys.argv[1]), Path(sys.argv[1] + ".other")
+with Journal(path):
+    pass
+with Journal(other) as journal:
+    journal.book(ENTRY)
+base = sqlite3.connect(path, isolation_level=None)
+base.execute("PRAGMA journal_mode = WAL")  # as earlier versions had it
+base.execute("ATTACH ? AS other", (str(other),))
+base.execute("INSERT INTO pours SELECT * FROM other.pours")
+other.unlink()
 os._exit(0)  # as a power cut: what was booked lies beside the file
 """
 
@@ -254,6 +263,13 @@ def left_open(path: Path) -> None:
     words = [sys.executable, "-c", LEAVE_OPEN, str(path)]
     subprocess.run(words, cwd=root, env={"PYTHONPATH": root}, check=True)
     assert path.with_name(f"{path.name}-wal").stat().st_size > 0
+
+
+def test_what_an_earlier_version_left_beside_it_is_taken_in(path: Path) -> None:
+    left_open(path)
+    with Journal(path) as journal:
+        assert [entry.number for entry in journal.entries()] == [1]
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
 
 
 def test_what_lies_beside_a_backup_is_never_read_into_it(path: Path, tmp_path: Path) -> None:
@@ -275,30 +291,28 @@ def test_what_lies_beside_a_backup_is_never_read_into_it(path: Path, tmp_path: P
 
 def test_a_backup_over_a_journal_that_is_in_use_is_told(path: Path, tmp_path: Path) -> None:
     with Journal(path) as journal, Journal(tmp_path / "copy.db") as used:
-        used.book(ENTRY)
-        journal.book(ENTRY)
-        with pytest.raises(UsageError, match="cannot be written"):
+        for lot in ("6", "7"):
+            journal.book(replace(ENTRY, lot=lot))
+        used.book(replace(ENTRY, lot="6"))
+        with used._base.transaction(), pytest.raises(UsageError, match="cannot be written"):
             journal.back_up(tmp_path / "copy.db")
+        journal.back_up(tmp_path / "copy.db")
         used.book(replace(ENTRY, lot="8"))
-    assert numbers_in(tmp_path / "copy.db") == [1, 2]
+    assert numbers_in(tmp_path / "copy.db") == [1, 2, 3]
 
 
-def test_a_backup_keeps_the_old_one_where_the_disk_fails(
+def test_a_backup_leaves_nothing_where_the_disk_fails(  # over an old one: see test_faults.py
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def fail(_handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    copy = tmp_path / "copy.db"
     with Journal(path) as journal:
-        journal.book(ENTRY)
-        journal.back_up(copy)
         journal.book(ENTRY)
         monkeypatch.setattr("os.fsync", fail)
         with pytest.raises(UsageError, match="No space left"):
-            journal.back_up(copy)
-    assert numbers_in(copy) == [1]
-    assert {file.name for file in tmp_path.iterdir()} == {"lab.db", "copy.db"}
+            journal.back_up(tmp_path / "copy.db")
+    assert [file.name for file in tmp_path.iterdir()] == ["lab.db"]
 
 
 def test_a_backup_that_cannot_be_meant_or_made(path: Path, tmp_path: Path) -> None:

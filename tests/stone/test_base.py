@@ -99,7 +99,7 @@ def test_a_base_of_another_stone_is_weighed_unless_its_scoop_is_known(by: str) -
     base = second_pour(2600, flat(lab=Lab(second_pour=second), by=by))
     assert base is not None
     assert base.powder_g == 56.0  # as by gram: nobody knows what a scoop of it holds
-    assert scoops_in_words(base) == "weigh it: no scoop weight is known"
+    assert scoops_in_words(base) == "weigh it: what a scoop of type-3 holds is not known"
     assert scoops_cell(base) == "weigh"
     record = base.as_record()
     assert (record["scoops"], record["full_scoops"], record["rest_g"]) == (None, 0, 56.0)

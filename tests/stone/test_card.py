@@ -97,15 +97,15 @@ def test_the_maker_and_the_lab_win() -> None:
     [
         (65, "scoop", "3 full scoops of 50 g"),
         (10, "scoop", "1 full scoop of 50 g"),
-        (10, "gram", "1 full scoop of 50 g with 10.0 mL of water; that is 27 g more"),
-        (50, "gram", "3 full scoops of 50 g with 30.0 mL of water; that is 38 g more"),
+        (10, "gram", "1 full scoop of 50 g with 10.0 mL of water; that is 29 g more"),
+        (50, "gram", "3 full scoops of 50 g with 30.0 mL of water; that is 47 g more"),
     ],
 )
 def test_scoops_in_words(volume_ml: float, by: str, words: str) -> None:
     # A scoop of 50 g: common practice, no source. 50 / 2.76 + 10 = 28.1 mL.
     made = first_pour(volume_ml, flat(by=by))
     if by == "gram":
-        makes_ml = {10: 28.1, 50: 84.3}[volume_ml]
+        makes_ml = {10.0: 28.1, 50.0: 84.3}[volume_ml]
         words = f"or without a scale: {words} powder and makes {makes_ml} mL"
     assert scoops_in_words(made) == words
     small = flat(lab=Lab(bowl=(Bowl(name="small", most_ml=made.mix_ml),)))
@@ -260,8 +260,8 @@ def test_again_is_said_where_there_is_more_than_one_mix(mixes: int) -> None:
 @pytest.mark.parametrize(
     ("low", "high", "words"),
     [
-        (None, None, "Pour at once, it sets fast. Start at one end"),
-        (5.0, 5.0, "Pour within 5 min of step 2. Start at one end"),
+        (None, None, "Pour at once, it sets fast. Prepared"),
+        (5.0, 5.0, "Pour within 5 min of step 2. Prepared"),
         (
             5.0,
             7.0,
@@ -275,10 +275,10 @@ def test_the_time_to_pour(low: float | None, high: float | None, words: str) -> 
 
 def test_prepared_teeth_are_filled_first() -> None:
     # Common practice, no source.
-    (plain,) = [line for line in steps(mix(52)) if line.startswith("Pour")]
-    (dies,) = [line for line in steps(mix(52), has_dies=True) if line.startswith("Pour")]
-    assert "small instrument" in dies.partition("Start at one end")[0]
-    assert "small instrument" not in plain
+    (pour,) = [line for line in steps(mix(52)) if line.startswith("Pour")]
+    first, _, then = pour.partition("start at one end")
+    assert "Prepared teeth first, each with a small instrument" in first
+    assert then
 
 
 def into_the_bowl(first: Mix, base: Mix) -> str:

@@ -134,8 +134,11 @@ def test_a_window_that_has_closed_is_not_opened_by_a_second_person() -> None:
         for name, age_min in ages_min.items()
     ]
     plan = plan_mixes(impressions, Settings())
-    (shared,) = plan.mixes
-    over, soon = shared.notes
+    assert [[one.name for one in made.impressions] for made in plan.mixes] == [
+        ["first", "soon"],
+        ["over"],
+    ]
+    (soon,), (over,) = (made.notes for made in plan.mixes)
     alike = {"material": "alginate", "evidence": window.beyond, "is_lost": False}
     assert over.values == {"scans": ("over",), "ages": ("14 min",), "at_turn": False, **alike}
     # 15.5: 2 min of mixing, 1 for the one before
@@ -223,6 +226,8 @@ def pours(left: Sequence[Impression], most: int) -> Iterator[tuple[Impression, .
             opens, closes = zip(*map(ends_min, group), strict=True)
             in_time = size == 1 or sum(MINUTES[one.kind] for one in group) <= 3.0
             first = all(one.kind != "dies" for one in group[1:])
+            # One that no mix can save any more is asked about: nobody waits for it.
+            first &= size == 1 or min(closes) >= 2.0
             if in_time and first and max(opens) <= min(closes):
                 yield group
 

@@ -21,7 +21,7 @@ from tests.view.bowls import write_bowl
 from tests.view.browser import Page, browser
 from volest.lab import Bowl, Lab, SecondPour
 from volest.notes import CATALOGUE, Note, Said
-from volest.settings import Settings
+from volest.settings import Settings, parse_base
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_in_words
@@ -368,6 +368,30 @@ def test_a_shared_mix_has_the_card_with_amounts_and_a_single_impression_none(
     assert {len(row) for row in rows} == {2}
     front = text[: text.index("<article")]
     assert front.count(">mix 1<") == 2  # water, powder
+
+
+def test_cards_stand_in_the_order_of_the_plan_and_say_what_comes_before_the_water(
+    tmp_path: Path,
+) -> None:
+    settings = Settings(base=parse_base("rim=-1.5"))
+    made = [
+        CardMaker(pictures=False)(write_bowl(tmp_path / f"{name}.stl"), settings) for name in "ab"
+    ]
+    results, drawn = zip(*made, strict=True)
+    waiting = [
+        Impression(name=result.scan, volume_ml=result.volume_ml, window=window, age_min=1.0)
+        for result, window in zip(results, (None, pour_window("alginate")), strict=True)
+    ]
+    plan = plan_mixes(waiting, settings, at_most=1)  # b first: its alginate cannot wait
+    cards = [read_card(draw()) for draw in drawn]
+    text = plain(sheet_text(results, cards, settings, plan))
+    ones = text.split("<article")[1:]
+    assert [re.search(r"(\w)\.stl", one)[1] for one in ones] == ["b", "a"]  # type: ignore[index]
+    # What stands 1.5 mm over the line is cut, all round; the water comes after.
+    for one in ones:
+        before = one.index("Before the water: cut")
+        assert "all round, 1.5 mm off" in one[before : before + 80]
+        assert before < one.index("1. water")
 
 
 def test_a_window_that_will_have_passed_is_told_on_the_card(tmp_path: Path) -> None:

@@ -37,8 +37,8 @@ _MAY = {
 }
 # Common practice, no source.
 _NEXT_TIME = {
-    "bubbles": "wetting agent, then gentle air; small portions from one end, on the vibrator; look "
-    "whether the vacuum holds",
+    "bubbles": "on an elastomer wetting agent, then gentle air, on alginate neither; small "
+    "portions from one end, on the vibrator; look whether the vacuum holds",
     "broken": "block out undercuts, wait the whole time, pull along the way out that 'volest show' "
     "names",
 }
@@ -80,7 +80,7 @@ Examples:
     "short_g",
     type=Number(above=0),
     metavar="G",
-    help="What it still took of a second mix, in g.",
+    help="What it still took of a second mix, in g; that mix itself is not booked.",
 )
 @file_option("--from", "source", "JSON of mix or size.")
 @click.option("--scan", metavar="NAME", help="Which scan, if the file holds several.")
@@ -89,6 +89,9 @@ Examples:
     type=Number(least=1, whole=True),
     metavar="N",
     help="With --from: which impression, if the scan has several.",
+)
+@click.option(
+    "--scoops", "by_scoop", is_flag=True, help="With --from: its whole scoops were mixed."
 )
 @click.option("--base-pour", "second_pour", is_flag=True, help="With --from: book its base.")
 @click.option(
@@ -144,6 +147,7 @@ def log_command(
     source: Path | None,
     scan: str | None,
     cavity: int | None,
+    by_scoop: bool,
     second_pour: bool,
     csv_file: str | None,
     strike: int | None,
@@ -174,7 +178,7 @@ def log_command(
         "--delivered": delivered_g is not None,
     }
     told = {"from": source, "scan": scan, "cavity": cavity}
-    flags = {"base-pour": second_pour, "again": again}
+    flags = {"base-pour": second_pour, "again": again, "scoops": by_scoop}
     names = [*said, *(name for name, value in told.items() if value is not None)]
     names += [name for name, is_set in flags.items() if is_set]
     _check_words([name for name, is_asked in asked.items() if is_asked], names)
@@ -185,7 +189,11 @@ def log_command(
             journal.check_backup(backup_file)  # before anything is booked
         if end_g is not None:
             poured = "second_pour" if second_pour else "mix"
-            mixed, cases = ({}, []) if source is None else _mixed(source, scan, cavity, poured)
+            mixed, cases = (
+                ({}, [])
+                if source is None
+                else _mixed(source, scan, cavity, poured, by_scoop=by_scoop)
+            )
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab, cases)
             _book(journal, entry, lab, journal_file, mixed, again=again)
         if strike is not None:
@@ -451,7 +459,7 @@ def _as_csv(entries: "Sequence[Entry]", lab: Lab) -> str:
 
 
 def _mixed(
-    source: Path, scan: str | None, cavity: int | None, poured: str
+    source: Path, scan: str | None, cavity: int | None, poured: str, *, by_scoop: bool
 ) -> "tuple[dict[str, str | float], list[Case]]":
     """Read the 'mix' or the 'second_pour' of a file, fingerprinted as `source`, and for whom."""
     from volest.journal import BASE, FIRST, Case  # keeps --help quick
@@ -482,20 +490,24 @@ def _mixed(
             )
             for entry in entries
         ]
+
+        dealt = made["by_scoop"] if by_scoop and made["rest_g"] else made
+        if dealt is None:
+            raise ValueError(made)  # noqa: TRY301  # same
         mixed = {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
             **({"scan": names} if names else {}),
             "volume_ml": _filled_ml(made),
-            "powder_g": float(made["powder_g"]),
-            "water_ml": float(made["water_ml"]),
+            "powder_g": float(dealt["powder_g"]),
+            "water_ml": float(dealt["water_ml"]),
             "volume_u_ml": float(made.get("volume_u_ml", 0.0)),
             **({} if way is None else {"way": way}),
         }
         return mixed, cases  # noqa: TRY300  # same
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
-            f"{source} without a mix",
+            f"{source} without a mix{' by whole scoops' * by_scoop}",
             needed="JSON as 'volest mix' or 'volest size' wrote it",
             remedy="give that file, or the amounts: --volume, --powder, --water",
         ) from fault

@@ -181,12 +181,38 @@ def size_command(
     with stoppable():
         with progress(len(found.scans), shown=bar, lines=lines) as advance:
             report = run(request, _told_in_lines(advance) if json_lines else advance)
+        for line in _booked(report.results or (), options.get("journal_file")):
+            say(line)
         if not (quiet and streams):
             stream = sys.stderr if streams else sys.stdout
             _show_table(report, request.settings, stream=stream, quiet=quiet)
         for text in put_out:
             deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
+
+
+def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]:
+    """Tell which scans were poured already, by what the journal knows of their content."""
+    if journal_file is None or not journal_file.is_file():
+        return []
+    from volest.batch.find import content_of
+    from volest.journal import BASE, Journal, cases_of
+
+    with Journal(journal_file, new=False) as journal:
+        poured = {
+            (case.content, case.cavity): entry
+            for entry in journal.entries()
+            for case in cases_of(entry)
+            if entry.struck is None and case.content is not None and case.pour != BASE
+        }
+    told = []
+    for result in results if poured else ():
+        content = content_of(Path(result.scan))
+        entry = None if content is None else poured.get((content.mark, result.cavity))
+        if entry is not None:
+            day = entry.booked.partition("T")[0]
+            told.append(f"{result.name} is booked as pour {entry.number} of {day}: poured already?")
+    return told
 
 
 def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
@@ -278,10 +304,9 @@ def _day(
 ) -> "Day | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
     if not share:
-        written = [name for name in ("materials", "kinds", "taken") if not is_from_file(name)]
         if at_most is not None:
             raise UsageError("--at-most without --share", needed="--share", remedy="add it")
-        if not any(ctx.params[name] for name in (*written, "ages", "start")):
+        if not any(ctx.params[name] for name in ("materials", "kinds", "taken", "ages", "start")):
             return None
         at_most = 1
     from volest.day import Day
@@ -300,7 +325,8 @@ def _day(
         taken=(
             *(parse_taken(text) for text in habits),
             *sorted(
-                (_when(text, begins or now) for text in taken), key=lambda said: bool(said.pattern)
+                (_when(text, now, begins or now) for text in taken),
+                key=lambda said: bool(said.pattern),
             ),
         ),
         start=begins,
@@ -313,10 +339,12 @@ def _by_pattern(texts: Sequence[str], read: Callable[[str], Word]) -> list[tuple
     return sorted(said, key=lambda pair: bool(pair[0]))
 
 
-def _when(text: str, start: datetime) -> "Taken":
+def _when(text: str, now: datetime, start: datetime) -> "Taken":
     """Read when something was taken; a clock that is ahead of the plan is a slip, or yesterday."""
     taken = parse_taken(text)
     at = clock_time(taken.word, start)
+    if at is None and (ago := taken.at("", now)) is not None:  # before now, whenever the plan is
+        return replace(taken, word=f"{ago:%Y-%m-%d %H:%M}")
     if at is not None and at > start:
         raise UsageError(
             f"--taken {text}, after the plan's start at {start:%H:%M} by this computer's clock",
@@ -337,7 +365,7 @@ def _check_patterns(
         if not is_from_file(name):
             check_fits("--age" if name == "ages" else NAMED[name].flag, patterns, scans)
             continue
-        for text in () if quiet else unfitting(patterns, scans):
+        for text in () if quiet or len(scans) == 1 else unfitting(patterns, scans):
             say(f"{NAMED[name].habit} {text!r} in {request.settings.lab_file} fits no scan")
 
 

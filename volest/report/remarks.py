@@ -11,13 +11,14 @@ from rich.text import Text
 
 from volest.dosing import has_base
 from volest.lab import VACUUM, SecondPour
+from volest.notes import hours_in_words
 from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import OF_THE_BOWL, knows_scoop
 from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
-from volest.stone.shared import Plan, SharedMix, priced, this_minute
+from volest.stone.shared import Impression, Plan, SharedMix, priced, this_minute
 from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import (
     bowl_in_words,
@@ -181,6 +182,23 @@ def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
     return [line for head, lines in headed if lines for line in (head, *lines)]
 
 
+def before_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
+    """Tell what is cut or boxed in before a mix is begun."""
+    told = [(name, before_water(result)) for result, name in zip(results, names, strict=True)]
+    lines = [f"  {name}: {words}" for name, words in told if words]
+    return ["Before the water", *lines] if lines else []
+
+
+def before_water(result: Result) -> str:
+    """Say what is cut or boxed in before a mix is begun; '' where nothing is."""
+    return "; ".join(
+        f"{'cut' if work.what == 'cut' else 'box in'} {work.length_mm:.0f} mm "
+        f"{hours_in_words(work.hours[0], work.hours[-1])}, {work.most_mm:.1f} mm "
+        f"{'off' if work.what == 'cut' else 'high'}"
+        for work in (() if result.trim is None else result.trim.works)
+    )
+
+
 def bowl_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
     """Tell which mix goes into which bowl; nothing where the lab has named none."""
     filled: dict[str, list[str]] = {}
@@ -274,12 +292,21 @@ def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
     one, at_min = shared.turn_of(name)
     told = [
         "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind,
-        "" if one.window is None else f"{one.window.material} {plan.by(one)}".rstrip(),
-        "taken when?" if one.window is not None and one.age_min is None else "",
+        "" if one.window is None else f"{one.window.material} {_until(one, plan)}".rstrip(),
+        "" if one.window is None else _since(one, plan),
         "ASK FIRST" if one in shared.late else "",
     ]
     about = ", ".join(filter(None, told))
     return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")
+
+
+def _since(one: Impression, plan: Plan) -> str:
+    return "taken when?" if one.age_min is None else f"taken {plan.clock(-one.age_min)}"
+
+
+def _until(one: Impression, plan: Plan) -> str:
+    by = plan.by(one)
+    return f"to be poured {by}, past" if one.closes_min < 0.0 else by
 
 
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Plan) -> list[str]:

@@ -19,6 +19,7 @@ from volest.report.remarks import (
     CAUTIONS,
     as_planned,
     batch_lines,
+    before_lines,
     bowl_lines,
     doubts,
     how_to_read,
@@ -213,6 +214,7 @@ def table_text(
         _lines(how_to_read(settings, shared=plan is not None and bool(plan.sharers)))
         if measured and not brief
         else [],
+        _lines(before_lines(results, names)),
         _lines(bowl_lines(results, names) if plan is None else []),
         _lines(pour_lines(results, names)),
         _lines(shared),

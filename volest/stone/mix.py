@@ -148,6 +148,7 @@ class Mix:
             if self.whole_scoops is None
             else {
                 "scoops": self.whole_scoops.scoops,
+                "powder_g": self.whole_scoops.powder_g,
                 "water_ml": round(self.whole_scoops.water_ml, 6),
                 "mix_ml": round(self.whole_scoops.mix_ml, 6),
             },

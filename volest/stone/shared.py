@@ -309,8 +309,10 @@ def _allowed(
             told = Note("pour-too-long", scans=scans, pouring_min=took, left_min=left)
             made = replace(made, notes=(*made.notes, told))  # noqa: PLW2901  # the same mix
         yield job((at,), made)
+    # Who must be asked about first may not be poured at all: nobody waits for it.
+    sure = [at for at, one in enumerate(waiting) if one.closes_min >= _mixing(alone[at], settings)]
     for size in range(2, most + 1):
-        for group in combinations(range(len(waiting)), size):
+        for group in combinations(sure, size):
             members = [waiting[at] for at in group]
             if (
                 sum(minutes[at] for at in group) > left_min[group[0]]

@@ -17,6 +17,9 @@ from volest.stone.reference import (
 )
 from volest.stone.stones import StoneType
 
+_POURING = (
+    "Prepared teeth first, each with a small instrument; then start at one end and let it flow."
+)
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
 
@@ -41,7 +44,7 @@ def powder_in_words(made: Mix) -> str:
 def scoops_in_words(made: Mix) -> str:
     """Say one mix in whole scoops, and the water that goes with them; or that it is weighed."""
     if not made.has_scoop:
-        return "weigh it: no scoop weight is known"
+        return f"weigh it: what a scoop of {made.stone} holds is not known"
     if made.whole_scoops is not None:
         whole = made.whole_scoops
         more_g = (whole.powder_g - made.powder_g) / made.mixes
@@ -230,7 +233,6 @@ def steps(
     way: str = VACUUM,
     *,
     nodules_ml: float | None = None,
-    has_dies: bool = False,
     ends: str = "",
 ) -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base.
@@ -244,14 +246,13 @@ def steps(
     if working is not None and working.high > working.low:
         others = f" (some powders allow {working.high:g} min: the maker's sheet)"
     nodules = f"Put {nodules_ml or 0.0:.1f} mL of the mix aside for the nodules of the base."
-    first = " Prepared teeth first, each with a small instrument." * has_dies
     out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then separate the cast from it.",)
     return (
         f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
         *(nodules,) * bool(nodules_ml),
-        f"Pour {_deadline(working, 'step 2')}{others}.{first} Start at one end and let it flow.",
+        f"Pour {_deadline(working, 'step 2')}{others}. {_POURING}",
         *(ends,) * bool(ends),
         *_again(made),
         *(out if nodules_ml is None else ()),

@@ -18,6 +18,7 @@ from volest.report.remarks import (
     afterwards,
     as_planned,
     batch_lines,
+    before_water,
     called_by,
     made_with,
     shared_lines,
@@ -28,7 +29,6 @@ from volest.report.table import Row, rows
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.stone.reference import KINDS
 from volest.stone.shared import Plan, SharedMix
 from volest.stone.words import (
     CARE,
@@ -83,13 +83,15 @@ def sheet_text(
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
+    entries = _entries(results, cards, names, settings, plan)
     return _template().render(
         version=__version__,
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
         folder=folder,
         made_with=made_with(settings),
         tally=tally(results, () if plan is None else plan.late),
-        entries=_entries(results, cards, names, settings, plan),
+        entries=entries,
+        cards=_in_order(entries, _mixes(results, names, settings, plan)),
         lines=[
             *(shared_lines(plan, settings) if plan else ()),
             *batch_lines(results, plan),
@@ -99,7 +101,6 @@ def sheet_text(
         shared_apart="" if plan is None else SHARED_APART,
         before=before()[1:],
         disinfected=DISINFECTED,
-        mixes=_mixes(results, names, settings, plan),
         cautions=CAUTIONS,
         care=CARE,
         plot_size=(WIDE, TALL),
@@ -159,6 +160,18 @@ def _entries(
     return sorted(entries, key=_urgency)
 
 
+def _in_order(
+    entries: Sequence[dict[str, Any]], mixes: Sequence[dict[str, Any]]
+) -> list[tuple[dict[str, Any] | None, dict[str, Any]]]:
+    """Put the cards into the order of the plan, each shared mix before its first impression."""
+    waiting = {mix["number"]: mix for mix in mixes}
+    in_order = sorted(entries, key=lambda entry: entry["shared"][0] if entry["shared"] else 0)
+    return [
+        (waiting.pop(entry["shared"][0], None) if entry["shared"] else None, entry)
+        for entry in in_order
+    ]
+
+
 def _urgency(entry: dict[str, Any]) -> int:
     return 0 if entry["row"].refused else 1 if entry["row"].noted else 2
 
@@ -179,7 +192,8 @@ def _entry(
     together = None if shared is None or plan is None else _together(result.name, *shared, plan)
     own = mix if together is None else None  # else its mix has a card of its own
     nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
-    first = () if own is None else _steps(own, settings, shared, nodules_ml, stop_words(result))
+    ends = stop_words(result)
+    first = () if own is None else steps(own, settings.way, nodules_ml=nodules_ml, ends=ends)
     short = () if own is None else if_short(own)
     second = None if mix is None or base is None else _base(result, mix, base, settings)
     after = () if second is None else (*second["steps"], second["short"])
@@ -202,6 +216,7 @@ def _entry(
         "passed": [note for note in planned if "scans" in note.values],
         "together": together,
         "at": "" if shared is None or plan is None else plan.clock(shared[1].start_min),
+        "hurries": shared is not None and _hurries(result.name, shared[1]),
         "is_late": plan is not None and result.name in plan.late,
         "window": ""
         if shared is None or plan is None
@@ -213,7 +228,8 @@ def _entry(
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
         "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
         "advice": [] if result.trim is None else advice(result.trim),
-        "stop": stop_words(result),
+        "stop": ends,
+        "before": before_water(result),
     }
 
 
@@ -230,12 +246,12 @@ def _mixes(
     results: Sequence[Result], names: Sequence[str], settings: Settings, plan: Plan | None
 ) -> list[dict[str, Any]]:
     """Gather the card of each shared mix, in the order to make them; on the page of its first."""
-    called, here = _called(results, names, plan), {result.name for result in results}
+    called, by_name = _called(results, names, plan), {result.name: result for result in results}
     based = {result.name for result in results if result.second_pour is not None}
     cards = []
     for number, made in enumerate(() if plan is None else plan.mixes, start=1):
         firsts = [one.name for one in made.impressions]
-        if plan is None or len(firsts) == 1 or firsts[0] not in here:
+        if plan is None or len(firsts) == 1 or firsts[0] not in by_name:
             continue
         nodules_ml = len(based.intersection(firsts)) * settings.lab.second_pour.nodules_ml
         cards.append(
@@ -250,25 +266,18 @@ def _mixes(
                 "ratio": ratio_in_words(made.mix),
                 "turns": [(called[name], turn_words(name, made, plan)) for name in firsts],
                 "notes": called_by(made, called).notes,
-                "steps": _steps(made.mix, settings, (number, made), nodules_ml if based else None),
+                "steps": steps(made.mix, settings.way, nodules_ml=nodules_ml if based else None),
+                "before": [
+                    f"{called[one.name]}: {told}"
+                    for one in made.impressions
+                    if one.name in by_name and (told := before_water(by_name[one.name]))
+                ],
                 "late": [called[one.name] for one in made.late],
                 "after": afterwards(made, plan, {name in based for name in firsts}),
                 "short": if_short(made.mix),
             }
         )
     return cards
-
-
-def _steps(
-    made: Mix,
-    settings: Settings,
-    shared: tuple[int, SharedMix] | None,
-    nodules_ml: float | None,
-    ends: str = "",
-) -> tuple[str, ...]:
-    kinds = () if shared is None else (one.kind for one in shared[1].impressions)
-    has_dies = KINDS[-1] in kinds
-    return steps(made, settings.way, nodules_ml=nodules_ml, has_dies=has_dies, ends=ends)
 
 
 def _planned(shared: SharedMix, result: Result, called: Mapping[str, str]) -> list[Note]:
@@ -297,6 +306,11 @@ def _window_words(name: str, shared: SharedMix, plan: Plan) -> str:
         asked = f"{one.window.material} taken when? __:__"
         return f"{until}; {asked}" if until else asked.capitalize()
     return f"{until}: {one.window.material}, taken {plan.clock(-one.age_min)}"
+
+
+def _hurries(name: str, shared: SharedMix) -> bool:
+    window = shared.turn_of(name)[0].window
+    return window is not None and window.is_short
 
 
 def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[str, Any]:
