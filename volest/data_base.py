@@ -165,6 +165,8 @@ class DataBase:
         with closing(sqlite3.connect(target, timeout=_WAIT_S, isolation_level=None)) as copy:
             copy.execute("PRAGMA journal_mode = DELETE")  # takes in what lies beside it
             copy.execute("PRAGMA synchronous = FULL")
+            for words in ("BEGIN EXCLUSIVE", "ROLLBACK"):
+                copy.execute(words)  # told if others have it; a copy would wait for ever
             self._base.backup(copy)
 
     def close(self) -> None:
