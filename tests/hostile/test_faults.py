@@ -31,5 +31,6 @@ def test_a_sample_of_the_points(command: str) -> None:
 
 
 @pytest.mark.slow
-def test_every_point_of_every_command() -> None:
-    assert run(1).total() >= LEAST_POINTS
+@pytest.mark.parametrize("command", [command.name for command in COMMANDS])
+def test_every_point(command: str) -> None:
+    assert run(1, command).total() >= LEAST_POINTS[command]
