@@ -13,17 +13,22 @@ import random
 import re
 import sqlite3
 import unicodedata
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
+from click.testing import Result as Ended
 
+import volest
 from tests.hostile.calling import BOWL
 from tests.marks import slow
 from volest import pipeline
 from volest.cli.main import volest_group
+from volest.notes import Note
 from volest.report.names import visible
+from volest.result import Result
 
 PIECES = (
     # terminals: ECMA-48 sequences, line ends of ASCII, C1 and Unicode, directions (UAX 9)
@@ -70,11 +75,11 @@ def file_names(count: int) -> list[str]:
     return [f"{name}.stl" for name in names]
 
 
-def run(*words: str) -> Result:
+def run(*words: str) -> Ended:
     return CliRunner().invoke(volest_group, words, obj=pipeline.size_scan)
 
 
-def sized(folder: Path, names: list[str], monkeypatch: pytest.MonkeyPatch) -> Result:
+def sized(folder: Path, names: list[str], monkeypatch: pytest.MonkeyPatch) -> Ended:
     """Size bowls under these names, every third of them no scan, into a file of each kind."""
     scans = folder / "scans"
     scans.mkdir(parents=True)
@@ -92,13 +97,13 @@ def sized(folder: Path, names: list[str], monkeypatch: pytest.MonkeyPatch) -> Re
 class Structure(HTMLParser):
     """What a page is made of: tags with their attributes, and what stands in scripts."""
 
-    def __init__(self, page: Path) -> None:
+    def __init__(self, page: str) -> None:
         super().__init__()
         self.tags: list[tuple[str, ...]] = []
         self.scripts: list[str] = []
         self.addresses: list[str] = []
         self.words = ""
-        self.feed(page.read_text(encoding="utf-8"))
+        self.feed(page)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, *sorted(name for name, _ in attrs)))
@@ -171,7 +176,9 @@ def test_no_name_breaks_out_of_its_place(
         assert not at.startswith("-") or float(at) < 0.0
 
     # the sheet: tag for tag and script for script the same, no address but its own cards
-    page, other = (Structure(tmp_path / which / "o.html") for which in ("odd", "plain"))
+    page, other = (
+        Structure((tmp_path / which / "o.html").read_text("utf-8")) for which in ("odd", "plain")
+    )
     assert page.tags == other.tags
     assert page.scripts == other.scripts
     assert all(re.fullmatch(r"#card-\d+|data:,?", address) for address in page.addresses)
@@ -185,6 +192,24 @@ def test_no_name_breaks_out_of_its_place(
         *("scans", "o.json", "o.csv", "o.html")
     }
     assert {path.name for path in (tmp_path / "odd" / "scans").iterdir()} == set(names)
+
+
+@pytest.mark.parametrize("scan", [BOWL, b"nonsense"])
+def test_no_name_breaks_out_of_a_result_as_notebooks_show_it(scan: bytes) -> None:
+    def told_as(name: str) -> Result:
+        same = Note("same-scan", others=(f"{name}.stl",), more=0)
+        return replace(measured, scan=f"{name}.stl", notes=(*measured.notes, same))
+
+    measured = volest.measure(scan, pitch_mm=1.0)
+    plain = Structure(told_as("plain")._repr_html_())
+    for text in hostile(MOST):
+        result = told_as(text)
+        page = Structure(result._repr_html_())
+        assert page.tags == plain.tags, ascii(text)
+        assert (page.scripts, page.addresses) == ([], [])
+        assert f"{visible(text)}.stl" in page.words, ascii(text)
+        assert is_shown(page.words), ascii(text)
+        assert is_shown(repr(result)), ascii(text)
 
 
 @pytest.mark.parametrize("count", [30, *slow(MOST)])

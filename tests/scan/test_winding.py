@@ -56,16 +56,15 @@ def with_corners_amid_sides(triangles: Triangles, chance: np.random.Generator) -
     """
     pieces = []
     for triangle in triangles:
-        ring = []
+        ring: list[Triangles] = []
         for at, corner in enumerate(triangle):
             ring.append(corner)
             amid = np.sort(chance.choice(np.arange(1, 8), int(chance.integers(3)), replace=False))
             ring += [corner + share / 8 * (triangle[at - 2] - corner) for share in amid]
-        ring = np.array(ring, np.float32).astype(float)
-        fan = [ring[[0, at, at + 1]] for at in range(1, len(ring) - 1)]
-        pieces.append(np.array(fan))
-    cut = np.concatenate(pieces)
-    return cut[as_mesh(cut).area_faces > 0]
+        rounded = np.array(ring, np.float32).astype(np.float64)
+        pieces += [rounded[[0, at, at + 1]] for at in range(1, len(ring) - 1)]
+    cut: Triangles = np.array(pieces)
+    return np.asarray(cut[as_mesh(cut).area_faces > 0])
 
 
 @settings(max_examples=10, deadline=None)
