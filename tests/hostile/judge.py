@@ -9,7 +9,6 @@ import json
 import tempfile
 import warnings
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -48,14 +47,19 @@ def settings_for(base: Base) -> Settings:
     return Settings(base=base, pitch_mm=WIDE_PITCH_MM, obey_saved=False)
 
 
-@cache
+OWN_NOTES: dict[tuple[str, Base], frozenset[str]] = {}
+
+
 def own_notes(source: Source) -> frozenset[str]:
     """Codes that the sound scan is noted with; sized beside, never in a child."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"sound{source.suffix}"
-        path.write_bytes(source.data)
-        (plane, *found) = _measured(path, source)
-    return frozenset(code for said in (plane, *found) for code in said["notes"])
+    sound = source.name.removesuffix(f", {source.encoding}"), source.base
+    if sound not in OWN_NOTES:  # another encoding of the same triangles is noted alike
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / f"sound{source.suffix}"
+            path.write_bytes(source.data)
+            (plane, *found) = _measured(path, source)
+        OWN_NOTES[sound] = frozenset(code for said in (plane, *found) for code in said["notes"])
+    return OWN_NOTES[sound]
 
 
 def judged(source: Source, hope: str, data: bytes, path: Path) -> Verdict:
