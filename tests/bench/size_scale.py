@@ -28,6 +28,7 @@ OFTEN, TURNS = 1, 3  # up to so many millions the least of three counts, else on
 COMPUTER_MB = 8000
 SHARE = 0.8  # of its memory, for all workers together: docs/how-to/many-scans.md
 WORKERS = (1, 2, 4, 8)
+WAYS = {"never": "numpy", "always": "compiled"}
 BASE_AT_MOST = 1_300_000  # triangles split one by one; more by fours, which needs no list of edges
 PIECE = 100_000
 
@@ -78,12 +79,15 @@ def write_arch(count: int, path: Path) -> int:
     return int(len(base) * 4**fours)
 
 
-def sized(path: Path, *words: str) -> Sized:
+def sized(path: Path, way: str, *words: str) -> Sized:
     """Size one scan by the command, and give what its processes took."""
     told = path.with_suffix(".json")
     command = [sys.executable, "-c", WATCHED, "size", str(path), "--json", str(told), *words]
     start, before = time.perf_counter(), os.times()
-    child = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)
+    surroundings = {**os.environ, "VOLEST_COMPILED": way}
+    child = subprocess.run(
+        command, capture_output=True, text=True, check=False, cwd=ROOT, env=surroundings
+    )
     clock_s, after = time.perf_counter() - start, os.times()
     return Sized(
         said=json.loads(told.read_text(encoding="utf-8"))["scans"][0],
@@ -96,7 +100,7 @@ def sized(path: Path, *words: str) -> Sized:
 def off_percent(path: Path) -> float:
     """How far the volume up to a known plane is off an exact boolean of another library."""
     _, plane = arch(0)
-    said = sized(path, "--base", f"plane={','.join(map(str, plane))}").said
+    said = sized(path, "always", "--base", f"plane={','.join(map(str, plane))}").said
     return 100.0 * (float(str(said["volume_ml"])) / arch_ml() - 1.0)
 
 
@@ -113,48 +117,56 @@ def fit_line(name: str, unit: str, counts: list[int], values: list[float]) -> st
     )
 
 
-def cost_lines(rows: list[tuple[int, Sized, float]]) -> list[str]:
+def cost_lines(rows: list[tuple[int, dict[str, Sized], float]]) -> list[str]:
     """The first table, and how straight its columns run; of each row, the miss by a boolean, %."""
-    head = ["triangles", "peak memory, MB", "bytes a triangle", "processor time, s"]
-    head += ["by the clock, s", "end", "off the boolean, %"]
-    lines = [f"| {' | '.join(head)} |", "|---" * len(head) + "|"]
-    for count, one, off in rows:
-        lines.append(
-            f"| {count:,} | {one.peak_mb:.0f} | {one.peak_mb * 1e6 / count:.0f} "
-            f"| {one.work_s:.2f} | {one.clock_s:.2f} | {one.said['outcome']} | {off:+.4f} |"
-        )
+    head = ["triangles"]
+    for way in WAYS.values():
+        head += [f"{way}: peak, MB", "bytes a triangle", "processor time, s", "by the clock, s"]
+    lines = [f"| {' | '.join([*head, 'off the boolean, %'])} |", "|---" * (len(head) + 1) + "|"]
+    for count, ways, off in rows:
+        cells = [f"{count:,}"]
+        for one in ways.values():
+            cells += [f"{one.peak_mb:.0f}", f"{one.peak_mb * 1e6 / count:.0f}"]
+            cells += [f"{one.work_s:.1f}", f"{one.clock_s:.1f}"]
+        lines.append(f"| {' | '.join(cells)} | {off:+.5f} |")
+    lines.append("")
     counts = [count for count, _, _ in rows]
-    return [
-        *lines,
-        "",
-        fit_line("Memory", "MB", counts, [one.peak_mb for _, one, _ in rows]),
-        fit_line("Processor time", "s", counts, [one.work_s for _, one, _ in rows]),
-    ]
+    for way, name in WAYS.items():
+        peaks, works = zip(
+            *((ways[way].peak_mb, ways[way].work_s) for _, ways, _ in rows), strict=True
+        )
+        lines.append(fit_line(f"- Memory, {name}", "MB", counts, list(peaks)))
+        lines.append(fit_line(f"- Processor time, {name}", "s", counts, list(works)))
+    return lines
 
 
 def limit_lines(scans: list[tuple[int, Path]]) -> list[str]:
     """The second table: from the largest scan down, the first that each share of memory takes."""
-    head = [f"workers of a computer of {COMPUTER_MB / 1000:g} GB", "`--memory` of each"]
+    head = ["way", f"workers of a computer of {COMPUTER_MB / 1000:g} GB", "`--memory` of each"]
     head += ["refused from", "measured up to"]
     lines = [f"| {' | '.join(head)} |", "|---" * len(head) + "|"]
-    for workers in WORKERS:
-        most_mb, refused, taken = int(SHARE * COMPUTER_MB / workers), "none that is read", "none"
-        for count, path in reversed(scans):
-            said = sized(path, "--workers", "1", "--memory", str(most_mb)).said
-            print(workers, most_mb, count, said["outcome"], said["reason"], file=sys.stderr)
-            if said["outcome"] != "refused":
-                taken = f"{count:,}"
-                break
-            assert str(said["reason"]).startswith("more to hold"), said["reason"]
-            refused = f"{count:,}"
-        lines.append(f"| {workers} | {most_mb} | {refused} | {taken} |")
+    for way, name in WAYS.items():
+        left, refused = list(scans), "none that is read"
+        for workers in WORKERS:
+            most_mb = int(SHARE * COMPUTER_MB / workers)
+            while left:  # what a larger share does not take, a smaller one does not either
+                count, path = left[-1]
+                said = sized(path, way, "--workers", "1", "--memory", str(most_mb)).said
+                print(name, most_mb, count, said["outcome"], said["reason"], file=sys.stderr)
+                if said["outcome"] != "refused":
+                    break
+                assert "more to hold than" in str(said["reason"]), said["reason"]
+                refused = f"{count:,}"
+                left.pop()
+            taken = f"{left[-1][0]:,}" if left else "none"
+            lines.append(f"| {name} | {workers} | {most_mb:,} MB | {refused} | {taken} |")
     return lines
 
 
 def main() -> None:
     words = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     words.add_argument("--most", type=float, default=MILLIONS[-1], help="millions of triangles")
-    words.add_argument("--folder", type=Path, help="where the scans are put for a while (3.2 GB)")
+    words.add_argument("--folder", type=Path, help="where the scans are put for a while (3.5 GB)")
     asked = words.parse_args()
     with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
         rows, scans = [], []
@@ -162,12 +174,15 @@ def main() -> None:
             path = Path(folder) / f"{millions:g}.stl"
             count = write_arch(int(millions * 1e6), path)
             turns = TURNS if millions <= OFTEN else 1
-            best = min((sized(path) for _ in range(turns)), key=lambda one: one.work_s)
-            print(count, best.peak_mb, best.work_s, best.said["outcome"], file=sys.stderr)
-            rows.append((count, best, off_percent(path)))
+            ways = {}
+            for way, name in WAYS.items():
+                runs = [sized(path, way) for _ in range(turns)]
+                assert {one.said["outcome"] for one in runs} == {"measured"}, runs[0].said["reason"]
+                ways[way] = min(runs, key=lambda one: one.work_s)
+                print(count, name, ways[way].peak_mb, ways[way].work_s, file=sys.stderr)
+            rows.append((count, ways, off_percent(path)))
             scans.append((count, path))
-        lines = [*cost_lines(rows), "", *limit_lines(scans)]
-    text = "\n".join(lines)
+        text = "\n".join([*cost_lines(rows), "", *limit_lines(scans)])
     print(text)
     write_between(PAGE, "size: scan by scan", f"\n{text}\n")
 
