@@ -62,8 +62,9 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     Corners with the same coordinates are one vertex, faces with the same three vertices are one
     face. Neighbours over an edge of exactly two faces must run along it in opposite directions
     [from memory: orientable 2-manifolds, any text on algebraic topology]. Where a face has corners
-    amid its sides that its neighbour lacks, those of its edges are told by `_along_pairs`; faces as
-    flat as their rounding part nothing, and go with the body that they touch.
+    amid its sides that its neighbour lacks, `_along_pairs` finds it. Faces as flat as their
+    rounding part no others: these are paired as if there were none, and bodies that one touches
+    are one.
     """
     points = triangles.reshape(-1, 3) + 0.0  # (3 n, 3), copied, -0.0 made 0.0
     vertices = _counted(_same_rows(points)).reshape(-1, 3)  # (n, 3)
@@ -75,16 +76,15 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     keep = np.flatnonzero((faces == np.arange(len(faces))) | flat)
     removed = len(triangles) - len(keep)
     triangles, vertices, areas, flat = triangles[keep], vertices[keep], areas[keep], flat[keep]
-    pairs = _edge_pairs(triangles, vertices, np.flatnonzero(~flat), near_mm)
+    pairs = _pairs(triangles, vertices, flat, near_mm)
     body, turn = _turns(len(triangles), pairs)
-    body = _flat_with_others(body, vertices, flat)
     balance = np.bincount(body, weights=np.where(turn, -areas, areas))
     turn ^= (balance < 0)[body]  # where the larger area would be turned, all the others are
     triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
     triangles.flags.writeable = False
     return MendedWinding(
         triangles=triangles,
-        body=body,
+        body=_joined_by_flat(body, vertices, flat),
         turned=int(turn.sum()),
         removed_duplicates=removed,
         torn_edges=int((turn[pairs.left] ^ turn[pairs.right] ^ pairs.against).sum()),
@@ -136,15 +136,33 @@ def _counted(labels: NDArray[np.intp]) -> NDArray[np.intp]:
     return counted
 
 
-def _edge_pairs(
+def _pairs(
     triangles: NDArray[np.float64],
     vertices: NDArray[np.intp],
-    faces: NDArray[np.intp],
+    flat: NDArray[np.bool_],
     near_mm: float,
 ) -> _Pairs:
-    """Pair faces, of those chosen, over the edges that two have, and along those that one has."""
-    start = vertices[faces].reshape(-1)  # half-edges, three a face
-    end = vertices[faces][:, [1, 2, 0]].reshape(-1)
+    """Pair neighbours: over edges and along sides, and flat faces with all over edges."""
+    faces = np.flatnonzero(~flat)
+    over, lone = _edge_pairs(vertices[faces])
+    start, end = vertices[faces].reshape(-1), vertices[faces][:, [1, 2, 0]].reshape(-1)
+    corners = triangles[faces].reshape(-1, 3)
+    along = _along_pairs(lone, start[lone], end[lone], corners, near_mm)
+    left = faces[np.append(over.left, along.left)]
+    right = faces[np.append(over.right, along.right)]
+    against = np.append(over.against, along.against)
+    if flat.any():
+        every, _ = _edge_pairs(vertices)
+        of_flat = flat[every.left] | flat[every.right]
+        left, right = np.append(left, every.left[of_flat]), np.append(right, every.right[of_flat])
+        against = np.append(against, every.against[of_flat])
+    return _Pairs(left=left, right=right, against=against)
+
+
+def _edge_pairs(vertices: NDArray[np.intp]) -> tuple[_Pairs, NDArray[np.intp]]:
+    """Pair faces, (n, 3), over edges that two have; give too the half-edges that only one has."""
+    start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
+    end = vertices[:, [1, 2, 0]].reshape(-1)
     low, high = np.minimum(start, end), np.maximum(start, end)
     vertex_bits = int(high.max()).bit_length() if len(high) else 1
     keys = (low.astype(np.uint64) << np.uint64(vertex_bits)) | high.astype(np.uint64)
@@ -155,14 +173,10 @@ def _edge_pairs(
     twos = heads[count == PAIR]
     one, other = order[twos], order[twos + 1]
     against = start[one] == start[other]
-    lone = order[heads[count == 1]]
-    corners = triangles[faces].reshape(-1, 3)
-    along = _along_pairs(lone, start[lone], end[lone], corners, near_mm)
-    left = faces[np.append(one, along.left) // 3]
-    right = faces[np.append(other, along.right) // 3]
-    against = np.append(against, along.against)
+    left, right = one // 3, other // 3
     between = left != right  # a face with two equal corners meets itself
-    return _Pairs(left=left[between], right=right[between], against=against[between])
+    pairs = _Pairs(left=left[between], right=right[between], against=against[between])
+    return pairs, order[heads[count == 1]]
 
 
 def _along_pairs(
@@ -204,18 +218,24 @@ def _along_pairs(
     mates = np.bincount(np.append(one, other), minlength=len(vertex))
     two = (mates[one] == 1) & (mates[other] == 1)  # as over an edge, three tell nothing
     one, other = one[two], other[two]
-    return _Pairs(left=place[one], right=place[other], against=leaves[one] == leaves[other])
+    return _Pairs(
+        left=place[one] // 3, right=place[other] // 3, against=leaves[one] == leaves[other]
+    )
 
 
-def _flat_with_others(
+def _joined_by_flat(
     body: NDArray[np.intp], vertices: NDArray[np.intp], flat: NDArray[np.bool_]
 ) -> NDArray[np.intp]:
-    """Give flat faces the body of one that they touch; numbers without a face are left out."""
-    at = np.full(vertices.max() + 1, -1)
-    at[vertices[~flat]] = body[~flat, None]
-    touched = at[vertices[flat]].max(axis=1)
-    body[flat] = np.where(touched < 0, body[flat], touched)
-    return np.unique(body, return_inverse=True)[1]
+    """Give the bodies new numbers, those one that a flat face touches."""
+    if not flat.any():
+        return body
+    at = np.empty(vertices.max() + 1, np.intp)  # a body that has this vertex
+    for which in (flat, ~flat):
+        at[vertices[which]] = body[which, None]
+    ends = (np.repeat(body[flat], 3), at[vertices[flat]].reshape(-1))
+    bodies = int(body.max()) + 1
+    joined = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(bodies, bodies))
+    return np.asarray(connected_components(joined, directed=False)[1])[body]
 
 
 def _turns(faces: int, pairs: _Pairs) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
