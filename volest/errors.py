@@ -4,6 +4,7 @@ Each fault has an owner: who is able to mend it. Only of faults that are ours is
 """
 
 import errno
+import unicodedata
 from typing import Any
 
 from volest.system import memory_limit_mb
@@ -149,3 +150,24 @@ def too_large() -> ScanError:
         + "export it with fewer triangles",
         code="too-large",
     )
+
+
+# Unicode categories that a terminal obeys, hides or cannot draw: controls, formats (also those that
+# turn the reading direction), lone surrogates, private use, unassigned, line and paragraph ends.
+_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+_FIRST_BYTE_SURROGATE, _LAST_BYTE_SURROGATE = 0xDC80, 0xDCFF  # PEP 383
+_BYTE_OFFSET = 0xDC00
+
+
+def visible(text: str) -> str:
+    """Write out what a terminal would obey, hide or fail to print; so bytes not UTF-8 (PEP 383)."""
+    return "".join(
+        _escaped(char) if unicodedata.category(char) in _HIDDEN else char for char in text
+    )
+
+
+def _escaped(char: str) -> str:
+    point = ord(char)
+    if _FIRST_BYTE_SURROGATE <= point <= _LAST_BYTE_SURROGATE:
+        return f"\\x{point - _BYTE_OFFSET:02x}"  # the byte as it stands in the file system
+    return char.encode("unicode_escape").decode("ascii")

@@ -8,7 +8,7 @@ from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
 
 from volest.cavity.trim import Trim
-from volest.errors import ScanError, VolestError
+from volest.errors import ScanError, VolestError, visible
 from volest.notes import Note
 from volest.stone.mix import Mix
 
@@ -143,15 +143,16 @@ class Result:
 
     def __repr__(self) -> str:
         if self.volume_ml is None:
-            return f"<Result {self.name}: {REFUSED} ({self.code})>"
-        return f"<Result {self.name}: {', '.join(self._figures().values())}>"
+            return f"<Result {visible(self.name)}: {REFUSED} ({self.code})>"
+        return f"<Result {visible(self.name)}: {', '.join(self._figures().values())}>"
 
     def _repr_html_(self) -> str:
         """Give the figures as notebooks show them, and each note with what to do."""
         cells = {"scan": self.name, **(self._figures() if self.volume_ml is not None else {})}
         told = [self.reason] if self.reason else [f"{one.text} {one.do}" for one in self.notes]
-        rows = [f"<tr><th>{key}</th><td>{escape(text)}</td></tr>" for key, text in cells.items()]
-        notes = [f"<li>{escape(text)}</li>" for text in told]
+        shown = {key: escape(visible(text)) for key, text in cells.items()}
+        rows = [f"<tr><th>{key}</th><td>{text}</td></tr>" for key, text in shown.items()]
+        notes = [f"<li>{escape(visible(text))}</li>" for text in told]
         return f"<table>{''.join(rows)}</table><ul>{''.join(notes)}</ul>"
 
     def _figures(self) -> dict[str, str]:

@@ -17,11 +17,16 @@ MEMORY_BYTES = 400_000_000  # on top of what the warm process holds already
 CPU_S = 20
 WAITING_S = 120
 HERE = Path()
+PEAK = b"\npeak "  # what it took, after its answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ended:
-    """How a child ended: its answer, its exit code (negative: a signal), and what it took."""
+    """How a child ended: its answer, its exit code (negative: a signal), and what it took.
+
+    Memory is the most it was given on top of what the warm process had when it was forked; 0 where
+    it ended before it could say so.
+    """
 
     answer: bytes
     code: int
@@ -47,12 +52,12 @@ def forked(work: Callable[[], bytes], *, folder: Path = HERE, user: int | None =
         _work_and_leave(work, tell, folder, user)
     os.close(tell)
     with os.fdopen(told, "rb") as stream:
-        answer = stream.read()
+        answer, is_whole, peak = stream.read().rpartition(PEAK)
     _, status, used = os.wait4(child, 0)
     return Ended(
         answer=answer,
         code=os.waitstatus_to_exitcode(status),
-        peak_bytes=used.ru_maxrss * 1024,
+        peak_bytes=int(peak) if is_whole else 0,
         cpu_s=used.ru_utime + used.ru_stime,
     )
 
@@ -66,7 +71,9 @@ def _work_and_leave(work: Callable[[], bytes], tell: int, folder: Path, user: in
             os.setgroups([])
             os.setgid(user)
             os.setuid(user)
+        had = _memory_bytes("VmSize")
         rest = work()
+        rest += PEAK + b"%d" % (_memory_bytes("VmPeak") - had)
         while rest:
             rest = rest[os.write(tell, rest) :]
         code = 0
@@ -76,8 +83,13 @@ def _work_and_leave(work: Callable[[], bytes], tell: int, folder: Path, user: in
 
 def _limit() -> None:
     signal.alarm(WAITING_S)
-    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
-    most = pages * resource.getpagesize() + MEMORY_BYTES
+    most = _memory_bytes("VmSize") + MEMORY_BYTES
     resource.setrlimit(resource.RLIMIT_AS, (most, most))
     resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S + 1))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def _memory_bytes(which: str) -> int:
+    """What this process is given, by proc(5): VmSize now, VmPeak at most."""
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return 1024 * int(status.partition(f"{which}:")[2].split()[0])

@@ -1,7 +1,8 @@
 """Measure thousands of mutants and print the tally: python -m tests.hostile.run_mutants --files N.
 
 Each file is one kind of mutant of one sound scan, by its number; the same number gives the same
-file. With --tally a long run can be done in parts: each part adds to the counts kept there. With
+file. With --real the sound scans are as trays and scanners leave them, else small trays and the
+samples. With --tally a long run can be done in parts: each part adds to the counts kept there. With
 --page the tally is written into the page between its marks.
 """
 
@@ -20,7 +21,7 @@ import numpy as np
 from tests.hostile.forked import CPU_S, MEMORY_BYTES
 from tests.hostile.judge import BROKEN, NOTED, REFUSAL, RIGHT, Verdict, judged
 from tests.hostile.mutate import KINDS, Kind
-from tests.hostile.sources import Source, sample_sources, tray_sources
+from tests.hostile.sources import REAL, Source, real_source, sample_sources, tray_sources
 
 ENDS = (RIGHT, NOTED, REFUSAL, BROKEN)
 BEGIN, END = "<!-- mutants begin -->", "<!-- mutants end -->"
@@ -32,6 +33,7 @@ class Tally:
     """What came of all mutants so far."""
 
     ends: dict[str, collections.Counter[str]] = field(default_factory=dict)
+    ends_of: dict[str, collections.Counter[str]] = field(default_factory=dict)
     broken: list[str] = field(default_factory=list)
     peak_bytes: int = 0
     cpu_s: float = 0.0
@@ -39,6 +41,7 @@ class Tally:
 
     def add(self, number: int, kind: str, source: Source, verdict: Verdict) -> None:
         self.ends.setdefault(kind, collections.Counter())[verdict.end] += 1
+        self.ends_of.setdefault(source.of, collections.Counter())[verdict.end] += 1
         self.peak_bytes = max(self.peak_bytes, verdict.peak_bytes)
         if verdict.cpu_s > self.cpu_s:
             self.cpu_s, self.slowest = verdict.cpu_s, f"{kind}, {source.name}"
@@ -60,25 +63,40 @@ class Tally:
         total = sum(self.ends.values(), collections.Counter())
         yield f"| all | | {' | '.join(str(total[end]) for end in ENDS)} |"
         yield ""
+        yield "| Made from | " + " | ".join(ENDS) + " |"
+        yield "|---|" + "---|" * len(ENDS)
+        for of in sorted(self.ends_of, key=["small tray", "sample", *REAL].index):
+            yield f"| {of} | {' | '.join(str(self.ends_of[of][end]) for end in ENDS)} |"
+        yield ""
         files = total.total()
         yield (
             f"{files - total[BROKEN]:,} of {files:,} ended as said. Most memory of one: "
-            f"{self.peak_bytes / 1e6:.0f} MB with the interpreter and its libraries (allowed: "
-            f"{MEMORY_BYTES / 1e6:.0f} MB on top of those); most processor time of one: "
+            f"{self.peak_bytes / 1e6:.0f} MB on top of the interpreter and its libraries (allowed: "
+            f"{MEMORY_BYTES / 1e6:.0f} MB); most processor time of one: "
             f"{self.cpu_s:.1f} s ({self.slowest}; allowed: {CPU_S} s)."
         )
 
 
-def mutant(number: int) -> tuple[str, Kind, Source, bytes]:
+def mutant(number: int, *, of_real: bool = False) -> tuple[str, Kind, Source, bytes]:
     """Make one mutant; the kinds take turns."""
     rng = np.random.default_rng([9, number])
     name = list(KINDS)[number % len(KINDS)]
     kind = KINDS[name]
+    source = (_real if of_real else _small)(kind, rng)
+    return name, kind, source, kind.change(source, rng)
+
+
+def _small(kind: Kind, rng: np.random.Generator) -> Source:
     pool = [source for source in tray_sources() if source.encoding in kind.encodings]
     if kind.of_samples and rng.random() < SAMPLE_SHARE:
         pool = list(sample_sources())
-    source = pool[int(rng.integers(len(pool)))]
-    return name, kind, source, kind.change(source, rng)
+    return pool[int(rng.integers(len(pool)))]
+
+
+def _real(kind: Kind, rng: np.random.Generator) -> Source:
+    of = list(REAL)[int(rng.integers(len(REAL)))]
+    seed = REAL[of][int(rng.integers(len(REAL[of])))]
+    return real_source(of, seed, kind.encodings[int(rng.integers(len(kind.encodings)))])
 
 
 def kept(file: Path | None) -> Tally:
@@ -86,14 +104,15 @@ def kept(file: Path | None) -> Tally:
     if file is None or not file.exists():
         return Tally()
     record = json.loads(file.read_text(encoding="utf-8"))
-    ends = {kind: collections.Counter(counts) for kind, counts in record.pop("ends").items()}
-    return Tally(ends=ends, **record)
+    for table in ("ends", "ends_of"):
+        record[table] = {of: collections.Counter(ends) for of, ends in record[table].items()}
+    return Tally(**record)
 
 
-def run_all(numbers: Sequence[int], folder: Path, tally: Tally) -> Tally:
+def run_all(numbers: Sequence[int], folder: Path, tally: Tally, *, of_real: bool = False) -> Tally:
     """Measure and judge the mutants of these numbers."""
     for done, number in enumerate(numbers, start=1):
-        name, kind, source, data = mutant(number)
+        name, kind, source, data = mutant(number, of_real=of_real)
         path = folder / f"mutant{source.suffix}"
         tally.add(number, name, source, judged(source, kind.hope, data, path))
         if done % 500 == 0:
@@ -112,13 +131,14 @@ def main() -> int:
     words = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     words.add_argument("--files", type=int, default=10_000, help="how many (default 10000)")
     words.add_argument("--first", type=int, default=0, help="number of the first one")
+    words.add_argument("--real", action="store_true", help="of scans as trays leave them")
     words.add_argument("--tally", type=Path, help="JSON to which the counts are added")
     words.add_argument("--page", type=Path, help="page to write the tally into")
     asked = words.parse_args()
     os.nice(10)
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         numbers = range(asked.first, asked.first + asked.files)
-        tally = run_all(numbers, Path(folder), kept(asked.tally))
+        tally = run_all(numbers, Path(folder), kept(asked.tally), of_real=asked.real)
     if asked.tally is not None:
         asked.tally.write_text(tally.as_text(), encoding="utf-8")
     lines = list(tally.lines())

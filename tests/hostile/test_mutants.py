@@ -31,6 +31,14 @@ def test_mutants_end_as_said(kind: str, begin: int, end: int, tmp_path: Path) ->
     assert not tally.broken
 
 
+@pytest.mark.parametrize("number", [239, *slow(84, 487, 580)])
+def test_polygons_of_a_scan_seen_from_one_side_are_one_surface(number: int, tmp_path: Path) -> None:
+    # Their faces meet along parts of their sides; parted there, the scan fell into thousands.
+    tally = run_all([number], tmp_path, Tally(), of_real=True)
+    assert list(tally.ends) == ["polygons"]
+    assert not tally.broken
+
+
 def test_the_same_number_is_the_same_file() -> None:
     for number in range(STEP):
         name, _, source, data = mutant(number)

@@ -16,8 +16,11 @@ Triangles = NDArray[np.float32]  # (n, 3, 3)
 
 
 def stl_binary(triangles: NDArray[np.floating[Any]], header: bytes = b"") -> bytes:
-    records = [struct.pack("<12fH", 0, 0, 0, *triangle.ravel(), 0) for triangle in triangles]
-    return header.ljust(80, b"\0") + struct.pack("<I", len(triangles)) + b"".join(records)
+    records = np.zeros(
+        len(triangles), [("normal", "<f4", 3), ("corners", "<f4", 9), ("end", "<u2")]
+    )
+    records["corners"] = triangles.reshape(-1, 9)
+    return header.ljust(80, b"\0") + struct.pack("<I", len(triangles)) + records.tobytes()
 
 
 def stl_text(triangles: Triangles, name: str = "arch", end: str = "\n") -> bytes:
@@ -47,11 +50,10 @@ def ply_text(triangles: Triangles) -> bytes:
 def ply_binary(triangles: Triangles, order: str) -> bytes:
     kind = {"<": "binary_little_endian", ">": "binary_big_endian"}[order]
     head = ply_header(kind, 3 * len(triangles), len(triangles))
-    points = b"".join(struct.pack(order + "3f", *point) for point in triangles.reshape(-1, 3))
-    faces = b"".join(
-        struct.pack(order + "B3i", 3, k, k + 1, k + 2) for k in range(0, 3 * len(triangles), 3)
-    )
-    return head + points + faces
+    faces = np.zeros(len(triangles), [("count", "u1"), ("corners", order + "i4", 3)])
+    faces["count"] = 3
+    faces["corners"] = np.arange(3 * len(triangles)).reshape(-1, 3)
+    return head + triangles.astype(order + "f4").tobytes() + faces.tobytes()
 
 
 def ply_little(triangles: Triangles) -> bytes:

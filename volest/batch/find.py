@@ -15,7 +15,7 @@ from volest.errors import NETWORK, NothingError, ScanError, UsageError
 from volest.notes import ONCE, Note
 from volest.report.names import short_names, visible
 from volest.result import NOTED, Result
-from volest.scan.decision import SUFFIX, decision_path, fingerprint, scan_mark
+from volest.scan.decision import SUFFIX, decision_path, fingerprint, has_decision, scan_mark
 from volest.scan.packed import GZIP, READ_SUFFIXES, ZIP, kind_suffix, members
 from volest.scan.packed import size_of as packed_size
 from volest.storage import write_whole
@@ -221,7 +221,7 @@ def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     for path in named:
         if _is_folder(path):
             tops.append(path)
-        elif not decision_path(path).exists():
+        elif not has_decision(path):
             files |= set(_decisions_beside(path))
     files |= set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
     return sorted(
@@ -254,7 +254,7 @@ def follow(found: Found) -> Found:
         return found
     marks: dict[str, list[Path]] = {}
     for scan in found.scans:
-        if isinstance(scan, Path) and not decision_path(scan).exists():
+        if isinstance(scan, Path) and not has_decision(scan):
             content = content_of(scan)
             if content is not None:
                 marks.setdefault(content.mark, []).append(scan)
@@ -268,7 +268,7 @@ def follow(found: Found) -> Found:
                 file.unlink()
         except (OSError, UsageError):
             _LOG.exception("%s cannot follow its scan", file)
-            scans = [scan for scan in scans if decision_path(scan).exists()]
+            scans = [scan for scan in scans if has_decision(scan)]
         followed += [(file, scan) for scan in scans]
         lost += [] if scans else [file]
     return replace(found, lost=lost, followed=followed)
@@ -367,12 +367,11 @@ def content_of(place: Place) -> Content | None:
     try:
         if isinstance(place, Remote):
             return _content_far(place)
-        beside = decision_path(place)
         return Content(
             name=place.name,
             size=packed_size(place),
             mark=fingerprint(place),
-            decision=fingerprint(beside) if beside.is_file() else _NONE,
+            decision=fingerprint(decision_path(place)) if has_decision(place) else _NONE,
         )
     except (UsageError, ScanError, *STORE_FAULTS):
         return None

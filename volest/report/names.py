@@ -2,18 +2,14 @@
 
 import os
 import re
-import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 from textwrap import fill
 
 from rich.cells import cell_len, chop_cells
 
-# Unicode categories that a terminal obeys, hides or cannot draw: controls, formats (also those that
-# turn the reading direction), lone surrogates, private use, unassigned, line and paragraph ends.
-_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-_FIRST_BYTE_SURROGATE, _LAST_BYTE_SURROGATE = 0xDC80, 0xDCFF  # PEP 383
-_BYTE_OFFSET = 0xDC00
+from volest.errors import visible as visible  # noqa: PLC0414  # handed on
+
 # Also the wide forms of Chinese and Japanese keyboards, and | and % of old spreadsheets.
 _FORMULA_STARTS = tuple(
     "=+-@|%\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
@@ -24,24 +20,6 @@ _FORMULA_STARTS = tuple(
 TIE = "\ue000"
 _AMOUNT = re.compile(r"(?<=\d) (?=(?:mL|g|s|min|mm|%)\b)")
 _AFTER_A_JOINT = re.compile(r"(?<=[-_/, ])|(?<=\.)(?!\.)")  # the dots of a cut stay together
-
-
-def visible(text: str) -> str:
-    """Write out what a terminal would obey, hide or fail to print; so bytes not UTF-8 (PEP 383)."""
-    return "".join(
-        _escaped(char) if unicodedata.category(char) in _HIDDEN else char for char in text
-    )
-
-
-def encodable(text: str) -> str:
-    r"""Write out what UTF-8 has no bytes for: of names with bytes that are none (PEP 383).
-
-    >>> encodable("caf\udce9.stl")
-    'caf\\xe9.stl'
-    """
-    if text.isascii():
-        return text
-    return "".join(_escaped(char) if unicodedata.category(char) == "Cs" else char for char in text)
 
 
 def tied(text: str) -> str:
@@ -68,13 +46,6 @@ def wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> str:
         break_on_hyphens=False,
     )
     return lines.replace(TIE, " ")
-
-
-def _escaped(char: str) -> str:
-    point = ord(char)
-    if _FIRST_BYTE_SURROGATE <= point <= _LAST_BYTE_SURROGATE:
-        return f"\\x{point - _BYTE_OFFSET:02x}"  # the byte as it stands in the file system
-    return char.encode("unicode_escape").decode("ascii")
 
 
 def cell(text: str) -> str:

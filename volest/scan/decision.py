@@ -73,6 +73,17 @@ def decision_path(scan: Path) -> Path:
     return scan.with_name(scan.name + SUFFIX)
 
 
+def has_decision(scan: Path) -> bool:
+    """Tell whether anything is saved beside a scan, be it a link to nowhere."""
+    try:
+        decision_path(scan).lstat()
+    except OSError as fault:  # beside a name that leaves no room for one nothing can be saved
+        if fault.errno in (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG):
+            return False
+        raise
+    return True
+
+
 def fingerprint(scan: Path) -> str:
     """Give what tells the content of a scan from any other: its SHA-256."""
     if not holder(scan).is_file():  # opening a pipe could wait for ever
@@ -137,14 +148,12 @@ def _record(decision: Decision) -> dict[str, Any]:
 def read_decision(scan: Path) -> Decision | None:
     """Read the decision about a scan, if there is one; refuse one that was made for another."""
     path = decision_path(scan)
-    if not _stands(path):
-        return None
-    if path.is_symlink():  # no line of what lies elsewhere is to be told, nor obeyed
-        raise _faulty(path, "a link", "a file of its own")
     try:
-        record = toml_of(path, LARGEST_BYTES)
-    except GivenFileError as fault:
-        raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
+        if not has_decision(scan):
+            return None
+    except OSError as fault:
+        raise _faulty(path, fault.strerror or str(fault), "a file that can be read") from fault
+    record = _read(path)
     version = record.get("volest_decision")
     if type(version) is not int or version != VERSION:
         said = f"volest_decision = {in_short(version)}"
@@ -170,6 +179,16 @@ def read_decision(scan: Path) -> Decision | None:
     return replace(_decision(path, record), others=further)
 
 
+def _read(path: Path) -> dict[str, Any]:
+    """Read what stands in a decision's file."""
+    if path.is_symlink():  # no line of what lies elsewhere is to be told, nor obeyed
+        raise _faulty(path, "a link", "a file of its own")
+    try:
+        return toml_of(path, LARGEST_BYTES)
+    except GivenFileError as fault:
+        raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
+
+
 def read_taken(scan: Path) -> datetime | None:
     """Read when an impression was taken, if that is saved beside its scan."""
     path = decision_path(scan)
@@ -187,19 +206,6 @@ def scan_mark(path: Path) -> str | None:
     except GivenFileError:
         return None
     return mark if isinstance(mark, str) else None
-
-
-def _stands(path: Path) -> bool:
-    """Tell whether anything of that name is there, be it a link to nowhere."""
-    try:
-        path.lstat()
-    except (FileNotFoundError, NotADirectoryError):
-        return False
-    except OSError as fault:
-        if fault.errno == errno.ENAMETOOLONG:  # so nothing can have been saved there
-            return False
-        raise _faulty(path, fault.strerror or str(fault), "a file that can be read") from fault
-    return True
 
 
 def _decision(path: Path, record: Any) -> Decision:

@@ -18,6 +18,10 @@ MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], 
 NUMBER_BITS = 64
 HALF = np.uint64(NUMBER_BITS // 2)
 PAIR = 2  # faces an edge: with one it is a border, with three or more it tells nothing
+# Of the farthest coordinate: a corner put amid a side lies off it by its rounding, as float32
+# (6e-8) or as text of six figures (5e-6).
+ROUNDED = 1e-5
+MOST_BESIDE = 32  # lone sides at one corner that are compared; a torn surface has some ten
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,24 +61,30 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
 
     Corners with the same coordinates are one vertex, faces with the same three vertices are one
     face. Neighbours over an edge of exactly two faces must run along it in opposite directions
-    [from memory: orientable 2-manifolds, any text on algebraic topology].
+    [from memory: orientable 2-manifolds, any text on algebraic topology]. Where a face has corners
+    amid its sides that its neighbour lacks, `_along_pairs` finds it. Faces as flat as their
+    rounding part no others: these are paired as if there were none, and bodies that one touches
+    are one.
     """
     points = triangles.reshape(-1, 3) + 0.0  # (3 n, 3), copied, -0.0 made 0.0
     vertices = _counted(_same_rows(points)).reshape(-1, 3)  # (n, 3)
     faces = _same_rows(np.sort(vertices, axis=1).astype(np.float64))  # (n,)
-    keep = np.flatnonzero(faces == np.arange(len(faces)))
-    removed = len(triangles) - len(keep)
-    triangles, vertices = triangles[keep], vertices[keep]
-    pairs = _edge_pairs(vertices)
-    body, turn = _turns(len(triangles), pairs)
+    near_mm = ROUNDED * np.abs(points).max()
     areas = areas_mm2(triangles)
+    sides_mm = [np.linalg.norm(triangles[:, k] - triangles[:, k - 1], axis=1) for k in range(3)]
+    flat = 2.0 * areas < near_mm * np.max(sides_mm, axis=0)  # (n,) by its height
+    keep = np.flatnonzero((faces == np.arange(len(faces))) | flat)
+    removed = len(triangles) - len(keep)
+    triangles, vertices, areas, flat = triangles[keep], vertices[keep], areas[keep], flat[keep]
+    pairs = _pairs(triangles, vertices, flat, near_mm)
+    body, turn = _turns(len(triangles), pairs)
     balance = np.bincount(body, weights=np.where(turn, -areas, areas))
     turn ^= (balance < 0)[body]  # where the larger area would be turned, all the others are
     triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
     triangles.flags.writeable = False
     return MendedWinding(
         triangles=triangles,
-        body=body,
+        body=_joined_by_flat(body, vertices, flat),
         turned=int(turn.sum()),
         removed_duplicates=removed,
         torn_edges=int((turn[pairs.left] ^ turn[pairs.right] ^ pairs.against).sum()),
@@ -126,7 +136,31 @@ def _counted(labels: NDArray[np.intp]) -> NDArray[np.intp]:
     return counted
 
 
-def _edge_pairs(vertices: NDArray[np.intp]) -> _Pairs:
+def _pairs(
+    triangles: NDArray[np.float64],
+    vertices: NDArray[np.intp],
+    flat: NDArray[np.bool_],
+    near_mm: float,
+) -> _Pairs:
+    """Pair neighbours: over edges and along sides, and flat faces with all over edges."""
+    faces = np.flatnonzero(~flat)
+    over, lone = _edge_pairs(vertices[faces])
+    start, end = vertices[faces].reshape(-1), vertices[faces][:, [1, 2, 0]].reshape(-1)
+    corners = triangles[faces].reshape(-1, 3)
+    along = _along_pairs(lone, start[lone], end[lone], corners, near_mm)
+    left = faces[np.append(over.left, along.left)]
+    right = faces[np.append(over.right, along.right)]
+    against = np.append(over.against, along.against)
+    if flat.any():
+        every, _ = _edge_pairs(vertices)
+        of_flat = flat[every.left] | flat[every.right]
+        left, right = np.append(left, every.left[of_flat]), np.append(right, every.right[of_flat])
+        against = np.append(against, every.against[of_flat])
+    return _Pairs(left=left, right=right, against=against)
+
+
+def _edge_pairs(vertices: NDArray[np.intp]) -> tuple[_Pairs, NDArray[np.intp]]:
+    """Pair faces, (n, 3), over edges that two have; give too the half-edges that only one has."""
     start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
     end = vertices[:, [1, 2, 0]].reshape(-1)
     low, high = np.minimum(start, end), np.maximum(start, end)
@@ -134,13 +168,74 @@ def _edge_pairs(vertices: NDArray[np.intp]) -> _Pairs:
     keys = (low.astype(np.uint64) << np.uint64(vertex_bits)) | high.astype(np.uint64)
     order = _order(keys, 2 * vertex_bits)
     ordered = keys[order]
-    heads = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
-    twos = heads[np.diff(np.append(heads, len(ordered))) == PAIR]
+    heads = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))[: len(ordered)]
+    count = np.diff(np.append(heads, len(ordered)))
+    twos = heads[count == PAIR]
     one, other = order[twos], order[twos + 1]
     against = start[one] == start[other]
     left, right = one // 3, other // 3
     between = left != right  # a face with two equal corners meets itself
-    return _Pairs(left=left[between], right=right[between], against=against[between])
+    pairs = _Pairs(left=left[between], right=right[between], against=against[between])
+    return pairs, order[heads[count == 1]]
+
+
+def _along_pairs(
+    lone: NDArray[np.intp],
+    start: NDArray[np.intp],
+    end: NDArray[np.intp],
+    corners: NDArray[np.float64],
+    near_mm: float,
+) -> _Pairs:
+    """Pair half-edges that no other face has, where two leave one corner along one line.
+
+    So the side of a face is paired with the first piece of it from either end, where its neighbour
+    has corners amid it. The half-edges are given by number, with their vertices; corners (3 n, 3)
+    are those that they start from.
+    """
+    place = np.tile(lone, 2)
+    leaves = np.repeat([True, False], len(lone))
+    vertex = np.append(start, end)
+    order = np.argsort(vertex, kind="stable")
+    place, leaves, vertex = place[order], leaves[order], vertex[order]
+    after = place - place % 3 + (place + 1) % 3
+    ways = np.where(leaves, 1.0, -1.0)[:, None] * (corners[after] - corners[place])
+    lengths = np.linalg.norm(ways, axis=1)
+    first, second = [], []
+    here = np.arange(len(vertex))
+    for further in range(1, MOST_BESIDE + 1):
+        here = here[here + further < len(vertex)]
+        here = here[vertex[here] == vertex[here + further]]
+        there = here + further
+        shorter = np.where(lengths[here] < lengths[there], here, there)
+        longer = here + there - shorter
+        unit = ways[longer] / np.maximum(lengths[longer], np.finfo(float).tiny)[:, None]
+        reach = (ways[shorter] * unit).sum(axis=1)
+        off_mm = np.linalg.norm(ways[shorter] - reach[:, None] * unit, axis=1)
+        meet = (reach > near_mm) & (off_mm < near_mm)
+        first.append(here[meet])
+        second.append(there[meet])
+    one, other = np.concatenate(first), np.concatenate(second)
+    mates = np.bincount(np.append(one, other), minlength=len(vertex))
+    two = (mates[one] == 1) & (mates[other] == 1)  # as over an edge, three tell nothing
+    one, other = one[two], other[two]
+    return _Pairs(
+        left=place[one] // 3, right=place[other] // 3, against=leaves[one] == leaves[other]
+    )
+
+
+def _joined_by_flat(
+    body: NDArray[np.intp], vertices: NDArray[np.intp], flat: NDArray[np.bool_]
+) -> NDArray[np.intp]:
+    """Give the bodies new numbers, those one that a flat face touches."""
+    if not flat.any():
+        return body
+    at = np.empty(vertices.max() + 1, np.intp)  # a body that has this vertex
+    for which in (flat, ~flat):
+        at[vertices[which]] = body[which, None]
+    ends = (np.repeat(body[flat], 3), at[vertices[flat]].reshape(-1))
+    bodies = int(body.max()) + 1
+    joined = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(bodies, bodies))
+    return np.asarray(connected_components(joined, directed=False)[1])[body]
 
 
 def _turns(faces: int, pairs: _Pairs) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
