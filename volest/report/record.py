@@ -11,7 +11,6 @@ from textwrap import indent
 from typing import Any
 
 from volest import __version__
-from volest.report.guide import imprint_words
 from volest.report.names import cell
 from volest.report.remarks import without_bowl
 from volest.result import Guide, Result, plain
@@ -86,6 +85,8 @@ def document(
 
 def guide_record(guide: Guide) -> dict[str, Any]:
     """Give what only a scan can tell, to stand beside what else is said of it."""
+    from volest.report.guide import imprint_words  # most runs make no guide
+
     record: dict[str, Any] = {
         "narrow_mm": guide.narrow_mm,
         "imprints": [],

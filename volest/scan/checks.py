@@ -4,8 +4,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
@@ -424,6 +422,9 @@ def long_ones(triangles: NDArray[np.float64], usual_mm: float) -> NDArray[np.boo
 
 def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say which triangles, (n, 3, 3), belong to patches: long ones without a corner amid them."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     found = np.zeros(len(triangles), dtype=bool)
     numbers = np.flatnonzero(long_ones(triangles, usual_side_mm(triangles)))
     if len(numbers) == 0:
