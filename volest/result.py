@@ -325,6 +325,8 @@ def encodable(text: str) -> str:
 
 def plain(value: object) -> object:
     """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
+    if type(value) is float:  # nearly all of a result
+        return value if math.isfinite(value) else None
     if isinstance(value, str):
         return encodable(value)
     if value is None or isinstance(value, bool):

@@ -7,7 +7,6 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from importlib import resources
-from textwrap import indent
 from typing import Any
 
 from volest import __version__
@@ -134,7 +133,18 @@ def as_text(record: Mapping[str, Any]) -> str:
 
     A byte of a file name that is not UTF-8 is written out, as in the table: ``caf\\xe9.stl``.
     """
-    return json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
+    return _told(plain(record), "\n") + "\n"
+
+
+def _told(value: Any, line: str) -> str:
+    """Write as `json.dumps` does with an indent of 2, which takes three times as long over it."""
+    within = line + "  "
+    if isinstance(value, dict) and value:
+        parts = (f"{json.dumps(key)}: {_told(part, within)}" for key, part in value.items())
+        return f"{{{within}{f',{within}'.join(parts)}{line}}}"
+    if isinstance(value, list) and value:
+        return f"[{within}{f',{within}'.join([_told(part, within) for part in value])}{line}]"
+    return repr(value) if type(value) is float else json.dumps(value)
 
 
 def as_line(result: Result) -> str:
@@ -154,7 +164,7 @@ def text_in_pieces(
     yield head + '"scans": ['
     before = "\n"
     for result in results:
-        yield before + indent(as_text(result.to_dict()).rstrip("\n"), "    ")
+        yield before + "    " + _told(result.to_dict(), "\n    ")
         before = ",\n"
     yield ("]" if before == "\n" else "\n  ]") + tail
 
