@@ -446,7 +446,7 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
 
 
 def _alike(scans: Iterable[Path], told: Callable[[Path], Hashable]) -> list[list[Path]]:
-    """Group the scans of which the same is told, whatever that is but None, and leave single out."""
+    """Group the scans of which the same is told and not None; single ones are left out."""
     groups: dict[Hashable, list[Path]] = {}
     for scan in scans:
         groups.setdefault(told(scan), []).append(scan)
