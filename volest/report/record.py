@@ -138,13 +138,16 @@ def as_text(record: Mapping[str, Any]) -> str:
 
 def _told(value: Any, line: str) -> str:
     """Write as `json.dumps` does with an indent of 2, which takes three times as long over it."""
+    if type(value) is float:
+        return repr(value)
     within = line + "  "
     if isinstance(value, dict) and value:
-        parts = (f"{json.dumps(key)}: {_told(part, within)}" for key, part in value.items())
+        parts = [f"{json.dumps(key)}: {_told(part, within)}" for key, part in value.items()]
         return f"{{{within}{f',{within}'.join(parts)}{line}}}"
     if isinstance(value, list) and value:
-        return f"[{within}{f',{within}'.join([_told(part, within) for part in value])}{line}]"
-    return repr(value) if type(value) is float else json.dumps(value)
+        parts = [repr(p) if type(p) is float else _told(p, within) for p in value]
+        return f"[{within}{f',{within}'.join(parts)}{line}]"
+    return json.dumps(value)
 
 
 def as_line(result: Result) -> str:
