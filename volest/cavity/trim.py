@@ -318,15 +318,16 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
     from scipy.ndimage import distance_transform_edt
 
     margin = math.ceil(LANDS_MM[-1] / pitch_mm) + 1
+    rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
+    inside = inside[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     areas = []
     for covered in (inside, convex_outline(inside)):
         # From a cell's middle to the outline, half a cell outside of the last middle; a cell that
         # is cut by the land's edge counts in part.
         off = distance_transform_edt(~np.pad(covered, margin)) - 0.5
-        parts = [
-            np.where(off < 0.0, 1.0, np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0)).sum()
-            for land in LANDS_MM
-        ]
+        off = off[(off > 0.0) & (off < margin)]
+        held = np.count_nonzero(covered)
+        parts = [held + np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0).sum() for land in LANDS_MM]
         areas.append([float(part) * pitch_mm**2 for part in parts])
     return tuple(zip(LANDS_MM, *areas, strict=True))
 
