@@ -77,7 +77,8 @@ def fingerprint(scan: Path) -> str:
     if not holder(scan).is_file():  # opening a pipe could wait for ever
         raise OSError("not a plain file")
     with opened(scan) as (stream, _):
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        whole: Any = stream  # its type does not say that it has a readinto
+        return hashlib.file_digest(whole, "sha256").hexdigest()
 
 
 def write_decision(scan: Path, decision: Decision) -> Path:
