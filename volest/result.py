@@ -326,15 +326,14 @@ def encodable(text: str) -> str:
 
 def plain(value: object) -> object:
     """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
+    if isinstance(value, float):  # nearly all of a result
+        return float(value) if math.isfinite(value) else None
     if isinstance(value, str):
         return encodable(value)
     if value is None or isinstance(value, bool):
         return value
-    if isinstance(value, Integral):
-        return int(value)
     if isinstance(value, Real):
-        number = float(value)
-        return number if math.isfinite(number) else None
+        return int(value) if isinstance(value, Integral) else plain(float(value))
     if isinstance(value, Mapping):
         return {encodable(str(key)): plain(part) for key, part in value.items()}
     if isinstance(value, Sequence):

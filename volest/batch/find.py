@@ -4,7 +4,7 @@ import logging
 import os
 import re
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -16,11 +16,12 @@ from volest.notes import ONCE, Note
 from volest.report.names import short_names, visible
 from volest.result import NOTED, Result
 from volest.scan.decision import SUFFIX, decision_path, fingerprint, has_decision, scan_mark
-from volest.scan.packed import GZIP, READ_SUFFIXES, ZIP, kind_suffix, members
+from volest.scan.packed import GZIP, READ_SUFFIXES, ZIP, holder, kind_suffix, members, opened
 from volest.scan.packed import size_of as packed_size
 from volest.storage import write_whole
 
 MARK = "://"  # what tells an address from a path
+_BEGINNING_BYTES = 4096  # some eighty triangles
 _PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
 OTHER_SUFFIXES = (".3mf", ".amf", ZIP, GZIP)  # what scanners may send instead
 HALF_SUFFIXES = (".part", ".partial", ".tmp", ".download")  # a copy that is under way, or broke off
@@ -429,22 +430,36 @@ class Twins:
 def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
     """Find the scans of a run that hold the same, byte for byte.
 
-    Only scans of one length are read for it. Behind addresses nothing is compared: stores mark
-    the name with the content.
+    Only scans of one length and beginning are read for it. Behind addresses nothing is compared:
+    stores mark the name with the content.
     """
-    by_size: dict[int, list[Path]] = {}
-    for scan in scans:
-        size = size_of(scan) if isinstance(scan, Path) else None
-        if size is not None and isinstance(scan, Path):
-            by_size.setdefault(size, []).append(scan)
+    here = [scan for scan in scans if isinstance(scan, Path)]
     groups: list[list[Path]] = []
-    for alike in by_size.values():
-        if len(alike) > 1:
+    for sized in _alike(here, size_of):
+        for begun in _alike(sized, _beginning):
             twins = Twins()
-            for scan in alike:
+            for scan in begun:
                 twins.take(scan)
             groups += twins.groups()
     return groups
+
+
+def _alike(scans: Iterable[Path], told: Callable[[Path], Hashable]) -> list[list[Path]]:
+    """Group the scans of which the same is told and not None; single ones are left out."""
+    groups: dict[Hashable, list[Path]] = {}
+    for scan in scans:
+        groups.setdefault(told(scan), []).append(scan)
+    return [same for key, same in groups.items() if key is not None and len(same) > 1]
+
+
+def _beginning(scan: Path) -> bytes | None:
+    try:
+        if not holder(scan).is_file():  # opening a pipe could wait for ever
+            return None
+        with opened(scan) as (file, _):
+            return file.read(_BEGINNING_BYTES)
+    except (ScanError, OSError):
+        return None
 
 
 def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterator[Result]:

@@ -10,10 +10,9 @@ import logging
 from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import asdict, replace
+from functools import cache
 from pathlib import Path
-from typing import Any
-
-from pydantic import TypeAdapter, ValidationError
+from typing import TYPE_CHECKING, Any
 
 from volest.batch.find import STORE_FAULTS, Content, Place, Remote, content_of, file_system, size_of
 from volest.batch.workers import FAULT, TaskResult, maker_mark
@@ -23,6 +22,9 @@ from volest.settings import Settings
 from volest.storage import remove_left_parts, sealed, unsealed, unwritable, write_whole
 from volest.system import hold
 
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
 # Not kept: what another try, more memory or a right to read may change.
 _FLEETING = (FAULT, "too-large", "unreadable", DISK, RIGHTS, MEMORY, NETWORK)
 _LOG = logging.getLogger(__name__)
@@ -31,7 +33,13 @@ FINISHED = f"{KEPT}/finished"
 _RESULT, _CARD = ".json", ".card.json"
 _FAMILY = 12  # digits of a file's name that tell name and size of the scan
 MOST_HELD = 2000  # results in memory, some 20 kB each: they are shown though the folder has gone
-_RECORDS: TypeAdapter[Result] = TypeAdapter(Result)
+
+
+@cache
+def _records() -> "TypeAdapter[Result]":
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Result)
 
 
 def run_mark(settings: Settings) -> str:
@@ -55,8 +63,8 @@ def _family(name: str, size: int) -> str:
 def as_bytes(result: Result) -> bytes | None:
     """Write a result as JSON that reads back the same; None where it would not."""
     try:
-        record = _RECORDS.dump_json(result)
-        _RECORDS.validate_json(record)
+        record = _records().dump_json(result)
+        _records().validate_json(record)
     except ValueError:  # a figure that is not finite, a name that is not UTF-8
         return None
     return record
@@ -65,8 +73,8 @@ def as_bytes(result: Result) -> bytes | None:
 def from_bytes(record: bytes) -> Result | None:
     """Read a result again; None where the record is of another version."""
     try:
-        return _RECORDS.validate_json(record)
-    except ValidationError:
+        return _records().validate_json(record)
+    except ValueError:  # pydantic's own is one
         return None
 
 

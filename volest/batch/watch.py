@@ -14,9 +14,11 @@ from volest.errors import NothingError
 from volest.scan.decision import decision_path
 from volest.scan.packed import holder
 
-SETTLE_S = 1.5  # without a change; programs write in bursts that lie closer together
+SETTLE_S = (
+    0.9  # without a change; what is cut short all the same is refused, and read when it grows
+)
 EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is worked out
-_BUSY_MS, _IDLE_MS = 300, 3000  # how often is looked without being told of a change
+_BUSY_MS, _IDLE_MS = 100, 3000  # how often is looked without being told of a change
 _DEBOUNCE_MS = 100
 _LOG = logging.getLogger(__name__)
 _Sign = tuple[int, ...]

@@ -12,7 +12,7 @@ from concurrent.futures import BrokenExecutor, CancelledError, Future
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from importlib import metadata, resources
 from importlib.resources.abc import Traversable
 from numbers import Integral, Real
@@ -292,14 +292,18 @@ class Pool:
     quiet_s: float | None = None
 
     def __init__(self, limits: Limits, scans: int) -> None:
-        from pebble import ProcessPool  # a run of one scan needs none
-
-        workers = limits.width(scans)
-        self.room = _AHEAD * workers
+        self._workers = limits.width(scans)
+        self.room = _AHEAD * self._workers
         self._seconds = limits.seconds_each
-        self._memory_mb = limits.memory_of_each_mb(workers)
-        self._pool: Any = ProcessPool(
-            max_workers=workers,
+        self._memory_mb = limits.memory_of_each_mb(self._workers)
+
+    @cached_property
+    def _pool(self) -> Any:
+        """The workers, when there is something to do: an unchanged folder needs none."""
+        from pebble import ProcessPool
+
+        return ProcessPool(
+            max_workers=self._workers,
             initializer=begin,
             initargs=(self._memory_mb, _LOGGER.isEnabledFor(logging.DEBUG)),
             context=worker_context(_PRELOADED),
@@ -338,13 +342,15 @@ class Pool:
         return f"{type(fault).__name__}: {fault}", False
 
     def check(self) -> None:
-        """Do nothing: lost workers are told by the tasks that they had."""
+        """Start the workers, if that is to do; lost ones are told by the tasks that they had."""
+        _ = self._pool.active
 
     def __enter__(self) -> Self:
-        self._pool.__enter__()
         return self
 
     def __exit__(self, *fault: object) -> None:
+        if "_pool" not in vars(self):  # none was asked for
+            return
         if fault[0] is None:
             self._pool.close()
         else:  # interrupted, or the run itself failed: what is under way is of no use

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion
-from skimage.morphology import area_opening
 
 from volest.cavity.cells import grown, within
 from volest.cavity.frame import Bools, Floats, Frame, plane_mm
@@ -220,6 +219,8 @@ def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> 
     # Strips no wider than a ledge are no floor; what the reach took off its edge is given back.
     floor = inside & within(~within(wall | ~inside, reach / 2.0), reach)
     ground = np.where(floor, over_level_mm, over_level_mm[inside].min())
+    from skimage.morphology import area_opening
+
     cells = max(math.ceil(PATCH_MM2 / pitch_mm**2), 2)
     return float(area_opening(ground, cells, connectivity=2).max())
 

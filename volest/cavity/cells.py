@@ -8,6 +8,8 @@ from skimage.segmentation import watershed
 from volest.cavity.frame import KERNELS, Bools, Floats, Ints
 from volest.scan.compiling import loops
 
+ROOT_2 = 2.0**0.5
+
 
 def grown(cells: Bools, *, corners: bool = False) -> Bools:
     """Add to a set of cells those that touch one of it.
@@ -35,6 +37,8 @@ def within(cells: Bools, reach: float) -> Bools:
     >>> within(np.array([[1, 0, 0, 0]], dtype=bool), 2.0).astype(int)
     array([[1, 1, 1, 0]])
     """
+    if 1.0 <= reach < ROOT_2:  # of one cell's width, as on coarse maps: only sides are so near
+        return grown(cells)
     fast = loops(KERNELS)
     if fast is not None:
         near = np.zeros_like(cells)

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from scipy.spatial.distance import cdist
 
 from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Surface, peaks_of_points, peaks_of_surface
@@ -103,7 +102,7 @@ class Rim:
         design = np.column_stack([places - place_mm, np.ones(len(places))])
         weighted = design * _tukey(stray, reach)[:, None]
         pull = np.linalg.pinv(weighted.T @ design) @ weighted.T  # (3, points)
-        apart = cdist(places, places)
+        apart = np.hypot(*(places.T[:, :, None] - places.T[:, None]))
         alike = np.exp(-((apart / _length_mm(apart, np.clip(stray, -reach, reach))) ** 2))
         pulled = pull @ alike
         spread = pulled @ pull.T  # of a, b, c, for a crest that strays by 1 mm

@@ -2,19 +2,19 @@
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, label
-from scipy.spatial import ConvexHull
 
-from volest.cavity.base_line import BasePlane, resting_plane
-from volest.cavity.cells import within
-from volest.cavity.columns import Grid
-from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.height_map import HeightMap
-from volest.cavity.rim import Rim
 from volest.lab import Trimming
+
+if TYPE_CHECKING:  # a result that was kept is read without scipy
+    from volest.cavity.base_line import BasePlane
+    from volest.cavity.columns import Grid
+    from volest.cavity.footprint import Footprint
+    from volest.cavity.height_map import HeightMap
+    from volest.cavity.rim import Rim
 
 HOURS = 12
 ON_EDGE = 1e-9  # cells; a middle on the hull's edge is in it, however figures are rounded
@@ -47,7 +47,7 @@ class Clock:
         return np.asarray((hour - 1) % HOURS + 1)
 
 
-def find_clock(grid: Grid, inside: Bools) -> Clock:
+def find_clock(grid: "Grid", inside: Bools) -> Clock:
     """Lay the dial: an arch narrows to the front, so its outline leans out that way.
 
     The front is the direction of the largest skewness of the convex outline along its principal
@@ -70,6 +70,8 @@ def convex_outline(inside: Bools) -> Bools:
     >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
     [[True, True, True, True, True]]
     """
+    from scipy.spatial import ConvexHull
+
     rows = np.flatnonzero(inside.any(axis=1))
     first = inside[rows].argmax(axis=1)
     last = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
@@ -203,10 +205,10 @@ class Trim:
 
 
 def find_trim(
-    relief: HeightMap,
-    footprint: Footprint,
-    rim: Rim,
-    base: BasePlane,
+    relief: "HeightMap",
+    footprint: "Footprint",
+    rim: "Rim",
+    base: "BasePlane",
     clock: Clock,
     *,
     trimming: Trimming = _USUAL,
@@ -265,6 +267,10 @@ class _Border:
 
     def works(self, what: str, beyond_mm: Floats, from_mm: float) -> list[tuple[Bools, Work]]:
         """Find the stretches in which the rim is off by more, with their cells, (m,)."""
+        from scipy.ndimage import label
+
+        from volest.cavity.cells import within
+
         marked = np.zeros_like(self.cells)
         marked[self.cells] = beyond_mm > from_mm
         if not marked.any():
@@ -298,6 +304,8 @@ def _clockwise(hours: Ints) -> tuple[int, ...]:
 
 def _within_outline(inside: Bools, pitch_mm: float) -> Bools:
     """Mark cells well inside of the outline that a footprint would have without tongue space."""
+    from scipy.ndimage import distance_transform_edt
+
     outline = np.pad(convex_outline(inside), 1)
     return np.asarray(distance_transform_edt(outline)[1:-1, 1:-1] * pitch_mm > INNER_MM)
 
@@ -307,16 +315,19 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
 
     Any outline grows as all places within the land's width of it.
     """
+    from scipy.ndimage import distance_transform_edt
+
     margin = math.ceil(LANDS_MM[-1] / pitch_mm) + 1
+    rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
+    inside = inside[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     areas = []
     for covered in (inside, convex_outline(inside)):
         # From a cell's middle to the outline, half a cell outside of the last middle; a cell that
         # is cut by the land's edge counts in part.
         off = distance_transform_edt(~np.pad(covered, margin)) - 0.5
-        parts = [
-            np.where(off < 0.0, 1.0, np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0)).sum()
-            for land in LANDS_MM
-        ]
+        off = off[(off > 0.0) & (off < margin)]
+        held = np.count_nonzero(covered)
+        parts = [held + np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0).sum() for land in LANDS_MM]
         areas.append([float(part) * pitch_mm**2 for part in parts])
     return tuple(zip(LANDS_MM, *areas, strict=True))
 
@@ -332,7 +343,9 @@ def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> 
     )
 
 
-def _to_pits_mm(relief: HeightMap, inside: Bools, base: BasePlane) -> Floats:
+def _to_pits_mm(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Floats:
+    from scipy.ndimage import distance_transform_edt
+
     x, y = relief.grid.centres_mm()
     over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
     pits = over <= PIT_SHARE * float(over.min())
@@ -341,6 +354,8 @@ def _to_pits_mm(relief: HeightMap, inside: Bools, base: BasePlane) -> Floats:
 
 def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:
     """Lay a plane on the crest's highest points and read its height over the middle."""
+    from volest.cavity.base_line import resting_plane
+
     plane = resting_plane(np.vstack([places_mm.T, -over_mm]), middle_mm)  # upside down
     if plane is None:  # a crest in one line: a cast stands on its highest point
         return float(over_mm.max())

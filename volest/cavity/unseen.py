@@ -13,8 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, sparse
-from scipy.sparse.linalg import LinearOperator, cg
+from scipy import ndimage
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Columns, Surface, sorted_columns
@@ -347,6 +346,9 @@ def _straighten(values: Floats, asked: Bools, aim: Floats, pull: float, stiff: f
     The sum over all nodes of (L u)^2 + stiff |grad u|^2 + pull (u - aim)^2, L being the Laplacian's
     seven points, is least where a sparse, positive system holds; conjugate gradients solve it.
     """
+    from scipy import sparse
+    from scipy.sparse.linalg import LinearOperator, cg
+
     flat, size = values.ravel(), values.size
     wanted = np.flatnonzero(asked)
     rows = np.flatnonzero(ndimage.binary_dilation(asked))

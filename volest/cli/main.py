@@ -1,6 +1,7 @@
 """The command `volest`: finds its commands; each fault becomes one line and an exit code."""
 
 import difflib
+import gc
 import importlib
 import logging
 import os
@@ -188,6 +189,7 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
 def main() -> None:
     """Run `volest` on the words of the process."""
     begin_program()
+    gc.set_threshold(50_000)  # what is read in at the start is no waste to be looked for
     # Its largest matrix product is small; a second thread that waits for work only costs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     volest_group()

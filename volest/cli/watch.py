@@ -68,6 +68,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
         desk = _told_of(day, folder, quiet=quiet)
         try:
             with request.engine(_FROM_A_POOL) as engine:
+                engine.check()  # workers start now, and not when the first scan waits
                 if not quiet:
                     say(made_with(request.settings))
                     say(f"watching {folder}; Ctrl-C ends it")

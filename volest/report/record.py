@@ -7,11 +7,9 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from importlib import resources
-from textwrap import indent
 from typing import Any
 
 from volest import __version__
-from volest.report.guide import imprint_words
 from volest.report.names import cell
 from volest.report.remarks import without_bowl
 from volest.result import Guide, Result, plain
@@ -86,6 +84,8 @@ def document(
 
 def guide_record(guide: Guide) -> dict[str, Any]:
     """Give what only a scan can tell, to stand beside what else is said of it."""
+    from volest.report.guide import imprint_words  # most runs make no guide
+
     record: dict[str, Any] = {
         "narrow_mm": guide.narrow_mm,
         "imprints": [],
@@ -133,7 +133,21 @@ def as_text(record: Mapping[str, Any]) -> str:
 
     A byte of a file name that is not UTF-8 is written out, as in the table: ``caf\\xe9.stl``.
     """
-    return json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
+    return _told(plain(record), "\n") + "\n"
+
+
+def _told(value: Any, line: str) -> str:
+    """Write as `json.dumps` does with an indent of 2, which takes three times as long over it."""
+    if type(value) is float:
+        return repr(value)
+    within = line + "  "
+    if isinstance(value, dict) and value:
+        parts = [f"{json.dumps(key)}: {_told(part, within)}" for key, part in value.items()]
+        return f"{{{within}{f',{within}'.join(parts)}{line}}}"
+    if isinstance(value, list) and value:
+        parts = [repr(p) if type(p) is float else _told(p, within) for p in value]
+        return f"[{within}{f',{within}'.join(parts)}{line}]"
+    return json.dumps(value)
 
 
 def as_line(result: Result) -> str:
@@ -153,7 +167,7 @@ def text_in_pieces(
     yield head + '"scans": ['
     before = "\n"
     for result in results:
-        yield before + indent(as_text(result.to_dict()).rstrip("\n"), "    ")
+        yield before + "    " + _told(result.to_dict(), "\n    ")
         before = ",\n"
     yield ("]" if before == "\n" else "\n  ]") + tail
 

@@ -4,8 +4,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
@@ -160,7 +158,7 @@ def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tup
 
     The triangles, (n, 3, 3), are those before any without an area is dropped.
     """
-    zeroed, repeated = _zeroed(triangles, areas), _repeated(triangles, areas)
+    zeroed, repeated = _zeroed(triangles, areas), _repeated(triangles)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
         return _note_half(triangles)
@@ -182,13 +180,13 @@ def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
     return (Note("repeated", count=half, what="half"),)
 
 
-def _repeated(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
+def _repeated(triangles: NDArray[np.float64]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
-    # The same triangle has the same area: few areas are met so often, and only those are compared.
-    suspect = triangles[_often(areas)].reshape(-1, 9)
-    if len(suspect) < LEAST_UNFILLED:
+    # What agrees so often in one coordinate of each corner, as hardly any does, is compared whole.
+    bits = np.ascontiguousarray(triangles).reshape(-1, 9).view(np.uint64)
+    bits = bits[_often(bits[:, 0] ^ (bits[:, 4] * DIGEST) ^ (bits[:, 8] >> np.uint64(1)))]
+    if len(bits) < LEAST_UNFILLED:
         return 0
-    bits = np.ascontiguousarray(suspect).view(np.uint64)
     key = np.zeros(len(bits), np.uint64)
     for column in bits.T:  # a digest of all nine coordinates: rows compared one by one take minutes
         key = (key ^ column ^ (column >> np.uint64(29))) * DIGEST
@@ -424,6 +422,9 @@ def long_ones(triangles: NDArray[np.float64], usual_mm: float) -> NDArray[np.boo
 
 def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say which triangles, (n, 3, 3), belong to patches: long ones without a corner amid them."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     found = np.zeros(len(triangles), dtype=bool)
     numbers = np.flatnonzero(long_ones(triangles, usual_side_mm(triangles)))
     if len(numbers) == 0:

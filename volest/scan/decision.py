@@ -23,7 +23,6 @@ _SUM = "figures_sha256"
 LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
 MOST_OTHERS = 100  # impressions in one scan: far more than fit into one
-_PIECE_BYTES = 1 << 20
 PLACES = ("leave-out", "take-in")
 
 
@@ -88,11 +87,9 @@ def fingerprint(scan: Path) -> str:
     """Give what tells the content of a scan from any other: its SHA-256."""
     if not holder(scan).is_file():  # opening a pipe could wait for ever
         raise OSError("not a plain file")
-    digest = hashlib.sha256()
     with opened(scan) as (stream, _):
-        while piece := stream.read(_PIECE_BYTES):
-            digest.update(piece)
-    return digest.hexdigest()
+        whole: Any = stream  # its type does not say that it has a readinto
+        return hashlib.file_digest(whole, "sha256").hexdigest()
 
 
 def write_decision(scan: Path, decision: Decision) -> Path:
