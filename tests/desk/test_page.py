@@ -137,7 +137,7 @@ def test_a_line_that_moves_is_reckoned_as_it_is_measured(desk: Desk, tmp_path: P
         for name in ("hemisphere.stl", "frustum.stl"):
             row = desk.scan(name)
             card = json.dumps(desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"])
-            page.ask(f"globalThis.reckon = Solid.reckoner({card}); 0")
+            page.ask(f"Solid.unpack({card}).then((one) => {{ reckon = Solid.reckoner(one); }})")
             rest_ml = page.ask("reckon({height: 0})")
             for height, right, front in (
                 (-2, 0, 0),

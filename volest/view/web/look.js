@@ -44,7 +44,7 @@ const Look = (() => {
 
   // The hours that notes speak of: seen into the opening, 12 is the front. And how long 10 mm are.
   function hours() {
-    const { size } = main(), dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
+    const { size } = card.solid, dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
     while (dial.children.length < 12) dial.append(document.createElement("span"));
     [...dial.children].forEach((hour, k) => {
       const turn = ((k + 1) * Math.PI) / 6, reach = 0.62;
@@ -55,10 +55,8 @@ const Look = (() => {
     by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
   }
 
-  function main() { return card.solid.surfaces.find((surface) => surface.main); }
-
   function gripAt(move) {
-    const { low, size } = main(), [height, across, ahead] = Solid.level(look);
+    const { low, size } = card.solid, [height, across, ahead] = Solid.level(look);
     const x = move === "right" ? low[0] + size[0] : 0, y = move === "front" ? low[1] + size[1] : 0;
     return [x, y, height + across * x + ahead * y];
   }
@@ -180,13 +178,14 @@ const Look = (() => {
   async function load(one) {
     const mine = ++opened;
     const got = await ask("GET", `/api/scans/${one.id}`);
+    got.solid = await Solid.unpack(got.solid);
     if (mine !== opened) return;
     if (loaded) Solid.free(loaded);
     [card, loaded, steps, line, newer, seen] = [got, null, [], null, null, got.version];
     Object.assign(look, REST);
     reckon = Solid.reckoner(card.solid);
     shift = one.volume_ml - reckon(look);
-    const { low, size } = main();
+    const { low, size } = card.solid;
     Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
     if (look.cut === null) by("cut").value = low[1];
     const [least, most] = card.range_mm;
@@ -198,7 +197,7 @@ const Look = (() => {
   }
 
   function legend() {
-    const known = [["impression", "impression", main().colour, "plain"], ["stone", "stone", card.solid.stone, "plain"]];
+    const known = [["impression", "impression", card.solid.colour, "plain"], ["stone", "stone", card.solid.stone, "plain"]];
     const marks = card.solid.marks.map(([name, says, colour]) => [name, says, colour, SHAPES[name] ?? "plain"]);
     by("legend").replaceChildren(...[...known, ...marks].map(([, says, colour, shape]) => {
       const item = document.createElement("li"), sign = document.createElementNS("http://www.w3.org/2000/svg", "svg");
