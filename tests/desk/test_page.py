@@ -2,6 +2,7 @@
 
 import http.server
 import json
+import math
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -150,6 +151,74 @@ def test_a_line_that_moves_is_reckoned_as_it_is_measured(desk: Desk, tmp_path: P
                 near_ml = page.ask(f"reckon({json.dumps(held)})") - rest_ml + row["volume_ml"]
                 exact_ml = desk.day.tried(row["id"], row["version"], height, right, front)
                 assert near_ml == pytest.approx(exact_ml["volume_ml"], rel=5e-3), (name, held)
+
+
+def where(page: Page, point: list[float], stand: tuple[float, float]) -> dict[str, float]:
+    """Say where on the screen a place of the drawing is seen, as the page itself draws it."""
+    page.ask(f"document.querySelector('[data-stand=\"{stand[0]:g},{stand[1]:g}\"]').click()")
+    look = json.dumps({"yaw": stand[0], "pitch": stand[1], "zoom": 1.15})
+    return dict(
+        page.ask(
+            f"""(() => {{
+              const canvas = document.getElementById('view');
+              canvas.scrollIntoView({{block: 'center'}});
+              const box = canvas.getBoundingClientRect();
+              const [x, y] = Solid.place(card, {look}, canvas, {json.dumps(point)});
+              return {{x: box.x + x * box.width, y: box.y + y * box.height}};
+            }})()"""
+        )
+    )
+
+
+def hand(page: Page, *places: dict[str, float]) -> None:
+    """Press at the first place, go over the others, let go at the last."""
+    page.send(
+        "Input.dispatchMouseEvent", type="mousePressed", button="left", clickCount=1, **places[0]
+    )
+    for place in places[1:]:
+        page.send("Input.dispatchMouseEvent", type="mouseMoved", button="left", buttons=1, **place)
+    page.send(
+        "Input.dispatchMouseEvent", type="mouseReleased", button="left", clickCount=1, **places[-1]
+    )
+
+
+def test_three_clicks_are_a_base_line(desk: Desk, tmp_path: Path) -> None:
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        page.ask("document.getElementById('through').click()")
+        page.ask("document.getElementById('three').click()")
+        deep_mm, radius_mm = -14.0, 20.0  # there a pixel is a tenth of a mm in height too
+        reach_mm = math.sqrt(radius_mm**2 - deep_mm**2)  # of a sphere with its middle at the rim
+        for turn in (0.3, 2.4, 4.5):
+            point = [reach_mm * math.cos(turn), reach_mm * math.sin(turn), deep_mm]
+            hand(page, where(page, point, (0.0, 1.57)))
+        page.wait(f"{STATE}.startsWith('Tried and measured')")
+        held = [
+            float(page.ask(f"document.getElementById('{move}').value"))
+            for move in ("height", "right", "front")
+        ]
+        assert held == pytest.approx([deep_mm, 0.0, 0.0], abs=0.5)
+        page.ask("document.getElementById('undo').click()")
+        page.wait("document.getElementById('height').value === '0'")
+
+
+def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    (x, y, z), (_, deep, tall) = card["low"], card["size"]
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        ends = [where(page, [x, at, z + tall], (0.0, 1.57)) for at in (y, y + deep / 2)]
+        hand(page, *ends)
+        cut = float(page.ask("document.getElementById('cut').value"))
+        assert cut == pytest.approx(y + deep / 2, abs=0.6)
+        page.tab_to("#grip-cut")
+        page.press("PageDown", 20)
+        assert page.ask("document.getElementById('grip-cut').ariaValueText") == "not cut"
 
 
 def test_names_stay_text(desk: Desk, tmp_path: Path) -> None:

@@ -163,6 +163,25 @@ void main() {
     return [(1 + (seen[0] * canvas.height) / canvas.width) / 2, (1 - seen[1]) / 2];
   }
 
+  // Which place of the impression is seen at such shares of the canvas; null beside it.
+  function hit({ surfaces: [{ points, triangles }], ...solid }, look, canvas, [across, down]) {
+    const turn = turned(look.yaw, look.pitch), middle = middleOf(solid), by = near(solid, look);
+    const x = ((2 * across - 1) * canvas.width) / canvas.height / by, y = (1 - 2 * down) / by;
+    const seen = points.map((_, k) => [0, 1, 2].reduce((sum, c) => sum + turn[3 * c + (k % 3)] * (points[k - (k % 3) + c] - middle[c]), 0));
+    let found = null, nearest = -Infinity;
+    for (let t = 0; t < triangles.length; t += 3) {
+      const [a, b, c] = [3 * triangles[t], 3 * triangles[t + 1], 3 * triangles[t + 2]];
+      const side = (to, k) => seen[to + k] - seen[a + k], [px, py] = [x - seen[a], y - seen[a + 1]];
+      const area = side(b, 0) * side(c, 1) - side(c, 0) * side(b, 1);
+      const u = (px * side(c, 1) - side(c, 0) * py) / area, v = (side(b, 0) * py - px * side(b, 1)) / area;
+      if (!(u >= 0 && v >= 0 && u + v <= 1)) continue;
+      const near = seen[a + 2] + u * side(b, 2) + v * side(c, 2);
+      const point = [0, 1, 2].map((k) => points[a + k] + u * (points[b + k] - points[a + k]) + v * (points[c + k] - points[a + k]));
+      if (near > nearest && (look.cut === null || point[1] >= look.cut)) [found, nearest] = [point, near];
+    }
+    return found;
+  }
+
   // How much of the canvas' height a mm takes that lies across the line of sight.
   const perMm = (solid, look) => near(solid, look) / 2;
 
@@ -247,5 +266,5 @@ void main() {
     };
   }
 
-  return { unpack, load, draw, free, place, perMm, level, reckoner };
+  return { unpack, load, draw, free, place, hit, perMm, level, reckoner };
 })();
