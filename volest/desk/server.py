@@ -213,6 +213,7 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
         _call("/api/share", day.share, at_most=int),
         _call(f"{scan}/try", day.tried, version=str, **held),
         _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list),
+        _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
         _call(f"{mix}/tick", day.tick, poured=bool),

@@ -287,6 +287,7 @@ const Look = (() => {
     for (const advice of one.advice) paragraph("advice", "", advice);
     by("notes").replaceChildren(...parts);
     by("figures").hidden = one.outcome === "refused";
+    if (document.activeElement?.form !== by("tell")) [by("taken").value, by("material").value] = [one.taken, one.material];
     by("unsave").hidden = one.outcome !== "refused" || !one.saved;
   }
 
@@ -466,6 +467,12 @@ const Look = (() => {
     by("three").addEventListener("click", () => pick(picked === null));
     by("save").addEventListener("click", () => save());
     by("undo").addEventListener("click", undo);
+    by("tell").addEventListener("submit", (event) => {
+      event.preventDefault();
+      if (moved()) return say("Save the line that you hold first, or undo it.");
+      decide("tell", { version: row.version, taken: by("taken").value, material: by("material").value }, "Time and material saved");
+      document.activeElement.blur();
+    });
     for (const id of ["remove", "unsave"]) by(id).addEventListener("click", () => decide("remove", { version: row.version }, "Removed"));
     by("take-theirs").addEventListener("click", () => {
       Object.assign(look, REST);
