@@ -284,3 +284,22 @@ def test_a_material_that_nobody_knows_is_told_and_the_desk_goes_on(desk: Desk) -
     assert "putty" in said["told"][-1]
     file.unlink()
     desk.shown(lambda said: said["mixes"])
+
+
+def test_cards_of_what_is_not_poured_are_opened_by_a_ticket_once(desk: Desk) -> None:
+    write_bowl(desk.day.folder / "frustum.stl", "frustum")
+    desk.scan("frustum.stl")
+    mixes = desk.shown(lambda said: len(said["mixes"]) == 2)["mixes"]
+    (done,) = [mix for mix in mixes if mix["names"][0]["name"] == BOWL]
+    (other,) = [mix for mix in mixes if mix is not done]
+    desk.ask("POST", f"/api/mixes/{done['id']}/tick", {"poured": True})
+    assert desk.ask("GET", "/sheet")[0] == 401
+    assert desk.ask("POST", "/api/ticket", {}, authorization="Bearer wrong")[0] == 401
+    _, ticket = desk.ask("POST", "/api/ticket", {})
+    status, page = desk.ask("GET", f"/sheet?ticket={ticket}")
+    text = page.decode()
+    assert status == 200
+    assert "frustum.stl" in text
+    assert BOWL not in text
+    assert other["powder"].replace("\N{NO-BREAK SPACE}", " ").split(" ")[0] in text
+    assert desk.ask("GET", f"/sheet?ticket={ticket}")[0] == 401

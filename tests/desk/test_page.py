@@ -221,6 +221,22 @@ def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
         assert page.ask("document.getElementById('grip-cut').ariaValueText") == "not cut"
 
 
+def test_the_cards_open_apart_and_can_be_printed(desk: Desk, tmp_path: Path) -> None:
+    ticket = desk.ask("POST", "/api/ticket", {})[1]
+    with browser(tmp_path / "profile") as page:
+        page.open(f"http://{desk.host}/sheet?ticket={ticket}")
+        page.wait("document.querySelectorAll('.card').length === 1")
+        assert page.ask("origin") == "null"  # it cannot read what the desk keeps in this browser
+        page.ask("document.querySelector('.card canvas').scrollIntoView()")
+        page.ask("new Promise((done) => setTimeout(done, 1500))")
+        shades = """(() => { const one = document.querySelector('.card canvas');
+          const { data } = one.getContext('2d').getImageData(0, 0, one.width, one.height);
+          return new Set(new Uint32Array(data.buffer)).size; })()"""
+        assert page.ask(shades) > 50
+        assert len(page.pdf(8.27, 11.69)) > 20_000
+        assert [one for one in page.complaints() if "favicon" not in str(one)] == []
+
+
 def test_names_stay_text(desk: Desk, tmp_path: Path) -> None:
     write_bowl(desk.day.folder / ATTACK)
     (desk.day.folder / "<b>empty.ply").write_bytes(b"")

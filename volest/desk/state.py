@@ -60,6 +60,7 @@ from volest.stone.words import (
 from volest.storage import SCAN_SUFFIXES, write_whole
 from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
+from volest.view.page import sheet_text
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
@@ -236,14 +237,31 @@ class OpenDay:
         with self._lock:
             self._told = [*self._told[-9:], visible(line)]
 
-    def _plan(self) -> None:
+    def _planned(self) -> tuple[list[Result], Plan]:
+        """Plan mixes for all that is not poured."""
         with self._lock:
             results, at_most = self._listed(), self._at_most
             poured = {tuple(one) for mix in self._poured for one in mix["impressions"]}
         waiting = [one for one in results if self._key(one) not in poured]
-        called = {one.name: visible(self._called(one)) for one in waiting}
+        return waiting, PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
+
+    def sheet(self) -> str:
+        """Write the pour sheet of all that is not poured, as its mixes are planned now."""
+        waiting, plan = self._planned()
+        cards = [
+            None if one.volume_ml is None else read_card(self._kept_card(one), one.cavity)
+            for one in waiting
+        ]
+        return sheet_text(waiting, cards, self.request.settings, plan)
+
+    def _kept_card(self, one: Result) -> str | None:
+        assert self._run is not None  # noqa: S101  # without a run nothing is found
+        return self._run.kept.card(one.scan)
+
+    def _plan(self) -> None:
         try:
-            plan = PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
+            waiting, plan = self._planned()
+            called = {one.name: visible(self._called(one)) for one in waiting}
             mixes = [self._mix(shared, called, plan) for shared in plan.mixes]
         except UsageError as fault:  # a material by hand that nobody knows
             mixes, line = [], f"no mixes are planned: {fault}"
@@ -366,8 +384,7 @@ class OpenDay:
     def card(self, one_id: str) -> dict[str, Any]:
         """Give what is drawn of one impression, and the version that this is of."""
         one = self._found(one_id)
-        assert self._run is not None  # noqa: S101  # without a run nothing is found
-        card = read_card(self._run.kept.card(one.scan), one.cavity)
+        card = read_card(self._kept_card(one), one.cavity)
         if card is None:
             raise UnknownError
         low, high = (one.curve[0][0], one.curve[-1][0]) if one.curve else (0.0, 0.0)

@@ -297,6 +297,9 @@
 
   by("at-most").addEventListener("change", () => ask("POST", "/api/share", { at_most: Number(by("at-most").value) }).catch(failed));
 
+  by("print").addEventListener("click", () => ask("POST", "/api/ticket", {})
+    .then((ticket) => open(`/sheet?ticket=${ticket}`, "_blank", "noopener")).catch(failed));
+
   // ---- parts of the page
 
   function part(name) {
