@@ -6,6 +6,7 @@ import math
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -235,6 +236,37 @@ def test_the_cards_open_apart_and_can_be_printed(desk: Desk, tmp_path: Path) -> 
         assert page.ask(shades) > 50
         assert len(page.pdf(8.27, 11.69)) > 20_000
         assert [one for one in page.complaints() if "favicon" not in str(one)] == []
+
+
+def barriers(page: Page) -> list[str]:
+    """Name what axe-core finds that keeps people out (WCAG 2.1, A and AA), and where."""
+    page.ask(resources.files("axe_core_python").joinpath("axe.min.js").read_text() + "; 0")
+    wanted = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'best-practice']}"
+    found = page.ask(f"axe.run(document, {wanted}).then((said) => said.violations)")
+    return [f"{one['id']}: {node['html'][:120]}" for one in found for node in one["nodes"]]
+
+
+def test_nothing_on_the_page_keeps_people_out(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(desk.day.folder / "sunk.stl", "sunk-sphere")
+    (desk.day.folder / "empty.stl").write_bytes(b"")
+    desk.scan("sunk.stl")
+    with looking(desk, tmp_path / "profile", scans=2) as page:
+        assert barriers(page) == []
+        opened(page)
+        lowered(page, 1.0)
+        assert barriers(page) == []
+        page.ask("document.getElementById('to-mixes').click()")
+        page.wait("document.querySelector('#mix-list > li')")
+        assert barriers(page) == []
+        page.ask("document.querySelector('[data-do=tick]').click()")
+        page.wait("document.querySelector('#mix-list > .poured')")
+        assert barriers(page) == []
+        page.ask("document.querySelector('#mix-list > li:not(.poured) summary').click()")
+        assert barriers(page) == []
+    with browser(tmp_path / "sheet") as page:
+        page.open(f"http://{desk.host}/sheet?ticket={desk.ask('POST', '/api/ticket', {})[1]}")
+        page.wait("document.querySelector('.card')")
+        assert barriers(page) == []
 
 
 def test_names_stay_text(desk: Desk, tmp_path: Path) -> None:
