@@ -4,6 +4,7 @@ import http.server
 import json
 import math
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import resources
@@ -19,7 +20,7 @@ from tests.view.bowls import tray, write_bowl
 from tests.view.browser import Page, browser
 from volest.journal import Journal
 from volest.pipeline import size_scan
-from volest.scan.decision import read_decision
+from volest.scan.decision import read_decision, read_material
 
 pytestmark = pytest.mark.slow
 ATTACK = "<img src=x onerror=alert(1)>'\"&.stl"
@@ -108,6 +109,28 @@ def test_a_day_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
     with Journal(tmp_path / "lab.db", new=False) as journal:
         (entry,) = journal.entries()
     assert (entry.left_g, entry.scan) == (4.5, "brought.stl, hemisphere.stl")
+
+
+def test_time_and_cards_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.tab_to("#material")
+        page.press("a", text="a")
+        page.tab_to("#tell button")
+        page.press("Enter", text="\r")
+        page.wait(f"/^Time and material saved .*; sized with it: /.test({STATE})")
+        assert read_material(desk.day.folder / "hemisphere.stl") == "alginate"
+        page.tab_to("#to-mixes")
+        page.press("Enter", text="\r")
+        page.tab_to("#print")
+        page.press("Enter", text="\r")
+        end = time.monotonic() + 20.0
+        while time.monotonic() < end:
+            opened_pages = page.send("Target.getTargets")["targetInfos"]
+            if any("/sheet?ticket=" in one["url"] for one in opened_pages):
+                return
+            time.sleep(0.2)
+        raise TimeoutError(opened_pages)
 
 
 def test_two_people_do_not_lose_each_others_word(desk: Desk, tmp_path: Path) -> None:

@@ -31,9 +31,9 @@ from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Request, opened
 from volest.scan.decision import (
-    decision_path,
     fingerprint,
     put_back,
+    read_decision,
     read_material,
     read_taken,
     saved_bytes,
@@ -345,9 +345,7 @@ class OpenDay:
             "bowl": "" if mix is None else visible(bowl_in_words(mix)),
             "taken": "" if taken is None else f"{taken:%Y-%m-%dT%H:%M}",
             "material": read_material(scan) or "",
-            "saved": decision_path(scan).exists()
-            if one.base_line is None
-            else one.base_line.how == "saved",
+            "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
             "notes": [
                 {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do)}
@@ -722,6 +720,14 @@ def _words(made: Mix, way: str) -> dict[str, Any]:
         "steps": [visible(step) for step in steps(made, way)],
         "short": [visible(say) for say in if_short(made)[:3]],
     }
+
+
+def _has_line(scan: Path) -> bool:
+    """Say whether a line is saved for a scan that is refused, or what cannot be read as one."""
+    try:
+        return read_decision(scan) is not None
+    except (ScanError, OSError):
+        return True
 
 
 def version_of(scan: Path) -> str:
