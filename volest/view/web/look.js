@@ -7,7 +7,7 @@ const Look = (() => {
   const MOVES = Object.keys(REST), MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true };
-  let ask, row = null, card = null, loaded = null, reckon = null, shift = 0, steps = [], line = null;
+  let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
   let picked = null; // places of the rim, while three are being clicked
   let painting = false, resting = 0, saving = null, opened = 0, newer = null, seen = null;
 
@@ -117,7 +117,7 @@ const Look = (() => {
     line = null;
     clearTimeout(resting);
     if (moved()) {
-      const volume = Math.max(reckon(look) + shift, 0);
+      const volume = reckon(look);
       const near = card.moves.reduce((best, one) => (Math.abs(one[1] - volume) < Math.abs(best[1] - volume) ? one : best), card.moves[0]);
       figures({ volume: volume.toFixed(1), powder: near?.[2], water: near?.[3], scoops: near?.[4] }, true);
       say("Tried, not saved. Figures are near; it is measured as soon as the line rests.");
@@ -233,8 +233,7 @@ const Look = (() => {
     [card, loaded, steps, line, newer, seen, picked] = [got, null, [], null, null, got.version, null];
     by("three").setAttribute("aria-pressed", "false");
     Object.assign(look, REST);
-    reckon = Solid.reckoner(card.solid);
-    shift = one.volume_ml - reckon(look);
+    reckon = Solid.reckoner(card.solid, [[0, one.volume_ml], ...card.moves]);
     const { low, size } = card.solid;
     Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
     cutAt(look.cut ?? low[1]);

@@ -246,23 +246,27 @@ void main() {
     gl.deleteTexture(map);
   }
 
-  // Reckons the volume in mL under a base line from the map of the floor, for as long as it moves:
-  // what lies under roofs is not in the map, so the caller shifts it to what was measured.
-  function reckoner({ floor, rows, columns, to_cells: t }) {
+  // Reckons the volume in mL under a base line for as long as it moves: the measured one of its height,
+  // (mm, mL), and what its tilt adds by the map of the floor, which knows no roofs and no land.
+  function reckoner({ floor, rows, columns, to_cells: t }, measured) {
     const turn = t[0] * t[4] - t[1] * t[3];
     const perU = [t[4] / turn, -t[3] / turn], perV = [-t[1] / turn, t[0] / turn];
-    return (look) => {
+    const sum = (look) => {
       const [height, across, ahead] = level(look);
       const stepU = across * perU[0] + ahead * perU[1], stepV = across * perV[0] + ahead * perV[1];
-      let sum = 0, cell = 0;
+      let total = 0, cell = 0;
       for (let v = 0; v < rows; v++) {
         let line = height + (v - t[5]) * stepV - t[2] * stepU;
         for (let u = 0; u < columns; u++, cell++, line += stepU) {
           const depth = line - floor[cell];
-          if (depth > 0) sum += depth;
+          if (depth > 0) total += depth;
         }
       }
-      return sum / Math.abs(turn) / 1000;
+      return total / Math.abs(turn) / 1000;
+    };
+    return (look) => {
+      const [height, volume] = measured.reduce((best, one) => (Math.abs(one[0] - look.height) < Math.abs(best[0] - look.height) ? one : best));
+      return Math.max(volume + sum(look) - sum({ height }), 0);
     };
   }
 
