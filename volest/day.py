@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from volest.dosing import taken_beyond
+from volest.errors import UsageError
 from volest.result import Result
-from volest.scan.decision import read_taken
+from volest.scan.decision import decision_path, read_material, read_taken
 from volest.settings import Settings, Taken, fits
-from volest.stone.reference import Window, kind_of
+from volest.stone.reference import Window, kind_of, pour_window
 from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
 
 Word = TypeVar("Word")
@@ -25,7 +26,8 @@ class Day:
     at_most : int or None
         How many may share a mix; None takes the lab's.
     windows, kinds : tuple of pairs
-        Materials, and 'quadrant', 'arch' or 'dies'; a kind that is not said is seen from the scan.
+        Materials, and 'quadrant', 'arch' or 'dies'; a material that is not said may be saved beside
+        the scan, a kind is seen from it.
     taken : tuple of Taken
         When they were taken; where none fits, a time that is saved beside the scan.
     start : datetime or None
@@ -48,7 +50,7 @@ class Day:
                 cavity=result.cavity,
                 volume_ml=result.volume_ml,
                 more=taken_beyond(result, settings),
-                window=_last(self.windows, result.scan),
+                window=_last(self.windows, result.scan) or _saved_window(result.scan),
                 age_min=self._age_min(result.scan, start),
                 kind=_last(self.kinds, result.scan) or kind_of(result.footprint_mm2 or 0.0),
             )
@@ -63,6 +65,15 @@ class Day:
         at = said[-1] if said else read_taken(Path(scan)) if "://" not in scan else None
         age_min = None if at is None else (start - at).total_seconds() / 60.0
         return age_min if age_min is not None and age_min >= 0.0 else None
+
+
+def _saved_window(scan: str) -> Window | None:
+    saved = None if "://" in scan else read_material(Path(scan))
+    try:
+        return None if saved is None else pour_window(saved)
+    except UsageError as fault:
+        found = f"{fault.found} in {decision_path(Path(scan)).name}"
+        raise UsageError(found, needed=fault.needed, remedy="write one of these there") from fault
 
 
 def _last(said: Sequence[tuple[str, Word]], scan: str) -> Word | None:

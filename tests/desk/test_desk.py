@@ -5,6 +5,7 @@ import http.client
 import json
 import time
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,12 @@ import pytest
 from tests.desk.served import Desk, served
 from tests.flat import flat
 from tests.view.bowls import tray, write_bowl
+from volest.day import Day as PlannedDay
 from volest.desk.state import BROUGHT
 from volest.journal import Journal
 from volest.pipeline import size_scan
-from volest.scan.decision import decision_path, read_decision
+from volest.scan.decision import decision_path, read_decision, read_material
+from volest.stone.reference import pour_window
 
 BOWL = "hemisphere.stl"
 
@@ -248,3 +251,55 @@ def test_a_scan_that_goes_is_not_mixed_for(desk: Desk) -> None:
     desk.shown(lambda said: said["mixes"])
     (desk.day.folder / BOWL).unlink()
     assert desk.shown(lambda said: not said["mixes"])["scans"] == []
+
+
+def test_time_and_material_are_saved_and_planned_for(desk: Desk) -> None:
+    scan = desk.day.folder / BOWL
+    one, taken = desk.scan(BOWL), datetime.now().replace(microsecond=0) - timedelta(minutes=5)  # noqa: DTZ005  # the lab's clock
+    told = {"taken": f"{taken:%Y-%m-%dT%H:%M}", "material": "alginate"}
+    path = f"/api/scans/{one['id']}/tell"
+    for wrong in ({"taken": "2999-01-01T00:00"}, {"taken": "noon"}, {"material": "putty"}):
+        assert desk.ask("POST", path, {"version": one["version"], **told, **wrong})[0] == 422
+    assert not decision_path(scan).exists()
+    status, said = desk.ask("POST", path, {"version": one["version"], **told})
+    assert status == 200
+    row = desk.scan(BOWL, lambda one: one["version"] == said["version"])
+    assert (row["taken"], row["material"]) == (told["taken"], "alginate")
+    (mix,) = desk.shown(lambda said: said["mixes"] and said["mixes"][0]["names"][0]["by"])["mixes"]
+    until = taken.replace(second=0) + timedelta(minutes=15)  # a course page on casts
+    assert mix["names"][0]["by"] == f"by {until:%H:%M}"
+    (shared,) = PlannedDay().plan([size_scan(scan, flat())], flat()).mixes  # as `size --share`
+    assert shared.impressions[0].window == pour_window("alginate")
+
+    decide(desk, "save", row["version"], tried(desk, -2.0)["line"])
+    row = desk.scan(BOWL, lambda one: one["saved"])
+    assert decide(desk, "remove", row["version"])[0] == 200
+    assert (read_decision(scan), read_material(scan)) == (None, "alginate")
+
+
+def test_a_material_that_nobody_knows_is_told_and_the_desk_goes_on(desk: Desk) -> None:
+    file = decision_path(desk.day.folder / BOWL)
+    file.write_text('volest_decision = 1\nmaterial = "putty"\n')
+    said = desk.shown(lambda said: not said["mixes"] and said["told"])
+    assert "putty" in said["told"][-1]
+    file.unlink()
+    desk.shown(lambda said: said["mixes"])
+
+
+def test_cards_of_what_is_not_poured_are_opened_by_a_ticket_once(desk: Desk) -> None:
+    write_bowl(desk.day.folder / "frustum.stl", "frustum")
+    desk.scan("frustum.stl")
+    mixes = desk.shown(lambda said: len(said["mixes"]) == 2)["mixes"]
+    (done,) = [mix for mix in mixes if mix["names"][0]["name"] == BOWL]
+    (other,) = [mix for mix in mixes if mix is not done]
+    desk.ask("POST", f"/api/mixes/{done['id']}/tick", {"poured": True})
+    assert desk.ask("GET", "/sheet")[0] == 401
+    assert desk.ask("POST", "/api/ticket", {}, authorization="Bearer wrong")[0] == 401
+    _, ticket = desk.ask("POST", "/api/ticket", {})
+    status, page = desk.ask("GET", f"/sheet?ticket={ticket}")
+    text = page.decode()
+    assert status == 200
+    assert "frustum.stl" in text
+    assert BOWL not in text
+    assert other["powder"].replace("\N{NO-BREAK SPACE}", " ").split(" ")[0] in text
+    assert desk.ask("GET", f"/sheet?ticket={ticket}")[0] == 401

@@ -2,9 +2,12 @@
 
 import http.server
 import json
+import math
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +20,7 @@ from tests.view.bowls import tray, write_bowl
 from tests.view.browser import Page, browser
 from volest.journal import Journal
 from volest.pipeline import size_scan
-from volest.scan.decision import read_decision
+from volest.scan.decision import read_decision, read_material
 
 pytestmark = pytest.mark.slow
 ATTACK = "<img src=x onerror=alert(1)>'\"&.stl"
@@ -108,6 +111,28 @@ def test_a_day_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
     assert (entry.left_g, entry.scan) == (4.5, "brought.stl, hemisphere.stl")
 
 
+def test_time_and_cards_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.tab_to("#material")
+        page.press("a", text="a")
+        page.tab_to("#tell button")
+        page.press("Enter", text="\r")
+        page.wait(f"/^Time and material saved .*; sized with it: /.test({STATE})")
+        assert read_material(desk.day.folder / "hemisphere.stl") == "alginate"
+        page.tab_to("#to-mixes")
+        page.press("Enter", text="\r")
+        page.tab_to("#print")
+        page.press("Enter", text="\r")
+        end = time.monotonic() + 20.0
+        while time.monotonic() < end:
+            opened_pages = page.send("Target.getTargets")["targetInfos"]
+            if any("/sheet?ticket=" in one["url"] for one in opened_pages):
+                return
+            time.sleep(0.2)
+        raise TimeoutError(opened_pages)
+
+
 def test_two_people_do_not_lose_each_others_word(desk: Desk, tmp_path: Path) -> None:
     scan = desk.day.folder / "hemisphere.stl"
     with looking(desk, tmp_path / "one") as one, looking(desk, tmp_path / "other") as other:
@@ -136,9 +161,11 @@ def test_a_line_that_moves_is_reckoned_as_it_is_measured(desk: Desk, tmp_path: P
     with looking(desk, tmp_path / "profile", scans=2) as page:
         for name in ("hemisphere.stl", "frustum.stl"):
             row = desk.scan(name)
-            card = json.dumps(desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"])
-            page.ask(f"globalThis.reckon = Solid.reckoner({card}); 0")
-            rest_ml = page.ask("reckon({height: 0})")
+            card = json.dumps(desk.ask("GET", f"/api/scans/{row['id']}")[1])
+            page.ask(
+                f"card = {card}; Solid.unpack(card.solid).then((one) => "
+                f"{{ reckon = Solid.reckoner(one, [[0, {row['volume_ml']}], ...card.moves]); }})"
+            )
             for height, right, front in (
                 (-2, 0, 0),
                 (-4, 0, 0),
@@ -147,9 +174,124 @@ def test_a_line_that_moves_is_reckoned_as_it_is_measured(desk: Desk, tmp_path: P
                 (-2, 3, 4),
             ):
                 held = {"height": height, "right": right, "front": front}
-                near_ml = page.ask(f"reckon({json.dumps(held)})") - rest_ml + row["volume_ml"]
+                near_ml = page.ask(f"reckon({json.dumps(held)})")
                 exact_ml = desk.day.tried(row["id"], row["version"], height, right, front)
                 assert near_ml == pytest.approx(exact_ml["volume_ml"], rel=5e-3), (name, held)
+
+
+def where(page: Page, point: list[float], stand: tuple[float, float]) -> dict[str, float]:
+    """Say where on the screen a place of the drawing is seen, as the page itself draws it."""
+    page.ask(f"document.querySelector('[data-stand=\"{stand[0]:g},{stand[1]:g}\"]').click()")
+    look = json.dumps({"yaw": stand[0], "pitch": stand[1], "zoom": 1.15})
+    return dict(
+        page.ask(
+            f"""(() => {{
+              const canvas = document.getElementById('view');
+              canvas.scrollIntoView({{block: 'center'}});
+              const box = canvas.getBoundingClientRect();
+              const [x, y] = Solid.place(card, {look}, canvas, {json.dumps(point)});
+              return {{x: box.x + x * box.width, y: box.y + y * box.height}};
+            }})()"""
+        )
+    )
+
+
+def hand(page: Page, *places: dict[str, float]) -> None:
+    """Press at the first place, go over the others, let go at the last."""
+    page.send(
+        "Input.dispatchMouseEvent", type="mousePressed", button="left", clickCount=1, **places[0]
+    )
+    for place in places[1:]:
+        page.send("Input.dispatchMouseEvent", type="mouseMoved", button="left", buttons=1, **place)
+    page.send(
+        "Input.dispatchMouseEvent", type="mouseReleased", button="left", clickCount=1, **places[-1]
+    )
+
+
+def test_three_clicks_are_a_base_line(desk: Desk, tmp_path: Path) -> None:
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        page.ask("document.getElementById('through').click()")
+        page.ask("document.getElementById('three').click()")
+        deep_mm, radius_mm = -14.0, 20.0  # there a pixel is a tenth of a mm in height too
+        reach_mm = math.sqrt(radius_mm**2 - deep_mm**2)  # of a sphere with its middle at the rim
+        for turn in (0.3, 2.4, 4.5):
+            point = [reach_mm * math.cos(turn), reach_mm * math.sin(turn), deep_mm]
+            hand(page, where(page, point, (0.0, 1.57)))
+        page.wait(f"{STATE}.startsWith('Tried and measured')")
+        held = [
+            float(page.ask(f"document.getElementById('{move}').value"))
+            for move in ("height", "right", "front")
+        ]
+        assert held == pytest.approx([deep_mm, 0.0, 0.0], abs=0.5)
+        page.ask("document.getElementById('undo').click()")
+        page.wait("document.getElementById('height').value === '0'")
+
+
+def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    (x, y, z), (_, deep, tall) = card["low"], card["size"]
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        ends = [where(page, [x, at, z + tall], (0.0, 1.57)) for at in (y, y + deep / 2)]
+        hand(page, *ends)
+        cut = float(page.ask("document.getElementById('cut').value"))
+        assert cut == pytest.approx(y + deep / 2, abs=0.6)
+        page.tab_to("#grip-cut")
+        page.press("PageDown", 20)
+        assert page.ask("document.getElementById('grip-cut').ariaValueText") == "not cut"
+
+
+def test_the_cards_open_apart_and_can_be_printed(desk: Desk, tmp_path: Path) -> None:
+    ticket = desk.ask("POST", "/api/ticket", {})[1]
+    with browser(tmp_path / "profile") as page:
+        page.open(f"http://{desk.host}/sheet?ticket={ticket}")
+        page.wait("document.querySelectorAll('.card').length === 1")
+        assert page.ask("origin") == "null"  # it cannot read what the desk keeps in this browser
+        page.ask("document.querySelector('.card canvas').scrollIntoView()")
+        page.ask("new Promise((done) => setTimeout(done, 1500))")
+        shades = """(() => { const one = document.querySelector('.card canvas');
+          const { data } = one.getContext('2d').getImageData(0, 0, one.width, one.height);
+          return new Set(new Uint32Array(data.buffer)).size; })()"""
+        assert page.ask(shades) > 50
+        assert len(page.pdf(8.27, 11.69)) > 20_000
+        assert [one for one in page.complaints() if "favicon" not in str(one)] == []
+
+
+def barriers(page: Page) -> list[str]:
+    """Name what axe-core finds that keeps people out (WCAG 2.1, A and AA), and where."""
+    page.ask(resources.files("axe_core_python").joinpath("axe.min.js").read_text() + "; 0")
+    wanted = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'best-practice']}"
+    found = page.ask(f"axe.run(document, {wanted}).then((said) => said.violations)")
+    return [f"{one['id']}: {node['html'][:120]}" for one in found for node in one["nodes"]]
+
+
+def test_nothing_on_the_page_keeps_people_out(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(desk.day.folder / "sunk.stl", "sunk-sphere")
+    (desk.day.folder / "empty.stl").write_bytes(b"")
+    desk.scan("sunk.stl")
+    with looking(desk, tmp_path / "profile", scans=2) as page:
+        assert barriers(page) == []
+        opened(page)
+        lowered(page, 1.0)
+        assert barriers(page) == []
+        page.ask("document.getElementById('to-mixes').click()")
+        page.wait("document.querySelector('#mix-list > li')")
+        assert barriers(page) == []
+        page.ask("document.querySelector('[data-do=tick]').click()")
+        page.wait("document.querySelector('#mix-list > .poured')")
+        assert barriers(page) == []
+        page.ask("document.querySelector('#mix-list > li:not(.poured) summary').click()")
+        assert barriers(page) == []
+    with browser(tmp_path / "sheet") as page:
+        page.open(f"http://{desk.host}/sheet?ticket={desk.ask('POST', '/api/ticket', {})[1]}")
+        page.wait("document.querySelector('.card')")
+        assert barriers(page) == []
 
 
 def test_names_stay_text(desk: Desk, tmp_path: Path) -> None:

@@ -65,6 +65,14 @@ _HEADERS = {
 }
 
 
+# A sheet stands alone: it may run what is in it and print, and sees nothing of the desk.
+_SHEET_HEADERS = {
+    "content-security-policy": "sandbox allow-scripts allow-modals; default-src 'none'; "
+    "img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'; frame-ancestors 'none'",
+    "cross-origin-opener-policy": "unsafe-none",  # else browsers show nothing in a sandbox
+}
+
+
 class Keys:
     """The token of every call, and the short code that a person types to be given it."""
 
@@ -72,10 +80,23 @@ class Keys:
         self.token = secrets.token_urlsafe(24)
         self.code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
         self._wrong_s: list[float] = []
+        self._tickets: set[str] = set()
 
     def fits(self, token: str) -> bool:
         """Say whether this is the token."""
         return secrets.compare_digest(token.encode(), self.token.encode())
+
+    def ticket(self) -> str:
+        """Let whoever has the token open one sheet, once: an address cannot carry the token."""
+        made = secrets.token_urlsafe(24)
+        self._tickets.add(made)
+        return made
+
+    def is_ticket(self, ticket: str) -> bool:
+        """Say whether this is a ticket; it is none any more afterwards."""
+        is_known = ticket in self._tickets
+        self._tickets.discard(ticket)
+        return is_known
 
     def given_for(self, code: str) -> str:
         """Give the token for the code; guessing is slow."""
@@ -154,7 +175,9 @@ class _Guard:
 
         async def told(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message).update(_HEADERS)
+                headers = MutableHeaders(scope=message)
+                for name, said in _HEADERS.items():
+                    headers.setdefault(name, said)
             await send(message)
 
         refusal = self._refusal(scope, headers)
@@ -201,18 +224,27 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
             part.unlink(missing_ok=True)
         return JSONResponse({"new": is_new})
 
+    async def sheet(request: Request) -> Response:
+        if not keys.is_ticket(request.query_params.get("ticket", "")):
+            return _no(401, "Open the cards from the desk's page.")
+        text = await run_in_threadpool(day.sheet)
+        return Response(text, media_type="text/html", headers=_SHEET_HEADERS)
+
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
     held = {"height_mm": float, "right_deg": float, "front_deg": float}
     routes = [
         *(Route(path, _file) for path in _FILES),
         Route("/api/news", stream),
         Route("/api/day", _answer(day.shown)),
+        Route("/sheet", sheet),
         Route("/api/scans", bring, methods=["PUT"]),
         Route(scan, _answer(day.card)),
         _call("/api/enter", keys.given_for, code=str),
+        _call("/api/ticket", keys.ticket),
         _call("/api/share", day.share, at_most=int),
         _call(f"{scan}/try", day.tried, version=str, **held),
         _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list),
+        _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
         _call(f"{mix}/tick", day.tick, poured=bool),

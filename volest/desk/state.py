@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +30,20 @@ from volest.report.remarks import made_with
 from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Request, opened
-from volest.scan.decision import decision_path, fingerprint, put_back, saved_bytes
+from volest.scan.decision import (
+    fingerprint,
+    put_back,
+    read_decision,
+    read_material,
+    read_taken,
+    saved_bytes,
+    write_decision,
+    write_told,
+)
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone.mix import Mix
-from volest.stone.shared import SharedMix
+from volest.stone.reference import WINDOWS, pour_window
+from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.stone.stones import find_stone
 from volest.stone.words import (
     bowl_in_words,
@@ -49,6 +60,7 @@ from volest.stone.words import (
 from volest.storage import SCAN_SUFFIXES, write_whole
 from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
+from volest.view.page import sheet_text
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
@@ -155,12 +167,14 @@ class OpenDay:
         arrivals = self._arrivals
         # They are told late: what is on its way gets another name when it is whole.
         others = Arrivals(self.folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
+        minute = this_minute()
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
             ready, rest = arrivals.look(), others.look()
             with self._lock:
                 before, self._gone = self._gone, {s for s in self._results if not s.exists()}
-            if ready or rest or self._gone != before:
-                self._jobs.put((ready, rest, False))
+            minute, planned = this_minute(), minute
+            if ready or rest or self._gone != before or (self._mixes and minute != planned):
+                self._jobs.put((ready, rest, False))  # a plan begins now: start times go on
 
     def _work(self, ready: threading.Event) -> None:
         with opened(self.request) as run, self.request.engine(_MANY) as engine:
@@ -223,14 +237,36 @@ class OpenDay:
         with self._lock:
             self._told = [*self._told[-9:], visible(line)]
 
-    def _plan(self) -> None:
+    def _planned(self) -> tuple[list[Result], Plan]:
+        """Plan mixes for all that is not poured."""
         with self._lock:
             results, at_most = self._listed(), self._at_most
             poured = {tuple(one) for mix in self._poured for one in mix["impressions"]}
         waiting = [one for one in results if self._key(one) not in poured]
-        plan = PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
-        called = {one.name: visible(self._called(one)) for one in waiting}
-        mixes = [self._mix(shared, called) for shared in plan.mixes]
+        return waiting, PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
+
+    def sheet(self) -> str:
+        """Write the pour sheet of all that is not poured, as its mixes are planned now."""
+        waiting, plan = self._planned()
+        cards = [
+            None if one.volume_ml is None else read_card(self._kept_card(one), one.cavity)
+            for one in waiting
+        ]
+        return sheet_text(waiting, cards, self.request.settings, plan)
+
+    def _kept_card(self, one: Result) -> str | None:
+        assert self._run is not None  # noqa: S101  # without a run nothing is found
+        return self._run.kept.card(one.scan)
+
+    def _plan(self) -> None:
+        try:
+            waiting, plan = self._planned()
+            called = {one.name: visible(self._called(one)) for one in waiting}
+            mixes = [self._mix(shared, called, plan) for shared in plan.mixes]
+        except UsageError as fault:  # a material by hand that nobody knows
+            mixes, line = [], f"no mixes are planned: {fault}"
+            if visible(line) not in self._told:
+                self._hear(line)
         with self._lock:
             self._mixes = mixes
         self._changed()
@@ -283,6 +319,7 @@ class OpenDay:
                     *self._mixes,
                 ],
                 "at_most": self._at_most,
+                "materials": list(WINDOWS),
                 "books": self._journal_file is not None,
                 "told": self._told,
             }
@@ -293,6 +330,7 @@ class OpenDay:
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
+        taken = read_taken(scan)
         return {
             "id": self._id(scan, one.cavity),
             "version": self._versions.get(scan, _HIDDEN),
@@ -305,9 +343,9 @@ class OpenDay:
             "high_ml": one.volume_high_ml,
             "powder_g": None if mix is None else mix.powder_g,
             "bowl": "" if mix is None else visible(bowl_in_words(mix)),
-            "saved": decision_path(scan).exists()
-            if one.base_line is None
-            else one.base_line.how == "saved",
+            "taken": "" if taken is None else f"{taken:%Y-%m-%dT%H:%M}",
+            "material": read_material(scan) or "",
+            "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
             "notes": [
                 {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do)}
@@ -344,8 +382,7 @@ class OpenDay:
     def card(self, one_id: str) -> dict[str, Any]:
         """Give what is drawn of one impression, and the version that this is of."""
         one = self._found(one_id)
-        assert self._run is not None  # noqa: S101  # without a run nothing is found
-        card = read_card(self._run.kept.card(one.scan), one.cavity)
+        card = read_card(self._kept_card(one), one.cavity)
         if card is None:
             raise UnknownError
         low, high = (one.curve[0][0], one.curve[-1][0]) if one.curve else (0.0, 0.0)
@@ -418,12 +455,34 @@ class OpenDay:
             with self._in_hand[scan]:
                 self._refuse_outdated(one_id, scan, version)
                 before = saved_bytes(scan)
-                put_back(scan, None)
+                write_decision(scan, None)
                 return self._decided(scan, before)
         with self._editing(one_id, version) as editor:
             before = saved_bytes(editor.path)
             editor.remove()
             return self._decided(editor.path, before)
+
+    def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
+        """Save when an impression was taken, by the lab's clock, and of what; '' is not known."""
+        scan = Path(self._found(one_id).scan)
+        try:
+            at = datetime.fromisoformat(taken) if taken else None
+        except ValueError as fault:
+            raise UsageError(
+                f"{taken[:40]!r} as a time", needed="a date and a time", remedy="type it again"
+            ) from fault
+        if at is not None and at.astimezone() > datetime.now().astimezone():
+            raise UsageError(
+                "an impression that is still to be taken",
+                needed="a time that has passed",
+                remedy="type it again",
+            )
+        known = pour_window(material).material if material else None
+        with self._in_hand[scan]:
+            self._refuse_outdated(one_id, scan, version)
+            before = saved_bytes(scan)
+            write_told(scan, taken=at, material=known)
+            return self._decided(scan, before)
 
     def _decided(self, scan: Path, *before: bytes | None) -> dict[str, Any]:
         """Have a scan sized again at once, and give the version that it has from now on."""
@@ -590,7 +649,7 @@ class OpenDay:
         number, left_g = self._booked.get(self._source(mix), (None, None))
         return {**mix, "booked": number, "left_g": left_g}
 
-    def _mix(self, shared: SharedMix, called: dict[str, str]) -> dict[str, Any]:
+    def _mix(self, shared: SharedMix, called: dict[str, str], plan: Plan) -> dict[str, Any]:
         made, way = shared.mix, shared.mix.way
         keys = [self._key_of(Path(one.scan), one.cavity) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
@@ -598,7 +657,8 @@ class OpenDay:
             "id": hashlib.sha256(json.dumps([keys, amounts]).encode()).hexdigest()[:16],
             "impressions": keys,
             "names": [
-                {"name": called[one.name], "volume_ml": one.volume_ml} for one in shared.impressions
+                {"name": called[one.name], "volume_ml": one.volume_ml, "by": plan.by(one)}
+                for one in shared.impressions
             ],
             **_words(made, way),
             "volume_ml": made.volume_ml,
@@ -606,6 +666,7 @@ class OpenDay:
             "water_ml": made.water_ml,
             "way": way,
             "start_min": shared.start_min,
+            "at": plan.clock(shared.start_min),
             "notes": [{"text": visible(n.text), "do": visible(n.do)} for n in shared.notes],
             "poured": None,
             "booked": None,
@@ -659,6 +720,14 @@ def _words(made: Mix, way: str) -> dict[str, Any]:
         "steps": [visible(step) for step in steps(made, way)],
         "short": [visible(say) for say in if_short(made)[:3]],
     }
+
+
+def _has_line(scan: Path) -> bool:
+    """Say whether a line is saved for a scan that is refused, or what cannot be read as one."""
+    try:
+        return read_decision(scan) is not None
+    except (ScanError, OSError):
+        return True
 
 
 def version_of(scan: Path) -> str:

@@ -23,6 +23,10 @@ _SUM = "figures_sha256"
 LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
 MOST_OTHERS = 100  # impressions in one scan: far more than fit into one
+_TOLD = {  # of the impression itself, whatever its scan looks like
+    "taken": (datetime, "a date and a time: taken = 2026-03-02T13:40:00"),
+    "material": (str, 'a name: material = "alginate"'),
+}
 PLACES = ("leave-out", "take-in")
 
 
@@ -92,18 +96,27 @@ def fingerprint(scan: Path) -> str:
         return hashlib.file_digest(whole, "sha256").hexdigest()
 
 
-def write_decision(scan: Path, decision: Decision) -> Path:
-    """Save a decision beside its scan, whole or not at all, and return the file."""
+def write_decision(scan: Path, decision: Decision | None) -> Path:
+    """Save a decision beside its scan, or take it away, and return the file; what is told stays."""
+    return _write(scan, decision, _told(scan))
+
+
+def write_told(scan: Path, *, taken: datetime | None, material: str | None) -> None:
+    """Save when an impression was taken and of what, as far as that is known."""
+    told = {"taken": taken, "material": material}
+    _write(scan, read_decision(scan), {key: said for key, said in told.items() if said is not None})
+
+
+def _write(scan: Path, decision: Decision | None, told: dict[str, Any]) -> Path:
+    """Write the file whole or not at all, none where there is nothing to say."""
     target = decision_path(scan)
-    taken = read_taken(scan)
-    figures = {**_record(decision), "other": [_record(other) for other in decision.others]}
-    record = {
-        "volest_decision": VERSION,
-        **({} if taken is None else {"taken": taken.replace(tzinfo=None)}),
-        "scan_sha256": fingerprint(scan),
-        _SUM: _sum_of(figures),
-        **figures,
-    }
+    record = {"volest_decision": VERSION, **told}
+    if decision is not None:
+        figures = {**_record(decision), "other": [_record(other) for other in decision.others]}
+        record |= {"scan_sha256": fingerprint(scan), _SUM: _sum_of(figures), **figures}
+    elif not told:
+        target.unlink(missing_ok=True)
+        return target
     write_whole(target, tomli_w.dumps(record), through_link=False)
     return target
 
@@ -156,11 +169,7 @@ def read_decision(scan: Path) -> Decision | None:
         said = f"volest_decision = {in_short(version)}"
         found = "no line volest_decision" if version is None else said
         raise _faulty(path, found, f"volest_decision = {VERSION}")
-    taken = record.get("taken")
-    if "taken" in record and not isinstance(taken, datetime):
-        found = f"taken = {in_short(taken)}"
-        raise _faulty(path, found, "a date and a time: taken = 2026-03-02T13:40:00")
-    if record.keys() == {"volest_decision", "taken"}:  # when, and nothing of this content
+    if _is_told_alone(path, record):  # nothing of this content
         return None
     if record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
@@ -186,14 +195,32 @@ def _read(path: Path) -> dict[str, Any]:
         raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
 
 
+def _is_told_alone(path: Path, record: dict[str, Any]) -> bool:
+    for key, (kind, needed) in _TOLD.items():
+        if key in record and not isinstance(record[key], kind):
+            raise _faulty(path, f"{key} = {in_short(record[key])}", needed)
+    told = record.keys() & _TOLD
+    return bool(told) and record.keys() == {"volest_decision", *told}
+
+
 def read_taken(scan: Path) -> datetime | None:
     """Read when an impression was taken, if that is saved beside its scan."""
+    taken: datetime | None = _told(scan).get("taken")
+    return None if taken is None else taken.astimezone()
+
+
+def read_material(scan: Path) -> str | None:
+    """Read of what an impression was taken, if that is saved beside its scan."""
+    return _told(scan).get("material")
+
+
+def _told(scan: Path) -> dict[str, Any]:
     path = decision_path(scan)
     try:
-        taken = toml_of(path, LARGEST_BYTES).get("taken") if path.is_file() else None
+        record = toml_of(path, LARGEST_BYTES) if path.is_file() else {}
     except (GivenFileError, OSError):  # told where the decision is read
-        return None
-    return taken.astimezone() if isinstance(taken, datetime) else None
+        return {}
+    return {key: record[key] for key in _TOLD if isinstance(record.get(key), _TOLD[key][0])}
 
 
 def scan_mark(path: Path) -> str | None:

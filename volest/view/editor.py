@@ -13,7 +13,7 @@ from volest.dosing import dose
 from volest.errors import MixError, ScanError
 from volest.pipeline import Cavity, examine, examine_all
 from volest.result import Result
-from volest.scan.decision import Decision, fingerprint, put_back, write_decision
+from volest.scan.decision import Decision, fingerprint, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.view.mesh import Mesh
@@ -195,7 +195,7 @@ class BaseLineEditor:
         self._refuse_another()
         first, *others = self._decided_elsewhere() or (None,)
         if first is None:
-            put_back(self.path, None)
+            write_decision(self.path, None)
         else:
             write_decision(self.path, replace(first, others=tuple(filter(None, others))))
 

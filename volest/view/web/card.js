@@ -14,19 +14,19 @@
     const heights = data.moves.map((row) => row[0]);
     const look = { ...STAND, height: 0, cut: null };
     const height = handle("height"), cut = handle("cut");
-    const main = data.solid.surfaces.find((surface) => surface.main);
+    const { low, size } = data.solid;
     let loaded = null, waiting = false;
 
     Object.assign(height, { min: heights[0], max: heights[heights.length - 1], step: 0.1, value: 0 });
     // The far left of the second slider is no cut at all.
-    Object.assign(cut, { min: main.low[1], max: main.low[1] + main.size[1], step: 0.1, value: main.low[1] });
+    Object.assign(cut, { min: low[1], max: low[1] + size[1], step: 0.1, value: low[1] });
 
     function paint() {
       if (waiting) return;
       waiting = true;
-      requestAnimationFrame(() => {
+      requestAnimationFrame(async () => {
+        loaded ??= Solid.load(await Solid.unpack(data.solid));
         waiting = false;
-        loaded ??= Solid.load(data.solid);
         if (loaded) Solid.draw(loaded, look, canvas);
         else canvas.replaceWith(document.createTextNode("This browser cannot draw solids (WebGL 2)."));
       });

@@ -118,6 +118,7 @@
     by("made-with").textContent = `Made with: ${day.made_with}.`;
     by("told").replaceChildren(...day.told.map((words) => item(words)));
     by("waiting").textContent = day.waiting.length ? `Being sized: ${day.waiting.join(", ")}` : "";
+    if (by("material").length === 1) by("material").append(...day.materials.map((name) => new Option(name)));
     list();
     listMixes();
     if (Look.id()) Look.renew(day.scans.find((scan) => scan.id === Look.id()));
@@ -234,7 +235,8 @@
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
     const each = mix.mixes > 1 ? `${mix.mixes} equal mixes, each ` : "";
     put("amounts", `${each}water ${mix.water}, powder ${mix.powder}`);
-    put("names", mix.names.map(({ name, volume_ml }) => `${name} (${volume_ml.toFixed(1)}\u00a0mL)`).join(" + "));
+    put("at", mix.poured ? "" : `Begin at ${mix.at}:`);
+    put("names", mix.names.map(({ name, volume_ml, by: until }) => `${name} (${volume_ml.toFixed(1)}\u00a0mL${until ? `, pour ${until}` : ""})`).join(" + "));
     put("more", [mix.stone, mix.scoops, mix.bowl, mix.ratio].filter(Boolean).join(" · "));
     made.querySelector("[data-show=notes]").replaceChildren(...mix.notes.map((note) => {
       const words = document.createElement("p");
@@ -294,6 +296,9 @@
   }
 
   by("at-most").addEventListener("change", () => ask("POST", "/api/share", { at_most: Number(by("at-most").value) }).catch(failed));
+
+  by("print").addEventListener("click", () => ask("POST", "/api/ticket", {})
+    .then((ticket) => open(`/sheet?ticket=${ticket}`, "_blank", "noopener")).catch(failed));
 
   // ---- parts of the page
 

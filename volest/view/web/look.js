@@ -4,10 +4,11 @@
 const Look = (() => {
   const by = (id) => document.getElementById(id);
   const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0 };
-  const MOVES = Object.keys(REST), MOST_TILT = 15, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const MOVES = Object.keys(REST), MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true };
-  let ask, row = null, card = null, loaded = null, reckon = null, shift = 0, steps = [], line = null;
+  let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
+  let picked = null; // places of the rim, while three are being clicked
   let painting = false, resting = 0, saving = null, opened = 0, newer = null, seen = null;
 
   const show = (name) => section.querySelector(`[data-show=${name}]`);
@@ -38,13 +39,16 @@ const Look = (() => {
       if (!loaded) return say("This browser cannot draw solids (WebGL 2). Figures and notes hold all the same.");
       Solid.draw(loaded, look, canvas);
       for (const move of MOVES) put(by(`grip-${move}`), gripAt(move));
+      put(by("grip-cut"), cutGripAt());
+      by("picked").replaceChildren(...(picked ?? []).map(() => document.createElement("span")));
+      picked?.forEach((point, k) => put(by("picked").children[k], point));
       hours();
     });
   }
 
   // The hours that notes speak of: seen into the opening, 12 is the front. And how long 10 mm are.
   function hours() {
-    const { size } = main(), dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
+    const { size } = card.solid, dial = by("hours"), flat = Math.max(Math.sin(Math.abs(look.pitch)), 0);
     while (dial.children.length < 12) dial.append(document.createElement("span"));
     [...dial.children].forEach((hour, k) => {
       const turn = ((k + 1) * Math.PI) / 6, reach = 0.62;
@@ -55,12 +59,25 @@ const Look = (() => {
     by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
   }
 
-  function main() { return card.solid.surfaces.find((surface) => surface.main); }
-
   function gripAt(move) {
-    const { low, size } = main(), [height, across, ahead] = Solid.level(look);
+    const { low, size } = card.solid, [height, across, ahead] = Solid.level(look);
     const x = move === "right" ? low[0] + size[0] : 0, y = move === "front" ? low[1] + size[1] : 0;
     return [x, y, height + across * x + ahead * y];
+  }
+
+  function cutGripAt() {
+    const { low, size } = card.solid;
+    return [low[0], look.cut ?? low[1], low[2] + size[2]];
+  }
+
+  function cutAt(mm) {
+    const { low, size } = card.solid, most = low[1] + size[1];
+    look.cut = mm <= low[1] ? null : Math.min(mm, most);
+    const from = (look.cut ?? low[1]) - low[1], words = look.cut === null ? "" : `${from.toFixed(0)} mm from the back`;
+    show("cut").textContent = words;
+    by("cut").value = low[1] + from;
+    for (const [name, value] of [["now", from], ["min", 0], ["max", size[1]], ["text", words || "not cut"]]) by("grip-cut").setAttribute(`aria-value${name}`, value);
+    paint();
   }
 
   function put(grip, point) {
@@ -100,7 +117,7 @@ const Look = (() => {
     line = null;
     clearTimeout(resting);
     if (moved()) {
-      const volume = Math.max(reckon(look) + shift, 0);
+      const volume = reckon(look);
       const near = card.moves.reduce((best, one) => (Math.abs(one[1] - volume) < Math.abs(best[1] - volume) ? one : best), card.moves[0]);
       figures({ volume: volume.toFixed(1), powder: near?.[2], water: near?.[3], scoops: near?.[4] }, true);
       say("Tried, not saved. Figures are near; it is measured as soon as the line rests.");
@@ -110,6 +127,36 @@ const Look = (() => {
       say("");
     }
     tell();
+  }
+
+  // Three places of the rim, clicked one after the other, are a base line.
+  function pick(is) {
+    picked = is ? [] : null;
+    by("three").setAttribute("aria-pressed", String(is));
+    if (is) say("Click three places of the rim, far from each other. Drag turns as ever.");
+    paint();
+  }
+
+  function pickAt({ clientX, clientY }) {
+    const { left, top, width, height } = canvas.getBoundingClientRect();
+    const point = Solid.hit(card.solid, look, canvas, [(clientX - left) / width, (clientY - top) / height]);
+    if (!point) return say("There is no impression: click on its rim.");
+    picked.push(point);
+    if (picked.length < 3) say(`${picked.length} of 3.`);
+    else through3(picked);
+    paint();
+  }
+
+  function through3([a, b, c]) {
+    const [u, v] = [b, c].map((to) => to.map((part, k) => part - a[k])), area = u[0] * v[1] - u[1] * v[0];
+    const across = (u[2] * v[1] - v[2] * u[1]) / area, ahead = (u[0] * v[2] - v[0] * u[2]) / area;
+    const degrees = (slope) => (Math.atan(slope) * 180) / Math.PI;
+    const next = { height: a[2] - across * a[0] - ahead * a[1], right: degrees(across), front: degrees(ahead) };
+    pick(false);
+    if (Math.abs(area) < LEAST_MM2) return say("These three lie nearly in one row: click places farther apart.");
+    const out = MOVES.find((move) => { const [low, high] = limits(move); return !(next[move] >= low && next[move] <= high); });
+    if (out) return say(`A line through these three is ${next[out].toFixed(1)} ${unit(out)} off: more than it can be moved. Click others.`);
+    hold(next);
   }
 
   async function measure() {
@@ -180,15 +227,16 @@ const Look = (() => {
   async function load(one) {
     const mine = ++opened;
     const got = await ask("GET", `/api/scans/${one.id}`);
+    got.solid = await Solid.unpack(got.solid);
     if (mine !== opened) return;
     if (loaded) Solid.free(loaded);
-    [card, loaded, steps, line, newer, seen] = [got, null, [], null, null, got.version];
+    [card, loaded, steps, line, newer, seen, picked] = [got, null, [], null, null, got.version, null];
+    by("three").setAttribute("aria-pressed", "false");
     Object.assign(look, REST);
-    reckon = Solid.reckoner(card.solid);
-    shift = one.volume_ml - reckon(look);
-    const { low, size } = main();
+    reckon = Solid.reckoner(card.solid, [[0, one.volume_ml], ...card.moves]);
+    const { low, size } = card.solid;
     Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
-    if (look.cut === null) by("cut").value = low[1];
+    cutAt(look.cut ?? low[1]);
     const [least, most] = card.range_mm;
     Object.assign(by("height"), { min: Math.ceil(least * 10) / 10, max: Math.floor(most * 10) / 10 });
     by("theirs").hidden = true;
@@ -198,7 +246,7 @@ const Look = (() => {
   }
 
   function legend() {
-    const known = [["impression", "impression", main().colour, "plain"], ["stone", "stone", card.solid.stone, "plain"]];
+    const known = [["impression", "impression", card.solid.colour, "plain"], ["stone", "stone", card.solid.stone, "plain"]];
     const marks = card.solid.marks.map(([name, says, colour]) => [name, says, colour, SHAPES[name] ?? "plain"]);
     by("legend").replaceChildren(...[...known, ...marks].map(([, says, colour, shape]) => {
       const item = document.createElement("li"), sign = document.createElementNS("http://www.w3.org/2000/svg", "svg");
@@ -238,6 +286,7 @@ const Look = (() => {
     for (const advice of one.advice) paragraph("advice", "", advice);
     by("notes").replaceChildren(...parts);
     by("figures").hidden = one.outcome === "refused";
+    if (document.activeElement?.form !== by("tell")) [by("taken").value, by("material").value] = [one.taken, one.material];
     by("unsave").hidden = one.outcome !== "refused" || !one.saved;
   }
 
@@ -310,7 +359,12 @@ const Look = (() => {
   // One finger turns, two bring it nearer; the page scrolls by everything else.
   const fingers = new Map();
   const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+  let pressed = null; // where; a click stays there
+  canvas.addEventListener("click", (event) => {
+    if (picked && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) pickAt(event);
+  });
   canvas.addEventListener("pointerdown", (event) => {
+    pressed = [event.clientX, event.clientY];
     fingers.set(event.pointerId, [event.clientX, event.clientY]);
     canvas.setPointerCapture(event.pointerId);
   });
@@ -379,23 +433,52 @@ const Look = (() => {
     by(move).addEventListener("change", () => { if (before) steps.push(before); before = null; tellIfOpen(); });
   }
 
+  function cutGripped() {
+    const grip = by("grip-cut");
+    let from = null;
+    grip.addEventListener("pointerdown", (event) => {
+      if (!card) return;
+      from = { x: event.clientX, y: event.clientY, value: look.cut ?? card.solid.low[1] };
+      grip.setPointerCapture(event.pointerId);
+      grip.focus();
+      event.preventDefault();
+    });
+    grip.addEventListener("pointermove", (event) => {
+      if (!from || !card) return;
+      const [x, y, z] = cutGripAt(), [here, ahead] = [y, y + 1].map((at) => Solid.place(card.solid, look, canvas, [x, at, z]));
+      const right = (ahead[0] - here[0]) * canvas.clientWidth, down = (ahead[1] - here[1]) * canvas.clientHeight;
+      // Seen along the way it goes, a mm takes no room: then a hand must not make it leap.
+      cutAt(from.value + ((event.clientX - from.x) * right + (event.clientY - from.y) * down) / Math.max(right * right + down * down, 4));
+    });
+    ["pointerup", "pointercancel"].forEach((end) => grip.addEventListener(end, () => { from = null; }));
+    const jumps = { ArrowUp: 0.5, ArrowRight: 0.5, ArrowDown: -0.5, ArrowLeft: -0.5, PageUp: 5, PageDown: -5 };
+    grip.addEventListener("keydown", (event) => {
+      if (!jumps[event.key]) return;
+      event.preventDefault();
+      cutAt((look.cut ?? card.solid.low[1]) + jumps[event.key]);
+    });
+  }
+
   function begin(asking, whenClosed) {
     ask = asking;
     MOVES.forEach(gripped);
+    cutGripped();
+    by("three").addEventListener("click", () => pick(picked === null));
     by("save").addEventListener("click", () => save());
     by("undo").addEventListener("click", undo);
+    by("tell").addEventListener("submit", (event) => {
+      event.preventDefault();
+      if (moved()) return say("Save the line that you hold first, or undo it.");
+      decide("tell", { version: row.version, taken: by("taken").value, material: by("material").value }, "Time and material saved");
+      document.activeElement.blur();
+    });
     for (const id of ["remove", "unsave"]) by(id).addEventListener("click", () => decide("remove", { version: row.version }, "Removed"));
     by("take-theirs").addEventListener("click", () => {
       Object.assign(look, REST);
       load(row).then(() => { own(); say("Shown is what holds now."); by("view").focus(); }).catch(refused);
     });
     by("keep-mine").addEventListener("click", () => save(newer.version));
-    by("cut").addEventListener("input", () => {
-      const value = Number(by("cut").value), least = Number(by("cut").min);
-      look.cut = value <= least ? null : value;
-      show("cut").textContent = look.cut === null ? "" : `${(value - least).toFixed(0)} mm from the back`;
-      paint();
-    });
+    by("cut").addEventListener("input", () => cutAt(Number(by("cut").value)));
     by("through").addEventListener("change", () => { look.through = by("through").checked; paint(); });
     section.querySelectorAll("[data-stand]").forEach((button) => button.addEventListener("click", () => {
       [look.yaw, look.pitch] = button.dataset.stand.split(",").map(Number);

@@ -4,18 +4,18 @@
 const Solid = (() => {
   const INK = [0.11, 0.14, 0.2];
   const HEAD = `#version 300 es
-precision highp float; precision highp int; precision highp usampler2D;`;
+precision highp float; precision highp int; precision highp sampler2D;`;
   const PLACE = `
 uniform mat3 turn; uniform vec3 middle; uniform vec2 scale;
 uniform vec3 level; // the base line: its height in the middle, and how it rises with x and y
 float lineAt(vec2 p) { return level.x + dot(level.yz, p); }
 vec4 seen(vec3 p) { vec3 q = turn * (p - middle); return vec4(q.x * scale.x, q.y * scale.y, -q.z * 0.004, 1.0); }`;
   const FLOOR = `
-uniform usampler2D map; uniform float low, step16; uniform mat3x2 toCells;
+uniform sampler2D map; uniform mat3x2 toCells;
 float cell(ivec2 at) {
   ivec2 most = textureSize(map, 0) - 1;
   if (any(lessThan(at, ivec2(0))) || any(greaterThan(at, most))) return 1e3;
-  return low + step16 * float(texelFetch(map, at, 0).r);
+  return texelFetch(map, at, 0).r;
 }
 float floorAt(vec2 p) {
   vec2 uv = toCells * vec3(p, 1.0); ivec2 at = ivec2(floor(uv)); vec2 t = fract(uv);
@@ -23,8 +23,8 @@ float floorAt(vec2 p) {
              mix(cell(at + ivec2(0, 1)), cell(at + ivec2(1, 1)), t.x), t.y);
 }`;
   const SURFACE = [`${HEAD}${PLACE}
-in vec3 point; in vec3 way; uniform vec3 boxLow, boxSize; out vec3 p; out vec3 n;
-void main() { p = boxLow + point * boxSize; n = turn * way; gl_Position = seen(p); }`,
+in vec3 point; in vec3 way; out vec3 p; out vec3 n;
+void main() { p = point; n = turn * way; gl_Position = seen(p); }`,
   `${HEAD}
 in vec3 p; in vec3 n; uniform vec3 colour, ink, level; uniform float cut, line; out vec4 paint;
 void main() {
@@ -58,7 +58,6 @@ void main() {
 }`];
 
   const numbers = (hex) => [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16) / 255);
-  const bytes = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
   let gl = null, programs = null, square = null;
 
   function program([vertex, fragment]) {
@@ -92,31 +91,54 @@ void main() {
     programs = { surface: program(SURFACE), top: program(TOP), face: program(FACE) };
     // Corners 000, 100, 010, 110 lie level; the upright face takes x and z, see `box`.
     square = {
-      level: buffer(gl.ARRAY_BUFFER, new Uint16Array([0, 0, 0, 65535, 0, 0, 0, 65535, 0, 65535, 65535, 0])),
-      upright: buffer(gl.ARRAY_BUFFER, new Uint16Array([0, 0, 0, 65535, 0, 0, 0, 0, 65535, 65535, 0, 65535])),
+      level: buffer(gl.ARRAY_BUFFER, new Float32Array([0, 0, 0, 1, 0, 0, 0, 1, 0, 1, 1, 0])),
+      upright: buffer(gl.ARRAY_BUFFER, new Float32Array([0, 0, 0, 1, 0, 0, 0, 0, 1, 1, 0, 1])),
     };
     return true;
   }
 
-  // Hands the packed surfaces and the map of the floor over to the graphics card.
+  // Reads what was packed: whole numbers, each told by its difference from the row above, in
+  // hundredths of a mm or numbers of corners. Gives the map of the floor and the surfaces in mm.
+  async function unpack(solid) {
+    const bytes = Uint8Array.from(atob(solid.packed), (letter) => letter.charCodeAt(0));
+    const told = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
+    const [floor, ...tables] = JSON.parse(await new Response(told).text());
+    const summed = (table, columns) => { for (let k = columns; k < table.length; k++) table[k] += table[k - columns]; return table; };
+    const inMm = (table, columns) => Float32Array.from(summed(table, columns), (steps) => steps / 100);
+    const surfaces = [solid.colour, ...solid.marks.map((mark) => mark[2])].map((colour, k) => {
+      const points = inMm(tables[2 * k], 3), triangles = Uint32Array.from(summed(tables[2 * k + 1], 3));
+      return { colour: numbers(colour), points, triangles, ways: waysOf(points, triangles) };
+    });
+    return { ...solid, floor: inMm(floor, solid.columns), surfaces };
+  }
+
+  // The way out at every corner: the mean of its triangles, weighted by area.
+  function waysOf(points, triangles) {
+    const ways = new Float32Array(points.length);
+    for (let t = 0; t < triangles.length; t += 3) {
+      const [a, b, c] = [0, 1, 2].map((k) => 3 * triangles[t + k]);
+      const side = (to) => [0, 1, 2].map((k) => points[to + k] - points[a + k]), [u, v] = [side(b), side(c)];
+      for (let k = 0; k < 3; k++) {
+        const way = u[(k + 1) % 3] * v[(k + 2) % 3] - u[(k + 2) % 3] * v[(k + 1) % 3];
+        for (const corner of [a, b, c]) ways[corner + k] += way;
+      }
+    }
+    return ways;
+  }
+
+  // Hands what was unpacked over to the graphics card.
   function load(solid) {
     if (!open()) return null;
-    const surfaces = solid.surfaces.map((packed) => ({
-      ...packed, colour: numbers(packed.colour),
-      points: buffer(gl.ARRAY_BUFFER, bytes(packed.points)),
-      ways: buffer(gl.ARRAY_BUFFER, bytes(packed.ways)),
-      count: bytes(packed.triangles).length / 2,
-      triangles: buffer(gl.ELEMENT_ARRAY_BUFFER, bytes(packed.triangles)),
+    const surfaces = solid.surfaces.map(({ colour, points, triangles, ways }) => ({
+      colour, points: buffer(gl.ARRAY_BUFFER, points), ways: buffer(gl.ARRAY_BUFFER, ways),
+      count: triangles.length, triangles: buffer(gl.ELEMENT_ARRAY_BUFFER, triangles),
     }));
-    const map = gl.createTexture(), floor = solid.floor;
+    const map = gl.createTexture();
     gl.bindTexture(gl.TEXTURE_2D, map);
-    gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
-    gl.texImage2D(gl.TEXTURE_2D, 0, gl.R16UI, floor.columns, floor.rows, 0, gl.RED_INTEGER,
-      gl.UNSIGNED_SHORT, new Uint16Array(bytes(floor.heights).buffer));
+    gl.texImage2D(gl.TEXTURE_2D, 0, gl.R32F, solid.columns, solid.rows, 0, gl.RED, gl.FLOAT, solid.floor);
     gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MIN_FILTER, gl.NEAREST);
     gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MAG_FILTER, gl.NEAREST);
-    const main = surfaces.find((surface) => surface.main);
-    return { solid, surfaces, map, main, stone: numbers(solid.stone), stoneCut: numbers(solid.stone_cut) };
+    return { solid, surfaces, map, stone: numbers(solid.stone), stoneCut: numbers(solid.stone_cut) };
   }
 
   // Rows of the turn: first about the upright axis, then towards the eye.
@@ -131,26 +153,44 @@ void main() {
     return [height, Math.tan((right * Math.PI) / 180), Math.tan((front * Math.PI) / 180)];
   }
 
-  const middleOf = (main) => main.low.map((low, k) => low + main.size[k] / 2);
-  const near = (main, look) => look.zoom / (Math.hypot(...main.size) / 2);
+  const middleOf = ({ low, size }) => low.map((least, k) => least + size[k] / 2);
+  const near = ({ size }, look) => look.zoom / (Math.hypot(...size) / 2);
 
   // Where a point of the drawing is seen, as shares of the canvas from its upper left corner.
   function place(solid, look, canvas, point) {
-    const main = solid.surfaces.find((surface) => surface.main), turn = turned(look.yaw, look.pitch);
-    const from = middleOf(main).map((middle, k) => point[k] - middle);
-    const seen = [0, 1].map((row) => from.reduce((sum, part, k) => sum + turn[3 * k + row] * part, 0) * near(main, look));
+    const turn = turned(look.yaw, look.pitch), from = middleOf(solid).map((middle, k) => point[k] - middle);
+    const seen = [0, 1].map((row) => from.reduce((sum, part, k) => sum + turn[3 * k + row] * part, 0) * near(solid, look));
     return [(1 + (seen[0] * canvas.height) / canvas.width) / 2, (1 - seen[1]) / 2];
   }
 
+  // Which place of the impression is seen at such shares of the canvas; null beside it.
+  function hit({ surfaces: [{ points, triangles }], ...solid }, look, canvas, [across, down]) {
+    const turn = turned(look.yaw, look.pitch), middle = middleOf(solid), by = near(solid, look);
+    const x = ((2 * across - 1) * canvas.width) / canvas.height / by, y = (1 - 2 * down) / by;
+    const seen = points.map((_, k) => [0, 1, 2].reduce((sum, c) => sum + turn[3 * c + (k % 3)] * (points[k - (k % 3) + c] - middle[c]), 0));
+    let found = null, nearest = -Infinity;
+    for (let t = 0; t < triangles.length; t += 3) {
+      const [a, b, c] = [3 * triangles[t], 3 * triangles[t + 1], 3 * triangles[t + 2]];
+      const side = (to, k) => seen[to + k] - seen[a + k], [px, py] = [x - seen[a], y - seen[a + 1]];
+      const area = side(b, 0) * side(c, 1) - side(c, 0) * side(b, 1);
+      const u = (px * side(c, 1) - side(c, 0) * py) / area, v = (side(b, 0) * py - px * side(b, 1)) / area;
+      if (!(u >= 0 && v >= 0 && u + v <= 1)) continue;
+      const near = seen[a + 2] + u * side(b, 2) + v * side(c, 2);
+      const point = [0, 1, 2].map((k) => points[a + k] + u * (points[b + k] - points[a + k]) + v * (points[c + k] - points[a + k]));
+      if (near > nearest && (look.cut === null || point[1] >= look.cut)) [found, nearest] = [point, near];
+    }
+    return found;
+  }
+
   // How much of the canvas' height a mm takes that lies across the line of sight.
-  const perMm = (solid, look) => near(solid.surfaces.find((surface) => surface.main), look) / 2;
+  const perMm = (solid, look) => near(solid, look) / 2;
 
   function use(kind, loaded, look, canvas) {
-    const { made, at } = programs[kind], { main, solid } = loaded;
+    const { made, at } = programs[kind], { solid } = loaded;
     gl.useProgram(made);
-    const wide = canvas.width / canvas.height, by = near(main, look);
+    const wide = canvas.width / canvas.height, by = near(solid, look);
     gl.uniformMatrix3fv(at("turn"), false, turned(look.yaw, look.pitch));
-    gl.uniform3fv(at("middle"), middleOf(main));
+    gl.uniform3fv(at("middle"), middleOf(solid));
     gl.uniform2f(at("scale"), by / wide, by);
     gl.uniform3f(at("level"), ...level(look));
     gl.uniform1f(at("cover"), look.through ? 0.45 : 1);
@@ -159,22 +199,16 @@ void main() {
     if (kind === "surface") return at;
     const t = solid.to_cells;
     gl.uniformMatrix3x2fv(at("toCells"), false, [t[0], t[3], t[1], t[4], t[2], t[5]]);
-    gl.uniform1f(at("low"), solid.floor.low);
-    gl.uniform1f(at("step16"), solid.floor.step);
     gl.bindTexture(gl.TEXTURE_2D, loaded.map);
-    box(at, { low: main.low, size: main.size.map((size, k) => (k === 2 ? size + 12 : size)) });
+    gl.uniform3fv(at("boxLow"), solid.low);
+    gl.uniform3fv(at("boxSize"), solid.size.map((size, k) => (k === 2 ? size + 12 : size)));
     return at;
   }
 
-  function box(at, { low, size }) {
-    gl.uniform3fv(at("boxLow"), low);
-    gl.uniform3fv(at("boxSize"), size);
-  }
-
-  function points(data, kind, normalised, place) {
+  function points(data, place) {
     gl.bindBuffer(gl.ARRAY_BUFFER, data);
     gl.enableVertexAttribArray(place);
-    gl.vertexAttribPointer(place, 3, kind, normalised, 0, 0);
+    gl.vertexAttribPointer(place, 3, gl.FLOAT, false, 0, 0);
   }
 
   function draw(loaded, look, canvas) {
@@ -186,13 +220,12 @@ void main() {
     gl.enable(gl.DEPTH_TEST);
     let at = use("surface", loaded, look, canvas);
     for (const surface of loaded.surfaces) {
-      box(at, surface);
       gl.uniform3fv(at("colour"), surface.colour);
-      gl.uniform1f(at("line"), surface.main ? 1 : 0);
-      points(surface.points, gl.UNSIGNED_SHORT, true, 0);
-      points(surface.ways, gl.BYTE, true, 1);
+      gl.uniform1f(at("line"), surface === loaded.surfaces[0] ? 1 : 0);
+      points(surface.points, 0);
+      points(surface.ways, 1);
       gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, surface.triangles);
-      gl.drawElements(gl.TRIANGLES, surface.count, gl.UNSIGNED_SHORT, 0);
+      gl.drawElements(gl.TRIANGLES, surface.count, gl.UNSIGNED_INT, 0);
     }
     gl.disableVertexAttribArray(1);
     for (const [kind, shape, colour] of [["top", "level", loaded.stone], ["face", "upright", loaded.stoneCut]]) {
@@ -200,7 +233,7 @@ void main() {
       at = use(kind, loaded, look, canvas);
       gl.uniform3fv(at("colour"), colour);
       if (kind === "top" && look.through) gl.enable(gl.BLEND);
-      points(square[shape], gl.UNSIGNED_SHORT, true, 0);
+      points(square[shape], 0);
       gl.drawArrays(gl.TRIANGLE_STRIP, 0, 4);
       gl.disable(gl.BLEND);
     }
@@ -213,25 +246,29 @@ void main() {
     gl.deleteTexture(map);
   }
 
-  // Reckons the volume in mL under a base line from the map of the floor, for as long as it moves:
-  // what lies under roofs is not in the map, so the caller shifts it to what was measured.
-  function reckoner({ floor, to_cells: t }) {
-    const heights = new Uint16Array(bytes(floor.heights).buffer), turn = t[0] * t[4] - t[1] * t[3];
+  // Reckons the volume in mL under a base line for as long as it moves: the measured one of its height,
+  // (mm, mL), and what its tilt adds by the map of the floor, which knows no roofs and no land.
+  function reckoner({ floor, rows, columns, to_cells: t }, measured) {
+    const turn = t[0] * t[4] - t[1] * t[3];
     const perU = [t[4] / turn, -t[3] / turn], perV = [-t[1] / turn, t[0] / turn];
-    return (look) => {
+    const sum = (look) => {
       const [height, across, ahead] = level(look);
       const stepU = across * perU[0] + ahead * perU[1], stepV = across * perV[0] + ahead * perV[1];
-      let sum = 0, cell = 0;
-      for (let v = 0; v < floor.rows; v++) {
-        let line = height - floor.low + (v - t[5]) * stepV - t[2] * stepU;
-        for (let u = 0; u < floor.columns; u++, cell++, line += stepU) {
-          const depth = line - floor.step * heights[cell];
-          if (depth > 0) sum += depth;
+      let total = 0, cell = 0;
+      for (let v = 0; v < rows; v++) {
+        let line = height + (v - t[5]) * stepV - t[2] * stepU;
+        for (let u = 0; u < columns; u++, cell++, line += stepU) {
+          const depth = line - floor[cell];
+          if (depth > 0) total += depth;
         }
       }
-      return sum / Math.abs(turn) / 1000;
+      return total / Math.abs(turn) / 1000;
+    };
+    return (look) => {
+      const [height, volume] = measured.reduce((best, one) => (Math.abs(one[0] - look.height) < Math.abs(best[0] - look.height) ? one : best));
+      return Math.max(volume + sum(look) - sum({ height }), 0);
     };
   }
 
-  return { load, draw, free, place, perMm, level, reckoner };
+  return { unpack, load, draw, free, place, hit, perMm, level, reckoner };
 })();
