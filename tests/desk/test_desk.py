@@ -17,8 +17,10 @@ from tests.view.bowls import tray, write_bowl
 from volest.day import Day as PlannedDay
 from volest.desk.state import BROUGHT
 from volest.journal import Journal
+from volest.lab import Lab, SecondPour
 from volest.pipeline import size_scan
 from volest.scan.decision import decision_path, read_decision, read_material
+from volest.settings import parse_base
 from volest.stone.reference import pour_window
 
 BOWL = "hemisphere.stl"
@@ -181,6 +183,22 @@ def test_a_mix_is_ticked_booked_and_struck_out(desk: Desk, tmp_path: Path) -> No
     assert desk.scan(BOWL)["poured"] == mix["id"]
     assert desk.ask("POST", f"{at}/strike", {})[0] == 200
     assert desk.ask("POST", f"{at}/book", {"left_g": 7}) == (200, 2)
+
+
+def test_a_cast_with_a_base_stays_in_its_impression(tmp_path: Path) -> None:
+    (tmp_path / "day").mkdir()
+    write_bowl(tmp_path / "day" / BOWL)
+    based = flat(lab=Lab(second_pour=SecondPour(height_mm=12)), base=parse_base("rim=-1.5"))
+    for settings, has_base in ((flat(), False), (based, True)):
+        with served(tmp_path / "day", settings=settings) as desk:
+            (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+        told = " ".join(mix["steps"])
+        assert ("aside for the nodules" in told) == has_base
+        assert ("Base of hemisphere.stl:" in told) == has_base
+        # After a base it waits as long again before it is separated.
+        assert ("Leave it 45 to 60 min, then separate" in told) != has_base
+        (cut,) = [note for note in mix["notes"] if "Before the water" in note["text"]] or [None]
+        assert (cut is not None) == has_base  # by 1.5 mm, down to the line
 
 
 def test_ticks_and_bookings_outlive_the_desk(tmp_path: Path) -> None:

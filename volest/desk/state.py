@@ -26,7 +26,7 @@ from volest.given_files import json_in, text_of
 from volest.journal import Journal, entry_of, now
 from volest.report.guide import advice
 from volest.report.names import visible
-from volest.report.remarks import made_with
+from volest.report.remarks import afterwards, amounts_in_words, before_water, made_with
 from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Request, opened
@@ -262,7 +262,8 @@ class OpenDay:
         try:
             waiting, plan = self._planned()
             called = {one.name: visible(self._called(one)) for one in waiting}
-            mixes = [self._mix(shared, called, plan) for shared in plan.mixes]
+            by_name = {one.name: one for one in waiting}
+            mixes = [self._mix(shared, by_name, called, plan) for shared in plan.mixes]
         except UsageError as fault:  # a material by hand that nobody knows
             mixes, line = [], f"no mixes are planned: {fault}"
             if visible(line) not in self._told:
@@ -649,7 +650,14 @@ class OpenDay:
         number, left_g = self._booked.get(self._source(mix), (None, None))
         return {**mix, "booked": number, "left_g": left_g}
 
-    def _mix(self, shared: SharedMix, called: dict[str, str], plan: Plan) -> dict[str, Any]:
+    def _mix(
+        self, shared: SharedMix, by_name: dict[str, Result], called: dict[str, str], plan: Plan
+    ) -> dict[str, Any]:
+        ones = {called[one.name]: by_name[one.name] for one in shared.impressions}
+        bases = {name: one.second_pour for name, one in ones.items() if one.second_pour is not None}
+        nodules_ml = len(bases) * self.request.settings.lab.second_pour.nodules_ml
+        before = {name: told for name, one in ones.items() if (told := before_water(one))}
+        with_base = {name in bases for name in ones}
         made, way = shared.mix, shared.mix.way
         keys = [self._key_of(Path(one.scan), one.cavity) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
@@ -660,14 +668,25 @@ class OpenDay:
                 {"name": called[one.name], "volume_ml": one.volume_ml, "by": plan.by(one)}
                 for one in shared.impressions
             ],
-            **_words(made, way),
+            **_words(made),
+            "steps": [
+                *steps(made, way, nodules_ml=nodules_ml if bases else None),
+                *(f"{line.capitalize()}." for line in afterwards(shared, plan, with_base)),
+                *(f"Base of {name}: {amounts_in_words(base)}." for name, base in bases.items()),
+            ],
             "volume_ml": made.volume_ml,
             "powder_g": made.powder_g,
             "water_ml": made.water_ml,
             "way": way,
             "start_min": shared.start_min,
             "at": plan.clock(shared.start_min),
-            "notes": [{"text": visible(n.text), "do": visible(n.do)} for n in shared.notes],
+            "notes": [
+                *(
+                    {"text": f"Before the water, {name}:", "do": told}
+                    for name, told in before.items()
+                ),
+                *({"text": visible(n.text), "do": visible(n.do)} for n in shared.notes),
+            ],
             "poured": None,
             "booked": None,
             "left_g": None,
@@ -706,7 +725,7 @@ class OpenDay:
             }
 
 
-def _words(made: Mix, way: str) -> dict[str, Any]:
+def _words(made: Mix) -> dict[str, Any]:
     """Say a mix in the words of the bench."""
     return {
         "stone": visible(made.stone),
@@ -717,7 +736,6 @@ def _words(made: Mix, way: str) -> dict[str, Any]:
         "bowl": visible(bowl_in_words(made)),
         "ratio": ratio_in_words(made),
         "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
-        "steps": [visible(step) for step in steps(made, way)],
         "short": [visible(say) for say in if_short(made)[:3]],
     }
 

@@ -173,11 +173,11 @@ def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
     split, bases = [], []
     for result, name in zip(results, names, strict=True):
         if result.mix is not None and result.mix.mixes > 1:
-            split.append(f"  {name}: {_amounts(result.mix)}")
+            split.append(f"  {name}: {amounts_in_words(result.mix)}")
         if result.second_pour is not None:
             base = result.second_pour
             bowl = f", {visible(bowl_in_words(base))}" if base.bowl else ""
-            bases.append(f"  {name}: {_amounts(base)}{bowl}")
+            bases.append(f"  {name}: {amounts_in_words(base)}{bowl}")
     headed = (("Split mixes: water first, then powder", split), (_BASES, bases))
     return [line for head, lines in headed if lines for line in (head, *lines)]
 
@@ -316,7 +316,7 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Pla
     bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
     tick = "ASK FIRST" if len(shared.late) == len(shared.impressions) else "[ ]"
     lines = [
-        f"  {number}. {tick} {plan.clock(shared.start_min)}{bowl}: {_amounts(shared.mix)}",
+        f"  {number}. {tick} {plan.clock(shared.start_min)}{bowl}: {amounts_in_words(shared.mix)}",
         f"     pour: {names}",
     ]
     windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}
@@ -328,7 +328,8 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Pla
     return lines
 
 
-def _amounts(mix: Mix) -> str:
+def amounts_in_words(mix: Mix) -> str:
+    """Say water and powder of a mix in one line."""
     each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
     return (
         f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
