@@ -228,6 +228,38 @@ def test_a_mix_that_is_planned_anew_cannot_be_ticked(desk: Desk) -> None:
     assert desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})[0] == 409
 
 
+def test_a_mix_that_is_begun_stays_as_it_is(tmp_path: Path) -> None:
+    (tmp_path / "day").mkdir()
+    for name in ("hemisphere", "frustum"):
+        write_bowl(tmp_path / "day" / f"{name}.stl", name)
+    with served(tmp_path / "day", at_most=2) as desk:
+        (mix,) = desk.shown(lambda said: said["mixes"] and len(said["scans"]) == 2)["mixes"]
+        at = f"/api/mixes/{mix['id']}"
+        assert desk.ask("POST", f"{at}/begin", {"begun": True})[0] == 200
+        desk.ask("POST", "/api/share", {"at_most": 1})  # somebody else plans anew meanwhile
+        decide(desk, "save", desk.scan(BOWL)["version"], tried(desk, -4.0)["line"])
+        write_bowl(tmp_path / "day" / "late.stl", "gutter")
+        held, other = desk.shown(lambda said: len(said["mixes"]) == 2)["mixes"]
+        assert {**held, "begun": None} == {**mix, "booked": None}
+        assert [one["name"] for one in other["names"]] == ["late.stl"]
+        assert not any(one["poured"] for one in desk.shown()["scans"])
+    with served(tmp_path / "day", at_most=2) as desk:  # as the desk is opened again
+        assert desk.shown(lambda said: said["mixes"])["mixes"][0]["begun"] == held["begun"]
+        assert desk.ask("POST", f"{at}/book", {"left_g": 5})[0] == 409  # not poured yet
+        for poured in (True, False, True):
+            assert desk.ask("POST", f"{at}/tick", {"poured": poured})[0] == 200
+            (first, *_) = desk.shown()["mixes"]
+            assert (first["id"], first["poured"] is not None) == (mix["id"], poured)
+        assert desk.ask("POST", f"{at}/begin", {"begun": False})[0] == 200  # nothing: it is poured
+        assert desk.shown()["mixes"][0]["id"] == mix["id"]
+        desk.ask("POST", f"{at}/tick", {"poured": False})
+        assert desk.ask("POST", f"{at}/begin", {"begun": False})[0] == 200
+        desk.shown(
+            lambda said: said["mixes"] and all(one["begun"] is None for one in said["mixes"])
+        )
+        assert desk.ask("POST", f"{at}/begin", {"begun": True})[0] == 409  # planned anew
+
+
 def test_news_come_at_once_and_a_stop_ends_them(desk: Desk) -> None:
     link = http.client.HTTPConnection("127.0.0.1", desk.port, timeout=20)
     with contextlib.closing(link):

@@ -155,6 +155,35 @@ def test_two_people_do_not_lose_each_others_word(desk: Desk, tmp_path: Path) -> 
         assert one.ask(VOLUME) == pytest.approx(mine_ml, abs=0.06)
 
 
+def test_a_mix_in_hand_is_seen_by_all_and_keeps_its_place(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(desk.day.folder / "frustum.stl", "frustum")
+    desk.scan("frustum.stl")
+    desk.shown(lambda said: len(said["mixes"]) == 2)
+    names = "[...document.querySelectorAll('#mix-list > li')].map((one) => one.innerText)"
+    with (
+        looking(desk, tmp_path / "one", scans=2) as one,
+        looking(desk, tmp_path / "other", scans=2) as other,
+    ):
+        for page in (one, other):
+            page.ask("document.getElementById('to-mixes').click()")
+            page.wait("document.querySelectorAll('#mix-list > li').length === 2")
+        second = "document.querySelectorAll('#mix-list > li')[1]"
+        scan = one.ask(f"{second}.querySelector('[data-show=names]').textContent.split(' ')[0]")
+        one.ask(f"{second}.querySelector('[data-do=begin]').click()")
+        for page in (one, other):  # what is begun comes first, with its clock
+            page.wait(f"{names}[0].includes('Being mixed since') && {names}[0].includes('{scan}')")
+            page.wait(f"/pour within \\d:\\d\\d/.test({names}[0])")
+        first = "document.querySelector('#mix-list > li [data-do=tick]')"
+        one.ask(f"{first}.click()")
+        # A second tap of the same finger meets nothing.
+        assert (
+            one.ask("getComputedStyle(document.getElementById('mix-list')).pointerEvents") == "none"
+        )
+        other.wait(f"{names}[0].includes('Poured at') && {names}[0].includes('separate from')")
+        assert one.ask(f"{first}.checked")
+        one.wait("getComputedStyle(document.getElementById('mix-list')).pointerEvents !== 'none'")
+
+
 def test_a_line_that_moves_is_reckoned_as_it_is_measured(desk: Desk, tmp_path: Path) -> None:
     write_bowl(desk.day.folder / "frustum.stl", "frustum")
     desk.scan("frustum.stl")

@@ -247,6 +247,7 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
         _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
+        _call(f"{mix}/begin", day.begin, begun=bool),
         _call(f"{mix}/tick", day.tick, poured=bool),
         _call(f"{mix}/book", day.book, left_g=float),
         _call(f"{mix}/strike", day.strike),

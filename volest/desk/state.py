@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import math
 import os
 import queue
 import threading
@@ -24,9 +25,9 @@ from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.given_files import json_in, text_of
 from volest.journal import Journal, entry_of, now
-from volest.report.guide import advice
+from volest.report.guide import advice, stop_words
 from volest.report.names import visible
-from volest.report.remarks import afterwards, amounts_in_words, before_water, made_with
+from volest.report.remarks import amounts_in_words, before_water, made_with
 from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Request, opened
@@ -42,7 +43,7 @@ from volest.scan.decision import (
 )
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone.mix import Mix
-from volest.stone.reference import WINDOWS, pour_window
+from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.stone.stones import find_stone
 from volest.stone.words import (
@@ -126,7 +127,7 @@ class OpenDay:
         self._told: list[str] = []
         self._twins: Sequence[Sequence[Path]] = ()
         self._mixes: list[dict[str, Any]] = []
-        self._poured: list[dict[str, Any]] = []
+        self._held: list[dict[str, Any]] = []  # mixes that are begun or poured
         self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
         self._editors: OrderedDict[tuple[Path, int], tuple[str, BaseLineEditor]] = OrderedDict()
@@ -145,7 +146,7 @@ class OpenDay:
         """Size what is there and what arrives; the future ends when the run does."""
         for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when the desk was killed
             part.unlink(missing_ok=True)
-        self._poured = self._read_poured()
+        self._held = self._read_held()
         self._booked = self._read_booked()
         ready = threading.Event()
         with ThreadPoolExecutor(2, "day") as threads:
@@ -238,11 +239,11 @@ class OpenDay:
             self._told = [*self._told[-9:], visible(line)]
 
     def _planned(self) -> tuple[list[Result], Plan]:
-        """Plan mixes for all that is not poured."""
+        """Plan mixes for all of which none is begun."""
         with self._lock:
             results, at_most = self._listed(), self._at_most
-            poured = {tuple(one) for mix in self._poured for one in mix["impressions"]}
-        waiting = [one for one in results if self._key(one) not in poured]
+            held = {tuple(one) for mix in self._held for one in mix["impressions"]}
+        waiting = [one for one in results if self._key(one) not in held]
         return waiting, PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
 
     def sheet(self) -> str:
@@ -292,10 +293,14 @@ class OpenDay:
                 results, [visible(self._called(one)) for one in results], self.request.settings.base
             )
             by_impression = {
-                tuple(one): mix["id"] for mix in self._poured for one in mix["impressions"]
+                tuple(one): mix["id"]
+                for mix in self._held
+                for one in mix["impressions"]
+                if mix["poured"] is not None
             }
             return {
                 "revision": self._revision,
+                "now": now(),  # clocks of tablets go otherwise
                 "folder": visible(self.folder.absolute().name),
                 "made_with": made_with(self.request.settings),
                 "scans": [
@@ -316,7 +321,7 @@ class OpenDay:
                     visible(self._name(scan)) for scan in self._waiting if scan not in self._results
                 ],
                 "mixes": [
-                    *(self._with_booking(mix) for mix in self._poured),
+                    *(self._with_booking(mix) for mix in self._held),
                     *self._mixes,
                 ],
                 "at_most": self._at_most,
@@ -338,6 +343,7 @@ class OpenDay:
             "arrived": self._arrived.get(scan, 0),
             "again": scan in self._waiting,
             "outcome": one.outcome,
+            "before": before_water(one),
             "reason": None if one.reason is None else visible(one.reason),
             "volume_ml": one.volume_ml,
             "low_ml": one.volume_low_ml,
@@ -570,22 +576,41 @@ class OpenDay:
             self._at_most = at_most
         self._jobs.put(((), (), False))
 
+    def begin(self, mix_id: str, begun: bool) -> None:
+        """Note that the powder of a mix is in: it stays as it is from then on, or is given up."""
+        with self._lock:
+            held = self._held_mix(mix_id)
+            if begun and held is None:
+                self._hold(mix_id, poured=None)
+            elif not begun and held is not None and held["poured"] is None:
+                self._keep_held([mix for mix in self._held if mix is not held])
+        self._changed()
+        self._jobs.put(((), (), False))
+
     def tick(self, mix_id: str, poured: bool) -> None:
         """Note that a mix is poured, or that it is not; what is booked stays so."""
         with self._lock:
-            done = next((mix for mix in self._poured if mix["id"] == mix_id), None)
-            if poured and done is None:
-                mix = next((mix for mix in self._mixes if mix["id"] == mix_id), None)
-                if mix is None:
-                    raise OutdatedError("a mix that is not planned any more")
-                self._keep_poured([*self._poured, {**mix, "poured": now()}])
-                self._mixes = [other for other in self._mixes if other is not mix]
-            elif not poured and done is not None:
-                if self._source(done) in self._booked:
+            held = self._held_mix(mix_id)
+            if held is None:
+                if poured:
+                    self._hold(mix_id, poured=now())
+            elif poured != (held["poured"] is not None):
+                if not poured and self._source(held) in self._booked:
                     raise OutdatedError("a mix that is booked")
-                self._keep_poured([mix for mix in self._poured if mix is not done])
+                other = {**held, "poured": now() if poured else None}
+                self._keep_held([other if mix is held else mix for mix in self._held])
         self._changed()
         self._jobs.put(((), (), False))
+
+    def _hold(self, mix_id: str, *, poured: str | None) -> None:
+        mix = next((mix for mix in self._mixes if mix["id"] == mix_id), None)
+        if mix is None:
+            raise OutdatedError("a mix that is not planned any more")
+        self._keep_held([*self._held, {**mix, "begun": now(), "poured": poured}])
+        self._mixes = [other for other in self._mixes if other is not mix]
+
+    def _held_mix(self, mix_id: str) -> dict[str, Any] | None:
+        return next((mix for mix in self._held if mix["id"] == mix_id), None)
 
     def book(self, mix_id: str, left_g: float) -> int:
         """Book a poured mix with what was left of it, below 0 what was missing."""
@@ -628,9 +653,9 @@ class OpenDay:
 
     def _poured_mix(self, mix_id: str) -> dict[str, Any]:
         with self._lock:
-            for mix in self._poured:
-                if mix["id"] == mix_id:
-                    return mix
+            mix = self._held_mix(mix_id)
+        if mix is not None and mix["poured"] is not None:
+            return mix
         raise OutdatedError("a mix that is not ticked as poured")
 
     def _journal(self) -> Path:
@@ -657,7 +682,11 @@ class OpenDay:
         bases = {name: one.second_pour for name, one in ones.items() if one.second_pour is not None}
         nodules_ml = len(bases) * self.request.settings.lab.second_pour.nodules_ml
         before = {name: told for name, one in ones.items() if (told := before_water(one))}
-        with_base = {name in bases for name in ones}
+        ends = " ".join(
+            f"{name}: {stop_words(one)}" if len(ones) > 1 else stop_words(one)
+            for name, one in ones.items()
+        )
+        closes_min = min(one.closes_min for one in shared.impressions)
         made, way = shared.mix, shared.mix.way
         keys = [self._key_of(Path(one.scan), one.cavity) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
@@ -670,8 +699,7 @@ class OpenDay:
             ],
             **_words(made),
             "steps": [
-                *steps(made, way, nodules_ml=nodules_ml if bases else None),
-                *(f"{line.capitalize()}." for line in afterwards(shared, plan, with_base)),
+                *steps(made, way, nodules_ml=nodules_ml if bases else None, ends=ends),
                 *(f"Base of {name}: {amounts_in_words(base)}." for name, base in bases.items()),
             ],
             "volume_ml": made.volume_ml,
@@ -680,6 +708,10 @@ class OpenDay:
             "way": way,
             "start_min": shared.start_min,
             "at": plan.clock(shared.start_min),
+            "until": plan.at(closes_min).isoformat() if math.isfinite(closes_min) else None,
+            "late": [called[one.name] for one in shared.late],
+            "then": "base" if bases else "separate",
+            "then_min": BEFORE_BASE.value if bases else SEPARATING.low,
             "notes": [
                 *(
                     {"text": f"Before the water, {name}:", "do": told}
@@ -687,26 +719,30 @@ class OpenDay:
                 ),
                 *({"text": visible(n.text), "do": visible(n.do)} for n in shared.notes),
             ],
+            "begun": None,
             "poured": None,
             "booked": None,
             "left_g": None,
         }
 
-    def _keep_poured(self, poured: list[dict[str, Any]]) -> None:
-        write_whole(self._poured_file, json.dumps(poured, indent=1))
-        self._poured = poured
+    def _keep_held(self, held: list[dict[str, Any]]) -> None:
+        write_whole(self._poured_file, json.dumps(held, indent=1))
+        self._held = held
 
     @property
     def _poured_file(self) -> Path:
         assert isinstance(self.request.out, Path)  # noqa: S101  # see __init__
         return self.request.out / KEPT / _POURED
 
-    def _read_poured(self) -> list[dict[str, Any]]:
+    def _read_held(self) -> list[dict[str, Any]]:
         if not self._poured_file.is_file():
             return []
         try:
-            poured = json_in(text_of(self._poured_file, _LARGEST_POURED))
-            return [{**mix, "id": str(mix["id"]), "poured": str(mix["poured"])} for mix in poured]
+            held = json_in(text_of(self._poured_file, _LARGEST_POURED))
+            return [
+                {**mix, "id": str(mix["id"]), "begun": mix.get("begun", mix["poured"])}
+                for mix in held
+            ]
         except (ScanError, ValueError, KeyError, TypeError) as fault:
             raise UsageError(
                 f"{self._poured_file} that cannot be read ({fault})",

@@ -46,6 +46,7 @@
       do {
         stale = false;
         day = await ask("GET", "/api/day");
+        skew = Date.parse(day.now) - Date.now();
         away(false);
         show();
       } while (stale);
@@ -170,7 +171,7 @@
     const [kind, words] = OUTCOMES[scan.outcome], amount = (cell, unit) => (cell === "-" ? "-" : `${cell} ${unit}`);
     made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}`;
     put("name", scan.name);
-    put("outcome", [scan.again ? "… being sized again" : words, ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
+    put("outcome", [scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
     put("water", amount(scan.water, "mL"));
     put("powder", amount(scan.powder, `g${scan.stone && scan.stone !== "-" ? ` ${scan.stone}` : ""}`));
     put("scoops", scan.scoops);
@@ -221,7 +222,8 @@
     by("no-mix").hidden = day.mixes.length > 0;
     const known = new Set(day.mixes.map((mix) => mix.id));
     for (const id of mixes.keys()) if (!known.has(id)) for (const of of [mixes, clocks]) of.delete(id);
-    order(by("mix-list"), [...open, ...day.mixes.filter((mix) => mix.poured)].map(mixLine));
+    // In one order, begun ones first: what is ticked must not give its place under the finger to another.
+    order(by("mix-list"), day.mixes.map(mixLine));
   }
 
   function mixLine(mix) {
@@ -235,7 +237,8 @@
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
     const each = mix.mixes > 1 ? `${mix.mixes} equal mixes, each ` : "";
     put("amounts", `${each}water ${mix.water}, powder ${mix.powder}`);
-    put("at", mix.poured ? "" : `Begin at ${mix.at}:`);
+    put("at", mix.poured ? `Poured at ${clockTime(mix.poured)}, ${mix.then} from ${clockTime(mix.poured, mix.then_min)} on:`
+      : mix.begun ? `Being mixed since ${clockTime(mix.begun)}:` : `${mix.late.length ? `ASK FIRST about ${mix.late.join(", ")}. ` : ""}Begin at ${mix.at}:`);
     put("names", mix.names.map(({ name, volume_ml, by: until }) => `${name} (${volume_ml.toFixed(1)}\u00a0mL${until ? `, pour ${until}` : ""})`).join(" + "));
     put("more", [mix.stone, mix.scoops, mix.bowl, mix.ratio].filter(Boolean).join(" · "));
     made.querySelector("[data-show=notes]").replaceChildren(...mix.notes.map((note) => {
@@ -246,10 +249,12 @@
     }));
     const steps = made.querySelector("[data-show=steps]");
     if (!steps.children.length) steps.append(...mix.steps.map(item));
-    put("short", mix.short.join(" "));
-    made.className = mix.booked ? "done" : mix.poured ? "poured" : "";
-    doing("begin").hidden = Boolean(mix.poured) || mix.working_min === null;
-    clocks.set(mix.id, mix.poured ? null : mix.working_min);
+    put("short", `If it does not reach: ${mix.short.join(" ")}`);
+    made.className = mix.booked ? "done" : mix.poured ? "poured" : mix.begun ? "begun" : "";
+    doing("begin").hidden = Boolean(mix.begun);
+    doing("drop").hidden = !mix.begun || Boolean(mix.poured);
+    clocks.set(mix.id, mix.begun && !mix.poured && mix.working_min !== null
+      ? Math.min(Date.parse(mix.begun) + mix.working_min * 60000, mix.until === null ? Infinity : Date.parse(mix.until)) - skew : null);
     doing("tick").checked = Boolean(mix.poured);
     doing("tick").disabled = mix.booked !== null;
     doing("book").hidden = !mix.poured || mix.booked !== null || !day.books;
@@ -259,25 +264,34 @@
     return made;
   }
 
-  // The clock of a mix runs on the tablet that started it, also after the page is loaded again.
-  const BEGUN = "desk-begun-", clocks = new Map();
+  function clockTime(iso, minutes = 0) {
+    return new Date(Date.parse(iso) + minutes * 60000).toTimeString().slice(0, 5);
+  }
+
+  // Until when each mix that is begun must be poured, by this tablet's clock; all tablets see it.
+  const clocks = new Map();
+  let skew = 0;
   function tick() {
-    for (const [id, minutes] of clocks) {
-      const begun = Number(localStorage.getItem(BEGUN + id)), clock = mixes.get(id)?.querySelector("[data-show=clock]");
+    for (const [id, until] of clocks) {
+      const clock = mixes.get(id)?.querySelector("[data-show=clock]");
       if (!clock) continue;
-      const left = Math.round(minutes * 60 - (Date.now() - begun) / 1000), size = Math.abs(left);
+      const left = Math.round((until - Date.now()) / 1000), size = Math.abs(left);
       const words = `${Math.floor(size / 60)}:${String(size % 60).padStart(2, "0")}`;
-      clock.textContent = !begun || minutes === null ? "" : left >= 0 ? `pour within ${words}` : `working time is over since ${words}`;
-      clock.classList.toggle("alarm", left < 60);
+      clock.textContent = until === null ? "" : left >= 0 ? `pour within ${words}` : `its time is over since ${words}`;
+      clock.classList.toggle("alarm", until !== null && left < 60);
     }
   }
   setInterval(tick, 1000);
 
   function work(made, id) {
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
-    doing("begin").addEventListener("click", () => { localStorage.setItem(BEGUN + id, Date.now()); tick(); });
+    const begin = (begun) => ask("POST", `/api/mixes/${id}/begin`, { begun }).then(news).catch(failed);
+    doing("begin").addEventListener("click", () => begin(true));
+    doing("drop").addEventListener("click", () => begin(false));
     doing("tick").addEventListener("change", () => {
       const poured = doing("tick").checked;
+      by("mix-list").classList.add("resting");  // a second tap of the same finger is meant for nothing else
+      setTimeout(() => by("mix-list").classList.remove("resting"), 700);
       ask("POST", `/api/mixes/${id}/tick`, { poured }).then(news).catch(failed);
     });
     doing("short").addEventListener("change", () => {
@@ -288,7 +302,7 @@
       const text = doing("left").value.trim().replace(",", "."), grams = Number(text);
       if (text === "" || !Number.isFinite(grams) || grams < 0) return say("Type the leftover in g: 0 or more.", true);
       ask("POST", `/api/mixes/${id}/book`, { left_g: doing("short").checked ? -grams : grams })
-        .then((number) => { say(`Booked as pour ${number}.`); return news(); }).catch(failed);
+        .then((number) => { doing("left").value = ""; say(`Booked as pour ${number}.`); return news(); }).catch(failed);
     });
     doing("strike").addEventListener("click", () => {
       ask("POST", `/api/mixes/${id}/strike`, {}).then(() => { say("Struck out: it can be booked again."); return news(); }).catch(failed);
