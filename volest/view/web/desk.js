@@ -301,6 +301,11 @@
       event.preventDefault();
       const text = doing("left").value.trim().replace(",", "."), grams = Number(text);
       if (text === "" || !Number.isFinite(grams) || grams < 0) return say("Type the leftover in g: 0 or more.", true);
+      const mix = day.mixes.find((one) => one.id === id), much = 2 * grams > (mix?.powder_g ?? Infinity);
+      if (much && made.dataset.asked !== text) {
+        made.dataset.asked = text;
+        return say(`${text} g is more than half of the mix. Press Book once more if it is so.`, true);
+      }
       ask("POST", `/api/mixes/${id}/book`, { left_g: doing("short").checked ? -grams : grams })
         .then((number) => { doing("left").value = ""; say(`Booked as pour ${number}.`); return news(); }).catch(failed);
     });

@@ -472,6 +472,10 @@ const Look = (() => {
       decide("tell", { version: row.version, taken: by("taken").value, material: by("material").value }, "Time and material saved");
       document.activeElement.blur();
     });
+    for (const one of by("tell").querySelectorAll("[data-ago]")) one.addEventListener("click", () => {
+      const then = Date.now() - one.dataset.ago * 60000;
+      by("taken").value = new Date(then - new Date(then).getTimezoneOffset() * 60000).toISOString().slice(0, 16);
+    });
     for (const id of ["remove", "unsave"]) by(id).addEventListener("click", () => decide("remove", { version: row.version }, "Removed"));
     by("take-theirs").addEventListener("click", () => {
       Object.assign(look, REST);
