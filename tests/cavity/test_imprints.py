@@ -6,6 +6,7 @@ Jaws are drawn by number; those on which the limits were chosen have other numbe
 import numpy as np
 import pytest
 from manifold3d import Manifold
+from scipy.signal import find_peaks
 
 from tests.cavity.stages import Stages, bed, level, pit, staged
 from tests.cavity.trays import corners_of
@@ -14,7 +15,7 @@ from tests.corpus.random_cases import draw_jaw
 from tests.marks import slow
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
-from volest.cavity.imprints import Imprints, find_imprints
+from volest.cavity.imprints import Imprints, find_imprints, valleys
 from volest.cavity.trim import find_clock
 from volest.pipeline import find_cavities
 from volest.scan.reading import scan_from
@@ -57,6 +58,17 @@ def test_what_is_named_is_one_tooth_and_counted_right(seed: int, shape: str) -> 
     own = [piece for piece in pieces if piece and pieces.count(piece) == 1]
     assert len(own) >= 0.9 * len(pieces)
     assert named or shape == "quadrant" or seed == SILENT
+
+
+@pytest.mark.parametrize("apart", [1, 4, 22])
+def test_valleys_are_the_peaks_of_another_library_upside_down(apart: int) -> None:
+    for seed in range(60):
+        share = np.random.default_rng(seed).random(5 + 4 * seed)
+        share[seed // 2 : seed] = 0.3  # a run of one value
+        upside_down = -np.concatenate([[0.0], share, [0.0]])
+        at, found = find_peaks(upside_down, prominence=0.0, distance=apart)
+        theirs = list(zip((at - 1).tolist(), found["prominences"].tolist(), strict=True))
+        assert valleys(share, apart) == theirs
 
 
 def tubs(*pits: Manifold) -> Imprints | None:

@@ -15,7 +15,6 @@ from scipy.ndimage import (
     maximum_filter1d,
     minimum_filter1d,
 )
-from scipy.signal import find_peaks
 from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane, resting_plane
@@ -28,6 +27,7 @@ STEP_MM = 0.2  # of the row
 LEANING = 0.2  # mm per mm: a plane under few teeth that leans more is none the teeth meet in
 CURVE_MM = 6.0  # over the level of the tips: floors that the row's curve is laid through
 BESIDE_MM = 7.0  # off the curve: half of the broadest molar, and room for a turned one
+SOUGHT_MM = BESIDE_MM + 0.1  # off the curve; nothing further off is asked
 CROWN_MM, HIGHEST_MM = 6.0, 10.0  # counted over the local tips, and over their level at most
 NEAR_TIP_MM = 3.0  # along the row: half of a small tooth
 ENVELOPE_MM = 9.0  # of the section: a tooth's, whatever its neighbours are
@@ -137,8 +137,10 @@ def find_imprints(
     length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1)))
     x, y = grid.centres_mm()
     along, beside = np.full((2, *floor.shape), np.inf)
-    beside[inside], nearest = cKDTree(curve).query(np.stack([x[inside], y[inside]], axis=1))
-    along[inside] = length[nearest]
+    places = np.stack([x[inside], y[inside]], axis=1)
+    # Places as far from all of the curve, as a palate has them, are slow to search for the nearest.
+    beside[inside], nearest = cKDTree(curve).query(places, distance_upper_bound=SOUGHT_MM)
+    along[inside] = np.append(length, np.inf)[nearest]
     section, top = _section(over, along, beside, float(length[-1]), grid.pitch_mm)
     row = np.flatnonzero(beside.ravel() <= BESIDE_MM)
     depth = top[(along.ravel()[row] / STEP_MM).astype(int)] - over.ravel()[row]
@@ -319,13 +321,8 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
     """Find where the row is parted, mm along it, each with whether that is clear; ends included."""
     wide = 2 * int(ENVELOPE_MM / 2.0 / STEP_MM) + 1
     share = section / np.maximum(maximum_filter1d(section, wide, mode="nearest"), 1e-9)
-    padded = np.concatenate([[0.0], share, [0.0]])
-    at, found = find_peaks(
-        -padded, prominence=LEAST_VALLEY, distance=max(1, int(APART_MM / STEP_MM))
-    )
-    at, prominence = at - 1, found["prominences"]
     ends = [0, len(section) - 1]
-    kept = {int(k): float(p) for k, p in zip(at, prominence, strict=True)}
+    kept = {k: deep for k, deep in valleys(share, int(APART_MM / STEP_MM)) if deep >= LEAST_VALLEY}
     borders = sorted({*ends, *(k for k, p in kept.items() if p >= VALLEY)})
     while True:
         for low, high in pairwise(borders):
@@ -338,6 +335,30 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
         else:
             break
     return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in borders]
+
+
+def valleys(share: Floats, apart: int) -> list[tuple[int, float]]:
+    """Find places lower than both sides, 0 beyond the ends; the lower one of any that lie close.
+
+    Each with its depth: how far it must rise, on the side where that is less, to a lower place.
+    """
+    padded = np.concatenate([[0.0], share, [0.0]])
+    first = np.append(0, np.flatnonzero(np.diff(padded)) + 1)  # of each run of one value
+    last = np.append(first[1:], len(padded)) - 1
+    value = padded[first]
+    low = np.flatnonzero((value[1:-1] < value[:-2]) & (value[1:-1] < value[2:])) + 1
+    kept: list[int] = []
+    for k in ((first + last)[low] // 2)[np.lexsort((-low, value[low]))].tolist():
+        if all(abs(k - other) >= apart for other in kept):
+            kept.append(k)
+    found = []
+    for k in sorted(kept):
+        rises = []
+        for side in (padded[k::-1], padded[k:]):
+            lower = np.flatnonzero(side < padded[k])
+            rises.append(float(side[: lower[0] if len(lower) else len(side)].max() - padded[k]))
+        found.append((k - 1, min(rises)))
+    return found
 
 
 def _middle_mm(curve: Floats, length: Floats) -> float:
