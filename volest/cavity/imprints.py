@@ -215,7 +215,8 @@ def _deep(surface: Surface, base: BasePlane, level: float) -> tuple[Floats, Floa
     """Give what reaches under a level, (3, 3, n), z over the base line, and its bounds, (2, n)."""
     height = base.heights_mm(*surface.corners_mm)
     under = np.flatnonzero(height.min(axis=0) < level)
-    corners = np.stack([*surface.corners_mm[:2, :, under], height[:, under]])
+    flat = surface.corners_mm[:2].take(under, axis=2)
+    corners = np.stack([*flat, height.take(under, axis=1)])
     return corners, corners[:2].min(axis=1), corners[:2].max(axis=1)
 
 
@@ -226,7 +227,7 @@ def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, pie
     low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
     high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
     near = np.all((highs >= low[:, None]) & (lows <= high[:, None]), axis=0)
-    corners = corners[:, :, near]
+    corners = corners.take(np.flatnonzero(near), axis=2)
     fine = Grid(
         pitch_mm=FINE_MM,
         low_mm=(float(low[0]), float(low[1])),
