@@ -73,7 +73,8 @@ class Imprint:
     number : int or None
         Which it is from the front, or along a part of an arch; None where that is not clear.
     side : int
-        On which side of the front it lies, -1 or 1 along the row; 0 where the row has none.
+        On which side of the front it lies, -1 or 1 along the row; 0 where there is none, or it was
+        not found.
     """
 
     hour: int
@@ -148,7 +149,7 @@ def find_imprints(
     at = along.ravel()[row]
     chord_mm = float(np.linalg.norm(curve[-1] - curve[0]))
     is_arch = float(length[-1]) > ARCH_MM and chord_mm < ARCH_CHORD * float(length[-1])
-    middle = _middle_mm(curve, length) if is_arch else 0.0
+    middle = _middle_mm(curve, length) if is_arch else None
     piece = np.zeros(floor.shape, np.int64)
     each: list[Imprint] = []
     borders = _borders(section)
@@ -181,16 +182,12 @@ def find_imprints(
                 width_mm=None,
                 is_clear=bool(low_clear and high_clear and fits and is_like_tooth),
                 number=None,
-                side=0 if not is_arch else 1 if 0.5 * (low + high) > middle else -1,
+                side=0 if middle is None else 1 if 0.5 * (low + high) > middle else -1,
             )
         )
         piece.ravel()[row[cells]] = len(each)
     if len(each) < LEAST_ROW or sum(one.is_clear for one in each) * 2 < len(each):
         each, piece = [], np.zeros_like(piece)
-    # A piece across the middle is of neither side: what is first on either is not known.
-    is_astride = is_arch and any(
-        one.from_mm + MIDDLE_MM < middle < one.to_mm - MIDDLE_MM for one in each
-    )
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = _deep(surface, base, max(levels, default=-np.inf))
     guessed = np.zeros(floor.shape, dtype=bool)
@@ -207,7 +204,7 @@ def find_imprints(
         curve_mm=curve,
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
-        each=tuple(each) if is_astride else _numbered(each, is_arch=is_arch),
+        each=_numbered(each, middle, is_arch=is_arch),
     )
 
 
@@ -245,13 +242,21 @@ def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, pie
     return 2.0 * float(distance_transform_edt(cut).max()) * FINE_MM
 
 
-def _numbered(each: list[Imprint], *, is_arch: bool) -> tuple[Imprint, ...]:
+def _numbered(each: list[Imprint], middle: float | None, *, is_arch: bool) -> tuple[Imprint, ...]:
     """Count from the front to both sides, or along a part, as far as each piece is clear."""
+    # A piece across the middle is of neither side: what is first on either is not known.
+    if is_arch and (
+        middle is None
+        or any(one.from_mm + MIDDLE_MM < middle < one.to_mm - MIDDLE_MM for one in each)
+    ):
+        return tuple(each)
+    # What was left out between two pieces may be gum, or a low stump, which counts.
+    meets = [True, *(one.to_mm == other.from_mm for one, other in pairwise(each)), True]
     named = {}
     for side in (-1, 1) if is_arch else (0,):
         ranks = [k for k, one in enumerate(each) if one.side == side][:: side or 1]
         for number, k in enumerate(ranks, start=1):
-            if not each[k].is_clear:
+            if not (each[k].is_clear and meets[k + (side < 0)]):
                 break
             named[k] = number
     return tuple(replace(one, number=named.get(k)) for k, one in enumerate(each))
@@ -362,8 +367,8 @@ def valleys(share: Floats, apart: int) -> list[tuple[int, float]]:
     return found
 
 
-def _middle_mm(curve: Floats, length: Floats) -> float:
-    """Find where along it a curve is most like its mirror image."""
+def _middle_mm(curve: Floats, length: Floats) -> float | None:
+    """Find where along it a curve is most like its mirror image; None where that is at no front."""
 
     def at(places: Floats) -> Floats:
         return np.stack([np.interp(places, length, curve[:, k]) for k in (0, 1)], axis=1)
@@ -376,4 +381,6 @@ def _middle_mm(curve: Floats, length: Floats) -> float:
         wide = (u + v) @ np.array([-axis[1], axis[0]])
         return float(np.mean(((u - v) @ axis) ** 2 + wide**2))
 
-    return float(min(np.linspace(0.35, 0.65, 61) * length[-1], key=stray))
+    places = np.linspace(0.35, 0.65, 61) * length[-1]
+    best = int(np.argmin([stray(float(s)) for s in places]))
+    return float(places[best]) if 0 < best < len(places) - 1 else None
