@@ -69,7 +69,7 @@ class Arch:
         )
         tangent = np.gradient(self.points, STEP_MM, axis=0)
         self.tangent = tangent / np.linalg.norm(tangent, axis=1, keepdims=True)
-        self.tree = cKDTree(self.points)
+        self.tree = cKDTree(self.points, leafsize=128)  # a curve: twice as fast
 
     def places(self, x: Array, y: Array) -> Places:
         """Tell where columns stand along the arch and across it.

@@ -146,6 +146,10 @@ class Row:
         Height of the biting plane over the rim.
     crowding : float
         Size of the random shifts and turns; 0 is a perfect row.
+    turn_deg : float
+        Standard deviation of the turns about their own axes, times `crowding`.
+    space_mm : float
+        Between neighbours, over and above contact; negative where they overlap.
     """
 
     jaw: str
@@ -153,6 +157,8 @@ class Row:
     prepared: tuple[int, ...] = ()
     tips_mm: float = 23.0
     crowding: float = 1.0
+    turn_deg: float = 2.5
+    space_mm: float = 0.0
 
 
 def _papillae(position: int, row: Row) -> tuple[float, float]:
@@ -187,14 +193,14 @@ def stand(row: Row, arch: Arch, rng: np.random.Generator) -> list[Standing]:
     """
     crowns = UPPER if row.jaw == "upper" else LOWER
     widths = np.array([crown.width_mm for crown in crowns])
-    middles = np.cumsum(widths) - 0.5 * widths - 0.03 * np.arange(len(widths))
+    middles = np.cumsum(widths) - 0.5 * widths + (row.space_mm - 0.03) * np.arange(len(widths))
     placed = []
     for position in row.positions:
         index, side = abs(position) - 1, 1.0 if position > 0 else -1.0
         jitter = rng.normal(size=6) * row.crowding
         along = side * middles[index] + 0.06 * jitter[0]
         point, tangent, outward = arch.frame(along)
-        turn = np.deg2rad(2.5 * jitter[1])
+        turn = np.deg2rad(row.turn_deg * jitter[1])
         mesial = -side * (np.cos(turn) * tangent + np.sin(turn) * outward)
         crown = crowns[index]
         lean = LEAN[row.jaw][index] + 0.02 * jitter[4]

@@ -15,7 +15,6 @@ from scipy.ndimage import (
     maximum_filter1d,
     minimum_filter1d,
 )
-from scipy.signal import find_peaks
 from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane, resting_plane
@@ -28,6 +27,7 @@ STEP_MM = 0.2  # of the row
 LEANING = 0.2  # mm per mm: a plane under few teeth that leans more is none the teeth meet in
 CURVE_MM = 6.0  # over the level of the tips: floors that the row's curve is laid through
 BESIDE_MM = 7.0  # off the curve: half of the broadest molar, and room for a turned one
+SOUGHT_MM = BESIDE_MM + 0.1  # off the curve; nothing further off is asked
 CROWN_MM, HIGHEST_MM = 6.0, 10.0  # counted over the local tips, and over their level at most
 NEAR_TIP_MM = 3.0  # along the row: half of a small tooth
 ENVELOPE_MM = 9.0  # of the section: a tooth's, whatever its neighbours are
@@ -73,7 +73,8 @@ class Imprint:
     number : int or None
         Which it is from the front, or along a part of an arch; None where that is not clear.
     side : int
-        On which side of the front it lies, -1 or 1 along the row; 0 where the row has none.
+        On which side of the front it lies, -1 or 1 along the row; 0 where there is none, or it was
+        not found.
     """
 
     hour: int
@@ -137,8 +138,10 @@ def find_imprints(
     length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1)))
     x, y = grid.centres_mm()
     along, beside = np.full((2, *floor.shape), np.inf)
-    beside[inside], nearest = cKDTree(curve).query(np.stack([x[inside], y[inside]], axis=1))
-    along[inside] = length[nearest]
+    places = np.stack([x[inside], y[inside]], axis=1)
+    # Places as far from all of the curve, as a palate has them, are slow to search for the nearest.
+    beside[inside], nearest = cKDTree(curve).query(places, distance_upper_bound=SOUGHT_MM)
+    along[inside] = np.append(length, np.inf)[nearest]
     section, top = _section(over, along, beside, float(length[-1]), grid.pitch_mm)
     row = np.flatnonzero(beside.ravel() <= BESIDE_MM)
     depth = top[(along.ravel()[row] / STEP_MM).astype(int)] - over.ravel()[row]
@@ -146,7 +149,7 @@ def find_imprints(
     at = along.ravel()[row]
     chord_mm = float(np.linalg.norm(curve[-1] - curve[0]))
     is_arch = float(length[-1]) > ARCH_MM and chord_mm < ARCH_CHORD * float(length[-1])
-    middle = _middle_mm(curve, length) if is_arch else 0.0
+    middle = _middle_mm(curve, length) if is_arch else None
     piece = np.zeros(floor.shape, np.int64)
     each: list[Imprint] = []
     borders = _borders(section)
@@ -179,16 +182,12 @@ def find_imprints(
                 width_mm=None,
                 is_clear=bool(low_clear and high_clear and fits and is_like_tooth),
                 number=None,
-                side=0 if not is_arch else 1 if 0.5 * (low + high) > middle else -1,
+                side=0 if middle is None else 1 if 0.5 * (low + high) > middle else -1,
             )
         )
         piece.ravel()[row[cells]] = len(each)
     if len(each) < LEAST_ROW or sum(one.is_clear for one in each) * 2 < len(each):
         each, piece = [], np.zeros_like(piece)
-    # A piece across the middle is of neither side: what is first on either is not known.
-    is_astride = is_arch and any(
-        one.from_mm + MIDDLE_MM < middle < one.to_mm - MIDDLE_MM for one in each
-    )
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = _deep(surface, base, max(levels, default=-np.inf))
     guessed = np.zeros(floor.shape, dtype=bool)
@@ -205,7 +204,7 @@ def find_imprints(
         curve_mm=curve,
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
-        each=tuple(each) if is_astride else _numbered(each, is_arch=is_arch),
+        each=_numbered(each, middle, is_arch=is_arch),
     )
 
 
@@ -213,7 +212,8 @@ def _deep(surface: Surface, base: BasePlane, level: float) -> tuple[Floats, Floa
     """Give what reaches under a level, (3, 3, n), z over the base line, and its bounds, (2, n)."""
     height = base.heights_mm(*surface.corners_mm)
     under = np.flatnonzero(height.min(axis=0) < level)
-    corners = np.stack([*surface.corners_mm[:2, :, under], height[:, under]])
+    flat = surface.corners_mm[:2].take(under, axis=2)
+    corners = np.stack([*flat, height.take(under, axis=1)])
     return corners, corners[:2].min(axis=1), corners[:2].max(axis=1)
 
 
@@ -224,7 +224,7 @@ def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, pie
     low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
     high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
     near = np.all((highs >= low[:, None]) & (lows <= high[:, None]), axis=0)
-    corners = corners[:, :, near]
+    corners = corners.take(np.flatnonzero(near), axis=2)
     fine = Grid(
         pitch_mm=FINE_MM,
         low_mm=(float(low[0]), float(low[1])),
@@ -242,13 +242,21 @@ def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, pie
     return 2.0 * float(distance_transform_edt(cut).max()) * FINE_MM
 
 
-def _numbered(each: list[Imprint], *, is_arch: bool) -> tuple[Imprint, ...]:
+def _numbered(each: list[Imprint], middle: float | None, *, is_arch: bool) -> tuple[Imprint, ...]:
     """Count from the front to both sides, or along a part, as far as each piece is clear."""
+    # A piece across the middle is of neither side: what is first on either is not known.
+    if is_arch and (
+        middle is None
+        or any(one.from_mm + MIDDLE_MM < middle < one.to_mm - MIDDLE_MM for one in each)
+    ):
+        return tuple(each)
+    # What was left out between two pieces may be gum, or a low stump, which counts.
+    meets = [True, *(one.to_mm == other.from_mm for one, other in pairwise(each)), True]
     named = {}
     for side in (-1, 1) if is_arch else (0,):
         ranks = [k for k, one in enumerate(each) if one.side == side][:: side or 1]
         for number, k in enumerate(ranks, start=1):
-            if not each[k].is_clear:
+            if not (each[k].is_clear and meets[k + (side < 0)]):
                 break
             named[k] = number
     return tuple(replace(one, number=named.get(k)) for k, one in enumerate(each))
@@ -319,13 +327,8 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
     """Find where the row is parted, mm along it, each with whether that is clear; ends included."""
     wide = 2 * int(ENVELOPE_MM / 2.0 / STEP_MM) + 1
     share = section / np.maximum(maximum_filter1d(section, wide, mode="nearest"), 1e-9)
-    padded = np.concatenate([[0.0], share, [0.0]])
-    at, found = find_peaks(
-        -padded, prominence=LEAST_VALLEY, distance=max(1, int(APART_MM / STEP_MM))
-    )
-    at, prominence = at - 1, found["prominences"]
     ends = [0, len(section) - 1]
-    kept = {int(k): float(p) for k, p in zip(at, prominence, strict=True)}
+    kept = {k: deep for k, deep in valleys(share, int(APART_MM / STEP_MM)) if deep >= LEAST_VALLEY}
     borders = sorted({*ends, *(k for k, p in kept.items() if p >= VALLEY)})
     while True:
         for low, high in pairwise(borders):
@@ -340,8 +343,32 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
     return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in borders]
 
 
-def _middle_mm(curve: Floats, length: Floats) -> float:
-    """Find where along it a curve is most like its mirror image."""
+def valleys(share: Floats, apart: int) -> list[tuple[int, float]]:
+    """Find places lower than both sides, 0 beyond the ends; the lower one of any that lie close.
+
+    Each with its depth: how far it must rise, on the side where that is less, to a lower place.
+    """
+    padded = np.concatenate([[0.0], share, [0.0]])
+    first = np.append(0, np.flatnonzero(np.diff(padded)) + 1)  # of each run of one value
+    last = np.append(first[1:], len(padded)) - 1
+    value = padded[first]
+    low = np.flatnonzero((value[1:-1] < value[:-2]) & (value[1:-1] < value[2:])) + 1
+    kept: list[int] = []
+    for k in ((first + last)[low] // 2)[np.lexsort((-low, value[low]))].tolist():
+        if all(abs(k - other) >= apart for other in kept):
+            kept.append(k)
+    found = []
+    for k in sorted(kept):
+        rises = []
+        for side in (padded[k::-1], padded[k:]):
+            lower = np.flatnonzero(side < padded[k])
+            rises.append(float(side[: lower[0] if len(lower) else len(side)].max() - padded[k]))
+        found.append((k - 1, min(rises)))
+    return found
+
+
+def _middle_mm(curve: Floats, length: Floats) -> float | None:
+    """Find where along it a curve is most like its mirror image; None where that is at no front."""
 
     def at(places: Floats) -> Floats:
         return np.stack([np.interp(places, length, curve[:, k]) for k in (0, 1)], axis=1)
@@ -354,4 +381,6 @@ def _middle_mm(curve: Floats, length: Floats) -> float:
         wide = (u + v) @ np.array([-axis[1], axis[0]])
         return float(np.mean(((u - v) @ axis) ** 2 + wide**2))
 
-    return float(min(np.linspace(0.35, 0.65, 61) * length[-1], key=stray))
+    places = np.linspace(0.35, 0.65, 61) * length[-1]
+    best = int(np.argmin([stray(float(s)) for s in places]))
+    return float(places[best]) if 0 < best < len(places) - 1 else None

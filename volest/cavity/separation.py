@@ -8,11 +8,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import distance_transform_edt, minimum_filter
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Surface, cut_columns, grid_over
-from volest.cavity.frame import Floats
+from volest.cavity.columns import Grid, Surface, cut_columns, grid_over
+from volest.cavity.frame import Floats, Ints
 from volest.cavity.imprints import Imprints
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
@@ -20,6 +20,7 @@ from volest.notes import Note
 
 LEAST_ML = 0.01  # at an hour: less is the grid's
 WITHIN_DEG, RINGS, TURNS = 20.0, 5, 16  # ways out that a hand finds; practice, no source
+TRAY_MM = 0.5  # what lies so far under all floors about is the tray's outside
 TRIED = 2  # of the ways with least area under them, cut anew
 GRAIN_MM = 1.0  # over which areas are summed, so that noise on walls cancels
 LESS_ML, LESS_SHARE = 0.1, 0.2  # a way that saves less is not worth a word
@@ -140,10 +141,14 @@ def _better(
     """Look for a way out with clearly less under it; give the least volume too."""
     corners = surface.corners_mm
     middle = corners.mean(axis=1)
-    covered = np.zeros(rooms.grid.shape[0] * rooms.grid.shape[1] + 1, dtype=bool)
-    covered[rooms.cell] = True  # cell -1, outside the grid, is the one appended
-    near = covered[rooms.grid.cells_of(middle[0], middle[1])] & (base.heights_mm(*middle) < 0.0)
-    corners = np.ascontiguousarray(corners[:, :, near])
+    floor = np.full(rooms.grid.shape, np.inf)
+    floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest: a cell's rise
+    lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
+    lowest = np.append(lowest.ravel(), np.inf)  # of cell -1, outside the grid
+    over = base.heights_mm(*middle)
+    near = np.flatnonzero(over < 0.0)
+    near = near[over[near] > lowest[rooms.grid.cells_of(middle[0, near], middle[1, near])]]
+    corners = corners.take(near, axis=2)
     turns = np.arange(TURNS) * 2.0 * np.pi / TURNS
     ways = [(0.0, 0.0, 0.0)]
     for lean_deg in np.arange(1, RINGS + 1) * WITHIN_DEG / RINGS:
@@ -187,10 +192,28 @@ def under_ml(
     """
     height = base.heights_mm(*corners)
     sheared = np.stack([corners[0] - slope[0] * height, corners[1] - slope[1] * height, height])
-    columns = cut_columns(sheared, grid_over(sheared[0].ravel(), sheared[1].ravel(), pitch_mm))
+    grid = grid_over(sheared[0].ravel(), sheared[1].ravel(), pitch_mm)
+    columns = cut_columns(sheared.take(_roofed(sheared, grid), axis=2), grid)
     same = (columns.cell[1:] == columns.cell[:-1]) & columns.up[:-1] & ~columns.up[1:]
     deep_mm = (np.minimum(columns.z_mm[1:], 0.0) - columns.z_mm[:-1])[same]
     return float(np.maximum(deep_mm, 0.0).sum()) * pitch_mm**2 / 1000.0
+
+
+def _roofed(corners: Floats, grid: Grid) -> Ints:
+    """Choose the triangles, (k,), that may cross a column in which one faces down."""
+    (ax, ay), (bx, by) = (corners[:2, k] - corners[:2, 0] for k in (1, 2))
+    down = cut_columns(corners.take(np.flatnonzero(ax * by < ay * bx), axis=2), grid)
+    roofs = np.zeros((grid.shape[0] + 1, grid.shape[1] + 1), dtype=np.int64)
+    roofs[1:, 1:].flat[np.unique(down.cell)] = 1
+    roofs = roofs.cumsum(axis=0).cumsum(axis=1)
+    (i, i_to), (j, j_to) = (
+        [
+            np.ceil((end(corners[axis], axis=0) - grid.low_mm[axis]) / grid.pitch_mm).astype(int)
+            for end in (np.min, np.max)
+        ]
+        for axis in (0, 1)
+    )
+    return np.flatnonzero(roofs[j_to, i_to] - roofs[j, i_to] - roofs[j_to, i] + roofs[j, i])
 
 
 def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple[Slender, ...]:
