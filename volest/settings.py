@@ -260,7 +260,13 @@ def _numbers(text: str) -> tuple[float, ...]:
 
 
 def pattern_and_word(text: str) -> tuple[str, str]:
-    """Part `[PATTERN=]WORD`; the pattern is empty where there is none."""
+    """Part `[PATTERN=]WORD`; the pattern is empty where there is none.
+
+    >>> pattern_and_word("*-bite*=type-3"), pattern_and_word("'*-bite*=type-3'")
+    (('*-bite*', 'type-3'), ('*-bite*', 'type-3'))
+    """
+    if text.startswith("'") and text.endswith("'"):  # the cmd of Windows hands them on
+        text = text.strip("'")
     pattern, _, word = text.rpartition("=")
     return pattern, word
 
