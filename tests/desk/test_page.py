@@ -293,6 +293,10 @@ def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
         opened(page)
         page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
         ends = [where(page, [x, at, z + tall], (0.0, 1.57)) for at in (y, y + deep / 2)]
+        box = "document.getElementById('grip-cut').getBoundingClientRect()"
+        across, down = (f"{box}.{a} + {box}.{b} / 2" for a, b in (("x", "width"), ("y", "height")))
+        off = f"Math.hypot({across} - {ends[0]['x']}, {down} - {ends[0]['y']})"
+        page.wait(f"{off} < 12")  # it is drawn where it is taken hold of
         hand(page, *ends)
         cut = float(page.ask("document.getElementById('cut').value"))
         assert cut == pytest.approx(y + deep / 2, abs=0.6)
