@@ -262,6 +262,7 @@ def test_options_are_those_of_the_command_line(tmp_path: Path) -> None:
         volest.settings_for(journal=tmp_path / "missing.db")
 
 
+@pytest.mark.slow
 def test_a_folder_by_itself_and_into_another(tmp_path: Path) -> None:
     fill(tmp_path / "day", 3)
     seen: list[str] = []

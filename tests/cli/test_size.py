@@ -305,6 +305,7 @@ def test_no_color_is_respected(folder: Path) -> None:
     assert "\x1b" not in in_a_terminal(ONE_RUN, folder, 80, NO_COLOR="1")
 
 
+@pytest.mark.slow
 def test_a_long_run_shows_a_bar_on_a_terminal_only(folder: Path) -> None:
     slow = ONE_RUN.replace(
         "volest_group.main",

@@ -226,6 +226,7 @@ def test_the_page_carries_nothing_inline_and_says_so(desk: Desk) -> None:
         assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", text)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_it_politely(tmp_path: Path, end: signal.Signals) -> None:
     write_bowl(tmp_path / "a.stl")

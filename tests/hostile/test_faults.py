@@ -23,6 +23,7 @@ def run(share: int, only: str = "") -> Counter[tuple[str, str]]:
     return Counter((point["command"], point["mode"]) for point in points)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", [command.name for command in COMMANDS])
 def test_a_sample_of_the_points(command: str) -> None:
     assert set(run(SAMPLE if command != "save" else 5, command)) == {

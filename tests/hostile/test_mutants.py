@@ -31,7 +31,8 @@ def test_mutants_end_as_said(kind: str, begin: int, end: int, tmp_path: Path) ->
     assert not tally.broken
 
 
-@pytest.mark.parametrize("number", [239, *slow(84, 487, 580)])
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [239, 84, 487, 580])
 def test_polygons_of_a_scan_seen_from_one_side_are_one_surface(number: int, tmp_path: Path) -> None:
     # Their faces meet along parts of their sides; parted there, the scan fell into thousands.
     tally = run_all([number], tmp_path, Tally(), of_real=True)
@@ -46,6 +47,7 @@ def test_the_same_number_is_the_same_file() -> None:
         assert (name, source.name, data) == (again, same.name, twice)
 
 
+@pytest.mark.slow
 def test_every_source_is_sound(tmp_path: Path) -> None:
     for source in (*tray_sources(), *sample_sources()[:2]):
         verdict = judged(source, HARMLESS, source.data, tmp_path / f"sound{source.suffix}")

@@ -99,6 +99,7 @@ class Tags(HTMLParser):
         self.addresses += [value or "" for name, value in attrs if name in {"src", "href"}]
 
 
+@pytest.mark.slow
 def test_no_name_becomes_a_tag(tmp_path: Path) -> None:
     names = ("tags", "not UTF-8", "newline", "right to left")
     for name in names:

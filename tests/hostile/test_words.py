@@ -136,7 +136,7 @@ def shown(text: str) -> str:
     return " ".join(visible(text).split())
 
 
-@pytest.mark.parametrize("count", [30, *slow(MOST)])
+@pytest.mark.parametrize("count", [10, *slow(MOST)])
 def test_no_name_breaks_out_of_its_place(
     count: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -212,7 +212,7 @@ def test_no_name_breaks_out_of_a_result_as_notebooks_show_it(scan: bytes) -> Non
         assert is_shown(repr(result)), ascii(text)
 
 
-@pytest.mark.parametrize("count", [30, *slow(MOST)])
+@pytest.mark.parametrize("count", [10, *slow(MOST)])
 def test_no_lot_or_mark_breaks_out_of_its_place(
     count: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -169,6 +169,7 @@ for number in range(20):  # a new journal each time: making one is where program
 """
 
 
+@pytest.mark.slow
 def test_two_programs_that_make_the_same_journal(tmp_path: Path) -> None:
     root = str(Path(__file__).parents[2])
     words = [sys.executable, "-c", OPEN_TOGETHER, str(tmp_path), str(time.time() + 3.0)]

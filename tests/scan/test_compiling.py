@@ -102,6 +102,7 @@ def test_the_first_run_waits_for_no_compiler(
     assert begun == ["volest.compile"]
 
 
+@pytest.mark.slow
 def test_compiling_leaves_all_loops_and_a_mark(tmp_path: Path) -> None:
     pytest.importorskip("numba")
     places = {"XDG_CACHE_HOME": str(tmp_path / "mark"), "NUMBA_CACHE_DIR": str(tmp_path / "loops")}

@@ -81,6 +81,7 @@ def test_a_window_needs_a_display(monkeypatch: pytest.MonkeyPatch) -> None:
     picture.refuse_blind.cache_clear()
 
 
+@pytest.mark.slow
 def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
