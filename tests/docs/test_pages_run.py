@@ -29,6 +29,7 @@ def _follow(page: Path, folder: Path) -> None:
         assert not gone, f"{page.name} shows what is not printed by\n{step.text}\n{gone}"
 
 
+@pytest.mark.slow
 def test_the_tutorial(tmp_path: Path) -> None:
     _follow(TUTORIAL, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["sample_meshes"]  # it clears up

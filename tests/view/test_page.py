@@ -129,6 +129,7 @@ def test_no_error_and_no_request(page: Page) -> None:
     assert page.complaints() == []
 
 
+@pytest.mark.slow
 def test_nothing_in_the_file_leads_out(scans: Path) -> None:
     text = (scans / "sheet.html").read_text(encoding="utf-8")
     links = Links()
@@ -214,11 +215,13 @@ def test_paper_never_carries_what_was_only_tried(page: Page) -> None:
     assert page.ask("document.querySelectorAll('.tried output').length") == 0
 
 
+@pytest.mark.slow
 def test_twenty_scans_stay_under_20_mb(scans: Path) -> None:
     whole = (scans / "sheet.html").stat().st_size
     assert 20 * whole / 3 < 20e6
 
 
+@pytest.mark.slow
 def test_a_sheet_that_no_browser_opens_is_refused(scans: Path) -> None:
     ran = volest("size", ".", "--sheet", "sheet.pdf", cwd=scans)
     assert ran.returncode == 2
