@@ -36,13 +36,13 @@ class Note:
     @property
     def text(self) -> str:
         """What is doubted, a sentence."""
-        told = _sentence(self._said()[0])
+        told = sentence(self._said()[0])
         return f"Base (second pour): {told}" if self.values.get("pour") == "base" else told
 
     @property
     def do(self) -> str:
         """What to do about it, a sentence."""
-        return _sentence(self._said()[1])
+        return sentence(self._said()[1])
 
     def _said(self) -> Said:
         words = CATALOGUE[self.code]
@@ -66,7 +66,8 @@ class Note:
         return {"code": self.code, "text": self.text, "do": self.do, "values": self.values}
 
 
-def _sentence(words: str) -> str:
+def sentence(words: str) -> str:
+    """Begin words with a capital and end them with one full stop."""
     return words[:1].upper() + words[1:].rstrip(".") + "."
 
 

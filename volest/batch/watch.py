@@ -14,9 +14,7 @@ from volest.errors import NothingError
 from volest.scan.decision import decision_path
 from volest.scan.packed import holder
 
-SETTLE_S = (
-    0.9  # without a change; what is cut short all the same is refused, and read when it grows
-)
+SETTLE_S = 0.9  # without a change; what is cut short all the same is read again when it grows
 EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is worked out
 _BUSY_MS, _IDLE_MS = 100, 3000  # how often is looked without being told of a change
 _DEBOUNCE_MS = 100

@@ -214,13 +214,13 @@ def _middle_mm(rim: Rim, level: Floats) -> float:
 
 def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:
     """Return the highest level that a patch of the floor reaches; of walls alone, the deepest."""
+    from skimage.morphology import area_opening
+
     reach = max(LEDGE_MM / pitch_mm, 1.5)  # in cells: no less than all eight about one
     wall = _wall(over_level_mm, inside, pitch_mm, reach)
     # Strips no wider than a ledge are no floor; what the reach took off its edge is given back.
     floor = inside & within(~within(wall | ~inside, reach / 2.0), reach)
     ground = np.where(floor, over_level_mm, over_level_mm[inside].min())
-    from skimage.morphology import area_opening
-
     cells = max(math.ceil(PATCH_MM2 / pitch_mm**2), 2)
     return float(area_opening(ground, cells, connectivity=2).max())
 

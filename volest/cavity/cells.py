@@ -1,5 +1,7 @@
 """Sets of cells on a map: grown by their neighbours, by a reach, or to all that hangs together."""
 
+import math
+
 import numpy as np
 from scipy import ndimage
 from skimage.morphology import reconstruction
@@ -7,8 +9,6 @@ from skimage.segmentation import watershed
 
 from volest.cavity.frame import KERNELS, Bools, Floats, Ints
 from volest.scan.compiling import loops
-
-ROOT_2 = 2.0**0.5
 
 
 def grown(cells: Bools, *, corners: bool = False) -> Bools:
@@ -37,7 +37,9 @@ def within(cells: Bools, reach: float) -> Bools:
     >>> within(np.array([[1, 0, 0, 0]], dtype=bool), 2.0).astype(int)
     array([[1, 1, 1, 0]])
     """
-    if 1.0 <= reach < ROOT_2:  # of one cell's width, as on coarse maps: only sides are so near
+    if (
+        1.0 <= reach < math.sqrt(2.0)
+    ):  # of one cell's width, as on coarse maps: only sides are so near
         return grown(cells)
     fast = loops(KERNELS)
     if fast is not None:

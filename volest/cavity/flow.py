@@ -23,7 +23,6 @@ TILT_DEG = 20.0  # about what a hand tilts a tray by on the vibrator; practice, 
 TILTS_DEG, TURNS = (10.0, 20.0, 30.0), 16  # in which air is looked for
 LEAST_POCKET_MM = 0.1  # shallower pockets are noise of scan and grid
 LEAST_AIR_ML = 0.02  # as in the notes: a bubble of 3.4 mm
-LESS_AIR_ML = 0.05  # a tilt that saves no more is not worth a word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

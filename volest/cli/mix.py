@@ -10,6 +10,7 @@ from volest.cli.command import Command, is_from_file
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
 from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
+from volest.notes import sentence
 from volest.settings import Settings
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
 from volest.stone.pours import beyond, first_pour, learned_for, second_pour
@@ -183,7 +184,7 @@ def _amounts(made: Mix) -> "Text":
     weighed, scoops = water_weighed(made), scoops_in_words(made)
     beside, lines = f"   {scoops}", yield_in_words(made)
     if made.whole_scoops is not None:  # too much to stand beside it
-        beside, lines = "", (f"O{scoops.removeprefix('o')}.", *lines)
+        beside, lines = "", (sentence(scoops), *lines)
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),

@@ -205,9 +205,12 @@ def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]
             for case in cases_of(entry)
             if entry.struck is None and case.content is not None and case.pour != BASE
         }
+    if not poured:  # reading all scans once more would tell nothing
+        return []
+    contents = {scan: content_of(Path(scan)) for scan in {result.scan for result in results}}
     told = []
-    for result in results if poured else ():
-        content = content_of(Path(result.scan))
+    for result in results:
+        content = contents[result.scan]
         entry = None if content is None else poured.get((content.mark, result.cavity))
         if entry is not None:
             day = entry.booked.partition("T")[0]

@@ -238,8 +238,7 @@ def plan_mixes(
 
     def urgency(number: int) -> tuple[float, float, float, str]:
         one = impressions[number]
-        lost = one.closes_min < _mixing(alone[number], settings)  # no mix can save it any more
-        due_min = math.inf if lost else one.closes_min
+        due_min = math.inf if _is_lost(one, alone[number], settings) else one.closes_min
         pressing_min = due_min if due_min < day_min else math.inf
         return pressing_min, max(one.opens_min, 0.0), due_min, one.name
 
@@ -276,6 +275,11 @@ def _mixing(made: Mix, settings: Settings) -> float:
     return mixing_min(settings.way, settings.lab.time) * made.mixes
 
 
+def _is_lost(one: Impression, made: Mix, settings: Settings) -> bool:
+    """Say whether no mix can save an impression any more."""
+    return one.closes_min < _mixing(made, settings)
+
+
 def _lone_min(one: Impression, made: Mix, settings: Settings) -> float:
     time = settings.lab.time
     return _mixing(made, settings) + pouring_min(one.kind, time) + time.cleaning_min
@@ -310,7 +314,7 @@ def _allowed(
             made = replace(made, notes=(*made.notes, told))  # noqa: PLW2901  # the same mix
         yield job((at,), made)
     # Who must be asked about first may not be poured at all: nobody waits for it.
-    sure = [at for at, one in enumerate(waiting) if one.closes_min >= _mixing(alone[at], settings)]
+    sure = [at for at, one in enumerate(waiting) if not _is_lost(one, alone[at], settings)]
     for size in range(2, most + 1):
         for group in combinations(sure, size):
             members = [waiting[at] for at in group]

@@ -229,11 +229,7 @@ NUMBERED = ("Steps", "Base, the second pour")
 
 
 def steps(
-    made: Mix,
-    way: str = VACUUM,
-    *,
-    nodules_ml: float | None = None,
-    ends: str = "",
+    made: Mix, way: str = VACUUM, *, nodules_ml: float | None = None, ends: str = ""
 ) -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base.
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from volest import __version__
 from volest.dosing import cast_mm
-from volest.notes import Note, dial_in_words
+from volest.notes import Note, dial_in_words, sentence
 from volest.report.guide import advice, stop_words
 from volest.report.names import TIE, short_names, tied, visible
 from volest.report.remarks import (
@@ -96,7 +96,7 @@ def sheet_text(
             *(shared_lines(plan, settings) if plan else ()),
             *batch_lines(results, plan),
         ],
-        told=list(map(_sentence, told)),
+        told=list(map(sentence, told)),
         looks=LOOKS,
         shared_apart="" if plan is None else SHARED_APART,
         before=before()[1:],
@@ -107,10 +107,6 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
-
-
-def _sentence(words: str) -> str:
-    return f"{words[0].upper()}{words[1:]}."
 
 
 def _template() -> "Template":
@@ -322,7 +318,7 @@ def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[st
 def _pour_words(made: Mix) -> str:
     each = f"{made.mixes} equal mixes" if made.mixes > 1 else ""
     said = [each, scoops_in_words(made), bowl_in_words(made), ratio_in_words(made)]
-    return _sentence(visible(", ".join(filter(None, said))))
+    return sentence(visible(", ".join(filter(None, said))))
 
 
 def _base(result: Result, first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
