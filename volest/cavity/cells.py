@@ -37,9 +37,7 @@ def within(cells: Bools, reach: float) -> Bools:
     >>> within(np.array([[1, 0, 0, 0]], dtype=bool), 2.0).astype(int)
     array([[1, 1, 1, 0]])
     """
-    if (
-        1.0 <= reach < math.sqrt(2.0)
-    ):  # of one cell's width, as on coarse maps: only sides are so near
+    if 1.0 <= reach < math.sqrt(2.0):  # as on coarse maps: only what touches by a side is so near
         return grown(cells)
     fast = loops(KERNELS)
     if fast is not None:
