@@ -85,6 +85,21 @@ def test_what_changes_later_comes_again(arrivals: Arrivals, clock: Clock) -> Non
     assert names(arrivals.look()) == ["a.stl"]
 
 
+def test_what_is_changed_and_changed_back_comes_again(arrivals: Arrivals, clock: Clock) -> None:
+    scan = arrivals.folder / "a.stl"
+    beside = scan.with_name(scan.name + SUFFIX)
+    scan.write_bytes(b"x")
+    arrivals.look()
+    clock.now += 2.0
+    assert names(arrivals.look()) == ["a.stl"]
+    beside.write_bytes(b"a base line was saved")
+    assert arrivals.look() == []
+    beside.unlink()  # before it came to rest; a mix may have been planned by it
+    assert arrivals.look() == []
+    clock.now += 2.0
+    assert names(arrivals.look()) == ["a.stl"]
+
+
 def test_an_empty_file_is_given_longer(arrivals: Arrivals, clock: Clock) -> None:
     (arrivals.folder / "a.stl").touch()
     arrivals.look()

@@ -57,6 +57,8 @@ class Arrivals:
             if sign is None:  # gone between listing and looking
                 continue
             before = self._resting.get(scan)
+            if before is not None and before[0] != sign:
+                self.again(scan)  # also where it is changed back: somebody may have read it between
             seen[scan] = before if before is not None and before[0] == sign else (sign, now)
         self._resting = seen
         ready = [

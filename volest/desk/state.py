@@ -174,7 +174,7 @@ class OpenDay:
             with self._lock:
                 before, self._gone = self._gone, {s for s in self._results if not s.exists()}
             minute, planned = this_minute(), minute
-            if ready or rest or self._gone != before or (self._mixes and minute != planned):
+            if ready or rest or self._gone != before or (self._results and minute != planned):
                 self._jobs.put((ready, rest, False))  # a plan begins now: start times go on
 
     def _work(self, ready: threading.Event) -> None:
