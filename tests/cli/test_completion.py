@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from volest.cli.console import SHELLS, VARIABLE
+from volest.cli.completion import SHELLS, VARIABLE
 from volest.cli.main import volest_group
 
 
@@ -28,6 +28,29 @@ def test_each_shell_gets_its_script(shell: str) -> None:
     ran = CliRunner().invoke(volest_group, ["completion", shell])
     assert ran.exit_code == 0
     assert VARIABLE in ran.stdout
+
+
+@pytest.mark.parametrize(
+    ("line", "begun", "offered"),
+    [
+        ("volest sh", "sh", ["show\tTell all about SCAN: its mix, where the..."]),
+        ("volest completion ", None, [f"{shell}\t{shell}" for shell in SHELLS]),
+        ("volest size 'a scan.stl' --out ", None, []),  # files are for the shell to offer
+    ],
+)
+def test_powershell_is_answered_in_its_way(
+    program: Path, line: str, begun: str | None, offered: list[str]
+) -> None:
+    said = {VARIABLE: "powershell_complete", "COMP_WORDS": line}
+    ran = subprocess.run(
+        [program],
+        env={**os.environ, **said, **({} if begun is None else {"COMP_CWORD": begun})},
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert [line for line in ran.stdout.splitlines() if line] == offered
 
 
 @pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")

@@ -25,8 +25,6 @@ if TYPE_CHECKING:  # these read rich, numpy and scipy, which no --help should wa
 
 READING_WIDTH = 80  # longer lines are hard to follow at arm's length
 STREAM = "-"  # as the name of a file: the output
-SHELLS = ("bash", "zsh", "fish")
-VARIABLE = "_VOLEST_COMPLETE"  # as click makes it of the program's name
 _LINE_EVERY_S = 30.0  # a log that is read the day after
 _PATIENCE_S = 2.0  # a bar that flashes up and is gone tells nothing
 _LOGGER = logging.getLogger("volest")
@@ -223,26 +221,3 @@ def time_left_text(done: int, total: int, seconds: float) -> str:
     '0:02:30'
     """
     return str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))
-
-
-_COMPLETION_HELP = """Print what SHELL (bash, zsh or fish) reads to finish words with the Tab key.
-
-\b
-Examples:
-  volest completion bash >> ~/.bashrc
-  volest completion zsh >> ~/.zshrc
-  volest completion fish > ~/.config/fish/completions/volest.fish
-"""
-
-
-@click.command("completion", help=_COMPLETION_HELP)
-@click.argument("shell", metavar="SHELL", type=click.Choice(SHELLS))
-@click.pass_context
-def completion_command(ctx: click.Context, shell: str) -> None:
-    """Print the script; the words for a person stand in `_COMPLETION_HELP`."""
-    from click.shell_completion import get_completion_class
-
-    kind = get_completion_class(shell)
-    assert kind is not None  # noqa: S101  # click knows these three
-    root = ctx.find_root()
-    click.echo(kind(root.command, {}, "volest", VARIABLE).source())

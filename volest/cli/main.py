@@ -35,7 +35,7 @@ _COMMANDS = MappingProxyType(
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "lab": ("volest.cli.lab", "lab_command", "Show what is in force: habits, stones, figures."),
-        "completion": ("volest.cli.console", "completion_command", "Let a shell finish words."),
+        "completion": ("volest.cli.completion", "completion_command", "Let a shell finish words."),
     }
 )
 _FIRST_STEPS = """\
@@ -104,6 +104,8 @@ class LateGroup(click.Group):
         **extra: Any,
     ) -> Any:
         """Run a command line and end the program with its exit code."""
+        if "_VOLEST_COMPLETE" in os.environ:
+            import volest.cli.completion  # noqa: F401  # makes one more shell known to click
 
         def call() -> Any:
             return super(LateGroup, self).main(
@@ -125,8 +127,8 @@ def _guarded(call: Callable[[], Any]) -> int:
     try:
         code = call()
         sys.stdout.flush()
-    except SystemExit:  # how click and rich tell that whoever read the output has left
-        return EXIT_PIPE_CLOSED
+    except SystemExit as end:  # 0: words were finished; else whoever read the output has left
+        return EXIT_PIPE_CLOSED if end.code else EXIT_MEASURED
     except BrokenPipeError:
         # The same; without this Python would complain once more when it closes the output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
