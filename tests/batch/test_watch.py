@@ -85,6 +85,21 @@ def test_what_changes_later_comes_again(arrivals: Arrivals, clock: Clock) -> Non
     assert names(arrivals.look()) == ["a.stl"]
 
 
+def test_an_overwrite_that_keeps_size_and_time_is_seen(arrivals: Arrivals, clock: Clock) -> None:
+    scan = arrivals.folder / "a.stl"
+    scan.write_bytes(b"x")
+    arrivals.look()
+    clock.now += 2.0
+    assert names(arrivals.look()) == ["a.stl"]
+    before = scan.stat()
+    time.sleep(0.02)  # clocks of file systems tick
+    scan.write_bytes(b"y")
+    os.utime(scan, ns=(before.st_atime_ns, before.st_mtime_ns))
+    arrivals.look()
+    clock.now += 2.0
+    assert names(arrivals.look()) == ["a.stl"]
+
+
 def test_what_is_changed_and_changed_back_comes_again(arrivals: Arrivals, clock: Clock) -> None:
     scan = arrivals.folder / "a.stl"
     beside = scan.with_name(scan.name + SUFFIX)

@@ -137,8 +137,17 @@ def _sign(scan: Path) -> _Sign | None:
     if found is None:
         return None
     beside = _stat(decision_path(scan))
-    decided = (0, 0) if beside is None else (beside.st_size, beside.st_mtime_ns)
-    return (found.st_size, found.st_mtime_ns, found.st_ino, *decided)
+    return (
+        found.st_size,
+        *_times(found),
+        found.st_ino,
+        *(() if beside is None else _times(beside)),
+    )
+
+
+def _times(found: os.stat_result) -> _Sign:
+    """Give also the time that no program can set: some exports put the other one back."""
+    return (found.st_mtime_ns, found.st_ctime_ns)
 
 
 def _stat(path: Path) -> os.stat_result | None:
