@@ -105,11 +105,12 @@ def worker_context(preload: Sequence[str]) -> Any:
 
     if sys.platform == "darwin" or "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
-    from multiprocessing import forkserver
+    from multiprocessing import forkserver, resource_tracker
 
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(list(preload))
     # A worker that is just starting must not take the keyboard's signal for its own.
+    resource_tracker.ensure_running()  # it takes such a block away when it begins
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     forkserver.ensure_running()
     signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -115,6 +115,20 @@ def test_what_is_changed_and_changed_back_comes_again(arrivals: Arrivals, clock:
     assert names(arrivals.look()) == ["a.stl"]
 
 
+def test_what_another_program_holds_is_given_again(arrivals: Arrivals, clock: Clock) -> None:
+    scan = arrivals.folder / "a.stl"
+    scan.write_bytes(b"x")
+    arrivals.look()
+    clock.now += 2.0
+    for _ in range(3):
+        assert names(arrivals.look()) == ["a.stl"]
+        arrivals.later(scan)
+        clock.now += 4.0
+        assert arrivals.look() == []
+        clock.now += 20.0
+    arrivals.later(arrivals.folder / "never.stl")
+
+
 def test_an_empty_file_is_given_longer(arrivals: Arrivals, clock: Clock) -> None:
     (arrivals.folder / "a.stl").touch()
     arrivals.look()
@@ -208,6 +222,7 @@ def test_a_day_with_everything_that_goes_wrong(
     told, err = run.communicate(timeout=30)
     assert run.returncode == 0, err
     assert "Traceback" not in err
+    assert told.splitlines()[-1] == "4 scans: 3 measured, 1 refused"
     assert [line.split()[0] for line in told.splitlines()].count("slow.stl") == 1
     assert "bad.stl  REFUSED not-a-mesh" in told
 

@@ -8,12 +8,14 @@ from typing import Any, cast
 import pytest
 from rich.cells import cell_len
 
+from tests.batch.small import bowl_stl
 from tests.report.invented import DIFFER, HEEL, measured, refused
 from volest.batch.find import Found
 from volest.batch.workers import Here
 from volest.cli.watch import _told_of
 from volest.desk.day import Day as Watched
 from volest.result import Result
+from volest.run import Request, opened
 from volest.settings import Settings
 
 
@@ -78,6 +80,27 @@ def test_a_scan_that_changed_says_so(
     assert first.startswith("40.0 (39.0-41.0) mL, water ")
     assert second.startswith("sized again (before: 40.0 (39.0-41.0) mL): 31.0 (")
     assert third.startswith("sized again (before: 31.0 (30.2-31.8) mL): REFUSED: found 0 bytes")
+
+
+def test_a_scan_that_another_program_holds_is_tried_again_and_told_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scan = tmp_path / "a.stl"
+    scan.write_bytes(bowl_stl(1))
+
+    def held(_: Path) -> Any:
+        raise PermissionError(13, "held by another process")
+
+    with opened(Request(settings=Settings(pitch_mm=1.0))) as run:
+        desk = _told_of(run, tmp_path, quiet=False)
+        with monkeypatch.context() as only_here:
+            only_here.setattr("volest.scan.reading.opened", held)
+            for _ in range(2):
+                assert desk.take([scan], [], Here()) == [scan]
+        assert desk.take([scan], [], Here()) == []
+    first, second = capsys.readouterr().out.split("a.stl")[1:]
+    assert "REFUSED" in first
+    assert " ".join(second.split()).startswith("sized again (before: refused): ")
 
 
 def test_one_scan_under_two_names_is_told_once(

@@ -16,6 +16,7 @@ from volest.scan.packed import holder
 
 SETTLE_S = 0.9  # without a change; what is cut short all the same is read again when it grows
 EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is worked out
+_RETRY_S = 20.0
 _BUSY_MS, _IDLE_MS = 100, 3000  # how often is looked without being told of a change
 _DEBOUNCE_MS = 100
 _LOG = logging.getLogger(__name__)
@@ -68,6 +69,13 @@ class Arrivals:
         ]
         self._given.update((scan, seen[scan][0]) for scan in ready)
         return ready
+
+    def later(self, scan: Path) -> None:
+        """Give a scan once more in a while: another program may hold it for now."""
+        if scan in self._resting:
+            sign, _ = self._resting[scan]
+            self._resting[scan] = sign, self._clock() + _RETRY_S
+        self.again(scan)
 
     def again(self, scan: Path) -> None:
         """Give a scan once more when it has come to rest, whatever it was when it was given."""

@@ -54,7 +54,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
-    from volest.report.remarks import made_with  # same
+    from volest.report.remarks import made_with, tally  # same
     from volest.run import opened  # same
 
     request = request_of(size_scan=ctx.obj, **options)
@@ -75,10 +75,13 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                 if not folder.exists():
                     say(f"{folder} is not there yet; it is waited for")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
-                    desk.take(arrivals.look(), others.look(), engine)
+                    for scan in desk.take(arrivals.look(), others.look(), engine):
+                        arrivals.later(scan)
                     desk.write()
         except KeyboardInterrupt:
             desk.end()
+            if not quiet:
+                click.echo(tally(list(day.results(desk.found))))
         except UsageError:
             desk.write()
             raise
@@ -92,12 +95,16 @@ def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
     from volest.result import one_by_one
 
     volumes: dict[str, str] = {}  # what was told of each scan so far
+    reasons: dict[str, str | None] = {}
     settings = day.request.settings
 
     def tell(result: "Result") -> None:
         for one in () if quiet else one_by_one([result]):
             (row,) = rows([one], [visible(told.called(Path(one.name)))], settings.base)
-            before = volumes.get(one.name)
+            before, reason = volumes.get(one.name), reasons.get(one.name)
+            reasons[one.name] = one.reason
+            if row.refused and reason == one.reason:  # tried in vain once more
+                continue
             volumes[one.name] = "refused" if row.refused else f"{row.volume} mL"
             click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
 

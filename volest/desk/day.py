@@ -42,15 +42,22 @@ class Day:
             twins=self._twins.groups(),
         )
 
-    def take(self, ready: Sequence[Path], others: Sequence[Path], engine: Engine) -> None:
-        """Size what is there; nothing is written yet."""
+    def take(self, ready: Sequence[Path], others: Sequence[Path], engine: Engine) -> Sequence[Path]:
+        """Size what is there, nothing is written yet; give what cannot be read for now."""
+        unread: list[Path] = []
+
+        def tell(result: Result) -> None:
+            if result.code == "unreadable" and Path(result.scan).exists():
+                unread.append(Path(result.scan))
+            self._tell(result)
+
         if ready:
             self._stale = True  # also where the work is broken off
             for line in bring_decisions([self.folder], ready):
                 self._say(line)
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
-            self.run.size(ready, engine, self._tell)
+            self.run.size(ready, engine, tell)
             for scan, same in alike.items():
                 self._compare(scan, same)
         if others:
@@ -58,6 +65,7 @@ class Day:
             for line in Found(unread=others).doubts:
                 self._say(line)
         self._stale = self._stale or bool(others)
+        return unread
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
         """Tell of a scan that came under another name; where that is gone, it was renamed."""

@@ -218,7 +218,8 @@ class OpenDay:
             some = list(self._waiting)[: engine.room]
             # Before they are measured: what is saved meanwhile makes these outdated, not new.
             self._versions.update((scan, version_of(scan)) for scan in some)
-        day.take(some, others, engine)
+        for scan in day.take(some, others, engine):
+            self._arrivals.later(scan)
         found = day.found
         with self._lock:
             self._twins = found.twins
