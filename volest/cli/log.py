@@ -571,7 +571,8 @@ def _meant(
             needed=f"one of {names}",
             remedy="say which impression of the scan with --cavity"
             if one_scan and scan
-            else "name it with --scan, and its folder where two have one name",
+            else "name it with --scan, and its folder where two have one name; book one that has "
+            "left that file by its figures: --volume, --powder, --water",
         )
     named = _which(fitting[0])
     sharing = (whole.get("shared") or {}).get("mixes", ()) if poured == "mix" else ()
