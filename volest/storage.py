@@ -81,10 +81,13 @@ def write_whole(
 def unwritable(target: os.PathLike[str], fault: Exception) -> UsageError:
     """Make the error that tells of a file or folder that does not take what it should hold."""
     why = getattr(fault, "strerror", None) or str(fault)
+    mend = MENDS.get(owner_of(fault), "name another place")
     return UsageError(
         f"{os.fspath(target)!r} that cannot be written ({why})",
         needed="a place that exists and may be written, with room on its disk",
-        remedy=MENDS.get(owner_of(fault), "name another place"),
+        remedy="look at the name: folders above it are not made"
+        if isinstance(fault, FileNotFoundError)
+        else mend,
         code=owner_of(fault),
     )
 

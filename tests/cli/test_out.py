@@ -201,3 +201,11 @@ def test_a_folder_that_is_not_there_yet_is_told(
     assert told.strip() == "dya is not there yet; it is waited for"
     assert "not there" not in call("watch", "day", "--out", "out", "--no-sheet").stderr
     assert folder.exists()
+
+
+@pytest.mark.parametrize("words", [("size", "day", "--out"), ("desk",)])
+def test_a_slip_in_the_name_makes_no_folders(words: tuple[str, ...], folder: Path) -> None:
+    ran = call(*words, "nwe/deep/out")
+    assert (ran.exit_code, ran.stdout) == (2, "")
+    assert "look at the name: folders above it are not made" in ran.stderr
+    assert not (folder / "nwe").exists()

@@ -84,6 +84,7 @@ class _HereFolder:
     def __init__(self, path: Path) -> None:
         self.path = path
         try:
+            path.mkdir(exist_ok=True)  # not the folders above it: a slip of the pen made them
             (path / FINISHED).mkdir(parents=True, exist_ok=True)
             self._lock = hold(path / KEPT / "lock")
             for folder in (path, path / FINISHED):

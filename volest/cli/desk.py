@@ -75,6 +75,7 @@ def desk_command(
     """Serve the page; the words for a person stand in `_HELP`."""
     from volest.desk.server import HERE, DeskServer, Keys, address_in_network, bound
     from volest.desk.state import OpenDay
+    from volest.storage import unwritable
 
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} for a desk, a file", needed="a folder", remedy="name it")
@@ -90,7 +91,10 @@ def desk_command(
         )
     request = replace(drawn(request, quiet=False), most_held=0)
     with bound(port, network=network) as sock:
-        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            folder.mkdir(exist_ok=True)
+        except OSError as fault:
+            raise unwritable(folder, fault) from fault
         day = OpenDay(request, folder, journal_file=journal_file, at_most=at_most, say=say)
         keys = Keys()
         server = DeskServer(day, sock, keys)
