@@ -40,72 +40,38 @@ FIRST, BASE = "first", "base"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """An impression that a pour was for.
+    """An impression that a pour was for."""
 
-    Parameters
-    ----------
-    name : str
-        The scan, as the file that was booked from names it.
-    pour : str or None
-        'first' or 'base'; None where the amounts were typed.
-    content : str or None
-        SHA-256 of the scan, where it could be read when the pour was booked.
-    volume_ml : float
-        Its part of the cavity that was to be filled.
-    """
-
-    name: str
+    name: str  # the scan, as the file that was booked from names it
     cavity: int
-    pour: str | None
-    content: str | None
-    volume_ml: float
+    pour: str | None  # 'first' or 'base'; None where the amounts were typed
+    content: str | None  # SHA-256 of the scan, where it could be read
+    volume_ml: float  # its part of the cavity that was to be filled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Entry:
-    """One pour as it is booked.
+    """One pour as it is booked."""
 
-    Parameters
-    ----------
-    booked, struck : str
-        When, and when it was struck out as a slip (None: it counts), in UTC (ISO 8601).
-    volume_ml : float
-        Cavity that was to be filled.
-    left_g, left_ml : float
-        Mix that could still have been poured; below 0: what was missing.
-    lot, mark, scan : str or None
-        Lot of the powder, mark of the operator, the scan; for tracing.
-    source : str or None
-        Fingerprint of the file that the mix was read from, so that a second booking is seen.
-    number : int
-        Its number in the journal; 0 before it is booked.
-    cases : str or None
-        The impressions that it was for, as `written` writes them.
-    outcome, why : str or None
-        One of `OUTCOMES`, None where nobody said; and why.
-    volume_u_ml : float
-        How well the volume was known, as a standard uncertainty; 0 where nothing says so.
-    """
-
-    booked: str
+    booked: str  # UTC (ISO 8601)
     stone: str
     way: str
-    volume_ml: float
+    volume_ml: float  # cavity that was to be filled
     powder_g: float
     water_ml: float
     mix_ml: float
-    left_g: float
+    left_g: float  # could still have been poured; below 0: was missing
     left_ml: float
     lot: str | None = None
-    mark: str | None = None
+    mark: str | None = None  # of the operator
     scan: str | None = None
-    source: str | None = None
-    struck: str | None = None
-    number: int = 0
-    cases: str | None = None
-    outcome: str | None = None
+    source: str | None = None  # fingerprint of the file of the mix: a second booking is seen
+    struck: str | None = None  # when it was struck out as a slip, UTC; None: it counts
+    number: int = 0  # in the journal; 0 before it is booked
+    cases: str | None = None  # as `written` writes them
+    outcome: str | None = None  # one of `OUTCOMES`; None where nobody said
     why: str | None = None
-    volume_u_ml: float = 0.0
+    volume_u_ml: float = 0.0  # standard uncertainty; 0 where nothing says so
 
     def pour(self) -> Pour:
         """Give what the waste is learned from."""

@@ -92,31 +92,17 @@ class Ways:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnStone:
-    """A stone of the lab's own; what is left out is taken from the type it is like.
-
-    Parameters
-    ----------
-    name : str
-        What the lab calls it; the name of a type changes that type.
-    like : str or None
-        The type it is like; may be left out where the name is a type.
-    wp, wp_low, wp_high : float or None
-        Usual water and its range, in mL per 100 g of powder.
-    powder_density : float or None
-        True density of the powder, in g/cm3.
-    scoop_g : float or None
-        Weighed content of one level scoop of this powder; None takes that of the bench.
-    """
+    """A stone of the lab's own; what is left out is taken from the type it is like."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
-    name: str
-    like: str | None = None
+    name: str  # the name of a type changes that type
+    like: str | None = None  # the type; may be left out where the name is one
     title: str | None = None
-    wp: Above | None = None
+    wp: Above | None = None  # usual water, in mL per 100 g of powder
     wp_low: Above | None = None
     wp_high: Above | None = None
-    powder_density: Annotated[float, DENSITY] | None = None
-    scoop_g: Annotated[float, SCOOP_G] | None = None
+    powder_density: Annotated[float, DENSITY] | None = None  # true density, g/cm3
+    scoop_g: Annotated[float, SCOOP_G] | None = None  # of one level scoop; None: the bench's
     working_low_min: Annotated[float, WORKING_MIN] | None = None
     working_high_min: Annotated[float, WORKING_MIN] | None = None
     price_per_kg: AtLeast | None = None
@@ -147,37 +133,19 @@ class FirstPour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondPour:
-    """The base under the first pour: none without a height or a former.
-
-    Parameters
-    ----------
-    height_mm : float or None
-        From the base line to the underside.
-    former_ml : float or None
-        What a base former holds up to the base line; it goes before height, land and tongue.
-    land_mm : float
-        How far the base stands out on each side (2 to 3 mm: course text on diagnostic casts, read).
-    tongue : bool
-        Whether it fills the space between the flanks of a lower arch too.
-    nodules, nodule_mm : int and float
-        Retention nodules that are set on the first pour, and their width.
-    retention_ml : float or None
-        Stone for these, where the lab has weighed it.
-    not_for : tuple of str
-        Patterns of names of scans that get no base.
-    """
+    """The base under the first pour: none without a height or a former."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     stone: str = "type-3"
-    height_mm: Annotated[float, Within(ge=3.0, le=60.0)] | None = None
-    former_ml: Annotated[float, Within(ge=5.0, le=500.0)] | None = None
+    height_mm: Annotated[float, Within(ge=3.0, le=60.0)] | None = None  # from the base line down
+    former_ml: Annotated[float, Within(ge=5.0, le=500.0)] | None = None  # goes before the height
     taper_deg: Annotated[float, Within(ge=0.0, le=45.0)] = 0.0
-    land_mm: Annotated[float, Within(ge=0.0, le=6.0)] = 2.5
-    tongue: bool = True
-    nodules: Annotated[int, Within(ge=0, le=30)] = 8
-    nodule_mm: Annotated[float, Within(ge=2.0, le=20.0)] = 8.0
-    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] | None = None
-    not_for: tuple[str, ...] = ()
+    land_mm: Annotated[float, Within(ge=0.0, le=6.0)] = 2.5  # each side; course text: 2 to 3, read
+    tongue: bool = True  # fills the space between the flanks of a lower arch too
+    nodules: Annotated[int, Within(ge=0, le=30)] = 8  # that hold it, set on the first pour
+    nodule_mm: Annotated[float, Within(ge=2.0, le=20.0)] = 8.0  # their width
+    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] | None = None  # of them, weighed
+    not_for: tuple[str, ...] = ()  # patterns of names of scans that get no base
 
     @property
     def is_made(self) -> bool:

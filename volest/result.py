@@ -25,46 +25,22 @@ REFUSED = "refused"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BaseLine:
-    """The plane up to which the first pour fills, in the scan's own frame.
+    """The plane up to which the first pour fills, in the scan's own frame."""
 
-    Parameters
-    ----------
-    point_mm : tuple of float
-        A point of the plane.
-    normal : tuple of float
-        Unit normal, out of the opening.
-    how : str
-        How it was found: 'rim', 'depth', 'cover', 'plane' or 'saved'.
-    """
-
-    point_mm: tuple[float, float, float]
-    normal: tuple[float, float, float]
-    how: str
+    point_mm: tuple[float, float, float]  # of the plane
+    normal: tuple[float, float, float]  # of length 1, out of the opening
+    how: str  # 'rim', 'depth', 'cover', 'plane' or 'saved'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """What only a scan can tell, where it was asked for.
+    """What only a scan can tell, where it was asked for."""
 
-    Parameters
-    ----------
-    imprints : Imprints or None
-        The row and its tooth imprints; None where there is no row.
-    flow : Flow or None
-        How stone runs, and what air stays.
-    thickness : Thickness
-        How thick the cast will be.
-    separation : Separation
-        What holds it in the impression.
-    narrow_mm : float
-        The lab's: imprints narrower than that are helped by hand.
-    """
-
-    imprints: "Imprints | None"
-    flow: "Flow | None"
-    thickness: "Thickness"
-    separation: "Separation"
-    narrow_mm: float
+    imprints: "Imprints | None"  # None where there is no row
+    flow: "Flow | None"  # how stone runs, and what air stays
+    thickness: "Thickness"  # how thick the cast will be
+    separation: "Separation"  # what holds it in the impression
+    narrow_mm: float  # the lab's: narrower imprints are helped by hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

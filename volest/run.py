@@ -36,38 +36,22 @@ Target = Path | Callable[[str], object]  # a file, or what takes the whole text
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Request:
-    """What is to be sized, how, where to, and what that may take.
-
-    Parameters
-    ----------
-    out : path, address or None
-        Folder for the tables, and with `out_sheet` the pour sheet; what is finished is kept there.
-    json, csv, sheet : Target, Target, Path or None
-        Where else the tables and the sheet go.
-    pictures : bool
-        Whether sheets have pictures; this computer must be able to draw them.
-    share : Day or None
-        How mixes are shared; None plans none.
-    most_held : int or None
-        Of a run with more scans the report has no results; they are in the folder.
-    size_scan, here : callable and bool
-        Stands in for the pipeline; with `here` all is done in this process, without limits.
-    """
+    """What is to be sized, how, where to, and what that may take."""
 
     settings: Settings
     found: Found = field(default_factory=Found)
-    out: Place | None = None
-    out_sheet: bool = False
-    json: Target | None = None
+    out: Place | None = None  # for the tables; what is finished is kept there
+    out_sheet: bool = False  # the pour sheet goes there too
+    json: Target | None = None  # where else the tables and the sheet go
     csv: Target | None = None
     sheet: Path | None = None
-    pictures: bool = False
-    share: Day | None = None
+    pictures: bool = False  # on sheets; this computer must be able to draw them
+    share: Day | None = None  # how mixes are shared; None plans none
     limits: Limits = field(default_factory=Limits)
     cluster: str | None = None
-    most_held: int | None = None
-    size_scan: SizeScan | None = None
-    here: bool = False
+    most_held: int | None = None  # of a run with more scans the report has no results
+    size_scan: SizeScan | None = None  # stands in for the pipeline
+    here: bool = False  # all is done in this process, without limits
 
     def __post_init__(self) -> None:
         check_settings(self.settings)
@@ -91,37 +75,19 @@ class Request:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Report:
-    """What became of a run.
+    """What became of a run."""
 
-    Parameters
-    ----------
-    results : tuple of Result or None
-        One an impression, in the order of the scans; None where they are too many to hold.
-    outcomes : Counter
-        How many impressions ended in which way; `faults` are refused ones too.
-    scans, done, reused : int
-        Scans, those that were reached, and those of these that an earlier run had finished.
-    written : tuple of str
-        Where something was written.
-    damaged : int
-        Kept files that were no more as they were written; their scans are sized anew.
-    failed : UsageError or None
-        Why something could not be kept or written, the first time.
-    stopped : bool
-        Whether a person or a signal ended it.
-    """
-
-    results: tuple[Result, ...] | None
+    results: tuple[Result, ...] | None  # one an impression; None where they are too many
     plan: Plan | None
-    outcomes: Counter[str]
-    faults: int
+    outcomes: Counter[str]  # how many impressions ended in which way
+    faults: int  # of the refused ones
     scans: int
-    done: int
-    reused: int
+    done: int  # scans that were reached
+    reused: int  # those of them that an earlier run had finished
     written: tuple[str, ...]
-    damaged: int
-    failed: UsageError | None
-    stopped: bool
+    damaged: int  # kept files that were no more as they were written
+    failed: UsageError | None  # why something could not be kept or written, the first time
+    stopped: bool  # by a person; the files hold what was done
 
     @property
     def exit_code(self) -> int:

@@ -273,38 +273,22 @@ def pattern_and_word(text: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """One thing that may be set, and everywhere that it may be said.
+    """One thing that may be set, and everywhere that it may be said."""
 
-    Parameters
-    ----------
-    name : str
-        Of the field of `Settings`, the keyword in Python, and the command's parameter.
-    flag, metavar, says : str
-        The option, what stands for its value, and its help.
-    group : str
-        'measuring', 'stone', 'stones', or 'amounts': which commands take it.
-    kind : type
-        Of its value: float, str, bool, tuple for what may be said often, or `PurePath`.
-    habit, word, example : str or None
-        Its key under ``[habits]`` in a lab's file, what a pattern has there, and a line of it.
-    variable : str or None
-        Of the environment; it goes before the file.
-    """
-
-    name: str
+    name: str  # of the field of `Settings`, the keyword in Python, the parameter of a command
     flag: str
-    says: str
-    group: str
-    kind: type = float
+    says: str  # the help
+    group: str  # which commands take it: 'measuring', 'stone', 'stones', 'amounts' or 'day'
+    kind: type = float  # of its value; tuple for what may be said often
     metavar: str | None = None
     choices: tuple[str, ...] = ()
     default: object = None
     shows_default: bool = False
     limits: tuple[float, float] = (-math.inf, math.inf)
-    habit: str | None = None
-    word: str = ""
-    example: str = ""
-    variable: str | None = None
+    habit: str | None = None  # its key under [habits] in a lab's file
+    word: str = ""  # what a pattern has there
+    example: str = ""  # a line of the file
+    variable: str | None = None  # of the environment; goes before the file
 
     def needs(self, value: Any) -> str | None:  # noqa: PLR0911  # one for each kind
         """Say what is needed where a value under ``[habits]`` cannot be meant."""

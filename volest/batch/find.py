@@ -343,24 +343,12 @@ def _unreached(place: Remote, fault: Exception) -> UsageError:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Content:
-    """What lies at a place now.
+    """What lies at a place now."""
 
-    Parameters
-    ----------
-    name : str
-        Name of the file: some words of a result carry it.
-    size : int
-        Bytes.
-    mark : str
-        SHA-256 of the scan; behind an address the store's own mark of the version.
-    decision : str
-        The same of what a person saved beside it, or 'none'.
-    """
-
-    name: str
-    size: int
-    mark: str
-    decision: str
+    name: str  # of the file: some words of a result carry it
+    size: int  # bytes
+    mark: str  # SHA-256; behind an address the store's own mark of the version
+    decision: str  # the same of what a person saved beside it, or 'none'
 
 
 def content_of(place: Place) -> Content | None:

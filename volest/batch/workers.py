@@ -100,28 +100,13 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TaskResult:
-    """What a worker hands back: figures and words, no meshes.
-
-    Parameters
-    ----------
-    result : Result
-        What is said of the scan.
-    content : Content or None
-        What lay at the place before and after; None where it changed meanwhile or is not there,
-        or nobody asked, so that the result must not be kept.
-    maker : str or None
-        Mark of the code that made it, where it may be another than this computer's or is kept.
-    kept : bool
-        Whether it comes from an earlier run.
-    card : str or None
-        The cards of its impressions, for a sheet.
-    """
+    """What a worker hands back: figures and words, no meshes."""
 
     result: Result
-    content: Content | None = None
-    maker: str | None = None
-    kept: bool = False
-    card: str | None = None
+    content: Content | None = None  # lay there before and after; None: not to be kept
+    maker: str | None = None  # mark of the code that made it, where it may be another's or is kept
+    kept: bool = False  # it comes from an earlier run
+    card: str | None = None  # of all its impressions, for a sheet
 
 
 def carry_out(task: Task) -> TaskResult:

@@ -54,30 +54,16 @@ _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twel
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Row:
-    """The cells of one impression, ready to be set.
-
-    Parameters
-    ----------
-    stone : str
-        Stone of the first pour; empty where all scans of the run take the same.
-    volume : str
-        Volume with its interval, mL; decimal points stand under each other.
-    powder, water, scoops : str
-        Powder in g, water in mL, full scoops and what is weighed on top; of each mix.
-    base : str
-        How the base line was found, and how far it was moved.
-    notes : tuple of str
-        Codes of the doubts, or one word.
-    """
+    """The cells of one impression, ready to be set."""
 
     name: str
-    stone: str
-    volume: str
-    powder: str
-    water: str
-    scoops: str
-    base: str
-    notes: tuple[str, ...]
+    stone: str  # of the first pour; empty where all scans of the run take the same
+    volume: str  # with its interval, mL; decimal points stand under each other
+    powder: str  # in g; of each mix
+    water: str  # in mL
+    scoops: str  # full ones, and the water that goes with them
+    base: str  # how the base line was found, and how far it was moved
+    notes: tuple[str, ...]  # codes of the doubts, or one word
     refused: bool
 
     @property

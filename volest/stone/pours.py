@@ -133,22 +133,12 @@ MOST_TAPER_DEG = 45.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beyond:
-    """What a first pour takes beyond the cavity, and how far the cavity may be off; all in mL.
+    """What a first pour takes beyond the cavity, and how far the cavity may be off; all in mL."""
 
-    Parameters
-    ----------
-    heap_ml, nodules_ml : float
-        What stands over the rim, and the nodules that hold a base.
-    volume_u_ml : float
-        Standard uncertainty of the cavity.
-    unseen_ml : float
-        How much more surface that was not seen may hide.
-    """
-
-    heap_ml: float = 0.0
-    nodules_ml: float = 0.0
-    volume_u_ml: float = 0.0
-    unseen_ml: float = 0.0
+    heap_ml: float = 0.0  # what stands over the rim
+    nodules_ml: float = 0.0  # those that hold a base
+    volume_u_ml: float = 0.0  # standard uncertainty of the cavity
+    unseen_ml: float = 0.0  # how much more surface that was not seen may hide
 
     @staticmethod
     def of_all(several: "Sequence[Beyond]") -> "Beyond":

@@ -307,24 +307,14 @@ UNKNOWN = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
-    """From when until when an impression can be poured: minutes after it left the mouth.
-
-    Parameters
-    ----------
-    family : str
-        'elastomer', 'alginate' or 'agar': how it is made ready.
-    beyond : str
-        What is known of one that is older.
-    lost : Figure or None
-        From when on all that was found speaks against it; None where the evidence is not so strong.
-    """
+    """From when until when an impression can be poured: minutes after it left the mouth."""
 
     material: str
-    family: str
+    family: str  # 'elastomer', 'alginate' or 'agar': how it is made ready
     earliest: Figure
     latest: Figure
-    beyond: str
-    lost: Figure | None = None
+    beyond: str  # what is known of one that is older
+    lost: Figure | None = None  # from then on all that was found speaks against it
 
     def __str__(self) -> str:
         start = f"{in_words(self.earliest.value)} to " if self.earliest.value else "within "

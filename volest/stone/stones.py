@@ -17,36 +17,20 @@ _GENERAL_TEXT = "course text on dental materials, lessons on plaster and on ston
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StoneType:
-    """One type of gypsum; None where no figure was found.
-
-    Parameters
-    ----------
-    wp : Figure
-        Usual water to powder, in mL of water per 100 g of powder.
-    wp_range : Band
-        Range outside which a mix is flagged.
-    powder_density : Figure
-        True density of the powder's grains, without the air between them.
-    expansion_limits, expansion_typical : Band
-        Linear setting expansion at 2 h: allowed, and usually found.
-    working_time, initial_set : Band or None
-        Minutes in which it can be poured, and after which it first hardens.
-    price, scoop : Figure or None
-        What a kg and a level scoop of it come to, where the lab has said so.
-    """
+    """One type of gypsum; None where no figure was found."""
 
     name: str
     title: str
-    wp: Figure
-    wp_range: Band
-    powder_density: Figure
-    expansion_limits: Band
+    wp: Figure  # usual water, in mL per 100 g of powder
+    wp_range: Band  # outside which a mix is flagged
+    powder_density: Figure  # true density of the grains, without the air between them
+    expansion_limits: Band  # linear, at 2 h
     expansion_typical: Band | None = None
-    working_time: Band | None = None
-    initial_set: Band | None = None
-    price: Figure | None = None
+    working_time: Band | None = None  # minutes in which it can be poured
+    initial_set: Band | None = None  # minutes after which it first hardens
+    price: Figure | None = None  # of a kg, where the lab has said so
     currency: str = ""  # of the price
-    scoop: Figure | None = None
+    scoop: Figure | None = None  # of a level one, where the lab has weighed it
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
         """List what is known of the type, by name, in the order of the table."""
