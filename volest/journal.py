@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Self, TypeVar
 
-from volest.data_base import DataBase, Layout, is_writable
+from volest.data_base import CODE, DataBase, fault_of, is_writable
 from volest.errors import UsageError
 from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
 from volest.report.names import visible
@@ -242,63 +242,6 @@ def _odd(found: str, needed: str) -> UsageError:
     )
 
 
-_FIRST = """
-CREATE TABLE pours (
-    number INTEGER PRIMARY KEY,
-    booked TEXT NOT NULL,
-    stone TEXT NOT NULL,
-    way TEXT NOT NULL,
-    volume_ml REAL NOT NULL CHECK (volume_ml > 0),
-    powder_g REAL NOT NULL CHECK (powder_g > 0),
-    water_ml REAL NOT NULL CHECK (water_ml > 0),
-    mix_ml REAL NOT NULL CHECK (mix_ml > 0),
-    left_g REAL NOT NULL,
-    left_ml REAL NOT NULL,
-    lot TEXT,
-    mark TEXT,
-    scan TEXT
-) STRICT
-"""
-_DELIVERIES = """
-CREATE TABLE deliveries (
-    number INTEGER PRIMARY KEY,
-    booked TEXT NOT NULL,
-    stone TEXT NOT NULL,
-    powder_g REAL NOT NULL,
-    lot TEXT,
-    expires TEXT,
-    mark TEXT,
-    checksum TEXT
-) STRICT
-"""
-_STEPS: tuple[tuple[str, ...], ...] = (
-    (_FIRST,),
-    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
-    (
-        "ALTER TABLE pours ADD COLUMN cases TEXT",
-        "ALTER TABLE pours ADD COLUMN outcome TEXT",
-        "ALTER TABLE pours ADD COLUMN why TEXT",
-        "ALTER TABLE pours ADD COLUMN volume_u_ml REAL NOT NULL DEFAULT 0",
-        "ALTER TABLE pours ADD COLUMN checksum TEXT",
-        """
-        UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
-            water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
-            outcome, why, volume_u_ml)
-        """,
-        _DELIVERIES,
-    ),
-)
-LAYOUT = Layout(
-    table="pours",
-    steps=_STEPS,
-    wait_s=10.0,  # a person waits for the answer
-    code="journal",
-    needed=f"a journal of volest, version {len(_STEPS)} or below",
-    mend="name another --journal FILE",
-    mend_newer="use the volest that wrote it, or a newer one",
-    mend_locked="close the program that is writing into it, and try again",
-    functions=(("checksum_of_old", checksum_of_old),),
-)
 _GIVEN_UP = "damaged, and given up"  # in the checksum of a row that a person struck out so
 _Row = TypeVar("_Row", Entry, Delivery)
 
@@ -312,14 +255,15 @@ class Journal:
 
     def __init__(self, path: Path, *, new: bool = True, copied: bool = False) -> None:
         if not new and not path.is_file():
-            raise LAYOUT.fault(
+            raise fault_of(
                 path,
                 "no such file",
                 "book a first pour: --volume 50 --powder 103 --water 20.6 --left 9",
             )
         if path.suffix.lower() in SCAN_SUFFIXES:
-            raise LAYOUT.fault(path, "the name of a scan", LAYOUT.mend)
-        self._base = DataBase(path, LAYOUT, copied=copied or not (new or is_writable(path)))
+            raise fault_of(path, "the name of a scan")
+        copied = copied or not (new or is_writable(path))
+        self._base = DataBase(path, checksum_of_old, copied=copied)
 
     def __enter__(self) -> Self:
         return self
@@ -405,7 +349,7 @@ class Journal:
         """Refuse a backup over anything but nothing, or an earlier state of this journal."""
         real = Path(os.path.realpath(target))
         if any(end.lower() in SCAN_SUFFIXES for end in (target.suffix, real.suffix)):
-            raise LAYOUT.fault(target, "the name of a scan", "name another file")
+            raise fault_of(target, "the name of a scan", "name another file")
         check_target(target)
         self._base.check_beside(target)
         if not target.exists() or target.stat().st_size == 0:
@@ -415,7 +359,7 @@ class Journal:
             kept = older._read("deliveries", Delivery), self._read("deliveries", Delivery)
             lost += _lacking("delivery", *kept)
         if lost:
-            raise LAYOUT.fault(
+            raise fault_of(
                 target,
                 f"{lost[0]} in it is not in {self._base.path} ({len(lost)} such)",
                 "name another file, or move that one away",
@@ -474,7 +418,7 @@ def _uncounted(number: int) -> UsageError:
         f"no pour {number} that still counts",
         needed="the number of a pour that was not struck out before",
         remedy="the last pours and their numbers are shown by 'volest log' alone",
-        code=LAYOUT.code,
+        code=CODE,
     )
 
 
