@@ -12,10 +12,17 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from volest.batch.dealing import run_tasks
 from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import Memory, OutFolder
-from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
+from volest.batch.workers import (
+    FAULT,
+    Engine,
+    Limits,
+    SizeScan,
+    check_limits,
+    engine_for,
+    run_tasks,
+)
 from volest.day import Day
 from volest.dosing import check_settings
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
