@@ -9,8 +9,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import Memory, OutFolder
@@ -23,13 +24,14 @@ from volest.batch.workers import (
     engine_for,
     run_tasks,
 )
-from volest.day import Day
-from volest.dosing import check_settings
+from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
-from volest.settings import Settings
-from volest.stone.shared import Plan
+from volest.scan.decision import decision_path, read_material, read_taken
+from volest.settings import Settings, Taken, fits
+from volest.stone.reference import Window, kind_of, pour_window
+from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
 from volest.storage import write_whole
 
 if TYPE_CHECKING:
@@ -39,6 +41,59 @@ RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
 _PAGE = re.compile(r"sheet(-\d+)?\.html")
 Target = Path | Callable[[str], object]  # a file, or what takes the whole text
+
+
+Word = TypeVar("Word")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planner:
+    """What is known of impressions by patterns of their scans' names: the last that fits holds."""
+
+    at_most: int | None = None  # impressions in a mix; None: the lab's limit
+    windows: tuple[tuple[str, Window], ...] = ()  # by materials; else one is saved beside the scan
+    kinds: tuple[tuple[str, str], ...] = ()  # of `KINDS`; else it is seen from the scan
+    taken: tuple[Taken, ...] = ()  # else a time is saved beside the scan
+    start: datetime | None = None  # of the first mix; None is now
+
+    def plan(self, results: Iterable[Result], settings: Settings) -> Plan:
+        """Plan the mixes of what was measured."""
+        start = self.start or this_minute()
+        waiting = [
+            Impression(
+                name=result.name,
+                scan=result.scan,
+                cavity=result.cavity,
+                volume_ml=result.volume_ml,
+                more=taken_beyond(result, settings),
+                window=_last(self.windows, result.scan) or _saved_window(result.scan),
+                age_min=self._age_min(result.scan, start),
+                kind=_last(self.kinds, result.scan) or kind_of(result.footprint_mm2 or 0.0),
+            )
+            for result in results
+            if result.volume_ml is not None
+        ]
+        return plan_mixes(waiting, settings, at_most=self.at_most, start=start)
+
+    def _age_min(self, scan: str, start: datetime) -> float | None:
+        """Say how old an impression is; one that is still to be taken was not told rightly."""
+        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
+        at = said[-1] if said else read_taken(Path(scan)) if "://" not in scan else None
+        age_min = None if at is None else (start - at).total_seconds() / 60.0
+        return age_min if age_min is not None and age_min >= 0.0 else None
+
+
+def _saved_window(scan: str) -> Window | None:
+    saved = None if "://" in scan else read_material(Path(scan))
+    try:
+        return None if saved is None else pour_window(saved)
+    except UsageError as fault:
+        found = f"{fault.found} in {decision_path(Path(scan)).name}"
+        raise UsageError(found, needed=fault.needed, remedy="write one of these there") from fault
+
+
+def _last(said: Sequence[tuple[str, Word]], scan: str) -> Word | None:
+    return next((word for pattern, word in reversed(said) if fits(pattern, scan)), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,7 +108,7 @@ class Request:
     csv: Target | None = None
     sheet: Path | None = None
     pictures: bool = False  # on sheets; this computer must be able to draw them
-    share: Day | None = None  # how mixes are shared; None plans none
+    share: Planner | None = None  # how mixes are shared; None plans none
     limits: Limits = field(default_factory=Limits)
     cluster: str | None = None
     most_held: int | None = None  # of a run with more scans the report has no results

@@ -42,9 +42,8 @@ from volest.settings import NAMED, clock_time, digits_for, parse_taken, pattern_
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
     from volest.batch.workers import SizeScan
-    from volest.day import Day
     from volest.result import Result
-    from volest.run import Report, Request, Target
+    from volest.run import Planner, Report, Request, Target
     from volest.settings import Settings, Taken
 
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
@@ -304,7 +303,7 @@ def _day(
     materials: Sequence[str],
     kinds: Sequence[str],
     taken: Sequence[str],
-) -> "Day | None":
+) -> "Planner | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
     if not share:
         if at_most is not None:
@@ -312,7 +311,7 @@ def _day(
         if not any(ctx.params[name] for name in ("materials", "kinds", "taken", "ages", "start")):
             return None
         at_most = 1
-    from volest.day import Day
+    from volest.run import Planner
     from volest.stone.reference import check_kind, pour_window
     from volest.stone.shared import this_minute
 
@@ -321,7 +320,7 @@ def _day(
     if start is not None and begins is None:
         raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
     habits = () if is_from_file("taken") else ctx.lookup_default("taken") or ()
-    return Day(
+    return Planner(
         at_most=at_most,
         windows=tuple(_by_pattern(materials, pour_window)),
         kinds=tuple(_by_pattern(kinds, check_kind)),
