@@ -159,27 +159,18 @@ def progress(
     late = threading.Timer(_PATIENCE_S, bar.start)
     late.daemon = True
     late.start()
-    try:
-        with _heard("volest.cavity.unseen", tell):
-            yield draw
-    finally:
-        late.cancel()
-        late.join()  # a bar that is just being started is stopped only after that
-        bar.stop()
-
-
-@contextmanager
-def _heard(name: str, tell: Callable[[logging.LogRecord], bool]) -> Iterator[None]:
-    """Hand on what a stage that may take a second says of itself in this process."""
-    logger = logging.getLogger(name)
+    logger = logging.getLogger("volest.cavity.unseen")  # a stage that may take a second
     before = logger.level
     logger.addFilter(tell)
     logger.setLevel(logging.INFO)
     try:
-        yield
+        yield draw
     finally:
         logger.removeFilter(tell)
         logger.setLevel(before)
+        late.cancel()
+        late.join()  # a bar that is just being started is stopped only after that
+        bar.stop()
 
 
 def _drawn_bar() -> "Progress":

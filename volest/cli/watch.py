@@ -10,8 +10,8 @@ import click
 
 from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
-from volest.cli.options import BASE_HELP, running, sizing, verbose_option
-from volest.cli.size import drawn, request_of
+from volest.cli.options import BASE_HELP, request_of, running, sizing, verbose_option
+from volest.cli.size import drawn
 from volest.errors import UsageError
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
