@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
 from volest.data_base import CODE, DataBase, fault_of, is_writable
 from volest.errors import UsageError
@@ -125,42 +125,31 @@ def now() -> str:
 def entry_of(
     kind: StoneType,
     *,
-    way: str,
-    volume_ml: float,
     powder_g: float,
     water_ml: float,
     left_g: float,
     water_c: float,
-    lot: str | None = None,
-    mark: str | None = None,
-    scan: str | None = None,
-    source: str | None = None,
     cases: Sequence[Case] = (),
     outcome: str | None = None,
-    why: str | None = None,
-    volume_u_ml: float = 0.0,
+    **said: Any,
 ) -> Entry:
-    """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet."""
+    """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet.
+
+    What else is said are fields of the entry.
+    """
     mix_ml = powder_g / kind.powder_density.value + water_ml
     mass_g = powder_g + water_ml * water_density_g_per_ml(water_c)
     return Entry(
         booked=now(),
         stone=kind.name,
-        way=way,
-        volume_ml=volume_ml,
         powder_g=powder_g,
         water_ml=water_ml,
         mix_ml=mix_ml,
         left_g=left_g,
         left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
-        lot=lot,
-        mark=mark,
-        scan=scan,
-        source=source,
         cases=written(cases),
         outcome=outcome or (SHORT if left_g < 0.0 else None),
-        why=why,
-        volume_u_ml=volume_u_ml,
+        **said,
     )
 
 
