@@ -285,10 +285,14 @@ class Setting:
     default: object = None
     shows_default: bool = False
     limits: tuple[float, float] = (-math.inf, math.inf)
-    habit: str | None = None  # its key under [habits] in a lab's file
     word: str = ""  # what a pattern has there
-    example: str = ""  # a line of the file
+    example: str = ""  # a line of a lab's file, where it may stand there as a habit
     variable: str | None = None  # of the environment; goes before the file
+
+    @property
+    def habit(self) -> str:
+        """Its key under [habits] in a lab's file: the option's word."""
+        return self.flag.removeprefix("--").replace("-", "_")
 
     def needs(self, value: Any) -> str | None:  # noqa: PLR0911  # one for each kind
         """Say what is needed where a value under ``[habits]`` cannot be meant."""
@@ -321,7 +325,6 @@ SETTINGS = (
         metavar="HOW",
         group="measuring",
         says="Base line, as above; rim if nothing is saved.",
-        habit="base",
         example='base = "rim=-1.5"',
     ),
     Setting(
@@ -331,7 +334,6 @@ SETTINGS = (
         choices=tuple(MM_PER_UNIT),
         group="measuring",
         says="Unit of the files; else mm.",
-        habit="unit",
         example='unit = "mm"',
     ),
     Setting(
@@ -343,7 +345,6 @@ SETTINGS = (
         shows_default=True,
         limits=PITCH_RANGE_MM,
         says="Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
-        habit="pitch",
         example="pitch = 0.4",
     ),
     Setting(
@@ -363,7 +364,6 @@ SETTINGS = (
         default="type-4",
         shows_default=True,
         says="Stone type; `volest lab` lists them.",
-        habit="stone",
         example='stone = "type-4"',
     ),
     Setting(
@@ -373,7 +373,6 @@ SETTINGS = (
         metavar="PATTERN=NAME",
         group="stones",
         says="Another stone for scans of such names, for example '*-bite*=type-3'.",
-        habit="stone_for",
         word="stone",
         example="stone_for = ['*-bite*=type-3']",
     ),
@@ -411,7 +410,6 @@ SETTINGS = (
         default="gram",
         shows_default=True,
         says="Round powder up to steps of the scale or to scoops.",
-        habit="by",
         example='by = "gram"',
     ),
     Setting(
@@ -430,7 +428,6 @@ SETTINGS = (
         metavar="FILE",
         group="amounts",
         says="Learn the waste from the pours booked there, unless --waste or --residue is given.",
-        habit="journal",
         example='journal = "journal.db"',
         variable="VOLEST_JOURNAL",
     ),
@@ -443,7 +440,6 @@ SETTINGS = (
         default=VACUUM,
         shows_default=True,
         says="How it is mixed.",
-        habit="way",
         example='way = "vacuum"',
     ),
     Setting(
@@ -477,7 +473,6 @@ SETTINGS = (
         metavar="[PATTERN=]NAME",
         group="day",
         says="Material, as b04*=alginate; its window is kept.",
-        habit="material",
         word="material",
         example="material = ['*-alg*=alginate']",
     ),
@@ -488,7 +483,6 @@ SETTINGS = (
         metavar="[PATTERN=]KIND",
         group="day",
         says="quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
-        habit="kind",
         word="kind",
         example="kind = ['*-prep*=dies']",
     ),
@@ -499,10 +493,9 @@ SETTINGS = (
         metavar="[PATTERN=]WHEN",
         group="day",
         says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
-        habit="taken",
         word="time",
         example="taken = ['*_%H%M.*=name']",
     ),
 )
 NAMED = {setting.name: setting for setting in SETTINGS}
-HABITS = {setting.habit: setting for setting in SETTINGS if setting.habit is not None}
+HABITS = {setting.habit: setting for setting in SETTINGS if setting.example}
