@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Literal
 
 from volest.errors import MixError, UsageError
 from volest.lab import VACUUM, Bench, BenchTime
@@ -28,11 +28,6 @@ class Figure:
     def __str__(self) -> str:
         return f"{self.value:g}"
 
-    def as_record(self) -> dict[str, Any]:
-        """Return the figure as plain values for JSON; 'low' and 'high' are null."""
-        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
-        return {"value": self.value, "low": None, "high": None, **rest}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Band:
@@ -49,11 +44,6 @@ class Band:
 
     def __contains__(self, value: float) -> bool:
         return self.low <= value <= self.high
-
-    def as_record(self) -> dict[str, Any]:
-        """Return the range as plain values for JSON; 'value' is null."""
-        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
-        return {"value": None, "low": self.low, "high": self.high, **rest}
 
 
 # Source: "What Is the Density of Water?", table of density by temperature (read).
@@ -76,15 +66,6 @@ def theoretical_water_g(powder_g: float) -> float:
     return powder_g * share
 
 
-def least_wp_ml_per_100g() -> float:
-    """Return the W/P below which a mix is refused.
-
-    Ratios are spoken to a tenth of a mL, so the derived 18.617 is compared as 18.6, the figure of
-    the textbooks.
-    """
-    return round(theoretical_water_g(100.0), 1)
-
-
 def water_density_g_per_ml(water_c: float) -> float:
     """Return the density of water at 15 to 30 degrees C, straight between the table's rows."""
     for (low_c, low), (high_c, high) in pairwise(WATER_KG_PER_M3.items()):
@@ -101,8 +82,9 @@ def water_density_g_per_ml(water_c: float) -> float:
 SCOOP = Figure(
     value=Bench().scoop_g, unit="g", source="one scoop of die stone at the bench", mark=PRACTICE
 )
+# Ratios are spoken to a tenth of a mL: the derived 18.617 is compared as the textbooks' 18.6.
 LEAST_WP = Figure(
-    value=least_wp_ml_per_100g(),
+    value=round(theoretical_water_g(100.0), 1),
     unit="mL per 100 g",
     source="molar masses: 1.5 water to 1 hemihydrate; less cannot set the powder",
     mark="derived",
@@ -305,15 +287,22 @@ UNKNOWN = (
 )
 
 
+def _at(value: float, source: str, mark: Mark = "read") -> Figure:
+    return Figure(value=value, unit="min", source=source, mark=mark)
+
+
+_NOW = _at(0.0, "no wait is asked for")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
     """From when until when an impression can be poured: minutes after it left the mouth."""
 
     material: str
     family: str  # 'elastomer', 'alginate' or 'agar': how it is made ready
-    earliest: Figure
     latest: Figure
     beyond: str  # what is known of one that is older
+    earliest: Figure = _NOW
     lost: Figure | None = None  # from then on all that was found speaks against it
 
     def __str__(self) -> str:
@@ -326,11 +315,6 @@ class Window:
         return self.latest.value < SHORT_MIN
 
 
-def _at(value: float, source: str, mark: Mark = "read") -> Figure:
-    return Figure(value=value, unit="min", source=source, mark=mark)
-
-
-_NOW = _at(0.0, "no wait is asked for")
 _NO_MORE = "longer was not studied in what was found; makers may allow more"
 
 # Sources disagree; the cautious end is taken.
@@ -341,7 +325,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="alginate",
                 family=ALGINATE,
-                earliest=_NOW,
                 latest=_at(15.0, "course page on casts: 15 min; a study: 10 min, 30 wrapped damp"),
                 beyond="sources disagree: 10 min, or 30 wrapped damp, in one study; up to 24 h in "
                 "moist air in another; a journal found 0.5 % at most after 5 days wrapped",
@@ -350,14 +333,12 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="alginate-extended",
                 family=ALGINATE,
-                earliest=_NOW,
                 latest=_at(100 * _HOUR, "two studies of extended-pour alginates: 100 to 120 h"),
                 beyond="two studies of such alginates went to 100 and 120 h, by product",
             ),
             Window(
                 material="agar",
                 family=AGAR,
-                earliest=_NOW,
                 latest=_at(15.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
                 beyond="studies allow 15 and 30 min",
                 lost=_at(30.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
@@ -365,7 +346,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="condensation-silicone",
                 family=ELASTOMER,
-                earliest=_NOW,
                 latest=_at(30.0, "a study of 2020: shrinkage already significant at 30 min"),
                 beyond="it goes on shrinking: significant at 30 min in a study of 2020; another "
                 "says at once",
@@ -374,7 +354,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="polysulfide",
                 family=ELASTOMER,
-                earliest=_NOW,
                 latest=_at(_HOUR, "textbooks of dental materials", "from memory"),
                 beyond="a study found dies that grow with storage; the hour is from textbooks",
             ),
@@ -396,7 +375,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="vinyl-polyether-silicone",
                 family=ELASTOMER,
-                earliest=_NOW,
                 latest=_at(14 * _DAY, "a study of 2017: change below 0.5 % at 14 days"),
                 beyond=f"a study of 2017 found less than 0.5 % of change at 14 days; {_NO_MORE}",
             ),
