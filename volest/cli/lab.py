@@ -156,6 +156,7 @@ def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> 
 
 
 def figure_record(figure: Figure | Band) -> dict[str, Any]:
+    """Write a figure or a range down under the same keys."""
     return {"value": None, "low": None, "high": None, **asdict(figure)}
 
 
