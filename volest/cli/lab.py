@@ -109,7 +109,7 @@ def _bench(lab: Lab) -> Mapping[str, Figure | Band]:
         "cleaning between mixes": (CLEANING, lab.time.cleaning_min),
     }
     own = {
-        name: Figure(value=value, unit=usual.unit, source="lab file", mark=OWN)
+        name: Figure(value, usual.unit, "lab file", OWN)
         for name, (usual, value) in said.items()
         if value != usual.value
     }

@@ -16,9 +16,9 @@ PRACTICE: Mark = "common practice, no source"
 OWN: Mark = "the lab's own"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Figure:
-    """One number of the trade."""
+    """One number of the trade; its words stand in one row, as in a table."""
 
     value: float
     unit: str
@@ -29,9 +29,9 @@ class Figure:
         return f"{self.value:g}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Band:
-    """A range of the trade, both ends included."""
+    """A range of the trade, both ends included; a row as well."""
 
     low: float
     high: float
@@ -52,10 +52,8 @@ WATER_KG_PER_M3 = MappingProxyType(
 )
 
 _GUIDE = "pocket guide to chemical hazards, entries on gypsum and plaster (145.2 and 172.2)"
-HEMIHYDRATE_G_PER_MOL = Figure(value=145.15, unit="g/mol", source=_GUIDE, mark="read")
-WATER_G_PER_MOL = Figure(
-    value=18.015, unit="g/mol", source="teaching pages: 2 x 1.008 + 15.999", mark="read"
-)
+HEMIHYDRATE_G_PER_MOL = Figure(145.15, "g/mol", _GUIDE, "read")
+WATER_G_PER_MOL = Figure(18.015, "g/mol", "teaching pages: 2 x 1.008 + 15.999", "read")
 # CaSO4.1/2H2O + 3/2 H2O -> CaSO4.2H2O
 WATER_MOL_PER_MOL = 1.5
 
@@ -79,96 +77,67 @@ def water_density_g_per_ml(water_c: float) -> float:
     )
 
 
-SCOOP = Figure(
-    value=Bench().scoop_g, unit="g", source="one scoop of die stone at the bench", mark=PRACTICE
-)
+SCOOP = Figure(Bench().scoop_g, "g", "one scoop of die stone at the bench", PRACTICE)
 # Ratios are spoken to a tenth of a mL: the derived 18.617 is compared as the textbooks' 18.6.
 LEAST_WP = Figure(
-    value=round(theoretical_water_g(100.0), 1),
-    unit="mL per 100 g",
-    source="molar masses: 1.5 water to 1 hemihydrate; less cannot set the powder",
-    mark="derived",
+    round(theoretical_water_g(100.0), 1),
+    "mL per 100 g",
+    "molar masses: 1.5 water to 1 hemihydrate; less cannot set the powder",
+    "derived",
 )
-SOAK = Band(
-    low=15,
-    high=30,
-    unit="s",
-    source="two handouts on pouring casts, one saying 15 s and one 30 s",
-    mark="read",
-)
-WETTING = Figure(value=30, unit="s", source="by hand until no dry powder is left", mark=PRACTICE)
+SOAK = Band(15, 30, "s", "two handouts on pouring casts, one saying 15 s and one 30 s", "read")
+WETTING = Figure(30, "s", "by hand until no dry powder is left", PRACTICE)
 HAND_MIXING = Band(
-    low=30,
-    high=60,
-    unit="s",
-    source="course text on dental materials (30 to 60 s), a handout on pouring casts (60 s)",
-    mark="read",
+    30,
+    60,
+    "s",
+    "course text on dental materials (30 to 60 s), a handout on pouring casts (60 s)",
+    "read",
 )
-VACUUM_MIXING = Figure(value=60, unit="s", source="about a minute under vacuum", mark=PRACTICE)
+VACUUM_MIXING = Figure(60, "s", "about a minute under vacuum", PRACTICE)
 _TIME = BenchTime()
-POURING = Figure(
-    value=_TIME.quadrant_min, unit="min", source="pouring a quadrant with a brush", mark=PRACTICE
-)
-POURING_ARCH = Figure(
-    value=_TIME.arch_min, unit="min", source="pouring a full arch from one end", mark=PRACTICE
-)
+POURING = Figure(_TIME.quadrant_min, "min", "pouring a quadrant with a brush", PRACTICE)
+POURING_ARCH = Figure(_TIME.arch_min, "min", "pouring a full arch from one end", PRACTICE)
 POURING_DIES = Figure(
-    value=_TIME.dies_min,
-    unit="min",
-    source="each prepared tooth is filled by a small instrument first",
-    mark=PRACTICE,
+    _TIME.dies_min, "min", "each prepared tooth is filled by a small instrument first", PRACTICE
 )
 QUADRANT = Figure(
-    value=2500,
-    unit="mm2",
-    source="a smaller area inside the rim is a quadrant; of our twelve samples quadrants have "
+    2500,
+    "mm2",
+    "a smaller area inside the rim is a quadrant; of our twelve samples quadrants have "
     "some 1600, arches 3400 and more",
-    mark=PRACTICE,
+    PRACTICE,
 )
 CLEANING = Figure(
-    value=_TIME.cleaning_min,
-    unit="min",
-    source="bowl and spatula cleaned before the next mix",
-    mark=PRACTICE,
+    _TIME.cleaning_min, "min", "bowl and spatula cleaned before the next mix", PRACTICE
 )
 DISINFECTING = Band(
-    low=3,
-    high=10,
-    unit="min",
-    source="a university clinic's operations page (3 min), course page on casts (10 min)",
-    mark="read",
+    3,
+    10,
+    "min",
+    "a university clinic's operations page (3 min), course page on casts (10 min)",
+    "read",
 )
 BEFORE_BASE = Figure(
-    value=45,
-    unit="min",
-    source="naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
-    mark="read",
+    45,
+    "min",
+    "naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
+    "read",
 )
-NODULE = Figure(value=8, unit="mm", source="width of a nodule that holds the base", mark=PRACTICE)
-AT_MOST_IN_ONE_MIX = Band(
-    low=2, high=3, unit="impressions", source="a supplier's page of rules", mark="read"
-)
-BASE_HEIGHT = Figure(
-    value=12.7, unit="mm", source="course page on casts: half an inch", mark="read"
-)
+NODULE = Figure(8, "mm", "width of a nodule that holds the base", PRACTICE)
+AT_MOST_IN_ONE_MIX = Band(2, 3, "impressions", "a supplier's page of rules", "read")
+BASE_HEIGHT = Figure(12.7, "mm", "course page on casts: half an inch", "read")
 SEPARATING = Band(
-    low=45,
-    high=60,
-    unit="min",
-    source="two handouts on pouring casts, time until the cast is separated",
-    mark="read",
+    45, 60, "min", "two handouts on pouring casts, time until the cast is separated", "read"
 )
 DENSITY_SPREAD = Figure(
-    value=0.1,
-    unit="g/cm3",
-    source="allowance for colour, modifiers and filler in real powders, either way",
-    mark="derived",
+    0.1,
+    "g/cm3",
+    "allowance for colour, modifiers and filler in real powders, either way",
+    "derived",
 )
 DIHYDRATE_DENSITY = Figure(
-    value=2.32,
-    unit="g/cm3",
-    source="pocket guide to chemical hazards, entry on gypsum",
-    mark="read",
+    2.32, "g/cm3", "pocket guide to chemical hazards, entry on gypsum", "read"
 )
 
 BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
@@ -288,7 +257,7 @@ UNKNOWN = (
 
 
 def _at(value: float, source: str, mark: Mark = "read") -> Figure:
-    return Figure(value=value, unit="min", source=source, mark=mark)
+    return Figure(value, "min", source, mark)
 
 
 _NOW = _at(0.0, "no wait is asked for")
