@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from volest.data_base import CODE, DataBase, fault_of, is_writable
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
-from volest.report.names import visible
 from volest.settings import Settings
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all, unlearned
 from volest.stone.mix import MOST_WP_ML_PER_100G

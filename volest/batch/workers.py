@@ -20,8 +20,7 @@ from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
-from volest.errors import MEMORY, MENDS, NETWORK, UsageError, not_ours
-from volest.report.names import visible
+from volest.errors import MEMORY, MENDS, NETWORK, UsageError, not_ours, visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
 from volest.system import (

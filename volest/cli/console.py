@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read rich, numpy and scipy, which no --help should wait for
     from rich.progress import Progress
@@ -34,8 +34,6 @@ _LOGGER = logging.getLogger("volest")
 
 def say(line: str) -> None:
     """Say a line to a person, with everything in it made visible that a terminal would obey."""
-    from volest.report.names import visible  # keeps --help quick
-
     click.echo(visible(line), err=True)
 
 

@@ -12,9 +12,8 @@ import click
 
 from volest.cli.command import LAB_FILE, LAB_VARIABLE, lab_in_force
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 from volest.lab import Lab
-from volest.report.names import visible
 from volest.settings import HABITS
 from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.reference import (

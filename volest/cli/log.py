@@ -19,7 +19,7 @@ from volest.cli.command import Command, is_from_file, lab_from
 from volest.cli.console import STREAM, deliver, say
 from volest.cli.options import Number, file_option, journal_option, lab_option
 from volest.data_base import BESIDE
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 from volest.given_files import GivenFileError, json_in, text_of
 from volest.journal import (
     BASE,
@@ -40,7 +40,6 @@ from volest.journal import (
     twins_in_words,
 )
 from volest.lab import HAND, VACUUM, Lab
-from volest.report.names import cell, visible
 from volest.settings import Settings
 from volest.stock import case_lines, lot_doubts, stock_lines
 from volest.stone.mix import SPOKEN_DIGITS
@@ -428,6 +427,8 @@ def _tell(journal: Journal, lab: Lab, csv_file: str | None, journal_file: Path) 
 
 
 def _as_csv(entries: Sequence[Entry], lab: Lab) -> str:
+    from volest.report.names import cell  # keeps --help quick
+
     kinds = {kind.name: kind for kind in all_stones(lab)}
     buffer = io.StringIO(newline="")
     lines = csv.writer(buffer)

@@ -33,7 +33,7 @@ from volest.cli.options import (
     unfitting,
     verbose_option,
 )
-from volest.errors import EXIT_MEASURED, UsageError
+from volest.errors import EXIT_MEASURED, UsageError, visible
 from volest.settings import NAMED, clock_time, digits_for, parse_taken, pattern_and_word
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -362,7 +362,6 @@ def _checked_files(request: "Request", streams: int) -> list[Path]:
 def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     """Tell which scans would be sized, how, and what would be written."""
     from volest.batch.store import KEPT, OutFolder
-    from volest.report.names import visible
     from volest.report.remarks import made_with
 
     scans, out = request.found.scans, request.out

@@ -12,8 +12,9 @@ from rich.table import Table
 
 from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
+from volest.errors import visible
 from volest.notes import hours_in_words
-from volest.report.names import visible, wrapped
+from volest.report.names import wrapped
 from volest.result import Guide, Result
 from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.storage import write_whole
