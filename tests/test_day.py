@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from tests.report.invented import measured, refused
-from volest.day import Day
 from volest.errors import ScanError, UsageError
+from volest.run import Planner
 from volest.scan.decision import (
     Decision,
     decision_path,
@@ -23,23 +23,23 @@ from volest.stone.shared import Impression
 NOON = datetime.fromisoformat("2026-03-02 12:00").astimezone()
 
 
-def planned(day: Day, *results: str) -> dict[str, Impression]:
+def planned(day: Planner, *results: str) -> dict[str, Impression]:
     plan = replace(day, start=NOON).plan(
         [*map(measured, results), refused("refused.stl")], Settings()
     )
     return {one.name: one for made in plan.mixes for one in made.impressions}
 
 
-def ages_min(day: Day, *results: str) -> list[float | None]:
+def ages_min(day: Planner, *results: str) -> list[float | None]:
     ones = planned(day, *results)
     return [ones[name].age_min for name in results]
 
 
 def test_of_several_that_fit_the_last_holds() -> None:
     said = tuple(map(parse_taken, ("5 min", "a*=9 min", "a2*=11:40", "a3*=2026-03-01 12:00")))
-    found = ages_min(Day(taken=said), "day/b.stl", "a.stl", "a2.stl", "a3.stl")
+    found = ages_min(Planner(taken=said), "day/b.stl", "a.stl", "a2.stl", "a3.stl")
     assert found == [5.0, 9.0, 20.0, 1440.0]
-    assert ages_min(Day(), "b.stl") == [None]
+    assert ages_min(Planner(), "b.stl") == [None]
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ def test_of_several_that_fit_the_last_holds() -> None:
     ],
 )
 def test_a_time_in_the_name(pattern: str, name: str, age_min: float | None) -> None:
-    assert ages_min(Day(taken=(parse_taken(f"{pattern}=name"),)), name) == [age_min]
+    assert ages_min(Planner(taken=(parse_taken(f"{pattern}=name"),)), name) == [age_min]
 
 
 @pytest.mark.parametrize(
@@ -69,8 +69,8 @@ def test_a_time_that_is_saved_holds_where_nothing_else_is_said(tmp_path: Path) -
     scan.write_bytes(b"any")
     decision_path(scan).write_text("volest_decision = 1\ntaken = 2026-03-02T11:15:00\n")
     assert read_decision(scan) is None  # it says nothing of a base line
-    assert ages_min(Day(), str(scan)) == [45.0]
-    assert ages_min(Day(taken=(Taken(pattern="b*", word="10 min"),)), str(scan)) == [10.0]
+    assert ages_min(Planner(), str(scan)) == [45.0]
+    assert ages_min(Planner(taken=(Taken(pattern="b*", word="10 min"),)), str(scan)) == [10.0]
     # A base line that is saved later leaves it there.
     write_decision(scan, Decision(point_mm=(0.0, 0.0, 1.0), normal=(0.0, 0.0, 1.0)))
     assert read_decision(scan) is not None
@@ -87,6 +87,6 @@ def test_quadrant_and_arch_are_seen_and_dies_are_said() -> None:
     # The samples: quadrants cover some 1600 mm2, arches 3400 and more.
     small = replace(measured("a.stl"), footprint_mm2=1622.0)
     large = [replace(measured(name), footprint_mm2=3415.0) for name in ("b.stl", "prep.stl")]
-    plan = Day(kinds=(("prep*", "dies"),)).plan([small, *large], Settings())
+    plan = Planner(kinds=(("prep*", "dies"),)).plan([small, *large], Settings())
     kinds = {one.name: one.kind for made in plan.mixes for one in made.impressions}
     assert kinds == {"a.stl": "quadrant", "b.stl": "arch", "prep.stl": "dies"}

@@ -1,4 +1,4 @@
-"""A data base in one SQLite file that volest keeps: told from others', brought up to date, shared.
+"""The SQLite file of a journal: told from others', brought up to date, shared.
 
 A file of another program is never changed; what goes wrong is told in one line.
 """
@@ -9,7 +9,6 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -18,50 +17,69 @@ from volest.errors import UsageError
 from volest.storage import write_whole
 
 _RETRY_S = 0.02
+WAIT_S = 10.0  # for another program that is just writing: a person waits for the answer
 _WAIT_S = 1.0  # for others that have the file of a backup open
 _MAGIC = b"SQLite format 3\0"  # how each of its files begins
 _COPIES = 5  # tries to copy a file that another program is just changing
 BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file (its file format, 4.1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Layout:
-    """How one kind of data base is laid out, and what is said where a file is none or fails.
+# The statements that bring a file from each version to the next, the first from nothing; none is
+# changed once it is out.
+_FIRST = """
+CREATE TABLE pours (
+    number INTEGER PRIMARY KEY,
+    booked TEXT NOT NULL,
+    stone TEXT NOT NULL,
+    way TEXT NOT NULL,
+    volume_ml REAL NOT NULL CHECK (volume_ml > 0),
+    powder_g REAL NOT NULL CHECK (powder_g > 0),
+    water_ml REAL NOT NULL CHECK (water_ml > 0),
+    mix_ml REAL NOT NULL CHECK (mix_ml > 0),
+    left_g REAL NOT NULL,
+    left_ml REAL NOT NULL,
+    lot TEXT,
+    mark TEXT,
+    scan TEXT
+) STRICT
+"""
+_DELIVERIES = """
+CREATE TABLE deliveries (
+    number INTEGER PRIMARY KEY,
+    booked TEXT NOT NULL,
+    stone TEXT NOT NULL,
+    powder_g REAL NOT NULL,
+    lot TEXT,
+    expires TEXT,
+    mark TEXT,
+    checksum TEXT
+) STRICT
+"""
+_STEPS: tuple[tuple[str, ...], ...] = (
+    (_FIRST,),
+    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
+    (
+        "ALTER TABLE pours ADD COLUMN cases TEXT",
+        "ALTER TABLE pours ADD COLUMN outcome TEXT",
+        "ALTER TABLE pours ADD COLUMN why TEXT",
+        "ALTER TABLE pours ADD COLUMN volume_u_ml REAL NOT NULL DEFAULT 0",
+        "ALTER TABLE pours ADD COLUMN checksum TEXT",
+        """
+        UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
+            water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
+            outcome, why, volume_u_ml)
+        """,
+        _DELIVERIES,
+    ),
+)
+VERSION = len(_STEPS)  # it stands in the file itself (PRAGMA user_version)
+CODE = "journal"  # of its faults
 
-    Parameters
-    ----------
-    table : str
-        A table that each of them holds.
-    steps : tuple of tuple of str
-        The statements that bring a file from each version to the next, the first from nothing;
-        never changed once they are out.
-    wait_s : float
-        How long another program that is just writing is waited for.
-    code, needed, mend, mend_newer, mend_locked : str
-        The words of a fault; what can be done in general, about a file of a later version, and
-        about one that another program keeps to itself.
-    functions : tuple of (str, callable)
-        What the statements of the steps may call, each by its name.
-    """
 
-    table: str
-    steps: tuple[tuple[str, ...], ...]
-    wait_s: float
-    code: str
-    needed: str
-    mend: str
-    mend_newer: str
-    mend_locked: str
-    functions: tuple[tuple[str, Callable[..., str | None]], ...] = ()
-
-    @property
-    def version(self) -> int:
-        """The version that is written; it stands in the file itself (PRAGMA user_version)."""
-        return len(self.steps)
-
-    def fault(self, path: Path, found: str, remedy: str) -> UsageError:
-        """Make the error that tells of a file of this kind, to be raised."""
-        return UsageError(f"{path}: {found}", needed=self.needed, remedy=remedy, code=self.code)
+def fault_of(path: Path, found: str, remedy: str = "name another --journal FILE") -> UsageError:
+    """Make the error that tells of a journal's file, to be raised."""
+    needed = f"a journal of volest, version {VERSION} or below"
+    return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code=CODE)
 
 
 class DataBase:
@@ -71,12 +89,16 @@ class DataBase:
     which earlier versions chose, needs memory that readers share (SQLite, "Write-Ahead Logging").
     """
 
-    def __init__(self, path: Path, layout: Layout, *, copied: bool = False) -> None:
-        """Open a file, or a copy of it, which is read without a touch to the file."""
+    def __init__(
+        self, path: Path, checksum_of_old: Callable[..., str | None], *, copied: bool = False
+    ) -> None:
+        """Open a file, or a copy of it, which is read without a touch to the file.
+
+        `checksum_of_old` gives that of a pour from before there were any, by its columns.
+        """
         if not os.path.isdir(path.parent):  # noqa: PTH112  # Path.is_dir raises at some names
-            raise layout.fault(path, f"no folder {path.parent} that can be opened", layout.mend)
+            raise fault_of(path, f"no folder {path.parent} that can be opened")
         self.path = path
-        self.layout = layout
         self._copy: TemporaryDirectory[str] | None = None
         try:
             with self._telling():
@@ -84,14 +106,16 @@ class DataBase:
                 if copied:
                     self._copy = _scratch()
                     opened = _copied(path, Path(self._copy.name))
-                self._base = sqlite3.connect(opened, timeout=layout.wait_s, isolation_level=None)
+                self._base = sqlite3.connect(opened, timeout=WAIT_S, isolation_level=None)
                 # Text that is damaged is read as well as it can be; its row's checksum tells.
                 self._base.text_factory = lambda raw: raw.decode(errors="replace")
-                for name, function in layout.functions:
-                    self._base.create_function(name, -1, function, deterministic=True)
+                self._base.create_function(
+                    "checksum_of_old", -1, checksum_of_old, deterministic=True
+                )
                 version = self._prepare()
-            if version > layout.version:
-                raise layout.fault(path, f"version {version}", layout.mend_newer)
+            if version > VERSION:
+                newer = "use the volest that wrote it, or a newer one"
+                raise fault_of(path, f"version {version}", newer)
         except UsageError:
             self.close()
             raise
@@ -99,7 +123,7 @@ class DataBase:
     def change(self, words: str, values: Sequence[object] = ()) -> "sqlite3.Cursor":
         """Carry one statement out; outside a transaction, no end of the process undoes it then."""
         if self._copy is not None:
-            raise self.layout.fault(self.path, "no right to write", self.layout.mend)
+            raise fault_of(self.path, "no right to write")
         with self._telling():
             return self._base.execute(words, values)
 
@@ -130,12 +154,12 @@ class DataBase:
         same = target.exists() and target.samefile(self.path)
         if same or real in (own, *(own + end for end in BESIDE)):
             remedy = "name another file, best on another disk"
-            raise self.layout.fault(self.path, "a backup onto itself", remedy)
+            raise fault_of(self.path, "a backup onto itself", remedy)
         if target.exists() and not target.is_file():
-            raise self.layout.fault(target, "not a plain file", "name another file")
+            raise fault_of(target, "not a plain file", "name another file")
         left = [real + end for end in BESIDE if os.path.lexists(real + end)]
         if left and not (target.exists() and target.stat().st_size):
-            raise self.layout.fault(
+            raise fault_of(
                 target,
                 f"{Path(left[0]).name}, left of another data base",
                 "name another file, or move that one away",
@@ -176,10 +200,6 @@ class DataBase:
         if self._copy is not None:
             self._copy.cleanup()
 
-    def fault(self, found: str) -> UsageError:
-        """Make the error that tells of something wrong in the file, to be raised."""
-        return self.layout.fault(self.path, found, self.layout.mend)
-
     def _prepare(self) -> int:
         """Bring the file to our version, and give the one that it had."""
         self._base.execute("PRAGMA trusted_schema = OFF")
@@ -189,11 +209,11 @@ class DataBase:
         self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
         self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
         (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        for step in self.layout.steps[version:]:
+        for step in _STEPS[version:]:
             for statement in step:
                 self._base.execute(statement)
-        if version < self.layout.version:
-            self._base.execute(f"PRAGMA user_version = {self.layout.version}")
+        if version < VERSION:
+            self._base.execute(f"PRAGMA user_version = {VERSION}")
         self._base.execute("COMMIT")
         return int(version)
 
@@ -205,20 +225,22 @@ class DataBase:
         self._base.execute("COMMIT")
         # Views, triggers and virtual tables have no root page, and could do anything when read.
         plain = all(rootpage > 0 for _, rootpage in held)
-        return version >= 0 and plain and (self.layout.table in dict(held) if version else not held)
+        return version >= 0 and plain and ("pours" in dict(held) if version else not held)
 
     @contextmanager
     def _telling(self) -> Iterator[None]:
         try:
             yield
         except OSError as fault:
-            raise self.fault(fault.strerror or str(fault)) from fault
+            raise fault_of(self.path, fault.strerror or str(fault)) from fault
         except UnicodeDecodeError as fault:  # in the words of SQLite about a damaged layout
-            raise self.fault("a damaged file") from fault
+            raise fault_of(self.path, "a damaged file") from fault
         except sqlite3.Error as fault:
             locked = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
-            remedy = self.layout.mend_locked if locked else self.layout.mend
-            raise self.layout.fault(self.path, str(fault), remedy) from fault
+            if locked:
+                remedy = "close the program that is writing into it, and try again"
+                raise fault_of(self.path, str(fault), remedy) from fault
+            raise fault_of(self.path, str(fault)) from fault
 
 
 def is_writable(path: Path) -> bool:

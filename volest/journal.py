@@ -9,12 +9,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
-from volest.data_base import DataBase, Layout, is_writable
-from volest.errors import UsageError
+from volest.data_base import CODE, DataBase, fault_of, is_writable
+from volest.errors import UsageError, visible
 from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
-from volest.report.names import visible
 from volest.settings import Settings
 from volest.stone.learning import PRIOR_POURS, Pour, learn_all, unlearned
 from volest.stone.mix import MOST_WP_ML_PER_100G
@@ -40,72 +39,38 @@ FIRST, BASE = "first", "base"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """An impression that a pour was for.
+    """An impression that a pour was for."""
 
-    Parameters
-    ----------
-    name : str
-        The scan, as the file that was booked from names it.
-    pour : str or None
-        'first' or 'base'; None where the amounts were typed.
-    content : str or None
-        SHA-256 of the scan, where it could be read when the pour was booked.
-    volume_ml : float
-        Its part of the cavity that was to be filled.
-    """
-
-    name: str
+    name: str  # the scan, as the file that was booked from names it
     cavity: int
-    pour: str | None
-    content: str | None
-    volume_ml: float
+    pour: str | None  # 'first' or 'base'; None where the amounts were typed
+    content: str | None  # SHA-256 of the scan, where it could be read
+    volume_ml: float  # its part of the cavity that was to be filled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Entry:
-    """One pour as it is booked.
+    """One pour as it is booked."""
 
-    Parameters
-    ----------
-    booked, struck : str
-        When, and when it was struck out as a slip (None: it counts), in UTC (ISO 8601).
-    volume_ml : float
-        Cavity that was to be filled.
-    left_g, left_ml : float
-        Mix that could still have been poured; below 0: what was missing.
-    lot, mark, scan : str or None
-        Lot of the powder, mark of the operator, the scan; for tracing.
-    source : str or None
-        Fingerprint of the file that the mix was read from, so that a second booking is seen.
-    number : int
-        Its number in the journal; 0 before it is booked.
-    cases : str or None
-        The impressions that it was for, as `written` writes them.
-    outcome, why : str or None
-        One of `OUTCOMES`, None where nobody said; and why.
-    volume_u_ml : float
-        How well the volume was known, as a standard uncertainty; 0 where nothing says so.
-    """
-
-    booked: str
+    booked: str  # UTC (ISO 8601)
     stone: str
     way: str
-    volume_ml: float
+    volume_ml: float  # cavity that was to be filled
     powder_g: float
     water_ml: float
     mix_ml: float
-    left_g: float
+    left_g: float  # could still have been poured; below 0: was missing
     left_ml: float
     lot: str | None = None
-    mark: str | None = None
+    mark: str | None = None  # of the operator
     scan: str | None = None
-    source: str | None = None
-    struck: str | None = None
-    number: int = 0
-    cases: str | None = None
-    outcome: str | None = None
+    source: str | None = None  # fingerprint of the file of the mix: a second booking is seen
+    struck: str | None = None  # when it was struck out as a slip, UTC; None: it counts
+    number: int = 0  # in the journal; 0 before it is booked
+    cases: str | None = None  # as `written` writes them
+    outcome: str | None = None  # one of `OUTCOMES`; None where nobody said
     why: str | None = None
-    volume_u_ml: float = 0.0
+    volume_u_ml: float = 0.0  # standard uncertainty; 0 where nothing says so
 
     def pour(self) -> Pour:
         """Give what the waste is learned from."""
@@ -159,42 +124,31 @@ def now() -> str:
 def entry_of(
     kind: StoneType,
     *,
-    way: str,
-    volume_ml: float,
     powder_g: float,
     water_ml: float,
     left_g: float,
     water_c: float,
-    lot: str | None = None,
-    mark: str | None = None,
-    scan: str | None = None,
-    source: str | None = None,
     cases: Sequence[Case] = (),
     outcome: str | None = None,
-    why: str | None = None,
-    volume_u_ml: float = 0.0,
+    **said: Any,
 ) -> Entry:
-    """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet."""
+    """Put a pour of now down, mix and leftover as volumes too; its figures are not checked yet.
+
+    What else is said are fields of the entry.
+    """
     mix_ml = powder_g / kind.powder_density.value + water_ml
     mass_g = powder_g + water_ml * water_density_g_per_ml(water_c)
     return Entry(
         booked=now(),
         stone=kind.name,
-        way=way,
-        volume_ml=volume_ml,
         powder_g=powder_g,
         water_ml=water_ml,
         mix_ml=mix_ml,
         left_g=left_g,
         left_ml=left_g * mix_ml / mass_g if mass_g > 0 else 0.0,  # booking refuses amounts of 0
-        lot=lot,
-        mark=mark,
-        scan=scan,
-        source=source,
         cases=written(cases),
         outcome=outcome or (SHORT if left_g < 0.0 else None),
-        why=why,
-        volume_u_ml=volume_u_ml,
+        **said,
     )
 
 
@@ -276,63 +230,6 @@ def _odd(found: str, needed: str) -> UsageError:
     )
 
 
-_FIRST = """
-CREATE TABLE pours (
-    number INTEGER PRIMARY KEY,
-    booked TEXT NOT NULL,
-    stone TEXT NOT NULL,
-    way TEXT NOT NULL,
-    volume_ml REAL NOT NULL CHECK (volume_ml > 0),
-    powder_g REAL NOT NULL CHECK (powder_g > 0),
-    water_ml REAL NOT NULL CHECK (water_ml > 0),
-    mix_ml REAL NOT NULL CHECK (mix_ml > 0),
-    left_g REAL NOT NULL,
-    left_ml REAL NOT NULL,
-    lot TEXT,
-    mark TEXT,
-    scan TEXT
-) STRICT
-"""
-_DELIVERIES = """
-CREATE TABLE deliveries (
-    number INTEGER PRIMARY KEY,
-    booked TEXT NOT NULL,
-    stone TEXT NOT NULL,
-    powder_g REAL NOT NULL,
-    lot TEXT,
-    expires TEXT,
-    mark TEXT,
-    checksum TEXT
-) STRICT
-"""
-_STEPS: tuple[tuple[str, ...], ...] = (
-    (_FIRST,),
-    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
-    (
-        "ALTER TABLE pours ADD COLUMN cases TEXT",
-        "ALTER TABLE pours ADD COLUMN outcome TEXT",
-        "ALTER TABLE pours ADD COLUMN why TEXT",
-        "ALTER TABLE pours ADD COLUMN volume_u_ml REAL NOT NULL DEFAULT 0",
-        "ALTER TABLE pours ADD COLUMN checksum TEXT",
-        """
-        UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
-            water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
-            outcome, why, volume_u_ml)
-        """,
-        _DELIVERIES,
-    ),
-)
-LAYOUT = Layout(
-    table="pours",
-    steps=_STEPS,
-    wait_s=10.0,  # a person waits for the answer
-    code="journal",
-    needed=f"a journal of volest, version {len(_STEPS)} or below",
-    mend="name another --journal FILE",
-    mend_newer="use the volest that wrote it, or a newer one",
-    mend_locked="close the program that is writing into it, and try again",
-    functions=(("checksum_of_old", checksum_of_old),),
-)
 _GIVEN_UP = "damaged, and given up"  # in the checksum of a row that a person struck out so
 _Row = TypeVar("_Row", Entry, Delivery)
 
@@ -346,14 +243,15 @@ class Journal:
 
     def __init__(self, path: Path, *, new: bool = True, copied: bool = False) -> None:
         if not new and not path.is_file():
-            raise LAYOUT.fault(
+            raise fault_of(
                 path,
                 "no such file",
                 "book a first pour: --volume 50 --powder 103 --water 20.6 --left 9",
             )
         if path.suffix.lower() in SCAN_SUFFIXES:
-            raise LAYOUT.fault(path, "the name of a scan", LAYOUT.mend)
-        self._base = DataBase(path, LAYOUT, copied=copied or not (new or is_writable(path)))
+            raise fault_of(path, "the name of a scan")
+        copied = copied or not (new or is_writable(path))
+        self._base = DataBase(path, checksum_of_old, copied=copied)
 
     def __enter__(self) -> Self:
         return self
@@ -439,7 +337,7 @@ class Journal:
         """Refuse a backup over anything but nothing, or an earlier state of this journal."""
         real = Path(os.path.realpath(target))
         if any(end.lower() in SCAN_SUFFIXES for end in (target.suffix, real.suffix)):
-            raise LAYOUT.fault(target, "the name of a scan", "name another file")
+            raise fault_of(target, "the name of a scan", "name another file")
         check_target(target)
         self._base.check_beside(target)
         if not target.exists() or target.stat().st_size == 0:
@@ -449,7 +347,7 @@ class Journal:
             kept = older._read("deliveries", Delivery), self._read("deliveries", Delivery)
             lost += _lacking("delivery", *kept)
         if lost:
-            raise LAYOUT.fault(
+            raise fault_of(
                 target,
                 f"{lost[0]} in it is not in {self._base.path} ({len(lost)} such)",
                 "name another file, or move that one away",
@@ -508,7 +406,7 @@ def _uncounted(number: int) -> UsageError:
         f"no pour {number} that still counts",
         needed="the number of a pour that was not struck out before",
         remedy="the last pours and their numbers are shown by 'volest log' alone",
-        code=LAYOUT.code,
+        code=CODE,
     )
 
 

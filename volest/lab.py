@@ -12,8 +12,13 @@ from typing import Annotated, Any, ClassVar, Literal
 HAND: Literal["hand"] = "hand"
 VACUUM: Literal["vacuum"] = "vacuum"
 WayName = Literal["hand", "vacuum"]
-# What the checker of the file is told of each record: no keys that mean nothing, no nan, no inf.
-_CLOSED: dict[str, Any] = {"extra": "forbid", "allow_inf_nan": False}
+
+
+class _Closed:
+    """Tells the checker of the file to take no keys that mean nothing, no nan and no inf."""
+
+    __slots__ = ()
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +54,9 @@ AtLeast = Annotated[float, Within(ge=0.0, le=100_000.0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bench:
+class Bench(_Closed):
     """What can be weighed and measured; `scoop_g` is the weighed content of a level scoop."""
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     scale_step_g: Annotated[float, STEP] = 1.0
     scoop_g: Annotated[float, SCOOP_G] = 50.0
     cylinder_step_ml: Annotated[float, STEP] = 0.1
@@ -61,7 +65,7 @@ class Bench:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class Way(_Closed):
     """What one way of mixing leaves behind on average, until pours are booked.
 
     Common practice, no source: no published figure of what stays in a bowl was found. Parameters
@@ -70,7 +74,6 @@ class Way:
     air in the mix.
     """
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     share_percent: Annotated[float, SHARE_PERCENT] = 10.0
     residue_ml: Annotated[float, RESIDUE_ML] = 5.0
     scatter_ml: Annotated[float, Within(ge=0.1, le=10.0)] = 1.0
@@ -78,10 +81,9 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ways:
+class Ways(_Closed):
     """Both ways of mixing."""
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     hand: Way = Way()
     vacuum: Way = Way()
 
@@ -91,42 +93,26 @@ class Ways:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OwnStone:
-    """A stone of the lab's own; what is left out is taken from the type it is like.
+class OwnStone(_Closed):
+    """A stone of the lab's own; what is left out is taken from the type it is like."""
 
-    Parameters
-    ----------
-    name : str
-        What the lab calls it; the name of a type changes that type.
-    like : str or None
-        The type it is like; may be left out where the name is a type.
-    wp, wp_low, wp_high : float or None
-        Usual water and its range, in mL per 100 g of powder.
-    powder_density : float or None
-        True density of the powder, in g/cm3.
-    scoop_g : float or None
-        Weighed content of one level scoop of this powder; None takes that of the bench.
-    """
-
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
-    name: str
-    like: str | None = None
+    name: str  # the name of a type changes that type
+    like: str | None = None  # the type; may be left out where the name is one
     title: str | None = None
-    wp: Above | None = None
+    wp: Above | None = None  # usual water, in mL per 100 g of powder
     wp_low: Above | None = None
     wp_high: Above | None = None
-    powder_density: Annotated[float, DENSITY] | None = None
-    scoop_g: Annotated[float, SCOOP_G] | None = None
+    powder_density: Annotated[float, DENSITY] | None = None  # true density, g/cm3
+    scoop_g: Annotated[float, SCOOP_G] | None = None  # of one level scoop; None: the bench's
     working_low_min: Annotated[float, WORKING_MIN] | None = None
     working_high_min: Annotated[float, WORKING_MIN] | None = None
     price_per_kg: AtLeast | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bowl:
+class Bowl(_Closed):
     """A bowl, the largest and smallest mix that it mixes well, and what stays in it if known."""
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     name: str
     most_ml: Annotated[float, BOWL_ML]
     least_ml: AtLeast = 0.0
@@ -135,49 +121,29 @@ class Bowl:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FirstPour:
+class FirstPour(_Closed):
     """Where the first pour ends: a heap so high over the rim.
 
     2 mm: naval dental handbook as copied, two-step method ("slightly above, about 2 mm"; read).
     """
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     heap_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SecondPour:
-    """The base under the first pour: none without a height or a former.
+class SecondPour(_Closed):
+    """The base under the first pour: none without a height or a former."""
 
-    Parameters
-    ----------
-    height_mm : float or None
-        From the base line to the underside.
-    former_ml : float or None
-        What a base former holds up to the base line; it goes before height, land and tongue.
-    land_mm : float
-        How far the base stands out on each side (2 to 3 mm: course text on diagnostic casts, read).
-    tongue : bool
-        Whether it fills the space between the flanks of a lower arch too.
-    nodules, nodule_mm : int and float
-        Retention nodules that are set on the first pour, and their width.
-    retention_ml : float or None
-        Stone for these, where the lab has weighed it.
-    not_for : tuple of str
-        Patterns of names of scans that get no base.
-    """
-
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     stone: str = "type-3"
-    height_mm: Annotated[float, Within(ge=3.0, le=60.0)] | None = None
-    former_ml: Annotated[float, Within(ge=5.0, le=500.0)] | None = None
+    height_mm: Annotated[float, Within(ge=3.0, le=60.0)] | None = None  # from the base line down
+    former_ml: Annotated[float, Within(ge=5.0, le=500.0)] | None = None  # goes before the height
     taper_deg: Annotated[float, Within(ge=0.0, le=45.0)] = 0.0
-    land_mm: Annotated[float, Within(ge=0.0, le=6.0)] = 2.5
-    tongue: bool = True
-    nodules: Annotated[int, Within(ge=0, le=30)] = 8
-    nodule_mm: Annotated[float, Within(ge=2.0, le=20.0)] = 8.0
-    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] | None = None
-    not_for: tuple[str, ...] = ()
+    land_mm: Annotated[float, Within(ge=0.0, le=6.0)] = 2.5  # each side; course text: 2 to 3, read
+    tongue: bool = True  # fills the space between the flanks of a lower arch too
+    nodules: Annotated[int, Within(ge=0, le=30)] = 8  # that hold it, set on the first pour
+    nodule_mm: Annotated[float, Within(ge=2.0, le=20.0)] = 8.0  # their width
+    retention_ml: Annotated[float, Within(ge=0.0, le=50.0)] | None = None  # of them, weighed
+    not_for: tuple[str, ...] = ()  # patterns of names of scans that get no base
 
     @property
     def is_made(self) -> bool:
@@ -193,31 +159,28 @@ class SecondPour:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Jaws:
+class Jaws(_Closed):
     """Patterns of names of scans of the upper and of the lower jaw."""
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     upper: tuple[str, ...] = ()
     lower: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trimming:
+class Trimming(_Closed):
     """From where on the rim is cut or boxed in, mm over and under the base line. Practice."""
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     cut_over_mm: Annotated[float, Within(ge=0.2, le=5.0)] = 1.0
     box_under_mm: Annotated[float, Within(ge=0.2, le=10.0)] = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BenchTime:
+class BenchTime(_Closed):
     """Minutes at the bench; of mixing None, where soaking and stirring are added up.
 
     Pouring is counted for a quadrant, an arch, and an arch with dies (prepared teeth).
     """
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     hand_min: Annotated[float, MINUTES] | None = None
     vacuum_min: Annotated[float, MINUTES] | None = None
     quadrant_min: Annotated[float, MINUTES] = 1.0
@@ -227,28 +190,26 @@ class BenchTime:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cast:
+class Cast(_Closed):
     """What is wanted of a cast at its thinnest, and from what width on stone runs in by itself.
 
     3 mm: practice, no source. 2.9 mm wide 3 mm over the tip marks lower incisors in made jaws, 4.5
     all front teeth and slender stumps.
     """
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     least_mm: Annotated[float, Within(ge=0.0, le=30.0)] = 3.0
     narrow_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sharing:
+class Sharing(_Closed):
     """How many impressions may share a mix."""
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     at_most: Annotated[int, Within(ge=1, le=4)] = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lab:
+class Lab(_Closed):
     """All that a lab file can say.
 
     Parameters
@@ -279,7 +240,6 @@ class Lab:
         Chance of running short that a mix may leave.
     """
 
-    __pydantic_config__: ClassVar[dict[str, Any]] = _CLOSED
     bench: Bench = Bench()
     way: Ways = Ways()
     stone: tuple[OwnStone, ...] = ()

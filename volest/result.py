@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from html import escape
 from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
@@ -21,50 +21,66 @@ if TYPE_CHECKING:  # they are read when somebody asks for them
 MEASURED = "measured"
 NOTED = "measured with notes"
 REFUSED = "refused"
+_NOT_TOLD = ("code", "cavities", "others", "refusal")  # in the JSON: other keys say it
+# Columns of the CSV, and where in a result each stands; without a place, it is of a shared mix.
+PLACES = {
+    "scan": "scan",
+    "outcome": "outcome",
+    "volume_ml": "volume_ml",
+    "volume_low_ml": "volume_low_ml",
+    "volume_high_ml": "volume_high_ml",
+    "water_ml": "mix.water_ml",
+    "powder_g": "mix.powder_g",
+    "full_scoops": "mix.full_scoops",
+    "rest_g": "mix.rest_g",
+    "whole_scoops": "mix.whole_scoops.scoops",
+    "whole_scoops_water_ml": "mix.whole_scoops.water_ml",
+    "stone": "mix.stone",
+    "waste_ml": "mix.waste_ml",
+    "mix_ml": "mix.mix_ml",
+    "base_line": "base_line.how",
+    "footprint_mm2": "footprint_mm2",
+    "slope_ml_per_mm": "slope_ml_per_mm",
+    "rim_highest_mm": "trim.rim_highest_mm",
+    "rim_mean_mm": "trim.rim_mean_mm",
+    "rim_lowest_mm": "trim.rim_lowest_mm",
+    "excess_length_mm": "trim.excess_length_mm",
+    "gap_length_mm": "trim.gap_length_mm",
+    "note_codes": "notes",
+    "notes": "notes",
+    "reason": "reason",
+    "seconds": "seconds",
+    "second_pour_stone": "second_pour.stone",
+    "second_pour_powder_g": "second_pour.powder_g",
+    "second_pour_water_ml": "second_pour.water_ml",
+    "shared_mix": "",
+    "shared_mix_powder_g": "",
+    "shared_mix_water_ml": "",
+    "bowl": "mix.bowl",
+    "second_pour_bowl": "second_pour.bowl",
+    "shared_mix_bowl": "",
+    "cavity": "cavity",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BaseLine:
-    """The plane up to which the first pour fills, in the scan's own frame.
+    """The plane up to which the first pour fills, in the scan's own frame."""
 
-    Parameters
-    ----------
-    point_mm : tuple of float
-        A point of the plane.
-    normal : tuple of float
-        Unit normal, out of the opening.
-    how : str
-        How it was found: 'rim', 'depth', 'cover', 'plane' or 'saved'.
-    """
-
-    point_mm: tuple[float, float, float]
-    normal: tuple[float, float, float]
-    how: str
+    point_mm: tuple[float, float, float]  # of the plane
+    normal: tuple[float, float, float]  # of length 1, out of the opening
+    how: str  # 'rim', 'depth', 'cover', 'plane' or 'saved'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """What only a scan can tell, where it was asked for.
+    """What only a scan can tell, where it was asked for."""
 
-    Parameters
-    ----------
-    imprints : Imprints or None
-        The row and its tooth imprints; None where there is no row.
-    flow : Flow or None
-        How stone runs, and what air stays.
-    thickness : Thickness
-        How thick the cast will be.
-    separation : Separation
-        What holds it in the impression.
-    narrow_mm : float
-        The lab's: imprints narrower than that are helped by hand.
-    """
-
-    imprints: "Imprints | None"
-    flow: "Flow | None"
-    thickness: "Thickness"
-    separation: "Separation"
-    narrow_mm: float
+    imprints: "Imprints | None"  # None where there is no row
+    flow: "Flow | None"  # how stone runs, and what air stays
+    thickness: "Thickness"  # how thick the cast will be
+    separation: "Separation"  # what holds it in the impression
+    narrow_mm: float  # the lab's: narrower imprints are helped by hand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -116,9 +132,9 @@ class Result:
         What was found, what is needed, what to do: the reason in its parts; empty where not so.
     """
 
-    scan: str
+    scan: str  # from here to `seconds` in the order of the JSON
+    cavity: int = 1
     outcome: str
-    seconds: float
     volume_ml: float | None = None
     volume_low_ml: float | None = None
     volume_high_ml: float | None = None
@@ -135,8 +151,8 @@ class Result:
     trim: Trim | None = None
     notes: tuple[Note, ...] = ()
     reason: str | None = None
+    seconds: float
     code: str | None = None
-    cavity: int = 1
     cavities: int = 1
     others: "tuple[Result, ...]" = ()
     refusal: tuple[str, ...] = ()
@@ -185,31 +201,10 @@ class Result:
         dict
             Lengths in mm, volumes in mL, masses in g; what is not finite is None.
         """
-        made = plain(
-            {
-                "scan": self.scan,
-                **_bytes_of(self.scan),
-                "cavity": self.cavity,
-                "outcome": self.outcome,
-                "volume_ml": self.volume_ml,
-                "volume_low_ml": self.volume_low_ml,
-                "volume_high_ml": self.volume_high_ml,
-                "base_line": None if self.base_line is None else asdict(self.base_line),
-                "footprint_mm2": self.footprint_mm2,
-                "rim_mm2": self.rim_mm2,
-                "depth_mm": self.depth_mm,
-                "base_areas": self.base_areas,
-                "slope_ml_per_mm": self.slope_ml_per_mm,
-                "curve": self.curve,
-                "reserve_ml": self.reserve_ml,
-                "mix": None if self.mix is None else self.mix.as_record(),
-                "second_pour": None if self.second_pour is None else self.second_pour.as_record(),
-                "trim": None if self.trim is None else asdict(self.trim),
-                "notes": [note.as_record() for note in self.notes],
-                "reason": self.reason,
-                "seconds": self.seconds,
-            }
-        )
+        told = [field.name for field in fields(self) if field.name not in _NOT_TOLD]
+        told.remove("scan")
+        values = {name: getattr(self, name) for name in told}
+        made = plain({"scan": self.scan, **_bytes_of(self.scan), **values})
         assert isinstance(made, dict)  # noqa: S101  # a mapping went in
         return made
 
@@ -221,42 +216,12 @@ class Result:
         dict
             Numbers and texts; None where nothing was measured or mixed.
         """
-        trim, mix, second = self.trim, self.mix, self.second_pour
-        whole = mix and mix.whole_scoops
+        row = {column: _at(self, place) for column, place in PLACES.items() if place}
         told = [f"{note.code}: {note.text} Do: {note.do}" for note in self.notes]
         return {
-            "scan": self.scan,
-            "outcome": self.outcome,
-            "volume_ml": self.volume_ml,
-            "volume_low_ml": self.volume_low_ml,
-            "volume_high_ml": self.volume_high_ml,
-            "water_ml": mix and float(mix.water_ml),
-            "powder_g": mix and float(mix.powder_g),
-            "full_scoops": mix and mix.full_scoops,
-            "rest_g": mix and float(mix.rest_g),
-            "whole_scoops": whole and whole.scoops,
-            "whole_scoops_water_ml": whole and float(whole.water_ml),
-            "stone": mix and mix.stone,
-            "waste_ml": mix and float(mix.waste_ml),
-            "mix_ml": mix and float(mix.mix_ml),
-            "base_line": self.base_line and self.base_line.how,
-            "footprint_mm2": self.footprint_mm2,
-            "slope_ml_per_mm": self.slope_ml_per_mm,
-            "rim_highest_mm": trim and trim.rim_highest_mm,
-            "rim_mean_mm": trim and trim.rim_mean_mm,
-            "rim_lowest_mm": trim and trim.rim_lowest_mm,
-            "excess_length_mm": trim and trim.excess_length_mm,
-            "gap_length_mm": trim and trim.gap_length_mm,
+            **row,
             "note_codes": " ".join(note.code for note in self.notes),
             "notes": " | ".join(told),
-            "reason": self.reason,
-            "seconds": self.seconds,
-            "second_pour_stone": second and second.stone,
-            "second_pour_powder_g": second and float(second.powder_g),
-            "second_pour_water_ml": second and float(second.water_ml),
-            "bowl": mix and mix.bowl,
-            "second_pour_bowl": second and second.bowl,
-            "cavity": self.cavity,
         }
 
     def raise_for_refused(self) -> None:
@@ -310,6 +275,13 @@ def one_by_one(results: Iterable[Result]) -> Iterator[Result]:
         yield from first.others
 
 
+def _at(record: Any, place: str) -> Any:
+    """Look up a place such as ``mix.stone``; None where one of its parts is missing."""
+    for name in place.split("."):
+        record = None if record is None else getattr(record, name)
+    return float(record) if isinstance(record, float) else record  # numpy's is one too
+
+
 def _bytes_of(scan: str) -> dict[str, str]:
     """Give a path byte for byte where its text cannot."""
     try:
@@ -325,17 +297,21 @@ def encodable(text: str) -> str:
 
 
 def plain(value: object) -> object:
-    """Turn tuples, numpy numbers and what is not finite into what JSON knows."""
+    """Turn records, tuples, numpy numbers and what is not finite into what JSON knows."""
     if isinstance(value, float):  # nearly all of a result
         return float(value) if math.isfinite(value) else None
     if isinstance(value, str):
         return encodable(value)
-    if value is None or isinstance(value, bool):
-        return value
-    if isinstance(value, Real):
-        return int(value) if isinstance(value, Integral) else plain(float(value))
+    if isinstance(value, Mix | Note):
+        value = value.as_record()
+    elif is_dataclass(value):
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
     if isinstance(value, Mapping):
         return {encodable(str(key)): plain(part) for key, part in value.items()}
     if isinstance(value, Sequence):
         return [plain(part) for part in value]
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, Real):
+        return int(value) if isinstance(value, Integral) else plain(float(value))
     raise TypeError(f"no JSON for {type(value).__name__}")

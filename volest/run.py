@@ -9,20 +9,29 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from volest.batch.dealing import run_tasks
 from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import Memory, OutFolder
-from volest.batch.workers import FAULT, Engine, Limits, SizeScan, check_limits, engine_for
-from volest.day import Day
-from volest.dosing import check_settings
+from volest.batch.workers import (
+    FAULT,
+    Engine,
+    Limits,
+    SizeScan,
+    check_limits,
+    engine_for,
+    run_tasks,
+)
+from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
-from volest.settings import Settings
-from volest.stone.shared import Plan
+from volest.scan.decision import decision_path, read_material, read_taken
+from volest.settings import Settings, Taken, fits
+from volest.stone.reference import Window, kind_of, pour_window
+from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
 from volest.storage import write_whole
 
 if TYPE_CHECKING:
@@ -34,40 +43,77 @@ _PAGE = re.compile(r"sheet(-\d+)?\.html")
 Target = Path | Callable[[str], object]  # a file, or what takes the whole text
 
 
+Word = TypeVar("Word")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planner:
+    """What is known of impressions by patterns of their scans' names: the last that fits holds."""
+
+    at_most: int | None = None  # impressions in a mix; None: the lab's limit
+    windows: tuple[tuple[str, Window], ...] = ()  # by materials; else one is saved beside the scan
+    kinds: tuple[tuple[str, str], ...] = ()  # of `KINDS`; else it is seen from the scan
+    taken: tuple[Taken, ...] = ()  # else a time is saved beside the scan
+    start: datetime | None = None  # of the first mix; None is now
+
+    def plan(self, results: Iterable[Result], settings: Settings) -> Plan:
+        """Plan the mixes of what was measured."""
+        start = self.start or this_minute()
+        waiting = [
+            Impression(
+                name=result.name,
+                scan=result.scan,
+                cavity=result.cavity,
+                volume_ml=result.volume_ml,
+                more=taken_beyond(result, settings),
+                window=_last(self.windows, result.scan) or _saved_window(result.scan),
+                age_min=self._age_min(result.scan, start),
+                kind=_last(self.kinds, result.scan) or kind_of(result.footprint_mm2 or 0.0),
+            )
+            for result in results
+            if result.volume_ml is not None
+        ]
+        return plan_mixes(waiting, settings, at_most=self.at_most, start=start)
+
+    def _age_min(self, scan: str, start: datetime) -> float | None:
+        """Say how old an impression is; one that is still to be taken was not told rightly."""
+        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
+        at = said[-1] if said else read_taken(Path(scan)) if "://" not in scan else None
+        age_min = None if at is None else (start - at).total_seconds() / 60.0
+        return age_min if age_min is not None and age_min >= 0.0 else None
+
+
+def _saved_window(scan: str) -> Window | None:
+    saved = None if "://" in scan else read_material(Path(scan))
+    try:
+        return None if saved is None else pour_window(saved)
+    except UsageError as fault:
+        found = f"{fault.found} in {decision_path(Path(scan)).name}"
+        raise UsageError(found, needed=fault.needed, remedy="write one of these there") from fault
+
+
+def _last(said: Sequence[tuple[str, Word]], scan: str) -> Word | None:
+    return next((word for pattern, word in reversed(said) if fits(pattern, scan)), None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Request:
-    """What is to be sized, how, where to, and what that may take.
-
-    Parameters
-    ----------
-    out : path, address or None
-        Folder for the tables, and with `out_sheet` the pour sheet; what is finished is kept there.
-    json, csv, sheet : Target, Target, Path or None
-        Where else the tables and the sheet go.
-    pictures : bool
-        Whether sheets have pictures; this computer must be able to draw them.
-    share : Day or None
-        How mixes are shared; None plans none.
-    most_held : int or None
-        Of a run with more scans the report has no results; they are in the folder.
-    size_scan, here : callable and bool
-        Stands in for the pipeline; with `here` all is done in this process, without limits.
-    """
+    """What is to be sized, how, where to, and what that may take."""
 
     settings: Settings
     found: Found = field(default_factory=Found)
-    out: Place | None = None
-    out_sheet: bool = False
-    json: Target | None = None
+    out: Place | None = None  # for the tables; what is finished is kept there
+    out_sheet: bool = False  # the pour sheet goes there too
+    json: Target | None = None  # where else the tables and the sheet go
     csv: Target | None = None
     sheet: Path | None = None
-    pictures: bool = False
-    share: Day | None = None
+    pictures: bool = False  # on sheets; this computer must be able to draw them
+    share: Planner | None = None  # how mixes are shared; None plans none
     limits: Limits = field(default_factory=Limits)
     cluster: str | None = None
-    most_held: int | None = None
-    size_scan: SizeScan | None = None
-    here: bool = False
+    most_held: int | None = None  # of a run with more scans the report has no results
+    size_scan: SizeScan | None = None  # stands in for the pipeline
+    here: bool = False  # all is done in this process, without limits
 
     def __post_init__(self) -> None:
         check_settings(self.settings)
@@ -91,37 +137,19 @@ class Request:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Report:
-    """What became of a run.
+    """What became of a run."""
 
-    Parameters
-    ----------
-    results : tuple of Result or None
-        One an impression, in the order of the scans; None where they are too many to hold.
-    outcomes : Counter
-        How many impressions ended in which way; `faults` are refused ones too.
-    scans, done, reused : int
-        Scans, those that were reached, and those of these that an earlier run had finished.
-    written : tuple of str
-        Where something was written.
-    damaged : int
-        Kept files that were no more as they were written; their scans are sized anew.
-    failed : UsageError or None
-        Why something could not be kept or written, the first time.
-    stopped : bool
-        Whether a person or a signal ended it.
-    """
-
-    results: tuple[Result, ...] | None
+    results: tuple[Result, ...] | None  # one an impression; None where they are too many
     plan: Plan | None
-    outcomes: Counter[str]
-    faults: int
+    outcomes: Counter[str]  # how many impressions ended in which way
+    faults: int  # of the refused ones
     scans: int
-    done: int
-    reused: int
+    done: int  # scans that were reached
+    reused: int  # those of them that an earlier run had finished
     written: tuple[str, ...]
-    damaged: int
-    failed: UsageError | None
-    stopped: bool
+    damaged: int  # kept files that were no more as they were written
+    failed: UsageError | None  # why something could not be kept or written, the first time
+    stopped: bool  # by a person; the files hold what was done
 
     @property
     def exit_code(self) -> int:

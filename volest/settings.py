@@ -273,38 +273,26 @@ def pattern_and_word(text: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """One thing that may be set, and everywhere that it may be said.
+    """One thing that may be set, and everywhere that it may be said."""
 
-    Parameters
-    ----------
-    name : str
-        Of the field of `Settings`, the keyword in Python, and the command's parameter.
-    flag, metavar, says : str
-        The option, what stands for its value, and its help.
-    group : str
-        'measuring', 'stone', 'stones', or 'amounts': which commands take it.
-    kind : type
-        Of its value: float, str, bool, tuple for what may be said often, or `PurePath`.
-    habit, word, example : str or None
-        Its key under ``[habits]`` in a lab's file, what a pattern has there, and a line of it.
-    variable : str or None
-        Of the environment; it goes before the file.
-    """
-
-    name: str
+    name: str  # of the field of `Settings`, the keyword in Python, the parameter of a command
     flag: str
-    says: str
-    group: str
-    kind: type = float
+    says: str  # the help
+    group: str  # which commands take it: 'measuring', 'stone', 'stones', 'amounts' or 'day'
+    kind: type = float  # of its value; tuple for what may be said often
     metavar: str | None = None
     choices: tuple[str, ...] = ()
     default: object = None
     shows_default: bool = False
     limits: tuple[float, float] = (-math.inf, math.inf)
-    habit: str | None = None
-    word: str = ""
-    example: str = ""
-    variable: str | None = None
+    word: str = ""  # what a pattern has there
+    example: str = ""  # a line of a lab's file, where it may stand there as a habit
+    variable: str | None = None  # of the environment; goes before the file
+
+    @property
+    def habit(self) -> str:
+        """Its key under [habits] in a lab's file: the option's word."""
+        return self.flag.removeprefix("--").replace("-", "_")
 
     def needs(self, value: Any) -> str | None:  # noqa: PLR0911  # one for each kind
         """Say what is needed where a value under ``[habits]`` cannot be meant."""
@@ -337,7 +325,6 @@ SETTINGS = (
         metavar="HOW",
         group="measuring",
         says="Base line, as above; rim if nothing is saved.",
-        habit="base",
         example='base = "rim=-1.5"',
     ),
     Setting(
@@ -347,7 +334,6 @@ SETTINGS = (
         choices=tuple(MM_PER_UNIT),
         group="measuring",
         says="Unit of the files; else mm.",
-        habit="unit",
         example='unit = "mm"',
     ),
     Setting(
@@ -359,7 +345,6 @@ SETTINGS = (
         shows_default=True,
         limits=PITCH_RANGE_MM,
         says="Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
-        habit="pitch",
         example="pitch = 0.4",
     ),
     Setting(
@@ -379,7 +364,6 @@ SETTINGS = (
         default="type-4",
         shows_default=True,
         says="Stone type; `volest lab` lists them.",
-        habit="stone",
         example='stone = "type-4"',
     ),
     Setting(
@@ -389,7 +373,6 @@ SETTINGS = (
         metavar="PATTERN=NAME",
         group="stones",
         says="Another stone for scans of such names, for example '*-bite*=type-3'.",
-        habit="stone_for",
         word="stone",
         example="stone_for = ['*-bite*=type-3']",
     ),
@@ -427,7 +410,6 @@ SETTINGS = (
         default="gram",
         shows_default=True,
         says="Round powder up to steps of the scale or to scoops.",
-        habit="by",
         example='by = "gram"',
     ),
     Setting(
@@ -446,7 +428,6 @@ SETTINGS = (
         metavar="FILE",
         group="amounts",
         says="Learn the waste from the pours booked there, unless --waste or --residue is given.",
-        habit="journal",
         example='journal = "journal.db"',
         variable="VOLEST_JOURNAL",
     ),
@@ -459,7 +440,6 @@ SETTINGS = (
         default=VACUUM,
         shows_default=True,
         says="How it is mixed.",
-        habit="way",
         example='way = "vacuum"',
     ),
     Setting(
@@ -493,7 +473,6 @@ SETTINGS = (
         metavar="[PATTERN=]NAME",
         group="day",
         says="Material, as b04*=alginate; its window is kept.",
-        habit="material",
         word="material",
         example="material = ['*-alg*=alginate']",
     ),
@@ -504,7 +483,6 @@ SETTINGS = (
         metavar="[PATTERN=]KIND",
         group="day",
         says="quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
-        habit="kind",
         word="kind",
         example="kind = ['*-prep*=dies']",
     ),
@@ -515,10 +493,9 @@ SETTINGS = (
         metavar="[PATTERN=]WHEN",
         group="day",
         says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
-        habit="taken",
         word="time",
         example="taken = ['*_%H%M.*=name']",
     ),
 )
 NAMED = {setting.name: setting for setting in SETTINGS}
-HABITS = {setting.habit: setting for setting in SETTINGS if setting.habit is not None}
+HABITS = {setting.habit: setting for setting in SETTINGS if setting.example}

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from volest.errors import visible
 from volest.journal import BASE, FIRST, Delivery, Entry, cases_of, day_of
 from volest.lab import Lab
-from volest.report.names import visible
 from volest.stone.stones import all_stones
 from volest.stone.words import cost_of
 

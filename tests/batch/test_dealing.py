@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.report.invented import measured
-from volest.batch.dealing import run_tasks
-from volest.batch.workers import FAULT, Here, Task, TaskResult
+from volest.batch.workers import FAULT, Here, Task, TaskResult, run_tasks
 from volest.errors import UsageError
 from volest.settings import Settings
 

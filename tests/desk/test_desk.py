@@ -14,11 +14,11 @@ import pytest
 from tests.desk.served import Desk, served
 from tests.flat import flat
 from tests.view.bowls import tray, write_bowl
-from volest.day import Day as PlannedDay
 from volest.desk.state import BROUGHT
 from volest.journal import Journal
 from volest.lab import Lab, SecondPour
 from volest.pipeline import size_scan
+from volest.run import Planner
 from volest.scan.decision import decision_path, read_decision, read_material
 from volest.settings import parse_base
 from volest.stone.reference import pour_window
@@ -318,7 +318,7 @@ def test_time_and_material_are_saved_and_planned_for(desk: Desk) -> None:
     (mix,) = desk.shown(lambda said: said["mixes"] and said["mixes"][0]["names"][0]["by"])["mixes"]
     until = taken.replace(second=0) + timedelta(minutes=15)  # a course page on casts
     assert mix["names"][0]["by"] == f"by {until:%H:%M}"
-    (shared,) = PlannedDay().plan([size_scan(scan, flat())], flat()).mixes  # as `size --share`
+    (shared,) = Planner().plan([size_scan(scan, flat())], flat()).mixes  # as `size --share`
     assert shared.impressions[0].window == pour_window("alginate")
 
     decide(desk, "save", row["version"], tried(desk, -2.0)["line"])

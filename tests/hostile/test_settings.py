@@ -4,7 +4,6 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -255,7 +254,7 @@ def test_a_locked_journal_is_told_after_a_while(
     assert call(*journal_words(), folder=tmp_path).code == 0
     base = sqlite3.connect(tmp_path / "j.db", isolation_level=None)
     base.execute("BEGIN EXCLUSIVE")
-    monkeypatch.setattr(journals, "LAYOUT", replace(journals.LAYOUT, wait_s=0.1))
+    monkeypatch.setattr("volest.data_base.WAIT_S", 0.1)
     said = call(*journal_words(), folder=tmp_path)
     base.execute("ROLLBACK")
     base.close()

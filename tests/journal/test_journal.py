@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from volest.data_base import VERSION
 from volest.errors import UsageError
-from volest.journal import LAYOUT, Case, Delivery, Entry, Journal, now, written
+from volest.journal import Case, Delivery, Entry, Journal, now, written
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -60,7 +61,7 @@ def test_it_is_one_file_and_knows_its_version(path: Path) -> None:
         assert [file.name for file in path.parent.iterdir()] == [path.name]
     base = sqlite3.connect(path)
     assert base.execute("PRAGMA journal_mode").fetchone() == ("delete",)
-    assert base.execute("PRAGMA user_version").fetchone() == (LAYOUT.version,)
+    assert base.execute("PRAGMA user_version").fetchone() == (VERSION,)
     base.close()
 
 
@@ -362,7 +363,7 @@ def test_a_newer_journal_is_left_alone(path: Path) -> None:
     with Journal(path):
         pass
     base = sqlite3.connect(path)
-    base.execute(f"PRAGMA user_version = {LAYOUT.version + 1}")
+    base.execute(f"PRAGMA user_version = {VERSION + 1}")
     base.close()
     with pytest.raises(UsageError, match="newer"):
         Journal(path)

@@ -11,7 +11,7 @@ import pytest
 from tests.flat import mix
 from volest.errors import MixError
 from volest.lab import Bench, Bowl
-from volest.stone.mix import MOST_VOLUME_ML, check_mixes, check_volume, check_wp, waste_notes
+from volest.stone.mix import MOST_VOLUME_ML, check_volume, check_wp, waste_notes
 from volest.stone.pours import Make, base_volume_ml, fits_one, into_bowls
 from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
 
@@ -21,13 +21,12 @@ from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_wor
     [
         (check_volume, (0.01, 2000.0), (0.0, -1.0, 2000.1, math.nan, math.inf)),
         (check_wp, (18.7, 100.0), (18.5, 100.1, math.nan)),
-        (check_mixes, (1, 50), (0, 51)),
         (lambda share: mix(50, air_percent=share), (0.0, 50.0), (-0.1, 50.5, math.nan)),
         (lambda share: mix(50, waste_percent=share), (0.0, 500.0), (-0.1, 501.0, math.inf)),
         (lambda ml: mix(50, residue_ml=ml), (0.0, 500.0), (-0.1, 501.0, math.nan)),
         (lambda ml: mix(50, stretch_ml_per_100g=ml), (0.0, 20.0), (-0.1, 20.1)),
     ],
-    ids=["volume", "wp", "mixes", "air", "waste", "residue", "stretch"],
+    ids=["volume", "wp", "air", "waste", "residue", "stretch"],
 )
 def test_amounts_at_their_limits(
     check: Callable[[float], object], good: tuple[float, ...], bad: tuple[float, ...]

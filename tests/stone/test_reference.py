@@ -14,11 +14,11 @@ from volest.stone.mix import volume_per_gram_ml
 from volest.stone.reference import (
     DENSITY_SPREAD,
     DIHYDRATE_DENSITY,
+    LEAST_WP,
     SCOOP,
     SEPARATING,
     WINDOWS,
     in_words,
-    least_wp_ml_per_100g,
     pour_window,
     theoretical_water_g,
     water_density_g_per_ml,
@@ -28,7 +28,7 @@ from volest.stone.reference import (
 def test_theoretical_water() -> None:
     # 1.5 x 18.015 / 145.15 by hand; textbooks print 18.6.
     assert theoretical_water_g(100.0) == pytest.approx(18.617, abs=0.005)
-    assert least_wp_ml_per_100g() == 18.6
+    assert LEAST_WP.value == 18.6
 
 
 def test_theoretical_water_from_the_masses_of_both_solids() -> None:

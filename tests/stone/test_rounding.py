@@ -34,7 +34,7 @@ def test_defaults_are_as_they_were() -> None:
     # Hand arithmetic: 57.5 / (1/2.76 + 0.20) = 102.26 g, up to 103 g; 103 * 0.20 = 20.6 mL.
     made = mix(50)
     assert (made.powder_g, made.water_ml, made.scoops) == (103.0, 20.6, 3)
-    assert made.surplus_ml == pytest.approx(103 / 2.76 + 20.6 - 57.5)
+    assert made.mix_ml - made.needed_ml == pytest.approx(103 / 2.76 + 20.6 - 57.5)
 
 
 @given(volumes, stones, ways, benches)
@@ -45,7 +45,7 @@ def test_every_bench_is_served_and_never_short(
     assert whole(made.powder_g, bench.scoop_g if by == "scoop" else bench.scale_step_g)
     assert whole(made.water_ml, bench.cylinder_step_ml)
     assert made.mix_ml >= made.needed_ml - 1e-8
-    assert made.surplus_ml >= -1e-8
+    assert made.mix_ml - made.needed_ml >= -1e-8
     assert made.powder_g >= made.unrounded_powder_g - 1e-6
     assert made.water_g >= theoretical_water_g(made.powder_g) - 1e-6
     assert bench.scoop_g * (made.scoops - 1) < made.powder_g <= bench.scoop_g * made.scoops + 1e-6

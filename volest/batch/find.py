@@ -64,11 +64,14 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
 
     A file that is named is taken whatever its suffix, also when it is missing: its row then tells.
     Folders, and zip files, are searched to their depths for endings that are read, hidden names
-    left out. A
-    folder that cannot be read is listed itself, so that it is refused and not passed over.
+    left out. A folder that cannot be read is listed itself, so that it is refused and not passed
+    over.
     """
+    folders = [path for path in paths if _is_folder(path)]
+    files = [path for path in paths if path not in folders]
+    scans = [scan for file in (*files, *_files_below(folders, _is_scan)) for scan in _held(file)]
     found: dict[str, Path] = {}
-    for scan in sorted(_all_scans(paths), key=natural_key):
+    for scan in sorted(scans, key=natural_key):
         kept = found.setdefault(os.path.realpath(scan), scan)
         if kept is not scan:
             _LOG.info("%s is the same file as %s; read once", scan, kept)
@@ -82,10 +85,7 @@ def passed_over(paths: Sequence[Path]) -> list[Path]:
     folders = [path for path in paths if _is_folder(path)]
     others = set(_files_below(folders, _is_other))
     # A folder that cannot be read is listed too, but as a scan that is refused.
-    return sorted(
-        (path for path in others if not _is_folder(path)),
-        key=natural_key,
-    )
+    return sorted((path for path in others if not _is_folder(path)), key=natural_key)
 
 
 def no_scan_in(named: Iterable[os.PathLike[str]]) -> NothingError:
@@ -109,15 +109,7 @@ def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
     return (*parts, (1, 0, text))
 
 
-def _all_scans(paths: Iterable[Path]) -> Iterator[Path]:
-    for path in paths:
-        if not _is_folder(path):
-            yield from _unpacked(path)
-    for file in _files_below([path for path in paths if _is_folder(path)], _is_scan):
-        yield from _unpacked(file)
-
-
-def _unpacked(file: Path) -> list[Path]:
+def _held(file: Path) -> list[Path]:
     """Give the scans that a file holds: those in a zip file that has some, else itself."""
     return (members(file) if file.suffix.lower() == ZIP else []) or [file]
 
@@ -217,23 +209,15 @@ def find(places: Sequence[Place]) -> Found:
 def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     """List the decisions in folders, or beside files, that have no scan of their name beside."""
     own = {decision_path(scan) for scan in scans if isinstance(scan, Path) and scan.name}
-    tops: list[Path] = []
-    files: set[Path] = set()
-    for path in named:
-        if _is_folder(path):
-            tops.append(path)
-        elif not has_decision(path):
+    places = list(named)
+    tops = [path for path in places if _is_folder(path)]
+    files = set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
+    for path in places:
+        if path not in tops and not has_decision(path):
             files |= set(_decisions_beside(path))
-    files |= set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
-    return sorted(
-        (
-            file
-            for file in files - own
-            if file.name.endswith(SUFFIX)
-            and not file.with_name(file.name.removesuffix(SUFFIX)).exists()
-        ),
-        key=natural_key,
-    )
+    lost = [file for file in files - own if file.name.endswith(SUFFIX)]
+    scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in lost}
+    return sorted((file for file in lost if not scans_of[file].exists()), key=natural_key)
 
 
 def bring_decisions(named: Iterable[Path], scans: Sequence[Path]) -> list[str]:
@@ -343,31 +327,26 @@ def _unreached(place: Remote, fault: Exception) -> UsageError:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Content:
-    """What lies at a place now.
+    """What lies at a place now."""
 
-    Parameters
-    ----------
-    name : str
-        Name of the file: some words of a result carry it.
-    size : int
-        Bytes.
-    mark : str
-        SHA-256 of the scan; behind an address the store's own mark of the version.
-    decision : str
-        The same of what a person saved beside it, or 'none'.
-    """
-
-    name: str
-    size: int
-    mark: str
-    decision: str
+    name: str  # of the file: some words of a result carry it
+    size: int  # bytes
+    mark: str  # SHA-256; behind an address the store's own mark of the version
+    decision: str  # the same of what a person saved beside it, or 'none'
 
 
 def content_of(place: Place) -> Content | None:
     """Look at a scan and the decision beside it; None where it cannot be read."""
     try:
         if isinstance(place, Remote):
-            return _content_far(place)
+            fs, path = file_system(place)
+            beside = path + SUFFIX
+            return Content(
+                name=place.name,
+                size=int(fs.info(path)["size"]),
+                mark=str(fs.ukey(path)),
+                decision=str(fs.ukey(beside)) if fs.exists(beside) else _NONE,
+            )
         return Content(
             name=place.name,
             size=packed_size(place),
@@ -387,17 +366,6 @@ def size_of(place: Place) -> int | None:
         return packed_size(place)
     except (UsageError, ScanError, *STORE_FAULTS):
         return None
-
-
-def _content_far(place: Remote) -> Content:
-    fs, path = file_system(place)
-    beside = path + SUFFIX
-    return Content(
-        name=place.name,
-        size=int(fs.info(path)["size"]),
-        mark=str(fs.ukey(path)),
-        decision=str(fs.ukey(beside)) if fs.exists(beside) else _NONE,
-    )
 
 
 class Twins:

@@ -60,24 +60,6 @@ def _family(name: str, size: int) -> str:
     return hashlib.sha256(json.dumps([name, size]).encode()).hexdigest()[:_FAMILY]
 
 
-def as_bytes(result: Result) -> bytes | None:
-    """Write a result as JSON that reads back the same; None where it would not."""
-    try:
-        record = _records().dump_json(result)
-        _records().validate_json(record)
-    except ValueError:  # a figure that is not finite, a name that is not UTF-8
-        return None
-    return record
-
-
-def from_bytes(record: bytes) -> Result | None:
-    """Read a result again; None where the record is of another version."""
-    try:
-        return _records().validate_json(record)
-    except ValueError:  # pydantic's own is one
-        return None
-
-
 class _HereFolder:
     """A folder of this computer, held for one run at a time: the system lets go however it ends."""
 
@@ -245,10 +227,13 @@ class OutFolder(Memory):
     def _put(self, name: str) -> bool:
         """Put one scan where the next run finds it, its result last: that counts as finished."""
         done = self._held[name]
-        record = as_bytes(done.result)
-        if record is None or done.content is None:
+        try:
+            record = _records().dump_json(done.result)
+            _records().validate_json(record)
+        except ValueError:  # a figure that is not finite, a name that is not UTF-8: not kept
             del self._loose[name]
             return True
+        assert done.content is not None  # noqa: S101  # else it is not loose
         key = key_of(done.content, self._mark)
         try:
             if done.card is not None:
@@ -303,7 +288,10 @@ class OutFolder(Memory):
 
     def _kept_result(self, key: str) -> Result | None:
         record = self._unsealed(key + _RESULT)
-        return None if record is None else from_bytes(record)
+        try:
+            return None if record is None else _records().validate_json(record)
+        except ValueError:  # pydantic's own is one: the record is of another version
+            return None
 
     def _seal(self, name: str, data: bytes) -> None:
         self._folder.write(f"{FINISHED}/{name}", sealed(name, data))

@@ -1,4 +1,4 @@
-"""What sizes scans: one scan so that nothing stops the rest, here, in processes or elsewhere."""
+"""What sizes scans, here, in processes or elsewhere: dealt out so that none stops the rest."""
 
 import hashlib
 import logging
@@ -7,22 +7,20 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, CancelledError, Future
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, wait
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from functools import cache, cached_property
-from importlib import metadata, resources
-from importlib.resources.abc import Traversable
+from importlib import metadata
 from numbers import Integral, Real
 from pathlib import Path
 from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
-from volest.errors import MEMORY, MENDS, NETWORK, UsageError, VolestError, not_ours
-from volest.report.names import visible
+from volest.errors import MEMORY, MENDS, NETWORK, UsageError, not_ours, visible
 from volest.result import REFUSED, Result, refused
 from volest.settings import Settings
 from volest.system import (
@@ -39,6 +37,7 @@ from volest.system import memory_mb as computer_memory_mb
 SizeScan = Callable[[Path, Settings], Result | tuple[Result, Callable[[], str]]]
 FAULT = "fault"  # the code of a scan that volest itself failed on
 _LOG = logging.getLogger(__name__)
+_TRIES = 2  # a scan whose worker died is given to one more; twice is no accident
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
@@ -69,20 +68,11 @@ def maker_mark() -> str:
     digest = hashlib.sha256(__version__.encode())
     for library in _LIBRARIES:
         digest.update(f"\n{library} {metadata.version(library)}".encode())
-    top = resources.files("volest")
-    for name in MAKERS:
-        _feed(digest, top.joinpath(name))
+    top = Path(__file__).parents[1]
+    for maker in (top / name for name in MAKERS):
+        for file in [maker] if maker.is_file() else sorted(maker.rglob("*.py")):
+            digest.update(f"\n{file.name}\n".encode() + file.read_bytes())
     return digest.hexdigest()
-
-
-def _feed(digest: "hashlib._Hash", part: Traversable) -> None:
-    if part.is_dir():
-        for inner in sorted(part.iterdir(), key=lambda one: one.name):
-            if inner.is_dir() or inner.name.endswith(".py"):
-                _feed(digest, inner)
-    elif part.is_file():
-        digest.update(f"\n{part.name}\n".encode())
-        digest.update(part.read_bytes())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,78 +90,53 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TaskResult:
-    """What a worker hands back: figures and words, no meshes.
-
-    Parameters
-    ----------
-    result : Result
-        What is said of the scan.
-    content : Content or None
-        What lay at the place before and after; None where it changed meanwhile or is not there,
-        or nobody asked, so that the result must not be kept.
-    maker : str or None
-        Mark of the code that made it, where it may be another than this computer's or is kept.
-    kept : bool
-        Whether it comes from an earlier run.
-    card : str or None
-        The cards of its impressions, for a sheet.
-    """
+    """What a worker hands back: figures and words, no meshes."""
 
     result: Result
-    content: Content | None = None
-    maker: str | None = None
-    kept: bool = False
-    card: str | None = None
+    content: Content | None = None  # lay there before and after; None: not to be kept
+    maker: str | None = None  # mark of the code that made it, where it may be another's or is kept
+    kept: bool = False  # it comes from an earlier run
+    card: str | None = None  # of all its impressions, for a sheet
 
 
 def carry_out(task: Task) -> TaskResult:
     """Size one scan; whatever it does to volest becomes a row."""
+    before = content_of(task.place) if task.keep else None
+    done = size_one(task.place, task.settings, task.size_scan)
     if not task.keep:
-        return _sized(task)
-    before = content_of(task.place)
-    done = _sized(task)
+        return done
     after = content_of(task.place)
     return replace(done, content=after if before == after else None, maker=maker_mark())
 
 
-def _sized(task: Task) -> TaskResult:
-    start = time.perf_counter()
-    try:
-        with at_hand(task.place) as near:
-            done = size_one(near, task.settings, task.size_scan)
-    except VolestError as fault:  # the store did not give it
-        lost = refused(str(task.place), fault)
-        return TaskResult(result=lost.taking(time.perf_counter() - start))
-    return replace(done, result=done.result.of_scan(str(task.place)))
-
-
-def size_one(path: Path, settings: Settings, size_scan: SizeScan | None = None) -> TaskResult:
+def size_one(place: Place, settings: Settings, size_scan: SizeScan | None = None) -> TaskResult:
     """Size one scan so that nothing it does stops the others: a row where it or volest failed."""
     if size_scan is None:  # reads numpy and scipy, so not before a scan is there to be sized
         from volest import pipeline
 
         size_scan = pipeline.size_scan
-    start = time.perf_counter()
+    start, name = time.perf_counter(), str(place)
     try:
-        made = size_scan(path, settings)
+        with at_hand(place) as near:
+            made = size_scan(near, settings)
     except Exception as fault:  # noqa: BLE001  # the one place where a batch must go on
         # The edge of the batch: whatever one scan does to volest, the others are still sized.
         seconds = time.perf_counter() - start
         told = not_ours(fault)
         if told is not None:
-            _LOG.info("%s is refused: %s", path, told, exc_info=told is not fault)
-            return TaskResult(result=refused(str(path), told).taking(seconds))
-        _LOG.exception("%s brought volest down", path)
+            _LOG.info("%s is refused: %s", name, told, exc_info=told is not fault)
+            return TaskResult(result=refused(name, told).taking(seconds))
+        _LOG.exception("%s brought volest down", name)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return TaskResult(result=fault_row(path, what, seconds=seconds))
+        return TaskResult(result=fault_row(name, what, seconds=seconds))
     if isinstance(made, Result):
-        return TaskResult(result=made)
+        return TaskResult(result=made.of_scan(name))
     result, draw = made
     try:
-        return TaskResult(result=result, card=draw())
+        return TaskResult(result=result.of_scan(name), card=draw())
     except Exception:  # noqa: BLE001  # a card that cannot be drawn costs no figure
-        _LOG.exception("%s gets no card", path)
-        return TaskResult(result=result)
+        _LOG.exception("%s gets no card", name)
+        return TaskResult(result=result.of_scan(name))
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
@@ -235,14 +200,6 @@ def check_limits(limits: Limits) -> None:
         raise UsageError(wrong[0], needed=wrong[1], remedy="leave it out for the usual one")
 
 
-def confine(memory_mb: int) -> None:
-    """Hold the process that calls this to its share: one thread, so much memory."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
-    hear_keyboard()
-    one_thread()
-    limit_memory(memory_mb)
-
-
 def one_thread() -> None:
     """Let the libraries of this process work with one thread: the others have workers too."""
     os.environ["NUMBA_NUM_THREADS"] = "1"
@@ -257,17 +214,15 @@ def one_thread() -> None:
         _LOG.info("threads could not be limited", exc_info=True)
 
 
-class Here:
-    """An engine that is this process, one scan after the other: no start-up, no limits."""
+class Engine:
+    """What carries tasks out; use it in a `with` block."""
 
     room = 1  # tasks under way at a time: enough that no worker waits, no more
     quiet_s: float | None = None  # without news after which it is checked
 
     def submit(self, task: Task) -> "Future[TaskResult]":
-        """Carry one task out at once."""
-        future: Future[TaskResult] = Future()
-        future.set_result(carry_out(task))
-        return future
+        """Take one task."""
+        raise NotImplementedError
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task, and whether it may be blameless and tried again."""
@@ -283,13 +238,21 @@ class Here:
         return None
 
 
-class Pool:
-    """An engine of worker processes on this computer; use it in a `with` block.
+class Here(Engine):
+    """No worker but this process, one scan after the other: no start-up, no limits."""
+
+    def submit(self, task: Task) -> "Future[TaskResult]":
+        """Carry one task out at once."""
+        future: Future[TaskResult] = Future()
+        future.set_result(carry_out(task))
+        return future
+
+
+class Pool(Engine):
+    """Worker processes on this computer.
 
     Neither files nor threads of this process are carried into them.
     """
-
-    quiet_s: float | None = None
 
     def __init__(self, limits: Limits, scans: int) -> None:
         self._workers = limits.width(scans)
@@ -320,7 +283,7 @@ class Pool:
         return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
-        """Say what ended a task."""
+        """Say what ended a task; a worker that was lost may be no fault of its scan."""
         from pebble import ProcessExpired
 
         if isinstance(fault, BrokenExecutor):
@@ -339,14 +302,11 @@ class Pool:
             return (
                 f"it needs more than the {self._memory_mb} MB of a worker; allow more with --memory"
             ), False
-        return f"{type(fault).__name__}: {fault}", False
+        return super().told(fault)
 
     def check(self) -> None:
         """Start the workers, if that is to do; lost ones are told by the tasks that they had."""
         _ = self._pool.active
-
-    def __enter__(self) -> Self:
-        return self
 
     def __exit__(self, *fault: object) -> None:
         if "_pool" not in vars(self):  # none was asked for
@@ -359,8 +319,11 @@ class Pool:
 
 
 def begin(memory_mb: int, loud: bool) -> None:
-    """Start a worker; a loud one tells on the error stream what it does."""
-    confine(memory_mb)
+    """Start a worker, held to its share of memory; a loud one tells on the error stream."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
+    hear_keyboard()
+    one_thread()
+    limit_memory(memory_mb)
     if loud:
         handler = logging.StreamHandler()
         handler.setFormatter(_Plain("%(levelname)s %(name)s: %(message)s"))
@@ -385,14 +348,14 @@ def _ending(code: int | None) -> str:
     return f"exit code {code}"
 
 
-class Cluster:
-    """An engine of workers that a scheduler knows; use it in a `with` block.
+class Cluster(Engine):
+    """Workers that a scheduler knows.
 
     The scheduler gives a scan to another worker when one dies; each worker sizes scans in processes
     of its own, under limits. What is sent is trusted: name only a scheduler of your own.
     """
 
-    quiet_s: float | None = 5.0
+    quiet_s = 5.0
 
     def __init__(self, address: str, seconds_each: float = SECONDS_EACH) -> None:
         self.address = address
@@ -401,7 +364,7 @@ class Cluster:
         self._executor = self._client.get_executor(pure=False)
 
     @property
-    def room(self) -> int:
+    def room(self) -> int:  # type: ignore[override]  # it grows with the workers
         """How many tasks may be under way at a time."""
         threads: int = sum(self._asked(self._client.scheduler.ncores).values())
         return _AT_A_TIME * max(1, threads)
@@ -413,13 +376,14 @@ class Cluster:
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task."""
-        kind = type(fault).__name__
         if isinstance(fault, CancelledError):
             self.check()
             return "the scheduler called it off; run the same again", False
-        if kind == "KilledWorker":  # after several tries of the scheduler's own: no more of ours
+        if (
+            type(fault).__name__ == "KilledWorker"
+        ):  # after several tries of the scheduler's own: no more of ours
             return "the workers that had it were lost one after the other; give them more", False
-        return f"{kind}: {fault}", False
+        return super().told(fault)
 
     def check(self) -> None:
         """Raise a UsageError where the scheduler does not answer."""
@@ -436,9 +400,6 @@ class Cluster:
                 code=NETWORK,
             ) from fault
 
-    def __enter__(self) -> Self:
-        return self
-
     def __exit__(self, *fault: object) -> None:
         with suppress(OSError, RuntimeError):  # whoever does not answer cannot be told
             self._client.close(timeout=_LEAVE_S)
@@ -450,24 +411,95 @@ _NO_WORKERS = UsageError(
     remedy=f"{MENDS[MEMORY]}, and run the same command again; with --out it goes on from here",
     code=MEMORY,
 )
-Engine = Here | Pool | Cluster
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Dealt:
+    """A task that is under way: the scan as it was given, and which try this is."""
+
+    index: int
+    place: Place
+    task: Task
+    tries: int = 1
+
+
+def run_tasks(
+    places: Sequence[Place],
+    settings: Settings,
+    engine: Engine,
+    *,
+    size_scan: SizeScan | None = None,
+    known: Callable[[Place], TaskResult | None] | None = None,
+) -> Iterator[tuple[int, TaskResult]]:
+    """Size scans on an open engine, a few at a time; what is done comes in the order it ends.
+
+    `known` gives what was finished earlier, or None; with it, what is finished now can be kept. A
+    worker with other code than this computer raises a UsageError.
+    """
+    open_tasks: dict[Future[TaskResult], _Dealt] = {}
+    room = engine.room
+    for index, place in enumerate(places):
+        done = None if known is None else known(place)
+        if done is not None:
+            yield index, done
+            continue
+        # A path that means the same in a process that stands in another folder.
+        whole = place.absolute() if isinstance(place, Path) else place
+        task = Task(place=whole, settings=settings, size_scan=size_scan, keep=known is not None)
+        open_tasks[engine.submit(task)] = _Dealt(index=index, place=place, task=task)
+        while len(open_tasks) >= room:
+            yield from _taken_in(open_tasks, engine)
+    while open_tasks:
+        yield from _taken_in(open_tasks, engine)
+
+
+def _taken_in(
+    open_tasks: "dict[Future[TaskResult], _Dealt]", engine: Engine
+) -> Iterator[tuple[int, TaskResult]]:
+    """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
+    while not (ended := wait(open_tasks, timeout=engine.quiet_s, return_when=FIRST_COMPLETED).done):
+        engine.check()
+    for future in sorted(ended, key=lambda one: open_tasks[one].index):
+        dealt = open_tasks.pop(future)
+        fault = _fault_of(future)
+        words, again = ("", False) if fault is None else engine.told(fault)
+        if again and dealt.tries < _TRIES:
+            _LOG.warning("%s is tried once more: %s", dealt.place, words)
+            open_tasks[engine.submit(dealt.task)] = replace(dealt, tries=dealt.tries + 1)
+        else:
+            yield dealt.index, _row(future, dealt.place, words)
+
+
+def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:
+    if words:
+        _LOG.error("%s: %s", place, words)
+        return TaskResult(result=fault_row(place, words))
+    done = future.result()
+    if done.maker is not None and done.maker != maker_mark():
+        raise UsageError(
+            "a worker with other code or libraries than this computer",
+            needed="the same volest, numpy, scipy and scikit-image everywhere",
+            remedy="install the same versions and start the workers again",
+        )
+    return replace(done, result=done.result.of_scan(str(place)))
+
+
+def _fault_of(future: "Future[TaskResult]") -> BaseException | None:
+    try:
+        return future.exception()
+    except CancelledError as fault:  # a scheduler that went away calls its tasks off
+        return fault
 
 
 def carry_out_there(task: Task, seconds: float) -> TaskResult:
     """Size one scan on a worker elsewhere, in a process that can be ended."""
-    from volest.batch.dealing import run_tasks  # which deals out to the engines of this module
-
     with _ONE_CREW:
         crew = _crew(seconds)
-    known = _unknown if task.keep else None
+    known = (lambda _: None) if task.keep else None  # nothing yet, and it is to be kept
     ((_, done),) = run_tasks(
         [task.place], task.settings, crew, size_scan=task.size_scan, known=known
     )
     return replace(done, maker=maker_mark())
-
-
-def _unknown(_place: Place) -> TaskResult | None:
-    return None
 
 
 @cache

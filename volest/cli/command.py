@@ -8,30 +8,22 @@ from typing import Any
 import click
 
 from volest.lab import Lab
-from volest.settings import NAMED
+from volest.settings import NAMED, SETTINGS
 from volest.system import own_folder
 
 LAB_FILE = "lab.toml"
 LAB_VARIABLE = str(NAMED["lab_file"].variable)
 _LAB = "volest.lab"  # among what a command knows of its call
+
+
+def _flags(*groups: str) -> list[str]:
+    return [setting.flag for setting in SETTINGS if setting.group in groups]
+
+
 HEADINGS = {
-    "Base line and scan": ("--base", "--cavity", "--unit", "--pitch", "--inside-out"),
-    "Stone and mix": (
-        *(
-            "--stone",
-            "--stone-for",
-            "--by",
-            "--way",
-            "--wp",
-            "--waste",
-            "--residue",
-            "--extra-water",
-        ),
-        *("--second-pour", "--footprint", "--lab", "--journal"),
-    ),
-    "Mixes for several impressions": (
-        *("--share", "--at-most", "--material", "--kind", "--taken", "--age", "--start"),
-    ),
+    "Base line and scan": (*_flags("measuring"), "--cavity"),
+    "Stone and mix": (*_flags("stone", "stones", "amounts"), "--footprint"),
+    "Mixes for several impressions": ("--share", "--at-most", *_flags("day"), "--age", "--start"),
     "What is written": (
         *("--out", "--no-sheet", "--sheet", "--json", "--csv", "--json-lines"),
         *("--picture", "--plot", "--curve", "--dry"),

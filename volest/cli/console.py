@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read rich, numpy and scipy, which no --help should wait for
     from rich.progress import Progress
@@ -32,8 +32,6 @@ _LOGGER = logging.getLogger("volest")
 
 def say(line: str) -> None:
     """Say a line to a person, with everything in it made visible that a terminal would obey."""
-    from volest.report.names import visible  # keeps --help quick
-
     click.echo(visible(line), err=True)
 
 
@@ -157,27 +155,18 @@ def progress(
     late = threading.Timer(_PATIENCE_S, bar.start)
     late.daemon = True
     late.start()
-    try:
-        with _heard("volest.cavity.unseen", tell):
-            yield draw
-    finally:
-        late.cancel()
-        late.join()  # a bar that is just being started is stopped only after that
-        bar.stop()
-
-
-@contextmanager
-def _heard(name: str, tell: Callable[[logging.LogRecord], bool]) -> Iterator[None]:
-    """Hand on what a stage that may take a second says of itself in this process."""
-    logger = logging.getLogger(name)
+    logger = logging.getLogger("volest.cavity.unseen")  # a stage that may take a second
     before = logger.level
     logger.addFilter(tell)
     logger.setLevel(logging.INFO)
     try:
-        yield
+        yield draw
     finally:
         logger.removeFilter(tell)
         logger.setLevel(before)
+        late.cancel()
+        late.join()  # a bar that is just being started is stopped only after that
+        bar.stop()
 
 
 def _drawn_bar() -> "Progress":

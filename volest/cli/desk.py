@@ -9,8 +9,8 @@ import click
 
 from volest.cli.command import Command
 from volest.cli.console import say
-from volest.cli.options import BASE_HELP, Number, running, sizing, verbose_option
-from volest.cli.size import drawn, request_of
+from volest.cli.options import BASE_HELP, Number, request_of, running, sizing, verbose_option
+from volest.cli.size import drawn
 from volest.errors import UsageError
 
 _HELP = f"""Open a day's folder on one page in the browser.

@@ -12,7 +12,7 @@ import click
 
 from volest.cli.command import LAB_FILE, LAB_VARIABLE, lab_in_force
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 from volest.lab import Lab
 from volest.settings import HABITS
 from volest.stone.lab_file import read_lab_and_habits
@@ -82,8 +82,6 @@ def lab_command(
 
 
 def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> None:
-    from volest.report.names import visible  # same
-
     where = f"{path} ({origin})" if path else f"{_NONE} (volest lab --new {LAB_FILE} starts one)"
     lines = [f"lab file   {where}", ""]
     for key, setting in HABITS.items():
@@ -110,7 +108,7 @@ def _bench(lab: Lab) -> Mapping[str, Figure | Band]:
         "cleaning between mixes": (CLEANING, lab.time.cleaning_min),
     }
     own = {
-        name: Figure(value=value, unit=usual.unit, source="lab file", mark=OWN)
+        name: Figure(value, usual.unit, "lab file", OWN)
         for name, (usual, value) in said.items()
         if value != usual.value
     }
@@ -136,24 +134,29 @@ def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> 
             {
                 "stone": kind.name,
                 "title": kind.title,
-                "figures": [{"figure": n, **f.as_record()} for n, f in kind.figures()],
+                "figures": [{"figure": n, **figure_record(f)} for n, f in kind.figures()],
             }
             for kind in stones
         ],
-        "bench": [{"figure": n, **f.as_record()} for n, f in bench.items()],
+        "bench": [{"figure": n, **figure_record(f)} for n, f in bench.items()],
         "windows": [
             {
                 "material": window.material,
-                "earliest": window.earliest.as_record(),
-                "latest": window.latest.as_record(),
-                "lost": None if window.lost is None else window.lost.as_record(),
+                "earliest": figure_record(window.earliest),
+                "latest": figure_record(window.latest),
+                "lost": None if window.lost is None else figure_record(window.lost),
                 "beyond": window.beyond,
                 "family": window.family,
             }
             for window in WINDOWS.values()
         ],
-        "steps": {family: [asdict(step) for step in steps] for family, steps in STEPS.items()},
+        "steps": STEPS,
     }
+
+
+def figure_record(figure: Figure | Band) -> dict[str, Any]:
+    """Write a figure or a range down under the same keys."""
+    return {"value": None, "low": None, "high": None, **asdict(figure)}
 
 
 def _groups(
@@ -169,8 +172,6 @@ def _groups(
 
 
 def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
-    from volest.report.names import visible  # keeps --help quick
-
     for name, title, figures in _groups(stones, bench):
         click.secho(visible(f"{name}, {title}"), bold=True)
         for figure_name, figure in figures:

@@ -11,20 +11,41 @@ import sys
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from volest.cli.command import Command, is_from_file, lab_from
 from volest.cli.console import STREAM, deliver, say
 from volest.cli.options import Number, file_option, journal_option, lab_option
-from volest.errors import UsageError
+from volest.data_base import BESIDE
+from volest.errors import UsageError, visible
 from volest.given_files import GivenFileError, json_in, text_of
+from volest.journal import (
+    BASE,
+    COLUMNS,
+    FIRST,
+    OUTCOMES,
+    TOLD_ABOVE,
+    TOLD_BELOW,
+    Case,
+    Delivery,
+    Entry,
+    Journal,
+    entry_of,
+    journal_lines,
+    last_lines,
+    now,
+    outcome_lines,
+    twins_in_words,
+)
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
-
-if TYPE_CHECKING:
-    from volest.journal import Case, Entry, Journal
+from volest.stock import case_lines, lot_doubts, stock_lines
+from volest.stone.mix import SPOKEN_DIGITS
+from volest.stone.stones import all_stones, find_stone
+from volest.stone.words import cost_of
+from volest.storage import check_target
 
 _DEFAULTS = Settings()
 _AMOUNTS = ("volume_ml", "powder_g", "water_ml")
@@ -113,7 +134,7 @@ Examples:
 @click.option("--again", is_flag=True, help="Book it although one of the same scan or file is.")
 @click.option(
     "--outcome",
-    type=click.Choice(["good", "short", "bubbles", "broken", "remake"]),
+    type=click.Choice(OUTCOMES),
     help="How the cast came out.",
 )
 @click.option("--why", metavar="TEXT", help="With --outcome: why; needed for a remake.")
@@ -158,8 +179,6 @@ def log_command(
     **words: str | float | None,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
-    from volest.journal import Journal  # keeps --help quick
-
     if journal_file is None:
         raise UsageError(
             "no journal",
@@ -170,30 +189,24 @@ def log_command(
     lab = lab_from(lab_file)
     said = {key: value for key, value in words.items() if value is not None}
     usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
-    end_g = _end_g(left_g, short_g)
-    asked = {
-        "a pour": end_g is not None,
-        "--strike": strike is not None,
-        "--pour": number is not None,
-        "--delivered": delivered_g is not None,
-    }
+    end_g = left_g if short_g is None else -short_g  # below 0 what was missing
+    asked = {"a pour": end_g, "--strike": strike, "--pour": number, "--delivered": delivered_g}
     told = {"from": source, "scan": scan, "cavity": cavity}
     flags = {"base-pour": second_pour, "again": again, "scoops": by_scoop}
     names = [*said, *(name for name, value in told.items() if value is not None)]
     names += [name for name, is_set in flags.items() if is_set]
-    _check_words([name for name, is_asked in asked.items() if is_asked], names)
-    _check_outcome(said, left_g)
+    _check_words([name for name, value in asked.items() if value is not None], names)
+    _check_outcome(said, left_g, short_g)
     _check_csv(csv_file, [journal_file, source, lab_file, backup_file])
     with Journal(journal_file, new=end_g is not None or delivered_g is not None) as journal:
         if backup_file is not None:
             journal.check_backup(backup_file)  # before anything is booked
         if end_g is not None:
             poured = "second_pour" if second_pour else "mix"
-            mixed, cases = (
-                ({}, [])
-                if source is None
-                else _mixed(source, scan, cavity, poured, by_scoop=by_scoop)
-            )
+            mixed: dict[str, str | float] = {}
+            cases: list[Case] = []
+            if source is not None:
+                mixed, cases = _mixed(source, scan, cavity, poured, by_scoop=by_scoop)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab, cases)
             _book(journal, entry, lab, journal_file, mixed, again=again)
         if strike is not None:
@@ -235,8 +248,10 @@ def _check_words(asked: Sequence[str], said: Sequence[str]) -> None:
         raise UsageError("--pour alone", needed="how it came out", remedy="add --outcome")
 
 
-def _check_outcome(said: Mapping[str, object], left_g: float | None) -> None:
-    """Refuse an outcome that contradicts what was left, or lacks its reason."""
+def _check_outcome(said: Mapping[str, object], left_g: float | None, short_g: float | None) -> None:
+    """Refuse two ends, and an outcome that contradicts what was left, or lacks its reason."""
+    if left_g is not None and short_g is not None:
+        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
     outcome = said.get("outcome")
     if outcome == "remake" and not said.get("why"):
         raise UsageError("a remake without a reason", needed="why", remedy="add --why TEXT")
@@ -250,8 +265,6 @@ def _check_outcome(said: Mapping[str, object], left_g: float | None) -> None:
 
 def _text(said: object) -> str | None:
     """Make words of the command line such as can be written: bytes that are no text written out."""
-    from volest.report.names import visible  # keeps --help quick
-
     return None if said is None else visible(str(said))
 
 
@@ -259,8 +272,6 @@ def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
     """Refuse a CSV file that cannot be written, was read, or is no list of pours."""
     if target is None or target == STREAM:
         return
-    from volest.data_base import BESIDE  # keeps --help quick
-    from volest.storage import check_target
 
     own = [path for path in read if path is not None]
     check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])
@@ -279,10 +290,7 @@ def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
         )
 
 
-def _receive(journal: "Journal", powder_g: float, said: dict[str, Any], lab: Lab) -> None:
-    from volest.journal import Delivery, now  # keeps --help quick
-    from volest.stone.stones import find_stone  # keeps --help quick
-
+def _receive(journal: Journal, powder_g: float, said: dict[str, Any], lab: Lab) -> None:
     number = journal.receive(
         Delivery(
             booked=now(),
@@ -311,27 +319,15 @@ def _date(text: str | None) -> str | None:
         ) from fault
 
 
-def _end_g(left_g: float | None, short_g: float | None) -> float | None:
-    """Say how a pour ended: what was left, below 0 what was missing; None if nothing is booked."""
-    if left_g is not None and short_g is not None:
-        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
-    return left_g if short_g is None else -short_g
-
-
 def _book(
-    journal: "Journal",
-    entry: "Entry",
+    journal: Journal,
+    entry: Entry,
     lab: Lab,
     journal_file: Path,
     mixed: dict[str, str | float],
     *,
     again: bool,
 ) -> None:
-    from volest.journal import TOLD_ABOVE, TOLD_BELOW, twins_in_words  # keeps --help quick
-    from volest.stock import lot_doubts  # keeps --help quick
-    from volest.stone.mix import SPOKEN_DIGITS  # keeps --help quick
-    from volest.stone.stones import find_stone  # keeps --help quick
-
     twins = [] if again else journal.twins(entry)
     if twins and sys.stdin.isatty():
         say(twins_in_words(twins))
@@ -348,14 +344,10 @@ def _book(
             here, there = (v if isinstance(v, str) else f"{v:g}" for v in (said, mixed[name]))
             odd.append(f"booked with {name.partition('_')[0]} {here}, the file has {there}")
     taken_ml = entry.mix_ml - entry.left_ml
-    if taken_ml < TOLD_BELOW * entry.volume_ml:
-        odd.append(
-            f"it took {taken_ml:.1f} mL, less than the {entry.volume_ml:.1f} mL to be filled"
-        )
-    if taken_ml > TOLD_ABOVE * entry.volume_ml:
-        odd.append(
-            f"it took {taken_ml:.1f} mL, far more than the {entry.volume_ml:.1f} mL to be filled"
-        )
+    if not TOLD_BELOW * entry.volume_ml <= taken_ml <= TOLD_ABOVE * entry.volume_ml:
+        than = "less" if taken_ml < entry.volume_ml else "far more"
+        filled = f"the {entry.volume_ml:.1f} mL to be filled"
+        odd.append(f"it took {taken_ml:.1f} mL, {than} than {filled}")
     for told in odd:
         say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 
@@ -365,12 +357,9 @@ def _entry(
     left_g: float,
     scan: str | None,
     lab: Lab,
-    cases: "Sequence[Case]",
-) -> "Entry":
+    cases: Sequence[Case],
+) -> Entry:
     """Put together what was said, else what the file has, else what is usual."""
-    from volest.journal import Case, entry_of
-    from volest.stone.stones import find_stone
-
     missing = [name for name in _AMOUNTS if name not in given]
     if missing:
         options = ", ".join("--" + name.partition("_")[0] for name in missing)
@@ -420,10 +409,7 @@ def _content_of(scan: str, source: Path | None) -> str | None:
     return None
 
 
-def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    from volest.journal import journal_lines, last_lines, outcome_lines
-    from volest.stock import case_lines, stock_lines
-
+def _tell(journal: Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
     for line in journal.damage():
         say(line)
     entries = journal.entries()
@@ -440,11 +426,8 @@ def _tell(journal: "Journal", lab: Lab, csv_file: str | None, journal_file: Path
             click.echo(line)
 
 
-def _as_csv(entries: "Sequence[Entry]", lab: Lab) -> str:
-    from volest.journal import COLUMNS
+def _as_csv(entries: Sequence[Entry], lab: Lab) -> str:
     from volest.report.names import cell  # keeps --help quick
-    from volest.stone.stones import all_stones
-    from volest.stone.words import cost_of
 
     kinds = {kind.name: kind for kind in all_stones(lab)}
     buffer = io.StringIO(newline="")
@@ -460,10 +443,8 @@ def _as_csv(entries: "Sequence[Entry]", lab: Lab) -> str:
 
 def _mixed(
     source: Path, scan: str | None, cavity: int | None, poured: str, *, by_scoop: bool
-) -> "tuple[dict[str, str | float], list[Case]]":
+) -> tuple[dict[str, str | float], list[Case]]:
     """Read the 'mix' or the 'second_pour' of a file, fingerprinted as `source`, and for whom."""
-    from volest.journal import BASE, FIRST, Case  # keeps --help quick
-
     try:
         content = text_of(source)
         whole = json_in(content)

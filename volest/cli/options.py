@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from volest.cli.command import is_from_file, lab_from
-from volest.cli.console import STREAM, say
+from volest.cli.console import STREAM, say, set_talk
 from volest.errors import UsageError
 from volest.settings import (
     NAMED,
@@ -26,14 +26,16 @@ from volest.settings import (
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
-    from volest.batch.workers import Limits
+    from volest.batch.workers import SizeScan
     from volest.pipeline import Cavity
     from volest.result import Result
+    from volest.run import Request
 
     _Type = click.ParamType[float]  # only newer releases of click know what a type gives
 else:
     _Type = click.ParamType
 
+MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 Function = TypeVar("Function", bound=Callable[..., Any])
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
@@ -102,10 +104,10 @@ def place(text: str) -> "Place":
     """Read a path, an address with ``://`` in it, or - for a scan on the input."""
     from volest.batch.find import place_of
 
-    return from_input() if text == STREAM else place_of(text)
+    return _from_input() if text == STREAM else place_of(text)
 
 
-def from_input() -> Path:
+def _from_input() -> Path:
     """Put the scan on the input into a file that is there as long as the command runs."""
     scan = sys.stdin.buffer.read()
     kept: TemporaryDirectory[str] = TemporaryDirectory(prefix="volest-")
@@ -163,15 +165,11 @@ A base line that somebody saved beside a scan is obeyed unless --base is given.
 """
 
 
-def _scan_or_input(_ctx: click.Context, _param: click.Parameter, scan: Path) -> Path:
-    return from_input() if str(scan) == STREAM else scan
-
-
 one_scan = click.argument(
     "scan",
     metavar="SCAN",
     type=click.Path(readable=False, path_type=Path, allow_dash=True),
-    callback=_scan_or_input,
+    callback=lambda _ctx, _param, scan: _from_input() if str(scan) == STREAM else scan,
 )
 cavity_option = click.option(
     "--cavity",
@@ -312,20 +310,25 @@ def _with_pattern(text: str) -> tuple[str, str]:
     return pattern, stone
 
 
-def limits_of(
+def request_of(
     *,
+    size_scan: "SizeScan | None",
     out: "Place | None",
     no_sheet: bool,
     cluster: str | None,
+    verbose: bool,
     workers: int | None,
     memory_mb: int | None,
     seconds_each: float | None,
-) -> "Limits":
-    """Give what a run may take here; refuse options of a run that do not go together."""
-    from volest.batch.workers import SECONDS_EACH, Limits, check_limits
+    **options: Any,
+) -> "Request":
+    """Turn the options of `sizing` and `running` into a request; refuse what does not fit."""
+    from volest.batch.workers import SECONDS_EACH, Limits
+    from volest.run import Request
 
-    here = (workers, memory_mb)
-    if cluster is not None and any(limit is not None for limit in here):
+    if verbose:
+        set_talk(True)
+    if cluster is not None and (workers, memory_mb) != (None, None):
         raise UsageError(
             "--workers or --memory with --cluster",
             needed="limits of this computer only where it does the work",
@@ -334,14 +337,17 @@ def limits_of(
     if no_sheet and out is None:
         raise UsageError("--no-sheet without --out", needed="--out DIR", remedy="leave it out")
     seconds = SECONDS_EACH if seconds_each is None else seconds_each
-    limits = Limits(workers=workers, memory_mb=memory_mb, seconds_each=seconds)
-    check_limits(limits)
-    return limits
-
-
-def wants_sheet(out: "Place | None", *, no_sheet: bool, cluster: str | None) -> bool:
-    """Say whether a sheet goes into a folder: its cards are made and kept on this computer."""
-    return isinstance(out, Path) and not no_sheet and cluster is None
+    return Request(
+        settings=settings_of(**options),
+        out=out,
+        # Cards are made and kept on this computer.
+        out_sheet=isinstance(out, Path) and not no_sheet and cluster is None,
+        limits=Limits(workers=workers, memory_mb=memory_mb, seconds_each=seconds),
+        cluster=cluster,
+        most_held=None if out is None else MOST_ROWS,
+        size_scan=size_scan,
+        here=size_scan is not None,
+    )
 
 
 def examined(scan: Path, settings: Settings, cavity: int | None) -> "tuple[Result, Cavity]":

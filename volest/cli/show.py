@@ -18,6 +18,7 @@ from volest.cli.options import (
     settings_of,
     sizing,
 )
+from volest.errors import MixError, visible
 
 PICTURES = (".png", ".webp", ".jpg")
 _HELP = f"""Tell all about SCAN: its mix, where the rim must be cut or boxed, how stone runs, where
@@ -58,11 +59,9 @@ def show_command(
     """Tell and draw one scan; the words for a person stand in `_HELP`."""
     from volest.batch.find import bring_decisions
     from volest.dosing import check_settings, poured
-    from volest.errors import MixError
     from volest.notes import dial_in_words
     from volest.pipeline import guided
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
-    from volest.report.names import visible
     from volest.report.record import as_text, document, guide_record
     from volest.report.remarks import made_with
     from volest.storage import check_ending, check_target

@@ -18,7 +18,6 @@ from volest.cli.console import (
     deliver,
     progress,
     say,
-    set_talk,
     stoppable,
     takes_styles,
 )
@@ -26,28 +25,23 @@ from volest.cli.options import (
     BASE_HELP,
     Number,
     check_fits,
-    limits_of,
     place,
     planning,
+    request_of,
     running,
-    settings_of,
     sizing,
     unfitting,
     verbose_option,
-    wants_sheet,
 )
-from volest.errors import EXIT_MEASURED, UsageError
+from volest.errors import EXIT_MEASURED, UsageError, visible
 from volest.settings import NAMED, clock_time, digits_for, parse_taken, pattern_and_word
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
-    from volest.batch.workers import SizeScan
-    from volest.day import Day
     from volest.result import Result
-    from volest.run import Report, Request, Target
+    from volest.run import Planner, Report, Request, Target
     from volest.settings import Settings, Taken
 
-MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 KINDS = (".html", ".htm")  # what a browser opens
 Word = TypeVar("Word")
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
@@ -178,16 +172,15 @@ def size_command(
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
     request = drawn(request, quiet=quiet)
-    with stoppable():
-        with progress(len(found.scans), shown=bar, lines=lines) as advance:
-            report = run(request, _told_in_lines(advance) if json_lines else advance)
-        for line in _booked(report.results or (), options.get("journal_file")):
-            say(line)
-        if not (quiet and streams):
-            stream = sys.stderr if streams else sys.stdout
-            _show_table(report, request.settings, stream=stream, quiet=quiet)
-        for text in put_out:
-            deliver(text, STREAM)
+    with progress(len(found.scans), shown=bar, lines=lines) as advance:
+        report = run(request, _told_in_lines(advance) if json_lines else advance)
+    for line in _booked(report.results or (), options.get("journal_file")):
+        say(line)
+    if not (quiet and streams):
+        stream = sys.stderr if streams else sys.stdout
+        _show_table(report, request.settings, stream=stream, quiet=quiet)
+    for text in put_out:
+        deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
 
 
@@ -259,37 +252,6 @@ def _code(report: "Report", *, quiet: bool) -> int:
     return report.exit_code
 
 
-def request_of(
-    *,
-    size_scan: "SizeScan | None",
-    out: "Place | None",
-    no_sheet: bool,
-    cluster: str | None,
-    verbose: bool,
-    workers: int | None,
-    memory_mb: int | None,
-    seconds_each: float | None,
-    **options: Any,
-) -> "Request":
-    """Turn the options that `size` and `watch` share into a request."""
-    from volest.run import Request
-
-    if verbose:
-        set_talk(True)
-    where: dict[str, Any] = {"out": out, "no_sheet": no_sheet, "cluster": cluster}
-    each: dict[str, Any] = {"memory_mb": memory_mb, "seconds_each": seconds_each}
-    return Request(
-        settings=settings_of(**options),
-        out=out,
-        out_sheet=wants_sheet(**where),
-        limits=limits_of(workers=workers, **where, **each),
-        cluster=cluster,
-        most_held=None if out is None else MOST_ROWS,
-        size_scan=size_scan,
-        here=size_scan is not None,
-    )
-
-
 def drawn(request: "Request", *, quiet: bool) -> "Request":
     """Ask for pictures where a sheet is wanted and they can be drawn."""
     return replace(request, pictures=request.has_cards and can_draw(quiet=quiet))
@@ -304,7 +266,7 @@ def _day(
     materials: Sequence[str],
     kinds: Sequence[str],
     taken: Sequence[str],
-) -> "Day | None":
+) -> "Planner | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
     if not share:
         if at_most is not None:
@@ -312,7 +274,7 @@ def _day(
         if not any(ctx.params[name] for name in ("materials", "kinds", "taken", "ages", "start")):
             return None
         at_most = 1
-    from volest.day import Day
+    from volest.run import Planner
     from volest.stone.reference import check_kind, pour_window
     from volest.stone.shared import this_minute
 
@@ -321,7 +283,7 @@ def _day(
     if start is not None and begins is None:
         raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
     habits = () if is_from_file("taken") else ctx.lookup_default("taken") or ()
-    return Day(
+    return Planner(
         at_most=at_most,
         windows=tuple(_by_pattern(materials, pour_window)),
         kinds=tuple(_by_pattern(kinds, check_kind)),
@@ -400,7 +362,6 @@ def _checked_files(request: "Request", streams: int) -> list[Path]:
 def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     """Tell which scans would be sized, how, and what would be written."""
     from volest.batch.store import KEPT, OutFolder
-    from volest.report.names import visible
     from volest.report.remarks import made_with
 
     scans, out = request.found.scans, request.out

@@ -11,7 +11,7 @@ import click
 from volest.cli.command import Command
 from volest.cli.console import say, set_talk
 from volest.cli.options import BASE_HELP, settings_of, sizing, verbose_option
-from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError
+from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, visible
 from volest.settings import Settings
 
 _HELP = f"""Look at scans in a window, one after the other.
@@ -77,7 +77,6 @@ def view_command(
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.dosing import poured
     from volest.pipeline import examine_all
-    from volest.report.names import visible
     from volest.storage import check_target
     from volest.view.picture import picture_of, save_picture
 

@@ -10,9 +10,9 @@ import click
 
 from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
-from volest.cli.options import BASE_HELP, running, sizing, verbose_option
-from volest.cli.size import drawn, request_of
-from volest.errors import UsageError
+from volest.cli.options import BASE_HELP, request_of, running, sizing, verbose_option
+from volest.cli.size import drawn
+from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.desk.day import Day
@@ -90,7 +90,6 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
 def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
     """Make the day that tells in the terminal what arrives."""
     from volest.desk.day import Day
-    from volest.report.names import visible
     from volest.report.table import rows
     from volest.result import one_by_one
 

@@ -20,7 +20,6 @@ from volest.batch.find import content_of, natural_key, noted, passed_over
 from volest.batch.store import KEPT
 from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.batch.workers import Engine
-from volest.day import Day as PlannedDay
 from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.given_files import json_in, text_of
@@ -30,7 +29,7 @@ from volest.report.names import visible
 from volest.report.remarks import amounts_in_words, before_water, made_with
 from volest.report.table import rows
 from volest.result import Result, one_by_one
-from volest.run import Desk, Request, opened
+from volest.run import Desk, Planner, Request, opened
 from volest.scan.decision import (
     fingerprint,
     put_back,
@@ -245,7 +244,7 @@ class OpenDay:
             results, at_most = self._listed(), self._at_most
             held = {tuple(one) for mix in self._held for one in mix["impressions"]}
         waiting = [one for one in results if self._key(one) not in held]
-        return waiting, PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
+        return waiting, Planner(at_most=at_most).plan(waiting, self.request.settings)
 
     def sheet(self) -> str:
         """Write the pour sheet of all that is not poured, as its mixes are planned now."""

@@ -12,17 +12,17 @@ from rich.table import Table
 
 from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
+from volest.errors import visible
 from volest.notes import hours_in_words
-from volest.report.names import visible, wrapped
+from volest.report.names import wrapped
 from volest.result import Guide, Result
 from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
 from volest.storage import write_whole
 
 if TYPE_CHECKING:  # what finds these is read when it is asked for
-    from volest.cavity.flow import Flow, Pour, Reached
+    from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
 
-CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
 _PARTS = {
     "base line": "where the base line lies",
@@ -106,7 +106,7 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     """
     out = io.StringIO()
     lines = csv.writer(out, lineterminator="\n")
-    lines.writerow(CURVE_COLUMNS)
+    lines.writerow(("height_mm", "volume_ml"))
     lines.writerows((f"{height:.3f}", f"{volume:.3f}") for height, volume in curve)
     return out.getvalue()
 
@@ -141,8 +141,8 @@ _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", 
 
 def imprint_words(imprints: "Imprints", number: int) -> str | None:
     """Name an imprint, numbered from 1; None where it is not clear which it is."""
-    which, where = _which(imprints, number), _counted(imprints, number)
-    return f"{which} {where}" if which else None
+    which = _which(imprints, number)
+    return f"{which} {_counted(imprints, number)}" if which else None
 
 
 def _which(imprints: "Imprints", number: int) -> str | None:
@@ -179,25 +179,19 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
         table.add_column(head, justify="right")
     for number, one in enumerate(imprints.each, start=1):
         behind = guide.thickness.behind[number - 1]
+        which = _which(imprints, number)
+        if which and imprints.is_arch:
+            which += f", towards {imprints.end_hours[one.side > 0]}"
+        reached = [next(at for at in pour.reached if at.imprint == number) for pour in level]
         table.add_row(
-            _short(imprints, number),
+            which or "not clear",
             str(one.hour),
-            *(f"{_reached(pour, number).ml:.1f}" for pour in level),
+            *(f"{at.ml:.1f}" for at in reached),
             "" if one.width_mm is None else f"{one.width_mm:.1f}",
             f"{behind.tip_mm:.1f}",
             f"{behind.gum_mm:.1f}",
         )
     return table
-
-
-def _short(imprints: "Imprints", number: int) -> str:
-    which = _which(imprints, number) or "not clear"
-    side = imprints.end_hours[imprints.each[number - 1].side > 0]
-    return f"{which}, towards {side}" if imprints.is_arch and which in _ORDINALS else which
-
-
-def _reached(pour: "Pour", number: int) -> "Reached":
-    return next(one for one in pour.reached if one.imprint == number)
 
 
 def guide_lines(guide: Guide) -> list[str]:

@@ -12,49 +12,11 @@ from typing import Any
 from volest import __version__
 from volest.report.names import cell
 from volest.report.remarks import without_bowl
-from volest.result import Guide, Result, plain
+from volest.result import PLACES, Guide, Result, plain
 from volest.settings import Settings
-from volest.stone.mix import Mix
 from volest.stone.shared import Plan, SharedMix
 
-COLUMNS = (
-    "scan",
-    "outcome",
-    "volume_ml",
-    "volume_low_ml",
-    "volume_high_ml",
-    "water_ml",
-    "powder_g",
-    "full_scoops",
-    "rest_g",
-    "whole_scoops",
-    "whole_scoops_water_ml",
-    "stone",
-    "waste_ml",
-    "mix_ml",
-    "base_line",
-    "footprint_mm2",
-    "slope_ml_per_mm",
-    "rim_highest_mm",
-    "rim_mean_mm",
-    "rim_lowest_mm",
-    "excess_length_mm",
-    "gap_length_mm",
-    "note_codes",
-    "notes",
-    "reason",
-    "seconds",
-    "second_pour_stone",
-    "second_pour_powder_g",
-    "second_pour_water_ml",
-    "shared_mix",
-    "shared_mix_powder_g",
-    "shared_mix_water_ml",
-    "bowl",
-    "second_pour_bowl",
-    "shared_mix_bowl",
-    "cavity",
-)
+COLUMNS = tuple(PLACES)
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
@@ -86,22 +48,16 @@ def guide_record(guide: Guide) -> dict[str, Any]:
     """Give what only a scan can tell, to stand beside what else is said of it."""
     from volest.report.guide import imprint_words  # most runs make no guide
 
-    record: dict[str, Any] = {
-        "narrow_mm": guide.narrow_mm,
-        "imprints": [],
-        "flow": None if guide.flow is None else asdict(guide.flow),
-    }
+    each = []
     if guide.imprints is not None:
-        left_out = {"place_mm"}  # it is in the frame of the work
-        record["imprints"] = [
-            {key: value for key, value in asdict(one).items() if key not in left_out}
-            | {"name": imprint_words(guide.imprints, number)}
-            for number, one in enumerate(guide.imprints.each, start=1)
-        ]
+        for number, one in enumerate(guide.imprints.each, start=1):
+            each.append({**asdict(one), "name": imprint_words(guide.imprints, number)})
+            del each[-1]["place_mm"]  # it is in the frame of the work
     told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
-    for one in told.values():
-        del one["notes"]  # they stand among those of the scan
-    return {"guide": record, **told}
+    for part in told.values():
+        del part["notes"]  # they stand among those of the scan
+    first = {"narrow_mm": guide.narrow_mm, "imprints": each, "flow": guide.flow}
+    return {"guide": first, **told}
 
 
 def shared_record(plan: Plan) -> dict[str, Any]:
@@ -194,10 +150,13 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
     yield _written(COLUMNS)
     for result in results:
         number, shared = numbered.get(result.name, (0, None))
-        cells = _cells(result if shared is None else _planned(result, shared))
+        row = (result if shared is None else _planned(result, shared)).to_row()
         if shared is not None:
-            cells |= _bowlful(shared.mix, "shared_mix_") | {"shared_mix": str(number)}
-        yield _written([cells.get(column, "") for column in COLUMNS])
+            row["shared_mix"] = number
+            row["shared_mix_powder_g"] = shared.mix.powder_g
+            row["shared_mix_water_ml"] = shared.mix.water_ml
+            row["shared_mix_bowl"] = shared.mix.bowl
+        yield _written([_text(row.get(column)) for column in COLUMNS])
 
 
 def _planned(result: Result, shared: SharedMix) -> Result:
@@ -214,25 +173,11 @@ def _written(cells: Sequence[str]) -> str:
     return buffer.getvalue()
 
 
-def _cells(result: Result) -> dict[str, str]:
-    return {column: _text(value) for column, value in result.to_row().items()}
-
-
-def _text(value: Any) -> str:
+def _text(value: str | float | None) -> str:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, str):
+        return cell(value)
     if isinstance(value, int):
         return str(value)
-    return cell(value) if isinstance(value, str) else _number(value)
-
-
-def _bowlful(made: Mix, of: str = "") -> dict[str, str]:
-    return {
-        f"{of}powder_g": _number(made.powder_g),
-        f"{of}water_ml": _number(made.water_ml),
-        f"{of}bowl": cell(made.bowl or ""),
-    }
-
-
-def _number(value: float | None) -> str:
-    if value is None or not math.isfinite(value):
-        return ""
     return f"{round(value, _DECIMALS) + 0.0:.{_DECIMALS}f}"  # adding 0.0 makes -0.0 a plain zero

@@ -18,7 +18,7 @@ from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import OF_THE_BOWL, knows_scoop
 from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
-from volest.stone.shared import Impression, Plan, SharedMix, priced, this_minute
+from volest.stone.shared import Plan, SharedMix, priced, this_minute
 from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import (
     bowl_in_words,
@@ -291,22 +291,15 @@ def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
     """Say when an impression of a mix is poured, until when it may be, and what it is."""
     one, at_min = shared.turn_of(name)
     told = [
-        "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind,
-        "" if one.window is None else f"{one.window.material} {_until(one, plan)}".rstrip(),
-        "" if one.window is None else _since(one, plan),
-        "ASK FIRST" if one in shared.late else "",
+        "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind
     ]
+    if one.window is not None:
+        by = f"to be poured {plan.by(one)}, past" if one.closes_min < 0.0 else plan.by(one)
+        since = "when?" if one.age_min is None else plan.clock(-one.age_min)
+        told += [f"{one.window.material} {by}".rstrip(), f"taken {since}"]
+    told.append("ASK FIRST" if one in shared.late else "")
     about = ", ".join(filter(None, told))
     return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")
-
-
-def _since(one: Impression, plan: Plan) -> str:
-    return "taken when?" if one.age_min is None else f"taken {plan.clock(-one.age_min)}"
-
-
-def _until(one: Impression, plan: Plan) -> str:
-    by = plan.by(one)
-    return f"to be poured {by}, past" if one.closes_min < 0.0 else by
 
 
 def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Plan) -> list[str]:

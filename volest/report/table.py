@@ -13,7 +13,6 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from volest.notes import Note
 from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
 from volest.report.remarks import (
     CAUTIONS,
@@ -41,7 +40,6 @@ _WIDEST_NAME = 40  # one long name must not push the figures away from all the o
 _NARROWEST_NAME = 14  # a case number can still be told from its neighbour
 _NAME_LINES = 2  # a longer name is shortened in its middle; it stands in full in the files
 _HEADS = ("volume\nmL", "water\nmL", "powder\ng", "or scoops\n+ water", "base\nline")
-_HEADS_OF_STONES = (_HEADS[0], "stone", *_HEADS[1:])
 _LEFT_SET = (_HEADS[0], "stone", "base\nline")  # words; the volume lines up its own points
 _RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
 _BOLD, _ALARM = "bold", "bold red"
@@ -54,30 +52,16 @@ _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twel
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Row:
-    """The cells of one impression, ready to be set.
-
-    Parameters
-    ----------
-    stone : str
-        Stone of the first pour; empty where all scans of the run take the same.
-    volume : str
-        Volume with its interval, mL; decimal points stand under each other.
-    powder, water, scoops : str
-        Powder in g, water in mL, full scoops and what is weighed on top; of each mix.
-    base : str
-        How the base line was found, and how far it was moved.
-    notes : tuple of str
-        Codes of the doubts, or one word.
-    """
+    """The cells of one impression, ready to be set."""
 
     name: str
-    stone: str
-    volume: str
-    powder: str
-    water: str
-    scoops: str
-    base: str
-    notes: tuple[str, ...]
+    stone: str  # of the first pour; empty where all scans of the run take the same
+    volume: str  # with its interval, mL; decimal points stand under each other
+    powder: str  # in g; of each mix
+    water: str  # in mL
+    scoops: str  # full ones, and the water that goes with them
+    base: str  # how the base line was found, and how far it was moved
+    notes: tuple[str, ...]  # codes of the doubts, or one word
     refused: bool
 
     @property
@@ -99,59 +83,40 @@ def rows(
 ) -> list[Row]:
     """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
     mixes = {} if plan is None else plan.sharers
-    volumes, stones = _volumes(results), _stones(results)
-    return [
-        _row(
-            result,
-            base,
-            planned=() if plan is None else plan.notes_of(result.name),
-            name=name,
-            stone=stone,
-            volume=volume,
-            shared=mixes.get(result.name),
+    made = []
+    for result, name, stone, volume in zip(
+        results, names, _stones(results), _volumes(results), strict=True
+    ):
+        mix, shared, found = result.mix, mixes.get(result.name), result.base_line
+        powder, water, scoops = BLANK, BLANK, BLANK
+        if shared is not None:
+            powder = water = f"mix {shared}"
+        elif mix is not None:
+            powder, water, scoops = powder_cell(mix), water_cell(mix), scoops_cell(mix)
+        notes = (*(() if plan is None else plan.notes_of(result.name)), *result.notes)
+        codes = tuple(dict.fromkeys(visible(note.code) for note in notes))
+        refused = result.outcome == REFUSED
+        if refused:
+            codes = ("REFUSED" + (f" {visible(result.code)}" if result.code else ""), *codes)
+        made.append(
+            Row(
+                name=name,
+                stone=stone,
+                volume=volume,
+                powder=powder,
+                water=water,
+                scoops=scoops,
+                base=BLANK if found is None else _base_words(found.how, base),
+                notes=codes or (NO_NOTE,),
+                refused=refused,
+            )
         )
-        for result, name, stone, volume in zip(results, names, stones, volumes, strict=True)
-    ]
-
-
-def _row(
-    result: Result,
-    asked: Base,
-    *,
-    planned: Sequence[Note],
-    name: str,
-    stone: str,
-    volume: str,
-    shared: int | None,
-) -> Row:
-    mix, base = result.mix, result.base_line
-    amounts = (BLANK,) * 3
-    if shared is not None:
-        amounts = (f"mix {shared}", f"mix {shared}", BLANK)
-    elif mix is not None:
-        amounts = (powder_cell(mix), water_cell(mix), scoops_cell(mix))
-    refused = result.outcome == REFUSED
-    codes = tuple(dict.fromkeys(visible(note.code) for note in (*planned, *result.notes)))
-    return Row(
-        name=name,
-        stone=stone,
-        volume=volume,
-        powder=amounts[0],
-        water=amounts[1],
-        scoops=amounts[2],
-        base=BLANK if base is None else _base_words(base.how, asked),
-        notes=(_refusal(result), *codes) if refused else codes or (NO_NOTE,),
-        refused=refused,
-    )
+    return made
 
 
 def _base_words(how: str, asked: Base) -> str:
     moved = how == asked.how and asked.offset_mm != 0
     return f"{visible(how)} {asked.offset_mm:+.1f} mm" if moved else visible(how)
-
-
-def _refusal(result: Result) -> str:
-    return "REFUSED" if result.code is None else f"REFUSED {visible(result.code)}"
 
 
 def _stones(results: Sequence[Result]) -> list[str]:
@@ -323,7 +288,7 @@ def _stacked(lines: Sequence[Row]) -> RenderableType:
 
 
 def _heads(lines: Sequence[Row]) -> tuple[str, ...]:
-    return _HEADS_OF_STONES if lines[0].stone else _HEADS
+    return (_HEADS[0], "stone", *_HEADS[1:]) if lines[0].stone else _HEADS
 
 
 def _codes(line: Row) -> str:

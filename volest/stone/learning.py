@@ -53,9 +53,11 @@ def learn(
     pours: Iterable[Pour], *, stone: str, way: str, default: Way, risk_percent: float
 ) -> Learned:
     """Learn the waste of one stone mixed one way; other pours are passed over."""
+    from scipy.special import stdtrit
+
     seen = [pour for pour in pours if (pour.stone, pour.way) == (stone, way)]
     risk = risk_percent / 100.0
-    prior_fixed, prior_share = _prior(default)
+    prior_fixed, prior_share = default.residue_ml, default.share_percent / 100.0 * USUAL_VOLUME_ML
     # Sums of the weighted regression, weight 1/v; the prior counts as pours of 50 mL.
     s0 = PRIOR_POURS + sum(USUAL_VOLUME_ML / pour.volume_ml for pour in seen)
     s1 = float(len(seen))
@@ -65,7 +67,12 @@ def learn(
     y1 = PRIOR_POURS * prior_share + sum(pour.excess_ml for pour in seen)
     determinant = s0 * s2 - s1 * s1
     fixed_ml, share_ml = (s2 * y0 - s1 * y1) / determinant, (s0 * y1 - s1 * y0) / determinant
-    misfit = max(_misfit(seen, fixed_ml, share_ml) - _known(seen), 0.0)
+    misfit = 0.0
+    for pour in seen:
+        v = pour.volume_ml / USUAL_VOLUME_ML
+        misfit += (pour.excess_ml - fixed_ml - share_ml * v) ** 2 / v
+        misfit -= pour.volume_u_ml**2 / v  # the part that the volumes' own doubt makes
+    misfit = max(misfit, 0.0)
     misfit += PRIOR_POURS * ((fixed_ml - prior_fixed) ** 2 + (share_ml - prior_share) ** 2)
     freedom = PRIOR_POURS + len(seen)
     return Learned(
@@ -76,7 +83,7 @@ def learn(
         fixed_ml=fixed_ml,
         share_ml=share_ml,
         spread_ml=math.sqrt((PRIOR_POURS * default.scatter_ml**2 + misfit) / freedom),
-        factor=_quantile(freedom, 1.0 - risk),
+        factor=float(stdtrit(freedom, 1.0 - risk)),  # a quantile of Student's t
         normal_factor=NormalDist().inv_cdf(1.0 - risk),
         var_fixed=s2 / determinant,
         cov=-s1 / determinant,
@@ -96,27 +103,3 @@ def learn_all(pours: Sequence[Pour], lab: Lab) -> tuple[Learned, ...]:
         learn(pours, stone=stone, way=way, default=lab.way.of(way), risk_percent=lab.risk_percent)
         for stone, way in sorted({(pour.stone, pour.way) for pour in pours})
     )
-
-
-def _prior(default: Way) -> tuple[float, float]:
-    return default.residue_ml, default.share_percent / 100.0 * USUAL_VOLUME_ML
-
-
-def _known(pours: Iterable[Pour]) -> float:
-    """Give the part of the misfit that the volumes' own doubt makes."""
-    return sum(pour.volume_u_ml**2 * USUAL_VOLUME_ML / pour.volume_ml for pour in pours)
-
-
-def _misfit(pours: Iterable[Pour], fixed_ml: float, share_ml: float) -> float:
-    total = 0.0
-    for pour in pours:
-        v = pour.volume_ml / USUAL_VOLUME_ML
-        total += (pour.excess_ml - fixed_ml - share_ml * v) ** 2 / v
-    return total
-
-
-def _quantile(freedom: float, share: float) -> float:
-    """Give a quantile of Student's t."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, share))

@@ -119,11 +119,6 @@ class Mix:
         return self.powder_g * dict(self.terms_ml).get("reserve", 0.0) / self.mix_ml
 
     @property
-    def surplus_ml(self) -> float:
-        """The part of the waste that only the rounding makes."""
-        return self.mix_ml - self.needed_ml
-
-    @property
     def water_g(self) -> float:
         """The same water on a balance, in g."""
         return self.water_ml * water_density_g_per_ml(self.bench.water_c)
@@ -184,7 +179,6 @@ def mix(
     kind = stone if isinstance(stone, StoneType) else stone_type(stone)
     check_volume(volume_ml)
     check_extras(waste_percent, residue_ml, air_percent, stretch_ml_per_100g)
-    check_mixes(mixes)
     usual = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
     check_wp(usual)
     wp, notes = stretched(kind, usual, stretch_ml_per_100g)
@@ -249,7 +243,6 @@ MOST_WASTE_PERCENT = 500.0
 MOST_AIR_PERCENT = 50.0
 MOST_WP_ML_PER_100G = 100.0
 MOST_STRETCH_ML_PER_100G = 20.0
-MOST_MIXES = 50
 _TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
 
 
@@ -302,17 +295,6 @@ def check_wp(wp_ml_per_100g: float) -> None:
             needed=f"{LEAST_WP} (less cannot set the powder) to {MOST_WP_ML_PER_100G:g}",
             remedy="give mL of water per 100 g of powder, for example 22 and not 0.22",
             code="mix-wp",
-        )
-
-
-def check_mixes(mixes: int) -> None:
-    """Refuse a number of equal mixes below 1 or out of all reason."""
-    if not 1 <= mixes <= MOST_MIXES:
-        raise MixError(
-            f"{mixes} mixes for one pour",
-            needed=f"1 to {MOST_MIXES}",
-            remedy="leave the number out",
-            code="mix-amount",
         )
 
 

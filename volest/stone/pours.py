@@ -133,32 +133,12 @@ MOST_TAPER_DEG = 45.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beyond:
-    """What a first pour takes beyond the cavity, and how far the cavity may be off; all in mL.
+    """What a first pour takes beyond the cavity, and how far the cavity may be off; all in mL."""
 
-    Parameters
-    ----------
-    heap_ml, nodules_ml : float
-        What stands over the rim, and the nodules that hold a base.
-    volume_u_ml : float
-        Standard uncertainty of the cavity.
-    unseen_ml : float
-        How much more surface that was not seen may hide.
-    """
-
-    heap_ml: float = 0.0
-    nodules_ml: float = 0.0
-    volume_u_ml: float = 0.0
-    unseen_ml: float = 0.0
-
-    @staticmethod
-    def of_all(several: "Sequence[Beyond]") -> "Beyond":
-        """Add up what is poured from one mix; independent doubts add as squares."""
-        return Beyond(
-            heap_ml=sum(one.heap_ml for one in several),
-            nodules_ml=sum(one.nodules_ml for one in several),
-            volume_u_ml=math.hypot(*(one.volume_u_ml for one in several)),
-            unseen_ml=sum(one.unseen_ml for one in several),
-        )
+    heap_ml: float = 0.0  # what stands over the rim
+    nodules_ml: float = 0.0  # those that hold a base
+    volume_u_ml: float = 0.0  # standard uncertainty of the cavity
+    unseen_ml: float = 0.0  # how much more surface that was not seen may hide
 
 
 def beyond(
@@ -199,15 +179,19 @@ def shared_pour(
     volumes_ml: Sequence[float], settings: Settings, more: Sequence[Beyond] = ()
 ) -> Mix | None:
     """Size one mix from which several impressions are poured; None where one cannot hold them."""
-    together, volume_ml = Beyond.of_all(more), sum(volumes_ml)
+    together = Beyond(
+        heap_ml=sum(one.heap_ml for one in more),
+        nodules_ml=sum(one.nodules_ml for one in more),
+        volume_u_ml=math.hypot(*(one.volume_u_ml for one in more)),  # independent doubts
+        unseen_ml=sum(one.unseen_ml for one in more),
+    )
+    volume_ml, lab = sum(volumes_ml), settings.lab
     if volume_ml + together.heap_ml + together.nodules_ml > MOST_VOLUME_ML:
         return None
-    whole, bowls = _first(volume_ml, settings, together), settings.lab.bowl
-    return (
-        into_bowls(whole, bowls, settings.way, settings.lab.time)
-        if fits_one(whole, bowls, settings.way)
-        else None
-    )
+    whole = _first(volume_ml, settings, together)
+    if not fits_one(whole, lab.bowl, settings.way):
+        return None
+    return into_bowls(whole, lab.bowl, settings.way, lab.time)
 
 
 def _first(volume_ml: float, settings: Settings, more: Beyond) -> Make:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Literal
 
 from volest.errors import MixError, UsageError
 from volest.lab import VACUUM, Bench, BenchTime
@@ -16,9 +16,9 @@ PRACTICE: Mark = "common practice, no source"
 OWN: Mark = "the lab's own"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Figure:
-    """One number of the trade."""
+    """One number of the trade; its words stand in one row, as in a table."""
 
     value: float
     unit: str
@@ -28,15 +28,10 @@ class Figure:
     def __str__(self) -> str:
         return f"{self.value:g}"
 
-    def as_record(self) -> dict[str, Any]:
-        """Return the figure as plain values for JSON; 'low' and 'high' are null."""
-        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
-        return {"value": self.value, "low": None, "high": None, **rest}
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Band:
-    """A range of the trade, both ends included."""
+    """A range of the trade, both ends included; a row as well."""
 
     low: float
     high: float
@@ -50,11 +45,6 @@ class Band:
     def __contains__(self, value: float) -> bool:
         return self.low <= value <= self.high
 
-    def as_record(self) -> dict[str, Any]:
-        """Return the range as plain values for JSON; 'value' is null."""
-        rest = {"unit": self.unit, "source": self.source, "mark": self.mark}
-        return {"value": None, "low": self.low, "high": self.high, **rest}
-
 
 # Source: "What Is the Density of Water?", table of density by temperature (read).
 WATER_KG_PER_M3 = MappingProxyType(
@@ -62,10 +52,8 @@ WATER_KG_PER_M3 = MappingProxyType(
 )
 
 _GUIDE = "pocket guide to chemical hazards, entries on gypsum and plaster (145.2 and 172.2)"
-HEMIHYDRATE_G_PER_MOL = Figure(value=145.15, unit="g/mol", source=_GUIDE, mark="read")
-WATER_G_PER_MOL = Figure(
-    value=18.015, unit="g/mol", source="teaching pages: 2 x 1.008 + 15.999", mark="read"
-)
+HEMIHYDRATE_G_PER_MOL = Figure(145.15, "g/mol", _GUIDE, "read")
+WATER_G_PER_MOL = Figure(18.015, "g/mol", "teaching pages: 2 x 1.008 + 15.999", "read")
 # CaSO4.1/2H2O + 3/2 H2O -> CaSO4.2H2O
 WATER_MOL_PER_MOL = 1.5
 
@@ -74,15 +62,6 @@ def theoretical_water_g(powder_g: float) -> float:
     """Return the water that the powder binds when it sets fully, in g."""
     share = WATER_MOL_PER_MOL * WATER_G_PER_MOL.value / HEMIHYDRATE_G_PER_MOL.value
     return powder_g * share
-
-
-def least_wp_ml_per_100g() -> float:
-    """Return the W/P below which a mix is refused.
-
-    Ratios are spoken to a tenth of a mL, so the derived 18.617 is compared as 18.6, the figure of
-    the textbooks.
-    """
-    return round(theoretical_water_g(100.0), 1)
 
 
 def water_density_g_per_ml(water_c: float) -> float:
@@ -98,95 +77,67 @@ def water_density_g_per_ml(water_c: float) -> float:
     )
 
 
-SCOOP = Figure(
-    value=Bench().scoop_g, unit="g", source="one scoop of die stone at the bench", mark=PRACTICE
-)
+SCOOP = Figure(Bench().scoop_g, "g", "one scoop of die stone at the bench", PRACTICE)
+# Ratios are spoken to a tenth of a mL: the derived 18.617 is compared as the textbooks' 18.6.
 LEAST_WP = Figure(
-    value=least_wp_ml_per_100g(),
-    unit="mL per 100 g",
-    source="molar masses: 1.5 water to 1 hemihydrate; less cannot set the powder",
-    mark="derived",
+    round(theoretical_water_g(100.0), 1),
+    "mL per 100 g",
+    "molar masses: 1.5 water to 1 hemihydrate; less cannot set the powder",
+    "derived",
 )
-SOAK = Band(
-    low=15,
-    high=30,
-    unit="s",
-    source="two handouts on pouring casts, one saying 15 s and one 30 s",
-    mark="read",
-)
-WETTING = Figure(value=30, unit="s", source="by hand until no dry powder is left", mark=PRACTICE)
+SOAK = Band(15, 30, "s", "two handouts on pouring casts, one saying 15 s and one 30 s", "read")
+WETTING = Figure(30, "s", "by hand until no dry powder is left", PRACTICE)
 HAND_MIXING = Band(
-    low=30,
-    high=60,
-    unit="s",
-    source="course text on dental materials (30 to 60 s), a handout on pouring casts (60 s)",
-    mark="read",
+    30,
+    60,
+    "s",
+    "course text on dental materials (30 to 60 s), a handout on pouring casts (60 s)",
+    "read",
 )
-VACUUM_MIXING = Figure(value=60, unit="s", source="about a minute under vacuum", mark=PRACTICE)
+VACUUM_MIXING = Figure(60, "s", "about a minute under vacuum", PRACTICE)
 _TIME = BenchTime()
-POURING = Figure(
-    value=_TIME.quadrant_min, unit="min", source="pouring a quadrant with a brush", mark=PRACTICE
-)
-POURING_ARCH = Figure(
-    value=_TIME.arch_min, unit="min", source="pouring a full arch from one end", mark=PRACTICE
-)
+POURING = Figure(_TIME.quadrant_min, "min", "pouring a quadrant with a brush", PRACTICE)
+POURING_ARCH = Figure(_TIME.arch_min, "min", "pouring a full arch from one end", PRACTICE)
 POURING_DIES = Figure(
-    value=_TIME.dies_min,
-    unit="min",
-    source="each prepared tooth is filled by a small instrument first",
-    mark=PRACTICE,
+    _TIME.dies_min, "min", "each prepared tooth is filled by a small instrument first", PRACTICE
 )
 QUADRANT = Figure(
-    value=2500,
-    unit="mm2",
-    source="a smaller area inside the rim is a quadrant; of our twelve samples quadrants have "
+    2500,
+    "mm2",
+    "a smaller area inside the rim is a quadrant; of our twelve samples quadrants have "
     "some 1600, arches 3400 and more",
-    mark=PRACTICE,
+    PRACTICE,
 )
 CLEANING = Figure(
-    value=_TIME.cleaning_min,
-    unit="min",
-    source="bowl and spatula cleaned before the next mix",
-    mark=PRACTICE,
+    _TIME.cleaning_min, "min", "bowl and spatula cleaned before the next mix", PRACTICE
 )
 DISINFECTING = Band(
-    low=3,
-    high=10,
-    unit="min",
-    source="a university clinic's operations page (3 min), course page on casts (10 min)",
-    mark="read",
+    3,
+    10,
+    "min",
+    "a university clinic's operations page (3 min), course page on casts (10 min)",
+    "read",
 )
 BEFORE_BASE = Figure(
-    value=45,
-    unit="min",
-    source="naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
-    mark="read",
+    45,
+    "min",
+    "naval dental handbook as copied, two-step method: about 45 min or until gloss is lost",
+    "read",
 )
-NODULE = Figure(value=8, unit="mm", source="width of a nodule that holds the base", mark=PRACTICE)
-AT_MOST_IN_ONE_MIX = Band(
-    low=2, high=3, unit="impressions", source="a supplier's page of rules", mark="read"
-)
-BASE_HEIGHT = Figure(
-    value=12.7, unit="mm", source="course page on casts: half an inch", mark="read"
-)
+NODULE = Figure(8, "mm", "width of a nodule that holds the base", PRACTICE)
+AT_MOST_IN_ONE_MIX = Band(2, 3, "impressions", "a supplier's page of rules", "read")
+BASE_HEIGHT = Figure(12.7, "mm", "course page on casts: half an inch", "read")
 SEPARATING = Band(
-    low=45,
-    high=60,
-    unit="min",
-    source="two handouts on pouring casts, time until the cast is separated",
-    mark="read",
+    45, 60, "min", "two handouts on pouring casts, time until the cast is separated", "read"
 )
 DENSITY_SPREAD = Figure(
-    value=0.1,
-    unit="g/cm3",
-    source="allowance for colour, modifiers and filler in real powders, either way",
-    mark="derived",
+    0.1,
+    "g/cm3",
+    "allowance for colour, modifiers and filler in real powders, either way",
+    "derived",
 )
 DIHYDRATE_DENSITY = Figure(
-    value=2.32,
-    unit="g/cm3",
-    source="pocket guide to chemical hazards, entry on gypsum",
-    mark="read",
+    2.32, "g/cm3", "pocket guide to chemical hazards, entry on gypsum", "read"
 )
 
 BENCH_FIGURES: Mapping[str, Figure | Band] = MappingProxyType(
@@ -305,26 +256,23 @@ UNKNOWN = (
 )
 
 
+def _at(value: float, source: str, mark: Mark = "read") -> Figure:
+    return Figure(value, "min", source, mark)
+
+
+_NOW = _at(0.0, "no wait is asked for")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Window:
-    """From when until when an impression can be poured: minutes after it left the mouth.
-
-    Parameters
-    ----------
-    family : str
-        'elastomer', 'alginate' or 'agar': how it is made ready.
-    beyond : str
-        What is known of one that is older.
-    lost : Figure or None
-        From when on all that was found speaks against it; None where the evidence is not so strong.
-    """
+    """From when until when an impression can be poured: minutes after it left the mouth."""
 
     material: str
-    family: str
-    earliest: Figure
+    family: str  # 'elastomer', 'alginate' or 'agar': how it is made ready
     latest: Figure
-    beyond: str
-    lost: Figure | None = None
+    beyond: str  # what is known of one that is older
+    earliest: Figure = _NOW
+    lost: Figure | None = None  # from then on all that was found speaks against it
 
     def __str__(self) -> str:
         start = f"{in_words(self.earliest.value)} to " if self.earliest.value else "within "
@@ -336,11 +284,6 @@ class Window:
         return self.latest.value < SHORT_MIN
 
 
-def _at(value: float, source: str, mark: Mark = "read") -> Figure:
-    return Figure(value=value, unit="min", source=source, mark=mark)
-
-
-_NOW = _at(0.0, "no wait is asked for")
 _NO_MORE = "longer was not studied in what was found; makers may allow more"
 
 # Sources disagree; the cautious end is taken.
@@ -351,7 +294,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="alginate",
                 family=ALGINATE,
-                earliest=_NOW,
                 latest=_at(15.0, "course page on casts: 15 min; a study: 10 min, 30 wrapped damp"),
                 beyond="sources disagree: 10 min, or 30 wrapped damp, in one study; up to 24 h in "
                 "moist air in another; a journal found 0.5 % at most after 5 days wrapped",
@@ -360,14 +302,12 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="alginate-extended",
                 family=ALGINATE,
-                earliest=_NOW,
                 latest=_at(100 * _HOUR, "two studies of extended-pour alginates: 100 to 120 h"),
                 beyond="two studies of such alginates went to 100 and 120 h, by product",
             ),
             Window(
                 material="agar",
                 family=AGAR,
-                earliest=_NOW,
                 latest=_at(15.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
                 beyond="studies allow 15 and 30 min",
                 lost=_at(30.0, "studies of reversible hydrocolloid: 15 min, 30 min"),
@@ -375,7 +315,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="condensation-silicone",
                 family=ELASTOMER,
-                earliest=_NOW,
                 latest=_at(30.0, "a study of 2020: shrinkage already significant at 30 min"),
                 beyond="it goes on shrinking: significant at 30 min in a study of 2020; another "
                 "says at once",
@@ -384,7 +323,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="polysulfide",
                 family=ELASTOMER,
-                earliest=_NOW,
                 latest=_at(_HOUR, "textbooks of dental materials", "from memory"),
                 beyond="a study found dies that grow with storage; the hour is from textbooks",
             ),
@@ -406,7 +344,6 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
             Window(
                 material="vinyl-polyether-silicone",
                 family=ELASTOMER,
-                earliest=_NOW,
                 latest=_at(14 * _DAY, "a study of 2017: change below 0.5 % at 14 days"),
                 beyond=f"a study of 2017 found less than 0.5 % of change at 14 days; {_NO_MORE}",
             ),

@@ -36,32 +36,16 @@ PASSED = "window-passed"  # code of the note on an impression that is poured too
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Impression:
-    """One impression that waits to be poured.
-
-    Parameters
-    ----------
-    volume_ml : float
-        Its cavity up to the base line.
-    more : Beyond
-        What it takes beyond that.
-    window : Window or None
-        When its material may be poured; None where that is not known.
-    age_min : float or None
-        Time since it was taken out of the mouth; None where that is not known.
-    kind : str
-        'quadrant', 'arch', or 'dies': an arch with prepared teeth.
-    scan, cavity : str and int
-        The scan it comes from, '' where it has no other name, and which impression of that it is.
-    """
+    """One impression that waits to be poured."""
 
     name: str
-    volume_ml: float
+    volume_ml: float  # its cavity up to the base line
     window: Window | None = None
-    age_min: float | None = None
-    kind: str = KINDS[0]
-    scan: str = ""
+    age_min: float | None = None  # since it left the mouth; None where nobody knows
+    kind: str = KINDS[0]  # one of `KINDS`; dies are prepared teeth in an arch
+    scan: str = ""  # '' where it has no other name
     cavity: int = 1
-    more: Beyond = NOTHING
+    more: Beyond = NOTHING  # what it takes beyond its cavity
 
     @property
     def asks(self) -> bool:
@@ -86,24 +70,14 @@ class Impression:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SharedMix:
-    """One mix and what is poured from it, in that order.
-
-    Parameters
-    ----------
-    start_min : float
-        When the powder goes into the water, counted from now.
-    turns_min : tuple of float
-        When each impression is poured, counted from now.
-    late : tuple of Impression
-        Those that are past their window when their turn comes.
-    """
+    """One mix and what is poured from it, in that order; minutes are counted from now."""
 
     impressions: tuple[Impression, ...]
     mix: Mix
-    start_min: float
-    turns_min: tuple[float, ...]
+    start_min: float  # when the powder goes into the water
+    turns_min: tuple[float, ...]  # when each impression is poured
     notes: tuple[Note, ...]
-    late: tuple[Impression, ...] = ()
+    late: tuple[Impression, ...] = ()  # past their window when their turn comes
 
     def turn_of(self, name: str) -> tuple[Impression, float]:
         """Give an impression of the mix, and when it is poured."""

@@ -17,36 +17,20 @@ _GENERAL_TEXT = "course text on dental materials, lessons on plaster and on ston
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StoneType:
-    """One type of gypsum; None where no figure was found.
-
-    Parameters
-    ----------
-    wp : Figure
-        Usual water to powder, in mL of water per 100 g of powder.
-    wp_range : Band
-        Range outside which a mix is flagged.
-    powder_density : Figure
-        True density of the powder's grains, without the air between them.
-    expansion_limits, expansion_typical : Band
-        Linear setting expansion at 2 h: allowed, and usually found.
-    working_time, initial_set : Band or None
-        Minutes in which it can be poured, and after which it first hardens.
-    price, scoop : Figure or None
-        What a kg and a level scoop of it come to, where the lab has said so.
-    """
+    """One type of gypsum; None where no figure was found."""
 
     name: str
     title: str
-    wp: Figure
-    wp_range: Band
-    powder_density: Figure
-    expansion_limits: Band
+    wp: Figure  # usual water, in mL per 100 g of powder
+    wp_range: Band  # outside which a mix is flagged
+    powder_density: Figure  # true density of the grains, without the air between them
+    expansion_limits: Band  # linear, at 2 h
     expansion_typical: Band | None = None
-    working_time: Band | None = None
-    initial_set: Band | None = None
-    price: Figure | None = None
+    working_time: Band | None = None  # minutes in which it can be poured
+    initial_set: Band | None = None  # minutes after which it first hardens
+    price: Figure | None = None  # of a kg, where the lab has said so
     currency: str = ""  # of the price
-    scoop: Figure | None = None
+    scoop: Figure | None = None  # of a level one, where the lab has weighed it
 
     def figures(self) -> tuple[tuple[str, Figure | Band], ...]:
         """List what is known of the type, by name, in the order of the table."""
@@ -65,39 +49,31 @@ class StoneType:
 
 
 def _wp(low: float, high: float, source: str = _TABLE_OF_WATER, mark: Mark = "read") -> Band:
-    return Band(low=low, high=high, unit="mL per 100 g", source=source, mark=mark)
+    return Band(low, high, "mL per 100 g", source, mark)
 
 
 def _middle(band: Band) -> Figure:
     value = (band.low + band.high) / 2
-    return Figure(value=value, unit=band.unit, source="middle of the W/P range", mark="derived")
+    return Figure(value, band.unit, "middle of the W/P range", "derived")
 
 
 def _expansion(low: float, high: float) -> Band:
-    return Band(low=low, high=high, unit="%", source=_RECALLED_LIMITS, mark="from memory")
+    return Band(low, high, "%", _RECALLED_LIMITS, "from memory")
 
 
 def _typical(low: float, high: float) -> Band:
-    return Band(low=low, high=high, unit="%", source=_PAGE_OF_TYPICALS, mark="read")
+    return Band(low, high, "%", _PAGE_OF_TYPICALS, "read")
 
 
 def _minutes(low: float, high: float, source: str) -> Band:
-    return Band(low=low, high=high, unit="min", source=source, mark="read")
+    return Band(low, high, "min", source, "read")
 
 
-_BETA = Figure(
-    value=2.63, unit="g/cm3", source="handbook value of beta hemihydrate", mark="from memory"
-)
-_ALPHA = Figure(
-    value=2.76, unit="g/cm3", source="handbook value of alpha hemihydrate", mark="from memory"
-)
+_BETA = Figure(2.63, "g/cm3", "handbook value of beta hemihydrate", "from memory")
+_ALPHA = Figure(2.76, "g/cm3", "handbook value of alpha hemihydrate", "from memory")
 _WORKING = _minutes(5, 7, 'study cards "Gypsum products", gypsum in general')
-_THIN, _PLASTER, _STONE, _DIE = (
-    _wp(50, 75, _TEXTBOOK, "from memory"),
-    _wp(45, 50),
-    _wp(28, 30),
-    _wp(19, 24),
-)
+_THIN = _wp(50, 75, _TEXTBOOK, "from memory")
+_PLASTER, _STONE, _DIE = _wp(45, 50), _wp(28, 30), _wp(19, 24)
 
 STONE_TYPES = MappingProxyType(
     {
@@ -140,10 +116,7 @@ STONE_TYPES = MappingProxyType(
                 name="type-4",
                 title="die stone, low expansion",
                 wp=Figure(
-                    value=20.0,
-                    unit="mL per 100 g",
-                    source="100 g to 20 mL as it is said at the bench",
-                    mark=PRACTICE,
+                    20.0, "mL per 100 g", "100 g to 20 mL as it is said at the bench", PRACTICE
                 ),
                 wp_range=_DIE,
                 powder_density=_ALPHA,
@@ -251,8 +224,8 @@ def _working(own: OwnStone, like: StoneType) -> Band | None:
 def _figure(value: float | None, unit: str) -> Figure | None:
     if value is None:
         return None
-    return Figure(value=value, unit=unit, source="lab file", mark=OWN)
+    return Figure(value, unit, "lab file", OWN)
 
 
 def _band(low: float, high: float, unit: str) -> Band:
-    return Band(low=low, high=high, unit=unit, source="lab file", mark=OWN)
+    return Band(low, high, unit, "lab file", OWN)
