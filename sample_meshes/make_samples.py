@@ -25,13 +25,7 @@ BROKEN_RIMS = ("notch", "open heel")
 
 
 def sample(one: Sample) -> None:
-    """Make one sample's mesh and the truth beside it.
-
-    Parameters
-    ----------
-    one : Sample
-        What to make.
-    """
+    """Make one sample's mesh and the truth beside it."""
     case = one.case
     made = make(case)
     file = f"{case.name}.{one.file_kind.split('-', maxsplit=1)[0]}"
@@ -68,13 +62,7 @@ def _put(path: Path, text: str) -> None:
 
 
 def table() -> str:
-    """Give the table of samples as in the README, from the truths on disk.
-
-    Returns
-    -------
-    str
-        Lines of Markdown.
-    """
+    """Give the table of samples as in the README, from the truths on disk."""
     lines = [
         "| file | what it is | scan | defect | true volume, mL | slope, mL per mm | triangles |",
         "|---|---|---|---|---|---|---|",

@@ -81,11 +81,11 @@ def test_a_folder_gives_the_same(system: str, tmp_path: Path) -> None:
     for name, env in (("here", here()), ("there", there(system))):
         words = ("size", "day", "--out", f"out-{name}", "--no-sheet")
         ran = volest(*words, env=env, cwd=tmp_path, code=1)
-        again = volest(*words, env=env, cwd=tmp_path, code=1)
         assert b"fault" not in ran.stderr
-        assert ran.stdout == again.stdout
         runs[name] = ran.stdout, plain(tmp_path / f"out-{name}" / "results.json")
     assert runs["here"] == runs["there"]
+    again = volest(*words, env=there(system), cwd=tmp_path, code=1)
+    assert again.stdout == runs["there"][0]
 
 
 @pytest.mark.parametrize("system", SYSTEMS)
@@ -132,7 +132,7 @@ def test_a_folder_is_held_by_one_run(system: str, tmp_path: Path) -> None:
     subprocess.run([sys.executable, "-c", words], env=there(system), cwd=tmp_path, check=True)
 
 
-@pytest.mark.parametrize("page", ["cp1252", "cp850", "ascii"])
+@pytest.mark.parametrize("page", ["ascii", *slow("cp1252", "cp850")])
 def test_other_code_pages_take_the_table(page: str, tmp_path: Path) -> None:
     fill(tmp_path / "day", 1)
     env = there("win32", PYTHONIOENCODING=page, PYTHONUTF8="0", LC_ALL="C")

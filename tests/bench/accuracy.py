@@ -31,27 +31,14 @@ from tests.corpus.real_cases import KINDS as REAL  # noqa: E402 - the path is se
 from tests.corpus.real_cases import real_case  # noqa: E402 - the path is set above
 from tests.corpus.specimen import specimen  # noqa: E402 - the path is set above
 
+# Kinds of which four times as many are made as of the others
 OFTEN = ("ragged", "unequal", "sight", "patched", "patched fine")
-"""Kinds of which four times as many are made as of the others."""
 PAGE = ROOT / "docs" / "accuracy.md"
 Task = TypeVar("Task")
 
 
 def sound(seed: int, keep: Path | None) -> Row:
-    """Make and measure one impression.
-
-    Parameters
-    ----------
-    seed : int
-        Its number.
-    keep : pathlib.Path or None
-        Where made ones are kept.
-
-    Returns
-    -------
-    Row
-        What came out.
-    """
+    """Make and measure one impression."""
     made = specimen(seed, keep)
     return Row(
         name=f"{seed}",
@@ -65,20 +52,7 @@ def sound(seed: int, keep: Path | None) -> Row:
 
 
 def broken(task: tuple[int, int], keep: Path | None) -> Row:
-    """Make, damage and measure one impression.
-
-    Parameters
-    ----------
-    task : tuple of int
-        Number of the impression and of the damage.
-    keep : pathlib.Path or None
-        Where made ones are kept.
-
-    Returns
-    -------
-    Row
-        What came out.
-    """
+    """Make, damage and measure one impression."""
     seed, number = task
     made = specimen(seed, keep)
     kinds = list(KINDS)
@@ -95,18 +69,7 @@ def broken(task: tuple[int, int], keep: Path | None) -> Row:
 
 
 def lifelike(task: tuple[str, int]) -> Row:
-    """Make and measure a scan as trays and scanners leave it.
-
-    Parameters
-    ----------
-    task : tuple
-        Its kind and number.
-
-    Returns
-    -------
-    Row
-        What came out.
-    """
+    """Make and measure a scan as trays and scanners leave it."""
     kind, seed = task
     made = real_case(seed, kind)
     return Row(
@@ -121,18 +84,7 @@ def lifelike(task: tuple[str, int]) -> Row:
 
 
 def turns(count: int) -> list[tuple[str, int]]:
-    """Share numbers out over the kinds of real scans.
-
-    Parameters
-    ----------
-    count : int
-        How many scans.
-
-    Returns
-    -------
-    list of tuple
-        Kind and number of each.
-    """
+    """Share numbers out over the kinds of real scans."""
     rare = [kind for kind in REAL if kind not in OFTEN]
     cycle = [*OFTEN * 4, *rare]
     drawn: dict[str, int] = {}
@@ -143,41 +95,13 @@ def turns(count: int) -> list[tuple[str, int]]:
 
 
 def tasks(clean: int, damaged: int) -> list[tuple[int, int]]:
-    """Share damage out over those impressions that have no fault of their own.
-
-    Parameters
-    ----------
-    clean, damaged : int
-        How many impressions, and how many damaged scans.
-
-    Returns
-    -------
-    list of tuple
-        Number of an impression and of a damage.
-    """
+    """Share damage out over those impressions that have no fault of their own."""
     able = [seed for seed in range(clean) if random_case(seed).clean]
     return [(able[(7 * k + k // len(able)) % len(able)], k) for k in range(damaged)]
 
 
 def run(work: Callable[[Task], Row], todo: list[Task], jobs: int, what: str) -> Iterator[Row]:
-    """Work through tasks and tell how far it is.
-
-    Parameters
-    ----------
-    work : callable
-        What to do with each.
-    todo : list
-        The tasks.
-    jobs : int
-        How many processes.
-    what : str
-        What to call them.
-
-    Yields
-    ------
-    Row
-        What came out, in the order of the tasks.
-    """
+    """Work through tasks and tell how far it is."""
     start = time.perf_counter()
     with ProcessPoolExecutor(max_workers=jobs) as pool:
         results = pool.map(work, todo) if jobs > 1 else map(work, todo)

@@ -21,8 +21,7 @@ integrated too, in columns of 0.4 mm: it differs by {field_median:.4f} % in the 
 {field_worst:.4f} % at worst. Damage is done to impressions without a fault of their own.
 """
 
-NEAR_MM, NEAR_DEG = 0.3, 1.0
-"""How far a base line that was found may lie from the rim as intended."""
+NEAR_MM, NEAR_DEG = 0.3, 1.0  # how far a base line that was found may lie from the rim as intended
 DAMAGE_HEAD = """## Damaged scans
 
 *Right*: within 0.5 %, or the truth inside the interval, and no note. *Right, noted*: within 0.5 %.
@@ -72,29 +71,14 @@ REAL_LINE = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One scan of the bench: what it is, and what came out both ways.
+    """One scan of the bench: what it is, and what came out both ways."""
 
-    Parameters
-    ----------
-    name : str
-        How to make it again: the impression's number, and the damage's after a slash.
-    kind : str
-        What is the matter with it, or else its shape.
-    clean : bool
-        Whether nothing is missing of the scan and nothing torn.
-    rim : str
-        Its rim's kind.
-    field : float
-        Difference between triangles and field, as a share.
-    given, found : Verdict
-        Up to the stated plane, and up to the base line that volest finds.
-    """
-
-    name: str
-    kind: str
-    clean: bool
-    rim: str
-    field: float
+    name: str  # how to make it again: the impression's number, and the damage's after a slash
+    kind: str  # what is the matter with it, or else its shape
+    clean: bool  # whether nothing is missing of the scan and nothing torn
+    rim: str  # its rim's kind
+    field: float  # difference between triangles and field, as a share
+    # up to the stated plane, and up to the base line that volest finds
     given: Verdict
     found: Verdict
 
@@ -103,22 +87,7 @@ Pick = Callable[[Row], Verdict]
 
 
 def page(sound: list[Row], hurt: list[Row], real: list[Row]) -> str:
-    """Write the whole page.
-
-    Parameters
-    ----------
-    sound : list of Row
-        The impressions as they were made.
-    hurt : list of Row
-        The damaged scans.
-    real : list of Row
-        Scans as trays and scanners leave them.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
+    """Write the whole page."""
     field = 100.0 * np.abs([row.field for row in sound])
     field = field[np.isfinite(field)]
     head = HEAD.format(

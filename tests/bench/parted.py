@@ -81,24 +81,12 @@ def _of_kind(kind: str, row: Row, rng: np.random.Generator) -> Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Judged:
-    """What became of the teeth of a jaw.
+    """What became of the teeth of a jaw."""
 
-    Parameters
-    ----------
-    row : Imprints or None
-        The row as it was parted; None where none was found.
-    pieces : tuple of int
-        The piece that each tooth has its middle in, 0 for none.
-    teeth : tuple of str
-        Of each tooth 'right', 'unnamed' or one of `WRONG`.
-    named_gum : int
-        Named pieces that are on no tooth.
-    """
-
-    row: Imprints | None
-    pieces: tuple[int, ...]
-    teeth: tuple[str, ...]
-    named_gum: int = 0
+    row: Imprints | None  # the row as it was parted; None where none was found
+    pieces: tuple[int, ...]  # the piece that each tooth has its middle in, 0 for none
+    teeth: tuple[str, ...]  # of each tooth 'right', 'unnamed' or one of `WRONG`
+    named_gum: int = 0  # named pieces that are on no tooth
 
 
 def judged(case: Case) -> Judged:

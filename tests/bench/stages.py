@@ -45,20 +45,7 @@ def main() -> None:
 
 
 def stage_table(path: Path, turns: int) -> str:
-    """Measure a scan so many times both ways and return a table of the medians.
-
-    Parameters
-    ----------
-    path : Path
-        The scan.
-    turns : int
-        How often.
-
-    Returns
-    -------
-    str
-        Lines of Markdown.
-    """
+    """Measure a scan so many times both ways and return a table of the medians."""
     spent = {}
     for switch, name in WAYS:
         with patch.dict(os.environ, {"VOLEST_COMPILED": switch}):

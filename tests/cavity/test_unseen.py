@@ -10,10 +10,10 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, Surface, sorted_columns
 from volest.cavity.frame import frame_along
 from volest.cavity.unseen import (
+    _OF_CROSSING,
     BAND,
     STEP_MM,
     Closing,
-    _Crossings,
     _fitting,
     _seen_distance,
     _straighten,
@@ -151,12 +151,10 @@ def test_a_strong_pull_wins() -> None:
 def test_crossings_that_make_sense_are_kept(
     real: list[tuple[float, bool]], made: list[tuple[float, bool, float]], kept: list[float]
 ) -> None:
-    rows = [(z, up, False, 1.0) for z, up in real] + [(z, up, True, seen) for z, up, seen in made]
-    rows.sort(key=lambda row: row[0])
-    z, up, is_made, seen = (np.array(column) for column in zip(*rows, strict=True))
-    cell = np.zeros(len(z), dtype=np.int64)
-    chosen = _fitting(_Crossings(cell=cell, z_mm=z, up=up, made=is_made, seen=seen))
-    assert z[is_made][chosen].tolist() == kept
+    rows = [(0, z, up, False, 1.0) for z, up in real]
+    rows += [(0, z, up, True, seen) for z, up, seen in made]
+    both = np.sort(np.array(rows, list(_OF_CROSSING.items())), order="z_mm")
+    assert both["z_mm"][both["made"]][_fitting(both)].tolist() == kept
 
 
 def test_assumed_crossings_are_remembered() -> None:

@@ -31,9 +31,7 @@ def loaded(words: list[str], cwd: Path) -> set[str]:
         ["--help"],
         ["mix", "50"],
         ["lab"],
-        ["size", "--help"],
         ["view", "--help"],
-        ["show", "--help"],
         ["size", "empty.stl"],
         ["show", "empty.stl", "--curve", "-"],
     ],
@@ -44,6 +42,7 @@ def test_no_drawing_is_loaded_where_none_is_done(words: list[str], tmp_path: Pat
     assert not loaded(words, tmp_path) & DRAWING
 
 
+@pytest.mark.slow
 def test_the_pour_sheet_loads_a_template_library_late(tmp_path: Path) -> None:
     (tmp_path / "empty.stl").write_bytes(b"")
     names = loaded(["size", "empty.stl", "--sheet", "sheet.html"], tmp_path)

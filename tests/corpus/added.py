@@ -21,56 +21,17 @@ def _islands(made: Specimen, rng: Rng, near_mm: tuple[float, float], size_mm: fl
 
 
 def islands_near(made: Specimen, rng: Rng) -> Damaged:
-    """Strew small balls, whole and torn, near the surface.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Strew small balls, whole and torn, near the surface."""
     return _islands(made, rng, (1.0, 10.0), 0.9)
 
 
 def islands_far(made: Specimen, rng: Rng) -> Damaged:
-    """Strew balls far away.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Strew balls far away."""
     return _islands(made, rng, (30.0, 400.0), 4.0)
 
 
 def turntable(made: Specimen, rng: Rng) -> Damaged:
-    """Put a disc under the scan, upright to the pour axis but for a few degrees, or beside it.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Put a disc under the scan, upright to the pour axis but for a few degrees, or beside it."""
     height = (made.vertices - made.plane[:3]) @ made.up
     middle = made.vertices.mean(axis=0) - made.up * (made.vertices.mean(axis=0) @ made.up)
     under = made.up @ made.plane[:3] + height.min() - rng.uniform(0.5, 6.0)
@@ -86,20 +47,7 @@ def turntable(made: Specimen, rng: Rng) -> Damaged:
 
 
 def bubbles(made: Specimen, rng: Rng) -> Damaged:
-    """Put sealed rooms into the material, whose faces look into the room.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Put sealed rooms into the material, whose faces look into the room."""
     parts, tree = [corners_of(made)], cKDTree(made.vertices)
     outward = normals(made)
     floor = np.flatnonzero(made.cavity & (outward @ made.up > 0.3))
@@ -115,20 +63,7 @@ def bubbles(made: Specimen, rng: Rng) -> Damaged:
 
 
 def crossing_patch(made: Specimen, rng: Rng) -> Damaged:
-    """Lay a second view of a patch over the first, badly matched, so that the two cross.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lay a second view of a patch over the first, badly matched, so that the two cross."""
     corners = corners_of(made)
     middle = corners[rng.integers(len(corners))].mean(axis=0)
     away = np.linalg.norm(corners.mean(axis=1) - middle, axis=1)
@@ -140,20 +75,7 @@ def crossing_patch(made: Specimen, rng: Rng) -> Damaged:
 
 
 def fins(made: Specimen, rng: Rng) -> Damaged:
-    """Stand third triangles on some edges.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Stand third triangles on some edges."""
     corners = corners_of(made)
     chosen = rng.choice(len(corners), int(rng.integers(1, 60)), replace=False)
     edge = corners[chosen, :2]
@@ -163,20 +85,7 @@ def fins(made: Specimen, rng: Rng) -> Damaged:
 
 
 def border_closed(made: Specimen, rng: Rng) -> Damaged:
-    """Close the open border with a fan, as a program does that wants a solid.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Close the open border with a fan, as a program does that wants a solid."""
     used = np.sort(made.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     _, where, count = np.unique(used, axis=0, return_index=True, return_counts=True)
     if not (count == 1).any():
@@ -188,20 +97,7 @@ def border_closed(made: Specimen, rng: Rng) -> Damaged:
 
 
 def spare_lid(made: Specimen, rng: Rng) -> Damaged:
-    """Lay a plate over the opening.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lay a plate over the opening."""
     place = made.rim[:3] + made.up * rng.uniform(1.0, 8.0)
     plate = disc(place, made.up, float(rng.uniform(10.0, 50.0)))
     turned = plate[:, ::-1] if rng.random() < 0.5 else plate
@@ -209,20 +105,7 @@ def spare_lid(made: Specimen, rng: Rng) -> Damaged:
 
 
 def scanned_twice(made: Specimen, rng: Rng) -> Damaged:
-    """Put a second copy beside the first, turned about the pour axis.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Put a second copy beside the first, turned about the pour axis."""
     corners = corners_of(made)
     middle = made.vertices.mean(axis=0)
     turn = Rotation.from_rotvec(made.up * rng.uniform(0.0, 2.0 * np.pi))

@@ -7,28 +7,19 @@ from scipy.spatial import cKDTree
 
 from tests.corpus.blend import Array
 
-STEP_MM = 0.02
-"""Spacing of the curve's points; the distance to the curve is then good to 1e-5 mm."""
+STEP_MM = 0.02  # spacing of the curve's points; the distance to the curve is then good to 1e-5 mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
-    """Columns seen from above, in the maker's frame and along the arch.
+    """Columns seen from above, in the maker's frame and along the arch."""
 
-    Parameters
-    ----------
-    x, y : numpy.ndarray
-        Where the columns stand, (n, 1), in mm.
-    along : numpy.ndarray
-        Length along the arch from its middle, (n, 1), in mm; positive towards positive x.
-    across : numpy.ndarray
-        Distance from the arch, (n, 1), in mm; positive towards lips and cheeks.
-    """
-
+    # where the columns stand, (n, 1), in mm
     x: Array
     y: Array
+    # length along the arch from its middle, (n, 1), in mm; positive towards positive x
     along: Array
-    across: Array
+    across: Array  # distance from the arch, (n, 1), in mm; positive towards lips and cheeks
 
 
 class Arch:
@@ -74,15 +65,7 @@ class Arch:
     def places(self, x: Array, y: Array) -> Places:
         """Tell where columns stand along the arch and across it.
 
-        Parameters
-        ----------
-        x, y : numpy.ndarray
-            Where the columns stand, (n,), in mm.
-
-        Returns
-        -------
-        Places
-            The same columns, each value of shape (n, 1).
+        `x`, `y` (n,); gives (n, 1).
         """
         spots = np.column_stack([x, y])
         nearest = self.tree.query(spots)[1]
@@ -100,15 +83,7 @@ class Arch:
     def frame(self, along_mm: float) -> tuple[Array, Array, Array]:
         """Give a point of the arch, its tangent and its outward normal.
 
-        Parameters
-        ----------
-        along_mm : float
-            Length along the arch from its middle.
-
-        Returns
-        -------
-        tuple of numpy.ndarray
-            Point, tangent and normal, each (2,).
+        Gives (2,).
         """
         index = int(np.clip(np.searchsorted(self.along, along_mm), 0, len(self.along) - 1))
         tangent = self.tangent[index]

@@ -12,20 +12,6 @@ Array = NDArray[np.float64]
 def smooth_max(first: Array, second: Array, radius_mm: float) -> Array:
     """Intersect two solids and round the edge where they meet.
 
-    Parameters
-    ----------
-    first, second : numpy.ndarray
-        Fields of the two solids; shapes that broadcast.
-    radius_mm : float
-        How far from equality the rounding begins.
-
-    Returns
-    -------
-    numpy.ndarray
-        The greater of both, with a quadratic bridge of width `radius_mm`.
-
-    Examples
-    --------
     >>> float(smooth_max(np.array(0.0), np.array(0.0), 2.0))
     0.5
     >>> float(smooth_max(np.array(5.0), np.array(0.0), 2.0))
@@ -39,20 +25,6 @@ def smooth_max(first: Array, second: Array, radius_mm: float) -> Array:
 def smooth_min(first: Array, second: Array, radius_mm: float) -> Array:
     """Join two solids and fill the groove where they meet.
 
-    Parameters
-    ----------
-    first, second : numpy.ndarray
-        Fields of the two solids; shapes that broadcast.
-    radius_mm : float
-        How far from equality the filling begins.
-
-    Returns
-    -------
-    numpy.ndarray
-        The smaller of both, with a quadratic bridge of width `radius_mm`.
-
-    Examples
-    --------
     >>> float(smooth_min(np.array(0.0), np.array(0.0), 2.0))
     -0.5
     """
@@ -62,20 +34,6 @@ def smooth_min(first: Array, second: Array, radius_mm: float) -> Array:
 def round_max(first: Array, second: Array, radius_mm: float) -> Array:
     """Intersect two solids and round their edge with a quarter circle.
 
-    Parameters
-    ----------
-    first, second : numpy.ndarray
-        Fields of the two solids; shapes that broadcast.
-    radius_mm : float
-        Radius of the quarter circle where both fields are distances at right angles.
-
-    Returns
-    -------
-    numpy.ndarray
-        Field of the rounded intersection.
-
-    Examples
-    --------
     A corner with its edge at the origin; the circle's nearest point lies on the diagonal.
 
     >>> inward = -1.0 + np.sqrt(0.5)
@@ -90,20 +48,6 @@ def round_max(first: Array, second: Array, radius_mm: float) -> Array:
 def step(low: float, high: float, value: Array) -> Array:
     """Rise smoothly from 0 to 1 while the value goes from low to high.
 
-    Parameters
-    ----------
-    low, high : float
-        Where the rise begins and ends.
-    value : numpy.ndarray
-        Any shape.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``3 q^2 - 2 q^3`` of the share ``q`` of the way.
-
-    Examples
-    --------
     >>> float(step(0.0, 2.0, np.array(1.0)))
     0.5
     """
@@ -115,20 +59,6 @@ def step(low: float, high: float, value: Array) -> Array:
 def soft_abs(value: Array, radius: float) -> Array:
     """Take the absolute value with a rounded tip.
 
-    Parameters
-    ----------
-    value : numpy.ndarray
-        Any shape.
-    radius : float
-        Size of the rounding.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``sqrt(value^2 + radius^2) - radius``.
-
-    Examples
-    --------
     >>> float(soft_abs(np.array(3.0), 4.0))
     1.0
     """

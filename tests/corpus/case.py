@@ -23,82 +23,33 @@ AS_MADE = Pose()
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Case:
-    """A recipe.
+    """A recipe."""
 
-    Parameters
-    ----------
-    name : str
-        The file's name without its ending.
-    seed : int
-        Start of the random numbers.
-    row : Row
-        The teeth.
-    ridge : Ridge
-        The bone under them.
-    rim : Rim
-        Course of the rim.
-    shell : Shell or None
-        The tray's outside for a closed mesh, None for an open scan.
-    pose : Pose
-        The file's frame.
-    holes : tuple of Hole
-        What the scanner missed.
-    level_mm : float
-        Height z of the truth's plane; the rim's plane is 0.
-    pitch_mm : float
-        Spacing of the triangles.
-    fine : Fine or None
-        Where triangles are smaller.
-    noise_mm : float
-        Standard deviation of the scanner's noise.
-    """
-
-    name: str
-    seed: int
-    row: Row
-    ridge: Ridge
-    rim: Rim = PLAIN_RIM
-    shell: Shell | None = None
-    pose: Pose = AS_MADE
-    holes: tuple[Hole, ...] = ()
-    level_mm: float = -1.2
-    pitch_mm: float = 0.42
-    fine: Fine | None = None
-    noise_mm: float = 0.012
+    name: str  # the file's name without its ending
+    seed: int  # start of the random numbers
+    row: Row  # the teeth
+    ridge: Ridge  # the bone under them
+    rim: Rim = PLAIN_RIM  # course of the rim
+    shell: Shell | None = None  # the tray's outside for a closed mesh, None for an open scan
+    pose: Pose = AS_MADE  # the file's frame
+    holes: tuple[Hole, ...] = ()  # what the scanner missed
+    level_mm: float = -1.2  # height z of the truth's plane; the rim's plane is 0
+    pitch_mm: float = 0.42  # spacing of the triangles
+    fine: Fine | None = None  # where triangles are smaller
+    noise_mm: float = 0.012  # standard deviation of the scanner's noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Made:
-    """A finished case.
+    """A finished case."""
 
-    Parameters
-    ----------
-    mesh : Mesh
-        The scan in the file's frame.
-    plane : numpy.ndarray
-        Point and upward normal of the truth's plane in the file's frame, (6,).
-    holes_mm2 : float
-        Area of the holes.
-    """
-
-    mesh: Mesh
-    plane: Array
-    holes_mm2: float
+    mesh: Mesh  # the scan in the file's frame
+    plane: Array  # point and upward normal of the truth's plane in the file's frame, (6,)
+    holes_mm2: float  # area of the holes
 
 
 def solid(case: Case) -> Impression:
-    """Build the implicit impression of a case.
-
-    Parameters
-    ----------
-    case : Case
-        The recipe.
-
-    Returns
-    -------
-    Impression
-        Its field.
-    """
+    """Build the implicit impression of a case."""
     rng = np.random.default_rng(case.seed)
     arch = UPPER_ARCH if case.row.jaw == "upper" else LOWER_ARCH
     teeth = stand(case.row, arch, rng)
@@ -109,17 +60,7 @@ def solid(case: Case) -> Impression:
 def box_of(case: Case, impression: Impression) -> Array:
     """Give a box round all that can be scanned of a case.
 
-    Parameters
-    ----------
-    case : Case
-        The recipe.
-    impression : Impression
-        Its implicit solid.
-
-    Returns
-    -------
-    numpy.ndarray
-        Lowest and highest corner, (2, 3), in mm.
+    Gives (2, 3).
     """
     axis = np.arange(-75.0, 75.0, 1.5)
     east, north = (part.ravel() for part in np.meshgrid(axis, axis, indexing="ij"))
@@ -135,37 +76,13 @@ def box_of(case: Case, impression: Impression) -> Array:
 
 
 def truth(case: Case, pitch_mm: float = 0.2) -> Truth:
-    """Integrate the cavity of a case.
-
-    Parameters
-    ----------
-    case : Case
-        The recipe.
-    pitch_mm : float
-        Spacing of the columns.
-
-    Returns
-    -------
-    Truth
-        As `tests.corpus.truth.measure` gives it, of the solid without its tray's outside.
-    """
+    """Integrate the cavity of a case."""
     impression = solid(replace(case, shell=None))
     return measure(impression, box_of(case, impression), case.level_mm, pitch_mm)
 
 
 def bare(case: Case) -> Mesh:
-    """Mesh a case without noise and holes.
-
-    Parameters
-    ----------
-    case : Case
-        The recipe.
-
-    Returns
-    -------
-    Mesh
-        In the maker's frame.
-    """
+    """Mesh a case without noise and holes."""
     impression = solid(case)
     box = box_of(case, impression)
     if case.shell is not None:
@@ -182,18 +99,7 @@ def bare(case: Case) -> Mesh:
 
 
 def make(case: Case) -> Made:
-    """Make the scan of a case.
-
-    Parameters
-    ----------
-    case : Case
-        The recipe.
-
-    Returns
-    -------
-    Made
-        The scan, and the plane of its truth in the same frame.
-    """
+    """Make the scan of a case."""
     rng = np.random.default_rng(case.seed + 2)
     whole = bare(case)
     holed = punch(whole, case.holes, Relief(rng, 1.0, (1.5, 4.0)), case.pitch_mm)

@@ -7,28 +7,11 @@ from tests.corpus.blend import Array
 from tests.corpus.impression import Impression
 from tests.corpus.mesh import Mesh, cut
 
-PITCH_MM = 0.25
-"""Spacing of the grid on which the crest is traced."""
+PITCH_MM = 0.25  # spacing of the grid on which the crest is traced
 
 
 def held_by_triangles(mesh: Mesh, impression: Impression, level_mm: float) -> float:
-    """Sum the prisms between an open scan and a level plane above it.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        An open scan in the maker's frame, facing the air, without holes.
-    impression : Impression
-        Whose footprint bounds the cavity.
-    level_mm : float
-        Height z of the plane.
-
-    Returns
-    -------
-    float
-        Volume in mL under the plane and inside the footprint: the divergence theorem for the
-        field (0, 0, z - level), whose flux through the plane and through upright walls is nothing.
-    """
+    """Sum the prisms between an open scan and a level plane above it."""
     below = cut(mesh, mesh.vertices[:, 2] - level_mm, 0.0)
     places = impression.arch.places(below.vertices[:, 0], below.vertices[:, 1])
     within = cut(below, impression.crest(places).ravel(), 0.0)
@@ -45,17 +28,7 @@ def held_by_triangles(mesh: Mesh, impression: Impression, level_mm: float) -> fl
 def crest_line(impression: Impression, box: Array) -> Array:
     """Trace the line of the rim's crest as seen from above.
 
-    Parameters
-    ----------
-    impression : Impression
-        Whose rim; all of its heels closed.
-    box : numpy.ndarray
-        A box round it, (2, 3), in mm.
-
-    Returns
-    -------
-    numpy.ndarray
-        Corners of a polygon, (k, 2), counter-clockwise.
+    `box` (2, 3); gives (k, 2).
     """
     axes = [np.arange(low - 1.0, high + 1.0, PITCH_MM) for low, high in box[:, :2].T]
     east, north = np.meshgrid(*axes, indexing="ij")

@@ -11,6 +11,7 @@ from tests.corpus import added, altered, taken
 from tests.corpus.harm import Damaged, Rng
 from tests.corpus.specimen import Specimen
 
+# Kinds of damage
 KINDS: dict[str, Callable[[Specimen, Rng], Damaged]] = {
     "some faces turned": altered.some_turned,
     "all faces turned": altered.all_turned,
@@ -44,28 +45,11 @@ KINDS: dict[str, Callable[[Specimen, Rng], Damaged]] = {
     "rim trimmed off": taken.rim_trimmed,
     "cast's skin": taken.cast_skin,
 }
-"""Kinds of damage."""
 
 
 def damage(made: Specimen, rng: Rng, kind: str | None = None) -> Damaged:
     """Damage a scan.
 
-    Parameters
-    ----------
-    made : Specimen
-        A sound one, or one with faults of its own.
-    rng : numpy.random.Generator
-        Where kind, place and size come from.
-    kind : str or None
-        One of `KINDS`; drawn if None.
-
-    Returns
-    -------
-    Damaged
-        The damaged scan.
-
-    Examples
-    --------
     >>> sorted(KINDS)[:2]
     ['all faces turned', 'border closed']
     """

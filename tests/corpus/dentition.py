@@ -43,6 +43,7 @@ LOWER_SECOND_PREMOLAR = (
     Cusp(u=-0.46, v=-0.52, height=1.2, slope=0.7),
 )
 
+# One side of an upper arch, from the middle to the second molar
 UPPER: tuple[BackTooth | FrontTooth, ...] = (
     FrontTooth(width_mm=8.7, breadth_mm=7.0, height_mm=10.2),
     FrontTooth(width_mm=6.7, breadth_mm=6.2, height_mm=8.8),
@@ -52,8 +53,8 @@ UPPER: tuple[BackTooth | FrontTooth, ...] = (
     BackTooth(width_mm=10.3, breadth_mm=11.1, height_mm=7.4, cusps=UPPER_MOLAR, shear=0.10),
     BackTooth(width_mm=9.4, breadth_mm=10.8, height_mm=7.0, cusps=UPPER_MOLAR, shear=0.15),
 )
-"""One side of an upper arch, from the middle to the second molar."""
 
+# One side of a lower arch, from the middle to the second molar
 LOWER: tuple[BackTooth | FrontTooth, ...] = (
     FrontTooth(width_mm=5.4, breadth_mm=6.0, height_mm=8.8, neck=0.68, hollow=0.02),
     FrontTooth(width_mm=5.9, breadth_mm=6.3, height_mm=9.0, neck=0.68, hollow=0.02),
@@ -67,62 +68,36 @@ LOWER: tuple[BackTooth | FrontTooth, ...] = (
         width_mm=10.5, breadth_mm=10.1, height_mm=7.0, cusps=LOWER_SECOND_MOLAR, squareness=2.8
     ),
 )
-"""One side of a lower arch, from the middle to the second molar."""
 
-FRONT = (1, 2, 3)
-"""Positions of incisors and canines."""
+FRONT = (1, 2, 3)  # positions of incisors and canines
+# Rise of the gum between front teeth, between back teeth, and where no neighbour stands
 FRONT_PAPILLA_MM, BACK_PAPILLA_MM, NO_PAPILLA_MM = 3.6, 2.2, 0.5
-"""Rise of the gum between front teeth, between back teeth, and where no neighbour stands."""
+# Lean of each crown towards lips and cheeks, mm per mm of height
 LEAN = {
     "upper": (0.22, 0.20, 0.06, -0.02, -0.04, -0.06, -0.08),
     "lower": (0.16, 0.14, 0.04, -0.06, -0.10, -0.16, -0.20),
 }
-"""Lean of each crown towards lips and cheeks, mm per mm of height."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Standing:
-    """A tooth where it stands in a jaw.
+    """A tooth where it stands in a jaw."""
 
-    Parameters
-    ----------
-    crown : BackTooth, FrontTooth or Stump
-        Its shape.
-    along_mm : float
-        Its middle along the arch.
-    centre, mesial, outward : numpy.ndarray
-        Its middle and the two axes of its frame seen from above, each (2,).
-    gum_mm : float
-        Height of its gum line over the rim.
-    lean, tip : float
-        Lean towards the lips and towards the middle, mm per mm.
-    papilla_mm : tuple of float
-        How far the gum rises towards the middle and away from it; little where no neighbour is.
-    """
-
-    crown: Crown
-    along_mm: float
+    crown: Crown  # its shape
+    along_mm: float  # its middle along the arch
+    # its middle and the two axes of its frame seen from above, each (2,)
     centre: Array
     mesial: Array
     outward: Array
-    gum_mm: float
+    gum_mm: float  # height of its gum line over the rim
+    # lean towards the lips and towards the middle, mm per mm
     lean: float
     tip: float
+    # how far the gum rises towards the middle and away from it; little where no neighbour is
     papilla_mm: tuple[float, float]
 
     def frame(self, x: Array, y: Array, height: Array) -> tuple[Array, Array, Array]:
-        """Carry points into the tooth's frame.
-
-        Parameters
-        ----------
-        x, y, height : numpy.ndarray
-            Places seen from above and heights over the rim, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        tuple of numpy.ndarray
-            The same places as u, v and w.
-        """
+        """Carry points into the tooth's frame."""
         w = height - self.gum_mm
         east, north = x - self.centre[0], y - self.centre[1]
         u = east * self.mesial[0] + north * self.mesial[1] - self.tip * w
@@ -132,33 +107,16 @@ class Standing:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Row:
-    """Which teeth stand in a jaw.
+    """Which teeth stand in a jaw."""
 
-    Parameters
-    ----------
-    jaw : str
-        "upper" or "lower".
-    positions : tuple of int
-        Signed places, 1 for the tooth next to the middle; negative on the side of negative x.
-    prepared : tuple of int
-        Which of them are cut down.
-    tips_mm : float
-        Height of the biting plane over the rim.
-    crowding : float
-        Size of the random shifts and turns; 0 is a perfect row.
-    turn_deg : float
-        Standard deviation of the turns about their own axes, times `crowding`.
-    space_mm : float
-        Between neighbours, over and above contact; negative where they overlap.
-    """
-
-    jaw: str
+    jaw: str  # "upper" or "lower"
+    # signed places, 1 for the tooth next to the middle; negative on the side of negative x
     positions: tuple[int, ...]
-    prepared: tuple[int, ...] = ()
-    tips_mm: float = 23.0
-    crowding: float = 1.0
-    turn_deg: float = 2.5
-    space_mm: float = 0.0
+    prepared: tuple[int, ...] = ()  # which of them are cut down
+    tips_mm: float = 23.0  # height of the biting plane over the rim
+    crowding: float = 1.0  # size of the random shifts and turns; 0 is a perfect row
+    turn_deg: float = 2.5  # standard deviation of the turns about their own axes, times `crowding`
+    space_mm: float = 0.0  # between neighbours, over and above contact; negative where they overlap
 
 
 def _papillae(position: int, row: Row) -> tuple[float, float]:
@@ -175,22 +133,7 @@ def _papillae(position: int, row: Row) -> tuple[float, float]:
 
 
 def stand(row: Row, arch: Arch, rng: np.random.Generator) -> list[Standing]:
-    """Place a row of teeth along an arch.
-
-    Parameters
-    ----------
-    row : Row
-        Which teeth.
-    arch : Arch
-        Where.
-    rng : numpy.random.Generator
-        Where small shifts, turns and leans come from.
-
-    Returns
-    -------
-    list of Standing
-        One for each position, in the same order.
-    """
+    """Place a row of teeth along an arch."""
     crowns = UPPER if row.jaw == "upper" else LOWER
     widths = np.array([crown.width_mm for crown in crowns])
     middles = np.cumsum(widths) - 0.5 * widths + (row.space_mm - 0.03) * np.arange(len(widths))

@@ -8,29 +8,12 @@ import numpy as np
 from tests.corpus.blend import Array
 from tests.corpus.mesh import Mesh
 
+# Kinds of file that `write` knows
 FORMATS = ("stl", "stl-ascii", "ply-ascii", "ply-little", "ply-big")
-"""Kinds of file that `write` knows."""
 
 
 def write(mesh: Mesh, path: Path, kind: str, title: str) -> None:
-    """Write a mesh, first under another name and then moved into place.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        What to write; coordinates are rounded to 32-bit floats.
-    path : pathlib.Path
-        Where to.
-    kind : str
-        One of `FORMATS`.
-    title : str
-        One line of plain text for the file's head.
-
-    Raises
-    ------
-    ValueError
-        If the kind is not known.
-    """
+    """Write a mesh, first under another name and then moved into place."""
     if kind not in FORMATS:
         raise ValueError(f"found {kind!r}; needed one of {', '.join(FORMATS)}")
     if kind == "stl":

@@ -13,10 +13,8 @@ from tests.corpus.impression import CREST_RADIUS_MM, Impression, Rim, Shell
 from tests.corpus.jaw import Jaw, Ridge
 from tests.corpus.solid import Solid
 
-WAVES = 24
-"""How many plane waves make the crest's height; enough for a bell curve of heights."""
-LEAST_WALL_MM = 2.2
-"""Material that is left behind a pocket, so that none breaks through the flange."""
+WAVES = 24  # how many plane waves make the crest's height; enough for a bell curve of heights
+LEAST_WALL_MM = 2.2  # material that is left behind a pocket, so that none breaks through the flange
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,34 +44,18 @@ class Studs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flow:
-    """How the material flowed over the tray's edge.
+    """How the material flowed over the tray's edge."""
 
-    Parameters
-    ----------
-    stray_mm : float
-        Standard deviation of the crest's height, along the rim and across it.
-    waves_mm : tuple of float
-        Shortest and longest wave in it; heights a sixth of a wave apart are still alike.
-    wall_mm : tuple of float
-        Least and greatest width of the flange.
-    inner_drop_mm, front_drop_mm : float
-        How much lower the flange is towards the tongue, and in front; negative for higher.
-    tears : tuple of Tear
-        Notches and lobes.
-    studs : Studs or None
-        Perforations of the tray's outer side.
-    edge_mm : float
-        Rounding of the tray's lower edge.
-    """
-
-    stray_mm: float = 0.05
+    stray_mm: float = 0.05  # standard deviation of the crest's height, along the rim and across it
+    # shortest and longest wave in it; heights a sixth of a wave apart are still alike
     waves_mm: tuple[float, float] = (9.0, 30.0)
-    wall_mm: tuple[float, float] = (3.4, 4.2)
+    wall_mm: tuple[float, float] = (3.4, 4.2)  # least and greatest width of the flange
+    # how much lower the flange is towards the tongue, and in front; negative for higher
     inner_drop_mm: float = 0.0
     front_drop_mm: float = 0.0
-    tears: tuple[Tear, ...] = ()
-    studs: Studs | None = None
-    edge_mm: float = 6.0
+    tears: tuple[Tear, ...] = ()  # notches and lobes
+    studs: Studs | None = None  # perforations of the tray's outer side
+    edge_mm: float = 6.0  # rounding of the tray's lower edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

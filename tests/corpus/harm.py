@@ -9,37 +9,22 @@ from tests.corpus.blend import Array
 from tests.corpus.specimen import Specimen, prisms_ml
 
 Rng = np.random.Generator
-MATTERS = 0.002
-"""Share of the volume from which a loss of footprint has to be noted."""
+MATTERS = 0.002  # share of the volume from which a loss of footprint has to be noted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Damaged:
-    """A damaged scan and what is true of it.
+    """A damaged scan and what is true of it."""
 
-    Parameters
-    ----------
-    kind : str
-        What was done.
-    triangles : numpy.ndarray
-        The scan, (m, 3, 3), in the file's frame.
-    plane : numpy.ndarray
-        The stated plane in that frame, (6,).
-    volume_ml, rim_ml : float
-        The cavity up to that plane, and up to the rim as it was intended.
-    harmless : bool
-        Whether the cavity is what it was before.
-    owed, owed_found : bool
-        Whether a note or a refusal is owed whatever the volume: up to the stated plane, and up to
-        a base line that has to be found.
-    """
-
-    kind: str
-    triangles: Array
-    plane: Array
+    kind: str  # what was done
+    triangles: Array  # the scan, (m, 3, 3), in the file's frame
+    plane: Array  # the stated plane in that frame, (6,)
+    # the cavity up to that plane, and up to the rim as it was intended
     volume_ml: float
     rim_ml: float
-    harmless: bool = True
+    harmless: bool = True  # whether the cavity is what it was before
+    # whether a note or a refusal is owed whatever the volume: up to the stated plane, and up to a
+    # base line that has to be found
     owed: bool = False
     owed_found: bool = False
 
@@ -47,15 +32,7 @@ class Damaged:
 def corners_of(made: Specimen) -> Array:
     """Give a specimen's triangles.
 
-    Parameters
-    ----------
-    made : Specimen
-        The specimen.
-
-    Returns
-    -------
-    numpy.ndarray
-        Corners, (m, 3, 3).
+    Gives (m, 3, 3).
     """
     return made.vertices[made.faces]
 
@@ -63,19 +40,7 @@ def corners_of(made: Specimen) -> Array:
 def unchanged(made: Specimen, triangles: Array, *, owed: bool = False) -> Damaged:
     """Give a scan whose cavity is what it was.
 
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    triangles : numpy.ndarray
-        The scan, (k, 3, 3).
-    owed : bool
-        Whether a note or a refusal is owed all the same.
-
-    Returns
-    -------
-    Damaged
-        The scan with the truth of the undamaged one.
+    `triangles` (k, 3, 3).
     """
     return Damaged(
         kind="",
@@ -92,17 +57,7 @@ def unchanged(made: Specimen, triangles: Array, *, owed: bool = False) -> Damage
 def cut_off(made: Specimen, beyond: NDArray[np.bool_]) -> Damaged:
     """Take triangles away for good: what is left of the footprint is what can be poured.
 
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    beyond : numpy.ndarray
-        Which triangles are lost, (m,).
-
-    Returns
-    -------
-    Damaged
-        The scan with the volume over the triangles that are left, by their prisms.
+    `beyond` (m,).
     """
     corners = corners_of(made)
     lost = corners[beyond & made.cavity]

@@ -9,52 +9,30 @@ from tests.corpus.arch import Arch, Places
 from tests.corpus.blend import Array, Relief, round_max, smooth_min, step
 from tests.corpus.jaw import Jaw
 
-CREST_RADIUS_MM = 1.35
-"""Rounding of the rim's crest."""
-HALF_FLANGE_MM = 1.8
-"""Half the material's thickness at the rim."""
+CREST_RADIUS_MM = 1.35  # rounding of the rim's crest
+HALF_FLANGE_MM = 1.8  # half the material's thickness at the rim
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rim:
-    """Course of the rim's crest.
+    """Course of the rim's crest."""
 
-    Parameters
-    ----------
-    wave_mm : float
-        Height of a slow wave along the rim; 0 for a rim in one plane.
-    notch_at_mm : float or None
-        Where along the arch the outer flange is torn, if it is.
-    notch_depth_mm, notch_width_mm : float
-        How deep and how wide.
-    open_back_mm : float or None
-        The y at which tray and scan end, for a heel that is left open.
-    open_side : int
-        Which heel is open: 1 at positive x, -1 at negative x.
-    """
-
-    wave_mm: float = 0.0
-    notch_at_mm: float | None = None
+    wave_mm: float = 0.0  # height of a slow wave along the rim; 0 for a rim in one plane
+    notch_at_mm: float | None = None  # where along the arch the outer flange is torn, if it is
+    # how deep and how wide
     notch_depth_mm: float = 4.0
     notch_width_mm: float = 9.0
+    # the y at which tray and scan end, for a heel that is left open
     open_back_mm: float | None = None
-    open_side: int = 1
+    open_side: int = 1  # which heel is open: 1 at positive x, -1 at negative x
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Shell:
-    """Outside of a closed tray.
+    """Outside of a closed tray."""
 
-    Parameters
-    ----------
-    floor_mm : float
-        How far below the rim the tray's outside ends.
-    handle : bool
-        Whether a stub handle stands out in front.
-    """
-
-    floor_mm: float = 28.0
-    handle: bool = False
+    floor_mm: float = 28.0  # how far below the rim the tray's outside ends
+    handle: bool = False  # whether a stub handle stands out in front
 
 
 class Impression:
@@ -90,15 +68,7 @@ class Impression:
         Across a notch the line runs on as if there were none; past an open heel it runs
         straight back.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-
-        Returns
-        -------
-        numpy.ndarray
-            Distances, (n, 1), in mm; negative inside.
+        Gives (n, 1).
         """
         return self.jaw.contour(self._opened(places), np.zeros((1, 1))) - HALF_FLANGE_MM
 
@@ -115,15 +85,7 @@ class Impression:
     def inside(self, places: Places) -> NDArray[np.bool_]:
         """Tell which columns belong to the footprint: inside the crest, before an open heel.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-
-        Returns
-        -------
-        numpy.ndarray
-            Flags, (n, 1).
+        Gives (n, 1).
         """
         within: NDArray[np.bool_] = self.crest(places) < 0.0
         if self.rim.open_back_mm is not None:
@@ -133,15 +95,7 @@ class Impression:
     def rim_level(self, places: Places) -> Array:
         """Give the height of the rim's crest.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-
-        Returns
-        -------
-        numpy.ndarray
-            Its z in the maker's frame, (n, 1), in mm.
+        Gives (n, 1).
         """
         level = self.uneven(places.x, places.y, np.zeros(1))
         if self.rim.wave_mm:
@@ -156,17 +110,7 @@ class Impression:
     def field(self, places: Places, z: Array) -> Array:
         """Give the impression's field.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-        z : numpy.ndarray
-            Heights in the maker's frame, (n, m) or (1, m).
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, (n, m); negative in material, positive in air.
+        `z` (n, m); gives (n, m).
         """
         height = -z
         crest = self.crest(places)

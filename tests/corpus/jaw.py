@@ -15,13 +15,11 @@ from tests.corpus.blend import Array, Relief, round_max, smooth_max, smooth_min,
 from tests.corpus.dentition import Standing
 from tests.corpus.prepared import Stump
 
-FAR_MM = 4.0
-"""Value of a tooth's field where it is too far away to matter."""
-REACH_MM = 9.0
-"""How far from its middle a tooth and its collar of gum can reach."""
-COLLAR_MM = 0.6
-"""Thickness of the free gum round a tooth."""
+FAR_MM = 4.0  # value of a tooth's field where it is too far away to matter
+REACH_MM = 9.0  # how far from its middle a tooth and its collar of gum can reach
+COLLAR_MM = 0.6  # thickness of the free gum round a tooth
 
+# Bands of lip and cheeks: where along the arch, how wide, how deep they draw the rim in, mm
 BANDS = (
     (0.0, 2.0, 1.6),
     (-27.0, 3.0, 1.1),
@@ -29,43 +27,26 @@ BANDS = (
     (-12.0, 7.0, -0.5),
     (13.0, 7.0, -0.5),
 )
-"""Bands of lip and cheeks: where along the arch, how wide, how deep they draw the rim in, mm."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ridge:
-    """Shape of the ridge that carries the teeth, as widths at heights over the rim.
+    """Shape of the ridge that carries the teeth, as widths at heights over the rim."""
 
-    Parameters
-    ----------
-    heights_mm : tuple of float
-        Heights over the rim at which widths are given, rising.
-    outer_mm, inner_mm : tuple of float
-        From the arch to the ridge's face, towards lips and towards the tongue.
-    top_mm : float
-        Height of the ridge's top where no tooth stands.
-    from_mm, to_mm : float
-        Where along the arch the ridge begins and ends at the rim.
-    back_mm : float or None
-        For an upper: the y of its back border; the palate then fills the inside.
-    broader_mm : float
-        How much wider the ridge is at its ends than in front.
-    front_mm : float
-        How far the ridge draws back under the front teeth, which lean forward.
-    round_mm : float
-        Rounding of the ridge's top.
-    """
-
+    # heights over the rim at which widths are given, rising
     heights_mm: tuple[float, ...] = (0.0, 4.0, 9.0, 14.0, 18.0)
+    # from the arch to the ridge's face, towards lips and towards the tongue
     outer_mm: tuple[float, ...] = (7.9, 7.4, 6.7, 5.9, 5.2)
     inner_mm: tuple[float, ...] = (7.6, 7.2, 6.6, 5.9, 5.2)
-    top_mm: float = 14.0
+    top_mm: float = 14.0  # height of the ridge's top where no tooth stands
+    # where along the arch the ridge begins and ends at the rim
     from_mm: float = -58.0
     to_mm: float = 58.0
+    # for an upper: the y of its back border; the palate then fills the inside
     back_mm: float | None = None
-    broader_mm: float = 1.2
-    front_mm: float = 1.6
-    round_mm: float = 5.0
+    broader_mm: float = 1.2  # how much wider the ridge is at its ends than in front
+    front_mm: float = 1.6  # how far the ridge draws back under the front teeth, which lean forward
+    round_mm: float = 5.0  # rounding of the ridge's top
 
 
 def _profile(heights: tuple[float, ...], widths: tuple[float, ...], height: Array) -> Array:
@@ -102,17 +83,7 @@ class Jaw:
     def contour(self, places: Places, height: Array) -> Array:
         """Give the ridge's field as if it had no top: its walls all round.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-        height : numpy.ndarray
-            Heights over the rim, (n, m) or (1, m), in mm.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, (n, m); negative between the walls.
+        `height` (n, m); gives (n, m).
         """
         ridge = self.ridge
         wider = ridge.broader_mm * step(8.0, 40.0, np.abs(places.along))
@@ -179,17 +150,7 @@ class Jaw:
     def field(self, places: Places, height: Array) -> Array:
         """Give the jaw's field.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-        height : numpy.ndarray
-            Heights over the rim, (n, m) or (1, m).
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, (n, m); negative inside the jaw.
+        `height` (n, m); gives (n, m).
         """
         gum = self._body(places, height)
         gum = gum + self.relief(places.x, places.y, height)

@@ -18,41 +18,26 @@ from volest.result import MEASURED, REFUSED, Result
 from volest.settings import Base, Settings
 
 FAULT = "fault"
-SAME_MM = 1e-3
-"""So near a stated plane a base line is that plane."""
+SAME_MM = 1e-3  # so near a stated plane a base line is that plane
+# Share of the volume by which a measurement of a damaged scan may be off without a word
 CLOSE = 0.005
-"""Share of the volume by which a measurement of a damaged scan may be off without a word."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """One measurement beside its truth.
+    """One measurement beside its truth."""
 
-    Parameters
-    ----------
-    outcome : str
-        'measured', 'measured with notes', 'refused', or 'fault' where volest broke.
-    codes : tuple of str
-        Codes of the notes, or of the refusal.
-    truth_ml : float
-        What is true.
-    volume_ml, low_ml, high_ml : float
-        What volest says; not a number where it says nothing.
-    off_mm, off_deg : float
-        How far the base line lies from where it was intended.
-    owed : bool
-        Whether a note or a refusal was owed.
-    """
-
-    outcome: str
-    codes: tuple[str, ...]
-    truth_ml: float
+    outcome: str  # 'measured', 'measured with notes', 'refused', or 'fault' where volest broke
+    codes: tuple[str, ...]  # codes of the notes, or of the refusal
+    truth_ml: float  # what is true
+    # what volest says; not a number where it says nothing
     volume_ml: float = float("nan")
     low_ml: float = float("nan")
     high_ml: float = float("nan")
+    # how far the base line lies from where it was intended
     off_mm: float = float("nan")
     off_deg: float = float("nan")
-    owed: bool = False
+    owed: bool = False  # whether a note or a refusal was owed
 
     @property
     def error(self) -> float:
@@ -83,25 +68,12 @@ class Verdict:
         return "noted, covered" if self.covered else "noted, off"
 
 
+# What can become of a scan
 WORDS = ("right", "right, noted", "noted, covered", "noted, off", REFUSED, "silent wrong", FAULT)
-"""What can become of a scan."""
 
 
 def judge_made(made: Specimen, *, by_plane: bool) -> Verdict:
-    """Measure a specimen as it was made.
-
-    Parameters
-    ----------
-    made : Specimen
-        The specimen.
-    by_plane : bool
-        Up to the stated plane; otherwise volest finds the base line, held against the rim.
-
-    Returns
-    -------
-    Verdict
-        What volest says beside what is true.
-    """
+    """Measure a specimen as it was made."""
     plane = made.plane if by_plane else None
     result = said(made.vertices[made.faces], plane)
     truth_ml = made.facets_ml if by_plane else made.rim_ml
@@ -109,22 +81,7 @@ def judge_made(made: Specimen, *, by_plane: bool) -> Verdict:
 
 
 def judge_damaged(made: Specimen, broken: Damaged, *, by_plane: bool) -> Verdict:
-    """Measure a damaged scan.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    broken : Damaged
-        What became of it.
-    by_plane : bool
-        Up to the stated plane; otherwise volest finds the base line.
-
-    Returns
-    -------
-    Verdict
-        What volest says beside what is true.
-    """
+    """Measure a damaged scan."""
     result = said(broken.triangles, broken.plane if by_plane else None)
     truth_ml = broken.volume_ml if by_plane else broken.rim_ml
     aim = broken.plane.copy()
@@ -135,21 +92,7 @@ def judge_damaged(made: Specimen, broken: Damaged, *, by_plane: bool) -> Verdict
 
 
 def judge_real(made: Real, *, by_plane: bool) -> Verdict:
-    """Measure a scan of the real kinds, each of its cavities for itself; the worst counts.
-
-    Parameters
-    ----------
-    made : Real
-        The scan.
-    by_plane : bool
-        Up to the stated planes; otherwise volest finds the base line, held against the crest's
-        plane, and no volume is known.
-
-    Returns
-    -------
-    Verdict
-        What volest says beside what is true; with several cavities a note is owed.
-    """
+    """Measure a scan of the real kinds, each of its cavities for itself; the worst counts."""
     owed = made.owed or len(made.sides) > 1
     verdicts = []
     for side in made.sides:
@@ -169,17 +112,7 @@ def judge_real(made: Real, *, by_plane: bool) -> Verdict:
 def said(triangles: Array, plane: Array | None) -> Result | str:
     """Write a scan to a file and let volest size it.
 
-    Parameters
-    ----------
-    triangles : numpy.ndarray
-        The scan, (m, 3, 3).
-    plane : numpy.ndarray or None
-        The base line, (6,); None lets volest find it.
-
-    Returns
-    -------
-    Result or str
-        What volest says, or the trace of its break-down.
+    `triangles` (m, 3, 3); `plane` (6,).
     """
     base = Base() if plane is None else Base(how="plane", plane=tuple(plane.tolist()))
     index = np.arange(3 * len(triangles)).reshape(-1, 3)

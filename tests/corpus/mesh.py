@@ -14,18 +14,10 @@ Faces = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Mesh:
-    """Triangles with shared corners.
+    """Triangles with shared corners."""
 
-    Parameters
-    ----------
-    vertices : numpy.ndarray
-        Corners, (n, 3), in mm.
-    faces : numpy.ndarray
-        Three corners each, (m, 3), counter-clockwise seen from the air.
-    """
-
-    vertices: Array
-    faces: Faces
+    vertices: Array  # corners, (n, 3), in mm
+    faces: Faces  # three corners each, (m, 3), counter-clockwise seen from the air
 
     @property
     def corners(self) -> Array:
@@ -41,15 +33,7 @@ class Mesh:
 def face_normals(mesh: Mesh) -> Array:
     """Give each triangle's normal with twice its area for length.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        Triangles.
-
-    Returns
-    -------
-    numpy.ndarray
-        Normals, (m, 3), in mm^2.
+    Gives (m, 3).
     """
     first, second, third = np.moveaxis(mesh.corners, 1, 0)
     normals: Array = np.cross(second - first, third - first)
@@ -59,15 +43,7 @@ def face_normals(mesh: Mesh) -> Array:
 def averaging(mesh: Mesh) -> sparse.csr_array:
     """Give the matrix that replaces each corner by the mean of its neighbours.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        Triangles.
-
-    Returns
-    -------
-    scipy.sparse.csr_array
-        Matrix, (n, n), each row's sum 1.
+    Gives (n, n).
     """
     count = len(mesh.vertices)
     ends = mesh.faces[:, [0, 1, 1, 2, 2, 0, 1, 0, 2, 1, 0, 2]].reshape(-1, 2)
@@ -80,15 +56,7 @@ def averaging(mesh: Mesh) -> sparse.csr_array:
 def border(mesh: Mesh) -> NDArray[np.bool_]:
     """Tell which corners lie on an open border.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        Triangles.
-
-    Returns
-    -------
-    numpy.ndarray
-        Flags, (n,).
+    Gives (n,).
     """
     edges = np.sort(mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     once, uses = np.unique(edges, axis=0, return_counts=True)
@@ -100,19 +68,7 @@ def border(mesh: Mesh) -> NDArray[np.bool_]:
 def cut(mesh: Mesh, level: Array, snap: float) -> Mesh:
     """Keep the part of a mesh where a value on its corners is negative.
 
-    Parameters
-    ----------
-    mesh : Mesh
-        What to cut.
-    level : numpy.ndarray
-        The value, (n,), taken as linear along edges.
-    snap : float
-        Corners with a smaller value count as lying on the cut, against slivers.
-
-    Returns
-    -------
-    Mesh
-        The kept part, triangles across the cut shortened.
+    `level` (n,).
     """
     level = np.where(np.abs(level) < snap, 0.0, level)
     out = level > 0.0
@@ -153,35 +109,13 @@ def _crossings(vertices: Array, level: Array, ends: Faces) -> tuple[Array, Faces
 
 
 def compact(mesh: Mesh) -> Mesh:
-    """Drop corners that no triangle uses.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        Triangles.
-
-    Returns
-    -------
-    Mesh
-        The rest.
-    """
+    """Drop corners that no triangle uses."""
     used, faces = np.unique(mesh.faces, return_inverse=True)
     return Mesh(vertices=mesh.vertices[used], faces=faces.reshape(-1, 3).astype(np.int64))
 
 
 def largest_piece(mesh: Mesh) -> Mesh:
-    """Keep the connected piece that has the most triangles.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        Triangles.
-
-    Returns
-    -------
-    Mesh
-        The rest.
-    """
+    """Keep the connected piece that has the most triangles."""
     count = len(mesh.vertices)
     ends = mesh.faces[:, [0, 1, 1, 2]].reshape(-1, 2)
     link = sparse.coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), (count, count))
@@ -193,22 +127,7 @@ def largest_piece(mesh: Mesh) -> Mesh:
 
 
 def with_noise(mesh: Mesh, rng: np.random.Generator, sigma_mm: float) -> Mesh:
-    """Move corners along their normals as a scanner's noise would.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        What to disturb.
-    rng : numpy.random.Generator
-        Where the noise comes from.
-    sigma_mm : float
-        Its standard deviation; neighbours are alike, as in a scanner that smooths.
-
-    Returns
-    -------
-    Mesh
-        The disturbed mesh.
-    """
+    """Move corners along their normals as a scanner's noise would."""
     corner_normals = np.zeros_like(mesh.vertices)
     for corner in range(3):
         np.add.at(corner_normals, mesh.faces[:, corner], face_normals(mesh))

@@ -6,12 +6,9 @@ from numba import njit
 from tests.corpus.blend import Array
 from tests.corpus.mesh import Faces, Mesh, averaging, border
 
-ROUNDS = 8
-"""Halvings at most: edges that flips make long again could be split for ever."""
-PATCH_EDGE_MM = 0.9
-"""Edges of a remeshed patch are shorter, but for those on its border."""
-RELAXED = 12
-"""How often the corners of a remeshed patch move to the mean of their neighbours."""
+ROUNDS = 8  # halvings at most: edges that flips make long again could be split for ever
+PATCH_EDGE_MM = 0.9  # edges of a remeshed patch are shorter, but for those on its border
+RELAXED = 12  # how often the corners of a remeshed patch move to the mean of their neighbours
 
 
 def open_loops(faces: Faces) -> list[Faces]:

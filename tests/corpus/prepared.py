@@ -7,34 +7,19 @@ import numpy as np
 from tests.corpus.blend import Array, smooth_max, smooth_min
 from tests.corpus.teeth import BackTooth, FrontTooth
 
-TAPER = 0.09
-"""Lean of a stump's sides: about 5 degrees each."""
-PAPILLA_MM = 1.7
-"""How far margin and gum rise between prepared teeth."""
+TAPER = 0.09  # lean of a stump's sides: about 5 degrees each
+PAPILLA_MM = 1.7  # how far margin and gum rise between prepared teeth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stump:
-    """A prepared tooth.
+    """A prepared tooth."""
 
-    Parameters
-    ----------
-    tooth : BackTooth or FrontTooth
-        The tooth as it was.
-    ledge_mm : float
-        Width of the ledge at the margin.
-    margin_mm : float
-        Height of the margin over the gum in the middle of the outer face.
-    cut_mm : float
-        What was taken off the biting edge.
-    hollow_mm : float
-        Rounding of the ledge's inner corner: small for a shoulder, about the ledge for a chamfer.
-    """
-
-    tooth: BackTooth | FrontTooth
-    ledge_mm: float = 0.9
-    margin_mm: float = 0.7
-    cut_mm: float = 1.8
+    tooth: BackTooth | FrontTooth  # the tooth as it was
+    ledge_mm: float = 0.9  # width of the ledge at the margin
+    margin_mm: float = 0.7  # height of the margin over the gum in the middle of the outer face
+    cut_mm: float = 1.8  # what was taken off the biting edge
+    # rounding of the ledge's inner corner: small for a shoulder, about the ledge for a chamfer
     hollow_mm: float = 0.6
 
     @property
@@ -48,18 +33,7 @@ class Stump:
         return self.tooth.height_mm - self.cut_mm
 
     def side(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the field of the root that carries the stump.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, negative inside.
-        """
+        """Give the field of the root that carries the stump."""
         return self.tooth.side(u, v, np.minimum(w, 0.6))
 
     def _margin(self, u: Array) -> Array:
@@ -68,18 +42,7 @@ class Stump:
         return rise
 
     def crown(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the field of the root up to the margin together with the stump.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, negative inside.
-        """
+        """Give the field of the root up to the margin together with the stump."""
         root = smooth_max(self.side(u, v, w), w - self._margin(u), 0.25)
         rise = np.maximum(w - self._margin(u), 0.0)
         taper = self.ledge_mm + TAPER * rise
@@ -91,18 +54,7 @@ class Stump:
         return smooth_min(root, stump, self.hollow_mm)
 
     def moat(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the groove that keeps the gum off the margin.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, positive where no gum may be.
-        """
+        """Give the groove that keeps the gum off the margin."""
         over = w - self._margin(u)
         width = 0.85 + 0.35 * np.maximum(over, 0.0) + 0.65 * np.minimum(over, 0.0)
         groove: Array = width - self.side(u, v, w)

@@ -16,37 +16,21 @@ from tests.corpus.jaw import Ridge
 from tests.corpus.recipes import FULL, LOWER_RIDGE, TOOTHLESS, UPPER_RIDGE
 from tests.corpus.scanning import Hole, Pose
 
+# What is drawn, full arches and parts of one
 SHAPES = ("upper", "lower", "quadrant", "few teeth", "toothless")
-"""What is drawn, full arches and parts of one."""
-SHARES = (0.26, 0.26, 0.2, 0.12, 0.16)
-"""How often."""
-BEYOND_MM = 7.0
-"""How far an impression of a part reaches beyond its teeth, along the arch."""
+SHARES = (0.26, 0.26, 0.2, 0.12, 0.16)  # how often
+BEYOND_MM = 7.0  # how far an impression of a part reaches beyond its teeth, along the arch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawn:
-    """A recipe that was drawn at random.
+    """A recipe that was drawn at random."""
 
-    Parameters
-    ----------
-    seed : int
-        Its number.
-    shape : str
-        One of `SHAPES`.
-    case : Case
-        The recipe.
-    scale : float
-        Size of the whole, as a factor on all lengths.
-    turned : bool
-        Whether all faces are wound the other way.
-    """
-
-    seed: int
-    shape: str
-    case: Case
-    scale: float
-    turned: bool
+    seed: int  # its number
+    shape: str  # one of `SHAPES`
+    case: Case  # the recipe
+    scale: float  # size of the whole, as a factor on all lengths
+    turned: bool  # whether all faces are wound the other way
 
     @property
     def rim_kind(self) -> str:
@@ -75,18 +59,6 @@ class Drawn:
 def random_case(seed: int) -> Drawn:
     """Draw an impression.
 
-    Parameters
-    ----------
-    seed : int
-        Its number; the same number gives the same impression.
-
-    Returns
-    -------
-    Drawn
-        The recipe.
-
-    Examples
-    --------
     >>> random_case(3).shape == random_case(3).shape
     True
     """

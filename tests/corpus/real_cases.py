@@ -29,88 +29,47 @@ from tests.corpus.sight import PIXEL_MM, directions, heights, kept, seen
 from tests.corpus.surface import extract
 
 Rng = np.random.Generator
-PITCH_MM = 0.7
-"""Spacing of the marching cubes."""
-SENSOR_MM = 0.012
-"""Standard deviation of a scanner's noise."""
-POOL_MM = 3.0
-"""A hollow so deep is a cavity and not a dimple of the rim."""
-PATCHED_MM = 90.0
-"""Open borders shorter than this are closed by a scanner's program."""
-SEPTUM_MM = 2.0
-"""Material between the tips of an arch and the floor of a two-sided tray's half."""
-OVERLAP_MM = 0.5
-"""How deep the two halves of a two-sided tray stand in one another."""
-PIPE_CORNERS = 144
-"""Corners of a half pipe's circle, were it whole."""
-TRIES = 4
-"""How often a tray is drawn anew before something must be wrong."""
+PITCH_MM = 0.7  # spacing of the marching cubes
+SENSOR_MM = 0.012  # standard deviation of a scanner's noise
+POOL_MM = 3.0  # a hollow so deep is a cavity and not a dimple of the rim
+PATCHED_MM = 90.0  # open borders shorter than this are closed by a scanner's program
+SEPTUM_MM = 2.0  # material between the tips of an arch and the floor of a two-sided tray's half
+OVERLAP_MM = 0.5  # how deep the two halves of a two-sided tray stand in one another
+PIPE_CORNERS = 144  # corners of a half pipe's circle, were it whole
+TRIES = 4  # how often a tray is drawn anew before something must be wrong
+# A tray that holds less than this of what its heights from above promise is pierced
 TIGHT_SHARE = 0.98
-"""A tray that holds less than this of what its heights from above promise is pierced."""
-CLOSED_SHARE = 0.6
-"""How many of the ragged and unequal ones are scanned with the tray's outside."""
+CLOSED_SHARE = 0.6  # how many of the ragged and unequal ones are scanned with the tray's outside
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Side:
-    """One cavity: up to where it is poured, what it holds, and where its rim lies.
+    """One cavity: up to where it is poured, what it holds, and where its rim lies."""
 
-    Parameters
-    ----------
-    plane : numpy.ndarray
-        Point and upward normal of the stated plane in the file's frame, (6,).
-    volume_ml : float
-        What the whole solid holds below it: an exact boolean.
-    rim : numpy.ndarray
-        The plane of the rim's crest: point and upward normal, (6,); least absolute deviations
-        of the crest as the field has it.
-    stray_mm : float
-        Median distance of the crest from that plane.
-    spare_mm : float
-        How far the stated plane lies below the lowest pass over the rim.
-    """
-
-    plane: Array
-    volume_ml: float
+    plane: Array  # point and upward normal of the stated plane in the file's frame, (6,)
+    volume_ml: float  # what the whole solid holds below it: an exact boolean
+    # the plane of the rim's crest: point and upward normal, (6,); least absolute deviations of the
+    # crest as the field has it
     rim: Array
-    stray_mm: float
-    spare_mm: float
+    stray_mm: float  # median distance of the crest from that plane
+    spare_mm: float  # how far the stated plane lies below the lowest pass over the rim
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Real:
-    """A made scan in the file's frame.
+    """A made scan in the file's frame."""
 
-    Parameters
-    ----------
-    about : str
-        What was drawn, in a few words.
-    scan, solid : numpy.ndarray
-        Triangles of the scan and of the closed solids, each (m, 3, 3), in mm, rounded to 32-bit
-        floats as files hold them.
-    sides : tuple of Side
-        Its cavities.
-    lost_mm2 : float
-        Area of the cavity below the stated plane that is not in the scan.
-    patches : int
-        How many of the scan's last triangles are patches that no scanner saw.
-    owed : bool
-        Whether a note or a refusal is owed whatever is measured.
-    kind : str
-        One of `KINDS`.
-    seed : int
-        Its number.
-    """
-
-    about: str
+    about: str  # what was drawn, in a few words
+    # triangles of the scan and of the closed solids, each (m, 3, 3), in mm, rounded to 32-bit
+    # floats as files hold them
     scan: Array
     solid: Array
-    sides: tuple[Side, ...]
-    lost_mm2: float = 0.0
-    patches: int = 0
-    owed: bool = False
-    kind: str = ""
-    seed: int = 0
+    sides: tuple[Side, ...]  # its cavities
+    lost_mm2: float = 0.0  # area of the cavity below the stated plane that is not in the scan
+    patches: int = 0  # how many of the scan's last triangles are patches that no scanner saw
+    owed: bool = False  # whether a note or a refusal is owed whatever is measured
+    kind: str = ""  # one of `KINDS`
+    seed: int = 0  # its number
 
     @property
     def plane(self) -> Array:
@@ -130,48 +89,20 @@ class Real:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Tray:
-    """One tray in the maker's frame: rim up, near z = 0.
+    """One tray in the maker's frame: rim up, near z = 0."""
 
-    Parameters
-    ----------
-    impression : Flowed
-        Its field.
-    mesh : Mesh
-        Its closed surface.
-    level_mm : float
-        Height of the stated plane.
-    side : Side
-        The truth about it, in the maker's frame.
-    cavity : numpy.ndarray
-        Which triangles bound the cavity, (m,): below the plane by the boolean, above it inside
-        the middle of the flange.
-    shape : str
-        One of `tests.corpus.random_cases.SHAPES`.
-    """
-
-    impression: Flowed
-    mesh: Mesh
-    level_mm: float
-    side: Side
+    impression: Flowed  # its field
+    mesh: Mesh  # its closed surface
+    level_mm: float  # height of the stated plane
+    side: Side  # the truth about it, in the maker's frame
+    # which triangles bound the cavity, (m,): below the plane by the boolean, above it inside the
+    # middle of the flange
     cavity: NDArray[np.bool_]
-    shape: str
+    shape: str  # one of `tests.corpus.random_cases.SHAPES`
 
 
 def real_case(seed: int, kind: str) -> Real:
-    """Make a scan of a kind; the same number gives the same.
-
-    Parameters
-    ----------
-    seed : int
-        Its number.
-    kind : str
-        One of `KINDS`.
-
-    Returns
-    -------
-    Real
-        The scan and the truth about it.
-    """
+    """Make a scan of a kind; the same number gives the same."""
     number, make = KINDS[kind]
     made = make(np.random.default_rng([4049, number, seed]))
     return replace(made, kind=kind, seed=seed)
@@ -221,12 +152,12 @@ def whole_flow(rng: Rng, ridge: Ridge) -> Flow:
     return Flow(stray_mm=float(rng.uniform(0.02, 0.15)), wall_mm=(low, low + 0.8))
 
 
+# Rims that are drawn
 FLOWS: dict[str, Callable[[Rng, Ridge], Flow]] = {
     "whole": whole_flow,
     "ragged": ragged_flow,
     "unequal": unequal_flow,
 }
-"""Rims that are drawn."""
 
 
 def pocket_under(rng: Rng, recede_mm: float) -> Pocket:
@@ -781,6 +712,8 @@ def half_file(rng: Rng) -> Real:
     )
 
 
+# What can be made, each with the number that its random draws begin with; patched scans are those
+# in sight, patched
 KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
     "ragged": (0, ragged),
     "unequal": (1, unequal),
@@ -798,5 +731,3 @@ KINDS: dict[str, tuple[int, Callable[[Rng], Real]]] = {
     "half pipe": (12, half_pipe),
     "half a file": (13, half_file),
 }
-"""What can be made, each with the number that its random draws begin with; patched scans are
-those in sight, patched."""

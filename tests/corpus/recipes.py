@@ -34,27 +34,13 @@ TOOTHLESS = Ridge(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sample:
-    """A sample: its recipe and what is said about it.
+    """A sample: its recipe and what is said about it."""
 
-    Parameters
-    ----------
-    case : Case
-        The recipe.
-    jaw : str
-        "upper", "lower" or "quadrant".
-    file_kind : str
-        One of `tests.corpus.files.FORMATS`.
-    about : str
-        What the case is, in a few words.
-    defect : str or None
-        What is wrong with the impression or its scan.
-    """
-
-    case: Case
-    jaw: str
-    file_kind: str
-    about: str
-    defect: str | None = None
+    case: Case  # the recipe
+    jaw: str  # "upper", "lower" or "quadrant"
+    file_kind: str  # one of `tests.corpus.files.FORMATS`
+    about: str  # what the case is, in a few words
+    defect: str | None = None  # what is wrong with the impression or its scan
 
 
 SAMPLES: tuple[Sample, ...] = (

@@ -9,53 +9,30 @@ from tests.corpus.blend import Array, Relief
 from tests.corpus.impression import Impression
 from tests.corpus.mesh import Mesh, cut, largest_piece
 
-SEEN_DEPTH_MM = 2.0
-"""How far down the outer side of a flange a scanner sees, on average."""
+SEEN_DEPTH_MM = 2.0  # how far down the outer side of a flange a scanner sees, on average
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Hole:
-    """A place that the scanner did not see.
+    """A place that the scanner did not see."""
 
-    Parameters
-    ----------
-    near : tuple of float
-        A point of the maker's frame; the hole lies at the nearest place of the surface.
-    across_mm : float
-        The hole's width.
-    """
-
+    # a point of the maker's frame; the hole lies at the nearest place of the surface
     near: tuple[float, float, float]
-    across_mm: float
+    across_mm: float  # the hole's width
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pose:
-    """How the maker's frame lies in the file's frame.
+    """How the maker's frame lies in the file's frame."""
 
-    Parameters
-    ----------
-    turns_deg : tuple of float
-        Turns about the fixed x, y and z axis, in this order.
-    shift_mm : tuple of float
-        Shift after the turns.
-    """
-
+    # turns about the fixed x, y and z axis, in this order
     turns_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)  # shift after the turns
 
     def points(self, points: Array) -> Array:
         """Carry points into the file's frame.
 
-        Parameters
-        ----------
-        points : numpy.ndarray
-            Points of the maker's frame, (n, 3).
-
-        Returns
-        -------
-        numpy.ndarray
-            The same in the file's frame, (n, 3).
+        `points` (n, 3); gives (n, 3).
         """
         moved: Array = self.directions(points) + np.array(self.shift_mm)
         return moved
@@ -63,15 +40,7 @@ class Pose:
     def directions(self, directions: Array) -> Array:
         """Carry directions into the file's frame.
 
-        Parameters
-        ----------
-        directions : numpy.ndarray
-            Directions of the maker's frame, (n, 3).
-
-        Returns
-        -------
-        numpy.ndarray
-            The same in the file's frame, (n, 3).
+        `directions` (n, 3); gives (n, 3).
         """
         turned: Array = Rotation.from_euler("xyz", self.turns_deg, degrees=True).apply(directions)
         return turned
@@ -80,20 +49,7 @@ class Pose:
 def view_end(impression: Impression, points: Array, wander: Relief) -> Array:
     """Tell how far points lie beyond what the scanner sees.
 
-    Parameters
-    ----------
-    impression : Impression
-        What is scanned.
-    points : numpy.ndarray
-        Points of its surface, (n, 3), in the maker's frame.
-    wander : Relief
-        The unevenness of the view's end.
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,), in mm; negative where seen: inside the crest, and outside it a little way down;
-        nothing behind an open heel.
+    `points` (n, 3); gives (n,).
     """
     places = impression.arch.places(points[:, 0], points[:, 1])
     outside = impression.crest(places).ravel()
@@ -108,24 +64,7 @@ def view_end(impression: Impression, points: Array, wander: Relief) -> Array:
 
 
 def punch(mesh: Mesh, holes: tuple[Hole, ...], wander: Relief, pitch_mm: float) -> Mesh:
-    """Take holes out of a mesh.
-
-    Parameters
-    ----------
-    mesh : Mesh
-        What was scanned.
-    holes : tuple of Hole
-        Where and how wide.
-    wander : Relief
-        The unevenness of the holes' borders.
-    pitch_mm : float
-        The mesh's spacing.
-
-    Returns
-    -------
-    Mesh
-        The mesh without the holes and without islands in them.
-    """
+    """Take holes out of a mesh."""
     for hole in holes:
         apart = np.linalg.norm(mesh.vertices - np.array(hole.near), axis=1)
         centre = mesh.vertices[np.argmin(apart)]

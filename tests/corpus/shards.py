@@ -6,22 +6,13 @@ from tests.corpus.blend import Array
 from tests.corpus.mesh import Mesh, averaging, face_normals
 from tests.corpus.specimen import Specimen
 
-ROUND = 24
-"""Corners of a circle."""
+ROUND = 24  # corners of a circle
 
 
 def normals(made: Specimen) -> Array:
     """Give the unit normals out of the material.
 
-    Parameters
-    ----------
-    made : Specimen
-        A specimen.
-
-    Returns
-    -------
-    numpy.ndarray
-        Directions, (m, 3), whatever way the faces are wound.
+    Gives (m, 3).
     """
     twice = face_normals(Mesh(vertices=made.vertices, faces=made.faces))
     unit: Array = twice / np.maximum(np.linalg.norm(twice, axis=1, keepdims=True), 1e-12)
@@ -31,17 +22,7 @@ def normals(made: Specimen) -> Array:
 def neighbours_mean(made: Specimen, values: Array) -> Array:
     """Average values over neighbouring corners.
 
-    Parameters
-    ----------
-    made : Specimen
-        A specimen of n corners.
-    values : numpy.ndarray
-        Values at its corners, (n, k).
-
-    Returns
-    -------
-    numpy.ndarray
-        Means, (n, k).
+    `values` (n, k); gives (n, k).
     """
     mean: Array = averaging(Mesh(vertices=made.vertices, faces=made.faces)) @ values
     return mean
@@ -50,19 +31,7 @@ def neighbours_mean(made: Specimen, values: Array) -> Array:
 def turn_some(corners: Array, rng: np.random.Generator, share: float) -> Array:
     """Turn some faces: single ones all over, or whole regions.
 
-    Parameters
-    ----------
-    corners : numpy.ndarray
-        Triangles, (m, 3, 3).
-    rng : numpy.random.Generator
-        Where the choice comes from.
-    share : float
-        Which part of them.
-
-    Returns
-    -------
-    numpy.ndarray
-        The same triangles, some wound the other way.
+    `corners` (m, 3, 3).
     """
     if rng.random() < 0.5:
         chosen = rng.random(len(corners)) < share
@@ -78,17 +47,7 @@ def turn_some(corners: Array, rng: np.random.Generator, share: float) -> Array:
 def ball(middle: Array, radius_mm: float) -> Array:
     """Give a small ball.
 
-    Parameters
-    ----------
-    middle : numpy.ndarray
-        Its centre, (3,).
-    radius_mm : float
-        Its radius.
-
-    Returns
-    -------
-    numpy.ndarray
-        Triangles facing out, (m, 3, 3).
+    `middle` (3,); gives (m, 3, 3).
     """
     across, down = np.meshgrid(np.arange(ROUND), np.arange(ROUND // 2), indexing="ij")
     quads = np.stack([across, across + 1, across + 1, across], axis=-1)
@@ -105,19 +64,7 @@ def ball(middle: Array, radius_mm: float) -> Array:
 def disc(middle: Array, up: Array, radius_mm: float) -> Array:
     """Give a flat round plate.
 
-    Parameters
-    ----------
-    middle : numpy.ndarray
-        Its centre, (3,).
-    up : numpy.ndarray
-        The way it faces, (3,).
-    radius_mm : float
-        Its radius.
-
-    Returns
-    -------
-    numpy.ndarray
-        Triangles facing up, (m, 3, 3), in rings.
+    `middle` (3,); `up` (3,); gives (m, 3, 3).
     """
     east = np.cross(up, np.eye(3)[int(np.argmin(np.abs(up)))])
     east /= np.linalg.norm(east)

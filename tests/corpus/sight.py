@@ -9,16 +9,13 @@ from scipy.sparse import csgraph
 from tests.corpus.blend import Array
 from tests.corpus.mesh import Faces, Mesh, compact, face_normals
 
-PIXEL_MM = 0.2
-"""Spacing of the grid of heights."""
-CELL_MM = 0.8
-"""Width of the cells in which a ray looks for triangles."""
+PIXEL_MM = 0.2  # spacing of the grid of heights
+CELL_MM = 0.8  # width of the cells in which a ray looks for triangles
+# A surface that the line of sight meets flatter than this gives the scanner nothing
 GRAZING_DEG = 12.0
-"""A surface that the line of sight meets flatter than this gives the scanner nothing."""
+# Directions: shares of the widest angle, and how many all round at each; one more from above
 RINGS = ((1.0, 18), (0.55, 9))
-"""Directions: shares of the widest angle, and how many all round at each; one more from above."""
-LEAST_FACES = 30
-"""Smaller pieces are thrown away by a scanner's program."""
+LEAST_FACES = 30  # smaller pieces are thrown away by a scanner's program
 
 
 def directions(widest_deg: float, rng: np.random.Generator) -> Array:

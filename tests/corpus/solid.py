@@ -14,15 +14,7 @@ class Chart(Protocol):
     def places(self, x: Array, y: Array) -> Places:
         """Tell where columns stand.
 
-        Parameters
-        ----------
-        x, y : numpy.ndarray
-            Columns seen from above, (n,), in mm.
-
-        Returns
-        -------
-        Places
-            The same, each value (n, 1).
+        `x`, `y` (n,); gives (n, 1).
         """
         ...
 
@@ -38,31 +30,13 @@ class Solid(Protocol):
     def field(self, places: Places, z: Array) -> Array:
         """Give the field at heights in columns.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-        z : numpy.ndarray
-            Heights, (n, m) or (1, m), in mm.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, (n, m).
+        `z` (n, m); gives (n, m).
         """
         ...
 
     def inside(self, places: Places) -> NDArray[Any]:
         """Tell which columns belong to the footprint.
 
-        Parameters
-        ----------
-        places : Places
-            Columns, n of them.
-
-        Returns
-        -------
-        numpy.ndarray
-            Flags, (n, 1).
+        Gives (n, 1).
         """
         ...

@@ -16,46 +16,27 @@ from tests.corpus.mesh import Faces, Mesh, cut, with_noise
 from tests.corpus.random_cases import Drawn, random_case
 from tests.corpus.scanning import punch
 
-FIELD_PITCH_MM = 0.4
-"""Columns for the field's own integral; 0.3 mm gave the same within 0.005 %."""
-BLOCK_MM = 60.0
-"""Height of the block from which a closed tray is taken away."""
-FIELD_EVERY = 4
-"""One impression in so many has its field integrated too."""
-UNDER_MM = 1.5
-"""So far over the tray's lowest plane a surface still belongs to its outside."""
+FIELD_PITCH_MM = 0.4  # columns for the field's own integral; 0.3 mm gave the same within 0.005 %
+BLOCK_MM = 60.0  # height of the block from which a closed tray is taken away
+FIELD_EVERY = 4  # one impression in so many has its field integrated too
+UNDER_MM = 1.5  # so far over the tray's lowest plane a surface still belongs to its outside
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Specimen:
-    """A made impression in the file's frame.
+    """A made impression in the file's frame."""
 
-    Parameters
-    ----------
-    drawn : Drawn
-        Its recipe.
-    vertices : numpy.ndarray
-        Corners, (n, 3), in mm, rounded to 32-bit floats as files hold them.
-    faces : numpy.ndarray
-        Triangles, (m, 3).
-    cavity : numpy.ndarray
-        Which triangles bound the cavity inside the rim's crest, (m,).
-    plane, rim : numpy.ndarray
-        Point and upward normal of the stated plane and of the rim as intended, each (6,).
-    facets_ml, rim_ml : float
-        What the triangles, without holes, hold up to the two planes.
-    field_ml : float
-        What the field holds up to the stated plane; not a number where it was not integrated.
-    """
-
-    drawn: Drawn
-    vertices: Array
-    faces: Faces
-    cavity: NDArray[np.bool_]
+    drawn: Drawn  # its recipe
+    vertices: Array  # corners, (n, 3), in mm, rounded to 32-bit floats as files hold them
+    faces: Faces  # triangles, (m, 3)
+    cavity: NDArray[np.bool_]  # which triangles bound the cavity inside the rim's crest, (m,)
+    # point and upward normal of the stated plane and of the rim as intended, each (6,)
     plane: Array
     rim: Array
+    # what the triangles, without holes, hold up to the two planes
     facets_ml: float
     rim_ml: float
+    # what the field holds up to the stated plane; not a number where it was not integrated
     field_ml: float
 
     @property
@@ -65,20 +46,7 @@ class Specimen:
 
 
 def specimen(seed: int, keep: Path | None = None) -> Specimen:
-    """Make a random impression, or take it from where it was kept.
-
-    Parameters
-    ----------
-    seed : int
-        Its number.
-    keep : pathlib.Path or None
-        Folder in which made ones are kept.
-
-    Returns
-    -------
-    Specimen
-        The impression.
-    """
+    """Make a random impression, or take it from where it was kept."""
     path = None if keep is None else keep / f"{seed}.npz"
     if path is not None and path.exists():
         with np.load(path) as held:
@@ -161,17 +129,7 @@ def _held_ml(drawn: Drawn, impression: Impression, whole: Mesh, level_mm: float)
 def prisms_ml(corners: Array, plane: Array) -> float:
     """Sum the prisms between triangles and a plane, as far as they lie below it.
 
-    Parameters
-    ----------
-    corners : numpy.ndarray
-        Triangles, (m, 3, 3), facing up where stone stands on them.
-    plane : numpy.ndarray
-        Point and upward normal, (6,).
-
-    Returns
-    -------
-    float
-        Volume in mL, by the divergence theorem.
+    `corners` (m, 3, 3); `plane` (6,).
     """
     index = np.arange(3 * len(corners)).reshape(-1, 3)
     loose = Mesh(vertices=corners.reshape(-1, 3), faces=index)

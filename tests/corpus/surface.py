@@ -11,47 +11,28 @@ from tests.corpus.blend import Array
 from tests.corpus.mesh import Mesh, averaging, border, compact, face_normals
 from tests.corpus.solid import Solid
 
+# Grid values nearer to zero than this share of the pitch are moved away, against slivers
 SNAP = 0.14
-"""Grid values nearer to zero than this share of the pitch are moved away, against slivers."""
-CHUNK = 60000
-"""Points or columns evaluated at once, to bound memory."""
-PROBE_MM = 0.01
-"""Size of the tetrahedron that probes the field's slope."""
+CHUNK = 60000  # points or columns evaluated at once, to bound memory
+PROBE_MM = 0.01  # size of the tetrahedron that probes the field's slope
+# Corners of a regular tetrahedron round the origin, (4, 3)
 TETRAHEDRON = np.array([[1.0, 1.0, 1.0], [1.0, -1.0, -1.0], [-1.0, 1.0, -1.0], [-1.0, -1.0, 1.0]])
-"""Corners of a regular tetrahedron round the origin, (4, 3)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fine:
-    """A box in which the grid's lines are closer together.
+    """A box in which the grid's lines are closer together."""
 
-    Parameters
-    ----------
-    low, high : tuple of float
-        Corners of the box, in mm.
-    pitch_mm : float
-        Spacing of the lines there.
-    """
-
+    # corners of the box, in mm
     low: tuple[float, float, float]
     high: tuple[float, float, float]
-    pitch_mm: float
+    pitch_mm: float  # spacing of the lines there
 
 
 def at_points(solid: Solid, points: Array) -> Array:
     """Give the field at loose points.
 
-    Parameters
-    ----------
-    solid : Solid
-        Whose field.
-    points : numpy.ndarray
-        Places in the maker's frame, (n, 3), in mm.
-
-    Returns
-    -------
-    numpy.ndarray
-        Field values, (n,).
+    `points` (n, 3); gives (n,).
     """
     values = []
     for start in range(0, len(points), CHUNK):
@@ -64,18 +45,7 @@ def at_points(solid: Solid, points: Array) -> Array:
 def slope_at(solid: Solid, points: Array) -> tuple[Array, Array]:
     """Give the field and its gradient at loose points.
 
-    Parameters
-    ----------
-    solid : Solid
-        Whose field.
-    points : numpy.ndarray
-        Places in the maker's frame, (n, 3), in mm.
-
-    Returns
-    -------
-    tuple of numpy.ndarray
-        Values (n,) and gradients (n, 3), from the four corners of a small tetrahedron round each
-        point: exact for a linear field, good to the square of `PROBE_MM` for the value.
+    `points` (n, 3); gives (n,).
     """
     value = np.zeros(len(points))
     slope = np.zeros_like(points)
@@ -95,25 +65,7 @@ def extract(
 ) -> Mesh:
     """Mesh the border between material and air.
 
-    Parameters
-    ----------
-    solid : Solid
-        What to mesh.
-    box : numpy.ndarray
-        Lowest and highest corner of the part to mesh, (2, 3), in mm.
-    pitch_mm : float
-        Spacing of the marching cubes.
-    keep : callable, optional
-        Tells of points, (n, 3), which are worth having; triangles without one are dropped early.
-    fine : Fine, optional
-        Where the grid is denser.
-
-    Returns
-    -------
-    Mesh
-        Triangles facing the air. Their volume agrees with the field's far better than corners
-        lying on the surface would: each corner stands off by three quarters of what the middles
-        of its triangles miss, which cancels the sag of flat triangles on curved ground.
+    `box` (2, 3); `keep` (n, 3).
     """
     axes = [_axis(box[:, index], pitch_mm, index, fine) for index in range(3)]
     east, north = (part.ravel() for part in np.meshgrid(axes[0], axes[1], indexing="ij"))

@@ -10,57 +10,18 @@ from tests.corpus.specimen import Specimen, prisms_ml
 
 
 def dropped(made: Specimen, rng: Rng) -> Damaged:
-    """Lose 0.1 to 3 % of the faces, here and there.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose 0.1 to 3 % of the faces, here and there."""
     corners = corners_of(made)
     return unchanged(made, corners[rng.random(len(corners)) > rng.uniform(0.001, 0.03)])
 
 
 def floor_hole(made: Specimen, rng: Rng) -> Damaged:
-    """Lose a round patch of 1 to 8 mm of the floor.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose a round patch of 1 to 8 mm of the floor."""
     return _hole(made, rng, flange=False)
 
 
 def flange_hole(made: Specimen, rng: Rng) -> Damaged:
-    """Lose a round patch of 1 to 8 mm of a flange, its crest or its outer side.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose a round patch of 1 to 8 mm of a flange, its crest or its outer side."""
     return _hole(made, rng, flange=True)
 
 
@@ -76,20 +37,7 @@ def _hole(made: Specimen, rng: Rng, *, flange: bool) -> Damaged:
 
 
 def half_flange(made: Specimen, rng: Rng) -> Damaged:
-    """Lose one side's flange, as from a scanner that looked from one side only.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose one side's flange, as from a scanner that looked from one side only."""
     middle = made.vertices.mean(axis=0)
     aside = np.cross(made.up, rng.normal(size=3))
     aside /= np.linalg.norm(aside)
@@ -102,40 +50,14 @@ def half_flange(made: Specimen, rng: Rng) -> Damaged:
 
 
 def missing_end(made: Specimen, rng: Rng) -> Damaged:
-    """Lose the hindmost 3 to 10 % of the surface.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose the hindmost 3 to 10 % of the surface."""
     aside = np.asarray(made.drawn.case.pose.directions(np.array([[0.0, -1.0, 0.0]])))[0]
     reach = (corners_of(made).mean(axis=1)) @ aside
     return cut_off(made, reach > np.quantile(reach, rng.uniform(0.9, 0.97)))
 
 
 def torn(made: Specimen, rng: Rng) -> Damaged:
-    """Lose a strip that parts the scan in two, as where two views do not quite meet.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose a strip that parts the scan in two, as where two views do not quite meet."""
     middles = corners_of(made).mean(axis=1)
     aside = np.cross(made.up, rng.normal(size=3))
     reach = middles @ (aside / np.linalg.norm(aside))
@@ -145,20 +67,7 @@ def torn(made: Specimen, rng: Rng) -> Damaged:
 
 
 def rim_trimmed(made: Specimen, rng: Rng) -> Damaged:
-    """Lose the whole rim: the scan ends 1 to 3 mm below it all round; its end is the rim then.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Lose the whole rim: the scan ends 1 to 3 mm below it all round; its end is the rim then."""
     edge = made.rim.copy()
     edge[:3] -= rng.uniform(1.0, 3.0) * made.up
     corners = corners_of(made)
@@ -170,20 +79,7 @@ def rim_trimmed(made: Specimen, rng: Rng) -> Damaged:
 
 
 def cast_skin(made: Specimen, rng: Rng) -> Damaged:
-    """Give the skin of the cast instead: faces out of the stone, and nothing beyond the rim.
-
-    Parameters
-    ----------
-    made : Specimen
-        What it was.
-    rng : numpy.random.Generator
-        Where place and size come from.
-
-    Returns
-    -------
-    Damaged
-        The scan.
-    """
+    """Give the skin of the cast instead: faces out of the stone, and nothing beyond the rim."""
     del rng  # nothing is left to chance
     corners = corners_of(made)
     height = (corners.mean(axis=1) - made.plane[:3]) @ made.up

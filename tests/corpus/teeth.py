@@ -11,8 +11,8 @@ import numpy as np
 
 from tests.corpus.blend import Array, smooth_max, soft_abs, step
 
+# How far below the gum, as a share of the crown's height, a crown goes on narrowing
 ROOT_SHARE = 0.35
-"""How far below the gum, as a share of the crown's height, a crown goes on narrowing."""
 
 
 def _tapering(share: Array) -> Array:
@@ -23,60 +23,29 @@ def _tapering(share: Array) -> Array:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cusp:
-    """One cusp of a back tooth.
+    """One cusp of a back tooth."""
 
-    Parameters
-    ----------
-    u, v : float
-        Its tip as a share of the crown's half widths.
-    height : float
-        How far the tip stands below the crown's greatest height, in mm.
-    slope : float
-        Steepness of its sides.
-    """
-
+    # its tip as a share of the crown's half widths
     u: float
     v: float
-    height: float = 0.0
-    slope: float = 0.62
+    height: float = 0.0  # how far the tip stands below the crown's greatest height, in mm
+    slope: float = 0.62  # steepness of its sides
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BackTooth:
-    """A premolar or molar: cusps, fissures between them, and ridges at both ends.
+    """A premolar or molar: cusps, fissures between them, and ridges at both ends."""
 
-    Parameters
-    ----------
-    width_mm, breadth_mm, height_mm : float
-        Along the arch, across it, and from the gum to the highest cusp.
-    cusps : tuple of Cusp
-        Cusps of the biting face.
-    squareness : float
-        Exponent of the outline seen from above: 2 is an ellipse.
-    shear : float
-        How far the outline is a slanted rectangle; 0 is none.
-    """
-
+    # along the arch, across it, and from the gum to the highest cusp
     width_mm: float
     breadth_mm: float
     height_mm: float
-    cusps: tuple[Cusp, ...]
-    squareness: float = 2.6
-    shear: float = 0.0
+    cusps: tuple[Cusp, ...]  # cusps of the biting face
+    squareness: float = 2.6  # exponent of the outline seen from above: 2 is an ellipse
+    shear: float = 0.0  # how far the outline is a slanted rectangle; 0 is none
 
     def side(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the field of the crown without its biting face.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, negative inside.
-        """
+        """Give the field of the crown without its biting face."""
         share = _tapering(w / self.height_mm)
         below, above = np.minimum(share - 0.3, 0.0), np.maximum(share - 0.3, 0.0)
         half_v = 0.5 * self.breadth_mm * (1.0 - 0.42 * below**2 - 0.50 * above**2)
@@ -99,18 +68,7 @@ class BackTooth:
         return norm
 
     def top(self, u: Array, v: Array) -> Array:
-        """Give the height of the biting face.
-
-        Parameters
-        ----------
-        u, v : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Height over the gum, in mm.
-        """
+        """Give the height of the biting face."""
         half_u, half_v = 0.5 * self.width_mm, 0.5 * self.breadth_mm
         face: Array = np.full(np.broadcast_shapes(u.shape, v.shape), self.height_mm - 3.6)
         for cusp in self.cusps:
@@ -132,57 +90,24 @@ class BackTooth:
         return height
 
     def crown(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the field of the whole crown.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, negative inside.
-        """
+        """Give the field of the whole crown."""
         return smooth_max(self.side(u, v, w), 0.85 * (w - self.top(u, v)), 1.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FrontTooth:
-    """An incisor or a canine: a bulging outer face, a hollow inner face, an edge or a tip.
+    """An incisor or a canine: a bulging outer face, a hollow inner face, an edge or a tip."""
 
-    Parameters
-    ----------
-    width_mm, breadth_mm, height_mm : float
-        Along the arch, across it at the neck, and from the gum to the edge.
-    tip_mm : float
-        How far the tip stands over the corners; 0 for an incisor.
-    neck : float
-        Width at the gum as a share of the greatest width.
-    hollow : float
-        Depth of the inner face's hollow, as a share of the breadth.
-    """
-
+    # along the arch, across it at the neck, and from the gum to the edge
     width_mm: float
     breadth_mm: float
     height_mm: float
-    tip_mm: float = 0.0
-    neck: float = 0.72
-    hollow: float = 0.06
+    tip_mm: float = 0.0  # how far the tip stands over the corners; 0 for an incisor
+    neck: float = 0.72  # width at the gum as a share of the greatest width
+    hollow: float = 0.06  # depth of the inner face's hollow, as a share of the breadth
 
     def side(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the field of the crown without its edge.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, negative inside.
-        """
+        """Give the field of the crown without its edge."""
         share = _tapering(w / self.height_mm)
         half = 0.5 * self.width_mm
         flank = u / half
@@ -214,34 +139,12 @@ class FrontTooth:
         return place
 
     def top(self, u: Array, v: Array) -> Array:
-        """Give the height of the edge.
-
-        Parameters
-        ----------
-        u, v : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Height over the gum, in mm.
-        """
+        """Give the height of the edge."""
         flank = u / (0.5 * self.width_mm)
         fall = 0.30 * flank**2 + 0.30 * np.maximum(-flank, 0.0) ** 2
         peak = self.tip_mm * soft_abs(flank, 0.22) * np.where(flank > 0.0, 0.85, 1.1)
         return self.height_mm - fall - peak + 0.10 * v
 
     def crown(self, u: Array, v: Array, w: Array) -> Array:
-        """Give the field of the whole crown.
-
-        Parameters
-        ----------
-        u, v, w : numpy.ndarray
-            Places in the tooth's frame, in mm; shapes that broadcast.
-
-        Returns
-        -------
-        numpy.ndarray
-            Field in mm, negative inside.
-        """
+        """Give the field of the whole crown."""
         return smooth_max(self.side(u, v, w), w - self.top(u, v), 0.7)

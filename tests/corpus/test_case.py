@@ -24,8 +24,7 @@ CASE = Case(
     ridge=Ridge(from_mm=13.0, to_mm=48.0),
     pitch_mm=0.6,
 )
-AGREE = 3e-4
-"""Share by which triangles of 0.6 mm may differ from the field."""
+AGREE = 3e-4  # share by which triangles of 0.6 mm may differ from the field
 
 
 @pytest.fixture(scope="module")

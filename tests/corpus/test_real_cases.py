@@ -32,8 +32,7 @@ from tests.corpus.sight import GRAZING_DEG, PIXEL_MM, directions, fans, heights,
 from tests.corpus.specimen import prisms_ml
 from tests.corpus.truth import measure
 
-SMALL = 2
-"""A number that gives something quick."""
+SMALL = 2  # a number that gives something quick
 
 
 @pytest.fixture(scope="module", params=[(f, n) for n, f in enumerate(FLOWS)], ids=list(FLOWS))

@@ -16,8 +16,7 @@ from tests.corpus.mesh import Mesh
 from tests.corpus.recipes import SAMPLES, Sample
 
 FOLDER = Path(__file__).parents[2] / "sample_meshes"
-AGREE = 3e-4
-"""Share by which a file's triangles, with noise, may differ from the field."""
+AGREE = 3e-4  # share by which a file's triangles, with noise, may differ from the field
 OPEN = [one for one in SAMPLES if one.case.shell is None]
 CLOSED = [one for one in SAMPLES if one.case.shell is not None]
 

@@ -15,49 +15,23 @@ from tests.corpus.blend import Array
 from tests.corpus.solid import Solid
 from tests.corpus.surface import at_points
 
-TURN_RAD = 0.4142
-"""Turn of the columns' grid."""
-LAYER_MM = 0.22
-"""Spacing of the field's samples in a column; a thinner layer could be missed."""
+TURN_RAD = 0.4142  # turn of the columns' grid
+LAYER_MM = 0.22  # spacing of the field's samples in a column; a thinner layer could be missed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Truth:
-    """What an impression holds below a level plane.
+    """What an impression holds below a level plane."""
 
-    Parameters
-    ----------
-    volume_ml : float
-        Volume of the air under the plane, inside the footprint, open to above.
-    slope_ml_per_mm : float
-        Its growth when the plane rises.
-    pitch_mm : float
-        Spacing of the columns.
-    """
-
-    volume_ml: float
-    slope_ml_per_mm: float
-    pitch_mm: float
+    volume_ml: float  # volume of the air under the plane, inside the footprint, open to above
+    slope_ml_per_mm: float  # its growth when the plane rises
+    pitch_mm: float  # spacing of the columns
 
 
 def measure(solid: Solid, box: Array, level_mm: float, pitch_mm: float) -> Truth:
     """Integrate the cavity under the plane ``z = level_mm``.
 
-    Parameters
-    ----------
-    solid : Solid
-        Whose cavity.
-    box : numpy.ndarray
-        Lowest and highest corner of the part to look at, (2, 3), in mm.
-    level_mm : float
-        Height of the plane in the maker's frame.
-    pitch_mm : float
-        Spacing of the columns.
-
-    Returns
-    -------
-    Truth
-        Volume and slope.
+    `box` (2, 3).
     """
     spots, cells = _columns(solid, box, pitch_mm)
     column, low, high = _intervals(solid, spots, box[0, 2], level_mm)

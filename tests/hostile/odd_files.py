@@ -31,8 +31,9 @@ CLOSE = 1e-5  # of the size: some readers keep 32 bits
 VTK = """
 import json, sys
 import pyvista
-mesh = pyvista.read(sys.argv[1]).extract_surface(algorithm=None).triangulate()
-print(json.dumps([int(mesh.n_cells), [float(x) for x in mesh.bounds]]))
+for path in sys.argv[1:]:
+    mesh = pyvista.read(path).extract_surface(algorithm=None).triangulate()
+    print(json.dumps([int(mesh.n_cells), [float(x) for x in mesh.bounds]]), flush=True)
 """
 
 
@@ -80,13 +81,14 @@ def by_trimesh(path: Path) -> Reading:
         return Reading(words=type(fault).__name__)
 
 
-def by_vtk(path: Path) -> Reading:
-    words = [sys.executable, "-c", VTK, str(path)]
+def by_vtk(*paths: Path) -> list[Reading]:
+    """Read some files in one process; from one on that brings it down none is read."""
+    words = [sys.executable, "-c", VTK, *map(str, paths)]
     done = subprocess.run(words, capture_output=True, check=False, timeout=120)
-    if done.returncode:
-        return Reading(words=f"exit {done.returncode}")
-    count, bounds = json.loads(done.stdout.splitlines()[-1])
-    return Reading(triangles=count, bounds=tuple(bounds))
+    lines = [line for line in done.stdout.splitlines() if line.startswith(b"[")]
+    read = [(count, tuple(bounds)) for count, bounds in map(json.loads, lines)]
+    lost = [Reading(words=f"exit {done.returncode}")] * (len(paths) - len(read))
+    return [*(Reading(triangles=count, bounds=bounds) for count, bounds in read), *lost]
 
 
 def verdict(ours: Reading, others: Sequence[Reading]) -> str:
@@ -104,7 +106,7 @@ def table(folder: Path) -> Iterator[str]:
     paths = (path for path in sorted(folder.rglob("*")) if path.suffix.lower() in {".stl", ".ply"})
     for path in paths:
         ours = by_volest(path)
-        others = [by_trimesh(path), by_vtk(path)]
+        others = [by_trimesh(path), *by_vtk(path)]
         where = path.relative_to(folder)
         name = f"{where.parts[0].split('-')[0]}: {where.name}"
         yield f"| {name} | {ours.words} | {ours.triangles or '-'} | {verdict(ours, others)} |"

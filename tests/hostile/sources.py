@@ -23,6 +23,7 @@ from volest.settings import Base
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 SMALL = 0.5  # trays at half size: as many triangles, a quarter of the columns
 UNDER_TOP_MM = -1.0
+# Kinds and numbers of `tests.corpus.real_cases`; of each kind those with few triangles
 REAL = {
     "ragged": (2, 3, 6),
     "unequal": (3, 7, 8),
@@ -32,7 +33,6 @@ REAL = {
     "two quadrants": (1, 6),
     "two-sided": (3, 4),
 }
-"""Kinds and numbers of `tests.corpus.real_cases`; of each kind those with few triangles."""
 Triangles = NDArray[np.float32]  # (n, 3, 3)
 
 

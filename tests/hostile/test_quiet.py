@@ -73,8 +73,9 @@ finally:
         json.dump(seen, stream)
 """
 COMMANDS = {
-    "size": ("size", ".", "--json", "o.json", "--csv", "o.csv", "--sheet", "o.html", "--quiet",
+    "size": ("size", ".", "--json", "o.json", "--csv", "o.csv", "--quiet",
              "--lab", "lab.toml", "--journal", "j.db", "--pitch", "0.8"),
+    "sheet": ("size", ".", "--sheet", "o.html", "--pitch", "0.8"),
     "size, shared": ("size", "b.stl", "--share", "--material", "alginate", "--age", "5"),
     "trim": ("show", "b.stl"),
     "curve": ("show", "b.stl", "--plot", "o.svg"),
@@ -87,7 +88,7 @@ COMMANDS = {
     "version": ("--version",),
     "wrong": ("size", "nowhere", "--base", "floor"),
 }  # fmt: skip
-LATER = {"size, shared", "trim", "curve", "picture"}  # in a whole run
+LATER = {"size, shared", "sheet", "trim", "curve", "picture"}  # in a whole run
 
 
 def imported(tree: ast.AST) -> set[str]:

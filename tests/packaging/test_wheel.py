@@ -31,6 +31,7 @@ def wheel(built: Path) -> Path:
     return wheel
 
 
+@pytest.mark.slow
 def test_the_wheel_holds_the_package_and_nothing_else(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
     inside = {name for name in names if ".dist-info/" not in name}
@@ -40,6 +41,7 @@ def test_the_wheel_holds_the_package_and_nothing_else(wheel: Path) -> None:
     assert any(name.endswith("licenses/docs/LICENCE.md") for name in names)
 
 
+@pytest.mark.slow
 def test_the_metadata_is_whole(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as files:
         (name,) = (n for n in files.namelist() if n.endswith(".dist-info/METADATA"))
@@ -73,6 +75,7 @@ def test_a_plain_install_brings_all_that_is_imported() -> None:
     assert not {called.get(name, name.replace("_", "-")) for name in names - own} - brought
 
 
+@pytest.mark.slow
 def test_the_source_archive_holds_what_tests_need(built: Path) -> None:
     (archive,) = built.glob("*.tar.gz")
     with tarfile.open(archive) as files:
@@ -80,6 +83,7 @@ def test_the_source_archive_holds_what_tests_need(built: Path) -> None:
     assert {"README.md", "DEVELOPERS.md", "volest", "tests", "sample_meshes", "docs"} <= tops
 
 
+@pytest.mark.slow
 def test_it_runs_from_the_wheel_alone(wheel: Path, tmp_path: Path) -> None:
     target = tmp_path / "installed"
     shutil.unpack_archive(wheel, target, "zip")  # a wheel without compiled parts is its own install

@@ -48,6 +48,17 @@ class Grid:
         inside = (i >= 0) & (j >= 0) & (i < self.shape[1]) & (j < self.shape[0])
         return np.where(inside, j * self.shape[1] + i, -1).astype(np.int64)
 
+    def places_mm(self, cell: Ints) -> tuple[Floats, Floats]:
+        """Return x and y, (m,) each, of the centres of some flat cells."""
+        j, i = np.divmod(cell, self.shape[1])
+        return self.low_mm[0] + i * self.pitch_mm, self.low_mm[1] + j * self.pitch_mm
+
+    def map_of(self, cell: Ints) -> Bools:
+        """Return a map, of the grid's shape, on which some flat cells are marked."""
+        marked = np.zeros(self.shape, dtype=bool)
+        marked.ravel()[cell] = True
+        return marked
+
     def centres_mm(self) -> tuple[Floats, Floats]:
         """Return x and y of every cell's centre."""
         x, y = (

@@ -1,6 +1,7 @@
 """What a person should look at before mixing, and what is too doubtful to measure at all."""
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -29,7 +30,6 @@ LEAST_SEALED_ML = 0.02
 LEFT_OUT_SHARE = 1.0 / 6.0  # of the cavity: smaller hollows are those of tray and handle
 PIECE_SHARE = 0.05  # of the whole: smaller pieces of a footprint are dents beside it
 PLACE_SHARE = 0.03  # of what was not seen: an hour with less is not worth a look
-TWO = 2
 # Mean depth up to the rim. Crowns are 7 to 11 mm high [Wheeler], trays 15-30 outside (common
 # practice, no source). A small outline is of a few teeth, a wide one may be toothless and low.
 DEPTH_MM = (3.0, 21.0)
@@ -59,24 +59,12 @@ def find_doubts(
     _refuse_holes(rooms, volume)
     if closing is None:  # the exact sum lacks what was closed
         _refuse_discord(volume)
-    to_rim_ml = float(column_volumes_ml(rooms, np.array([trim.rim_mean_mm / base.upright]))[0])
-    doubts = [
-        _axis(pose),
-        *base.notes,
-        _odd_volume(rooms, to_rim_ml),
-        _low_line(trim, volume, to_rim_ml),
-        _ends_early(footprint, base),
-        _leak(rooms),
-        _boxing(trim, box_under_mm),
-        _unseen(closing, clock),
-        _holes(rooms),
-        _sealed(rooms),
-        _air(air, clock),
-        _several(rooms),
-        _left_out(footprint, volume),
-        _two_ways(volume) if closing is None else None,
-    ]
-    return tuple(note for note in doubts if note is not None)
+    return (
+        *_of_the_line(pose, base, rooms, trim, volume),
+        *_of_the_rim(footprint, base, rooms, trim, box_under_mm),
+        *_of_the_surface(rooms, closing, clock),
+        *_of_the_room(footprint, rooms, air, clock, volume, sum_is_whole=closing is None),
+    )
 
 
 def _refuse_base_line(trim: Trim, volume: Volume) -> None:
@@ -117,109 +105,88 @@ def _refuse_discord(volume: Volume) -> None:
         )
 
 
-def _axis(pose: Pose | None) -> Note | None:
-    if pose is None or pose.runner_up <= ALIKE:
-        return None
-    return Note(AXIS_UNSURE, share_percent=100 * pose.runner_up)
-
-
-def _odd_volume(rooms: ReachableVoid, to_rim_ml: float) -> Note | None:
-    """Note a cavity too shallow or too deep for its outline, as a wrong unit makes it."""
+def _of_the_line(
+    pose: Pose | None, base: BasePlane, rooms: ReachableVoid, trim: Trim, volume: Volume
+) -> Iterator[Note]:
+    """Doubt axis and base line, and a cavity as too shallow or deep as a wrong unit makes it."""
+    if pose is not None and pose.runner_up > ALIKE:
+        yield Note(AXIS_UNSURE, share_percent=100 * pose.runner_up)
+    yield from base.notes
+    to_rim_ml = float(column_volumes_ml(rooms, np.array([trim.rim_mean_mm / base.upright]))[0])
     outline_mm2 = rooms.covered_mm2
-    small = outline_mm2 < SMALL_MM2
-    least_mm, most_mm = (SMALL_DEPTH_MM if small else DEPTH_MM[0]), DEPTH_MM[1]
+    least_mm = SMALL_DEPTH_MM if outline_mm2 < SMALL_MM2 else DEPTH_MM[0]
     depth_mm = 1000.0 * to_rim_ml / outline_mm2
-    if least_mm <= depth_mm <= most_mm:
-        return None
-    return Note(
-        "odd-volume",
-        to_rim_ml=to_rim_ml,
-        outline_mm2=outline_mm2,
-        depth_mm=depth_mm,
-        small_mm2=SMALL_MM2,
-        least_mm=least_mm,
-        most_mm=most_mm,
-    )
+    if not least_mm <= depth_mm <= DEPTH_MM[1]:
+        yield Note(
+            "odd-volume",
+            to_rim_ml=to_rim_ml,
+            outline_mm2=outline_mm2,
+            depth_mm=depth_mm,
+            small_mm2=SMALL_MM2,
+            least_mm=least_mm,
+            most_mm=DEPTH_MM[1],
+        )
+    if volume.columns_ml < LEAST_FILLED * to_rim_ml:
+        yield Note("low-line", under_mm=trim.rim_mean_mm, to_rim_ml=to_rim_ml)
 
 
-def _low_line(trim: Trim, volume: Volume, to_rim_ml: float) -> Note | None:
-    """Note a base line far under the rim, which leaves most of the cavity empty."""
-    if volume.columns_ml >= LEAST_FILLED * to_rim_ml:
-        return None
-    return Note("low-line", under_mm=trim.rim_mean_mm, to_rim_ml=to_rim_ml)
-
-
-def _ends_early(footprint: Footprint, base: BasePlane) -> Note | None:
-    if base.how != "rim" or footprint.has_passed_rim:
-        return None
-    return Note("rim-not-seen", share_percent=100 * footprint.rising_share)
-
-
-def _leak(rooms: ReachableVoid) -> Note | None:
-    return Note("leak") if rooms.leaks else None
-
-
-def _boxing(trim: Trim, box_under_mm: float) -> Note | None:
+def _of_the_rim(
+    footprint: Footprint, base: BasePlane, rooms: ReachableVoid, trim: Trim, box_under_mm: float
+) -> Iterator[Note]:
+    """Doubt where the cavity ends: a scan that stops early, a leak, gaps to be boxed in."""
+    if base.how == "rim" and not footprint.has_passed_rim:
+        yield Note("rim-not-seen", share_percent=100 * footprint.rising_share)
+    if rooms.leaks:
+        yield Note("leak")
     boxed = [work for work in trim.works if work.what == "box"]
-    if not boxed:
-        return None
-    lower_mm = math.ceil(10.0 * (max(work.most_mm for work in boxed) - box_under_mm)) / 10.0
-    return Note(
-        "needs-boxing",
-        lengths_mm=tuple(work.length_mm for work in boxed),
-        lows_mm=tuple(work.most_mm for work in boxed),
-        first_hours=tuple(work.hours[0] for work in boxed),
-        last_hours=tuple(work.hours[-1] for work in boxed),
-        lower_mm=lower_mm if lower_mm <= LOWERED_MM else None,
-    )
+    if boxed:
+        most_mm = max(work.most_mm for work in boxed)
+        lower_mm = math.ceil(10.0 * (most_mm - box_under_mm)) / 10.0
+        yield Note(
+            "needs-boxing",
+            lengths_mm=tuple(work.length_mm for work in boxed),
+            lows_mm=tuple(work.most_mm for work in boxed),
+            first_hours=tuple(work.hours[0] for work in boxed),
+            last_hours=tuple(work.hours[-1] for work in boxed),
+            lower_mm=lower_mm if lower_mm <= LOWERED_MM else None,
+        )
 
 
-def _unseen(closing: Closing | None, clock: Clock) -> Note | None:
-    if closing is None:
-        return None
-    hours, counts = np.unique(clock.hours(*closing.places_mm[:2]), return_counts=True)
-    many = hours[counts >= PLACE_SHARE * counts.sum()]
-    return Note(
-        "unseen-surface",
-        area_mm2=closing.area_mm2,
-        hours=tuple(many.tolist()),
-        more_ml=closing.more_ml,
-    )
+def _of_the_surface(rooms: ReachableVoid, closing: Closing | None, clock: Clock) -> Iterator[Note]:
+    """Doubt what was closed or filled since the scan lacks it."""
+    if closing is not None:
+        hours, counts = np.unique(clock.hours(*closing.places_mm[:2]), return_counts=True)
+        many = hours[counts >= PLACE_SHARE * counts.sum()]
+        yield Note(
+            "unseen-surface",
+            area_mm2=closing.area_mm2,
+            hours=tuple(many.tolist()),
+            more_ml=closing.more_ml,
+        )
+    if rooms.hole_mm2 > LEAST_HOLE_MM2:
+        yield Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml)
 
 
-def _holes(rooms: ReachableVoid) -> Note | None:
-    if rooms.hole_mm2 <= LEAST_HOLE_MM2:
-        return None
-    return Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml)
-
-
-def _sealed(rooms: ReachableVoid) -> Note | None:
-    sealed_ml = rooms.sealed_ml
-    return Note("sealed-room", sealed_ml=sealed_ml) if sealed_ml > LEAST_SEALED_ML else None
-
-
-def _several(rooms: ReachableVoid) -> Note | None:
+def _of_the_room(
+    footprint: Footprint,
+    rooms: ReachableVoid,
+    air: Air,
+    clock: Clock,
+    volume: Volume,
+    *,
+    sum_is_whole: bool,
+) -> Iterator[Note]:
+    """Doubt what stone does not reach, and what may not be of this cavity."""
+    if rooms.sealed_ml > LEAST_SEALED_ML:
+        yield Note("sealed-room", sealed_ml=rooms.sealed_ml)
+    if air.place_mm is not None and air.trapped_ml > LEAST_AIR_ML:
+        hour = int(clock.hours(air.place_mm[:1], air.place_mm[1:])[0])
+        yield Note("air-trap", trapped_ml=air.trapped_ml, hour=hour)
     pieces_ml = rooms.pieces_ml
     large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]
-    if len(large) < TWO:
-        return None
-    return Note(SEVERAL, pieces_ml=tuple(sorted(large.tolist(), reverse=True)))
-
-
-def _left_out(footprint: Footprint, volume: Volume) -> Note | None:
-    if footprint.left_out_ml <= LEFT_OUT_SHARE * volume.best_ml:
-        return None
-    return Note(LEFT_OUT, left_out_ml=footprint.left_out_ml)
-
-
-def _air(air: Air, clock: Clock) -> Note | None:
-    if air.place_mm is None or air.trapped_ml <= LEAST_AIR_ML:
-        return None
-    hour = int(clock.hours(air.place_mm[:1], air.place_mm[1:])[0])
-    return Note("air-trap", trapped_ml=air.trapped_ml, hour=hour)
-
-
-def _two_ways(volume: Volume) -> Note | None:
-    if volume.agreed:
-        return None
-    return Note("ways-differ", columns_ml=volume.columns_ml, exact_ml=volume.prisms_ml)
+    if len(large) > 1:
+        yield Note(SEVERAL, pieces_ml=tuple(sorted(large.tolist(), reverse=True)))
+    if footprint.left_out_ml > LEFT_OUT_SHARE * volume.best_ml:
+        yield Note(LEFT_OUT, left_out_ml=footprint.left_out_ml)
+    if sum_is_whole and not volume.agreed:
+        yield Note("ways-differ", columns_ml=volume.columns_ml, exact_ml=volume.prisms_ml)

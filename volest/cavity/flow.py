@@ -7,7 +7,7 @@ walk in it: one side is filled to the pass before the other gets a drop.
 """
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,49 +27,25 @@ LEAST_AIR_ML = 0.02  # as in the notes: a bubble of 3.4 mm
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reached:
-    """When stone comes to the deepest place of an imprint, of a pour from one end.
+    """When stone comes to the deepest place of an imprint, of a pour from one end."""
 
-    Parameters
-    ----------
-    imprint : int or None
-        Which of the parted imprints, from 1; None for a pit of a row that does not part.
-    hour : int
-        Where it lies.
-    ml : float
-        What is poured by then.
-    level_mm : float
-        Height of the stone by then, over the base line at the dial's middle.
-    """
-
+    # which of the parted imprints, from 1; None for a pit of a row that does not part
     imprint: int | None
-    hour: int
-    ml: float
-    level_mm: float
+    hour: int  # where it lies
+    ml: float  # what is poured by then
+    level_mm: float  # height of the stone by then, over the base line at the dial's middle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pour:
-    """A pour from one end of the row.
+    """A pour from one end of the row."""
 
-    Parameters
-    ----------
-    hour : int
-        The end at which stone is let in.
-    tilt_deg : float
-        How much lower that end is held; negative for higher, 0 for a level tray.
-    reached : tuple of Reached
-        In the order in which stone comes there.
-    last_ml : float
-        What is poured when it has come to the last of them.
-    spills_ml : float
-        After how much it runs over the rim, were that not boxed in; infinite if not before all
-        are reached.
-    """
-
-    hour: int
-    tilt_deg: float
-    reached: tuple[Reached, ...]
-    last_ml: float
+    hour: int  # the end at which stone is let in
+    tilt_deg: float  # how much lower that end is held; negative for higher, 0 for a level tray
+    reached: tuple[Reached, ...]  # in the order in which stone comes there
+    last_ml: float  # what is poured when it has come to the last of them
+    # after how much it runs over the rim, were that not boxed in; infinite if not before all are
+    # reached
     spills_ml: float
 
 
@@ -85,83 +61,65 @@ class Tilt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flow:
-    """What is told of the pour.
+    """What is told of the pour."""
 
-    Parameters
-    ----------
-    pours : tuple of Pour
-        From either end: level, and with that end lower and higher.
-    level_air : Tilt
-        What stays in a level tray.
-    worst_air, best_air : Tilt or None
-        The tilts that keep most and least of it; None where all keep next to none.
-    """
-
-    pours: tuple[Pour, ...]
-    level_air: Tilt
+    pours: tuple[Pour, ...]  # from either end: level, and with that end lower and higher
+    level_air: Tilt  # what stays in a level tray
+    # the tilts that keep most and least of it; None where all keep next to none
     worst_air: Tilt | None
     best_air: Tilt | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretches:
-    """What stone can stand in, seen under a way up; levels are along it, in mm.
+    """What stone can stand in, seen under a way up; levels are along it, in mm."""
 
-    Parameters
-    ----------
-    floor_mm, top_mm : ndarray
-        (m,) levels; the top is infinite under the open sky.
-    a, b : ndarray
-        (p,) pairs that meet.
-    ml_per_mm : float
-        What one of them takes as the level rises.
-    """
-
+    # (m,) levels; the top is infinite under the open sky
     floor_mm: Floats
     top_mm: Floats
+    # (p,) pairs that meet
     a: Ints
     b: Ints
-    ml_per_mm: float
+    ml_per_mm: float  # what one of them takes as the level rises
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
+@dataclass(slots=True, kw_only=True)
+class Node:
+    """A basin, or what two nodes are once stone stands over the pass between them."""
+
+    deep_mm: float  # its lowest floor
+    ends: tuple[int, int]  # the first and the last of its basins, in the order of `Pools`
+    sides: tuple[int, int] = (-1, -1)  # the two that it joins, -1 for a basin
+    gates: tuple[int, int] = (-1, -1)  # the basins on either side of the pass between these
+    parent: int = -1  # what it is joined into
+    pass_mm: float = math.inf  # height of the pass where it is
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pools:
-    """Basins and how they join: nodes 0 to n - 1 are basins, each later one joins two others.
-
-    Parameters
-    ----------
-    basin : ndarray
-        (m,) the basin that each stretch drains to.
-    bottom : ndarray
-        (n,) the lowest stretch of each basin.
-    sides, gates : dict
-        Of a later node: the two that it joins, and the basins on either side of the pass.
-    parent, pass_mm, deep_mm : list
-        Of each node: what it is joined into, the height of the pass, and its lowest floor.
-    order, under, spans : ndarray and lists
-        Basins so that those under a node stand together, where they stand, and their stretches.
-    floor_mm, room_mm : ndarray
-        (m,) of the stretches in that order.
-    """
+    """Basins and how they join: nodes 0 to n - 1 are basins, each later one joins two others."""
 
     of: Stretches
-    basin: Ints
-    bottom: Ints
-    sides: dict[int, tuple[int, int]] = field(default_factory=dict)
-    gates: dict[int, tuple[int, int]] = field(default_factory=dict)
-    parent: list[int] = field(default_factory=list)
-    pass_mm: list[float] = field(default_factory=list)
-    deep_mm: list[float] = field(default_factory=list)
-    order: Ints = field(default_factory=lambda: np.empty(0, np.int64))
-    under: list[tuple[int, int]] = field(default_factory=list)
-    spans: list[tuple[int, int]] = field(default_factory=list)
-    floor_mm: Floats = field(default_factory=lambda: np.empty(0))
-    room_mm: Floats = field(default_factory=lambda: np.empty(0))
+    basin: Ints  # (m,) the basin that each stretch drains to
+    bottom: Ints  # (n,) the lowest stretch of each basin
+    nodes: list[Node]
+    # (n,) an order of the basins in which those of any node stand together, and each one's place
+    order: Ints
+    place: Ints
+    # (m,) of the stretches, basin by basin in that order, and (n + 1,) where each basin begins
+    floor_mm: Floats
+    room_mm: Floats
+    starts: Ints
+
+    def _basins(self, node: int) -> slice:
+        first, last = self.nodes[node].ends
+        return slice(int(self.place[first]), int(self.place[last]) + 1)
 
     def held_ml(self, node: int, level_mm: float) -> float:
         """Give what all that lies below a node holds up to a level."""
-        first, last = self.spans[node]
-        deep = np.clip(level_mm - self.floor_mm[first:last], 0.0, self.room_mm[first:last])
+        basins = self._basins(node)
+        own = slice(int(self.starts[basins.start]), int(self.starts[basins.stop]))
+        deep = np.clip(level_mm - self.floor_mm[own], 0.0, self.room_mm[own])
         return float(deep.sum()) * self.of.ml_per_mm
 
     def poured(self, start: int) -> tuple[Floats, Floats]:
@@ -171,38 +129,35 @@ class Pools:
         """
         ml, level = np.full((2, len(self.bottom)), np.inf)
         top = start
-        while self.parent[top] >= 0:
-            top = self.parent[top]
-        todo = [(start, top, 0.0, float(self.of.floor_mm[self.bottom[start]]))]
+        while self.nodes[top].parent >= 0:
+            top = self.nodes[top].parent
+        todo = [(start, top, 0.0, self.nodes[start].deep_mm)]
         while todo:
             node, top, before_ml, at_mm = todo.pop()
             ml[node], level[node] = before_ml, at_mm
             while node != top:
-                up = self.parent[node]
-                left, right = self.sides[up]
-                other = right if node == left else left
-                gate = self.gates[up][1 if node == left else 0]
-                upto_mm = self.pass_mm[up]
-                held_ml = self.held_ml(node, upto_mm)
-                todo.append((gate, other, before_ml + held_ml, max(at_mm, upto_mm)))
-                node = up
+                one = self.nodes[node]
+                up = self.nodes[one.parent]
+                far = 1 if node == up.sides[0] else 0
+                held_ml = self.held_ml(node, one.pass_mm)
+                at_pass_mm = max(at_mm, one.pass_mm)
+                todo.append((up.gates[far], up.sides[far], before_ml + held_ml, at_pass_mm))
+                node = one.parent
         return ml, level
 
     def covered_ml(self, ml: Floats, stretch: int, level_mm: float) -> float:
         """Give what is poured when stone over a stretch stands at a level; `ml` is of basins."""
         node = int(self.basin[stretch])
-        while self.parent[node] >= 0 and self.pass_mm[self.parent[node]] < level_mm:
-            node = self.parent[node]
-        first, last = self.under[node]
-        return float(ml[self.order[first:last]].min()) + self.held_ml(node, level_mm)
+        while self.nodes[node].pass_mm < level_mm:
+            node = self.nodes[node].parent
+        return float(ml[self.order[self._basins(node)]].min()) + self.held_ml(node, level_mm)
 
 
 def pools_of(stretches: Stretches) -> Pools:
     """Find basins, and join them from the lowest pass on."""
     floor = stretches.floor_mm
-    order = np.lexsort((np.arange(len(floor)), floor))
-    rank = np.empty_like(order)
-    rank[order] = np.arange(len(floor))
+    order = np.argsort(floor, kind="stable")
+    rank = np.argsort(order)
     lowest = rank.copy()
     np.minimum.at(lowest, stretches.a, rank[stretches.b])
     np.minimum.at(lowest, stretches.b, rank[stretches.a])
@@ -210,86 +165,71 @@ def pools_of(stretches: Stretches) -> Pools:
     while not np.array_equal(down[down], down):
         down = down[down]
     bottom, basin = np.unique(down, return_inverse=True)
-    made = Pools(of=stretches, basin=basin, bottom=bottom)
-    _join(made, len(bottom))
-    place = _laid_out(made, len(bottom))
+    nodes, row = _joined(stretches, basin, bottom)
+    place = np.argsort(row)
     kept = np.argsort(place[basin], kind="stable")
-    counts = np.bincount(place[basin], minlength=len(bottom))
-    ends = np.append(0, np.cumsum(counts))
-    made.order = np.argsort(place)
-    made.spans = [(int(ends[first]), int(ends[last])) for first, last in made.under]
-    made.floor_mm = floor[kept]
-    made.room_mm = stretches.top_mm[kept] - made.floor_mm
-    return made
+    return Pools(
+        of=stretches,
+        basin=basin,
+        bottom=bottom,
+        nodes=nodes,
+        order=row,
+        place=place,
+        floor_mm=floor[kept],
+        room_mm=stretches.top_mm[kept] - floor[kept],
+        starts=np.append(0, np.cumsum(np.bincount(place[basin]))),
+    )
 
 
-def _join(made: Pools, count: int) -> None:
-    """Join basins by the lowest passes between them."""
-    floor, basin = made.of.floor_mm, made.basin
-    one, other = basin[made.of.a], basin[made.of.b]
-    differ = np.flatnonzero(one != other)
-    one, other = one[differ], other[differ]
-    ends_mm = floor[made.of.a[differ]], floor[made.of.b[differ]]
-    height, foot = np.maximum(*ends_mm), np.minimum(*ends_mm)
-    key = np.minimum(one, other) * count + np.maximum(one, other)
-    order = np.lexsort((foot, height, key))
-    first = order[np.append(True, np.diff(key[order]) != 0)] if len(order) else order
-    first = first[np.lexsort((foot[first], height[first]))]  # of equal passes the steeper way
-    made.parent = [-1] * count
-    made.pass_mm = [math.inf] * count
-    made.deep_mm = floor[made.bottom].tolist()
-    eldest = list(range(count))
-    node = list(range(count))
+def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]:
+    """Join basins by the lowest passes; give an order, (n,), in which those of a node stand on."""
+    floor, count = of.floor_mm, len(bottom)
+    pairs = np.flatnonzero(basin[of.a] != basin[of.b])
+    a, b = of.a[pairs], of.b[pairs]
+    height, foot = np.maximum(floor[a], floor[b]), np.minimum(floor[a], floor[b])
+    key = np.minimum(basin[a], basin[b]) * count + np.maximum(basin[a], basin[b])
+    by_height = np.lexsort((key, foot, height))  # of equal passes the steeper way
+    first = np.sort(np.unique(key[by_height], return_index=True)[1])
+    passes = by_height[first]
+    nodes = [Node(deep_mm=mm, ends=(k, k)) for k, mm in enumerate(floor[bottom].tolist())]
+    top, after = list(range(count)), {}
 
-    def name(k: int) -> int:
-        while eldest[k] != k:
-            eldest[k] = eldest[eldest[k]]
-            k = eldest[k]
+    def top_of(k: int) -> int:
+        while top[k] != k:
+            top[k] = top[top[k]]
+            k = top[k]
         return k
 
-    for a, b, mm in zip(*(v[first].tolist() for v in (one, other, height)), strict=True):
-        left, right = name(a), name(b)
+    ways = (basin[a[passes]], basin[b[passes]], height[passes])
+    for one, other, pass_mm in zip(*(way.tolist() for way in ways), strict=True):
+        sides = left, right = top_of(one), top_of(other)
         if left == right:
             continue
-        fresh = len(made.parent)
-        made.sides[fresh], made.gates[fresh] = (node[left], node[right]), (a, b)
-        made.parent[node[left]] = made.parent[node[right]] = fresh
-        made.parent.append(-1)
-        made.pass_mm.append(mm)
-        made.deep_mm.append(min(made.deep_mm[node[left]], made.deep_mm[node[right]]))
-        eldest[right], node[left] = left, fresh
-
-
-def _laid_out(made: Pools, count: int) -> Ints:
-    """Put basins into an order, (n,), in which those under any node stand together."""
-    place = np.empty(count, np.int64)
-    spans = [(0, 0)] * len(made.parent)
-    at = 0
-    for root in (k for k, up in enumerate(made.parent) if up < 0):
-        todo = [(root, False)]
-        while todo:
-            node, is_done = todo.pop()
-            if node < count:
-                place[node], spans[node] = at, (at, at + 1)
-                at += 1
-            elif is_done:
-                left, right = made.sides[node]
-                spans[node] = (spans[left][0], spans[right][1])
-            else:
-                left, right = made.sides[node]
-                todo += [(node, True), (right, False), (left, False)]
-    made.under = spans
-    return place
+        top[left] = top[right] = fresh = len(nodes)
+        top.append(fresh)
+        (begin, joint), (further, end) = nodes[left].ends, nodes[right].ends
+        after[joint] = further
+        for side in sides:
+            nodes[side].parent, nodes[side].pass_mm = fresh, pass_mm
+        deep_mm = min(nodes[left].deep_mm, nodes[right].deep_mm)
+        nodes.append(Node(deep_mm=deep_mm, ends=(begin, end), sides=sides, gates=(one, other)))
+    row: list[int] = []
+    for begin in (node.ends[0] for node in nodes if node.parent < 0):
+        row.append(begin)
+        while row[-1] in after:
+            row.append(after[row[-1]])
+    return nodes, np.array(row, np.int64)
 
 
 def pits_of(pools: Pools) -> Ints:
     """Choose the basins, (k,), whose floor lies well under all ways to a deeper one."""
-    chosen = []
+    chosen, nodes = [], pools.nodes
     for basin in range(len(pools.bottom)):
-        node, deep_mm = basin, pools.deep_mm[basin]
-        while (up := pools.parent[node]) >= 0 and pools.pass_mm[up] - deep_mm < PIT_MM:
-            left, right = pools.sides[up]
-            if pools.deep_mm[up] < deep_mm or (node == right and pools.deep_mm[left] == deep_mm):
+        node, deep_mm = basin, nodes[basin].deep_mm
+        while nodes[node].pass_mm - deep_mm < PIT_MM:
+            up = nodes[node].parent
+            left, right = nodes[up].sides
+            if nodes[up].deep_mm < deep_mm or (node == right and nodes[left].deep_mm == deep_mm):
                 break
             node = up
         else:
@@ -304,11 +244,19 @@ class _Tray:
     rooms: ReachableVoid
     base: BasePlane
     clock: Clock
-    x_mm: Floats
-    y_mm: Floats
-    is_open: Bools
+    # (p,) pairs of stretches that meet
     a: Ints
     b: Ints
+
+    @property
+    def is_open(self) -> Bools:
+        """Which stretches lie under the open sky."""
+        return self.rooms.roof_mm >= 0.0
+
+    @property
+    def places_mm(self) -> tuple[Floats, Floats]:
+        """Where the stretches stand, x and y in the frame."""
+        return self.rooms.grid.places_mm(self.rooms.cell)
 
     def way_up(self, tilt_deg: float, low: Floats) -> Floats:
         """Give the way up, (3,), with the side towards `low`, (2,), held lower by an angle."""
@@ -326,10 +274,10 @@ class _Tray:
 
     def seen(self, up: Floats) -> Stretches:
         """See the stretches under a way up."""
-        top = np.where(self.is_open, 0.0, self.rooms.roof_mm)
-        top = self.levels_mm(up, self.x_mm, self.y_mm, top)
+        x, y = self.places_mm
+        top = self.levels_mm(up, x, y, np.where(self.is_open, 0.0, self.rooms.roof_mm))
         return Stretches(
-            floor_mm=self.levels_mm(up, self.x_mm, self.y_mm, self.rooms.floor_mm),
+            floor_mm=self.levels_mm(up, x, y, self.rooms.floor_mm),
             top_mm=np.where(self.is_open, np.inf, top),
             a=self.a,
             b=self.b,
@@ -341,20 +289,10 @@ def find_flow(
     rooms: ReachableVoid, base: BasePlane, crest_mm: Floats, clock: Clock, imprints: Imprints
 ) -> Flow:
     """Pour from either end, level and tilted, and look for air; `crest_mm` (k, 3) is the rim."""
-    grid = rooms.grid
-    j, i = np.divmod(rooms.cell, grid.shape[1])
-    is_open = rooms.roof_mm >= 0.0
-    a, b = neighbours(grid, rooms.cell, rooms.floor_mm, np.where(is_open, np.inf, rooms.roof_mm))
-    tray = _Tray(
-        rooms=rooms,
-        base=base,
-        clock=clock,
-        x_mm=grid.low_mm[0] + i * grid.pitch_mm,
-        y_mm=grid.low_mm[1] + j * grid.pitch_mm,
-        is_open=is_open,
-        a=a,
-        b=b,
-    )
+    roof = np.where(rooms.roof_mm >= 0.0, np.inf, rooms.roof_mm)
+    a, b = neighbours(rooms.grid, rooms.cell, rooms.floor_mm, roof)
+    tray = _Tray(rooms=rooms, base=base, clock=clock, a=a, b=b)
+    x, y = tray.places_mm
     over_mm = np.maximum(base.heights_mm(*crest_mm.T), 0.0)  # boxed in where it lies lower
     hours = clock.hours(crest_mm[:, 0], crest_mm[:, 1])
     pours: list[Pour] = []
@@ -364,23 +302,13 @@ def find_flow(
                 up = tray.way_up(tilt_deg, end - clock.centre_mm)
                 pools = pools_of(tray.seen(up))
                 rim_mm = tray.levels_mm(up, crest_mm[:, 0], crest_mm[:, 1], over_mm)
-                lowest = [int(k[np.argmin(rim_mm[k])]) for k in _groups(hours)]
-                near = [
-                    int(np.argmin(np.hypot(tray.x_mm - x, tray.y_mm - y)))
-                    for x, y in crest_mm[lowest, :2]
-                ]
-            pours.append(
-                _pour(
-                    tray, pools, (np.array(near), rim_mm[lowest]), imprints, end, tilt_deg=tilt_deg
-                )
-            )
+                by_hour = np.lexsort((rim_mm, hours))
+                lowest = by_hour[np.unique(hours[by_hour], return_index=True)[1]]
+                near = [np.argmin(np.hypot(x - u, y - v)) for u, v in crest_mm[lowest, :2]]
+                rim = np.array(near), rim_mm[lowest]
+            pours.append(_pour(tray, pools, rim, imprints, end, tilt_deg=tilt_deg))
     level, worst, best = _air(tray)
     return Flow(pours=tuple(pours), level_air=level, worst_air=worst, best_air=best)
-
-
-def _groups(names: Ints) -> list[Ints]:
-    """Give the places, (k,), of each name."""
-    return [np.flatnonzero(names == name) for name in np.unique(names)]
 
 
 def _pour(
@@ -405,7 +333,7 @@ def _pour(
         deepest = pools.bottom[pits_of(pools)]
         deep_mm = -tray.rooms.floor_mm[deepest]
         deepest = deepest[deep_mm > PIT_SHARE * deep_mm.max()]
-    x, y = tray.x_mm[deepest], tray.y_mm[deepest]
+    x, y = (v[deepest] for v in tray.places_mm)
     start = deepest[int(np.argmin(np.hypot(x - end[0], y - end[1])))]
     ml, level = pools.poured(int(pools.basin[start]))
     hours = tray.clock.hours(x, y)
@@ -451,23 +379,8 @@ def _roofed(tray: _Tray) -> _Tray:
     near = under.copy()
     near[tray.a[pairs]] = near[tray.b[pairs]] = True
     place = np.cumsum(near) - 1
-    rooms = replace(
-        tray.rooms,
-        cell=tray.rooms.cell[near],
-        floor_mm=tray.rooms.floor_mm[near],
-        roof_mm=tray.rooms.roof_mm[near],
-        filled=tray.rooms.filled[near],
-        assumed=tray.rooms.assumed[near],
-    )
-    return replace(
-        tray,
-        rooms=rooms,
-        x_mm=tray.x_mm[near],
-        y_mm=tray.y_mm[near],
-        is_open=tray.is_open[near],
-        a=place[tray.a[pairs]],
-        b=place[tray.b[pairs]],
-    )
+    rooms = tray.rooms.of(near)
+    return replace(tray, rooms=rooms, a=place[tray.a[pairs]], b=place[tray.b[pairs]])
 
 
 def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
@@ -483,6 +396,6 @@ def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     trapped_ml = float(stays.sum()) * seen.ml_per_mm
     hour = None
     if trapped_ml:
-        place = (np.average(v, weights=stays) for v in (tray.x_mm, tray.y_mm))
+        place = (np.average(v, weights=stays) for v in tray.places_mm)
         hour = int(tray.clock.hours(*(np.array([v]) for v in place))[0])
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)

@@ -54,66 +54,34 @@ ARC_RAD, WHOLE_RAD = 1.8, 2.6  # seen from a circle's middle: from these on rows
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imprint:
-    """A piece of the row.
+    """A piece of the row."""
 
-    Parameters
-    ----------
-    hour : int
-        Where it lies on the dial.
-    from_mm, to_mm : float
-        Where it begins and ends along the row.
-    place_mm : tuple of float
-        Its deepest place in the frame.
-    deep_mm : float
-        How far that lies under the base line: the stone behind the tip.
-    width_mm : float or None
-        How wide it is 3 mm over the tip, across its narrower way; None where that was not seen.
-    is_clear : bool
-        Whether both of its borders are, so that it may be named.
-    number : int or None
-        Which it is from the front, or along a part of an arch; None where that is not clear.
-    side : int
-        On which side of the front it lies, -1 or 1 along the row; 0 where there is none, or it was
-        not found.
-    """
-
-    hour: int
+    hour: int  # where it lies on the dial
+    # where it begins and ends along the row
     from_mm: float
     to_mm: float
-    place_mm: tuple[float, float]
-    deep_mm: float
+    place_mm: tuple[float, float]  # its deepest place in the frame
+    deep_mm: float  # how far that lies under the base line: the stone behind the tip
+    # how wide it is 3 mm over the tip, across its narrower way; None where that was not seen
     width_mm: float | None
-    is_clear: bool
+    is_clear: bool  # whether both of its borders are, so that it may be named
+    # which it is from the front, or along a part of an arch; None where that is not clear
     number: int | None
+    # on which side of the front it lies, -1 or 1 along the row; 0 where there is none, or it was
+    # not found
     side: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Imprints:
-    """The row and its pieces.
+    """The row and its pieces."""
 
-    Parameters
-    ----------
-    piece : ndarray
-        Map, of the grid's shape: 1, 2 ... in the imprints' order, 0 off the row.
-    ends_mm : ndarray
-        (2, 2) the row's two ends in the frame.
-    curve_mm : ndarray
-        (k, 2) the row's curve.
-    is_arch : bool
-        Whether the row turns round a front.
-    end_hours : tuple of int
-        Where on the dial the row begins and ends.
-    each : tuple of Imprint
-        None where the row is toothless, or does not part.
-    """
-
-    piece: Ints
-    ends_mm: Floats
-    curve_mm: Floats
-    is_arch: bool
-    end_hours: tuple[int, ...]
-    each: tuple[Imprint, ...]
+    piece: Ints  # map, of the grid's shape: 1, 2 ... in the imprints' order, 0 off the row
+    ends_mm: Floats  # (2, 2) the row's two ends in the frame
+    curve_mm: Floats  # (k, 2) the row's curve
+    is_arch: bool  # whether the row turns round a front
+    end_hours: tuple[int, ...]  # where on the dial the row begins and ends
+    each: tuple[Imprint, ...]  # none where the row is toothless, or does not part
 
 
 def floors_mm(rooms: ReachableVoid) -> Floats:
@@ -190,8 +158,7 @@ def find_imprints(
         each, piece = [], np.zeros_like(piece)
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = _deep(surface, base, max(levels, default=-np.inf))
-    guessed = np.zeros(floor.shape, dtype=bool)
-    guessed.ravel()[rooms.cell[rooms.assumed]] = True
+    guessed = grid.map_of(rooms.cell[rooms.assumed])
     each = [
         one
         if guessed[piece == number].any()

@@ -7,7 +7,7 @@ surface, measured along two axes. What holds too little to be one, as islands, b
 stays with the impression it lies nearest to. A surface that lies there twice is one impression.
 """
 
-from collections.abc import Container, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -33,9 +33,7 @@ LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, 
 # Of what the largest holds. Hollows of made trays' outsides held 3 % at most, real ones were not
 # measured; of the arches of one mouth a quadrant holds a quarter of a full arch.
 FAIR_SHARE = 0.2
-ROUND_MM = (
-    20.0  # of a joined impression lie its rim and flank, tilted as it may be; the rest is bench
-)
+ROUND_MM = 20.0  # of a joined impression lie rim and flank, tilted as it may be; the rest is bench
 TORN_MM = 20.0  # between two parts of one impression, where a strip was not seen
 TORN_GAIN = 1.3  # halves that run out at a tear held a seventh of the whole; two trays gain nothing
 BRIDGE_MM = 0.5  # between the points of a bridge: closer than the cells they are seen in
@@ -43,27 +41,13 @@ BRIDGE_MM = 0.5  # between the points of a bridge: closer than the cells they ar
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Part:
-    """What is measured as one impression.
+    """What is measured as one impression."""
 
-    Parameters
-    ----------
-    corners : ndarray
-        (3, 3, n): coordinate, corner, triangle, in the scan's own frame.
-    samples : Samples
-        Points spread over them.
-    pose : Pose or None
-        The way out of its opening, where that is known.
-    within : Plan or None
-        Where its impression lies on triangles that others lie on too.
-    notes : tuple of Note
-        What was seen in parting.
-    """
-
-    corners: Floats
-    samples: Samples
-    pose: Pose | None = None
-    within: "Plan | None" = None
-    notes: tuple[Note, ...] = ()
+    corners: Floats  # (3, 3, n): coordinate, corner, triangle, in the scan's own frame
+    samples: Samples  # points spread over them
+    pose: Pose | None = None  # the way out of its opening, where that is known
+    within: "Plan | None" = None  # where its impression lies on triangles that others lie on too
+    notes: tuple[Note, ...] = ()  # what was seen in parting
 
     @property
     def triangles(self) -> Floats:
@@ -85,21 +69,11 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """The place of one impression among those that a surface joins, seen along one axis.
+    """The place of one impression among those that a surface joins, seen along one axis."""
 
-    Parameters
-    ----------
-    frame : Frame
-        Its z runs along that axis.
-    cores : cKDTree
-        Points of all of them in plan, (k, 2).
-    mine : ndarray
-        (k,) which of these are of this one.
-    """
-
-    frame: Frame
-    cores: cKDTree
-    mine: Bools
+    frame: Frame  # its z runs along that axis
+    cores: cKDTree  # points of all of them in plan, (k, 2)
+    mine: Bools  # (k,) which of these are of this one
 
     def holds(self, points_mm: Floats) -> Bools:
         """Say which points, (3, m) in the scan's own frame, lie round it, nearer than to others."""
@@ -127,15 +101,16 @@ def apart(whole: Part) -> tuple[Part, ...]:
         return (whole,)
     of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
-    found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
-    if found is None:
+    tried = {name: whole_scan(whole.triangles[of_triangle == name]) for name in large}
+    group, found = _impressions(tried)
+    if not found:
         return (whole,)
-    belongs = _nearest_group(names, points, found.group)[of_triangle]
+    belongs = _nearest_group(names, points, group)[of_triangle]
     parts = [
-        replace(whole_scan(whole.triangles[belongs == name]), pose=found.poses[name], notes=notes)
-        for name, notes in found.once.items()
+        replace(whole_scan(whole.triangles[belongs == name]), pose=one.pose, notes=one.notes)
+        for name, one in found.items()
     ]
-    first = [int(np.argmax(belongs == name)) for name in found.once]
+    first = [int(np.argmax(belongs == name)) for name in found]
     return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
 
 
@@ -157,16 +132,16 @@ def joined_apart(
         return replace(part, samples=own, within=plan)
 
     cores = cKDTree(frame.to_frame(points[:, piece > 0])[:2].T)
-    found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
-    if found is None:
+    group, found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
+    if not found:
         return (part,)
     parts = [
         replace(
-            part_of([one for one, group in found.group.items() if group == name]),
-            pose=found.poses[name],
-            notes=(*part.notes, *notes),
+            part_of([piece for piece, at in group.items() if at == name]),
+            pose=one.pose,
+            notes=one.notes,
         )
-        for name, notes in found.once.items()
+        for name, one in found.items()
     ]
     middles = part.corners.mean(axis=1)
     first = [int(np.argmax(one.within.holds(middles))) for one in parts if one.within]
@@ -188,11 +163,8 @@ def other_side(part: Part, axis: Floats) -> Part | None:
 
 def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
     """Keep the columns, cut in a frame, whose highest crossing lies round one impression."""
-    j, i = np.divmod(columns.cell, columns.grid.shape[1])
-    low_x, low_y = columns.grid.low_mm
-    pitch_mm = columns.grid.pitch_mm
     top = np.append(columns.cell[1:] != columns.cell[:-1], True)
-    seen = np.stack([low_x + i * pitch_mm, low_y + j * pitch_mm, columns.z_mm])[:, top]
+    seen = np.stack([*columns.grid.places_mm(columns.cell), columns.z_mm])[:, top]
     own = within.holds(frame.rotation.T @ seen + frame.origin_mm[:, None])
     kept = np.repeat(own, np.diff(np.flatnonzero(top), prepend=-1))
     cell, z_mm, up = columns.cell[kept], columns.z_mm[kept], columns.up[kept]
@@ -203,9 +175,7 @@ def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:
 def _clusters(points_mm: Floats) -> Ints:
     """Name the parts that gaps run between, from 0, for each of the points, (3, m)."""
     cell = ((points_mm - points_mm.min(axis=1, keepdims=True)) / GAP_MM).astype(np.int64)
-    if (
-        np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS
-    ):  # strays far away: a gap is a gap, however wide
+    if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:  # strays: a gap is one, however wide
         cell = np.stack([_closed_ranks(along) for along in cell])
     if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:
         return np.zeros(points_mm.shape[1], dtype=np.int64)
@@ -224,45 +194,46 @@ def _closed_ranks(cells: Ints) -> Ints:
 
 def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> Ints:
     """Name, on the grid, the pieces of the footprint and hollows beside it that hold enough."""
-    covered = np.zeros(relief.top_mm.size, dtype=bool)
-    covered[rooms.cell] = True
-    names, count = ndimage.label(covered.reshape(relief.top_mm.shape))
+    names, count = ndimage.label(relief.grid.map_of(rooms.cell))
     depth = np.where(footprint.inside, 0.0, pools(relief))
     hollows, more = ndimage.label(depth > LEAST_POOL_MM)
-    held_ml = np.concatenate(
-        [
-            rooms.pieces_ml,
-            ndimage.sum_labels(depth, hollows, np.arange(1, more + 1))
-            * (relief.grid.pitch_mm**2 / 1000.0),
-        ]
-    )
+    hollows_mm = ndimage.sum_labels(depth, hollows, np.arange(1, more + 1))
+    held_ml = np.append(rooms.pieces_ml, hollows_mm * (relief.grid.pitch_mm**2 / 1000.0))
     names = np.where(names > 0, names, np.where(hollows > 0, hollows + count, 0))
     fair = held_ml >= FAIR_SHARE * held_ml.max(initial=0.0)
     return np.where(np.append(False, fair)[names], names, 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Found:
-    """Which candidates are impressions: the first of its kind for each, poses, what is noted."""
+def _impressions(
+    candidates: Mapping[int, Part], axis: Floats | None = None
+) -> tuple[dict[int, int], dict[int, Part]]:
+    """Tell which candidates are of one impression, by the first of each, and give these firsts.
 
-    group: dict[int, int]
-    poses: dict[int, Pose | None]
-    once: dict[int, tuple[Note, ...]]
-
-
-def _impressions(candidates: Mapping[int, Part], axis: Floats | None = None) -> _Found | None:
-    """Tell which candidates are impressions; None where these are not two at least.
-
-    The axis, (3,), is one along which all of them hold something, where that is known.
+    None of these where there are not two; one has a pose where it is not torn, and a note where
+    it was scanned again. The axis, (3,), is one along which all hold something, where it is known.
     """
     fair = _fair(candidates, axis)
     group = _groups(fair)
+    firsts: dict[int, Part] = {}
     if len(set(group.values())) < 2:  # noqa: PLR2004  # nothing to part
-        return None
-    single = {name for name in fair if list(group.values()).count(name) == 1}
-    poses = {name: part.pose if name in single else None for name, part in fair.items()}
-    firsts = {name: fair[name] for name in fair if group[name] == name}
-    return _Found(group=group, poses=poses, once=_once(firsts, single))
+        return group, firsts
+    for name in (one for one, first in group.items() if one == first):
+        part = fair[name]
+        if list(group.values()).count(name) > 1:
+            firsts[name] = replace(part, pose=None)
+            continue
+        seen = (
+            at
+            for at, other in firsts.items()
+            if other.pose and is_copy(part.samples, other.samples, other.own_triangles)
+        )
+        again = next(seen, None)
+        if again is None:
+            firsts[name] = part
+        else:
+            notes = (*candidates[again].notes, Note("scanned-twice", copy=True))
+            firsts[again] = replace(firsts[again], notes=notes)
+    return group, firsts
 
 
 def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
@@ -344,22 +315,3 @@ def _torn(one: Part, other: Part) -> bool:
     return any(
         held_along(bridged, _pose(part).axis) > TORN_GAIN * apart_ml for part in (one, other)
     )
-
-
-def _once(parts: Mapping[int, Part], single: Container[int]) -> dict[int, tuple[Note, ...]]:
-    """Leave out what is a copy of a part before it, and note it there; torn ones are none."""
-    once: dict[int, tuple[Note, ...]] = {}
-    for name, part in parts.items():
-        same = (
-            other
-            for other in once
-            if name in single
-            and other in single
-            and is_copy(part.samples, parts[other].samples, parts[other].own_triangles)
-        )
-        first = next(same, None)
-        if first is None:
-            once[name] = ()
-        else:
-            once[first] = (Note("scanned-twice", copy=True),)
-    return once

@@ -51,49 +51,27 @@ class WayOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Slender:
-    """An imprint's weakest section.
+    """An imprint's weakest section."""
 
-    Parameters
-    ----------
-    imprint : int
-        Which, from 1.
-    per_mm2 : float
-        Its height over the section modulus about the weak axis: for ranking.
-    over_tip_mm, neck_mm2 : float
-        Where the section lies, and its area.
-    """
-
-    imprint: int
-    per_mm2: float
+    imprint: int  # which, from 1
+    per_mm2: float  # its height over the section modulus about the weak axis: for ranking
+    # where the section lies, and its area
     over_tip_mm: float
     neck_mm2: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Separation:
-    """What holds the cast in the impression.
+    """What holds the cast in the impression."""
 
-    Parameters
-    ----------
-    ml, area_mm2, deep_mm : float
-        Stone under overhangs along the pour axis, their area seen along it, and how far in they go.
-    hours : tuple of Undercut
-        Where.
-    better : WayOut or None
-        A way out with clearly less; None where none within 20 degrees has.
-    slender : tuple of Slender
-        Named imprints, the most slender first.
-    notes : tuple of Note
-        What a person must act on.
-    """
-
+    # stone under overhangs along the pour axis, their area seen along it, and how far in they go
     ml: float
     area_mm2: float
     deep_mm: float
     hours: tuple[Undercut, ...]
-    better: WayOut | None
-    slender: tuple[Slender, ...]
-    notes: tuple[Note, ...]
+    better: WayOut | None  # a way out with clearly less; None where none within 20 degrees has
+    slender: tuple[Slender, ...]  # named imprints, the most slender first
+    notes: tuple[Note, ...]  # what a person must act on
 
 
 def find_separation(
@@ -104,13 +82,10 @@ def find_separation(
     roofed = rooms.filled & np.isfinite(rooms.roof_mm)
     cell = rooms.cell[roofed]
     ml = (np.minimum(rooms.roof_mm[roofed], 0.0) - rooms.floor_mm[roofed]) * grid.pitch_mm**2 / 1e3
-    free = np.zeros(grid.shape, dtype=bool)
-    free.ravel()[rooms.cell[np.isinf(rooms.roof_mm)]] = True
-    free.ravel()[cell] = False
+    free = grid.map_of(rooms.cell[np.isinf(rooms.roof_mm)]) & ~grid.map_of(cell)
     off = distance_transform_edt(~free).ravel()[cell] if free.any() else 0.5 + 0.0 * ml
     deep = (off - 0.5) * grid.pitch_mm  # from where the overhang begins, between two cells
-    x, y = (v.ravel()[cell] for v in grid.centres_mm())
-    at = clock.hours(x, y)
+    at = clock.hours(*grid.places_mm(cell))
     hours = []
     for hour in np.unique(at):
         own = at == hour

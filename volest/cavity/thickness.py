@@ -22,53 +22,27 @@ THIN_MM2 = 10.0  # a smaller place is not where a cast breaks; practice, no sour
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Behind:
-    """Stone behind an imprint.
+    """Stone behind an imprint."""
 
-    Parameters
-    ----------
-    imprint : int
-        Which, from 1.
-    tip_mm, gum_mm : float
-        From its deepest place, and from the gum beside it, up to the base line.
-    """
-
-    imprint: int
+    imprint: int  # which, from 1
+    # from its deepest place, and from the gum beside it, up to the base line
     tip_mm: float
     gum_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Thickness:
-    """Heights of stone, along the base line's normal.
+    """Heights of stone, along the base line's normal."""
 
-    Parameters
-    ----------
-    least_mm : float or None
-        The least up to the base line, off the walls; None where all of the floor is near one.
-    least_hour : int or None
-        Where that is.
-    over_mm : float
-        Stone over the base line: the heap, or the base.
-    wanted_mm : float
-        What the lab wants of a cast at its thinnest.
-    thin_mm2 : float
-        Area off the walls that has less.
-    total_mm : float
-        Height of the whole cast, from the deepest imprint to its top.
-    behind : tuple of Behind
-        Stone behind each imprint.
-    notes : tuple of Note
-        What a person must act on.
-    """
-
+    # the least up to the base line, off the walls; None where all of the floor is near one
     least_mm: float | None
-    least_hour: int | None
-    over_mm: float
-    wanted_mm: float
-    thin_mm2: float
-    total_mm: float
-    behind: tuple[Behind, ...]
-    notes: tuple[Note, ...]
+    least_hour: int | None  # where that is
+    over_mm: float  # stone over the base line: the heap, or the base
+    wanted_mm: float  # what the lab wants of a cast at its thinnest
+    thin_mm2: float  # area off the walls that has less
+    total_mm: float  # height of the whole cast, from the deepest imprint to its top
+    behind: tuple[Behind, ...]  # stone behind each imprint
+    notes: tuple[Note, ...]  # what a person must act on
 
 
 def find_thickness(

@@ -22,18 +22,10 @@ ON_EDGE = 1e-9  # cells; a middle on the hull's edge is in it, however figures a
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Clock:
-    """A dial over the footprint.
+    """A dial over the footprint."""
 
-    Parameters
-    ----------
-    centre_mm : ndarray
-        (2,) middle of the dial, in the frame.
-    front : ndarray
-        (2,) unit vector from there to 12.
-    """
-
-    centre_mm: Floats
-    front: Floats
+    centre_mm: Floats  # (2,) middle of the dial, in the frame
+    front: Floats  # (2,) unit vector from there to 12
 
     def hours(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Tell the hour at which places lie, clockwise as seen into the opening.
@@ -77,22 +69,14 @@ def convex_outline(inside: Bools) -> Bools:
     last = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
     ends = np.stack([np.tile(rows, 2), np.append(first, last)], axis=1)  # (2 rows, 2)
     corners = (ends[:, None] + np.array([[-0.5, 0], [0.5, 0], [0, -0.5], [0, 0.5]])).reshape(-1, 2)
-    ring = corners[ConvexHull(corners).vertices]
-    numbers = np.arange(inside.shape[0])
-    low, high = _sides(ring, numbers)
+    sides = ConvexHull(corners).equations  # a row + b cell + c is 0 at a side, less inside
+    a, b, c = sides[sides[:, 1] != 0.0].T
+    ends = -(np.outer(np.arange(inside.shape[0]), a) + c) / b  # of each row at each side
+    low, high = ends[:, b < 0.0].max(axis=1), ends[:, b > 0.0].min(axis=1)
     i = np.arange(inside.shape[1])
-    covered = (numbers >= rows[0]) & (numbers <= rows[-1])
     within = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
-    return np.asarray(within & covered[:, None])
-
-
-def _sides(ring: Floats, rows: Ints) -> tuple[Floats, Floats]:
-    """Return where a convex ring, (k, 2) of row and cell, is crossed by each row, low and high."""
-    ring = np.roll(ring, -int(ring[:, 0].argmin()), axis=0)
-    end = int(ring[:, 0].argmax())
-    there, back = ring[: end + 1], np.vstack([ring[end:], ring[:1]])[::-1]
-    one, other = (np.interp(rows, chain[:, 0], chain[:, 1]) for chain in (there, back))
-    return np.minimum(one, other), np.maximum(one, other)
+    within[: rows[0]] = within[rows[-1] + 1 :] = False
+    return np.asarray(within)
 
 
 LEVEL_MM = 0.5  # what excess and gap are counted from
@@ -112,94 +96,53 @@ PIT_SHARE = 0.5  # of the greatest depth: deeper floor counts as pits, to be kep
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """The rim at one hour of the dial; heights are over the base line, negative below it.
+    """The rim at one hour of the dial; heights are over the base line, negative below it."""
 
-    Parameters
-    ----------
-    hour : int
-        1 to 12; seen into the opening, 12 is the front.
-    length_mm : float
-        Length of rim.
-    mean_mm, most_mm, least_mm : float
-        Its height.
-    to_pits_mm : float
-        Distance across from the rim to the nearest pit: what the blade must keep off.
-    """
-
-    hour: int
-    length_mm: float
+    hour: int  # 1 to 12; seen into the opening, 12 is the front
+    length_mm: float  # length of rim
+    # its height
     mean_mm: float
     most_mm: float
     least_mm: float
+    # distance across from the rim to the nearest pit: what the blade must keep off
     to_pits_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
-    """A stretch of rim that is cut in one go, or boxed in.
+    """A stretch of rim that is cut in one go, or boxed in."""
 
-    Parameters
-    ----------
-    what : str
-        'cut' or 'box'.
-    hours : tuple of int
-        Where it runs, clockwise.
-    is_inner : bool
-        Whether it lies on the tongue's side of an arch.
-    length_mm, most_mm : float
-        Its length, and how far it stands over the base line, or lies under it, at most.
-    to_pits_mm : float
-        Distance across to the nearest tooth imprint.
-    """
-
-    what: str
-    hours: tuple[int, ...]
-    is_inner: bool
+    what: str  # 'cut' or 'box'
+    hours: tuple[int, ...]  # where it runs, clockwise
+    is_inner: bool  # whether it lies on the tongue's side of an arch
+    # its length, and how far it stands over the base line, or lies under it, at most
     length_mm: float
     most_mm: float
-    to_pits_mm: float
+    to_pits_mm: float  # distance across to the nearest tooth imprint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trim:
-    """Heights of the rim's crest over the base line, negative below it.
+    """Heights of the rim's crest over the base line, negative below it."""
 
-    Parameters
-    ----------
-    rim_highest_mm, rim_mean_mm, rim_lowest_mm : float
-        Its height: most, mean and least.
-    excess_length_mm : float
-        Length of rim that stands more than half a millimetre over the base line.
-    gap_length_mm : float
-        Length of rim that lies more than half a millimetre under it.
-    stand_off_mm : float
-        How far a flat base laid on the untrimmed rim would stand off the base line.
-    to_pits_mm : float
-        Least distance across from the rim to a pit.
-    stretches : tuple of Stretch
-        The rim hour by hour.
-    over_rim_mm : float
-        Height of the base line over the rim, as planes; below 0 the rim is to be trimmed.
-    works : tuple of Work
-        What is to be cut or boxed in.
-    left_over_mm, left_under_mm : float
-        How far the rest stands over the base line and lies under it, at most.
-    cut_over_mm, box_under_mm : float
-        From where on over and under the base line that is.
-    """
-
+    # its height: most, mean and least
     rim_highest_mm: float
     rim_mean_mm: float
     rim_lowest_mm: float
+    # length of rim that stands more than half a millimetre over the base line
     excess_length_mm: float
-    gap_length_mm: float
+    gap_length_mm: float  # length of rim that lies more than half a millimetre under it
+    # how far a flat base laid on the untrimmed rim would stand off the base line
     stand_off_mm: float
-    to_pits_mm: float
-    stretches: tuple[Stretch, ...]
+    to_pits_mm: float  # least distance across from the rim to a pit
+    stretches: tuple[Stretch, ...]  # the rim hour by hour
+    # height of the base line over the rim, as planes; below 0 the rim is to be trimmed
     over_rim_mm: float = 0.0
-    works: tuple[Work, ...] = ()
+    works: tuple[Work, ...] = ()  # what is to be cut or boxed in
+    # how far the rest stands over the base line and lies under it, at most
     left_over_mm: float = 0.0
     left_under_mm: float = 0.0
+    # from where on over and under the base line that is
     cut_over_mm: float = _USUAL.cut_over_mm
     box_under_mm: float = _USUAL.box_under_mm
 
@@ -214,10 +157,15 @@ def find_trim(
     trimming: Trimming = _USUAL,
 ) -> Trim:
     """Compare the rim with the base line."""
+    from scipy.ndimage import distance_transform_edt
+
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
     over_rim_mm = float((rim.stray_mm * base.upright - over).mean())
     step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
-    to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
+    x, y = relief.grid.centres_mm()
+    deep = np.where(footprint.inside, base.heights_mm(x, y, relief.top_mm), np.inf)
+    off_pits = distance_transform_edt(deep > PIT_SHARE * float(deep.min()))
+    to_pits = (off_pits * relief.grid.pitch_mm)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
     border = _Border(
@@ -243,8 +191,16 @@ def find_trim(
         stand_off_mm=_stand_off_mm(rim.crest_mm[:, :2], over, clock.centre_mm),
         to_pits_mm=float(to_pits.min()),
         stretches=tuple(
-            _stretch(int(hour), over[hours == hour], to_pits[hours == hour], step_mm)
+            Stretch(
+                hour=int(hour),
+                length_mm=np.count_nonzero(own) * step_mm,
+                mean_mm=float(over[own].mean()),
+                most_mm=float(over[own].max()),
+                least_mm=float(over[own].min()),
+                to_pits_mm=float(to_pits[own].min()),
+            )
             for hour in np.unique(hours)
+            for own in [hours == hour]
         ),
         over_rim_mm=over_rim_mm,
         works=tuple(work for _, work in (*cut, *boxed)),
@@ -330,26 +286,6 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
         parts = [held + np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0).sum() for land in LANDS_MM]
         areas.append([float(part) * pitch_mm**2 for part in parts])
     return tuple(zip(LANDS_MM, *areas, strict=True))
-
-
-def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> Stretch:
-    return Stretch(
-        hour=hour,
-        length_mm=len(over_mm) * step_mm,
-        mean_mm=float(over_mm.mean()),
-        most_mm=float(over_mm.max()),
-        least_mm=float(over_mm.min()),
-        to_pits_mm=float(to_pits_mm.min()),
-    )
-
-
-def _to_pits_mm(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Floats:
-    from scipy.ndimage import distance_transform_edt
-
-    x, y = relief.grid.centres_mm()
-    over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
-    pits = over <= PIT_SHARE * float(over.min())
-    return np.asarray(distance_transform_edt(~pits)) * relief.grid.pitch_mm
 
 
 def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:

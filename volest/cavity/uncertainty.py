@@ -21,17 +21,11 @@ LEAK_U_SHARE = 0.5  # of the room under roofs: wax may close a tunnel at either 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Uncertainty:
-    """How far the volume may be off.
+    """How far the volume may be off."""
 
-    Parameters
-    ----------
-    parts_ml : tuple
-        Name and standard uncertainty in mL of each part, the largest first.
-    less_ml, more_ml : float
-        How far unseen surface may take the volume down and up, beside those.
-    """
-
+    # name and standard uncertainty in mL of each part, the largest first
     parts_ml: tuple[tuple[str, float], ...]
+    # how far unseen surface may take the volume down and up, beside those
     less_ml: float = 0.0
     more_ml: float = 0.0
 

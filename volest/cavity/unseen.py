@@ -56,26 +56,13 @@ _LOG = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Closing:
-    """What closes the unseen surface.
+    """What closes the unseen surface."""
 
-    Parameters
-    ----------
-    columns : Columns
-        The crossings, completed.
-    rooms : ReachableVoid
-        What stone reaches, by the completed columns.
-    places_mm : ndarray
-        (3, k) places in the frame where surface lacks.
-    area_mm2 : float
-        About how much of it.
-    less_ml, more_ml : float
-        How much less or more room there may be than the completed columns have.
-    """
-
-    columns: Columns
-    rooms: ReachableVoid
-    places_mm: Floats
-    area_mm2: float
+    columns: Columns  # the crossings, completed
+    rooms: ReachableVoid  # what stone reaches, by the completed columns
+    places_mm: Floats  # (3, k) places in the frame where surface lacks
+    area_mm2: float  # about how much of it
+    # how much less or more room there may be than the completed columns have
     less_ml: float
     more_ml: float
 
@@ -127,11 +114,8 @@ def _open_roofs(
     grid = columns.grid
     bare = (columns.cell[1:] == columns.cell[:-1]) & columns.up[1:] & columns.up[:-1]
     k = np.flatnonzero(bare)
-    filled = np.zeros(grid.shape[0] * grid.shape[1], dtype=bool)
-    filled[rooms.cell[rooms.filled]] = True
-    k = k[filled[columns.cell[k]]]
-    j, i = np.divmod(columns.cell[k], grid.shape[1])
-    x, y = grid.low_mm[0] + i * grid.pitch_mm, grid.low_mm[1] + j * grid.pitch_mm
+    k = k[grid.map_of(rooms.cell[rooms.filled]).ravel()[columns.cell[k]]]
+    x, y = grid.places_mm(columns.cell[k])
     level = base.level_mm(x, y)
     over_rim = columns.z_mm[k + 1] - plane_mm(rim.plane, x, y)
     below = (columns.z_mm[k] < level) & (over_rim < rim.stray_mm.max() + LID_MM)
@@ -382,62 +366,39 @@ def _straighten(values: Floats, asked: Bools, aim: Floats, pull: float, stiff: f
     flat[wanted] = cg(bending, target, begun, rtol=TOLERANCE, maxiter=MOST_TURNS)[0]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Crossings:
-    """Crossings of columns, (m,) each; `seen` is how far surface was seen round a made one."""
+# Crossings of columns; `seen` is how far surface was seen round a made one.
+_OF_CROSSING = {"cell": np.int64, "z_mm": np.float64, "up": bool, "made": bool, "seen": np.float64}
+_Crossings = npt.NDArray[np.void]
 
-    cell: Ints
-    z_mm: Floats
-    up: Bools
-    made: Bools
-    seen: Floats
 
-    def of(self, which: Bools | Ints) -> "_Crossings":
-        return _Crossings(
-            cell=self.cell[which],
-            z_mm=self.z_mm[which],
-            up=self.up[which],
-            made=self.made[which],
-            seen=self.seen[which],
-        )
+def _crossings(cell: Ints, z_mm: Floats, up: Bools, *, made: bool, seen: Floats) -> _Crossings:
+    crossings = np.empty(len(cell), list(_OF_CROSSING.items()))
+    for name, values in zip(_OF_CROSSING, (cell, z_mm, up, made, seen), strict=True):
+        crossings[name] = values
+    return crossings
 
-    def sorted_with(self, other: "_Crossings") -> "_Crossings":
-        """Put both together, by cell and height."""
-        both = _Crossings(
-            cell=np.concatenate([self.cell, other.cell]),
-            z_mm=np.concatenate([self.z_mm, other.z_mm]),
-            up=np.concatenate([self.up, other.up]),
-            made=np.concatenate([self.made, other.made]),
-            seen=np.concatenate([self.seen, other.seen]),
-        )
-        return both.of(np.lexsort((both.z_mm, both.cell)))
+
+def _sorted(*crossings: _Crossings) -> _Crossings:
+    """Put crossings together, by cell and height."""
+    both = np.concatenate(crossings)
+    return both[np.lexsort((both["z_mm"], both["cell"]))]
 
 
 def _completed(columns: Columns, dark: _Dark, values: Floats) -> Columns:
     """Add the field's crossings to columns that lack some, and where no surface was seen."""
     made = _field_crossings(columns, dark, values)
-    real = _Crossings(
-        cell=columns.cell,
-        z_mm=columns.z_mm,
-        up=columns.up,
-        made=np.zeros(len(columns.cell), dtype=bool),
-        seen=np.ones(len(columns.cell)),
+    all_seen = np.ones(len(columns.cell))
+    real = _crossings(columns.cell, columns.z_mm, columns.up, made=False, seen=all_seen)
+    near = columns.grid.map_of(made["cell"]).ravel()[columns.cell]
+    both = _sorted(real[near], made)
+    kept = ~both["made"]
+    kept[both["made"]] = _fitting(both)
+    whole = _sorted(real[~near], both[kept])
+    cell, z_mm, up, assumed = (
+        np.ascontiguousarray(whole[name]) for name in ("cell", "z_mm", "up", "made")
     )
-    touched = np.zeros(columns.grid.shape[0] * columns.grid.shape[1], dtype=bool)
-    touched[made.cell] = True
-    near = touched[real.cell]
-    both = real.of(near).sorted_with(made)
-    kept = ~both.made
-    kept[both.made] = _fitting(both)
-    whole = real.of(~near).sorted_with(both.of(kept))
-    return sorted_columns(
-        columns.grid,
-        whole.cell,
-        whole.z_mm,
-        whole.up,
-        np.empty(0, dtype=np.int64),
-        assumed=whole.made,
-    )
+    nobody = np.empty(0, dtype=np.int64)
+    return sorted_columns(columns.grid, cell, z_mm, up, nobody, assumed=assumed)
 
 
 def _field_crossings(columns: Columns, dark: _Dark, values: Floats) -> _Crossings:
@@ -464,12 +425,9 @@ def _field_crossings(columns: Columns, dark: _Dark, values: Floats) -> _Crossing
     under, over = height[which, k], height[which, k + 1]
     share = under / (under - over)
     seen = was_seen[which, k] * (1.0 - share) + was_seen[which, k + 1] * share
-    return _Crossings(
-        cell=j[which] * grid.shape[1] + i[which],
-        z_mm=dark.low_mm[2] + (k + share) * STEP_MM,
-        up=over > 0.0,
-        made=np.ones(len(k), dtype=bool),
-        seen=seen,
+    cell = j[which] * grid.shape[1] + i[which]
+    return _crossings(
+        cell, dark.low_mm[2] + (k + share) * STEP_MM, over > 0.0, made=True, seen=seen
     )
 
 
@@ -480,7 +438,7 @@ def _fitting(crossings: _Crossings) -> Bools:
     odd or even. Where it is even and all lie on seen surface, there are none; nor are there any
     over the highest surface, if that faces up: there the sky was seen.
     """
-    cell, z, up, made = crossings.cell, crossings.z_mm, crossings.up, crossings.made
+    cell, z, up, made, seen = (crossings[name] for name in _OF_CROSSING)
     new_cell = np.concatenate([[True], cell[1:] != cell[:-1]])
     gap = np.cumsum(new_cell | ~made)  # a real crossing is the lower end of its gap
     count = int(gap[-1]) + 1 if len(gap) else 1
@@ -496,7 +454,7 @@ def _fitting(crossings: _Crossings) -> Bools:
     odd = air_under != air_over
     number = gap[made]
     dark = np.zeros(count)
-    np.maximum.at(dark, number, 1.0 - crossings.seen[made])
+    np.maximum.at(dark, number, 1.0 - seen[made])
     sky = has_end & faces_up & ~has_next
     kept = ~sky[number] & (odd | (dark >= SEEN))[number]
     low = np.full(count, -np.inf)

@@ -6,7 +6,7 @@ the base line inside the footprint is filled, and so is all that joins it, under
 bubbles and the outside of the tray are not.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import label
@@ -29,44 +29,30 @@ LEAST_LEAK_MM = 1.0  # of contact, seen from above: less is a spike's or the gri
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReachableVoid:
-    """Stretches of columns that stone fills; heights are over the base line, along z.
-
-    Parameters
-    ----------
-    grid : Grid
-        The cells.
-    cell : ndarray
-        (m,) flat cell number of each stretch.
-    floor_mm, roof_mm : ndarray
-        (m,) where each begins and ends; the roof is infinite under the open sky.
-    filled : ndarray
-        (m,) whether it is filled up to the base line; the others stand in the footprint over it.
-    outside : ndarray
-        Cells, of the grid's shape, in which surface below the base line lies out of the footprint.
-    land_mm : ndarray
-        Height, of the grid's shape, from which the surface is a flat rim; infinite off it.
-    hole_mm2, hole_ml : float
-        Area of the footprint without surface, filled from its border, and the room over it.
-    sealed_ml : float
-        Room below the base line that has no way to the opening.
-    leaks : bool
-        Whether filled room joins the outside of the scan through a hole in a wall.
-    assumed : ndarray
-        (m,) whether floor or roof was not seen by the scanner.
-    """
+    """Stretches of columns that stone fills; heights are over the base line, along z."""
 
     grid: Grid
-    cell: Ints
+    cell: Ints  # (m,) flat cell number of each stretch
+    # (m,) where each begins and ends; the roof is infinite under the open sky
     floor_mm: Floats
     roof_mm: Floats
+    # (m,) whether it is filled up to the base line; the others stand in the footprint over it
     filled: Bools
+    # cells, of the grid's shape, in which surface below the base line lies out of the footprint
     outside: Bools
+    # height, of the grid's shape, from which the surface is a flat rim; infinite off it
     land_mm: Floats
+    # area of the footprint without surface, filled from its border, and the room over it
     hole_mm2: float
     hole_ml: float
-    sealed_ml: float
-    leaks: bool
-    assumed: Bools
+    sealed_ml: float  # room below the base line that has no way to the opening
+    leaks: bool  # whether filled room joins the outside of the scan through a hole in a wall
+    assumed: Bools  # (m,) whether floor or roof was not seen by the scanner
+
+    def of(self, chosen: Bools) -> "ReachableVoid":
+        """Give some of the stretches, (m,), alone."""
+        names = ("cell", "floor_mm", "roof_mm", "filled", "assumed")
+        return replace(self, **{name: getattr(self, name)[chosen] for name in names})
 
     @property
     def covered_mm2(self) -> float:
@@ -77,11 +63,9 @@ class ReachableVoid:
     @property
     def pieces_ml(self) -> Floats:
         """Volumes, (k,), of what is filled in each piece of the footprint."""
-        size = self.grid.shape[0] * self.grid.shape[1]
+        names, _ = label(self.grid.map_of(self.cell))
         filled = np.minimum(self.roof_mm, 0.0)[self.filled] - self.floor_mm[self.filled]
-        depth_mm = np.bincount(self.cell[self.filled], filled, size)
-        covered = (np.bincount(self.cell, minlength=size) > 0).reshape(self.grid.shape)
-        names, _ = label(covered)
+        depth_mm = np.bincount(self.cell[self.filled], filled, names.size)
         sums = np.bincount(names.ravel(), depth_mm)[1:]
         return np.asarray(sums * self.grid.pitch_mm**2 / 1000.0)
 
@@ -101,7 +85,9 @@ def find_void(
     beyond = beyond_edge(relief, footprint, rim, base.heights_mm(*rim.crest_mm.T))
     inside = footprint.inside & ~beyond
     cell, floor, roof, assumed = _stretches(columns, base)
-    hole, hole_floor = _holes(cell, relief, inside, base)
+    # Cells of the footprint without a floor get the one that their border suggests.
+    hole = np.flatnonzero(inside & ~grid.map_of(cell))
+    hole_floor = base.heights_mm(*grid.places_mm(hole), relief.top_mm.ravel()[hole])
     cell = np.concatenate([cell, hole])
     order = np.argsort(cell, kind="stable")
     cell, floor, roof, assumed = (
@@ -111,8 +97,12 @@ def find_void(
         np.concatenate([assumed, np.ones(len(hole), dtype=bool)])[order],
     )
     filled, sealed = _filled(grid, cell, floor, roof, inside)
-    in_footprint, below = inside.ravel()[cell], floor < 0.0
-    keep = filled | (in_footprint & ~rim.land.ravel()[cell] & ~below & np.isinf(roof))
+    below, is_open = floor < 0.0, np.isinf(roof)
+    keep = filled | ((inside & ~rim.land).ravel()[cell] & ~below & is_open)
+    in_footprint = footprint.inside.ravel()[cell]
+    tunnel = filled & ~in_footprint & ~assumed  # what is guessed proves no hole
+    meet = tunnel | (below & is_open & ~in_footprint)
+    roofed = filled & ~is_open & (np.minimum(roof, 0.0) - floor > FOLD_MM)
     area_ml = grid.pitch_mm**2 / 1000.0
     return ReachableVoid(
         grid=grid,
@@ -121,25 +111,13 @@ def find_void(
         roof_mm=roof[keep],
         filled=filled[keep],
         assumed=assumed[keep],
-        outside=_outside(grid, cell[below & np.isinf(roof)], inside | rim.land),
+        outside=grid.map_of(cell[below & is_open]) & ~(inside | rim.land),
         land_mm=_land_mm(grid, rim, beyond, base),
         hole_mm2=len(hole) * grid.pitch_mm**2,
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
-        leaks=_leaks(
-            grid,
-            cell,
-            floor,
-            roof,
-            filled=filled,
-            in_footprint=footprint.inside.ravel()[cell],
-            assumed=assumed,
-        )
-        or _opens_into_air(
-            grid,
-            relief,
-            cell[filled & np.isfinite(roof) & (np.minimum(roof, 0.0) - floor > FOLD_MM)],
-        ),
+        leaks=_leaks(grid, cell[meet], floor[meet], roof[meet], tunnel[meet])
+        or _opens_into_air(grid, relief, cell[roofed]),
     )
 
 
@@ -158,77 +136,40 @@ def _filled(
     return filled, sealed
 
 
-def _leaks(
-    grid: Grid,
-    cell: Ints,
-    floor: Floats,
-    roof: Floats,
-    *,
-    filled: Bools,
-    in_footprint: Bools,
-    assumed: Bools,
-) -> bool:
-    """Say whether filled room inside a wall meets open room out of the footprint."""
-    tunnel = filled & ~in_footprint & ~assumed  # what is guessed proves no hole
-    open_outside = (floor < 0.0) & np.isinf(roof) & ~in_footprint
-    if not tunnel.any() or not open_outside.any():
+def _leaks(grid: Grid, cell: Ints, floor: Floats, roof: Floats, tunnel: Bools) -> bool:
+    """Say whether filled room inside a wall, a tunnel, meets open room out of the footprint."""
+    if not tunnel.any():
         return False
-    chosen = np.flatnonzero(tunnel | open_outside)
-    a, b = neighbours(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
-    meets = np.count_nonzero(tunnel[chosen][a] != tunnel[chosen][b])
+    a, b = neighbours(grid, cell, floor, np.minimum(roof, 0.0))
+    meets = np.count_nonzero(tunnel[a] != tunnel[b])
     return bool(meets * grid.pitch_mm > LEAST_LEAK_MM)
 
 
 def _opens_into_air(grid: Grid, relief: HeightMap, roofed: Ints) -> bool:
     """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
-    ends = (grown(relief.outside) & ~relief.outside).ravel()[roofed]
-    if not ends.any():
-        return False
-    mouths = np.zeros(grid.shape, dtype=bool)
-    mouths.ravel()[roofed[ends]] = True
+    mouths = grid.map_of(roofed) & grown(relief.outside) & ~relief.outside
     names, _ = label(mouths, np.ones((3, 3)))
-    widest = np.bincount(names[mouths]).max()
+    widest = np.bincount(names[mouths]).max(initial=0)
     return bool(widest * grid.pitch_mm > LEAST_LEAK_MM)
-
-
-def _holes(cell: Ints, relief: HeightMap, inside: Bools, base: BasePlane) -> tuple[Ints, Floats]:
-    """Return the footprint's cells without a floor, and the floor that their border suggests."""
-    floored = np.zeros(inside.size, dtype=bool)
-    floored[cell] = True
-    hole = np.flatnonzero(inside.ravel() & ~floored)
-    x, y = relief.grid.centres_mm()
-    return hole, base.heights_mm(x, y, relief.top_mm).ravel()[hole]
-
-
-def _outside(grid: Grid, open_below: Ints, inside: Bools) -> Bools:
-    outside = np.zeros(grid.shape, dtype=bool)
-    outside.ravel()[open_below] = True
-    return outside & ~inside
 
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats, Bools]:
     """Pair each surface that faces up with the next one in its column; say if one was assumed."""
-    j, i = np.divmod(columns.cell, columns.grid.shape[1])
-    x = columns.grid.low_mm[0] + i * columns.grid.pitch_mm
-    y = columns.grid.low_mm[1] + j * columns.grid.pitch_mm
-    height = base.heights_mm(x, y, columns.z_mm)
+    height = base.heights_mm(*columns.grid.places_mm(columns.cell), columns.z_mm)
     roof = np.full(len(height), np.inf)
     same = columns.cell[1:] == columns.cell[:-1]
     roof[:-1][same] = height[1:][same]
     assumed = np.zeros(len(height), dtype=bool)
     if len(columns.assumed):
-        assumed |= columns.assumed
+        assumed[:] = columns.assumed
         assumed[:-1] |= columns.assumed[1:] & same
     return columns.cell[columns.up], height[columns.up], roof[columns.up], assumed[columns.up]
 
 
 def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:
-    flat = rim.land & beyond
-    if not flat.any():
-        return np.full(grid.shape, np.inf)
     x, y = grid.centres_mm()
     level = plane_mm(rim.plane, x, y) - LAND_MM
-    return np.where(grown(flat), base.heights_mm(x, y, level), np.inf)
+    return np.where(grown(rim.land & beyond), base.heights_mm(x, y, level), np.inf)
 
 
 def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:
@@ -262,11 +203,6 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
 
 def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
     """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
-    fast = loops(KERNELS)
-    if fast is not None:
-        names = np.arange(len(cell))
-        fast.join_rooms(cell, floor, top, grid.shape[1], names)
-        return names
     a, b = neighbours(grid, cell, floor, top)
     graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(len(cell), len(cell)))
     return np.asarray(connected_components(graph, directed=False)[1])
@@ -277,18 +213,10 @@ LEAST_MM = 0.1  # shallower pockets are noise of scan and grid
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Air:
-    """Air that stone cannot drive out.
+    """Air that stone cannot drive out."""
 
-    Parameters
-    ----------
-    trapped_ml : float
-        Its volume.
-    place_mm : ndarray or None
-        (2,) middle of it in the frame; None where there is none.
-    """
-
-    trapped_ml: float
-    place_mm: Floats | None
+    trapped_ml: float  # its volume
+    place_mm: Floats | None  # (2,) middle of it in the frame; None where there is none
 
 
 def find_air(rooms: ReachableVoid) -> Air:
@@ -304,12 +232,8 @@ def find_air(rooms: ReachableVoid) -> Air:
     trapped_ml = float(stays.sum()) * rooms.grid.pitch_mm**2 / 1000.0
     if trapped_ml == 0.0:
         return Air(trapped_ml=0.0, place_mm=None)
-    j, i = np.divmod(cell, rooms.grid.shape[1])
-    middle = np.array([np.average(i, weights=stays), np.average(j, weights=stays)])
-    return Air(
-        trapped_ml=trapped_ml,
-        place_mm=np.array(rooms.grid.low_mm) + middle * rooms.grid.pitch_mm,
-    )
+    middle = [np.average(v, weights=stays) for v in rooms.grid.places_mm(cell)]
+    return Air(trapped_ml=trapped_ml, place_mm=np.array(middle))
 
 
 def best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:

@@ -183,15 +183,14 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     crest = cavity.rim.crest_mm
     over = base.heights_mm(*crest.T) * base.upright
     relief, rooms = cavity.relief, cavity.rooms
-    roofed = np.zeros(relief.hole.size, dtype=bool)
-    roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
-    unseen = relief.hole & cavity.footprint.inside
-    unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
+    roofed = rooms.grid.map_of(rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)])
+    guessed = rooms.grid.map_of(rooms.cell[rooms.filled & rooms.assumed])
+    unseen = (relief.hole & cavity.footprint.inside) | guessed
     meshes = {
         EXCESS: _excess(stand.drawn(crest[over > cavity.trim.cut_over_mm])),
         BOXING: _fence(crest[over < -cavity.trim.box_under_mm], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
-        UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
+        UNDERCUTS: _dots(roofed, cavity, stand),
         AIR: _air(cavity, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
@@ -332,8 +331,7 @@ def _is_stone(
     grid, rooms = cavity.rooms.grid, cavity.rooms
     poured = cavity.footprint.inside & ~cavity.rim.land
     open_top = poured.ravel()[grid.cells_of(x, y)] & np.isinf(roof)
-    roofed = np.zeros(poured.shape, dtype=bool)
-    roofed.ravel()[rooms.cell[rooms.filled & np.isfinite(rooms.roof_mm)]] = True
+    roofed = grid.map_of(rooms.cell[rooms.filled & np.isfinite(rooms.roof_mm)])
     # An undercut narrower than a cell may fall between the cells' middles: neighbours count.
     roofed = binary_dilation(roofed, np.ones((3, 3)))
     under = roofed.ravel()[grid.cells_of(x, y)] & np.isfinite(roof) & (floor < 0.0)

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from volest.cavity.frame import Floats
 from volest.errors import MixError, ScanError, VolestError
 from volest.report.names import shortened, visible
 from volest.settings import Settings
@@ -168,12 +167,40 @@ class Window:
         called = f"{path.name} #{cavity}" if several else path.name
         name = shortened(visible(called), _LONGEST_NAME)
         head = f"{name}   ({self.number + 1} of {len(self.paths)})"
-        keys = {key: words for key, (words, _) in self.keys().items()} if self.words_shown else {}
-        _put_words(self.plotter, head, self.handling, self.told)
-        _put_keys(self.plotter, keys)
+        figures, numbers, held = None, "", ""
+        if self.handling is not None:
+            codes = ", ".join(note.code for note in self.handling.result.notes)
+            head += f"\nlook at: {visible(codes)}" if codes else ""
+            figures = self.handling.figures()
+            numbers, held = _figure_lines(figures), _held_line(self.handling)
+        keys = [f"{_NAMES.get(key, key)}:  {does}" for key, (does, _) in self.keys().items()]
+        self._write("head", head, at="upper_left", size=_MIDDLE)
+        self._write("figures", numbers, at="upper_right", size=_LARGE)
+        told = _told_lines(self.told, figures)
+        self._write("told", told, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
+        self._write("held", held, at=_HELD_AT, size=_FINE + 1)
+        shown = "\n".join(keys) if self.words_shown else ""
+        self._write("keys", shown, at="lower_left", size=_FINE)
         _put_legend(self.plotter, tuple(self.blocks) if self.words_shown else ())
         self.plotter.suppress_rendering = False
         self.plotter.render()
+
+    def _write(
+        self, name: str, words: str, *, at: str | tuple[float, float], size: int, colour: str = INK
+    ) -> None:
+        """Put words at a corner, or let them hang down from a place in parts of the window."""
+        is_place = not isinstance(at, str)
+        actor = self.plotter.add_text(
+            words or " ",
+            position=at,
+            viewport=is_place,
+            font_size=size,
+            color=colour,
+            name=name,
+            render=False,
+        )
+        if is_place:
+            actor.prop.SetVerticalJustificationToTop()  # more lines hang down, over nothing else
 
     def hold(self, held: Held) -> None:
         """Hold the base line somewhere."""
@@ -230,7 +257,11 @@ class Window:
     def _look(self, way: tuple[float, float, float], up: tuple[float, float, float]) -> None:
         if self.handling is None:
             return
-        eye, middle = _eye_and_middle(self.handling.skin.points_mm, way)
+        points_mm = self.handling.skin.points_mm
+        middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
+        middle[0] += _ASIDE * float(np.ptp(points_mm[:, 0]))  # the legend stands on the right
+        reach_mm = _REACH * float(np.linalg.norm(np.ptp(points_mm, axis=0)))
+        eye = middle + reach_mm * np.array(way) / np.linalg.norm(way)
         self.plotter.camera_position = [tuple(eye), tuple(middle), up]
         self.plotter.camera.view_angle = _VIEW_ANGLE_DEG
         self.plotter.reset_camera_clipping_range()
@@ -302,27 +333,24 @@ def _put_sliders(
         "front": lambda deg: hold(replace(handling.held, front_deg=round(deg, 1))),
         "cut": lambda mm: cut_at(None if mm <= ranges["cut"][0] + _CLOSED_MM else mm),
     }
-    return {name: _laid(plotter, name, acts[name], ranges[name]) for name in _SLIDERS}
-
-
-def _laid(plotter: Any, name: str, act: Callable[[float], None], span: tuple[float, float]) -> Any:
-    title, start, end = _SLIDERS[name]
-    slider = plotter.add_slider_widget(
-        act,
-        span,
-        value=span[0] if name == "cut" else 0.0,
-        title=title,
-        pointa=start,
-        pointb=end,
-        color=INK,
-        fmt="%.1f",
-        title_height=_PART,
-        slider_width=_PART,
-        tube_width=_THIN,
-        interaction_event="always",
-    )
-    slider.GetRepresentation().SetLabelHeight(_PART)
-    return slider
+    sliders = {}
+    for name, (title, start, end) in _SLIDERS.items():
+        sliders[name] = plotter.add_slider_widget(
+            acts[name],
+            ranges[name],
+            value=ranges[name][0] if name == "cut" else 0.0,
+            title=title,
+            pointa=start,
+            pointb=end,
+            color=INK,
+            fmt="%.1f",
+            title_height=_PART,
+            slider_width=_PART,
+            tube_width=_THIN,
+            interaction_event="always",
+        )
+        sliders[name].GetRepresentation().SetLabelHeight(_PART)
+    return sliders
 
 
 def _set_sliders(sliders: Mapping[str, Any], held: Held, cut_mm: float | None) -> None:
@@ -351,22 +379,14 @@ def _put_sheet(plotter: Any, handling: BaseLineEditor, cut_mm: float | None) -> 
     )
 
 
-def _put_words(plotter: Any, head: str, handling: BaseLineEditor | None, told: str) -> None:
-    """Write name and figures, and what has just happened; a refused scan has no handling."""
-    codes = () if handling is None else tuple(note.code for note in handling.result.notes)
-    look_at = f"\nlook at: {visible(', '.join(codes))}" if codes else ""
-    _write(plotter, "head", head + look_at, at="upper_left", size=_MIDDLE, colour=INK)
-    figures = None if handling is None else handling.figures()
-    words = "" if figures is None else "\n".join(_figure_lines(figures))
-    held = "" if handling is None else _held_line(handling)
-    _write(plotter, "figures", words, at="upper_right", size=_LARGE, colour=INK)
+def _told_lines(told: str, figures: Figures | None) -> str:
+    """Say what has just happened, and why there is no mix, in lines that fit."""
     why = f"no mix: {figures.why}" if figures is not None and figures.why else ""
-    lines = "\n".join(line for text in (told, why) for line in _folded(text))
-    _write(plotter, "told", lines, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
-    _write(plotter, "held", held, at=_HELD_AT, size=_FINE + 1, colour=INK)
+    folded = (textwrap.wrap(visible(text), _LINE_CHARACTERS) or [""] for text in (told, why))
+    return "\n".join(line for lines in folded for line in lines)
 
 
-def _figure_lines(figures: Figures) -> list[str]:
+def _figure_lines(figures: Figures) -> str:
     """Say volume and mix for the base line as it is held."""
     mix = figures.mix
     lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
@@ -377,7 +397,7 @@ def _figure_lines(figures: Figures) -> list[str]:
             f"scoops {scoops_cell(mix)}",
             *filter(None, [visible(bowl_in_words(mix))]),
         ]
-    return lines
+    return "\n".join(lines)
 
 
 def _held_line(handling: BaseLineEditor) -> str:
@@ -388,12 +408,6 @@ def _held_line(handling: BaseLineEditor) -> str:
     if held.is_tilted:
         words += f"; tilt {held.right_deg:+.1f} right, {held.front_deg:+.1f} front"
     return words
-
-
-def _put_keys(plotter: Any, keys: Mapping[str, str]) -> None:
-    """List the keys with what each does; none hides the list."""
-    words = "\n".join(f"{_NAMES.get(key, key)}:  {does}" for key, does in keys.items())
-    _write(plotter, "keys", words, at="lower_left", size=_FINE, colour=INK)
 
 
 def _put_legend(plotter: Any, names: tuple[str, ...]) -> None:
@@ -418,40 +432,3 @@ def _put_legend(plotter: Any, names: tuple[str, ...]) -> None:
     wide, tall = plotter.window_size
     actor.SetPosition(wide - columns - _FROM_EDGE_PX, _LEGEND_UNDER * tall - rows)
     plotter.add_actor(actor, name=_LEGEND, reset_camera=False, render=False)
-
-
-def _write(
-    plotter: Any,
-    name: str,
-    words: str,
-    *,
-    at: str | tuple[float, float],
-    size: int,
-    colour: str,
-) -> None:
-    actor = plotter.add_text(
-        words or " ",
-        position=at,
-        viewport=not isinstance(at, str),
-        font_size=size,
-        color=colour,
-        name=name,
-        render=False,
-    )
-    if not isinstance(at, str):
-        actor.prop.SetVerticalJustificationToTop()  # more lines hang down, over nothing else
-
-
-def _folded(text: str) -> list[str]:
-    return textwrap.wrap(visible(text), _LINE_CHARACTERS) or [""]
-
-
-def _eye_and_middle(points_mm: Floats, way: tuple[float, float, float]) -> tuple[Floats, Floats]:
-    """Place the eye so that all points are seen, and what it looks at, both in the drawing.
-
-    That is a little aside, as the legend stands on the right.
-    """
-    middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
-    middle[0] += _ASIDE * float(np.ptp(points_mm[:, 0]))
-    reach = _REACH * float(np.linalg.norm(np.ptp(points_mm, axis=0)))
-    return middle + reach * np.array(way) / np.linalg.norm(way), middle
