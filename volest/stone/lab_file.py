@@ -83,11 +83,6 @@ _MEND = {
 }
 
 
-def read_lab(path: Path) -> Lab:
-    """Read what a lab file in TOML says of the lab."""
-    return read_lab_and_habits(path)[0]
-
-
 def read_lab_and_habits(path: Path) -> tuple[Lab, dict[str, Any]]:
     """Read a lab file in TOML: the lab, and what it says under ``[habits]``, by settings' names."""
     if not path.exists():
