@@ -186,13 +186,9 @@ def checksum_of_old(*values: object) -> str | None:
         return None
     left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
     fits = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE)
-    grains_ml = entry.mix_ml - entry.water_ml
-    return checksum(*values) if fits and _is_density(entry.powder_g, grains_ml) else None
-
-
-def _is_density(mass_g: float, volume_ml: float) -> bool:
-    low, high = DENSITY.ge or 0.0, DENSITY.le or math.inf
-    return low * volume_ml * (1.0 - LIKE) <= mass_g <= high * volume_ml * (1.0 + LIKE)
+    density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
+    low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
+    return checksum(*values) if fits and low <= density <= high else None
 
 
 def check_entry(entry: Entry) -> None:
@@ -475,13 +471,44 @@ LAST = 12  # pours that are listed: a day's
 
 def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
     """Tell what the journal holds and teaches, stone by stone and way by way."""
-    if not pours:
-        return ["No pour is booked yet."]
-    lines = []
-    for law in learn_all(pours, lab):
-        own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]
-        lines += [_heading(law, own), _powder(law, own, lab), *_lesson(law, lab)]
-    return lines
+    laws = learn_all(pours, lab)
+    told = [
+        _taught(law, [p for p in pours if (p.stone, p.way) == (law.stone, law.way)], lab)
+        for law in laws
+    ]
+    return [line for lines in told for line in lines] or ["No pour is booked yet."]
+
+
+def _taught(law: Learned, pours: Sequence[Pour], lab: Lab) -> list[str]:
+    """Tell of the pours of one stone, mixed one way: how many, what they cost, what they teach."""
+    count = f"{len(pours)} pour{'s' * (len(pours) != 1)}"
+    powder_g = sum(pour.powder_g for pour in pours)
+    lost_g = sum(
+        pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in pours
+    )
+    kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
+    cost = cost_in_words(powder_g, lost_g, kinds[law.stone]) if law.stone in kinds else ""
+    volume_ml = USUAL_VOLUME_ML
+    usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
+    few = law.pours < 2 * PRIOR_POURS
+    return [
+        (
+            f"{visible(law.stone)}, mixed {way_in_words(law.way)}: {count}, "
+            f"{sum(pour.short for pour in pours)} of them short"
+        ),
+        f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities"
+        + (f"; {cost}" if cost else ""),
+        (
+            f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
+            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL"
+        ),
+        (
+            f"  so mix {law.allowance_ml(volume_ml):.1f} mL on top "
+            f"({usual.allowance_ml(volume_ml):.1f} mL without the journal): {law.risk_percent:g} % "
+            "chance of running short"
+        ),
+        f"  this rests on {count}" + (": few, it still leans on the default" if few else ""),
+    ]
 
 
 def last_lines(entries: Sequence[Entry]) -> list[str]:
@@ -512,40 +539,6 @@ def _entry_words(entry: Entry) -> str:
         *(("struck out",) if entry.struck is not None else ()),
     ]
     return ", ".join(words)
-
-
-def _heading(law: Learned, pours: Sequence[Pour]) -> str:
-    short = sum(pour.short for pour in pours)
-    count = f"{len(pours)} pour{'s' * (len(pours) != 1)}"
-    return f"{visible(law.stone)}, mixed {way_in_words(law.way)}: {count}, {short} of them short"
-
-
-def _powder(law: Learned, pours: Sequence[Pour], lab: Lab) -> str:
-    powder_g = sum(pour.powder_g for pour in pours)
-    lost_g = sum(
-        pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in pours
-    )
-    line = f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities"
-    kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
-    cost = cost_in_words(powder_g, lost_g, kinds[law.stone]) if law.stone in kinds else ""
-    return f"{line}; {cost}" if cost else line
-
-
-def _lesson(law: Learned, lab: Lab) -> list[str]:
-    volume_ml = USUAL_VOLUME_ML
-    usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
-    average = (
-        f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
-        f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL"
-    )
-    advice = (
-        f"  so mix {law.allowance_ml(volume_ml):.1f} mL on top "
-        f"({usual.allowance_ml(volume_ml):.1f} mL without the journal): {law.risk_percent:g} % "
-        "chance of running short"
-    )
-    few = law.pours < 2 * PRIOR_POURS
-    ground = f"  this rests on {law.pours} pour{'s' * (law.pours != 1)}"
-    return [average, advice, ground + (": few, it still leans on the default" if few else "")]
 
 
 def with_waste(

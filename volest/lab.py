@@ -210,34 +210,10 @@ class Sharing(_Closed):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lab(_Closed):
-    """All that a lab file can say.
+    """All that a lab file can say, in records that say it in detail.
 
-    Parameters
-    ----------
-    bench : Bench
-        What can be weighed and measured.
-    way : Ways
-        What each way of mixing leaves behind.
-    stone : tuple of OwnStone
-        The lab's own stones.
-    bowl : tuple of Bowl
-        Its bowls; none means that the bowl is not looked at.
-    first_pour, second_pour : FirstPour and SecondPour
-        Where the first pour ends; the base.
-    trimming : Trimming
-        What is cut and what is boxed in.
-    jaw : Jaws
-        Which scans are of which jaw.
-    cast : Cast
-        What counts as thin stone, and as a narrow imprint.
-    sharing : Sharing
-        Mixes for several impressions.
-    time : BenchTime
-        How long mixing, pouring and cleaning take.
-    currency : str
-        What stands behind prices.
-    risk_percent : float
-        Chance of running short that a mix may leave.
+    No bowls means that the bowl is not looked at. `currency` stands behind prices, `risk_percent`
+    is the chance of running short that a mix may leave.
     """
 
     bench: Bench = Bench()

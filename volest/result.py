@@ -91,10 +91,10 @@ class Result:
     ----------
     scan : str
         Path of the scan as it was given.
+    cavity : int
+        Which impression of the scan this is, from 1.
     outcome : str
         'measured', 'measured with notes' or 'refused'.
-    seconds : float
-        Time from opening the file to the result.
     volume_ml, volume_low_ml, volume_high_ml : float or None
         Cavity up to the base line, and its interval.
     base_line : BaseLine or None
@@ -122,10 +122,14 @@ class Result:
         The rim against the base line.
     notes : tuple of Note
         What a person should look at.
-    reason, code : str or None
-        Why the scan is refused: the sentence, and its short name.
-    cavity, cavities : int
-        Which impression of the scan this is, from 1, and how many it has.
+    reason : str or None
+        Why the scan is refused, in a sentence.
+    seconds : float
+        Time from opening the file to the result.
+    code : str or None
+        The short name of that reason.
+    cavities : int
+        How many impressions the scan has.
     others : tuple of Result
         The further impressions of the scan, on the first of them only.
     refusal : tuple of str

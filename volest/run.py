@@ -7,7 +7,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -181,16 +181,16 @@ def run(request: Request, on_result: Callable[[Result], None] | None = None) -> 
 @contextmanager
 def opened(request: Request) -> Iterator["Desk"]:
     """Open what a run holds its results and cards in."""
-    with ExitStack() as stack:
-        maker = None
-        if request.has_cards:
-            from volest.view.card import CardMaker
+    maker = None
+    if request.has_cards:
+        from volest.view.card import CardMaker
 
-            maker = CardMaker(pictures=request.pictures)
-        kept = Memory()
-        if request.out is not None:
-            kept = OutFolder(request.out, request.settings, has_cards=request.has_cards)
-        yield Desk(request, stack.enter_context(kept), maker)
+        maker = CardMaker(pictures=request.pictures)
+    kept = Memory()
+    if request.out is not None:
+        kept = OutFolder(request.out, request.settings, has_cards=request.has_cards)
+    with kept:
+        yield Desk(request, kept, maker)
 
 
 class Desk:

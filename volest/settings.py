@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from fnmatch import fnmatchcase, translate
@@ -271,6 +272,9 @@ def pattern_and_word(text: str) -> tuple[str, str]:
     return pattern, word
 
 
+_USUAL = Settings()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """One thing that may be set, and everywhere that it may be said."""
@@ -278,16 +282,20 @@ class Setting:
     name: str  # of the field of `Settings`, the keyword in Python, the parameter of a command
     flag: str
     says: str  # the help
-    group: str  # which commands take it: 'measuring', 'stone', 'stones', 'amounts' or 'day'
     kind: type = float  # of its value; tuple for what may be said often
     metavar: str | None = None
     choices: tuple[str, ...] = ()
-    default: object = None
     shows_default: bool = False
     limits: tuple[float, float] = (-math.inf, math.inf)
     word: str = ""  # what a pattern has there
     example: str = ""  # a line of a lab's file, where it may stand there as a habit
     variable: str | None = None  # of the environment; goes before the file
+
+    @property
+    def default(self) -> str | float | bool | None:
+        """What holds where nothing is said, if one word can say it."""
+        usual = getattr(_USUAL, self.name, None)
+        return usual if isinstance(usual, str | float | bool) else None
 
     @property
     def habit(self) -> str:
@@ -317,185 +325,170 @@ class Setting:
         return None
 
 
-SETTINGS = (
-    Setting(
-        name="base",
-        flag="--base",
-        kind=str,
-        metavar="HOW",
-        group="measuring",
-        says="Base line, as above; rim if nothing is saved.",
-        example='base = "rim=-1.5"',
+# By the commands that take them: those that measure, those that mix, and those that plan a day.
+SETTINGS: Mapping[str, tuple[Setting, ...]] = {
+    "measuring": (
+        Setting(
+            name="base",
+            flag="--base",
+            kind=str,
+            metavar="HOW",
+            says="Base line, as above; rim if nothing is saved.",
+            example='base = "rim=-1.5"',
+        ),
+        Setting(
+            name="unit",
+            flag="--unit",
+            kind=str,
+            choices=tuple(MM_PER_UNIT),
+            says="Unit of the files; else mm.",
+            example='unit = "mm"',
+        ),
+        Setting(
+            name="pitch_mm",
+            flag="--pitch",
+            metavar="MM",
+            shows_default=True,
+            limits=PITCH_RANGE_MM,
+            says="Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
+            example="pitch = 0.4",
+        ),
+        Setting(
+            name="inside_out",
+            flag="--inside-out",
+            kind=bool,
+            says="Take scans whose faces point the wrong way as impressions.",
+        ),
     ),
-    Setting(
-        name="unit",
-        flag="--unit",
-        kind=str,
-        choices=tuple(MM_PER_UNIT),
-        group="measuring",
-        says="Unit of the files; else mm.",
-        example='unit = "mm"',
+    "stone": (
+        Setting(
+            name="stone",
+            flag="--stone",
+            kind=str,
+            metavar="NAME",
+            shows_default=True,
+            says="Stone type; `volest lab` lists them.",
+            example='stone = "type-4"',
+        ),
     ),
-    Setting(
-        name="pitch_mm",
-        flag="--pitch",
-        metavar="MM",
-        group="measuring",
-        default=DEFAULT_PITCH_MM,
-        shows_default=True,
-        limits=PITCH_RANGE_MM,
-        says="Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
-        example="pitch = 0.4",
+    "stones": (
+        Setting(
+            name="stones_for",
+            flag="--stone-for",
+            kind=tuple,
+            metavar="PATTERN=NAME",
+            says="Another stone for scans of such names, for example '*-bite*=type-3'.",
+            word="stone",
+            example="stone_for = ['*-bite*=type-3']",
+        ),
     ),
-    Setting(
-        name="inside_out",
-        flag="--inside-out",
-        kind=bool,
-        group="measuring",
-        default=False,
-        says="Take scans whose faces point the wrong way as impressions.",
+    "amounts": (
+        Setting(
+            name="wp_ml_per_100g",
+            flag="--wp",
+            metavar="ML",
+            says="mL of water per 100 g of powder; else the type's usual.",
+        ),
+        Setting(
+            name="waste_percent",
+            flag="--waste",
+            metavar="PERCENT",
+            says="Share of what is filled, mixed on top; else the lab's, "
+            f"{Way().share_percent:g} where it says none.",
+        ),
+        Setting(
+            name="residue_ml",
+            flag="--residue",
+            metavar="ML",
+            says="Fixed part that stays on bowl, spatula and brush; else the lab's, or "
+            f"{Way().residue_ml:g}.",
+        ),
+        Setting(
+            name="by",
+            flag="--by",
+            kind=str,
+            choices=WAYS_OF_DEALING,
+            shows_default=True,
+            says="Round powder up to steps of the scale or to scoops.",
+            example='by = "gram"',
+        ),
+        Setting(
+            name="lab_file",
+            flag="--lab",
+            kind=PurePath,
+            metavar="FILE",
+            says="The lab's own file; else lab.toml beside the scans or above, or yours.",
+            variable="VOLEST_LAB",
+        ),
+        Setting(
+            name="journal_file",
+            flag="--journal",
+            kind=PurePath,
+            metavar="FILE",
+            says="Learn the waste from the pours booked there, unless --waste or --residue is "
+            "given.",
+            example='journal = "journal.db"',
+            variable="VOLEST_JOURNAL",
+        ),
+        Setting(
+            name="way",
+            flag="--way",
+            kind=str,
+            choices=(HAND, VACUUM),
+            shows_default=True,
+            says="How it is mixed.",
+            example='way = "vacuum"',
+        ),
+        Setting(
+            name="stretch_ml_per_100g",
+            flag="--extra-water",
+            metavar="ML",
+            says="Extra water per 100 g for a longer pour, held inside the stone's range.",
+        ),
+        Setting(
+            name="second_pour_mm",
+            flag="--second-pour",
+            metavar="MM",
+            limits=(0.0, math.inf),
+            says="A base of this height under the first pour; 0 for none.",
+        ),
+        Setting(
+            name="heap_mm",
+            flag="--heap",
+            metavar="MM",
+            limits=(0.0, 10.0),
+            says="How far the first pour stands over the rim; else the lab's, or 2; 0 for flush.",
+        ),
     ),
-    Setting(
-        name="stone",
-        flag="--stone",
-        kind=str,
-        metavar="NAME",
-        group="stone",
-        default="type-4",
-        shows_default=True,
-        says="Stone type; `volest lab` lists them.",
-        example='stone = "type-4"',
+    "day": (
+        Setting(
+            name="materials",
+            flag="--material",
+            kind=tuple,
+            metavar="[PATTERN=]NAME",
+            says="Material, as b04*=alginate; its window is kept.",
+            word="material",
+            example="material = ['*-alg*=alginate']",
+        ),
+        Setting(
+            name="kinds",
+            flag="--kind",
+            kind=tuple,
+            metavar="[PATTERN=]KIND",
+            says="quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
+            word="kind",
+            example="kind = ['*-prep*=dies']",
+        ),
+        Setting(
+            name="taken",
+            flag="--taken",
+            kind=tuple,
+            metavar="[PATTERN=]WHEN",
+            says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
+            word="time",
+            example="taken = ['*_%H%M.*=name']",
+        ),
     ),
-    Setting(
-        name="stones_for",
-        flag="--stone-for",
-        kind=tuple,
-        metavar="PATTERN=NAME",
-        group="stones",
-        says="Another stone for scans of such names, for example '*-bite*=type-3'.",
-        word="stone",
-        example="stone_for = ['*-bite*=type-3']",
-    ),
-    Setting(
-        name="wp_ml_per_100g",
-        flag="--wp",
-        metavar="ML",
-        group="amounts",
-        says="mL of water per 100 g of powder; else the type's usual.",
-    ),
-    Setting(
-        name="waste_percent",
-        flag="--waste",
-        metavar="PERCENT",
-        group="amounts",
-        default=Way().share_percent,
-        says="Share of what is filled, mixed on top; else the lab's, "
-        f"{Way().share_percent:g} where it says none.",
-    ),
-    Setting(
-        name="residue_ml",
-        flag="--residue",
-        metavar="ML",
-        group="amounts",
-        default=Way().residue_ml,
-        says="Fixed part that stays on bowl, spatula and brush; else the lab's, or "
-        f"{Way().residue_ml:g}.",
-    ),
-    Setting(
-        name="by",
-        flag="--by",
-        kind=str,
-        choices=WAYS_OF_DEALING,
-        group="amounts",
-        default="gram",
-        shows_default=True,
-        says="Round powder up to steps of the scale or to scoops.",
-        example='by = "gram"',
-    ),
-    Setting(
-        name="lab_file",
-        flag="--lab",
-        kind=PurePath,
-        metavar="FILE",
-        group="amounts",
-        says="The lab's own file; else lab.toml beside the scans or above, or yours.",
-        variable="VOLEST_LAB",
-    ),
-    Setting(
-        name="journal_file",
-        flag="--journal",
-        kind=PurePath,
-        metavar="FILE",
-        group="amounts",
-        says="Learn the waste from the pours booked there, unless --waste or --residue is given.",
-        example='journal = "journal.db"',
-        variable="VOLEST_JOURNAL",
-    ),
-    Setting(
-        name="way",
-        flag="--way",
-        kind=str,
-        choices=(HAND, VACUUM),
-        group="amounts",
-        default=VACUUM,
-        shows_default=True,
-        says="How it is mixed.",
-        example='way = "vacuum"',
-    ),
-    Setting(
-        name="stretch_ml_per_100g",
-        flag="--extra-water",
-        metavar="ML",
-        group="amounts",
-        default=0.0,
-        says="Extra water per 100 g for a longer pour, held inside the stone's range.",
-    ),
-    Setting(
-        name="second_pour_mm",
-        flag="--second-pour",
-        metavar="MM",
-        group="amounts",
-        limits=(0.0, math.inf),
-        says="A base of this height under the first pour; 0 for none.",
-    ),
-    Setting(
-        name="heap_mm",
-        flag="--heap",
-        metavar="MM",
-        group="amounts",
-        limits=(0.0, 10.0),
-        says="How far the first pour stands over the rim; else the lab's, or 2; 0 for flush.",
-    ),
-    Setting(
-        name="materials",
-        flag="--material",
-        kind=tuple,
-        metavar="[PATTERN=]NAME",
-        group="day",
-        says="Material, as b04*=alginate; its window is kept.",
-        word="material",
-        example="material = ['*-alg*=alginate']",
-    ),
-    Setting(
-        name="kinds",
-        flag="--kind",
-        kind=tuple,
-        metavar="[PATTERN=]KIND",
-        group="day",
-        says="quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
-        word="kind",
-        example="kind = ['*-prep*=dies']",
-    ),
-    Setting(
-        name="taken",
-        flag="--taken",
-        kind=tuple,
-        metavar="[PATTERN=]WHEN",
-        group="day",
-        says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
-        word="time",
-        example="taken = ['*_%H%M.*=name']",
-    ),
-)
-NAMED = {setting.name: setting for setting in SETTINGS}
-HABITS = {setting.habit: setting for setting in SETTINGS if setting.example}
+}
+NAMED = {setting.name: setting for group in SETTINGS.values() for setting in group}
+HABITS = {setting.habit: setting for setting in NAMED.values() if setting.example}

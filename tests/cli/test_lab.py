@@ -14,7 +14,7 @@ from volest.cli.main import volest_group
 from volest.report.record import schema
 from volest.result import Result as Sized
 from volest.settings import Settings
-from volest.stone.lab_file import read_lab
+from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.pours import first_pour, second_pour
 
 LAB = """
@@ -334,7 +334,7 @@ def test_a_pattern_that_fits_no_scan_is_refused(option: str, value: str) -> None
 def test_the_base_has_its_yield_and_its_cost_on_the_card() -> None:
     told = card("50", "--lab", "lab.toml", "--second-pour", "12", "--footprint", "2600")
     base = told[told.index("The base") :]
-    lab = read_lab(Path("lab.toml")).pouring(height_mm=12.0)
+    lab = read_lab_and_habits(Path("lab.toml"))[0].pouring(height_mm=12.0)
     taken_ml = 2600.0 * 2.0 / 1000.0 + lab.second_pour.nodules_ml
     made = second_pour(2600.0, Settings(lab=lab), taken_ml=taken_ml)
     assert made is not None

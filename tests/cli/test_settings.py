@@ -15,7 +15,7 @@ from volest.cli.main import volest_group
 from volest.errors import UsageError
 from volest.result import Result as Sized
 from volest.scan.decision import Decision, write_decision
-from volest.settings import HABITS, SETTINGS, Base, Settings
+from volest.settings import HABITS, NAMED, Base, Settings
 
 BOWL = writers.stl_binary(
     next(tray for tray in trays() if tray.name == "hemisphere").triangles(is_open=False)
@@ -156,7 +156,7 @@ def test_the_word_goes_before_the_environment_and_that_before_the_file(
 
 def test_the_table_fills_the_settings_as_they_are_by_themselves() -> None:
     usual, unsaid = Settings(), {"base": Base(), "stones_for": ()}
-    fields = [setting for setting in SETTINGS if hasattr(usual, setting.name)]
+    fields = [setting for setting in NAMED.values() if hasattr(usual, setting.name)]
     assert len(fields) >= 12
     for setting in fields:
         said = unsaid.get(setting.name, setting.default)

@@ -16,7 +16,7 @@ from volest import journal as journals
 from volest.errors import LabError, ScanError, UsageError, VolestError
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.settings import parse_base
-from volest.stone.lab_file import check_lab, read_lab
+from volest.stone.lab_file import check_lab, read_lab_and_habits
 
 quiet = settings(
     max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -103,7 +103,7 @@ LAB_KEYS = ("bench.scale_step_g", "bench.water_c", "currency", "risk_percent", "
 def test_any_value_in_a_lab_file_is_taken_or_told(key: str, value: str, tmp_path: Path) -> None:
     path = tmp_path / "lab.toml"
     path.write_text(f"{key} = {value}\n", encoding="utf-8")
-    told = refusal(lambda: read_lab(path))
+    told = refusal(lambda: read_lab_and_habits(path)[0])
     if told is not None:
         assert isinstance(told, LabError)
         assert len(str(told)) < 2000

@@ -12,7 +12,7 @@ import pytest
 
 from volest.errors import LabError, UsageError
 from volest.lab import Bowl, Lab, OwnStone, Way
-from volest.stone.lab_file import check_lab, read_lab
+from volest.stone.lab_file import check_lab, read_lab_and_habits
 from volest.stone.reference import LEAST_WP
 from volest.stone.stones import STONE_TYPES, all_stones, find_stone
 
@@ -23,19 +23,19 @@ def faults(text: str, folder: Path) -> str:
     path = folder / "lab.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(LabError) as caught:
-        read_lab(path)
+        read_lab_and_habits(path)[0]
     assert caught.value.exit_code == 2
     return str(caught.value)
 
 
 def test_an_empty_file_is_the_default_lab(tmp_path: Path) -> None:
     (tmp_path / "lab.toml").write_text("", encoding="utf-8")
-    assert read_lab(tmp_path / "lab.toml") == Lab()
+    assert read_lab_and_habits(tmp_path / "lab.toml")[0] == Lab()
 
 
 def test_the_start_is_the_default_lab(tmp_path: Path) -> None:
     (tmp_path / "lab.toml").write_text(START, encoding="utf-8")
-    assert read_lab(tmp_path / "lab.toml") == Lab()
+    assert read_lab_and_habits(tmp_path / "lab.toml")[0] == Lab()
 
 
 def test_the_start_with_every_line_uncommented_is_a_lab_too(tmp_path: Path) -> None:
@@ -44,7 +44,7 @@ def test_the_start_with_every_line_uncommented_is_a_lab_too(tmp_path: Path) -> N
         for line in START.splitlines()
     ]
     (tmp_path / "lab.toml").write_text("\n".join(lines), encoding="utf-8")
-    lab = read_lab(tmp_path / "lab.toml")
+    lab = read_lab_and_habits(tmp_path / "lab.toml")[0]
     assert (lab.bench, lab.way, lab.sharing) == (Lab().bench, Lab().way, Lab().sharing)
     assert lab.stone[0].wp == 21.0
     assert lab.bowl[0].most_ml == 120.0
@@ -177,10 +177,10 @@ def test_names_are_printable(name: str) -> None:
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(LabError, match=r"no lab file .*lab.toml"):
-        read_lab(tmp_path / "lab.toml")
+        read_lab_and_habits(tmp_path / "lab.toml")[0]
     (tmp_path / "lab.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(LabError):
-        read_lab(tmp_path / "lab.toml")
+        read_lab_and_habits(tmp_path / "lab.toml")[0]
 
 
 def test_own_stones_stand_on_the_type_they_are_like() -> None:
@@ -260,7 +260,7 @@ def test_a_key_that_is_nearly_right_is_named(tmp_path: Path) -> None:
 def test_a_key_in_the_wrong_place_is_told_its_place(tmp_path: Path, text: str, told: str) -> None:
     (tmp_path / "lab.toml").write_text(text, encoding="utf-8")
     with pytest.raises(LabError) as caught:
-        read_lab(tmp_path / "lab.toml")
+        read_lab_and_habits(tmp_path / "lab.toml")[0]
     assert told in str(caught.value)
 
 

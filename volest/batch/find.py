@@ -5,7 +5,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
@@ -214,7 +214,8 @@ def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     files = set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
     for path in places:
         if path not in tops and not has_decision(path):
-            files |= set(_decisions_beside(path))
+            with suppress(OSError):  # the folder is not there
+                files |= set(path.parent.iterdir())
     lost = [file for file in files - own if file.name.endswith(SUFFIX)]
     scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in lost}
     return sorted((file for file in lost if not scans_of[file].exists()), key=natural_key)
@@ -224,13 +225,6 @@ def bring_decisions(named: Iterable[Path], scans: Sequence[Path]) -> list[str]:
     """Let decisions follow those scans that are to be read now, and tell of it."""
     found = follow(Found(scans=scans, lost=lost_decisions(named, scans)))
     return replace(found, lost=()).doubts
-
-
-def _decisions_beside(path: Path) -> list[Path]:
-    try:
-        return [file for file in path.parent.iterdir() if file.name.endswith(SUFFIX)]
-    except OSError:
-        return []
 
 
 def follow(found: Found) -> Found:

@@ -461,7 +461,10 @@ def _taken_in(
         engine.check()
     for future in sorted(ended, key=lambda one: open_tasks[one].index):
         dealt = open_tasks.pop(future)
-        fault = _fault_of(future)
+        try:
+            fault = future.exception()
+        except CancelledError as called_off:  # by a scheduler that went away
+            fault = called_off
         words, again = ("", False) if fault is None else engine.told(fault)
         if again and dealt.tries < _TRIES:
             _LOG.warning("%s is tried once more: %s", dealt.place, words)
@@ -482,13 +485,6 @@ def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:
             remedy="install the same versions and start the workers again",
         )
     return replace(done, result=done.result.of_scan(str(place)))
-
-
-def _fault_of(future: "Future[TaskResult]") -> BaseException | None:
-    try:
-        return future.exception()
-    except CancelledError as fault:  # a scheduler that went away calls its tasks off
-        return fault
 
 
 def carry_out_there(task: Task, seconds: float) -> TaskResult:

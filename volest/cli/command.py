@@ -17,7 +17,7 @@ _LAB = "volest.lab"  # among what a command knows of its call
 
 
 def _flags(*groups: str) -> list[str]:
-    return [setting.flag for setting in SETTINGS if setting.group in groups]
+    return [setting.flag for group in groups for setting in SETTINGS[group]]
 
 
 HEADINGS = {

@@ -18,12 +18,7 @@ from volest.settings import HABITS
 from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.reference import (
     BENCH_FIGURES,
-    CLEANING,
     OWN,
-    POURING,
-    POURING_ARCH,
-    POURING_DIES,
-    SCOOP,
     STEPS,
     WINDOWS,
     Band,
@@ -101,16 +96,16 @@ def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> 
 def _bench(lab: Lab) -> Mapping[str, Figure | Band]:
     """Put the lab's scoop and minutes among the figures of the bench, where it has its own."""
     said = {
-        "one scoop": (SCOOP, lab.bench.scoop_g),
-        "pouring a quadrant": (POURING, lab.time.quadrant_min),
-        "pouring an arch": (POURING_ARCH, lab.time.arch_min),
-        "pouring an arch with dies": (POURING_DIES, lab.time.dies_min),
-        "cleaning between mixes": (CLEANING, lab.time.cleaning_min),
+        "one scoop": lab.bench.scoop_g,
+        "pouring a quadrant": lab.time.quadrant_min,
+        "pouring an arch": lab.time.arch_min,
+        "pouring an arch with dies": lab.time.dies_min,
+        "cleaning between mixes": lab.time.cleaning_min,
     }
     own = {
         name: Figure(value, usual.unit, "lab file", OWN)
-        for name, (usual, value) in said.items()
-        if value != usual.value
+        for name, value in said.items()
+        if isinstance(usual := BENCH_FIGURES[name], Figure) and value != usual.value
     }
     return {**BENCH_FIGURES, **own}
 

@@ -374,7 +374,7 @@ def _entry(
 
     amounts = {name: float(given[name]) for name in _AMOUNTS}
     if scan is not None and not cases:
-        content, whole_ml = _content_of(scan, None), amounts["volume_ml"]
+        content, whole_ml = _content_of({"scan": scan}, None), amounts["volume_ml"]
         name = str(_text(scan))
         cases = [Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)]
     return entry_of(
@@ -394,10 +394,13 @@ def _entry(
     )
 
 
-def _content_of(scan: str, source: Path | None) -> str | None:
+def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
     """Give the fingerprint of a scan; None where it is gone, or newer than what tells of it."""
     from volest.scan.decision import fingerprint  # keeps --help quick
 
+    scan = entry["scan"]
+    if "scan_bytes" in entry:  # a name that is not UTF-8
+        scan = os.fsdecode(bytes.fromhex(entry["scan_bytes"]))
     for path in (Path(scan), *(() if source is None else (source.parent / scan,))):
         try:
             state = path.stat()
@@ -466,7 +469,7 @@ def _mixed(
                 name=str(_text(entry["scan"])),
                 cavity=_which(entry)[1],
                 pour=FIRST if poured == "mix" else BASE,
-                content=_content_of(_path_of(entry), source),
+                content=_content_of(entry, source),
                 volume_ml=_filled_ml(entry[poured]),
             )
             for entry in entries
@@ -496,13 +499,6 @@ def _mixed(
 
 def _filled_ml(made: dict[str, Any]) -> float:
     return float(made["mix_ml"]) - float(made["waste_ml"])
-
-
-def _path_of(entry: dict[str, Any]) -> str:
-    """Give the path of a scan as this computer knows it, also where it is not UTF-8."""
-    return (
-        os.fsdecode(bytes.fromhex(entry["scan_bytes"])) if "scan_bytes" in entry else entry["scan"]
-    )
 
 
 def _which(entry: dict[str, Any]) -> tuple[str, int]:

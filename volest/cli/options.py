@@ -206,7 +206,7 @@ def _option(setting: Setting) -> Callable[[Function], Function]:
 
 
 def _settings(*groups: str) -> Callable[[Function], Function]:
-    return _all(*(_option(setting) for setting in SETTINGS if setting.group in groups))
+    return _all(*(_option(setting) for group in groups for setting in SETTINGS[group]))
 
 
 lab_option = _option(NAMED["lab_file"])

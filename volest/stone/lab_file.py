@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from volest.settings import HABITS, parse_taken, pattern_and_word
 from volest.stone.reference import LEAST_WP, check_kind, pour_window
 from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
 
+_CHECKER = TypeAdapter(Lab)
 LARGEST_BYTES = 200_000  # a lab file is a page or two
 # What the checker says in its own words, in ours.
 _NEEDS = {
@@ -80,11 +81,6 @@ _MEND = {
     "most_ml": "mL, not litres",
     "price_per_kg": "the invoice's price of a kg; leave it out where there is none",
 }
-
-
-def read_lab(path: Path) -> Lab:
-    """Read what a lab file in TOML says of the lab."""
-    return read_lab_and_habits(path)[0]
 
 
 def read_lab_and_habits(path: Path) -> tuple[Lab, dict[str, Any]]:
@@ -145,16 +141,11 @@ def _habit_slips(said: Any, lab: Lab) -> Iterator[str]:
 def check_lab(values: dict[str, Any], name: str) -> Lab:
     """Turn the values of a lab file into a lab; a refusal lists all faults of one kind."""
     try:
-        lab = _checker().validate_python(values)
+        lab = _CHECKER.validate_python(values)
     except ValidationError as fault:
         _refuse([_told(error, name) for error in fault.errors(include_url=False)])
     _refuse([f"{name}: {said}" for said in _contradictions(lab)])
     return lab
-
-
-@cache
-def _checker() -> TypeAdapter[Lab]:
-    return TypeAdapter(Lab)
 
 
 def _refuse(faults: Sequence[str]) -> None:
@@ -172,8 +163,11 @@ def _told(error: Any, name: str) -> str:
     if kind == "unexpected_keyword_argument":
         needs += _meant(str(path[-1]))
     value = "" if kind == "missing" else f" = {_short(error['input'])}"
+    # Entries of a list are counted from 1, as people do: the second [[bowl]] is bowl 2.
+    parts = (f" {part + 1}" if isinstance(part, int) else f".{part}" for part in path)
+    dotted = "".join(parts).removeprefix(".")
     mend = _MEND.get(str(path[-1]) if path else "", "") if kind in _OUT_OF_REACH else ""
-    return f"{name}: {_dotted(path)}{value} (needed: {needs}{mend and '; ' + mend})"
+    return f"{name}: {dotted}{value} (needed: {needs}{mend and '; ' + mend})"
 
 
 def _meant(key: str) -> str:
@@ -186,16 +180,8 @@ def _meant(key: str) -> str:
     return f"; {near[0]}?" if near else ""
 
 
-def _dotted(path: Sequence[str | int]) -> str:
-    # Entries of a list are counted from 1, as people do: the second [[bowl]] is bowl 2.
-    parts = (f" {part + 1}" if isinstance(part, int) else f".{part}" for part in path)
-    return "".join(parts).removeprefix(".")
-
-
 def _short(value: object) -> str:
-    if isinstance(value, dict):
-        return "a table"
-    return in_short(value)
+    return "a table" if isinstance(value, dict) else in_short(value)
 
 
 def _contradictions(lab: Lab) -> Iterator[str]:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from volest.errors import MixError
-from volest.lab import USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned
+from volest.lab import HAND, USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.learning import unlearned
@@ -48,7 +48,12 @@ def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _U
     if not bowls:
         return whole
     if not usable:
-        raise _no_bowl(way)
+        raise MixError(
+            f"no bowl for mixing {'by hand' if way == HAND else 'under vacuum'}",
+            needed=f'a [[bowl]] with way = "{way}" in the lab file',
+            remedy="add one (a bowl without way is one for vacuum), or choose the other --way",
+            code="mix-bowl",
+        )
     most = most_mixes(whole.kind, way, time=time)
     for mixes in range(1, most + 1):
         found = _in_a_bowl(make, mixes, usable)
@@ -96,15 +101,6 @@ def _load_note(made: Mix, bowl: Bowl, other: Mix | None) -> tuple[Note, ...]:
             way=bowl.way,
             instead=instead,
         ),
-    )
-
-
-def _no_bowl(way: str) -> MixError:
-    return MixError(
-        f"no bowl for mixing by {way}" if way == "hand" else f"no bowl for mixing under {way}",
-        needed=f'a [[bowl]] with way = "{way}" in the lab file',
-        remedy="add one (a bowl without way is one for vacuum), or choose the other --way",
-        code="mix-bowl",
     )
 
 

@@ -175,15 +175,6 @@ class _Job(NamedTuple):
     opens_min: float
     orders: tuple[tuple[tuple[int, ...], tuple[float, ...]], ...]
 
-    def first_turn_min(self, clock_min: float) -> float:
-        """Say when the first is poured, if the bench is free at a time."""
-        return max(clock_min + self.mixing_min, self.opens_min)
-
-    @property
-    def pouring_min(self) -> float:
-        """How long all are poured."""
-        return self.orders[0][1][-1]
-
 
 class _Turns(NamedTuple):
     """One way to have poured some impressions: better ones are smaller."""
@@ -208,7 +199,11 @@ def plan_mixes(
     alone = tuple(
         first_pour(one.volume_ml, settings.for_scan(one.name), one.more) for one in impressions
     )
-    day_min = sum(_lone_min(*pair, settings) for pair in zip(impressions, alone, strict=True))
+    time = settings.lab.time
+    day_min = sum(
+        _mixing(made, settings) + pouring_min(one.kind, time) + time.cleaning_min
+        for one, made in zip(impressions, alone, strict=True)
+    )
 
     def urgency(number: int) -> tuple[float, float, float, str]:
         one = impressions[number]
@@ -252,11 +247,6 @@ def _mixing(made: Mix, settings: Settings) -> float:
 def _is_lost(one: Impression, made: Mix, settings: Settings) -> bool:
     """Say whether no mix can save an impression any more."""
     return one.closes_min < _mixing(made, settings)
-
-
-def _lone_min(one: Impression, made: Mix, settings: Settings) -> float:
-    time = settings.lab.time
-    return _mixing(made, settings) + pouring_min(one.kind, time) + time.cleaning_min
 
 
 def _allowed(
@@ -343,8 +333,9 @@ def _undominated(ways: list[_Turns]) -> list[_Turns]:
 
 def _then(way: _Turns, job: _Job, closes_min: Sequence[float], cleaning_min: float) -> _Turns:
     """Make one more mix, its impressions in the best order."""
-    turn_min = job.first_turn_min(way.done_min)
-    end_min = turn_min + job.pouring_min
+    turn_min = max(way.done_min + job.mixing_min, job.opens_min)  # of the first impression
+    _, after_min = job.orders[0]
+    end_min = turn_min + after_min[-1]
     pressed = any(closes_min[at] < end_min + SPARE_MIN for at in job.members)
     late, haste, wait, order = min(
         _outcome(*order, job.mixing_min, turn_min, closes_min)

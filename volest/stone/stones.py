@@ -191,7 +191,7 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
         name=name,
         title=own.title or like.title,
         wp=_figure(own.wp, like.wp.unit) or like.wp,
-        wp_range=_band(low, high, like.wp_range.unit) if ranged else like.wp_range,
+        wp_range=Band(low, high, like.wp_range.unit, "lab file", OWN) if ranged else like.wp_range,
         powder_density=_figure(own.powder_density, "g/cm3") or like.powder_density,
         working_time=_working(own, like),
         price=_figure(own.price_per_kg, f"{currency} per kg"),
@@ -218,14 +218,10 @@ def _working(own: OwnStone, like: StoneType) -> Band | None:
     if low is None and high is None:
         return like.working_time
     ends = [end for end in (low, high) if end is not None]
-    return _band(min(ends), max(ends), "min")
+    return Band(min(ends), max(ends), "min", "lab file", OWN)
 
 
 def _figure(value: float | None, unit: str) -> Figure | None:
     if value is None:
         return None
     return Figure(value, unit, "lab file", OWN)
-
-
-def _band(low: float, high: float, unit: str) -> Band:
-    return Band(low, high, unit, "lab file", OWN)

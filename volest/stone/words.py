@@ -312,25 +312,19 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         else "While the first pour is soft, press undercuts into it: they hold the base."
     )
     deadline = _deadline(base.kind.working_time, "the powder")
+    bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
+    again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
+    other = "" if first.stone == base.stone else f", not {first.stone}"
+    powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
     wait = f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}: it must have set and lost its gloss."
     return (
         nodules,
         f"{wait} Leave the cast in; keep alginate damp.",
         "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
-        *_base_into_the_bowl(first, base),
+        f"{again}Water into {bowl} first: {water_in_words(base)}; {ratio_in_words(base)}.",
+        f"Then the powder: {powder}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(way),
         f"Pour it {deadline}; turn the impression onto it, do not press.",
         *_again(base),
         f"Leave it {SEPARATING} {SEPARATING.unit} more, then separate the cast from it.",
-    )
-
-
-def _base_into_the_bowl(first: Mix, base: Mix) -> tuple[str, str]:
-    bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
-    again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
-    other = "" if first.stone == base.stone else f", not {first.stone}"
-    powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
-    return (
-        f"{again}Water into {bowl} first: {water_in_words(base)}; {ratio_in_words(base)}.",
-        f"Then the powder: {powder}. Let it soak {SOAK} {SOAK.unit}.",
     )
