@@ -180,7 +180,7 @@ def _of_the_room(
     if rooms.sealed_ml > LEAST_SEALED_ML:
         yield Note("sealed-room", sealed_ml=rooms.sealed_ml)
     if air.place_mm is not None and air.trapped_ml > LEAST_AIR_ML:
-        hour = int(clock.hours(air.place_mm[:1], air.place_mm[1:])[0])
+        hour = int(clock.hours(*air.place_mm))
         yield Note("air-trap", trapped_ml=air.trapped_ml, hour=hour)
     pieces_ml = rooms.pieces_ml
     large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]

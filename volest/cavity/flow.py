@@ -352,7 +352,7 @@ def _pour(
         for k, mm in zip(*rim, strict=True)
     )
     return Pour(
-        hour=int(tray.clock.hours(*end[:, None])[0]),
+        hour=int(tray.clock.hours(*end)),
         tilt_deg=tilt_deg,
         reached=tuple(sorted(reached, key=lambda one: (one.ml, one.hour))),
         last_ml=last_ml,
@@ -386,7 +386,7 @@ def _roofed(tray: _Tray) -> _Tray:
 def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     """Say what air stays under roofs in a tray that is tilted; under open sky none does."""
     toward = tray.clock.centre_mm + low
-    low_hour = int(tray.clock.hours(*toward[:, None])[0])
+    low_hour = int(tray.clock.hours(*toward))
     if tray.is_open.all():
         return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=0.0, hour=None)
     seen = tray.seen(tray.way_up(tilt_deg, low))
@@ -397,5 +397,5 @@ def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     hour = None
     if trapped_ml:
         place = (np.average(v, weights=stays) for v in tray.places_mm)
-        hour = int(tray.clock.hours(*(np.array([v]) for v in place))[0])
+        hour = int(tray.clock.hours(*place))
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)

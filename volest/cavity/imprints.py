@@ -142,7 +142,7 @@ def find_imprints(
         fits = NAMED_MM[0] <= high - low <= (NAMED_MM[1] if broad_mm > MOLAR_MM else LONGEST_MM)
         each.append(
             Imprint(
-                hour=int(clock.hours(*np.array(place)[:, None])[0]),
+                hour=int(clock.hours(*np.array(place))),
                 from_mm=low,
                 to_mm=high,
                 place_mm=place,
