@@ -396,6 +396,6 @@ def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     trapped_ml = float(stays.sum()) * seen.ml_per_mm
     hour = None
     if trapped_ml:
-        place = (np.average(v, weights=stays) for v in tray.places_mm)
+        place = np.array([np.average(v, weights=stays) for v in tray.places_mm])
         hour = int(tray.clock.hours(*place))
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)
