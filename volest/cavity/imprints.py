@@ -158,7 +158,8 @@ def find_imprints(
         each, piece = [], np.zeros_like(piece)
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = _deep(surface, base, max(levels, default=-np.inf))
-    guessed = grid.map_of(rooms.cell[rooms.assumed])
+    guessed = np.zeros(floor.shape, dtype=bool)
+    guessed.ravel()[rooms.cell[rooms.assumed]] = True
     each = [
         one
         if guessed[piece == number].any()
