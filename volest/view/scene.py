@@ -292,10 +292,8 @@ def _face(cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float) ->
         for height in (floor, roof)
         for side in (-half, half)
     ]
-    if not len(places):
-        return joined([])
-    k = np.arange(len(places))
     n = len(places)
+    k = np.arange(n)
     return Mesh(
         points_mm=np.concatenate(corners),
         triangles=np.concatenate(
