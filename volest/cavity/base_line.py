@@ -26,27 +26,13 @@ Triple = tuple[float, float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BasePlane:
-    """The base line in the frame.
+    """The base line in the frame."""
 
-    Parameters
-    ----------
-    plane : ndarray
-        (3,) a, b, c of z = a x + b y + c.
-    how : str
-        'rim', 'depth', 'cover', 'plane' or 'saved'.
-    height_u_mm : float
-        Standard uncertainty of its height.
-    lean_deg : float
-        Angle between rim and the plane on which the cast would rest, teeth down.
-    notes : tuple of Note
-        What is doubtful about it.
-    """
-
-    plane: Floats
-    how: str
-    height_u_mm: float
-    lean_deg: float
-    notes: tuple[Note, ...] = ()
+    plane: Floats  # (3,) a, b, c of z = a x + b y + c
+    how: str  # 'rim', 'depth', 'cover', 'plane' or 'saved'
+    height_u_mm: float  # standard uncertainty of its height
+    lean_deg: float  # angle between rim and the plane on which the cast would rest, teeth down
+    notes: tuple[Note, ...] = ()  # what is doubtful about it
 
     def heights_mm(self, x_mm: Floats, y_mm: Floats, z_mm: Floats) -> Floats:
         """Return heights over the base line, along z."""

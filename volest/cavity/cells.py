@@ -16,10 +16,6 @@ def grown(cells: Bools, *, corners: bool = False) -> Bools:
 
     The dilation of morphology by the smallest structure; written out because a general one takes
     ten times as long on maps of this size.
-
-    >>> grown(np.array([[1, 0, 0], [0, 0, 0]], dtype=bool)).astype(int)
-    array([[1, 1, 0],
-           [1, 0, 0]])
     """
     across = cells.copy()
     across[:, 1:] |= cells[:, :-1]
@@ -32,11 +28,7 @@ def grown(cells: Bools, *, corners: bool = False) -> Bools:
 
 
 def within(cells: Bools, reach: float) -> Bools:
-    """Add to a set of cells those whose middles lie no farther than a reach from one of it.
-
-    >>> within(np.array([[1, 0, 0, 0]], dtype=bool), 2.0).astype(int)
-    array([[1, 1, 1, 0]])
-    """
+    """Add to a set of cells those whose middles lie no farther than a reach from one of it."""
     if 1.0 <= reach < math.sqrt(2.0):  # as on coarse maps: only what touches by a side is so near
         return grown(cells)
     fast = loops(KERNELS)
@@ -50,12 +42,7 @@ def within(cells: Bools, reach: float) -> Bools:
 
 
 def joined(seeds: Bools, cells: Bools) -> Bools:
-    """Choose of a set the cells that hang together, by sides, with one of some seeds.
-
-    >>> cells = np.array([[1, 1, 0, 1]], dtype=bool)
-    >>> joined(np.array([[1, 0, 0, 0]], dtype=bool), cells).astype(int)
-    array([[1, 1, 0, 0]])
-    """
+    """Choose of a set the cells that hang together, by sides, with one of some seeds."""
     names, count = ndimage.label(cells)
     chosen = np.zeros(count + 1, dtype=bool)
     chosen[names[seeds]] = True
@@ -68,10 +55,6 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
 
     It is the reconstruction by erosion of the floor from the seeds (Vincent 1993; from memory):
     of all ways from a seed, over sides and corners, the one whose highest cell is lowest.
-
-    >>> floor = np.array([[0.0, 3.0, 1.0, 5.0]])
-    >>> flood_levels(floor, np.array([[True, False, False, False]]))
-    array([[0., 3., 3., 5.]])
     """
     high = floor_mm.max()
     fast = loops(KERNELS)
@@ -85,12 +68,7 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
 
 
 def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
-    """Divide the cells among floods that rise from markers (watershed by flooding).
-
-    >>> heights = np.array([[0.0, 1.0, 2.0, 1.0, 0.0]])
-    >>> divided(heights, np.array([[1, 0, 0, 0, 2]]), np.ones((1, 5), dtype=bool))
-    array([[1, 1, 1, 2, 2]])
-    """
+    """Divide the cells among floods that rise from markers (watershed by flooding)."""
     fast = loops(KERNELS)
     if fast is None:
         return np.asarray(watershed(heights_mm, markers, mask=mask)).astype(np.int64)

@@ -22,21 +22,11 @@ MOST_CELLS = 3_500_000  # some 400 MB while working; a full arch at 0.05 mm take
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
-    """A regular grid seen along the pour axis; cell (j, i) has its centre at low + (i, j) pitch.
+    """A regular grid seen along the pour axis; cell (j, i) has its centre at low + (i, j) pitch."""
 
-    Parameters
-    ----------
-    pitch_mm : float
-        Width of a cell.
-    low_mm : tuple of float
-        Centre of cell (0, 0): x and y.
-    shape : tuple of int
-        Number of rows (y) and of cells a row (x).
-    """
-
-    pitch_mm: float
-    low_mm: tuple[float, float]
-    shape: tuple[int, int]
+    pitch_mm: float  # width of a cell
+    low_mm: tuple[float, float]  # centre of cell (0, 0): x and y
+    shape: tuple[int, int]  # number of rows (y) and of cells a row (x)
 
     def cells_of(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Return the flat cell number that holds each point, -1 outside the grid.
@@ -70,29 +60,15 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Columns:
-    """All crossings, sorted by cell and, within a cell, by height.
-
-    Parameters
-    ----------
-    grid : Grid
-        The cells.
-    cell : ndarray
-        (m,) flat cell number of each crossing.
-    z_mm : ndarray
-        (m,) height of each crossing.
-    up : ndarray
-        (m,) whether the surface faces up there.
-    triangle : ndarray
-        (m,) number of the triangle that crosses; empty where that is not known.
-    assumed : ndarray
-        (m,) whether the surface was not seen there; empty where all was.
-    """
+    """All crossings, sorted by cell and, within a cell, by height."""
 
     grid: Grid
-    cell: Ints
-    z_mm: Floats
-    up: Bools
+    cell: Ints  # (m,) flat cell number of each crossing
+    z_mm: Floats  # (m,) height of each crossing
+    up: Bools  # (m,) whether the surface faces up there
+    # (m,) number of the triangle that crosses; empty where that is not known
     triangle: Ints = field(default_factory=lambda: np.empty(0, np.int64))
+    # (m,) whether the surface was not seen there; empty where all was
     assumed: Bools = field(default_factory=lambda: np.empty(0, bool))
 
     def of(self, chosen: Bools) -> "Columns":
@@ -239,20 +215,11 @@ ROOM = 4  # crossings a cell; a tray has two to four, and where it has more the 
 # Without slots, so that the turned corners can be kept once somebody has asked for them.
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Surface:
-    """Triangles and the frame to see them in.
+    """Triangles and the frame to see them in."""
 
-    Parameters
-    ----------
-    triangles : ndarray
-        (n, 3, 3) in the scan's own frame: triangle, corner, coordinate.
-    frame : Frame
-        The frame to work in.
-    backward : bool
-        Whether corners are taken from last to first, so that all faces are turned.
-    """
-
-    triangles: Floats
+    triangles: Floats  # (n, 3, 3) in the scan's own frame: triangle, corner, coordinate
     frame: Frame
+    # whether corners are taken from last to first, so that all faces are turned
     backward: bool = False
 
     @cached_property

@@ -10,7 +10,7 @@ from volest.cavity.footprint import Footprint
 from volest.cavity.pose import Pose
 from volest.cavity.trim import Clock, Trim
 from volest.cavity.unseen import Closing
-from volest.cavity.void import Air, ReachableVoid
+from volest.cavity.void import LEAST_AIR_ML, Air, ReachableVoid
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
 from volest.lab import Trimming
@@ -34,7 +34,6 @@ PLACE_SHARE = 0.03  # of what was not seen: an hour with less is not worth a loo
 # practice, no source). A small outline is of a few teeth, a wide one may be toothless and low.
 DEPTH_MM = (3.0, 21.0)
 SMALL_MM2, SMALL_DEPTH_MM = 1000.0, 6.0
-LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 ALIKE = 0.5  # of what the chosen axis holds: on sound scans the next axis held a fifth at most
 AXIS_UNSURE = "axis-unsure"
 SEVERAL, LEFT_OUT = "several-cavities", "hollow-left-out"
@@ -180,7 +179,7 @@ def _of_the_room(
     if rooms.sealed_ml > LEAST_SEALED_ML:
         yield Note("sealed-room", sealed_ml=rooms.sealed_ml)
     if air.place_mm is not None and air.trapped_ml > LEAST_AIR_ML:
-        hour = int(clock.hours(air.place_mm[:1], air.place_mm[1:])[0])
+        hour = int(clock.hours(*air.place_mm))
         yield Note("air-trap", trapped_ml=air.trapped_ml, hour=hour)
     pieces_ml = rooms.pieces_ml
     large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]

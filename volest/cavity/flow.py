@@ -14,15 +14,12 @@ import numpy as np
 from volest.cavity.base_line import BasePlane
 from volest.cavity.frame import Bools, Floats, Ints, plane_mm
 from volest.cavity.imprints import Imprints
-from volest.cavity.trim import Clock
-from volest.cavity.void import ReachableVoid, best_passage_mm, neighbours
+from volest.cavity.trim import PIT_SHARE, Clock
+from volest.cavity.void import LEAST_AIR_ML, ReachableVoid, neighbours, trapped_mm
 
 PIT_MM = 0.5  # a floor that lies so far under all its ways out: a cusp's tip; noise makes shallower
-PIT_SHARE = 0.5  # of the greatest depth: what lies higher is palate and border, not imprint
 TILT_DEG = 20.0  # about what a hand tilts a tray by on the vibrator; practice, no source
 TILTS_DEG, TURNS = (10.0, 20.0, 30.0), 16  # in which air is looked for
-LEAST_POCKET_MM = 0.1  # shallower pockets are noise of scan and grid
-LEAST_AIR_ML = 0.02  # as in the notes: a bubble of 3.4 mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,7 +349,7 @@ def _pour(
         for k, mm in zip(*rim, strict=True)
     )
     return Pour(
-        hour=int(tray.clock.hours(*end[:, None])[0]),
+        hour=int(tray.clock.hours(*end)),
         tilt_deg=tilt_deg,
         reached=tuple(sorted(reached, key=lambda one: (one.ml, one.hour))),
         last_ml=last_ml,
@@ -386,16 +383,16 @@ def _roofed(tray: _Tray) -> _Tray:
 def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     """Say what air stays under roofs in a tray that is tilted; under open sky none does."""
     toward = tray.clock.centre_mm + low
-    low_hour = int(tray.clock.hours(*toward[:, None])[0])
+    low_hour = int(tray.clock.hours(*toward))
     if tray.is_open.all():
         return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=0.0, hour=None)
     seen = tray.seen(tray.way_up(tilt_deg, low))
     top = np.where(tray.is_open, np.max(seen.top_mm[~tray.is_open], initial=0.0), seen.top_mm)
-    stays = top - np.maximum(best_passage_mm(tray.a, tray.b, top, tray.is_open), seen.floor_mm)
-    stays = np.where((stays > LEAST_POCKET_MM) & ~tray.is_open & tray.rooms.filled, stays, 0.0)
+    stays = trapped_mm(tray.a, tray.b, seen.floor_mm, top, tray.is_open)
+    stays = np.where(~tray.is_open & tray.rooms.filled, stays, 0.0)
     trapped_ml = float(stays.sum()) * seen.ml_per_mm
     hour = None
     if trapped_ml:
-        place = (np.average(v, weights=stays) for v in tray.places_mm)
-        hour = int(tray.clock.hours(*(np.array([v]) for v in place))[0])
+        place = np.array([np.average(v, weights=stays) for v in tray.places_mm])
+        hour = int(tray.clock.hours(*place))
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)

@@ -33,42 +33,25 @@ EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
-    """A round patch that a person took into the footprint or out of it.
+    """A round patch that a person took into the footprint or out of it."""
 
-    Parameters
-    ----------
-    x_mm, y_mm, radius_mm : float
-        Its middle and radius in the frame.
-    is_in : bool
-        Whether it belongs to the footprint.
-    """
-
+    # its middle and radius in the frame
     x_mm: float
     y_mm: float
     radius_mm: float
-    is_in: bool
+    is_in: bool  # whether it belongs to the footprint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Footprint:
-    """The cavity seen from above; maps have the grid's shape.
+    """The cavity seen from above; maps have the grid's shape."""
 
-    Parameters
-    ----------
-    inside : ndarray
-        Cells of the cavity.
-    border : ndarray
-        Cells along the border of it: the rim's crest, or the scan's end.
-    rising_share : float
-        Part of the scan's edge that still rises where the scan ends: near 0 for a scan that has
-        passed the rim, near 1 for the skin of a cast seen from inside.
-    left_out_ml : float
-        What hollows hold that are as large as a cavity, and lie too low to belong to this one.
-    """
-
-    inside: Bools
-    border: Bools
+    inside: Bools  # cells of the cavity
+    border: Bools  # cells along the border of it: the rim's crest, or the scan's end
+    # part of the scan's edge that still rises where the scan ends: near 0 for a scan that has
+    # passed the rim, near 1 for the skin of a cast seen from inside
     rising_share: float
+    # what hollows hold that are as large as a cavity, and lie too low to belong to this one
     left_out_ml: float = 0.0
 
     @property

@@ -15,18 +15,11 @@ TURN_RAD = 0.4812  # an odd angle: walls along the scan's own axes then run acro
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Frame:
-    """A turned and shifted frame: in it a point p stands at ``rotation @ (p - origin_mm)``.
+    """A turned and shifted frame: in it a point p stands at ``rotation @ (p - origin_mm)``."""
 
-    Parameters
-    ----------
-    rotation : ndarray
-        (3, 3), rows are the frame's axes in the scan's own frame; the last row is the pour axis.
-    origin_mm : ndarray
-        (3,), the frame's origin in the scan's own frame.
-    """
-
+    # (3, 3), rows are the frame's axes in the scan's own frame; the last row is the pour axis
     rotation: Floats
-    origin_mm: Floats
+    origin_mm: Floats  # (3,), the frame's origin in the scan's own frame
 
     @property
     def view(self) -> tuple[float, ...]:

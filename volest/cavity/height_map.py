@@ -14,25 +14,14 @@ from volest.scan.compiling import loops
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HeightMap:
-    """Heights as seen along the pour axis; maps have the grid's shape.
-
-    Parameters
-    ----------
-    grid : Grid
-        The cells.
-    top_mm : ndarray
-        Highest surface in each cell; in holes filled smoothly from their border; the scan's
-        lowest height outside.
-    outside : ndarray
-        Cells beyond the scan.
-    hole : ndarray
-        Cells without surface that the scan encloses.
-    """
+    """Heights as seen along the pour axis; maps have the grid's shape."""
 
     grid: Grid
+    # highest surface in each cell; in holes filled smoothly from their border; the scan's lowest
+    # height outside
     top_mm: Floats
-    outside: Bools
-    hole: Bools
+    outside: Bools  # cells beyond the scan
+    hole: Bools  # cells without surface that the scan encloses
 
 
 def height_map_of_points(points_mm: Floats, grid: Grid) -> HeightMap:

@@ -112,9 +112,9 @@ def find_imprints(
     along[inside] = np.append(length, np.inf)[nearest]
     section, top = _section(over, along, beside, float(length[-1]), grid.pitch_mm)
     row = np.flatnonzero(beside.ravel() <= BESIDE_MM)
-    depth = top[(along.ravel()[row] / STEP_MM).astype(int)] - over.ravel()[row]
-    row, depth = row[depth > 0.0], depth[depth > 0.0]
-    at = along.ravel()[row]
+    crown = top[(along.ravel()[row] / STEP_MM).astype(int)]
+    row = row[over.ravel()[row] < crown]
+    at, over_row = along.ravel()[row], over.ravel()[row]
     chord_mm = float(np.linalg.norm(curve[-1] - curve[0]))
     is_arch = float(length[-1]) > ARCH_MM and chord_mm < ARCH_CHORD * float(length[-1])
     middle = _middle_mm(curve, length) if is_arch else None
@@ -127,22 +127,22 @@ def find_imprints(
         is_end = low == 0.0 or high == borders[-1][0]
         if not cells.any():
             continue
-        lowest = np.argmin(over.ravel()[row[cells]])
-        deepest, tip_mm = int(row[cells][lowest]), float(over.ravel()[row[cells]][lowest])
+        lowest = np.argmin(over_row[cells])
+        deepest, tip_mm = int(row[cells][lowest]), float(over_row[cells][lowest])
         # The lowest place of gum is the next tooth's flank, at the border; a tooth's lies within.
         is_flank = not low + FLANK_MM <= float(at[cells][lowest]) <= high - FLANK_MM
         is_gum = tip_mm > GUM_OVER_MM or (is_end and is_flank and tip_mm > TOOTH_OVER_MM)
         if is_gum or (is_end and high - low < NAMED_MM[0]):
             continue
         is_wide = high - low > WIDE_MM
-        lies_high = is_wide and float(over.ravel()[row[cells]].mean()) > TOOTH_MEAN_MM
+        lies_high = is_wide and float(over_row[cells].mean()) > TOOTH_MEAN_MM
         is_like_tooth = tip_mm <= TOOTH_OVER_MM and not is_flank and not lies_high
         broad_mm = float(np.count_nonzero(cells)) * grid.pitch_mm**2 / (high - low)
         place = (float(x.ravel()[deepest]), float(y.ravel()[deepest]))
         fits = NAMED_MM[0] <= high - low <= (NAMED_MM[1] if broad_mm > MOLAR_MM else LONGEST_MM)
         each.append(
             Imprint(
-                hour=int(clock.hours(*np.array(place)[:, None])[0]),
+                hour=int(clock.hours(*np.array(place))),
                 from_mm=low,
                 to_mm=high,
                 place_mm=place,
@@ -158,7 +158,8 @@ def find_imprints(
         each, piece = [], np.zeros_like(piece)
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = _deep(surface, base, max(levels, default=-np.inf))
-    guessed = grid.map_of(rooms.cell[rooms.assumed])
+    guessed = np.zeros(floor.shape, dtype=bool)
+    guessed.ravel()[rooms.cell[rooms.assumed]] = True
     each = [
         one
         if guessed[piece == number].any()
@@ -297,17 +298,15 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
     ends = [0, len(section) - 1]
     kept = {k: deep for k, deep in valleys(share, int(APART_MM / STEP_MM)) if deep >= LEAST_VALLEY}
     borders = sorted({*ends, *(k for k, p in kept.items() if p >= VALLEY)})
-    while True:
-        for low, high in pairwise(borders):
-            between = [
-                k for k in kept if low + APART_MM / STEP_MM <= k <= high - APART_MM / STEP_MM
-            ]
-            if (high - low) * STEP_MM > WIDEST_MM and between:
-                borders = sorted([*borders, max(between, key=lambda k: kept[k])])
-                break
-        else:
-            break
-    return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in borders]
+    apart = APART_MM / STEP_MM
+    pieces = list(pairwise(borders))
+    for low, high in pieces:  # what is too wide is parted, and so are its parts
+        between = [k for k in kept if low + apart <= k <= high - apart]
+        if (high - low) * STEP_MM > WIDEST_MM and between:
+            border = max(between, key=lambda k: kept[k])
+            borders.append(border)
+            pieces += [(low, border), (border, high)]
+    return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in sorted(borders)]
 
 
 def valleys(share: Floats, apart: int) -> list[tuple[int, float]]:

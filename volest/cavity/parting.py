@@ -18,18 +18,17 @@ from scipy.spatial import cKDTree
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
-from volest.cavity.height_map import HeightMap
+from volest.cavity.height_map import GAP_MM, HeightMap
 from volest.cavity.polarity import by_coordinate, is_copy
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.void import ReachableVoid
 from volest.errors import ScanError
 from volest.notes import Note
+from volest.scan.checks import POSSIBLE_MM
 from volest.scan.compiling import loops
 
-GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
 MOST_CELLS = 4_000_000  # an impression's box has some twenty thousand
 LEAST_SHARE = 0.01  # of the surface: less is an island, whatever else is in the scan
-LEAST_SIDE_MM = 15.0  # of a part's box, its longest: no impression is smaller, as for whole scans
 # Of what the largest holds. Hollows of made trays' outsides held 3 % at most, real ones were not
 # measured; of the arches of one mouth a quadrant holds a quarter of a full arch.
 FAIR_SHARE = 0.2
@@ -96,7 +95,7 @@ def apart(whole: Part) -> tuple[Part, ...]:
     large = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
     if len(large) > 1:
         sides = [np.ptp(points[:, names == name], axis=1).max() for name in large]
-        large = [name for name, side in zip(large, sides, strict=True) if side >= LEAST_SIDE_MM]
+        large = [name for name, side in zip(large, sides, strict=True) if side >= POSSIBLE_MM[0]]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
@@ -280,7 +279,7 @@ def _is_outside(part: Part, others: Iterable[Part]) -> bool:
     return any(
         _facing(other) > 0.0
         and axis @ _pose(other).axis > 0.0
-        and np.linalg.norm(other.middle_mm - part.middle_mm) < LEAST_SIDE_MM
+        and np.linalg.norm(other.middle_mm - part.middle_mm) < POSSIBLE_MM[0]
         for other in others
     )
 

@@ -29,24 +29,12 @@ RISING_SHARE = 0.5  # of the scan's edge: a scan that has passed its rim rises a
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OrientedSurface:
-    """The triangles with air on their upper side, in the frame, and their columns.
+    """The triangles with air on their upper side, in the frame, and their columns."""
 
-    Parameters
-    ----------
-    surface : Surface
-        The triangles.
-    columns : Columns
-        The crossings.
-    turned : bool
-        Whether all faces pointed away from the opening in the file.
-    notes : tuple of Note
-        What was mended.
-    """
-
-    surface: Surface
-    columns: Columns
-    turned: bool
-    notes: tuple[Note, ...]
+    surface: Surface  # the triangles
+    columns: Columns  # the crossings
+    turned: bool  # whether all faces pointed away from the opening in the file
+    notes: tuple[Note, ...]  # what was mended
 
     @property
     def corners_mm(self) -> Floats:

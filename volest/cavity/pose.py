@@ -25,24 +25,13 @@ OPEN_SHARE = 0.05  # of the area: a closed scan's vector area is zero but for it
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Samples:
-    """Points spread evenly over the surface, and the way it faces there.
+    """Points spread evenly over the surface, and the way it faces there."""
 
-    Parameters
-    ----------
-    points_mm : ndarray
-        (3, m), one row a coordinate.
-    vector_area : ndarray
-        (3,), sum of the faces' areas as vectors over the whole area: zero for a closed scan.
-    solid_ml : float
-        Volume that the faces enclose, if they enclose any.
-    long_share : float
-        Part of the surface that lies in triangles far longer than is usual.
-    """
-
-    points_mm: Floats
+    points_mm: Floats  # (3, m), one row a coordinate
+    # (3,), sum of the faces' areas as vectors over the whole area: zero for a closed scan
     vector_area: Floats
-    solid_ml: float
-    long_share: float = 0.0
+    solid_ml: float  # volume that the faces enclose, if they enclose any
+    long_share: float = 0.0  # part of the surface that lies in triangles far longer than is usual
 
     @property
     def is_open(self) -> bool:
@@ -154,24 +143,12 @@ SOLID_SHARE = 0.9  # of the hull: what fills more of it is convex or flat, not a
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pose:
-    """The axis that was chosen and how sure that is.
+    """The axis that was chosen and how sure that is."""
 
-    Parameters
-    ----------
-    axis : ndarray
-        (3,), unit, out of the opening.
-    held_ml : float
-        What the scan holds along it, coarsely.
-    hull_ml : float
-        Volume of the scan's convex hull.
-    runner_up : float
-        What the next best axis, more than 30 degrees away, holds as a share of that.
-    """
-
-    axis: Floats
-    held_ml: float
-    hull_ml: float
-    runner_up: float
+    axis: Floats  # (3,), unit, out of the opening
+    held_ml: float  # what the scan holds along it, coarsely
+    hull_ml: float  # volume of the scan's convex hull
+    runner_up: float  # what the next best axis, more than 30 degrees away, holds as a share of that
 
 
 def find_pose(samples: Samples) -> Pose:

@@ -45,34 +45,19 @@ NOTCH_SHARE = 0.5  # of the greatest depth: a deeper gap is an open heel, and en
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rim:
-    """The rim in the frame; heights are along z.
+    """The rim in the frame; heights are along z."""
 
-    Parameters
-    ----------
-    plane : ndarray
-        (3,) a, b, c of the robust plane z = a x + b y + c.
-    crest_mm : ndarray
-        (m, 3) points along the crest.
-    stray_mm : ndarray
-        (m,) height of each over the plane.
-    land : ndarray
-        Cells of the footprint on a flat rim, over its inner edge: no stone is meant to stand there.
-    land_width_mm : float
-        Width of the flat rim, 0 if there is none.
-    rest_mm, rest_share : float
-        Where a crest has two heights, as one flange higher than the other: height over the plane
-        of the part that it does not follow, and that part's share of the crest; else 0.
-    is_seen : bool
-        Whether the scan passes it nearly all round, and does not end while its walls still rise.
-    """
-
-    plane: Floats
-    crest_mm: Floats
-    stray_mm: Floats
+    plane: Floats  # (3,) a, b, c of the robust plane z = a x + b y + c
+    crest_mm: Floats  # (m, 3) points along the crest
+    stray_mm: Floats  # (m,) height of each over the plane
+    # cells of the footprint on a flat rim, over its inner edge: no stone is meant to stand there
     land: Bools
-    land_width_mm: float
+    land_width_mm: float  # width of the flat rim, 0 if there is none
+    # where a crest has two heights, as one flange higher than the other: height over the plane of
+    # the part that it does not follow, and that part's share of the crest; else 0
     rest_mm: float = 0.0
     rest_share: float = 0.0
+    # whether the scan passes it nearly all round, and does not end while its walls still rise
     is_seen: bool = True
 
     @property

@@ -143,7 +143,7 @@ def _better(
     if straight_ml - least_ml < max(LESS_ML, LESS_SHARE * straight_ml):
         return None, least_ml
     toward = clock.centre_mm + np.array(least[1:])
-    hour = int(clock.hours(*toward[:, None])[0])
+    hour = int(clock.hours(*toward))
     return WayOut(lean_deg=least[0], hour=hour, ml=least_ml), least_ml
 
 

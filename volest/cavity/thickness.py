@@ -67,18 +67,20 @@ def find_thickness(
     if np.isfinite(stone).any():
         at = int(np.argmin(stone))
         least_mm = float(stone.ravel()[at])
-        x, y = (v.ravel()[[at]] for v in grid.centres_mm())
-        hour = int(clock.hours(x, y)[0])
+        hour = int(clock.hours(*grid.places_mm(np.array(at))))
         thin_mm2 = float(np.count_nonzero(stone + over_mm < wanted_mm)) * grid.pitch_mm**2
     notes: tuple[Note, ...] = ()
     if least_mm is not None and thin_mm2 >= THIN_MM2:
         have_mm = least_mm + over_mm
-        values: dict[str, float] = {
-            "have_mm": have_mm,
-            "wanted_mm": wanted_mm,
-            "higher_mm": wanted_mm - have_mm,
-        }
-        notes = (Note("thin-stone", hour=hour, area_mm2=thin_mm2, **values),)
+        thin = Note(
+            "thin-stone",
+            hour=hour,
+            area_mm2=thin_mm2,
+            have_mm=have_mm,
+            wanted_mm=wanted_mm,
+            higher_mm=wanted_mm - have_mm,
+        )
+        notes = (thin,)
     return Thickness(
         least_mm=least_mm,
         least_hour=hour,

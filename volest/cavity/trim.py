@@ -157,15 +157,10 @@ def find_trim(
     trimming: Trimming = _USUAL,
 ) -> Trim:
     """Compare the rim with the base line."""
-    from scipy.ndimage import distance_transform_edt
-
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
     over_rim_mm = float((rim.stray_mm * base.upright - over).mean())
     step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
-    x, y = relief.grid.centres_mm()
-    deep = np.where(footprint.inside, base.heights_mm(x, y, relief.top_mm), np.inf)
-    off_pits = distance_transform_edt(deep > PIT_SHARE * float(deep.min()))
-    to_pits = (off_pits * relief.grid.pitch_mm)[footprint.border]
+    to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
     border = _Border(
@@ -191,16 +186,8 @@ def find_trim(
         stand_off_mm=_stand_off_mm(rim.crest_mm[:, :2], over, clock.centre_mm),
         to_pits_mm=float(to_pits.min()),
         stretches=tuple(
-            Stretch(
-                hour=int(hour),
-                length_mm=np.count_nonzero(own) * step_mm,
-                mean_mm=float(over[own].mean()),
-                most_mm=float(over[own].max()),
-                least_mm=float(over[own].min()),
-                to_pits_mm=float(to_pits[own].min()),
-            )
+            _stretch(int(hour), over[hours == hour], to_pits[hours == hour], step_mm)
             for hour in np.unique(hours)
-            for own in [hours == hour]
         ),
         over_rim_mm=over_rim_mm,
         works=tuple(work for _, work in (*cut, *boxed)),
@@ -286,6 +273,26 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
         parts = [held + np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0).sum() for land in LANDS_MM]
         areas.append([float(part) * pitch_mm**2 for part in parts])
     return tuple(zip(LANDS_MM, *areas, strict=True))
+
+
+def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> Stretch:
+    return Stretch(
+        hour=hour,
+        length_mm=len(over_mm) * step_mm,
+        mean_mm=float(over_mm.mean()),
+        most_mm=float(over_mm.max()),
+        least_mm=float(over_mm.min()),
+        to_pits_mm=float(to_pits_mm.min()),
+    )
+
+
+def _to_pits_mm(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Floats:
+    from scipy.ndimage import distance_transform_edt
+
+    x, y = relief.grid.centres_mm()
+    over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
+    pits = over <= PIT_SHARE * float(over.min())
+    return np.asarray(distance_transform_edt(~pits)) * relief.grid.pitch_mm
 
 
 def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:

@@ -131,12 +131,9 @@ def _open_walls(
     every = max(1, round(LOOK_MM / grid.pitch_mm))
     # A grid that stray points have spread is looked at more coarsely.
     every = max(every, int(np.sqrt(grid.shape[0] * grid.shape[1] / MOST_LOOKS)))
-    if every // 2 >= min(grid.shape):
-        return np.empty((3, 0)), 0.0
     first, size = every // 2, every * grid.pitch_mm
-    chosen = np.zeros(grid.shape, dtype=bool)
-    chosen[first::every, first::every] = True
-    looked = np.flatnonzero(rooms.filled & chosen.ravel()[rooms.cell])
+    j, i = np.divmod(rooms.cell, grid.shape[1])
+    looked = np.flatnonzero(rooms.filled & (j % every == first) & (i % every == first))
     if len(looked) == 0:
         return np.empty((3, 0)), 0.0
     floor, roof = (
@@ -146,8 +143,7 @@ def _open_walls(
     x, y = (v[first::every, first::every] for v in grid.centres_mm())
     shape = (int(np.ceil(-low / size)) + 2, *x.shape)  # layers first: summed up in one go each
     ends = np.zeros(shape, dtype=np.int8)
-    j, i = np.divmod(rooms.cell[looked], grid.shape[1])
-    column = j // every * shape[2] + i // every
+    column = j[looked] // every * shape[2] + i[looked] // every
     for heights, step in ((floor, 1), (roof, -1)):
         layer = np.rint((heights - low) / size).astype(np.int64)
         np.add.at(ends.ravel(), layer * x.size + column, np.int8(step))
@@ -163,24 +159,11 @@ def _open_walls(
     near = np.zeros([end + 2 for end in shape], dtype=bool)  # what lies beyond goes to its skin
     near.ravel()[np.ravel_multi_index(spots, near.shape, mode="clip")] = True
     bare = ~_grown(near[1:-1, 1:-1, 1:-1])
-    lone, back = wet & bare, buried & bare
-    open_mm2, places = 0.0, []
-    for axis in (1, 2):
-        before = tuple(slice(0, -1) if k == axis else slice(None) for k in range(3))
-        after = tuple(slice(1, None) if k == axis else slice(None) for k in range(3))
-        for one, other in ((before, after), (after, before)):
-            meets = lone[one] & back[other]
-            if not meets.any():
-                continue
-            at = np.stack(np.nonzero(meets))
-            at[axis] += one is after
-            places.append(at)
-            open_mm2 += at.shape[1] * size**2
-    if not places:
-        return np.empty((3, 0)), 0.0
-    layer, rows, cols = np.concatenate(places, axis=1)
+    lone, back = (np.pad(each & bare, 1) for each in (wet, buried))
+    beside = [lone & np.roll(back, way, axis) for axis in (1, 2) for way in (-1, 1)]
+    layer, rows, cols = np.concatenate([np.nonzero(each) for each in beside], axis=1) - 1
     x, y = x[rows, cols], y[rows, cols]
-    return np.stack([x, y, layers[layer] + base.level_mm(x, y)]), open_mm2
+    return np.stack([x, y, layers[layer] + base.level_mm(x, y)]), len(layer) * size**2
 
 
 def _grown(voxels: Bools) -> Bools:
@@ -252,20 +235,18 @@ class _Dark:
 def _seen_distance(corners_mm: Floats, low_mm: Floats, near: Bools) -> tuple[Bools, Floats]:
     """Return at which nodes surface was seen, and their distance from it along its normals."""
     points, normals, area = _points_of(corners_mm, low_mm, near)
-    shape, size = np.array(near.shape)[:, None], near.size
     base = np.floor((points - low_mm[:, None]) / STEP_MM).astype(np.int64)
-    sums = np.zeros((5, size))  # weight, distance, normal
+    sums = np.zeros((5, near.size))  # weight, distance, normal
     for step in np.ndindex(4, 4, 4):
         node = base + np.array(step)[:, None] - 1
         off = low_mm[:, None] + node * STEP_MM - points
         share = 1.0 - (off**2).sum(axis=0) / (BAND * STEP_MM) ** 2
-        k = np.flatnonzero((share > 0.0) & ((node >= 0) & (node < shape)).all(axis=0))
-        if len(k):
-            flat = np.ravel_multi_index(tuple(node[:, k]), near.shape)
-            weight = area[k] * share[k] ** 2
-            parts = (1.0, (off[:, k] * normals[:, k]).sum(axis=0), *normals[:, k])
-            for row, part in enumerate(parts):
-                sums[row] += np.bincount(flat, weight * part, size)
+        k = np.flatnonzero((share > 0.0) & _within(node, near.shape))
+        flat = np.ravel_multi_index(tuple(node[:, k]), near.shape)
+        weight = area[k] * share[k] ** 2
+        parts = (1.0, (off[:, k] * normals[:, k]).sum(axis=0), *normals[:, k])
+        for row, part in enumerate(parts):
+            sums[row] += np.bincount(flat, weight * part, near.size)
     weight = sums[0]
     seen = (weight > LEAST_WEIGHT_MM2) & (np.linalg.norm(sums[2:], axis=0) > AGREEING * weight)
     distance = sums[1] / np.maximum(weight, LEAST_WEIGHT_MM2)

@@ -186,7 +186,7 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
             fast.pair_rooms(cell, floor_mm, top_mm, grid.shape[1], pairs)
         return pairs[0, :count], pairs[1, :count]
     start = np.searchsorted(cell, np.arange(grid.shape[0] * grid.shape[1] + 1))
-    ends: list[tuple[Ints, Ints]] = []
+    ends = [(cell[:0], cell[:0])]
     for step in (1, grid.shape[1]):
         first = start[np.minimum(cell + step, len(start) - 2)]
         count = start[np.minimum(cell + step + 1, len(start) - 1)] - first
@@ -195,10 +195,8 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
             b = first[a] + k
             meet = np.minimum(top_mm[a], top_mm[b]) > np.maximum(floor_mm[a], floor_mm[b])
             ends.append((a[meet], b[meet]))
-    return (
-        np.concatenate([a for a, _ in ends] or [cell[:0]]),
-        np.concatenate([b for _, b in ends] or [cell[:0]]),
-    )
+    a, b = (np.concatenate(each) for each in zip(*ends, strict=True))
+    return a, b
 
 
 def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
@@ -208,7 +206,8 @@ def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
     return np.asarray(connected_components(graph, directed=False)[1])
 
 
-LEAST_MM = 0.1  # shallower pockets are noise of scan and grid
+LEAST_POCKET_MM = 0.1  # shallower ones are noise of scan and grid
+LEAST_AIR_ML = 0.02  # a bubble of 3.4 mm; smaller ones are the vibrator's to drive out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -226,9 +225,7 @@ def find_air(rooms: ReachableVoid) -> Air:
     if not (top < 0.0).any():
         return Air(trapped_ml=0.0, place_mm=None)
     a, b = neighbours(rooms.grid, cell, floor, top)
-    passage = best_passage_mm(a, b, top, top >= 0.0)
-    stays = top - np.maximum(passage, floor)
-    stays = np.where(stays > LEAST_MM, stays, 0.0)
+    stays = trapped_mm(a, b, floor, top, top >= 0.0)
     trapped_ml = float(stays.sum()) * rooms.grid.pitch_mm**2 / 1000.0
     if trapped_ml == 0.0:
         return Air(trapped_ml=0.0, place_mm=None)
@@ -236,11 +233,14 @@ def find_air(rooms: ReachableVoid) -> Air:
     return Air(trapped_ml=trapped_ml, place_mm=np.array(middle))
 
 
-def best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
-    """Give the lowest top on the best way from each stretch, (m,), to an open one.
+def trapped_mm(a: Ints, b: Ints, floor_mm: Floats, top_mm: Floats, is_open: Bools) -> Floats:
+    """Give how high air stays under the top of each stretch, (m,); `a`, `b` (p,) are pairs."""
+    stays = top_mm - np.maximum(_best_passage_mm(a, b, top_mm, is_open), floor_mm)
+    return np.where(stays > LEAST_POCKET_MM, stays, 0.0)
 
-    `a`, `b` (p,) are pairs that meet; where there is no way out it is the lowest of all.
-    """
+
+def _best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
+    """Give the lowest top on the best way from each stretch to an open one, or else of all."""
     # Open stretches are the sky's own: what joins two of them says nothing about air.
     tops = np.append(np.where(is_open, top_mm.max(), top_mm), top_mm.max())
     sky = len(top_mm)

@@ -23,31 +23,17 @@ AGREED_SHARE = 0.005  # sound scans agreed within 0.001; damage that hurt either
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Volume:
-    """What the cavity holds up to the base line.
+    """What the cavity holds up to the base line."""
 
-    Parameters
-    ----------
-    columns_ml : float
-        From the columns.
-    prisms_ml : float
-        From the triangles, exactly; holes count as the columns fill them.
-    holed : bool
-        Whether parts of the surface are missing: the columns fill them cell by cell, while the
-        exact sum and the filled cells do not quite meet at a hole's border.
-    footprint_mm2 : float
-        What it covers at the base line's level or over it, seen along the pour axis.
-    slope_ml_per_mm : float
-        Growth with the base line's height.
-    curve : ndarray
-        (k, 2) heights over the base line in mm, along its normal, and volumes in mL.
-    """
-
-    columns_ml: float
-    prisms_ml: float
+    columns_ml: float  # from the columns
+    prisms_ml: float  # from the triangles, exactly; holes count as the columns fill them
+    # whether parts of the surface are missing: the columns fill them cell by cell, while the exact
+    # sum and the filled cells do not quite meet at a hole's border
     holed: bool
+    # what it covers at the base line's level or over it, seen along the pour axis
     footprint_mm2: float
-    slope_ml_per_mm: float
-    curve: Floats
+    slope_ml_per_mm: float  # growth with the base line's height
+    curve: Floats  # (k, 2) heights over the base line in mm, along its normal, and volumes in mL
 
     @property
     def disagreement_ml(self) -> float:

@@ -183,14 +183,15 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     crest = cavity.rim.crest_mm
     over = base.heights_mm(*crest.T) * base.upright
     relief, rooms = cavity.relief, cavity.rooms
-    roofed = rooms.grid.map_of(rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)])
-    guessed = rooms.grid.map_of(rooms.cell[rooms.filled & rooms.assumed])
-    unseen = (relief.hole & cavity.footprint.inside) | guessed
+    roofed = np.zeros(relief.hole.size, dtype=bool)
+    roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
+    unseen = relief.hole & cavity.footprint.inside
+    unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
     meshes = {
         EXCESS: _excess(stand.drawn(crest[over > cavity.trim.cut_over_mm])),
         BOXING: _fence(crest[over < -cavity.trim.box_under_mm], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
-        UNDERCUTS: _dots(roofed, cavity, stand),
+        UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
         AIR: _air(cavity, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
@@ -291,10 +292,8 @@ def _face(cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float) ->
         for height in (floor, roof)
         for side in (-half, half)
     ]
-    if not len(places):
-        return joined([])
-    k = np.arange(len(places))
     n = len(places)
+    k = np.arange(n)
     return Mesh(
         points_mm=np.concatenate(corners),
         triangles=np.concatenate(

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import uniform_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -130,11 +131,8 @@ def _shares_ml(points: Floats, triangles: Ints) -> Floats:
 def _skin(cavity: Cavity, shift_mm: float) -> tuple[Floats, Ints]:
     """Lead the skin round the stone: corners (n, 3), heights over the base line, and triangles."""
     grid, levels = cavity.rooms.grid, _levels_mm(cavity)
-    off_mm = np.stack(list(_layers(cavity, levels, shift_mm)))
-    off_mm = np.where(off_mm < 0.0, -1.0, 1.0) * np.maximum(np.abs(off_mm), _NEAREST_MM)
-    sky = np.full((1, *off_mm.shape[1:]), _SKY_MM)
-    field = np.concatenate([off_mm, sky]).astype(np.float32)
-    places, triangles, *_ = marching_cubes(field, 0.0, gradient_direction="ascent")
+    off_mm = np.stack([*_layers(cavity, levels, shift_mm)])
+    places, triangles, *_ = marching_cubes(off_mm, 0.0, gradient_direction="ascent")
     layer, j, i = places.T.astype(np.float64)
     x = grid.low_mm[0] + (i - 1.0) * grid.pitch_mm  # there is a rim of cells without stone
     y = grid.low_mm[1] + (j - 1.0) * grid.pitch_mm
@@ -161,10 +159,11 @@ def _levels_mm(cavity: Cavity) -> Floats:
     return -step_mm * np.arange(int(deep_mm / step_mm) + 2, -1.0, -1.0)
 
 
-def _layers(cavity: Cavity, levels: Floats, shift_mm: float) -> Iterator[Floats]:
+def _layers(cavity: Cavity, levels: Floats, shift_mm: float) -> Iterator[npt.NDArray[np.float32]]:
     """Give, level by level, how far off the stone every cell's middle is: below 0 in the stone.
 
-    It is a height, so that between two cells the skin runs where a slope between them does.
+    It is a height, so that between two cells the skin runs where a slope between them does. Over
+    the last level comes the sky.
     """
     rooms = cavity.rooms
     starts = np.flatnonzero(np.diff(rooms.cell, prepend=-1))
@@ -179,4 +178,7 @@ def _layers(cavity: Cavity, levels: Floats, shift_mm: float) -> Iterator[Floats]
         share = uniform_filter(inside.astype(np.float64), 3)
         depth = uniform_filter(np.where(inside, -padded, 0.0), 3)
         wall = np.where(share > _SOME, depth / np.maximum(share, _SOME), _FAR_MM)
-        yield np.where(np.isnan(padded), wall, padded)
+        off = np.where(np.isnan(padded), wall, padded)
+        near = np.where(off < 0.0, np.minimum(off, -_NEAREST_MM), np.maximum(off, _NEAREST_MM))
+        yield near.astype(np.float32)
+    yield np.full_like(near, _SKY_MM, dtype=np.float32)
