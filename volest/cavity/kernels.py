@@ -12,7 +12,7 @@ from volest.scan.compiling import compiled
 
 ROUNDER = 6755399441055744.0  # 1.5 * 2^52: added and taken off, it leaves the nearest whole number
 SPARE = 1e-6  # cells
-BLOCK = 512  # triangles at a time: what is worked out of them stays in the nearest cache
+BLOCK = 256  # triangles at a time: what is worked out of them stays in the nearest cache
 Point = tuple[float, float, float]
 View = tuple[float, ...]  # of a frame: as Frame.view
 
