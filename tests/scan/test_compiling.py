@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from volest.scan import compiling
-from volest.scan.checks import LOOPS, areas_mm2
+from volest.scan.checks import LOOPS, areas_mm2, look_over
 from volest.scan.compiling import in_parts
 
 SAMPLE = Path(__file__).parents[2] / "sample_meshes" / "b0422-lower-left-quadrant.stl"
@@ -56,6 +56,20 @@ def test_either_way_can_be_forced(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(compiling.SWITCH, "never")
     compiling.count_scan(30_000_000)
     assert compiling.loops(LOOPS) is None
+
+
+def test_both_ways_look_over_triangles_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("numba")
+    triangles = np.random.default_rng(1).normal(size=(20_000, 3, 3)) * 30.0
+    triangles[5:9, 1] = 0.0
+    answers = []
+    for way in ("always", "never"):
+        monkeypatch.setenv(compiling.SWITCH, way)
+        answers.append(look_over(triangles))
+    (areas, keys, level), (areas_too, keys_too, level_too) = answers
+    assert areas.tobytes() == areas_too.tobytes()
+    assert keys.tobytes() == keys_too.tobytes()
+    assert level == level_too == 4
 
 
 def test_without_numba_numpy_goes_on(

@@ -12,30 +12,26 @@ from volest.scan.compiling import compiled
 
 ROUNDER = 6755399441055744.0  # 1.5 * 2^52: added and taken off, it leaves the nearest whole number
 SPARE = 1e-6  # cells
+BLOCK = 256  # triangles at a time: what is worked out of them stays in the nearest cache
 Point = tuple[float, float, float]
 View = tuple[float, ...]  # of a frame: as Frame.view
 
 
 @compiled
-def in_frame(triangles: Floats, t: int, corner: int, view: View) -> Point:
-    """Bring a corner into the frame, as Frame.to_frame does."""
-    x = triangles[t, corner, 0] - view[9]
-    y = triangles[t, corner, 1] - view[10]
-    z = triangles[t, corner, 2] - view[11]
-    return (
-        view[0] * x + view[1] * y + view[2] * z,
-        view[3] * x + view[4] * y + view[5] * z,
-        view[6] * x + view[7] * y + view[8] * z,
-    )
+def turned(
+    triangles: Floats, begin: int, corner: int, view: View, x: Floats, y: Floats, z: Floats
+) -> None:
+    """Bring a corner of some triangles into the frame, as Frame.to_frame does.
 
-
-@compiled
-def across(triangles: Floats, t: int, corner: int, view: View, axis: int) -> float:
-    """Return one coordinate of a corner in the frame."""
-    x = triangles[t, corner, 0] - view[9]
-    y = triangles[t, corner, 1] - view[10]
-    z = triangles[t, corner, 2] - view[11]
-    return float(view[axis] * x + view[axis + 1] * y + view[axis + 2] * z)
+    A loop that writes one corner is made by the compiler to take several triangles at once.
+    """
+    for m in range(len(x)):
+        a = triangles[begin + m, corner, 0] - view[9]
+        b = triangles[begin + m, corner, 1] - view[10]
+        c = triangles[begin + m, corner, 2] - view[11]
+        x[m] = view[0] * a + view[1] * b + view[2] * c
+        y[m] = view[3] * a + view[4] * b + view[5] * c
+        z[m] = view[6] * a + view[7] * b + view[8] * c
 
 
 @compiled
@@ -108,74 +104,84 @@ def cut(
     The first triangle has the number given. Returns how many crossings there are; those that `out`
     has no room for are only counted.
     """
-    count = 0
-    first, last = (2, 0) if backward else (0, 2)
-    for t in range(len(triangles)):
-        v0 = (across(triangles, t, first, view, 3) - grid[1]) / grid[2]
-        v1 = (across(triangles, t, 1, view, 3) - grid[1]) / grid[2]
-        v2 = (across(triangles, t, last, view, 3) - grid[1]) / grid[2]
-        begin = clipped_ceil(least(least(v0, v1), v2), shape[0])
-        end = clipped_ceil(-least(least(-v0, -v1), -v2), shape[0])
-        if begin == end:
-            continue
-        u0, z0 = beside(triangles, t, first, view, grid)
-        u1, z1 = beside(triangles, t, 1, view, grid)
-        u2, z2 = beside(triangles, t, last, view, grid)
-        # Where a row meets an edge may be rounded past the edge's end, by much less than this.
-        low, high = least(least(u0, u1), u2) - SPARE, -least(least(-u0, -u1), -u2) + SPARE
-        if np.ceil(low) < np.ceil(high):
-            corners = (v0, u0, z0), (v1, u1, z1), (v2, u2, z2)
-            count = cross_rows(corners, (begin, end), shape[1], number + t, out, count)
-    return count
-
-
-@compiled
-def least(a: float, b: float) -> float:
-    """Return the lesser of two numbers."""
-    return min(b, a)
-
-
-@compiled
-def beside(
-    triangles: Floats, t: int, corner: int, view: View, grid: tuple[float, float, float]
-) -> tuple[float, float]:
-    """Return u and z of a corner."""
-    x = across(triangles, t, corner, view, 0)
-    return (x - grid[0]) / grid[2], across(triangles, t, corner, view, 6)
-
-
-@compiled
-def cross_rows(
-    corners: tuple[Point, Point, Point],
-    rows: tuple[int, int],
-    width: int,
-    number: int,
-    out: tuple[Ints, Floats, Bools, Ints],
-    count: int,
-) -> int:
-    """Cut one triangle into rows and those into cells; corners are (v, u, z)."""
     cell, height, up, triangle = out
-    a, b, c = corners
-    even = True
-    if b[0] < a[0]:
-        a, b, even = b, a, not even
-    if c[0] < b[0]:
-        b, c, even = c, b, not even
-    if b[0] < a[0]:
-        a, b, even = b, a, not even
-    for row in range(rows[0], rows[1]):
-        u_long, z_long = met(row, a, c)
-        u_short, z_short = met(row, a, b) if row < b[0] else met(row, b, c)
-        faces_up = (u_short > u_long) == even
-        begin = clipped_ceil(min(u_long, u_short), width)
-        for i in range(begin, clipped_ceil(max(u_long, u_short), width)):
-            if count < len(cell):
-                along = (i - u_long) / (u_short - u_long)
-                cell[count] = row * width + i
-                height[count] = z_long + along * (z_short - z_long)
-                up[count], triangle[count] = faces_up, number
-            count += 1
+    count = 0
+    u, v, z = np.empty((3, BLOCK)), np.empty((3, BLOCK)), np.empty((3, BLOCK))
+    low_u, high_u, low_v, high_v = (
+        np.empty(BLOCK),
+        np.empty(BLOCK),
+        np.empty(BLOCK),
+        np.empty(BLOCK),
+    )
+    missed = np.empty(BLOCK, np.bool_)
+    for begin in range(0, len(triangles), BLOCK):
+        size = min(BLOCK, len(triangles) - begin)
+        for k in range(3):
+            corner = 2 - k if backward else k
+            turned(triangles, begin, corner, view, u[k, :size], v[k, :size], z[k, :size])
+            in_cells(u[k, :size], grid[0], grid[2])
+            in_cells(v[k, :size], grid[1], grid[2])
+        # Where a row meets an edge may be rounded past the edge's end, by much less than this.
+        span(u[0], u[1], u[2], SPARE, low_u, high_u)
+        span(v[0], v[1], v[2], 0.0, low_v, high_v)
+        miss(u, v, low_u, low_v, missed)
+        for m in range(size):
+            columns, rows = high_u[m] - low_u[m], high_v[m] - low_v[m]
+            if not (columns > 0.0 and rows > 0.0) or (columns * rows == 1.0 and missed[m]):
+                continue
+            a, b, c = (
+                (v[0, m], u[0, m], z[0, m]),
+                (v[1, m], u[1, m], z[1, m]),
+                (v[2, m], u[2, m], z[2, m]),
+            )
+            even = True
+            if b[0] < a[0]:
+                a, b, even = b, a, not even
+            if c[0] < b[0]:
+                b, c, even = c, b, not even
+            if b[0] < a[0]:
+                a, b, even = b, a, not even
+            for row in range(clipped_ceil(low_v[m], shape[0]), clipped_ceil(high_v[m], shape[0])):
+                u_long, z_long = met(row, a, c)
+                u_short, z_short = met(row, a, b) if row < b[0] else met(row, b, c)
+                first = clipped_ceil(min(u_long, u_short), shape[1])
+                for i in range(first, clipped_ceil(max(u_long, u_short), shape[1])):
+                    if count < len(cell):
+                        along = (i - u_long) / (u_short - u_long)
+                        cell[count] = row * shape[1] + i
+                        height[count] = z_long + along * (z_short - z_long)
+                        up[count] = (u_short > u_long) == even
+                        triangle[count] = number + begin + m
+                    count += 1
     return count
+
+
+@compiled
+def in_cells(along: Floats, low: float, pitch: float) -> None:
+    """Count coordinates from the first cell's middle in cells."""
+    for m in range(len(along)):
+        along[m] = (along[m] - low) / pitch
+
+
+@compiled
+def span(a: Floats, b: Floats, c: Floats, spare: float, low: Floats, high: Floats) -> None:
+    """Write the first whole number from the least of three on, and the first past the greatest."""
+    for m in range(len(a)):
+        less, more = (a[m], b[m]) if a[m] < b[m] else (b[m], a[m])
+        low[m] = np.ceil((less if less < c[m] else c[m]) - spare)
+        high[m] = np.ceil((more if more > c[m] else c[m]) + spare)
+
+
+@compiled
+def miss(u: Floats, v: Floats, i: Floats, j: Floats, out: Bools) -> None:
+    """Say which triangles, seen from above, clearly do not hold a point each."""
+    for m in range(len(i)):
+        a, b, c = u[0, m] - i[m], u[1, m] - i[m], u[2, m] - i[m]
+        d, e, f = v[0, m] - j[m], v[1, m] - j[m], v[2, m] - j[m]
+        one, two, three = a * e - b * d, b * f - c * e, c * d - a * f
+        left = (one > SPARE) | (two > SPARE) | (three > SPARE)
+        right = (one < -SPARE) | (two < -SPARE) | (three < -SPARE)
+        out[m] = left & right
 
 
 @compiled
@@ -219,34 +225,52 @@ def depth_sums(
     surface in a cell bounds the cavity, and the height from which it is a flat rim.
     """
     count = 0
-    first, last = (2, 0) if backward else (0, 2)
-    for t in range(len(triangles)):
-        x0, y0, z = in_frame(triangles, t, first, view)
-        h0 = z - (plane[0] * x0 + plane[1] * y0 + plane[2])
-        x1, y1, z = in_frame(triangles, t, 1, view)
-        h1 = z - (plane[0] * x1 + plane[1] * y1 + plane[2])
-        x2, y2, z = in_frame(triangles, t, last, view)
-        h2 = z - (plane[0] * x2 + plane[1] * y2 + plane[2])
-        if not min(h0, h1, h2) < 0.0:
-            continue
-        if max(h0, h1, h2) < 0.0:
-            depth = -((h0 + h1 + h2) / 3.0)
-            x, y, h = (x0 + x1 + x2) / 3.0, (y0 + y1 + y2) / 3.0, -depth
-        else:
-            depth, x, y, h = part_below((x0, y0, h0), (x1, y1, h1), (x2, y2, h2))
-        i, j = nearest((x - grid[0]) / grid[2]), nearest((y - grid[1]) / grid[2])
-        if not (i >= 0 and j >= 0 and i < bounds[0].shape[1] and j < bounds[0].shape[0]):
-            continue
-        at = (int(j), int(i))
-        if not (h >= bounds[0][at] and h <= bounds[1][at]):
-            continue
-        twice = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
-        whole = (x0, y0, h0), (x1, y1, h1), (x2, y2, h2)
-        if h > bounds[2][at] and twice > cosine * twice_area(whole):
-            continue
-        out[count] = 0.5 * twice * depth
-        count += 1
+    low, high, land = bounds
+    # Of the corners, and of their middle.
+    x, y, h = np.empty((4, BLOCK)), np.empty((4, BLOCK)), np.empty((4, BLOCK))
+    for begin in range(0, len(triangles), BLOCK):
+        size = min(BLOCK, len(triangles) - begin)
+        for k in range(3):
+            corner = 2 - k if backward else k
+            turned(triangles, begin, corner, view, x[k, :size], y[k, :size], h[k, :size])
+            over_plane(plane, x[k], y[k], h[k])
+        for along in (x, y, h):
+            middles(along[0], along[1], along[2], along[3])
+        for m in range(size):
+            a = (x[0, m], y[0, m], h[0, m])
+            b = (x[1, m], y[1, m], h[1, m])
+            c = (x[2, m], y[2, m], h[2, m])
+            if not min(a[2], b[2], c[2]) < 0.0:
+                continue
+            depth, at_x, at_y, at_h = -h[3, m], x[3, m], y[3, m], h[3, m]
+            if not max(a[2], b[2], c[2]) < 0.0:
+                depth, at_x, at_y, at_h = part_below(a, b, c)
+            i, j = nearest((at_x - grid[0]) / grid[2]), nearest((at_y - grid[1]) / grid[2])
+            if not (i >= 0 and j >= 0 and i < low.shape[1] and j < low.shape[0]):
+                continue
+            at = (int(j), int(i))
+            if not (at_h >= low[at] and at_h <= high[at]):
+                continue
+            twice = (b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1])
+            if at_h > land[at] and twice > cosine * twice_area((a, b, c)):
+                continue
+            out[count] = 0.5 * twice * depth
+            count += 1
     return count
+
+
+@compiled
+def over_plane(plane: Point, x: Floats, y: Floats, z: Floats) -> None:
+    """Make heights those over a plane."""
+    for m in range(len(x)):
+        z[m] = z[m] - (plane[0] * x[m] + plane[1] * y[m] + plane[2])
+
+
+@compiled
+def middles(a: Floats, b: Floats, c: Floats, out: Floats) -> None:
+    """Write the means of three."""
+    for m in range(len(a)):
+        out[m] = (a[m] + b[m] + c[m]) / 3.0
 
 
 @compiled

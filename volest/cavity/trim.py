@@ -247,10 +247,10 @@ def _clockwise(hours: Ints) -> tuple[int, ...]:
 
 def _within_outline(inside: Bools, pitch_mm: float) -> Bools:
     """Mark cells well inside of the outline that a footprint would have without tongue space."""
-    from scipy.ndimage import distance_transform_edt
+    from volest.cavity.cells import within
 
     outline = np.pad(convex_outline(inside), 1)
-    return np.asarray(distance_transform_edt(outline)[1:-1, 1:-1] * pitch_mm > INNER_MM)
+    return ~within(~outline, INNER_MM / pitch_mm)[1:-1, 1:-1]
 
 
 def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, float], ...]:

@@ -93,18 +93,43 @@ def truncated(found: str, needed: str) -> ScanError:
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")
 
 
-def refuse_not_finite(triangles: NDArray[np.float64]) -> None:
-    """Refuse coordinates in mm, (n, 3, 3), that are no numbers, or are out of all reach."""
-    if not triangles.size:
-        return
+def look_over(
+    triangles: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.uint32], int]:
+    """Give areas in mm2 and digests, (n,), and how many corners have an x of exactly zero.
+
+    All in one pass over (n, 3, 3) in mm; coordinates out of all reach are refused.
+    """
+    areas, keys = np.empty(len(triangles)), np.empty(len(triangles), np.uint32)
     fast = loops(LOOPS)
-    if fast is not None and fast.all_within(np.ascontiguousarray(triangles), FARTHEST_MM):
-        return
-    lowest, highest = float(triangles.min()), float(triangles.max())  # both NaN if any is
-    if lowest >= -FARTHEST_MM and highest <= FARTHEST_MM:
-        return
+    if fast is not None:
+        rows = np.ascontiguousarray(triangles)
+        counts = in_parts(
+            lambda run: fast.look_over(rows[run], FARTHEST_MM, areas[run], keys[run]), len(rows)
+        )
+        far, level = (sum(count) for count in zip(*counts, strict=True))
+    else:
+        far = level = 0
+        for start in range(0, len(triangles), BLOCK):
+            block = slice(start, start + BLOCK)
+            corners = np.ascontiguousarray(triangles[block].reshape(-1, 9).T)  # (9, b)
+            far += np.count_nonzero(~(np.abs(corners) <= FARTHEST_MM))
+            level += np.count_nonzero(corners[::3] == 0.0)
+            ax, ay, az = corners[3:6] - corners[0:3]
+            bx, by, bz = corners[6:9] - corners[0:3]
+            squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
+            areas[block] = 0.5 * np.sqrt(squared)
+            bits = corners.view(np.uint64)
+            key = bits[0] ^ (bits[4] * DIGEST) ^ (bits[8] >> np.uint64(1))
+            keys[block] = key ^ (key >> np.uint64(32))
+    if far:
+        raise _not_finite(triangles)
+    return areas, keys, level
+
+
+def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
     bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
-    raise ScanError(
+    return ScanError(
         f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
         f"or lies more than {FARTHEST_MM / 1e6:g} km out",
         needed="finite coordinates",
@@ -119,19 +144,7 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
     array([6.])
     """
-    areas = np.empty(len(triangles))
-    fast = loops(LOOPS)
-    if fast is not None:
-        rows = np.ascontiguousarray(triangles)
-        in_parts(lambda run: fast.write_areas(rows[run], areas[run]), len(rows))
-        return areas
-    for start in range(0, len(triangles), BLOCK):
-        corners = np.ascontiguousarray(triangles[start : start + BLOCK].reshape(-1, 9).T)  # (9, b)
-        ax, ay, az = corners[3:6] - corners[0:3]
-        bx, by, bz = corners[6:9] - corners[0:3]
-        squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
-        areas[start : start + BLOCK] = 0.5 * np.sqrt(squared)
-    return areas
+    return look_over(triangles)[0]
 
 
 def drop_degenerate(
@@ -153,12 +166,16 @@ def drop_degenerate(
     return triangles[keep], areas[keep], (note,)
 
 
-def note_lost(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
+def note_lost(
+    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], level: int
+) -> tuple[Note, ...]:
     """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
-    The triangles, (n, 3, 3), are those before any without an area is dropped.
+    The triangles, (n, 3, 3), are those before any without an area is dropped; then what looking
+    over them gave.
     """
-    zeroed, repeated = _zeroed(triangles, areas), _repeated(triangles)
+    zeroed = _zeroed(triangles, areas) if level >= LEAST_UNFILLED else 0
+    repeated = _repeated(triangles, keys)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
         return _note_half(triangles)
@@ -180,11 +197,10 @@ def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
     return (Note("repeated", count=half, what="half"),)
 
 
-def _repeated(triangles: NDArray[np.float64]) -> int:
+def _repeated(triangles: NDArray[np.float64], keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # What agrees so often in one coordinate of each corner, as hardly any does, is compared whole.
-    bits = np.ascontiguousarray(triangles).reshape(-1, 9).view(np.uint64)
-    bits = bits[_often(bits[:, 0] ^ (bits[:, 4] * DIGEST) ^ (bits[:, 8] >> np.uint64(1)))]
+    bits = triangles[_often(keys)].reshape(-1, 9).view(np.uint64)
     if len(bits) < LEAST_UNFILLED:
         return 0
     key = np.zeros(len(bits), np.uint64)
@@ -206,10 +222,7 @@ def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
 
 def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
     """Count triangles that lie at 0, 0, 0 with all corners, or are torn to it."""
-    level = triangles[:, :, 0] == 0.0  # cheap, and nearly always enough to see that there is none
-    if np.count_nonzero(level) < LEAST_UNFILLED:
-        return 0
-    at_origin = level & (triangles[:, :, 1] == 0.0) & (triangles[:, :, 2] == 0.0)  # (n, 3)
+    at_origin = (triangles == 0.0).all(axis=2)  # (n, 3)
     return int(np.count_nonzero(at_origin.all(axis=1))) + _reaching(triangles, areas, at_origin)
 
 

@@ -18,14 +18,13 @@ from numpy.typing import NDArray
 from volest.errors import ScanError, too_large
 from volest.notes import Note
 from volest.scan.checks import (
-    areas_mm2,
     check_scale,
     drop_degenerate,
+    look_over,
     mm_per_unit,
     note_lost,
     note_needles,
     refuse_if_large,
-    refuse_not_finite,
 )
 from volest.scan.packed import holder, kind_suffix, opened, unzipped
 from volest.scan.ply import read_ply
@@ -124,9 +123,8 @@ def scan_of(
     with np.errstate(invalid="ignore", over="ignore"):
         if factor != 1.0:
             triangles *= factor
-        refuse_not_finite(triangles)
-    areas = areas_mm2(triangles)
-    lost = note_lost(triangles, areas)
+        areas, keys, level = look_over(triangles)
+    lost = note_lost(triangles, areas, keys, level)
     triangles, areas, dropped = drop_degenerate(triangles, areas)
     size_notes = check_scale(triangles, areas, unit)
     strays = lost or note_needles(triangles, areas)
