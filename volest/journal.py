@@ -13,9 +13,19 @@ from typing import Any, Self, TypeVar
 
 from volest.data_base import CODE, DataBase, fault_of, is_writable
 from volest.errors import UsageError, visible
-from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
+from volest.lab import (
+    DENSITY,
+    HAND,
+    PRIOR_POURS,
+    USUAL_VOLUME_ML,
+    VACUUM,
+    Lab,
+    Learned,
+    Pour,
+    learn_all,
+    unlearned,
+)
 from volest.settings import Settings
-from volest.stone.learning import PRIOR_POURS, Pour, learn_all, unlearned
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType, own_stone

@@ -5,10 +5,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from volest.errors import MixError
-from volest.lab import HAND, USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned
+from volest.lab import HAND, USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned, unlearned
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.learning import unlearned
 from volest.stone.mix import (
     MOST_VOLUME_ML,
     Mix,
