@@ -13,8 +13,8 @@ from scipy import stats
 
 from volest import measure
 from volest.api import settings_for
+from volest.lab import PRIOR_POURS
 from volest.report.record import as_text, document
-from volest.stone.learning import PRIOR_POURS
 
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_meshes" / "b0425-upper-six-prepared.ply"

@@ -13,9 +13,19 @@ from typing import Any, Self, TypeVar
 
 from volest.data_base import DataBase, fault_of, is_writable
 from volest.errors import UsageError, visible
-from volest.lab import DENSITY, HAND, USUAL_VOLUME_ML, VACUUM, Lab, Learned
+from volest.lab import (
+    DENSITY,
+    HAND,
+    PRIOR_POURS,
+    USUAL_VOLUME_ML,
+    VACUUM,
+    Lab,
+    Learned,
+    Pour,
+    learn_all,
+    unlearned,
+)
 from volest.settings import Settings
-from volest.stone.learning import PRIOR_POURS, Pour, learn_all, unlearned
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType, own_stone
@@ -74,15 +84,7 @@ class Entry:
 
     def pour(self) -> Pour:
         """Give what the waste is learned from."""
-        return Pour(
-            stone=self.stone,
-            way=self.way,
-            volume_ml=self.volume_ml,
-            mix_ml=self.mix_ml,
-            left_ml=self.left_ml,
-            powder_g=self.powder_g,
-            volume_u_ml=self.volume_u_ml,
-        )
+        return Pour(**{field.name: getattr(self, field.name) for field in fields(Pour)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -227,7 +229,8 @@ def _odd(found: str, needed: str) -> UsageError:
 
 
 _GIVEN_UP = "damaged, and given up"  # in the checksum of a row that a person struck out so
-_Row = TypeVar("_Row", Entry, Delivery)
+_Row = TypeVar("_Row", bound=Entry | Delivery)
+_TABLES: dict[type, str] = {Entry: "pours", Delivery: "deliveries"}
 
 
 class Journal:
@@ -271,7 +274,7 @@ class Journal:
                     remedy="add --again if it was poured once more",
                     code="journal-again",
                 )
-            return self._add(entry, "pours", self.entries())
+            return self._add(entry)
 
     def receive(self, delivery: Delivery) -> int:
         """Write one delivery down, and give its number; one that cannot be meant is refused."""
@@ -281,15 +284,15 @@ class Journal:
                 f"{delivery.powder_g:g} g delivered", f"{LEAST_CAME_G:g} to {MOST_CAME_G:g} g"
             )
         with self._base.transaction():
-            return self._add(delivery, "deliveries", self.deliveries())
+            return self._add(delivery)
 
     def entries(self) -> list[Entry]:
         """Read all pours that fit their checksums, the oldest first."""
-        return self._read("pours", Entry)[0]
+        return self._read(Entry)[0]
 
     def deliveries(self) -> list[Delivery]:
         """Read all deliveries that fit their checksums, the oldest first."""
-        return self._read("deliveries", Delivery)[0]
+        return self._read(Delivery)[0]
 
     def pours(self) -> list[Pour]:
         """Read what the waste is learned from: the pours that were not struck out."""
@@ -299,11 +302,11 @@ class Journal:
         """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
         backup = "take the last backup in its place"
         lost = "is damaged or missing: it is left out of all figures"
-        pours = self._read("pours", Entry)[1]
+        pours = self._read(Entry)[1]
         told = [
             f"pour {number} {lost}; {backup}, or give it up: --strike {number}" for number in pours
         ]
-        deliveries = self._read("deliveries", Delivery)[1]
+        deliveries = self._read(Delivery)[1]
         told += [f"delivery {number} {lost}; {backup}" for number in deliveries]
         found = self._base.damage()
         told += [] if found is None else [f"damaged: {' '.join(found.split())}; {backup}"]
@@ -314,7 +317,7 @@ class Journal:
 
         One that is damaged is given up so: it is told no more.
         """
-        if number not in self._read("pours", Entry)[1]:
+        if number not in self._read(Entry)[1]:
             self._amend(number, struck=now())
             return
         query = "UPDATE pours SET checksum = ? WHERE number = ?"
@@ -339,9 +342,8 @@ class Journal:
         if not target.exists() or target.stat().st_size == 0:
             return
         with Journal(target, new=False, copied=True) as older:
-            lost = _lacking("pour", older._read("pours", Entry), self._read("pours", Entry))
-            kept = older._read("deliveries", Delivery), self._read("deliveries", Delivery)
-            lost += _lacking("delivery", *kept)
+            lost = _lacking("pour", older._read(Entry), self._read(Entry))
+            lost += _lacking("delivery", older._read(Delivery), self._read(Delivery))
         if lost:
             raise fault_of(
                 target,
@@ -354,8 +356,9 @@ class Journal:
         self.check_backup(target)
         self._base.back_up(target)
 
-    def _read(self, table: str, kind: type[_Row]) -> tuple[list[_Row], list[int]]:
+    def _read(self, kind: type[_Row]) -> tuple[list[_Row], list[int]]:
         """Read the rows that fit, and the numbers of those that do not or are missing."""
+        table = _TABLES[kind]
         names = [field.name for field in fields(kind)]
         query = f"SELECT {', '.join(names)}, checksum FROM {table} ORDER BY number"  # noqa: S608  # own names
         rows, lost, given_up = [], set[int](), set[int]()
@@ -372,7 +375,8 @@ class Journal:
         lost |= set(range(1, max(here, default=0) + 1)) - here - given_up
         return rows, sorted(lost)
 
-    def _add(self, row: Entry | Delivery, table: str, rows: Sequence[Entry | Delivery]) -> int:
+    def _add(self, row: Entry | Delivery) -> int:
+        table, rows = _TABLES[type(row)], self._read(type(row))[0]
         taken = {number for (number,) in self._base.rows(f"SELECT number FROM {table}")}  # noqa: S608  # own names
         number = 1 + max((one.number for one in rows), default=0)
         while number in taken:  # by a damaged one

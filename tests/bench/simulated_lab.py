@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench.marked_part import write_between
-from volest.lab import Lab, Learned, Way, Ways
+from volest.lab import Lab, Learned, Pour, Way, Ways, learn
 from volest.settings import Settings
-from volest.stone.learning import Pour, learn
 from volest.stone.mix import Mix, mix
 from volest.stone.pours import Beyond, first_pour
 

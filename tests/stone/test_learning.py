@@ -21,9 +21,8 @@ from tests.bench.simulated_lab import (
     table,
 )
 from tests.flat import mix
-from volest.lab import Lab, Learned, Way
+from volest.lab import PRIOR_POURS, Lab, Learned, Pour, Way, learn, learn_all
 from volest.settings import Settings
-from volest.stone.learning import PRIOR_POURS, Pour, learn, learn_all
 from volest.stone.pours import first_pour
 
 DEFAULT = Way(share_percent=15.0, residue_ml=1.0)

@@ -4,9 +4,8 @@ import pytest
 
 from tests.flat import mix
 from volest.cli.lab import figure_record
-from volest.lab import Bench, Bowl, Lab, Learned
+from volest.lab import Bench, Bowl, Lab, Learned, Pour, learn
 from volest.settings import Settings
-from volest.stone.learning import Pour, learn
 from volest.stone.mix import MOST_VOLUME_ML
 from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
 from volest.stone.reference import BENCH_FIGURES, Band, Figure

@@ -16,7 +16,7 @@ from functools import cache, cached_property
 from importlib import metadata
 from numbers import Integral, Real
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
@@ -413,11 +413,10 @@ _NO_WORKERS = UsageError(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Dealt:
+class _Dealt(NamedTuple):
     """A task that is under way: the scan as it was given, and which try this is."""
 
-    index: int
+    number: int
     place: Place
     task: Task
     tries: int = 1
@@ -446,7 +445,7 @@ def run_tasks(
         # A path that means the same in a process that stands in another folder.
         whole = place.absolute() if isinstance(place, Path) else place
         task = Task(place=whole, settings=settings, size_scan=size_scan, keep=known is not None)
-        open_tasks[engine.submit(task)] = _Dealt(index=index, place=place, task=task)
+        open_tasks[engine.submit(task)] = _Dealt(index, place, task)
         while len(open_tasks) >= room:
             yield from _taken_in(open_tasks, engine)
     while open_tasks:
@@ -459,7 +458,7 @@ def _taken_in(
     """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
     while not (ended := wait(open_tasks, timeout=engine.quiet_s, return_when=FIRST_COMPLETED).done):
         engine.check()
-    for future in sorted(ended, key=lambda one: open_tasks[one].index):
+    for future in sorted(ended, key=lambda one: open_tasks[one].number):
         dealt = open_tasks.pop(future)
         try:
             fault = future.exception()
@@ -468,9 +467,9 @@ def _taken_in(
         words, again = ("", False) if fault is None else engine.told(fault)
         if again and dealt.tries < _TRIES:
             _LOG.warning("%s is tried once more: %s", dealt.place, words)
-            open_tasks[engine.submit(dealt.task)] = replace(dealt, tries=dealt.tries + 1)
+            open_tasks[engine.submit(dealt.task)] = dealt._replace(tries=dealt.tries + 1)
         else:
-            yield dealt.index, _row(future, dealt.place, words)
+            yield dealt.number, _row(future, dealt.place, words)
 
 
 def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:

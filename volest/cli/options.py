@@ -19,7 +19,6 @@ from volest.settings import (
     SETTINGS,
     Setting,
     Settings,
-    fits,
     parse_base,
     pattern_and_word,
 )
@@ -115,25 +114,6 @@ def _from_input() -> Path:
     path = Path(kept.name) / ("input.ply" if scan.startswith(b"ply") else "input.stl")
     path.write_bytes(scan)
     return path
-
-
-def unfitting(texts: Sequence[str], scans: "Sequence[Place]") -> list[str]:
-    """List each `PATTERN=WORD` whose pattern fits none of the scans."""
-    return [
-        text
-        for text in texts
-        if not any(fits(pattern_and_word(text)[0], str(scan)) for scan in scans)
-    ]
-
-
-def check_fits(option: str, texts: Sequence[str], scans: "Sequence[Place]") -> None:
-    """Refuse a `PATTERN=WORD` whose pattern fits none of the scans."""
-    for text in unfitting(texts, scans):
-        raise UsageError(
-            f"{option} {text}, which fits no scan",
-            needed="a pattern of names of scans, without their folder",
-            remedy=f"write for example {option} '{Path(str(scans[0])).stem}*=...'",
-        )
 
 
 def file_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:

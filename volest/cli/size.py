@@ -24,17 +24,15 @@ from volest.cli.console import (
 from volest.cli.options import (
     BASE_HELP,
     Number,
-    check_fits,
     place,
     planning,
     request_of,
     running,
     sizing,
-    unfitting,
     verbose_option,
 )
 from volest.errors import EXIT_MEASURED, UsageError, visible
-from volest.settings import NAMED, clock_time, digits_for, parse_taken, pattern_and_word
+from volest.settings import NAMED, clock_time, digits_for, fits, parse_taken, pattern_and_word
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
@@ -143,8 +141,7 @@ def size_command(
     request = replace(
         request_of(size_scan=ctx.obj, **options),
         found=find(paths),
-        share=_day(
-            ctx,
+        share=_planner(
             share=share,
             at_most=at_most,
             start=start,
@@ -257,8 +254,7 @@ def drawn(request: "Request", *, quiet: bool) -> "Request":
     return replace(request, pictures=request.has_cards and can_draw(quiet=quiet))
 
 
-def _day(
-    ctx: click.Context,
+def _planner(
     *,
     share: bool,
     at_most: int | None,
@@ -271,7 +267,7 @@ def _day(
     if not share:
         if at_most is not None:
             raise UsageError("--at-most without --share", needed="--share", remedy="add it")
-        if not any(ctx.params[name] for name in ("materials", "kinds", "taken", "ages", "start")):
+        if not (materials or kinds or taken or start):
             return None
         at_most = 1
     from volest.run import Planner
@@ -282,7 +278,8 @@ def _day(
     begins = None if start is None else clock_time(start, now)
     if start is not None and begins is None:
         raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
-    habits = () if is_from_file("taken") else ctx.lookup_default("taken") or ()
+    usual = click.get_current_context().lookup_default("taken")
+    habits = () if is_from_file("taken") else usual or ()
     return Planner(
         at_most=at_most,
         windows=tuple(_by_pattern(materials, pour_window)),
@@ -324,14 +321,21 @@ def _check_patterns(
     by_name: Mapping[str, Sequence[str]], request: "Request", *, quiet: bool
 ) -> None:
     """Refuse patterns that fit no scan; tell those of a lab's file, which is for all days."""
-    scans = request.found.scans
-    for name, texts in by_name.items():
-        patterns = [digits_for(text) for text in texts]
-        if not is_from_file(name):
-            check_fits("--age" if name == "ages" else NAMED[name].flag, patterns, scans)
+    scans = [str(scan) for scan in request.found.scans]
+    patterns = [(name, digits_for(said)) for name, texts in by_name.items() for said in texts]
+    for name, said in patterns:
+        pattern, _ = pattern_and_word(said)
+        if any(fits(pattern, scan) for scan in scans):
             continue
-        for text in () if quiet or len(scans) == 1 else unfitting(patterns, scans):
-            say(f"{NAMED[name].habit} {text!r} in {request.settings.lab_file} fits no scan")
+        if not is_from_file(name):
+            option = "--age" if name == "ages" else NAMED[name].flag
+            raise UsageError(
+                f"{option} {said}, which fits no scan",
+                needed="a pattern of names of scans, without their folder",
+                remedy=f"write for example {option} '{Path(scans[0]).stem}*=...'",
+            )
+        if len(scans) > 1 and not quiet:
+            say(f"{NAMED[name].habit} {said!r} in {request.settings.lab_file} fits no scan")
 
 
 def _checked_files(request: "Request", streams: int) -> list[Path]:

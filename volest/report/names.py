@@ -71,15 +71,8 @@ def shortened(name: str, cells: int) -> str:
     if cell_len(name) <= cells:
         return name
     room = cells - len("...")
-    head, tail = "", ""
-    for char in name:
-        if cell_len(head + char) > room - room // 2:
-            break
-        head += char
-    for char in reversed(name):
-        if cell_len(tail + char) > room - cell_len(head):
-            break
-        tail = char + tail
+    head = chop_cells(name, room - room // 2)[0]
+    tail = chop_cells(name[::-1], room - cell_len(head))[0][::-1]
     return f"{head}...{tail}"
 
 

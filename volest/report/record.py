@@ -74,8 +74,8 @@ def shared_record(plan: Plan) -> dict[str, Any]:
                 "pour_by_min": [one.closes_min for one in shared.impressions],
                 "bowl": shared.mix.bowl,
                 "equal_mixes": shared.mix.mixes,
-                "mix": shared.mix.as_record(),
-                "notes": [note.as_record() for note in shared.notes],
+                "mix": shared.mix,
+                "notes": shared.notes,
             }
             for shared in plan.mixes
         ],

@@ -5,10 +5,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from volest.errors import MixError
-from volest.lab import HAND, USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned
+from volest.lab import HAND, USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned, unlearned
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.learning import unlearned
 from volest.stone.mix import (
     MOST_VOLUME_ML,
     Mix,
@@ -166,9 +165,8 @@ NOTHING = Beyond()
 
 def first_pour(volume_ml: float, settings: Settings, more: Beyond = NOTHING) -> Mix:
     """Size the first pour: the cavity, what it takes beyond, and what is lost."""
-    return into_bowls(
-        _first(volume_ml, settings, more), settings.lab.bowl, settings.way, settings.lab.time
-    )
+    make = _maker(_first_ml(volume_ml, more), settings, more)
+    return into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
 
 
 def shared_pour(
@@ -184,22 +182,14 @@ def shared_pour(
     volume_ml, lab = sum(volumes_ml), settings.lab
     if volume_ml + together.heap_ml + together.nodules_ml > MOST_VOLUME_ML:
         return None
-    whole = _first(volume_ml, settings, together)
-    if not fits_one(whole, lab.bowl, settings.way):
+    make = _maker(_first_ml(volume_ml, together), settings, together)
+    if not fits_one(make, lab.bowl, settings.way):
         return None
-    return into_bowls(whole, lab.bowl, settings.way, lab.time)
+    return into_bowls(make, lab.bowl, settings.way, lab.time)
 
 
-def _first(volume_ml: float, settings: Settings, more: Beyond) -> Make:
-    parts_ml = {"cavity": volume_ml, "heap": more.heap_ml, "nodules": more.nodules_ml}
-    return _maker(
-        parts_ml,
-        settings,
-        stone=settings.stone,
-        wp_ml_per_100g=settings.wp_ml_per_100g,
-        stretch_ml_per_100g=settings.stretch_ml_per_100g,
-        doubts_ml=(more.volume_u_ml, more.unseen_ml),
-    )
+def _first_ml(volume_ml: float, more: Beyond) -> dict[str, float]:
+    return {"cavity": volume_ml, "heap": more.heap_ml, "nodules": more.nodules_ml}
 
 
 def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -> Mix | None:
@@ -220,7 +210,8 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
             f"a base of {volume_ml:.1f} mL on a first pour that stands {taken_ml:.1f} mL into it",
             "a higher base or a larger former",
         )
-    make = _maker({"base": volume_ml - taken_ml}, settings, stone=base.stone)
+    own = replace(settings.with_stone(base.stone), wp_ml_per_100g=None, stretch_ml_per_100g=0.0)
+    make = _maker({"base": volume_ml - taken_ml}, own)
     try:
         made = into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
     except MixError as fault:
@@ -233,27 +224,18 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
     return replace(made, notes=tuple(note.but(pour="base") for note in made.notes))
 
 
-def _maker(
-    parts_ml: Mapping[str, float],
-    settings: Settings,
-    *,
-    stone: str,
-    wp_ml_per_100g: float | None = None,
-    stretch_ml_per_100g: float = 0.0,
-    doubts_ml: tuple[float, float] = (0.0, 0.0),
-) -> Make:
+def _maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTHING) -> Make:
     """Give what makes the pour in so many equal mixes, in a bowl."""
-    kind = find_stone(stone, settings.lab)
+    kind = find_stone(settings.stone, settings.lab)
     bench, has_scoop = bench_for(kind, settings.lab), knows_scoop(kind, settings)
     volume_ml = sum(parts_ml.values())
-    u_ml, unseen_ml = doubts_ml
 
     def dealt(mixes: int, law: Learned, by: str) -> Mix:
         each_ml = volume_ml / mixes
         expected_ml = max(law.expected_ml(each_ml), 0.0)
         scoops_u_ml = 0.0 if by == "gram" else _scoops_u_ml(each_ml + expected_ml, kind, bench)
-        doubt_ml = law.reserve_ml(each_ml, u_ml / mixes, scoops_u_ml)
-        reserve_ml = math.hypot(doubt_ml, unseen_ml / mixes)
+        doubt_ml = law.reserve_ml(each_ml, more.volume_u_ml / mixes, scoops_u_ml)
+        reserve_ml = math.hypot(doubt_ml, more.unseen_ml / mixes)
         share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
         return mix(
             volume_ml,
@@ -263,8 +245,8 @@ def _maker(
             reserve_ml=max(law.expected_ml(each_ml) + reserve_ml, 0.0) - expected_ml,
             parts_ml=parts_ml,
             air_percent=settings.lab.way.of(settings.way).air_percent,
-            wp_ml_per_100g=wp_ml_per_100g,
-            stretch_ml_per_100g=stretch_ml_per_100g,
+            wp_ml_per_100g=settings.wp_ml_per_100g,
+            stretch_ml_per_100g=settings.stretch_ml_per_100g,
             by=by,
             bench=bench,
             mixes=mixes,
@@ -282,7 +264,7 @@ def _maker(
             made,
             way=settings.way,
             has_scoop=has_scoop,
-            volume_u_ml=u_ml,
+            volume_u_ml=more.volume_u_ml,
             risk_percent=law.risk_percent,
             whole_scoops=None if by_scoop or too_much else whole,
             notes=(*made.notes, *tiny, *weigh),
