@@ -134,12 +134,15 @@ def _skin(cavity: Cavity, shift_mm: float) -> tuple[Floats, Ints]:
     grid, levels = cavity.rooms.grid, _levels_mm(cavity)
     off_mm = np.stack([*_layers(cavity, levels, shift_mm)])
     cells = library.ImageData(dimensions=off_mm.shape[::-1])
-    skin = cells.contour([0.0], off_mm.ravel(), method="flying_edges", compute_normals=False)
+    skin = cells.contour(
+        [0.0], scalars=off_mm.ravel(), method="flying_edges", compute_normals=False
+    )
     i, j, layer = skin.points.T.astype(np.float64)
     x = grid.low_mm[0] + (i - 1.0) * grid.pitch_mm  # there is a rim of cells without stone
     y = grid.low_mm[1] + (j - 1.0) * grid.pitch_mm
     z = np.minimum(levels[0] + layer * (levels[1] - levels[0]), 0.0)
-    return _without_crumbs(np.stack([x, y, z], axis=1), skin.regular_faces.astype(np.int64))
+    triangles = skin.regular_faces[:, ::-1].astype(np.int64)  # they were laid as seen from inside
+    return _without_crumbs(np.stack([x, y, z], axis=1), triangles)
 
 
 def _without_crumbs(points: Floats, triangles: Ints) -> tuple[Floats, Ints]:
