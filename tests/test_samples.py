@@ -5,6 +5,7 @@ tests/corpus, which shares no code with volest.
 """
 
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +32,9 @@ def _ids(truth: dict[str, Any]) -> str:
     return str(truth["name"])
 
 
-def _sized(truth: dict[str, Any], base: Base) -> Result:
-    return size_scan(FOLDER / truth["file"], Settings(base=base))
+@cache
+def _sized(file: str, base: Base) -> Result:
+    return size_scan(FOLDER / file, Settings(base=base))
 
 
 def _off_plane(result: Result, plane: np.ndarray[Any, Any]) -> tuple[float, float]:
@@ -50,7 +52,7 @@ def test_all_that_was_promised_is_there() -> None:
 
 @pytest.mark.parametrize("truth", TRUTHS, ids=_ids)
 def test_volume_up_to_the_stated_plane(truth: dict[str, Any]) -> None:
-    result = _sized(truth, Base(how="plane", plane=tuple(truth["plane"])))
+    result = _sized(truth["file"], Base(how="plane", plane=tuple(truth["plane"])))
     within = 3e-3 if truth["defect"] == "holes" else 1e-3
     assert result.volume_ml == pytest.approx(truth["volume_ml"], rel=within)
     assert result.slope_ml_per_mm == pytest.approx(truth["slope_ml_per_mm"], rel=0.01)
@@ -61,7 +63,7 @@ def test_volume_up_to_the_stated_plane(truth: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("truth", WHOLE, ids=_ids)
 def test_rim_lies_where_it_was_made(truth: dict[str, Any]) -> None:
-    result = _sized(truth, Base())
+    result = _sized(truth["file"], Base())
     plane = np.array(truth["plane"])
     plane[:3] += truth["rim_height_over_base_mm"] * plane[3:]
     off_mm, off_deg = _off_plane(result, plane)
@@ -71,7 +73,7 @@ def test_rim_lies_where_it_was_made(truth: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("truth", TRUTHS, ids=_ids)
 def test_doubts_are_told_where_there_are_any(truth: dict[str, Any]) -> None:
-    result = _sized(truth, Base(how="plane", plane=tuple(truth["plane"])))
+    result = _sized(truth["file"], Base(how="plane", plane=tuple(truth["plane"])))
     expected = FAULTY.get(truth["defect"])
     assert {note.code for note in result.notes} == ({expected} if expected else set())
     assert result.outcome == (NOTED if expected else MEASURED)

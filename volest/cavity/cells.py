@@ -55,6 +55,10 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
 
     It is the reconstruction by erosion of the floor from the seeds (Vincent 1993; from memory):
     of all ways from a seed, over sides and corners, the one whose highest cell is lowest.
+
+    >>> floor = np.array([[0.0, 3.0, 1.0, 5.0]])
+    >>> flood_levels(floor, np.array([[True, False, False, False]]))
+    array([[0., 3., 3., 5.]])
     """
     high = floor_mm.max()
     fast = loops(KERNELS)
@@ -68,7 +72,12 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
 
 
 def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
-    """Divide the cells among floods that rise from markers (watershed by flooding)."""
+    """Divide the cells among floods that rise from markers (watershed by flooding).
+
+    >>> heights = np.array([[0.0, 1.0, 2.0, 1.0, 0.0]])
+    >>> divided(heights, np.array([[1, 0, 0, 0, 2]]), np.ones((1, 5), dtype=bool))
+    array([[1, 1, 1, 2, 2]])
+    """
     fast = loops(KERNELS)
     if fast is None:
         return np.asarray(watershed(heights_mm, markers, mask=mask)).astype(np.int64)

@@ -116,10 +116,7 @@ class Columns:
 
 
 def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0) -> Grid:
-    """Lay a grid over points, with two free cells and more all round.
-
-    `x_mm`, `y_mm` (m,).
-    """
+    """Lay a grid over points, with two free cells and more all round; `x_mm`, `y_mm` (m,)."""
     free = 2.0 * pitch_mm + free_mm
     spans = [(float(v.min()) - free, float(v.max()) + free) for v in (x_mm, y_mm)]
     (x_low, x_high), (y_low, y_high) = spans
@@ -138,10 +135,7 @@ def grid_over(x_mm: Floats, y_mm: Floats, pitch_mm: float, free_mm: float = 0.0)
 
 
 def cut_columns(corners_mm: Floats, grid: Grid) -> Columns:
-    """Cross every column of a grid with the triangles.
-
-    `corners_mm` (3, 3, n).
-    """
+    """Cross every column of a grid with the triangles; `corners_mm` (3, 3, n)."""
     v = (corners_mm[1] - grid.low_mm[1]) / grid.pitch_mm  # (3, n), in cells
     row_from = _clipped_ceil(v.min(axis=0), grid.shape[0])
     row_count = _clipped_ceil(v.max(axis=0), grid.shape[0]) - row_from
@@ -239,10 +233,7 @@ class Surface:
         return replace(self, backward=not self.backward)
 
     def chosen(self, which: Bools) -> "Surface":
-        """Return the surface of some of the triangles.
-
-        `which` (n,).
-        """
+        """Return the surface of some of the triangles; `which` (n,)."""
         return replace(self, triangles=self.triangles[which])
 
 
@@ -281,10 +272,7 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
 
 
 def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
-    """Raise cells to the highest of some points that lie in them.
-
-    `points_mm` (3, m).
-    """
+    """Raise cells to the highest of some points that lie in them; `points_mm` (3, m)."""
     peaks = peaks_mm.copy()
     points_mm = points_mm[:, points_mm[2] > _lowest(near, peaks_mm)]
     cell = grid.cells_of(points_mm[0], points_mm[1])

@@ -27,32 +27,21 @@ class Frame:
         return (*self.rotation.ravel().tolist(), *self.origin_mm.tolist())
 
     def to_frame(self, points_mm: Floats) -> Floats:
-        """Bring points into the frame, each by the same arithmetic.
+        """Bring points, (3, ...), into the frame, each by the same arithmetic.
 
         Sums are written out because a matrix product may round equal points differently, and
         columns rest on equal vertices staying equal.
-
-        `points_mm` (3, ...); gives (3, ...).
         """
         x, y, z = (points_mm[k] - self.origin_mm[k] for k in range(3))
         return np.stack([row[0] * x + row[1] * y + row[2] * z for row in self.rotation])
 
     def from_frame(self, point_mm: Floats) -> Floats:
-        """Bring one point back into the scan's own frame.
-
-        `point_mm` (3,); gives (3,).
-        """
+        """Bring one point back into the scan's own frame; `point_mm` (3,); gives (3,)."""
         return np.asarray(self.rotation.T @ point_mm + self.origin_mm)
 
 
 def frame_along(axis: Floats, origin_mm: Floats) -> Frame:
-    """Make a frame whose z runs along an axis.
-
-    `axis` (3,); `origin_mm` (3,).
-
-    >>> frame_along(np.array([0.0, 0.0, 2.0]), np.zeros(3)).rotation[2]
-    array([0., 0., 1.])
-    """
+    """Make a frame whose z runs along an axis, (3,), of any length."""
     z = axis / np.linalg.norm(axis)
     across = np.eye(3)[int(np.argmin(np.abs(z)))]
     x = _cross(across, z)

@@ -25,10 +25,7 @@ class HeightMap:
 
 
 def height_map_of_points(points_mm: Floats, grid: Grid) -> HeightMap:
-    """See points from above; they must lie closer than the cells.
-
-    `points_mm` (3, m).
-    """
+    """See points from above; they must lie closer than the cells; `points_mm` (3, m)."""
     top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
     fast = loops(KERNELS)
     if fast is not None:

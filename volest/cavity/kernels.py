@@ -432,11 +432,38 @@ def evened_out(heights: Floats, cells: Ints, turns: int) -> None:
 
 
 @compiled
-def pair_rooms(cell: Ints, floor: Floats, top: Floats, width: int, pairs: Ints) -> int:
-    """Write pairs of stretches that meet, and return their number; too many are only counted.
+def join_rooms(cell: Ints, floor: Floats, top: Floats, width: int, name: Ints) -> None:
+    """Give stretches that meet, or are joined by others that do, one name; `name` comes as 0, 1...
 
     Stretches are sorted by cell. Two meet if their cells are neighbours and their heights overlap.
     """
+    for step in (1, width):
+        first = 0
+        for a in range(len(cell)):
+            while first < len(cell) and cell[first] < cell[a] + step:
+                first += 1
+            b = first
+            while b < len(cell) and cell[b] == cell[a] + step:
+                if min(top[a], top[b]) > max(floor[a], floor[b]):
+                    one, other = eldest(name, a), eldest(name, b)
+                    name[max(one, other)] = min(one, other)
+                b += 1
+    for a in range(len(cell)):
+        name[a] = name[name[a]]
+
+
+@compiled
+def eldest(name: Ints, a: int) -> int:
+    """Follow names to the one that names itself, and shorten the way for the next."""
+    while name[a] != a:
+        name[a] = name[name[a]]
+        a = name[a]
+    return a
+
+
+@compiled
+def pair_rooms(cell: Ints, floor: Floats, top: Floats, width: int, pairs: Ints) -> int:
+    """Write pairs of stretches that meet, and return their number; too many are only counted."""
     count = 0
     for step in (1, width):
         first = 0

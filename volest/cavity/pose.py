@@ -39,10 +39,7 @@ class Samples:
         return bool(np.linalg.norm(self.vector_area) > OPEN_SHARE)
 
     def seen_in(self, frame: Frame) -> Floats:
-        """Bring the points into a frame.
-
-        Gives (3, m).
-        """
+        """Bring the points into a frame; gives (3, m)."""
         fast = loops(KERNELS)
         if fast is None:
             return frame.to_frame(self.points_mm)

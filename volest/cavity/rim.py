@@ -100,10 +100,7 @@ class Rim:
 
 
 def find_rim(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
-    """Fit the rim's plane to the crest.
-
-    `points_mm` (3, m).
-    """
+    """Fit the rim's plane to the crest; `points_mm` (3, m)."""
     crest = find_crest(relief, footprint, points_mm)
     plane, rest_mm, rest_share = parted(crest)
     stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]

@@ -201,6 +201,11 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
 
 def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
     """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
+    fast = loops(KERNELS)
+    if fast is not None:
+        names = np.arange(len(cell))
+        fast.join_rooms(cell, floor, top, grid.shape[1], names)
+        return names
     a, b = neighbours(grid, cell, floor, top)
     graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(len(cell), len(cell)))
     return np.asarray(connected_components(graph, directed=False)[1])
@@ -218,6 +223,12 @@ class Air:
     place_mm: Floats | None  # (2,) middle of it in the frame; None where there is none
 
 
+def trapped_mm(a: Ints, b: Ints, floor_mm: Floats, top_mm: Floats, is_open: Bools) -> Floats:
+    """Give how high air stays under the top of each stretch, (m,); `a`, `b` (p,) are pairs."""
+    stays = top_mm - np.maximum(best_passage_mm(a, b, top_mm, is_open), floor_mm)
+    return np.where(stays > LEAST_POCKET_MM, stays, 0.0)
+
+
 def find_air(rooms: ReachableVoid) -> Air:
     """Find the air that stays under roofs."""
     cell, floor = rooms.cell[rooms.filled], rooms.floor_mm[rooms.filled]
@@ -233,14 +244,11 @@ def find_air(rooms: ReachableVoid) -> Air:
     return Air(trapped_ml=trapped_ml, place_mm=np.array(middle))
 
 
-def trapped_mm(a: Ints, b: Ints, floor_mm: Floats, top_mm: Floats, is_open: Bools) -> Floats:
-    """Give how high air stays under the top of each stretch, (m,); `a`, `b` (p,) are pairs."""
-    stays = top_mm - np.maximum(_best_passage_mm(a, b, top_mm, is_open), floor_mm)
-    return np.where(stays > LEAST_POCKET_MM, stays, 0.0)
+def best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
+    """Give the lowest top on the best way from each stretch, (m,), to an open one.
 
-
-def _best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
-    """Give the lowest top on the best way from each stretch to an open one, or else of all."""
+    `a`, `b` (p,) are pairs that meet; where there is no way out it is the lowest of all.
+    """
     # Open stretches are the sky's own: what joins two of them says nothing about air.
     tops = np.append(np.where(is_open, top_mm.max(), top_mm), top_mm.max())
     sky = len(top_mm)

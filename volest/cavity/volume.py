@@ -52,10 +52,7 @@ class Volume:
 
 
 def find_volume(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePlane) -> Volume:
-    """Measure the room below the base line.
-
-    `corners_mm` (3, 3, n).
-    """
+    """Measure the room below the base line; `corners_mm` (3, 3, n)."""
     columns_ml = float(column_volumes_ml(rooms, np.zeros(1))[0])
     floor = max(float(rooms.floor_mm.min(initial=0.0)), -CURVE_UNDER_MM)
     first, last = np.floor(floor / CURVE_STEP_MM), CURVE_OVER_MM / CURVE_STEP_MM
@@ -73,10 +70,7 @@ def find_volume(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePl
 
 
 def column_volumes_ml(rooms: ReachableVoid, heights_mm: Floats) -> Floats:
-    """Sum the columns up to each of some heights.
-
-    `heights_mm` (k,); gives (k,).
-    """
+    """Sum the columns up to each of some heights; `heights_mm` (k,); gives (k,)."""
     area_mm2 = rooms.grid.pitch_mm**2
     filled, part = [], np.empty_like(rooms.floor_mm)  # one array for all heights
     for height in heights_mm:
@@ -90,10 +84,7 @@ LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is s
 
 
 def prism_volume_ml(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePlane) -> float:
-    """Sum the prisms over the cavity's surface.
-
-    `corners_mm` (3, 3, n).
-    """
+    """Sum the prisms over the cavity's surface; `corners_mm` (3, 3, n)."""
     if isinstance(corners_mm, Surface):
         fast = loops(KERNELS)
         if fast is not None:

@@ -1,9 +1,8 @@
 """The stone of a cavity as a closed solid: a cast before the cast.
 
 The measured columns say in which cell, from where to where, stone stands. Between the cells'
-middles and levels of height the skin is led by marching cubes that leave no gap (Lewiner 2003, as
-scikit-image has them): a closed surface whose every edge joins two triangles. Its top is the base
-line itself.
+middles and levels of height the skin is led by marching cubes (VTK's flying edges): a closed
+surface whose every edge joins two triangles. Its top is the base line itself.
 """
 
 from collections.abc import Iterator
@@ -16,7 +15,6 @@ import numpy.typing as npt
 from scipy.ndimage import uniform_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from skimage.measure import marching_cubes
 
 from volest.cavity.frame import Floats, Ints
 from volest.errors import ScanError
@@ -130,14 +128,21 @@ def _shares_ml(points: Floats, triangles: Ints) -> Floats:
 
 def _skin(cavity: Cavity, shift_mm: float) -> tuple[Floats, Ints]:
     """Lead the skin round the stone: corners (n, 3), heights over the base line, and triangles."""
+    import pyvista
+
+    library: Any = pyvista  # its types know no arrays of float32
     grid, levels = cavity.rooms.grid, _levels_mm(cavity)
     off_mm = np.stack([*_layers(cavity, levels, shift_mm)])
-    places, triangles, *_ = marching_cubes(off_mm, 0.0, gradient_direction="ascent")
-    layer, j, i = places.T.astype(np.float64)
+    cells = library.ImageData(dimensions=off_mm.shape[::-1])
+    skin = cells.contour(
+        [0.0], scalars=off_mm.ravel(), method="flying_edges", compute_normals=False
+    )
+    i, j, layer = skin.points.T.astype(np.float64)
     x = grid.low_mm[0] + (i - 1.0) * grid.pitch_mm  # there is a rim of cells without stone
     y = grid.low_mm[1] + (j - 1.0) * grid.pitch_mm
     z = np.minimum(levels[0] + layer * (levels[1] - levels[0]), 0.0)
-    return _without_crumbs(np.stack([x, y, z], axis=1), triangles.astype(np.int64))
+    triangles = skin.regular_faces[:, ::-1].astype(np.int64)  # they were laid as seen from inside
+    return _without_crumbs(np.stack([x, y, z], axis=1), triangles)
 
 
 def _without_crumbs(points: Floats, triangles: Ints) -> tuple[Floats, Ints]:
