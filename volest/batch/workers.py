@@ -13,7 +13,6 @@ from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from functools import cache, cached_property
-from importlib import metadata
 from numbers import Integral, Real
 from pathlib import Path
 from typing import Any, NamedTuple, Self
@@ -44,7 +43,7 @@ MAKERS = (
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
     *("given_files.py", "storage.py", "system.py"),
 )
-_LIBRARIES = ("numpy", "scipy", "scikit-image")
+_LIBRARIES = ("numpy", "scipy")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
@@ -65,6 +64,8 @@ def maker_mark() -> str:
 
     All of that code is read, once a process: ask only where a result is kept or made elsewhere.
     """
+    from importlib import metadata
+
     digest = hashlib.sha256(__version__.encode())
     for library in _LIBRARIES:
         digest.update(f"\n{library} {metadata.version(library)}".encode())
@@ -480,7 +481,7 @@ def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:
     if done.maker is not None and done.maker != maker_mark():
         raise UsageError(
             "a worker with other code or libraries than this computer",
-            needed="the same volest, numpy, scipy and scikit-image everywhere",
+            needed="the same volest, numpy and scipy everywhere",
             remedy="install the same versions and start the workers again",
         )
     return replace(done, result=done.result.of_scan(str(place)))
