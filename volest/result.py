@@ -15,6 +15,7 @@ from volest.stone.mix import Mix
 if TYPE_CHECKING:  # they are read when somebody asks for them
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
+    from volest.cavity.preparations import Preparations
     from volest.cavity.separation import Separation
     from volest.cavity.thickness import Thickness
 
@@ -58,6 +59,8 @@ class Guide:
         What holds it in the impression.
     narrow_mm : float
         The lab's: imprints narrower than that are helped by hand.
+    preparations : Preparations or None
+        What stands round those that a person marked; None where none is.
     """
 
     imprints: "Imprints | None"
@@ -65,6 +68,7 @@ class Guide:
     thickness: "Thickness"
     separation: "Separation"
     narrow_mm: float
+    preparations: "Preparations | None" = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

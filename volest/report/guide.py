@@ -21,6 +21,7 @@ from volest.storage import write_whole
 if TYPE_CHECKING:  # what finds these is read when it is asked for
     from volest.cavity.flow import Flow, Pour, Reached
     from volest.cavity.imprints import Imprints
+    from volest.cavity.preparations import Preparation, Preparations
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -239,7 +240,24 @@ def guide_lines(guide: Guide) -> list[str]:
             "Most slender, by height over the neck's section modulus in 1/mm2: "
             f"{_several(guide.imprints, list(most), most)}."
         )
+    if guide.preparations is not None:
+        lines += [_die_line(one, guide.preparations) for one in guide.preparations.each]
     return lines
+
+
+def _die_line(one: "Preparation", all_of: "Preparations") -> str:
+    """Say what stands under the margin of a preparation, and beside it for a saw."""
+    beside = [
+        f"{'not seen' if gap.width_mm is None else f'{gap.width_mm:.1f} mm'} towards "
+        f"{gap.towards_hour} o'clock"
+        for gap in one.free
+    ] or ["no neighbour is near"]
+    beside += ["no neighbour on the other side"] * (len(one.free) == 1)
+    return (
+        f"Preparation at {one.hour} o'clock: {one.least_mm:.1f} to {one.most_mm:.1f} mm of stone "
+        f"from its margin to the base line, {one.least_mm + all_of.over_mm:.1f} mm at least with "
+        f"what stands over it. Room for a saw, wall to wall: {', '.join(beside)}."
+    )
 
 
 def _flow_lines(flow: "Flow", imprints: "Imprints | None") -> list[str]:

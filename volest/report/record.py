@@ -98,6 +98,9 @@ def guide_record(guide: Guide) -> dict[str, Any]:
             | {"name": imprint_words(guide.imprints, number)}
             for number, one in enumerate(guide.imprints.each, start=1)
         ]
+    if guide.preparations is not None:
+        record["preparations"] = asdict(guide.preparations)
+        del record["preparations"]["notes"]
     told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
     for one in told.values():
         del one["notes"]  # they stand among those of the scan

@@ -1,0 +1,141 @@
+"""Marked preparations: cones and cylinders by their formulas, made stumps by their maker's margin.
+
+Pits hang from the floor of a tub, 4 mm under the base line; `Manifold.cylinder` has a regular
+polygon of so many corners for a circle, which at 128 of them strays by 1 micrometre.
+"""
+
+import numpy as np
+import pytest
+from manifold3d import Manifold
+
+from tests.cavity.stages import bed, level, pit, staged, tilted
+from tests.cavity.trays import corners_of
+from volest.cavity.base_line import BasePlane
+from volest.cavity.columns import Surface
+from volest.cavity.frame import Frame
+from volest.cavity.preparations import Preparations, find_preparations
+from volest.cavity.trim import find_clock
+
+AS_IS = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
+FLOOR_MM = 4.0
+
+
+def tower(
+    x_mm: float,
+    top_mm: float,
+    *,
+    high_mm: float = 7.0,
+    tip_mm: float | None = None,
+    y_mm: float = 0,
+) -> Manifold:
+    """Hang a cone, or a cylinder, of such radii at the tub's floor and at its tip."""
+    tip_mm = top_mm if tip_mm is None else tip_mm
+    cone = Manifold.cylinder(high_mm, tip_mm, top_mm, 128)
+    return cone.translate((x_mm, y_mm, -FLOOR_MM - high_mm))
+
+
+def found(
+    marks: list[tuple[float, float, float]],
+    *pits: Manifold,
+    base: BasePlane | None = None,
+    over_mm: float = 0.0,
+    wanted_mm: float = 0.0,
+) -> Preparations:
+    """Mark places in a tub with pits, turned by 3 degrees as no grid is."""
+    solid = bed(pit(52.0, 30.0, FLOOR_MM), *pits).rotate((0.0, 0.0, 3.0))
+    turn = np.radians(3.0)
+    places = [
+        (x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn), z)
+        for x, y, z in marks
+    ]
+    stages, base = staged(solid), base or level(0.0)
+    return find_preparations(
+        places,
+        Surface(triangles=corners_of(solid), frame=AS_IS),
+        stages.rooms(base),
+        base,
+        find_clock(stages.relief.grid, stages.footprint.inside),
+        over_mm=over_mm,
+        wanted_mm=wanted_mm,
+    )
+
+
+@pytest.mark.parametrize("gap_mm", [0.4, 1.0, 2.5])
+def test_cylinders_are_as_far_apart_as_they_were_put(gap_mm: float) -> None:
+    row = found(
+        [(0.0, 0.0, -8.0)],
+        tower(0.0, 3.0),
+        tower(-6.5 - gap_mm, 3.5),
+        tower(7.5 + gap_mm, 3.5),
+    )
+    (one,) = row.each
+    assert one.least_mm == pytest.approx(FLOOR_MM, abs=0.05)
+    assert one.most_mm == pytest.approx(FLOOR_MM, abs=0.05)
+    assert one.high_mm == pytest.approx(7.0, abs=0.05)
+    assert [free.width_mm for free in one.free] == pytest.approx([gap_mm, gap_mm + 1.0], abs=0.1)
+    assert row.notes == ()
+
+
+def test_cones_are_measured_where_they_are_widest() -> None:
+    # Walls of 8 degrees: 1 mm nearer to the tip the gap would be 0.28 mm wider.
+    cones = [tower(x, 3.5, tip_mm=2.5) for x in (-7.8, 0.0, 7.6)]
+    (one,) = found([(1.0, 1.0, -10.0)], *cones).each
+    assert [free.width_mm for free in one.free] == pytest.approx([0.6, 0.8], abs=0.1)
+
+
+def test_a_neighbour_that_leans_over_counts_as_a_blade_meets_it() -> None:
+    # Wider at its tip: a blade that goes straight down has 0.7 mm there, not 1.7 at the floor.
+    neighbour = tower(-7.7, 3.0, tip_mm=4.0)
+    (one,) = found([(0.0, 0.0, -9.0)], tower(0.0, 3.0), neighbour).each
+    assert [free.width_mm for free in one.free] == pytest.approx([0.7], abs=0.1)
+
+
+@pytest.mark.parametrize("overlap_mm", [0.0, 1.0])
+def test_pits_that_touch_leave_no_width(overlap_mm: float) -> None:
+    cones = [tower(x, 3.5, tip_mm=2.5) for x in (0.0, 7.0 - overlap_mm)]
+    (one,) = found([(-1.0, 0.0, -9.0)], *cones).each
+    assert one.least_mm == pytest.approx(FLOOR_MM, abs=0.1)
+    assert [free.width_mm for free in one.free] == pytest.approx([0.0], abs=0.1)
+
+
+def test_a_pit_by_the_border_is_measured_to_its_own_margin() -> None:
+    (one,) = found([(22.0, 0.0, -9.0)], tower(22.0, 3.0, tip_mm=2.6)).each
+    assert one.least_mm == pytest.approx(FLOOR_MM, abs=0.05)
+    assert one.free == ()
+
+
+def test_heights_are_along_the_normal_and_least_where_the_line_dips() -> None:
+    # The line is z = 0.1 x, about: at the cylinder's edges, 3 mm off its middle, it lies at +-0.3.
+    (one,) = found([(0.0, 0.0, -9.0)], tower(0.0, 3.0), base=tilted(0.1, 0.0, 0.0)).each
+    flat = np.hypot(1.0, 0.1)
+    assert one.least_mm == pytest.approx((FLOOR_MM - 0.3) / flat, abs=0.1)
+    assert one.most_mm == pytest.approx((FLOOR_MM + 0.3) / flat, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    "mark",
+    [
+        (12.0, 0.0, -FLOOR_MM),  # on the floor beside
+        (0.0, 40.0, -8.0),  # off the impression
+        (0.0, 0.0, -60.0),  # far under the tip
+        (0.0, 0.0, 30.0),  # far over it
+        (1e6, 1e6, 1e6),
+    ],
+)
+def test_a_mark_outside_is_told_and_measured_nowhere(mark: tuple[float, float, float]) -> None:
+    row = found([mark], tower(0.0, 3.0), wanted_mm=30.0)
+    assert row.each == ()
+    assert [note.code for note in row.notes] == ["mark-in-no-imprint"]
+
+
+def test_a_hollow_that_is_no_stump_is_told() -> None:
+    assert found([(0.0, 0.0, -5.0)], tower(0.0, 3.0, high_mm=2.0)).each == ()
+    assert found([(0.0, 0.0, -5.0)], tower(0.0, 8.0)).each == ()
+
+
+@pytest.mark.parametrize(("over_mm", "noted"), [(1.9, True), (2.1, False)])
+def test_stone_over_the_line_counts_for_the_pins(over_mm: float, *, noted: bool) -> None:
+    row = found([(0.0, 0.0, -8.0)], tower(0.0, 3.0), over_mm=over_mm, wanted_mm=6.0)
+    assert [note.code for note in row.notes] == ["short-die"] * noted
+    if noted:
+        assert row.notes[0].values["higher_mm"] == pytest.approx(0.1, abs=0.05)
