@@ -337,6 +337,7 @@ def guided(
             rooms,
             base,
             clock,
+            imprints=imprints,
             over_mm=heap_over_line_mm(result, settings),
             wanted_mm=settings.lab.cast.under_margin_mm,
         )

@@ -13,6 +13,7 @@ from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
+from volest.cavity.imprints import find_imprints
 from volest.cavity.preparations import Preparations, find_preparations
 from volest.cavity.trim import find_clock
 
@@ -49,12 +50,15 @@ def found(
         for x, y, z in marks
     ]
     stages, base = staged(solid), base or level(0.0)
+    surface, rooms = Surface(triangles=corners_of(solid), frame=AS_IS), stages.rooms(base)
+    clock = find_clock(stages.relief.grid, stages.footprint.inside)
     return find_preparations(
         places,
-        Surface(triangles=corners_of(solid), frame=AS_IS),
-        stages.rooms(base),
+        surface,
+        rooms,
         base,
-        find_clock(stages.relief.grid, stages.footprint.inside),
+        clock,
+        imprints=find_imprints(surface, rooms, base, clock),
         over_mm=over_mm,
         wanted_mm=wanted_mm,
     )

@@ -18,7 +18,7 @@ from skimage.segmentation import watershed
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, Surface, cut_columns
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.imprints import FINE_MM, reaching_under
+from volest.cavity.imprints import FINE_MM, Imprints, reaching_under
 from volest.cavity.separation import TRAY_MM
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
@@ -26,10 +26,13 @@ from volest.notes import Note
 
 REACH_MM = 14.0  # off a mark: over a molar, the widest gap that is told, and into the neighbour
 FISSURE_MM = 1.5  # pits parted by less belong to one tooth; of made stumps by 1.2 at most
+# Across the row stand the cusps of one tooth, in premolars parted by up to 4, seldom another one.
+ACROSS_MM, APART_MM, ALONG = 4.0, 8.0, 0.64
 OVER_TIP_MM = 2.0  # from there on it is wall; lower lie cusps, also those of a stump
 LEAST_HIGH_MM = 2.5  # from tip to margin; what is lower is no stump
 STEEP, RUN_MM = 1.0, 0.3  # a wall rises more than that, over so much
 RAYS, SEEN_RAYS = 72, 0.75  # round a tower, and the share that must find an end
+SCALLOP_MM = 4.0  # a wall that ends so far over most of the margin went on into gum or tray
 LEAST_AT = 0.05  # of the rays: so many may lie nearer to the base line
 WIDEST_MM = 14.0  # of a tower: molars have 11.1 at most, and what scanning does to them
 LEDGE_MM = 1.0  # beyond the wall a mark may lie on the ledge
@@ -113,13 +116,15 @@ def find_preparations(
     base: BasePlane,
     clock: Clock,
     *,
+    imprints: Imprints | None,
     over_mm: float,
     wanted_mm: float,
 ) -> Preparations:
     """Measure each preparation that is marked in the scan's own frame, (k, 3)."""
     ground = _Ground(surface, rooms, base)
+    row_mm = None if imprints is None else imprints.curve_mm
     found = [
-        _measured(mark, ground.near(surface.frame.to_frame(np.array(mark))), clock)
+        _measured(mark, ground.near(surface.frame.to_frame(np.array(mark))), row_mm, clock)
         for mark in marks_mm
     ]
     each = tuple(one for one in found if one is not None)
@@ -188,7 +193,9 @@ class _Ground:
         )
 
 
-def _measured(mark: tuple[float, float, float], place: _Place, clock: Clock) -> Preparation | None:
+def _measured(
+    mark: tuple[float, float, float], place: _Place, row_mm: Floats | None, clock: Clock
+) -> Preparation | None:
     """Measure the tower that a mark lies in; None where it lies in none whose border is clear."""
     floor, grid = np.minimum(place.floor_mm, 0.0), place.grid
     # Pits less deep than a fissure are filled; each of the others is a tower of its own.
@@ -196,6 +203,8 @@ def _measured(mark: tuple[float, float, float], place: _Place, clock: Clock) -> 
     tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
     at = grid.cells_of(place.mark_mm[:1], place.mark_mm[1:2])
     own = tower == tower.ravel()[at]
+    if row_mm is not None:
+        own = _with_cusps(floor, tower, own, (row_mm - grid.low_mm)[:, ::-1] / FINE_MM)
     tip_mm = float(floor[own].min())
     middle, reach, level = _wall_ends(place.floor_mm, own)
     seen = np.isfinite(level)
@@ -223,11 +232,31 @@ def _measured(mark: tuple[float, float, float], place: _Place, clock: Clock) -> 
     )
 
 
+def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> Bools:
+    """Add to a tower what stands beside it across the row, (k, 2) in rows and columns."""
+    tip = np.array(_tip(floor_mm, own))
+    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
+    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
+    along /= np.linalg.norm(along)
+    whole = own
+    for name in np.unique(tower[minimum_filter(~own, 3) != ~own]):
+        its = tower == name
+        its_tip = np.array(_tip(floor_mm, its))
+        off = its_tip - tip
+        beside = minimum_filter(np.where(its, floor_mm, np.inf), 3)
+        pass_mm = np.maximum(floor_mm, beside)[own].min()
+        if (
+            pass_mm - max(floor_mm[tuple(tip)], floor_mm[tuple(its_tip)]) < ACROSS_MM
+            and np.linalg.norm(off) * FINE_MM < APART_MM
+            and abs(off @ along) < ALONG * np.linalg.norm(off)
+        ):
+            whole = whole | its
+    return whole
+
+
 def _wall_ends(floor_mm: Floats, own: Bools) -> tuple[Floats, Floats, Floats]:
     """Give a tower's middle, row and column, and by rays how far out its wall ends, how high."""
-    tip = _tip(floor_mm, own)
-    names, _ = label(own & (floor_mm < floor_mm[tip] + OVER_TIP_MM))
-    inside = names == names[tip]
+    inside = own & (floor_mm < floor_mm[_tip(floor_mm, own)] + OVER_TIP_MM)
     middle = np.argwhere(inside).mean(axis=0)
     turn = np.arange(RAYS) * 2.0 * np.pi / RAYS
     run, step = round(RUN_MM / FINE_MM), np.arange(round(WIDEST_MM / FINE_MM))
@@ -243,6 +272,8 @@ def _wall_ends(floor_mm: Floats, own: Bools) -> tuple[Floats, Floats, Floats]:
     is_end &= step[:-run] > (within * step).max(axis=1, keepdims=True)
     end = is_end.argmax(axis=1)
     level = np.where(is_end.any(axis=1), windows[np.arange(RAYS), end].max(axis=1), np.nan)
+    if np.isfinite(level).any():
+        level[level > np.nanmedian(level) + SCALLOP_MM] = np.nan
     return middle, np.where(np.isfinite(level), step[end] * FINE_MM, np.nan), level
 
 
