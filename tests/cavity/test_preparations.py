@@ -8,14 +8,23 @@ import numpy as np
 import pytest
 from manifold3d import Manifold
 
+from tests.bench.parted import drawn
 from tests.cavity.stages import bed, level, pit, staged, tilted
 from tests.cavity.trays import corners_of
+from tests.corpus.case import Case, make, solid
+from tests.corpus.dentition import Row, Standing
+from tests.corpus.jaw import Ridge
+from tests.corpus.prepared import Stump
+from tests.marks import slow
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
 from volest.cavity.imprints import find_imprints
 from volest.cavity.preparations import Preparations, find_preparations
 from volest.cavity.trim import find_clock
+from volest.pipeline import Cavity, find_cavities
+from volest.scan.reading import scan_from
+from volest.settings import Settings
 
 AS_IS = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
 FLOOR_MM = 4.0
@@ -135,6 +144,53 @@ def test_a_mark_outside_is_told_and_measured_nowhere(mark: tuple[float, float, f
 def test_a_hollow_that_is_no_stump_is_told() -> None:
     assert found([(0.0, 0.0, -5.0)], tower(0.0, 3.0, high_mm=2.0)).each == ()
     assert found([(0.0, 0.0, -5.0)], tower(0.0, 8.0)).each == ()
+
+
+QUADRANT = Case(
+    name="prepared",
+    seed=5,
+    row=Row(jaw="lower", positions=(4, 5, 6), prepared=(5,), tips_mm=21.0),
+    ridge=Ridge(from_mm=10.0, to_mm=52.0),
+    pitch_mm=0.7,
+)
+JAWS = [QUADRANT, *slow(*(drawn("prepared next to natural", (77, k)) for k in (0, 6)))]
+
+
+@pytest.mark.parametrize("case", JAWS, ids=lambda case: f"{case.name}-{case.seed}")
+def test_margins_of_made_stumps_lie_where_their_maker_laid_them(case: Case) -> None:
+    (cavity,) = find_cavities(scan_from(make(case).mesh.corners, unit="mm"), Settings())
+    assert isinstance(cavity, Cavity)
+    stumps = [(one, one.crown) for one in solid(case).jaw.teeth if isinstance(one.crown, Stump)]
+    surface, rooms, base, clock = cavity.skin.surface, cavity.rooms, cavity.base, cavity.clock
+    row = find_preparations(
+        [_middle(stump) for stump, _ in stumps],
+        surface,
+        rooms,
+        base,
+        clock,
+        imprints=find_imprints(surface, rooms, base, clock),
+        over_mm=0.0,
+        wanted_mm=0.0,
+    )
+    assert len(row.each) == len(stumps) == len(case.row.prepared)
+    for one, (stump, crown) in zip(row.each, stumps, strict=True):
+        line = cavity.frame.to_frame(_in_scan(stump, crown.margin_line()))
+        stone = -base.heights_mm(*line) * base.upright
+        # Triangles of 0.7 mm and more, and the ledge's rounded corner.
+        assert one.least_mm == pytest.approx(stone.min(), abs=0.3)
+        assert one.most_mm == pytest.approx(stone.max(), abs=0.4)
+
+
+def _middle(stump: Standing) -> tuple[float, float, float]:
+    x, y, z = _in_scan(stump, np.array([[0.0], [0.0], [0.5 * stump.crown.height_mm]]))[:, 0]
+    return float(x), float(y), float(z)
+
+
+def _in_scan(stump: Standing, places: np.ndarray) -> np.ndarray:
+    """Carry places of a tooth's frame, (3, k), into the maker's; made jaws here are not moved."""
+    u, v, w = places
+    flat = np.outer(stump.mesial, u + stump.tip * w) + np.outer(stump.outward, v + stump.lean * w)
+    return np.stack([*(stump.centre[:, None] + flat), -(stump.gum_mm + w)])
 
 
 @pytest.mark.parametrize(("over_mm", "noted"), [(1.9, True), (2.1, False)])

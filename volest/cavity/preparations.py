@@ -198,10 +198,13 @@ def _measured(
 ) -> Preparation | None:
     """Measure the tower that a mark lies in; None where it lies in none whose border is clear."""
     floor, grid = np.minimum(place.floor_mm, 0.0), place.grid
+    at = grid.cells_of(place.mark_mm[:1], place.mark_mm[1:2])
+    under_mm = float(place.floor_mm.ravel()[at[0]])
+    if not under_mm - LEAST_HIGH_MM <= place.mark_mm[2] <= LEAST_HIGH_MM:
+        return None
     # Pits less deep than a fissure are filled; each of the others is a tower of its own.
     filled = reconstruction(np.minimum(floor + FISSURE_MM, 0.0), floor, method="erosion")
     tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
-    at = grid.cells_of(place.mark_mm[:1], place.mark_mm[1:2])
     own = tower == tower.ravel()[at]
     if row_mm is not None:
         own = _with_cusps(floor, tower, own, (row_mm - grid.low_mm)[:, ::-1] / FINE_MM)
@@ -218,7 +221,6 @@ def _measured(
         margin_mm - tip_mm < LEAST_HIGH_MM
         or np.nanmax(wide) > WIDEST_MM
         or not away <= np.interp(ray, np.arange(RAYS)[seen], reach[seen], period=RAYS) + LEDGE_MM
-        or not floor.ravel()[at] - LEAST_HIGH_MM <= place.mark_mm[2] <= LEAST_HIGH_MM
     ):
         return None
     y, x = np.array(grid.low_mm)[::-1] + middle * FINE_MM

@@ -21,7 +21,7 @@ from volest.storage import write_whole
 if TYPE_CHECKING:  # what finds these is read when it is asked for
     from volest.cavity.flow import Flow, Pour, Reached
     from volest.cavity.imprints import Imprints
-    from volest.cavity.preparations import Preparation, Preparations
+    from volest.cavity.preparations import Preparations
 
 CURVE_COLUMNS = ("height_mm", "volume_ml")
 _WIDTH = 80
@@ -135,6 +135,37 @@ def _print_guide(console: Console, guide: Guide) -> None:
         console.print()
     for line in guide_lines(guide):
         console.print(wrapped(line, _WIDTH, rest="  "))
+    if guide.preparations is not None and guide.preparations.each:
+        console.print()
+        console.print(_dies(guide.preparations))
+        console.print("\n" + wrapped(_LEDGES, _WIDTH, rest="  "))
+
+
+_LEDGES = (
+    "A saw has less room than from wall to wall: ledges of margins stand out into it. Keep the "
+    "blade off them."
+)
+
+
+def _dies(preparations: "Preparations") -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("preparation")
+    table.add_column("margin to\nbase line, mm")
+    table.add_column("with what is\nover the line")
+    table.add_column("to neighbours, wall to\nwall, mm (towards)")
+    for one in preparations.each:
+        gaps = [
+            f"{'not seen' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
+            f"({gap.towards_hour} o'clock)"
+            for gap in one.free
+        ]
+        table.add_row(
+            f"{one.hour} o'clock",
+            f"{one.least_mm:.1f} to {one.most_mm:.1f}",
+            f"{one.least_mm + preparations.over_mm:.1f} at least",
+            ", ".join(gaps) or "no neighbour is near",
+        )
+    return table
 
 
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
@@ -240,24 +271,7 @@ def guide_lines(guide: Guide) -> list[str]:
             "Most slender, by height over the neck's section modulus in 1/mm2: "
             f"{_several(guide.imprints, list(most), most)}."
         )
-    if guide.preparations is not None:
-        lines += [_die_line(one, guide.preparations) for one in guide.preparations.each]
     return lines
-
-
-def _die_line(one: "Preparation", all_of: "Preparations") -> str:
-    """Say what stands under the margin of a preparation, and beside it for a saw."""
-    beside = [
-        f"{'not seen' if gap.width_mm is None else f'{gap.width_mm:.1f} mm'} towards "
-        f"{gap.towards_hour} o'clock"
-        for gap in one.free
-    ] or ["no neighbour is near"]
-    beside += ["no neighbour on the other side"] * (len(one.free) == 1)
-    return (
-        f"Preparation at {one.hour} o'clock: {one.least_mm:.1f} to {one.most_mm:.1f} mm of stone "
-        f"from its margin to the base line, {one.least_mm + all_of.over_mm:.1f} mm at least with "
-        f"what stands over it. Room for a saw, wall to wall: {', '.join(beside)}."
-    )
 
 
 def _flow_lines(flow: "Flow", imprints: "Imprints | None") -> list[str]:
