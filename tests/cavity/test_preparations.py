@@ -4,12 +4,16 @@ Pits hang from the floor of a tub, 4 mm under the base line; `Manifold.cylinder`
 polygon of so many corners for a circle, which at 128 of them strays by 1 micrometre.
 """
 
+from collections.abc import Callable
+
 import numpy as np
+import numpy.typing as npt
 import pytest
 from manifold3d import Manifold
+from trimesh.remesh import subdivide_to_size
 
 from tests.bench.parted import drawn
-from tests.cavity.stages import bed, level, pit, staged, tilted
+from tests.cavity.stages import Floats, bed, level, pit, staged_triangles, tilted
 from tests.cavity.trays import corners_of
 from tests.corpus.case import Case, make, solid
 from tests.corpus.dentition import Row, Standing
@@ -50,16 +54,24 @@ def found(
     base: BasePlane | None = None,
     over_mm: float = 0.0,
     wanted_mm: float = 0.0,
+    hidden: Callable[[Floats, Floats], npt.NDArray[np.bool_]] | None = None,
 ) -> Preparations:
-    """Mark places in a tub with pits, turned by 3 degrees as no grid is."""
-    solid = bed(pit(52.0, 30.0, FLOOR_MM), *pits).rotate((0.0, 0.0, 3.0))
+    """Mark places in a tub with pits, 3 degrees off any grid; of its floor some may be unseen."""
+    triangles = corners_of(bed(pit(52.0, 30.0, FLOOR_MM), *pits).rotate((0.0, 0.0, 3.0)))
+    if hidden is not None:
+        corners = np.arange(3 * len(triangles)).reshape(-1, 3)
+        points, corners = subdivide_to_size(triangles.reshape(-1, 3), corners, 0.8)  # type: ignore[no-untyped-call]
+        triangles = points[corners]
+        middle = triangles.mean(axis=1)
+        is_floor = np.abs(middle[:, 2] + FLOOR_MM) < 0.01
+        triangles = triangles[~(is_floor & hidden(middle[:, 0], middle[:, 1]))]
     turn = np.radians(3.0)
     places = [
         (x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn), z)
         for x, y, z in marks
     ]
-    stages, base = staged(solid), base or level(0.0)
-    surface, rooms = Surface(triangles=corners_of(solid), frame=AS_IS), stages.rooms(base)
+    stages, base = staged_triangles(triangles), base or level(0.0)
+    surface, rooms = Surface(triangles=triangles, frame=AS_IS), stages.rooms(base)
     clock = find_clock(stages.relief.grid, stages.footprint.inside)
     return find_preparations(
         places,
@@ -138,6 +150,20 @@ def test_heights_are_along_the_normal_and_least_where_the_line_dips() -> None:
 def test_a_mark_outside_is_told_and_measured_nowhere(mark: tuple[float, float, float]) -> None:
     row = found([mark], tower(0.0, 3.0), wanted_mm=30.0)
     assert row.each == ()
+    assert [note.code for note in row.notes] == ["mark-in-no-imprint"]
+
+
+def test_a_gap_that_was_not_seen_has_no_width() -> None:
+    pits = tower(0.0, 3.0, tip_mm=2.6), tower(-7.0, 3.0, tip_mm=2.6), tower(7.4, 3.0, tip_mm=2.6)
+    (one,) = found([(0.0, 0.0, -9.0)], *pits, hidden=lambda x, _: (x > 3.1) & (x < 4.4)).each
+    assert [free.width_mm for free in one.free] == [pytest.approx(1.0, abs=0.1), None]
+
+
+def test_a_margin_of_which_half_was_not_seen_is_told() -> None:
+    def half(x: Floats, y: Floats) -> npt.NDArray[np.bool_]:
+        return (np.hypot(x, y) < 4.0) & (y > 0.0)
+
+    row = found([(0.0, 0.0, -9.0)], tower(0.0, 3.0, tip_mm=2.6), hidden=half)
     assert [note.code for note in row.notes] == ["mark-in-no-imprint"]
 
 

@@ -157,6 +157,25 @@ class _Place:
     mark_mm: Floats
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tower:
+    """Its cells, its middle in rows and columns, and by rays how far out its wall ends, how high.
+
+    Both are nan where no end was seen.
+    """
+
+    cells: Bools
+    middle: Floats
+    reach_mm: Floats
+    level_mm: Floats
+
+    def margin_mm(self, toward: Floats) -> float:
+        """Give how high its wall ends towards a place, (2,) in rows and columns."""
+        turned = (np.arange(RAYS) - _ray(toward - self.middle) + RAYS / 2) % RAYS - RAYS / 2
+        facing = self.level_mm[np.abs(turned) <= FACING_DEG * RAYS / 360.0]
+        return float(np.nanmedian(facing)) if np.isfinite(facing).any() else np.nan
+
+
 class _Ground:
     """The cavity's own surface, to be cut finer round each mark."""
 
@@ -205,11 +224,13 @@ def _measured(
     # Pits less deep than a fissure are filled; each of the others is a tower of its own.
     filled = reconstruction(np.minimum(floor + FISSURE_MM, 0.0), floor, method="erosion")
     tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
-    own = tower == tower.ravel()[at]
+    cells, joined_mm = tower == tower.ravel()[at], -np.inf
     if row_mm is not None:
-        own = _with_cusps(floor, tower, own, (row_mm - grid.low_mm)[:, ::-1] / FINE_MM)
-    tip_mm = float(floor[own].min())
-    middle, reach, level = _wall_ends(place.floor_mm, own)
+        row = (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
+        cells, joined_mm = _with_cusps(floor, tower, cells, row)
+    tip_mm = float(floor[cells].min())
+    own = _tower(place.floor_mm, cells, joined_mm)
+    middle, reach, level = own.middle, own.reach_mm, own.level_mm
     seen = np.isfinite(level)
     if np.count_nonzero(seen) < SEEN_RAYS * RAYS:
         return None
@@ -234,13 +255,13 @@ def _measured(
     )
 
 
-def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> Bools:
-    """Add to a tower what stands beside it across the row, (k, 2) in rows and columns."""
+def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> tuple[Bools, float]:
+    """Add what stands beside a tower across the row, (k, 2), and give how high these are joined."""
     tip = np.array(_tip(floor_mm, own))
     at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
     along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
     along /= np.linalg.norm(along)
-    whole = own
+    whole, joined_mm = own, -np.inf
     for name in np.unique(tower[minimum_filter(~own, 3) != ~own]):
         its = tower == name
         its_tip = np.array(_tip(floor_mm, its))
@@ -252,13 +273,21 @@ def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> Bools
             and np.linalg.norm(off) * FINE_MM < APART_MM
             and abs(off @ along) < ALONG * np.linalg.norm(off)
         ):
-            whole = whole | its
-    return whole
+            whole, joined_mm = whole | its, max(joined_mm, float(pass_mm))
+    return whole, joined_mm
 
 
-def _wall_ends(floor_mm: Floats, own: Bools) -> tuple[Floats, Floats, Floats]:
-    """Give a tower's middle, row and column, and by rays how far out its wall ends, how high."""
-    inside = own & (floor_mm < floor_mm[_tip(floor_mm, own)] + OVER_TIP_MM)
+def _tower(floor_mm: Floats, own: Bools, joined_mm: float | None = None) -> _Tower:
+    """Find where a tower's wall ends, from over its cusps on, and over where these are joined.
+
+    None takes all in that lies deep: cusps that nobody joined; else a hollow beside is left out.
+    """
+    tip = _tip(floor_mm, own)
+    over_mm = floor_mm[tip] + OVER_TIP_MM
+    inside = own & (floor_mm <= max(over_mm, -np.inf if joined_mm is None else joined_mm))
+    if joined_mm is not None:
+        names, _ = label(inside)
+        inside = names == names[tip]
     middle = np.argwhere(inside).mean(axis=0)
     turn = np.arange(RAYS) * 2.0 * np.pi / RAYS
     run, step = round(RUN_MM / FINE_MM), np.arange(round(WIDEST_MM / FINE_MM))
@@ -276,7 +305,8 @@ def _wall_ends(floor_mm: Floats, own: Bools) -> tuple[Floats, Floats, Floats]:
     level = np.where(is_end.any(axis=1), windows[np.arange(RAYS), end].max(axis=1), np.nan)
     if np.isfinite(level).any():
         level[level > np.nanmedian(level) + SCALLOP_MM] = np.nan
-    return middle, np.where(np.isfinite(level), step[end] * FINE_MM, np.nan), level
+    reach = np.where(np.isfinite(level), step[end] * FINE_MM, np.nan)
+    return _Tower(cells=own, middle=middle, reach_mm=reach, level_mm=level)
 
 
 def _tip(floor_mm: Floats, which: Bools) -> tuple[np.intp, ...]:
@@ -288,15 +318,15 @@ def _ray(way: Floats) -> float:
     return float(np.arctan2(*way) * RAYS / (2.0 * np.pi)) % RAYS
 
 
-def _free(place: _Place, tower: Ints, own: Bools, clock: Clock) -> tuple[Free, ...]:
+def _free(place: _Place, tower: Ints, own: _Tower, clock: Clock) -> tuple[Free, ...]:
     """Measure the gaps to the nearest neighbour, and to the nearest one on the other side."""
     floor = place.floor_mm
-    margin_mm = float(np.nanmedian(_wall_ends(floor, own)[2]))
-    names = np.unique(tower[floor < margin_mm - LEAST_HIGH_MM])
-    gaps = [_gap(floor, own, tower == name) for name in names if not own[tower == name].any()]
+    others = np.where(own.cells, 0, tower)
+    names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
+    gaps = [_gap(floor, own, _tower(floor, others == name)) for name in names if name]
     free: list[Free] = []
     ways: list[Floats] = []
-    for width_mm, way, is_seen in sorted(filter(None, gaps), key=lambda gap: gap[0]):
+    for width_mm, way, is_seen in sorted(gaps, key=lambda gap: gap[0]):
         if width_mm > FAR_MM or any(way @ other > 0.0 for other in ways):
             continue
         ways.append(way)
@@ -310,25 +340,23 @@ def _free(place: _Place, tower: Ints, own: Bools, clock: Clock) -> tuple[Free, .
     return tuple(free)
 
 
-def _gap(floor_mm: Floats, own: Bools, its: Bools) -> tuple[float, Floats, bool] | None:
+def _gap(floor_mm: Floats, own: _Tower, its: _Tower) -> tuple[float, Floats, bool]:
     """Measure a gap over what ends both walls there, the way there, and whether it was all seen."""
-    towers = [(which, *_wall_ends(floor_mm, which)) for which in (own, its)]
-    ends = [np.array(tip) for tip in (towers[0][1], towers[1][1])]
+    ends = [own.middle, its.middle]
     for _ in range(2):  # from middle to middle, then where they come nearest
-        walls = []
-        for (which, middle, _, level), to in zip(towers, ends[::-1], strict=True):
-            turned = (np.arange(RAYS) - _ray(to - middle) + RAYS / 2) % RAYS - RAYS / 2
-            facing = level[np.abs(turned) <= FACING_DEG * RAYS / 360.0]
-            if np.isnan(facing).all():
-                return None
-            walls.append(_wall(floor_mm, which, float(np.nanmedian(facing)) - CLEAR_MM))
+        walls = [
+            _wall(floor_mm, one.cells, one.margin_mm(to) - CLEAR_MM)
+            for one, to in ((own, ends[1]), (its, ends[0]))
+        ]
         if not all(map(len, walls)):
-            return None
+            off = its.middle - own.middle
+            about_mm = float(np.linalg.norm(off)) * FINE_MM - WIDEST_MM / 2.0
+            return max(about_mm, 0.0), off / np.linalg.norm(off), False
         apart, nearest = cKDTree(walls[0]).query(walls[1])
         k = int(np.argmin(apart))
         ends = [walls[0][nearest[k]], walls[1][k]]
     across = np.rint(np.linspace(ends[0], ends[1], int(apart.min()) + 2)).astype(np.int64)
-    way = (ends[1] - towers[0][1]) / np.linalg.norm(ends[1] - towers[0][1])
+    way = (ends[1] - own.middle) / np.linalg.norm(ends[1] - own.middle)
     return float(apart.min()) * FINE_MM, way, bool(np.isfinite(floor_mm[tuple(across.T)]).all())
 
 
