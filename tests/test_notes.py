@@ -314,6 +314,18 @@ SAID = [
         "Pour 1.0 mm higher, boxed in, or give the cast a base.",
     ),
     Worded(
+        Note("short-die", have_mm=6.54, hours=(3, 4), wanted_mm=8.0, higher_mm=1.46),
+        "Stone under the margin of the preparation at 3, 4 o'clock (seen into the opening, 12 is "
+        "the front) would be 6.5 mm at its least; 8 mm are wanted for pins.",
+        "Box in and pour 1.5 mm higher, or take shorter pins.",
+    ),
+    Worded(
+        Note("mark-in-no-imprint", places=("(1.0, -2.5, 3.0)",)),
+        "A preparation is marked at (1.0, -2.5, 3.0), where no tooth imprint with a clear border "
+        "lies; nothing is said of it.",
+        "Mark it again in the middle of its imprint, or measure by hand where the scan has holes.",
+    ),
+    Worded(
         Note("several-cavities", pieces_ml=(27.5, 12.5)),
         "The scan has 27.5 mL and 12.5 mL in cavities apart; they are added up.",
         "If these are two impressions, scan or export each for itself.",

@@ -106,6 +106,11 @@ def over_line_mm(result: Result, settings: Settings) -> float:
     """Give how far a cast stands over the base line: its base, or else the heap."""
     if has_base(result.scan, settings):
         return settings.lab.second_pour.height_mm or 0.0
+    return heap_over_line_mm(result, settings)
+
+
+def heap_over_line_mm(result: Result, settings: Settings) -> float:
+    """Give how far the first pour alone stands over the base line."""
     over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
     return max(settings.lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
 

@@ -193,14 +193,16 @@ class BenchTime(_Closed):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cast(_Closed):
-    """What is wanted of a cast at its thinnest, and from what width on stone runs in by itself.
+    """What is wanted of a cast at its thinnest, from what width on stone runs in, and under dies.
 
-    3 mm: practice, no source. 2.9 mm wide 3 mm over the tip marks lower incisors in made jaws, 4.5
+    3 mm: practice, no source. 8 mm under a margin: a pin's hole takes 5, and 3 stay over it;
+    practice, no source. 2.9 mm wide 3 mm over the tip marks lower incisors in made jaws, 4.5
     all front teeth and slender stumps.
     """
 
     least_mm: Annotated[float, Within(ge=0.0, le=30.0)] = 3.0
     narrow_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.9
+    under_margin_mm: Annotated[float, Within(ge=0.0, le=30.0)] = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

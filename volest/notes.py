@@ -351,6 +351,17 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "into the opening, 12 is the front); {wanted_mm:g} mm are wanted",
         "pour {higher_mm:.1f} mm higher, boxed in, or give the cast a base",
     ),
+    "short-die": lambda v: Said(
+        f"stone under the margin of the preparation at {_listed(v.hours)} o'clock (seen into the "
+        f"opening, 12 is the front) would be {v.have_mm:.1f} mm at its least; {v.wanted_mm:g} mm "
+        "are wanted for pins",
+        f"box in and pour {v.higher_mm:.1f} mm higher, or take shorter pins",
+    ),
+    "mark-in-no-imprint": lambda v: Said(
+        f"a preparation is marked at {_listed(v.places)}, where no tooth imprint with a clear "
+        "border lies; nothing is said of it",
+        "mark it again in the middle of its imprint, or measure by hand where the scan has holes",
+    ),
     "several-cavities": lambda v: Said(
         f"the scan has {' and '.join(f'{ml:.1f} mL' for ml in v.pieces_ml)} in cavities apart; "
         "they are added up",

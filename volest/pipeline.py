@@ -29,13 +29,13 @@ from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.void import Air, ReachableVoid, find_air, find_void
 from volest.cavity.volume import Volume, find_volume
-from volest.dosing import dosed, over_line_mm
+from volest.dosing import dosed, heap_over_line_mm, over_line_mm
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, BaseLine, Guide, Result, refused, together
 from volest.scan.checks import LEAST_TRIANGLES, MOST_SHARE, areas_mm2, check_scale, find_patches
 from volest.scan.compiling import count_scan
-from volest.scan.decision import Decision, read_decision
+from volest.scan.decision import Decision, Place, read_decision
 from volest.scan.reading import Scan, read_scan
 from volest.settings import Base, Settings
 
@@ -301,8 +301,13 @@ def examine(
     return result, found
 
 
-def guided(result: Result, cavity: Cavity, settings: Settings) -> tuple[Result, Guide]:
-    """Add its notes, and give what only a scan can tell; nothing of it is read before that."""
+def guided(
+    result: Result, cavity: Cavity, settings: Settings, marks_mm: Sequence[Place] = ()
+) -> tuple[Result, Guide]:
+    """Add its notes, and give what only a scan can tell; nothing of it is read before that.
+
+    `marks_mm` (k, 3): preparations, in the scan's own frame.
+    """
     from volest.cavity.flow import find_flow
     from volest.cavity.imprints import find_imprints
     from volest.cavity.separation import find_separation
@@ -322,15 +327,42 @@ def guided(result: Result, cavity: Cavity, settings: Settings) -> tuple[Result, 
     flow = None
     if imprints is not None:
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
+    preparations = None
+    if marks_mm := _own_marks(marks_mm, result, cavity):
+        from volest.cavity.preparations import find_preparations
+
+        preparations = find_preparations(
+            marks_mm,
+            surface,
+            rooms,
+            base,
+            clock,
+            imprints=imprints,
+            over_mm=heap_over_line_mm(result, settings),
+            wanted_mm=settings.lab.cast.under_margin_mm,
+        )
     guide = Guide(
         imprints=imprints,
         flow=flow,
         thickness=thickness,
         separation=separation,
         narrow_mm=settings.lab.cast.narrow_mm,
+        preparations=preparations,
     )
-    notes = (*result.notes, *thickness.notes, *separation.notes)
+    of_marks = () if preparations is None else preparations.notes
+    notes = (*result.notes, *thickness.notes, *separation.notes, *of_marks)
     return replace(result, notes=notes, outcome=NOTED if notes else result.outcome), guide
+
+
+def _own_marks(marks_mm: Sequence[Place], result: Result, cavity: Cavity) -> Sequence[Place]:
+    """Give those marks that lie over this impression, or all where the scan has no other."""
+    if result.cavities == 1:
+        return marks_mm
+    covered = np.zeros(cavity.rooms.grid.shape[0] * cavity.rooms.grid.shape[1] + 1, dtype=bool)
+    covered[cavity.rooms.cell] = True
+    x, y, _ = cavity.frame.to_frame(np.reshape(marks_mm, (-1, 3)).T)
+    own = covered[cavity.rooms.grid.cells_of(x, y)]
+    return [mark for mark, is_own in zip(marks_mm, own, strict=True) if is_own]
 
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -18,6 +19,7 @@ from tests.scan import writers
 from volest.cli.main import volest_group
 from volest.errors import MixError
 from volest.report.record import schema
+from volest.scan.decision import write_preparations
 
 BOWL = {tray.name: tray for tray in trays()}["hemisphere"]
 
@@ -82,12 +84,35 @@ def test_what_only_a_scan_can_tell_is_told_and_written() -> None:
     assert len(one["thickness"]["behind"]) == 5
 
 
+def test_marked_preparations_are_told_and_written_and_without_marks_nothing(
+    tmp_path: Path,
+) -> None:
+    sample = ROOT / "sample_meshes" / "b0458-lower-right-quadrant-prepared.ply"
+    scan = tmp_path / sample.name
+    shutil.copyfile(sample, scan)
+    before = call("show", str(scan)).stdout
+    assert "margin to" not in before
+    # Within both stumps, by the maker's recipe, and off the impression.
+    write_preparations(scan, [(9.01, 26.35, 7.94), (-7.08, 27.97, 9.57), (0.0, 0.0, 500.0)])
+    told = call("show", str(scan))
+    assert told.exit_code == 0, told.output
+    assert "12 o'clock   14." in told.stdout
+    assert "mark-in-no-imprint" in told.stdout
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    written = json.loads(call("show", str(scan), "--json", "-").stdout)
+    jsonschema.Draft202012Validator(schema()).validate(written)
+    found = written["scans"][0]["guide"]["preparations"]
+    assert [one["hour"] for one in found["each"]] == [12, 7]
+    write_preparations(scan, [])
+    assert call("show", str(scan)).stdout == before
+
+
 def test_size_reads_nothing_of_it(scan: Path, tmp_path: Path) -> None:
     code = (
         "import sys; from volest.cli.main import volest_group as go\n"
         f"go(['size', {str(scan)!r}, '--json', {str(tmp_path / 'out.json')!r}], "
         "standalone_mode=False)\n"
-        "late = {'flow', 'imprints', 'thickness', 'separation'}\n"
+        "late = {'flow', 'imprints', 'preparations', 'thickness', 'separation'}\n"
         "assert not {f'volest.cavity.{name}' for name in late} & {*sys.modules}"
     )
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)

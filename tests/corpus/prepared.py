@@ -41,6 +41,27 @@ class Stump:
         rise: Array = self.margin_mm + PAPILLA_MM * (u / (0.5 * self.width_mm)) ** 2
         return rise
 
+    def margin_line(self, count: int = 180) -> Array:
+        """Give places of the margin, where root and ledge meet.
+
+        Parameters
+        ----------
+        count : int
+            How many places.
+
+        Returns
+        -------
+        numpy.ndarray
+            (3, count): u, v and w in the tooth's frame, in mm.
+        """
+        turn = np.arange(count) * 2.0 * np.pi / count
+        out = np.linspace(0.5, 8.0, 1500)[:, None]
+        u, v = out * np.cos(turn), out * np.sin(turn)
+        w = self._margin(u)
+        at = np.argmax(self.side(u, v, w) > 0.0, axis=0), np.arange(count)
+        line: Array = np.stack([u[at], v[at], w[at]])
+        return line
+
     def crown(self, u: Array, v: Array, w: Array) -> Array:
         """Give the field of the root up to the margin together with the stump."""
         root = smooth_max(self.side(u, v, w), w - self._margin(u), 0.25)

@@ -157,7 +157,7 @@ def find_imprints(
     if len(each) < LEAST_ROW or sum(one.is_clear for one in each) * 2 < len(each):
         each, piece = [], np.zeros_like(piece)
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
-    corners = _deep(surface, base, max(levels, default=-np.inf))
+    corners = reaching_under(surface, base, max(levels, default=-np.inf))
     guessed = np.zeros(floor.shape, dtype=bool)
     guessed.ravel()[rooms.cell[rooms.assumed]] = True
     each = [
@@ -176,7 +176,9 @@ def find_imprints(
     )
 
 
-def _deep(surface: Surface, base: BasePlane, level: float) -> tuple[Floats, Floats, Floats]:
+def reaching_under(
+    surface: Surface, base: BasePlane, level: float
+) -> tuple[Floats, Floats, Floats]:
     """Give what reaches under a level, (3, 3, n), z over the base line, and its bounds, (2, n)."""
     height = base.heights_mm(*surface.corners_mm)
     under = np.flatnonzero(height.min(axis=0) < level)

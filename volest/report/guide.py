@@ -22,6 +22,7 @@ from volest.storage import write_whole
 if TYPE_CHECKING:  # what finds these is read when it is asked for
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
+    from volest.cavity.preparations import Preparations
 
 _WIDTH = 80
 _PARTS = {
@@ -134,6 +135,37 @@ def _print_guide(console: Console, guide: Guide) -> None:
         console.print()
     for line in guide_lines(guide):
         console.print(wrapped(line, _WIDTH, rest="  "))
+    if guide.preparations is not None and guide.preparations.each:
+        console.print()
+        console.print(_dies(guide.preparations))
+        console.print("\n" + wrapped(_LEDGES, _WIDTH, rest="  "))
+
+
+_LEDGES = (
+    "A saw has less room than from wall to wall: ledges of margins stand out into it. Keep the "
+    "blade off them."
+)
+
+
+def _dies(preparations: "Preparations") -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("preparation")
+    table.add_column("margin to\nbase line, mm")
+    table.add_column("with what is\nover the line")
+    table.add_column("to neighbours, wall to\nwall, mm (towards)")
+    for one in preparations.each:
+        gaps = [
+            f"{'not seen' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
+            f"({gap.towards_hour} o'clock)"
+            for gap in one.free
+        ]
+        table.add_row(
+            f"{one.hour} o'clock",
+            f"{one.least_mm:.1f} to {one.most_mm:.1f}",
+            f"{one.least_mm + preparations.over_mm:.1f} at least",
+            ", ".join(gaps) or "no neighbour is near",
+        )
+    return table
 
 
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")

@@ -56,7 +56,14 @@ def guide_record(guide: Guide) -> dict[str, Any]:
     told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
     for part in told.values():
         del part["notes"]  # they stand among those of the scan
-    first = {"narrow_mm": guide.narrow_mm, "imprints": each, "flow": guide.flow}
+    first: dict[str, Any] = {
+        "narrow_mm": guide.narrow_mm,
+        "imprints": each,
+        "flow": guide.flow,
+    }
+    if guide.preparations is not None:
+        first["preparations"] = asdict(guide.preparations)
+        del first["preparations"]["notes"]
     return {"guide": first, **told}
 
 

@@ -1,0 +1,369 @@
+"""Marked preparations: stone under the margin, and the room beside for a saw.
+
+On the cast imprints are towers. Each column keeps its lowest floor, so that a tower is seen with
+all that juts out over it, as a blade meets it that is led straight down. The margin is where the
+wall of a tower ends: by rays from its middle, at the first place where it is no longer steep.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import label, minimum_filter
+from scipy.spatial import cKDTree
+from skimage.measure import find_contours
+from skimage.morphology import local_minima, reconstruction
+from skimage.segmentation import watershed
+
+from volest.cavity.base_line import BasePlane
+from volest.cavity.columns import Grid, Surface, cut_columns
+from volest.cavity.frame import Bools, Floats, Ints
+from volest.cavity.imprints import FINE_MM, Imprints, reaching_under
+from volest.cavity.separation import TRAY_MM
+from volest.cavity.trim import Clock
+from volest.cavity.void import ReachableVoid
+from volest.notes import Note
+
+REACH_MM = 14.0  # off a mark: over a molar, the widest gap that is told, and into the neighbour
+FISSURE_MM = 1.5  # pits parted by less belong to one tooth; of made stumps by 1.2 at most
+# Across the row stand the cusps of one tooth, in premolars parted by up to 4, seldom another one.
+ACROSS_MM, APART_MM, ALONG = 4.0, 8.0, 0.64
+OVER_TIP_MM = 2.0  # from there on it is wall; lower lie cusps, also those of a stump
+LEAST_HIGH_MM = 2.5  # from tip to margin; what is lower is no stump
+STEEP, RUN_MM = 1.0, 0.3  # a wall rises more than that, over so much
+RAYS, SEEN_RAYS = 72, 0.75  # round a tower, and the share that must find an end
+SCALLOP_MM = 4.0  # a wall that ends so far over most of the margin went on into gum or tray
+LEAST_AT = 0.05  # of the rays: so many may lie nearer to the base line
+WIDEST_MM = 14.0  # of a tower: molars have 11.1 at most, and what scanning does to them
+LEDGE_MM = 1.0  # beyond the wall a mark may lie on the ledge
+CLEAR_MM = 0.15  # from the margin to the level of the gap: over what noise a scan has
+FACING_DEG = 30.0  # to either side
+TOWARDS_MM = 20.0  # from a mark: so far off the hours of its two sides differ
+FAR_MM = 8.0  # further off there is no neighbour to saw by
+BLADE_MM = 0.15  # no blade is thinner: what leaves less room touches; practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Free:
+    """The room between a preparation and a neighbour.
+
+    Parameters
+    ----------
+    towards_hour : int
+        Where on the dial the way to that neighbour leads.
+    width_mm : float or None
+        The least between the walls of both, 0 where no blade passes; None where it was not all
+        seen.
+    """
+
+    towards_hour: int
+    width_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preparation:
+    """What a marked tooth has round it.
+
+    Parameters
+    ----------
+    mark_mm : tuple of float
+        The mark, in the scan's own frame.
+    hour : int
+        Where on the dial it lies.
+    high_mm : float
+        From its tip to where its margin lies nearest to the base line.
+    least_mm, most_mm : float
+        Stone from its margin to the base line, along that line's normal, where it is least and
+        where it is most.
+    free : tuple of Free
+        The nearest neighbour and the one across from it; fewer where there is none within 8 mm.
+    """
+
+    mark_mm: tuple[float, float, float]
+    hour: int
+    high_mm: float
+    least_mm: float
+    most_mm: float
+    free: tuple[Free, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preparations:
+    """All marked preparations of an impression.
+
+    Parameters
+    ----------
+    each : tuple of Preparation
+        Those whose margin was found, in the order of their marks.
+    over_mm : float
+        How far the first pour stands over the base line.
+    wanted_mm : float
+        What the lab wants under a margin, the stone over the base line counted.
+    notes : tuple of Note
+        What a person must act on.
+    """
+
+    each: tuple[Preparation, ...]
+    over_mm: float
+    wanted_mm: float
+    notes: tuple[Note, ...]
+
+
+def find_preparations(
+    marks_mm: Sequence[tuple[float, float, float]],
+    surface: Surface,
+    rooms: ReachableVoid,
+    base: BasePlane,
+    clock: Clock,
+    *,
+    imprints: Imprints | None,
+    over_mm: float,
+    wanted_mm: float,
+) -> Preparations:
+    """Measure each preparation that is marked in the scan's own frame, (k, 3)."""
+    ground = _Ground(surface, rooms, base)
+    row_mm = None if imprints is None else imprints.curve_mm
+    found = [
+        _measured(mark, ground.near(surface.frame.to_frame(np.array(mark))), row_mm, clock)
+        for mark in marks_mm
+    ]
+    each = tuple(one for one in found if one is not None)
+    nowhere = [mark for mark, one in zip(marks_mm, found, strict=True) if one is None]
+    notes = []
+    low = [one for one in each if one.least_mm + over_mm < wanted_mm]
+    if low:
+        have_mm = min(one.least_mm for one in low) + over_mm
+        notes.append(
+            Note(
+                "short-die",
+                have_mm=have_mm,
+                hours=tuple(dict.fromkeys(one.hour for one in low)),
+                wanted_mm=wanted_mm,
+                higher_mm=wanted_mm - have_mm,
+            )
+        )
+    if nowhere:
+        places = tuple(f"({x:.1f}, {y:.1f}, {z:.1f})" for x, y, z in nowhere)
+        notes.append(Note("mark-in-no-imprint", places=places))
+    return Preparations(each=each, over_mm=over_mm, wanted_mm=wanted_mm, notes=tuple(notes))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Place:
+    """Floors round a mark, (n, n), over the base line along its normal, infinite where not seen."""
+
+    grid: Grid
+    floor_mm: Floats
+    mark_mm: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tower:
+    """Its cells, its middle in rows and columns, and by rays how far out its wall ends, how high.
+
+    Both are nan where no end was seen.
+    """
+
+    cells: Bools
+    middle: Floats
+    reach_mm: Floats
+    level_mm: Floats
+
+    def margin_mm(self, toward: Floats) -> float:
+        """Give how high its wall ends towards a place, (2,) in rows and columns."""
+        turned = (np.arange(RAYS) - _ray(toward - self.middle) + RAYS / 2) % RAYS - RAYS / 2
+        facing = self.level_mm[np.abs(turned) <= FACING_DEG * RAYS / 360.0]
+        return float(np.nanmedian(facing)) if np.isfinite(facing).any() else np.nan
+
+
+class _Ground:
+    """The cavity's own surface, to be cut finer round each mark."""
+
+    def __init__(self, surface: Surface, rooms: ReachableVoid, base: BasePlane) -> None:
+        self.base, self.grid = base, rooms.grid
+        self.corners, self.lows, self.highs = reaching_under(surface, base, 0.0)
+        floor = np.full(rooms.grid.shape, np.inf)
+        floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest of each cell
+        lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
+        self.lowest = np.append(lowest.ravel(), np.inf)  # of cell -1, outside the grid
+        self.guessed = np.zeros(len(self.lowest), dtype=bool)
+        self.guessed[rooms.cell[rooms.assumed]] = True
+
+    def near(self, mark_mm: Floats) -> _Place:
+        """Cut the columns round a mark, (3,) in the frame."""
+        low = mark_mm[:2] - REACH_MM
+        near = np.all(
+            (self.highs >= low[:, None]) & (self.lows <= low[:, None] + 2.0 * REACH_MM), 0
+        )
+        count = int(2.0 * REACH_MM / FINE_MM) + 1
+        grid = Grid(pitch_mm=FINE_MM, low_mm=(low[0], low[1]), shape=(count, count))
+        columns = cut_columns(self.corners.take(np.flatnonzero(near), axis=2), grid)
+        x, y = (v.ravel() for v in grid.centres_mm())
+        cell = self.grid.cells_of(x, y)
+        own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > self.lowest[cell][columns.cell])
+        floor = np.full(count * count, np.inf)
+        floor[columns.cell[own][::-1]] = columns.z_mm[own][::-1]  # the lowest one is written last
+        floor[self.guessed[cell]] = np.inf
+        over = self.base.heights_mm(*mark_mm[:, None]) * self.base.upright
+        return _Place(
+            grid=grid,
+            floor_mm=floor.reshape(grid.shape) * self.base.upright,
+            mark_mm=np.append(mark_mm[:2], over),
+        )
+
+
+def _measured(
+    mark: tuple[float, float, float], place: _Place, row_mm: Floats | None, clock: Clock
+) -> Preparation | None:
+    """Measure the tower that a mark lies in; None where it lies in none whose border is clear."""
+    floor, grid = np.minimum(place.floor_mm, 0.0), place.grid
+    at = grid.cells_of(place.mark_mm[:1], place.mark_mm[1:2])
+    under_mm = float(place.floor_mm.ravel()[at[0]])
+    if not under_mm - LEAST_HIGH_MM <= place.mark_mm[2] <= LEAST_HIGH_MM:
+        return None
+    # Pits less deep than a fissure are filled; each of the others is a tower of its own.
+    filled = reconstruction(np.minimum(floor + FISSURE_MM, 0.0), floor, method="erosion")
+    tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
+    cells, joined_mm = tower == tower.ravel()[at], -np.inf
+    if row_mm is not None:
+        row = (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
+        cells, joined_mm = _with_cusps(floor, tower, cells, row)
+    tip_mm = float(floor[cells].min())
+    own = _tower(place.floor_mm, cells, joined_mm)
+    middle, reach, level = own.middle, own.reach_mm, own.level_mm
+    seen = np.isfinite(level)
+    if np.count_nonzero(seen) < SEEN_RAYS * RAYS:
+        return None
+    margin_mm = float(np.quantile(level[seen], 1.0 - LEAST_AT))
+    ray = _ray(np.array(grid.shape) // 2 - middle)
+    away = np.hypot(*(np.array(grid.shape) // 2 - middle)) * FINE_MM
+    wide = reach + np.roll(reach, RAYS // 2)
+    if (
+        margin_mm - tip_mm < LEAST_HIGH_MM
+        or np.nanmax(wide) > WIDEST_MM
+        or not away <= np.interp(ray, np.arange(RAYS)[seen], reach[seen], period=RAYS) + LEDGE_MM
+    ):
+        return None
+    y, x = np.array(grid.low_mm)[::-1] + middle * FINE_MM
+    return Preparation(
+        mark_mm=mark,
+        hour=int(clock.hours(np.array([x]), np.array([y]))[0]),
+        high_mm=margin_mm - tip_mm,
+        least_mm=-margin_mm,
+        most_mm=-float(np.quantile(level[seen], LEAST_AT)),
+        free=_free(place, tower, own, clock),
+    )
+
+
+def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> tuple[Bools, float]:
+    """Add what stands beside a tower across the row, (k, 2), and give how high these are joined."""
+    tip = np.array(_tip(floor_mm, own))
+    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
+    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
+    along /= np.linalg.norm(along)
+    whole, joined_mm = own, -np.inf
+    for name in np.unique(tower[minimum_filter(~own, 3) != ~own]):
+        its = tower == name
+        its_tip = np.array(_tip(floor_mm, its))
+        off = its_tip - tip
+        beside = minimum_filter(np.where(its, floor_mm, np.inf), 3)
+        pass_mm = np.maximum(floor_mm, beside)[own].min()
+        if (
+            pass_mm - max(floor_mm[tuple(tip)], floor_mm[tuple(its_tip)]) < ACROSS_MM
+            and np.linalg.norm(off) * FINE_MM < APART_MM
+            and abs(off @ along) < ALONG * np.linalg.norm(off)
+        ):
+            whole, joined_mm = whole | its, max(joined_mm, float(pass_mm))
+    return whole, joined_mm
+
+
+def _tower(floor_mm: Floats, own: Bools, joined_mm: float | None = None) -> _Tower:
+    """Find where a tower's wall ends, from over its cusps on, and over where these are joined.
+
+    None takes all in that lies deep: cusps that nobody joined; else a hollow beside is left out.
+    """
+    tip = _tip(floor_mm, own)
+    over_mm = floor_mm[tip] + OVER_TIP_MM
+    inside = own & (floor_mm <= max(over_mm, -np.inf if joined_mm is None else joined_mm))
+    if joined_mm is not None:
+        names, _ = label(inside)
+        inside = names == names[tip]
+    middle = np.argwhere(inside).mean(axis=0)
+    turn = np.arange(RAYS) * 2.0 * np.pi / RAYS
+    run, step = round(RUN_MM / FINE_MM), np.arange(round(WIDEST_MM / FINE_MM))
+    way = np.stack([np.sin(turn), np.cos(turn)])[:, :, None]
+    at = np.rint(middle[:, None, None] + way * step).astype(np.int64)
+    # A wall that goes on into what was not seen has no end that is known.
+    around = np.pad(np.where(np.isfinite(floor_mm), floor_mm, np.nan), 1, constant_values=np.nan)
+    last = np.array(own.shape)[:, None, None]
+    height = around[tuple(np.clip(at, -1, last) + 1)]
+    within = np.pad(inside, 1)[tuple(np.clip(at, -1, last) + 1)]
+    windows = np.lib.stride_tricks.sliding_window_view(height, run + 1, axis=1)
+    is_end = ~(windows[:, :, -1] - windows[:, :, 0] >= STEEP * RUN_MM)
+    is_end &= step[:-run] > (within * step).max(axis=1, keepdims=True)
+    end = is_end.argmax(axis=1)
+    level = np.where(is_end.any(axis=1), windows[np.arange(RAYS), end].max(axis=1), np.nan)
+    if np.isfinite(level).any():
+        level[level > np.nanmedian(level) + SCALLOP_MM] = np.nan
+    reach = np.where(np.isfinite(level), step[end] * FINE_MM, np.nan)
+    return _Tower(cells=own, middle=middle, reach_mm=reach, level_mm=level)
+
+
+def _tip(floor_mm: Floats, which: Bools) -> tuple[np.intp, ...]:
+    return np.unravel_index(np.argmin(np.where(which, floor_mm, np.inf)), which.shape)
+
+
+def _ray(way: Floats) -> float:
+    """Say which ray, a part of one too, a way of rows and columns goes along."""
+    return float(np.arctan2(*way) * RAYS / (2.0 * np.pi)) % RAYS
+
+
+def _free(place: _Place, tower: Ints, own: _Tower, clock: Clock) -> tuple[Free, ...]:
+    """Measure the gaps to the nearest neighbour, and to the nearest one on the other side."""
+    floor = place.floor_mm
+    others = np.where(own.cells, 0, tower)
+    names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
+    gaps = [_gap(floor, own, _tower(floor, others == name)) for name in names if name]
+    free: list[Free] = []
+    ways: list[Floats] = []
+    for width_mm, way, is_seen in sorted(gaps, key=lambda gap: gap[0]):
+        if width_mm > FAR_MM or any(way @ other > 0.0 for other in ways):
+            continue
+        ways.append(way)
+        x, y = (place.mark_mm[:2] + way[::-1] * TOWARDS_MM)[:, None]
+        free.append(
+            Free(
+                towards_hour=int(clock.hours(x, y)[0]),
+                width_mm=(width_mm if width_mm >= BLADE_MM else 0.0) if is_seen else None,
+            )
+        )
+    return tuple(free)
+
+
+def _gap(floor_mm: Floats, own: _Tower, its: _Tower) -> tuple[float, Floats, bool]:
+    """Measure a gap over what ends both walls there, the way there, and whether it was all seen."""
+    ends = [own.middle, its.middle]
+    for _ in range(2):  # from middle to middle, then where they come nearest
+        walls = [
+            _wall(floor_mm, one.cells, one.margin_mm(to) - CLEAR_MM)
+            for one, to in ((own, ends[1]), (its, ends[0]))
+        ]
+        if not all(map(len, walls)):
+            off = its.middle - own.middle
+            about_mm = float(np.linalg.norm(off)) * FINE_MM - WIDEST_MM / 2.0
+            return max(about_mm, 0.0), off / np.linalg.norm(off), False
+        apart, nearest = cKDTree(walls[0]).query(walls[1])
+        k = int(np.argmin(apart))
+        ends = [walls[0][nearest[k]], walls[1][k]]
+    across = np.rint(np.linspace(ends[0], ends[1], int(apart.min()) + 2)).astype(np.int64)
+    way = (ends[1] - own.middle) / np.linalg.norm(ends[1] - own.middle)
+    return float(apart.min()) * FINE_MM, way, bool(np.isfinite(floor_mm[tuple(across.T)]).all())
+
+
+def _wall(floor_mm: Floats, which: Bools, height_mm: float) -> Floats:
+    """Give the outline of a tower at a height, (k, 2) in rows and columns; none over its tip."""
+    names, _ = label(which & (floor_mm < height_mm))
+    inside = (names > 0) & (names == names[_tip(floor_mm, which)])
+    apart = np.where(inside, floor_mm, np.clip(floor_mm, height_mm, 0.0))
+    outlines = find_contours(np.where(which, apart, 0.0), height_mm)
+    return np.concatenate([np.empty((0, 2)), *outlines])
