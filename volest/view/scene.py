@@ -13,7 +13,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, cut_columns
 from volest.cavity.frame import Bools, Floats
-from volest.cavity.trim import Clock
+from volest.cavity.trim import Clock, stretches_off
 from volest.pipeline import Cavity
 from volest.view.mesh import (
     Mesh,
@@ -187,14 +187,28 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
     unseen = relief.hole & cavity.footprint.inside
     unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
+    off = {"cut": np.zeros(len(crest), dtype=bool), "box": np.zeros(len(crest), dtype=bool)}
+    for what, _, cells in worked(cavity, over):
+        off[what] |= cells
     meshes = {
-        EXCESS: _excess(stand.drawn(crest[over > cavity.trim.cut_over_mm])),
-        BOXING: _fence(crest[over < -cavity.trim.box_under_mm], base, stand, relief.grid.pitch_mm),
+        EXCESS: _excess(stand.drawn(crest[off["cut"]])),
+        BOXING: _fence(crest[off["box"]], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
         UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
         AIR: _air(cavity, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
+
+
+def worked(cavity: Cavity, over_mm: Floats) -> list[tuple[str, Bools, Bools]]:
+    """Find what is cut or boxed in where the crest stands so high over a base line, (m,)."""
+    return stretches_off(
+        cavity.footprint.border,
+        over_mm,
+        cavity.relief.grid.pitch_mm,
+        cut_over_mm=cavity.trim.cut_over_mm,
+        box_under_mm=cavity.trim.box_under_mm,
+    )
 
 
 def _excess(crest_mm: Floats) -> Mesh:
