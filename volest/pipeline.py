@@ -301,8 +301,10 @@ def examine(
     return result, found
 
 
-def guided(result: Result, cavity: Cavity, settings: Settings) -> tuple[Result, Guide]:
-    """Add its notes, and give what only a scan can tell; nothing of it is read before that."""
+def guided(
+    result: Result, cavity: Cavity, settings: Settings, *, flowing: bool = True
+) -> tuple[Result, Guide]:
+    """Add its notes, and give what only a scan can tell; how stone flows only if that is wanted."""
     from volest.cavity.flow import find_flow
     from volest.cavity.imprints import find_imprints
     from volest.cavity.separation import find_separation
@@ -320,7 +322,7 @@ def guided(result: Result, cavity: Cavity, settings: Settings) -> tuple[Result, 
     )
     separation = find_separation(surface, rooms, base, clock, imprints)
     flow = None
-    if imprints is not None:
+    if imprints is not None and flowing:
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
     guide = Guide(
         imprints=imprints,

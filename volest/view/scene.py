@@ -41,7 +41,7 @@ _DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 # How far the stone's edge is evened out, so that it does not follow the corners of the cells.
-_EVEN_OUT_MM, _EVEN_OUT_CELLS = 0.8, 2.0
+EVEN_OUT_MM, EVEN_OUT_CELLS = 0.8, 2.0
 _STEP_MM = 0.05  # about a pixel of a picture
 _HALF_BAR = 0.501  # of a step: bars overlap a little, so that nothing shines through
 _ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines through it
@@ -166,7 +166,7 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     x, y = cavity.relief.grid.centres_mm()
     over = base.heights_mm(x, y, cavity.relief.top_mm)
     poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
-    reach = min(_EVEN_OUT_MM / cavity.relief.grid.pitch_mm, _EVEN_OUT_CELLS)
+    reach = min(EVEN_OUT_MM / cavity.relief.grid.pitch_mm, EVEN_OUT_CELLS)
     beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
     return np.asarray(np.maximum(over, _BESIDE_MM * beside))
 
