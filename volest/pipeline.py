@@ -302,9 +302,14 @@ def examine(
 
 
 def guided(
-    result: Result, cavity: Cavity, settings: Settings, marks_mm: Sequence[Place] = ()
+    result: Result,
+    cavity: Cavity,
+    settings: Settings,
+    marks_mm: Sequence[Place] = (),
+    *,
+    flowing: bool = True,
 ) -> tuple[Result, Guide]:
-    """Add its notes, and give what only a scan can tell; nothing of it is read before that.
+    """Add its notes, and give what only a scan can tell; how stone flows only if that is wanted.
 
     `marks_mm` (k, 3): preparations, in the scan's own frame.
     """
@@ -325,7 +330,7 @@ def guided(
     )
     separation = find_separation(surface, rooms, base, clock, imprints)
     flow = None
-    if imprints is not None:
+    if imprints is not None and flowing:
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
     preparations = None
     if marks_mm := _own_marks(marks_mm, result, cavity):

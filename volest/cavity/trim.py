@@ -27,15 +27,19 @@ class Clock:
     centre_mm: Floats  # (2,) middle of the dial, in the frame
     front: Floats  # (2,) unit vector from there to 12
 
+    def dial(self, x_mm: Floats, y_mm: Floats) -> Floats:
+        """Tell where places (m,) lie on the dial, clockwise: 0 is 12, -6 and 6 are 6 o'clock."""
+        x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
+        ahead = x * self.front[0] + y * self.front[1]
+        right = x * self.front[1] - y * self.front[0]
+        return np.asarray(np.arctan2(right, ahead) * HOURS / (2.0 * np.pi))
+
     def hours(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Tell the hour at which places lie, clockwise as seen into the opening.
 
         `x_mm`, `y_mm` (m,); gives (m,).
         """
-        x, y = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
-        ahead = x * self.front[0] + y * self.front[1]
-        right = x * self.front[1] - y * self.front[0]
-        hour = np.rint(np.arctan2(right, ahead) * HOURS / (2.0 * np.pi)).astype(np.int64)
+        hour = np.rint(self.dial(x_mm, y_mm)).astype(np.int64)
         return np.asarray((hour - 1) % HOURS + 1)
 
 
@@ -163,19 +167,27 @@ def find_trim(
     to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
-    border = _Border(
-        cells=footprint.border,
-        pitch_mm=relief.grid.pitch_mm,
-        hours=hours,
-        to_pits_mm=to_pits,
-        is_inner=_within_outline(footprint.inside, relief.grid.pitch_mm)[footprint.border],
-    )
-    box_under_mm = trimming.box_under_mm + heap_mm
-    cut = border.works("cut", over, trimming.cut_over_mm)
-    boxed = border.works("box", -over, box_under_mm)
+    is_inner = on_tongue_side(footprint.inside, relief.grid.pitch_mm)[footprint.border]
     worked = np.zeros(len(over), dtype=bool)
-    for at, _ in (*cut, *boxed):
+    works = []
+    box_under_mm = trimming.box_under_mm + heap_mm
+    for what, at, off in stretches_off(
+        footprint.border,
+        over,
+        relief.grid.pitch_mm,
+        cut_over_mm=trimming.cut_over_mm,
+        box_under_mm=box_under_mm,
+    ):
         worked |= at
+        work = Work(
+            what=what,
+            hours=_clockwise(hours[off]),
+            is_inner=bool(is_inner[off].mean() > 0.5),  # noqa: PLR2004  # most of it
+            length_mm=float(np.count_nonzero(off)) * relief.grid.pitch_mm * LENGTH_PER_CELL,
+            most_mm=float(np.abs(over[off]).max()),
+            to_pits_mm=float(to_pits[off].min()),
+        )
+        works.append(work)
     rest = over[~worked]
     return Trim(
         rim_highest_mm=float(over.max()),
@@ -190,7 +202,7 @@ def find_trim(
             for hour in np.unique(hours)
         ),
         over_rim_mm=over_rim_mm,
-        works=tuple(work for _, work in (*cut, *boxed)),
+        works=tuple(works),
         left_over_mm=float(rest.max(initial=0.0)),
         left_under_mm=float(-rest.min(initial=0.0)),
         cut_over_mm=trimming.cut_over_mm,
@@ -198,44 +210,34 @@ def find_trim(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Border:
-    """The footprint's border cell by cell: `cells` a map, all others (m,) in its order."""
+def stretches_off(
+    border: Bools, over_mm: Floats, pitch_mm: float, *, cut_over_mm: float, box_under_mm: float
+) -> list[tuple[str, Bools, Bools]]:
+    """Find the stretches of a border, its cells `over_mm` (m,), that are cut or boxed in one go.
 
-    cells: Bools
-    pitch_mm: float
-    hours: Ints
-    to_pits_mm: Floats
-    is_inner: Bools
+    What is done, its cells with the gaps that are gone over, and those of them that are off, (m,).
+    """
+    from scipy.ndimage import label
 
-    def works(self, what: str, beyond_mm: Floats, from_mm: float) -> list[tuple[Bools, Work]]:
-        """Find the stretches in which the rim is off by more, with their cells, (m,)."""
-        from scipy.ndimage import label
+    from volest.cavity.cells import within
 
-        from volest.cavity.cells import within
-
-        marked = np.zeros_like(self.cells)
-        marked[self.cells] = beyond_mm > from_mm
+    found = []
+    for what, beyond_mm, from_mm in (
+        ("cut", over_mm, cut_over_mm),
+        ("box", -over_mm, box_under_mm),
+    ):
+        marked = np.zeros_like(border)
+        marked[border] = beyond_mm > from_mm
         if not marked.any():
-            return []
-        pieces, count = label(within(marked, BRIDGE_MM / 2.0 / self.pitch_mm), np.ones((3, 3)))
-        found = []
+            continue
+        pieces, count = label(within(marked, BRIDGE_MM / 2.0 / pitch_mm), np.ones((3, 3)))
         for number in range(1, count + 1):
-            at = pieces[self.cells] == number
+            at = pieces[border] == number
             off = at & (beyond_mm > from_mm)
-            length_mm = float(np.count_nonzero(off)) * self.pitch_mm * LENGTH_PER_CELL
-            most_mm = float(beyond_mm[off].max())
-            if length_mm >= LEAST_WORK_MM[what] or most_mm >= FAR_OFF * from_mm:
-                work = Work(
-                    what=what,
-                    hours=_clockwise(self.hours[off]),
-                    is_inner=bool(self.is_inner[off].mean() > 0.5),  # noqa: PLR2004  # most of it
-                    length_mm=length_mm,
-                    most_mm=most_mm,
-                    to_pits_mm=float(self.to_pits_mm[off].min()),
-                )
-                found.append((at, work))
-        return found
+            length_mm = float(np.count_nonzero(off)) * pitch_mm * LENGTH_PER_CELL
+            if length_mm >= LEAST_WORK_MM[what] or beyond_mm[off].max() >= FAR_OFF * from_mm:
+                found.append((what, at, off))
+    return found
 
 
 def _clockwise(hours: Ints) -> tuple[int, ...]:
@@ -245,7 +247,7 @@ def _clockwise(hours: Ints) -> tuple[int, ...]:
     return tuple(int(hour) for hour in np.roll(seen, -after_gap))
 
 
-def _within_outline(inside: Bools, pitch_mm: float) -> Bools:
+def on_tongue_side(inside: Bools, pitch_mm: float) -> Bools:
     """Mark cells well inside of the outline that a footprint would have without tongue space."""
     from volest.cavity.cells import within
 

@@ -29,6 +29,7 @@ the cast is thin or held, how sure it is.
 Examples:
   volest show b0417.stl
   volest show b0417.stl --base rim=-1.5 --picture b0417.png
+  volest show b0417.stl --outline b0417.svg
   volest show b0417.stl --curve - > b0417.csv
   volest show b0417.stl --json - | another-program
 """
@@ -38,6 +39,7 @@ Examples:
 @one_scan
 @cavity_option
 @file_option("--picture", "picture", f"Draw it from above and cut open: {', '.join(PICTURES)}.")
+@file_option("--outline", "outlined", "Draw its rim at true size, to lay the tray on: .svg.")
 @file_option("--plot", "plot", "Draw volume against height: .svg, .png or .pdf.")
 @click.option(
     "--curve", metavar="FILE", help="Write volume against height as CSV; - for the output alone."
@@ -52,6 +54,7 @@ def show_command(
     cavity: int | None,
     json_file: str | None,
     picture: Path | None,
+    outlined: Path | None,
     plot: Path | None,
     curve: str | None,
     **options: Any,
@@ -65,11 +68,12 @@ def show_command(
     from volest.report.record import as_text, document, guide_record
     from volest.report.remarks import made_with
     from volest.scan.decision import read_preparations
-    from volest.storage import check_ending, check_target
+    from volest.storage import check_ending, check_target, write_whole
 
     for target, endings, what, option in (
         (picture, PICTURES, "a picture", "--picture"),
         (plot, PLOTS, "a plot", "--plot"),
+        (outlined, (".svg",), "an outline", "--outline"),
     ):
         if target is not None:
             check_ending(target, endings, what, option)
@@ -96,6 +100,13 @@ def show_command(
     if plot is not None:
         draw_curve(result, plot)
         say(f"wrote {plot}")
+    if outlined is not None:
+        from volest.view.around import outline
+
+        right = settings.right_is_one_to_five(str(scan))
+        text = outline(found, scan.name, right_is_one_to_five=right)
+        write_whole(outlined, text.encode())
+        say(f"wrote {outlined}")
     if picture is not None:
         from volest.view.picture import picture_of, refuse_blind, save_picture
 

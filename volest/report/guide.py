@@ -309,6 +309,13 @@ def height_words(height_mm: float) -> str:
     return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
 
 
+def work_label(work: Work) -> tuple[str, str]:
+    """Say in short what is done to a stretch of rim, and how far it is off."""
+    if work.what == "cut":
+        return f"cut {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm off"
+    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm high"
+
+
 def work_words(work: Work) -> str:
     """Say what to do with a stretch of rim."""
     where = hours_in_words(work.hours[0], work.hours[-1]) + ", tongue side" * work.is_inner

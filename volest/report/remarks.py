@@ -12,6 +12,7 @@ from rich.text import Text
 from volest.dosing import has_base
 from volest.lab import VACUUM, SecondPour
 from volest.notes import hours_in_words
+from volest.report.guide import work_label
 from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
@@ -191,11 +192,9 @@ def before_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
 
 def before_water(result: Result) -> str:
     """Say what is cut or boxed in before a mix is begun; '' where nothing is."""
+    told = ((work, *work_label(work)) for work in (result.trim.works if result.trim else ()))
     return "; ".join(
-        f"{'cut' if work.what == 'cut' else 'box in'} {work.length_mm:.0f} mm "
-        f"{hours_in_words(work.hours[0], work.hours[-1])}, {work.most_mm:.1f} mm "
-        f"{'off' if work.what == 'cut' else 'high'}"
-        for work in (() if result.trim is None else result.trim.works)
+        f"{ask} {hours_in_words(work.hours[0], work.hours[-1])}, {say}" for work, ask, say in told
     )
 
 

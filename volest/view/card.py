@@ -10,6 +10,7 @@ import json
 import time
 import zlib
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,11 +20,12 @@ import numpy as np
 
 from volest.cavity.frame import Floats, Ints
 from volest.dosing import dose, dosed
-from volest.errors import MixError, ScanError
-from volest.pipeline import Cavity, examine_all
+from volest.errors import MixError, ScanError, UsageError
+from volest.pipeline import Cavity, examine_all, guided
 from volest.result import Result, together
 from volest.settings import Settings
 from volest.stone.words import powder_cell, scoops_cell, water_cell
+from volest.view.around import outline, strip
 from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,
@@ -90,10 +92,22 @@ def read_card(text: str | None, cavity: int = 1) -> dict[str, Any] | None:
 def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:
     """Gather what the live view and the slider of a card need, as plain values for JSON.
 
-    ``moves`` has one row a slider step, ``solid`` is what is drawn.
+    ``moves`` has one row a slider step, ``solid`` is what is drawn; ``strip`` and ``outline`` are
+    SVG, empty where nothing is told, or no page holds it.
     """
-    scene = scene_of(cavity)
-    return {"moves": moves(result, settings), "solid": _solid(scene, cavity), "picture": None}
+    scene, name = scene_of(cavity), Path(result.scan).name
+    right = settings.right_is_one_to_five(result.scan)
+    _, guide = guided(result, cavity, settings, flowing=False)
+    at_true_size = ""
+    with suppress(UsageError):
+        at_true_size = outline(cavity, name, right_is_one_to_five=right)
+    return {
+        "moves": moves(result, settings),
+        "solid": _solid(scene, cavity),
+        "strip": strip(cavity, guide, right_is_one_to_five=right),
+        "outline": at_true_size,
+        "picture": None,
+    }
 
 
 def moves(result: Result, settings: Settings) -> list[list[Any]]:

@@ -13,7 +13,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, cut_columns
 from volest.cavity.frame import Bools, Floats
-from volest.cavity.trim import Clock
+from volest.cavity.trim import Clock, stretches_off
 from volest.pipeline import Cavity
 from volest.view.mesh import (
     Mesh,
@@ -41,7 +41,7 @@ _DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 # How far the stone's edge is evened out, so that it does not follow the corners of the cells.
-_EVEN_OUT_MM, _EVEN_OUT_CELLS = 0.8, 2.0
+EVEN_OUT_MM, EVEN_OUT_CELLS = 0.8, 2.0
 _STEP_MM = 0.05  # about a pixel of a picture
 _HALF_BAR = 0.501  # of a step: bars overlap a little, so that nothing shines through
 _ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines through it
@@ -166,7 +166,7 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     x, y = cavity.relief.grid.centres_mm()
     over = base.heights_mm(x, y, cavity.relief.top_mm)
     poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
-    reach = min(_EVEN_OUT_MM / cavity.relief.grid.pitch_mm, _EVEN_OUT_CELLS)
+    reach = min(EVEN_OUT_MM / cavity.relief.grid.pitch_mm, EVEN_OUT_CELLS)
     beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
     return np.asarray(np.maximum(over, _BESIDE_MM * beside))
 
@@ -187,14 +187,28 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
     unseen = relief.hole & cavity.footprint.inside
     unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
+    off = {"cut": np.zeros(len(crest), dtype=bool), "box": np.zeros(len(crest), dtype=bool)}
+    for what, _, cells in worked(cavity, over):
+        off[what] |= cells
     meshes = {
-        EXCESS: _excess(stand.drawn(crest[over > cavity.trim.cut_over_mm])),
-        BOXING: _fence(crest[over < -cavity.trim.box_under_mm], base, stand, relief.grid.pitch_mm),
+        EXCESS: _excess(stand.drawn(crest[off["cut"]])),
+        BOXING: _fence(crest[off["box"]], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
         UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
         AIR: _air(cavity, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
+
+
+def worked(cavity: Cavity, over_mm: Floats) -> list[tuple[str, Bools, Bools]]:
+    """Find what is cut or boxed in where the crest stands so high over a base line, (m,)."""
+    return stretches_off(
+        cavity.footprint.border,
+        over_mm,
+        cavity.relief.grid.pitch_mm,
+        cut_over_mm=cavity.trim.cut_over_mm,
+        box_under_mm=cavity.trim.box_under_mm,
+    )
 
 
 def _excess(crest_mm: Floats) -> Mesh:
