@@ -165,6 +165,37 @@ def test_two_people_do_not_lose_each_others_word(desk: Desk, tmp_path: Path) -> 
         assert one.ask(VOLUME) == pytest.approx(mine_ml, abs=0.06)
 
 
+def test_an_own_word_is_nobody_elses(desk: Desk, tmp_path: Path) -> None:
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.ask(  # drawings come late, and news come all the time meanwhile
+            """told = []; usual = fetch; slow = new BroadcastChannel("desk");
+            fetch = async (path, how) => {
+              if (/^.api.scans.[^/]+$/.test(path)) await new Promise((on) => setTimeout(on, 800));
+              return usual(path, how); };
+            setInterval(() => slow.postMessage("news"), 100);
+            new MutationObserver(() => told.push(document.getElementById("state").textContent))
+              .observe(document.getElementById("state"), { childList: true }); 0"""
+        )
+        lowered(page, 1.0)
+        for press, said in (
+            ("#save", "Saved"),
+            ("#undo", "Put back"),
+            ("#tell > button", "Time and material saved"),  # nothing is told: all stays as it was
+            ("#undo", "Put back"),
+        ):
+            page.ask(f"document.querySelector('{press}').click()")
+            page.wait(f"/^{said} .*; sized with it: /.test({STATE})")
+            page.ask("new Promise((done) => setTimeout(done, 1500))")
+            assert page.ask(f"/^{said} .*; sized with it: /.test({STATE})")
+        lowered(page, 1.0)
+        page.ask("document.getElementById('save').click()")
+        page.wait(f"/^Saved .*; sized with it: /.test({STATE})")
+        page.ask("document.getElementById('remove').click()")
+        page.wait(f"/^Removed .*; sized with it: /.test({STATE})")
+        assert [words for words in page.ask("told") if "Somebody else" in words] == []
+
+
 def test_a_mix_in_hand_is_seen_by_all_and_keeps_its_place(desk: Desk, tmp_path: Path) -> None:
     write_bowl(desk.day.folder / "frustum.stl", "frustum")
     desk.scan("frustum.stl")

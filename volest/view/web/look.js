@@ -182,6 +182,7 @@ const Look = (() => {
   // Somebody else was quicker: nothing of this hand is lost, and nothing of theirs.
   function outdated(theirs) {
     newer = theirs ?? row;
+    seen = newer.version;
     by("theirs").hidden = false;
     by("theirs").querySelector("p").textContent = "Somebody else saved or removed a line of this scan meanwhile. Yours is not saved, and still held here.";
     by("keep-mine").hidden = line === null;
@@ -198,6 +199,7 @@ const Look = (() => {
       by("theirs").hidden = true;
       newer = null;
       if (row?.id !== scan.id) return;
+      if (version === seen) seen = null; // as it was before: it is told all the same
       saving = { words: `${done} at ${at()}`, version };
       say(`${saving.words}. It is being sized with it …`);
       renew(row);
@@ -228,7 +230,7 @@ const Look = (() => {
     const mine = ++opened;
     const got = await ask("GET", `/api/scans/${one.id}`);
     got.solid = await Solid.unpack(got.solid);
-    if (mine !== opened) return;
+    if (mine !== opened) return false;
     if (loaded) Solid.free(loaded);
     [card, loaded, steps, line, newer, seen, picked] = [got, null, [], null, null, got.version, null];
     by("three").setAttribute("aria-pressed", "false");
@@ -243,6 +245,7 @@ const Look = (() => {
     legend();
     by("live").hidden = false;
     tell();
+    return true;
   }
 
   function legend() {
@@ -311,26 +314,29 @@ const Look = (() => {
       return;
     }
     row = one;
-    if (one.again || one.version === seen) return tellIfOpen();
-    if (saving?.version && saving.version !== one.version) return;
+    if (one.again || one.version === seen || (saving && !saving.version)) return tellIfOpen();
     words(one);
-    if (moved() && saving === null) {
+    const said = saving?.version === one.version ? saving.words : null;
+    if (moved() && said === null) {
+      saving = null;
       outdated(one);
       return tellIfOpen();
     }
-    const said = saving?.words;
-    saving = null;
+    seen = one.version; // news that comes while it is drawn is of no other word
     if (one.volume_ml === null) {
-      [card, opened, seen] = [null, opened + 1, one.version];
+      [card, opened, saving] = [null, opened + 1, null];
       by("live").hidden = true;
       say(said ? `${said}. The scan is refused with it.` : "This scan is refused now.");
       return;
     }
-    load(one).then(() => {
+    load(one).then((drawn) => {
+      if (!drawn) return;
+      saving = null;
+      tell();
       by("figures").classList.remove("tried");
       own();
       say(said ? `${said}; sized with it: ${one.volume} mL.` : "Somebody else moved this line; shown is what holds now.");
-    }).catch(refused);
+    }).catch((fault) => { saving = null; refused(fault); tellIfOpen(); });
   }
 
   function tellIfOpen() { if (card) tell(); }
