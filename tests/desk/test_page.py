@@ -336,6 +336,87 @@ def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
         assert page.ask("document.getElementById('grip-cut').ariaValueText") == "not cut"
 
 
+def on_a_telephone(page: Page) -> None:
+    page.send(
+        "Emulation.setDeviceMetricsOverride",
+        width=390,
+        height=844,
+        deviceScaleFactor=2,
+        mobile=True,
+    )
+    page.send("Emulation.setTouchEmulationEnabled", enabled=True)
+
+
+def middle(page: Page, css: str) -> dict[str, float]:
+    """Bring a control amid the screen, and say where it is."""
+    find = f"document.querySelector({json.dumps(css)})"
+    page.ask(f"{find}.scrollIntoView({{block: 'center'}})")
+    box = page.ask(f"JSON.stringify({find}.getBoundingClientRect())")
+    side = json.loads(box)
+    return {"x": side["x"] + side["width"] / 2, "y": side["y"] + side["height"] / 2}
+
+
+def finger(page: Page, start: dict[str, float], up_px: int, *, rests_s: float = 0.0) -> None:
+    """Lay a finger on the screen, draw it up and lift it."""
+    page.send("Input.dispatchTouchEvent", type="touchStart", touchPoints=[start])
+    time.sleep(rests_s)
+    for step in range(1, 11):
+        at = {**start, "y": start["y"] - up_px * step / 10}
+        page.send("Input.dispatchTouchEvent", type="touchMove", touchPoints=[at])
+    page.send("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+    page.ask("new Promise((done) => setTimeout(done, 300))")
+
+
+SCROLLED = "document.getElementById('page').scrollTop"
+
+
+@pytest.mark.parametrize("css", ["#grip-height", "#grip-front", "#height"])
+def test_a_finger_that_swipes_by_scrolls_and_moves_no_line(
+    desk: Desk, tmp_path: Path, css: str
+) -> None:
+    with looking(desk, tmp_path / "profile") as page:
+        on_a_telephone(page)
+        opened(page)
+        start = middle(page, css)
+        before = page.ask(SCROLLED)
+        finger(page, start, 120)
+        assert page.ask(SCROLLED) > before + 50
+        for move in ("height", "right", "front"):
+            assert page.ask(f"document.getElementById('{move}').value") == "0"
+        assert page.ask("document.getElementById('undo').disabled")  # nothing to take back
+        if css == "#height":
+            return
+        before = page.ask(SCROLLED)
+        finger(page, middle(page, css), 60, rests_s=0.6)
+        page.wait(f"document.getElementById('{css[6:]}').value > 0")
+        page.ask("document.getElementById('undo').click()")
+        page.wait(f"document.getElementById('{css[6:]}').value === '0'")  # one step back
+
+
+def test_what_is_said_covers_no_control(desk: Desk, tmp_path: Path) -> None:
+    with browser(tmp_path / "profile") as page:
+        page.open(desk.url)
+        page.wait("document.querySelector('#list > li')")
+        on_a_telephone(page)
+        for name in ("one.txt", "two.txt", "three.txt", "four.txt"):
+            (tmp_path / name).write_bytes(b"none")
+        page.give("#pick", *(tmp_path / f"{name}.txt" for name in ("one", "two", "three", "four")))
+        page.wait("document.querySelectorAll('#said .alarm').length === 4")
+        opened(page)
+        lowered(page, 1.0)
+        covered = """[...document.querySelectorAll("button, input, select, summary, .grip")]
+          .filter((one) => one.checkVisibility() && !one.closest("#said")).filter((one) => {
+            for (const block of ["start", "center", "end"]) {
+              one.scrollIntoView({ block });
+              const { x, y, width, height } = one.getBoundingClientRect();
+              const seen = document.elementFromPoint(x + width / 2, y + height / 2);
+              if (seen?.closest("#said")) return true;
+            }
+            return false; }).map((one) => one.outerHTML)"""
+        assert page.ask(covered) == []
+        assert page.ask("innerHeight - document.getElementById('said').offsetHeight") > 400
+
+
 def test_the_cards_open_apart_and_can_be_printed(desk: Desk, tmp_path: Path) -> None:
     ticket = desk.ask("POST", "/api/ticket", {})[1]
     with browser(tmp_path / "profile") as page:

@@ -325,7 +325,7 @@
     for (const one of ["scans", "mixes"]) by(`to-${one}`).setAttribute("aria-pressed", String(one === name));
     by("day").classList.toggle("mixing", name === "mixes");
     by("mixes").hidden = name !== "mixes";
-    scrollTo(0, 0);
+    for (const one of [window, by("page")]) one.scrollTo(0, 0); // one of them scrolls, by the width
   }
   for (const name of ["scans", "mixes"]) by(`to-${name}`).addEventListener("click", () => part(name));
 

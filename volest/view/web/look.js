@@ -4,7 +4,7 @@
 const Look = (() => {
   const by = (id) => document.getElementById(id);
   const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0 };
-  const MOVES = Object.keys(REST), MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const MOVES = Object.keys(REST), MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true };
   let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
@@ -401,74 +401,75 @@ const Look = (() => {
     does();
   });
 
-  function gripped(move) {
-    const grip = by(`grip-${move}`);
-    let from = null;
+  // A grip is dragged, or goes by keys. A finger rests on it first: one that swipes by scrolls the page.
+  const JUMPS = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 };
+  function gripped(name, step, { value, towards, set, first = () => {} }) {
+    const grip = by(`grip-${name}`);
+    let from = null, rests = 0;
+    const free = () => { clearTimeout(rests); [from, rests] = [null, 0]; grip.classList.remove("held"); };
     grip.addEventListener("pointerdown", (event) => {
       if (!card || saving) return;
-      from = { y: event.clientY, value: look[move] };
-      steps.push(held());
+      const take = () => {
+        [from, rests] = [{ x: event.clientX, y: event.clientY, value: value(), went: false }, 0];
+        grip.classList.add("held");
+        grip.focus({ preventScroll: true });
+      };
       grip.setPointerCapture(event.pointerId);
-      grip.focus();
+      if (event.pointerType === "touch") rests = setTimeout(take, HOLD_MS);
+      else take();
       event.preventDefault();
     });
     grip.addEventListener("pointermove", (event) => {
       if (!from || !card) return;
+      if (!from.went) first();
+      from.went = true;
+      set(towards(from, event), false);
+    });
+    grip.addEventListener("pointerup", () => { if (rests) say("Hold the grip for a moment, then draw it."); });
+    for (const end of ["pointerup", "pointercancel"]) grip.addEventListener(end, free);
+    grip.addEventListener("touchmove", (event) => { if (from) event.preventDefault(); }, { passive: false });
+    grip.addEventListener("contextmenu", (event) => event.preventDefault());
+    grip.addEventListener("keydown", (event) => {
+      if (!card || !JUMPS[event.key]) return;
+      event.preventDefault();
+      set(value() + step * JUMPS[event.key]);
+    });
+  }
+
+  function movedBy(move) {
+    const towards = (from, { clientY }) => {
       // So that the line follows the finger: how far a mm upwards is seen, a flat view apart.
       const [x, y, z] = gripAt(move), foot = Solid.place(card.solid, look, canvas, [x, y, z]);
       const head = Solid.place(card.solid, look, canvas, [x, y, z + 1]);
-      const perMm = Math.max((foot[1] - head[1]) * canvas.clientHeight, 3), up = (from.y - event.clientY) / perMm;
+      const perMm = Math.max((foot[1] - head[1]) * canvas.clientHeight, 3), up = (from.y - clientY) / perMm;
       const arm = Math.max(Math.abs(move === "right" ? x : y), 5);
-      const value = move === "height" ? from.value + up
-        : (Math.atan(Math.tan((from.value * Math.PI) / 180) + up / arm) * 180) / Math.PI;
-      hold({ [move]: value }, { keep: false });
-    });
-    ["pointerup", "pointercancel"].forEach((end) => grip.addEventListener(end, () => { from = null; }));
-    const step = move === "height" ? MM : DEG;
-    const jumps = { ArrowUp: step, ArrowRight: step, ArrowDown: -step, ArrowLeft: -step, PageUp: 10 * step, PageDown: -10 * step };
-    grip.addEventListener("keydown", (event) => {
-      if (!jumps[event.key]) return;
-      event.preventDefault();
-      hold({ [move]: look[move] + jumps[event.key] });
-    });
+      return move === "height" ? from.value + up : (Math.atan(Math.tan((from.value * Math.PI) / 180) + up / arm) * 180) / Math.PI;
+    };
+    const set = (value, keep = true) => hold({ [move]: value }, { keep });
+    gripped(move, move === "height" ? MM : DEG, { value: () => look[move], towards, set, first: () => steps.push(held()) });
     let before = null; // of a slider that is being dragged: one step back, not hundreds
     by(move).addEventListener("input", () => {
       before ??= held();
-      hold({ [move]: Number(by(move).value) }, { keep: false });
+      set(Number(by(move).value), false);
+    });
+    by(move).addEventListener("pointercancel", () => { // the finger scrolls the page: it meant no slider
+      if (before) hold(before, { keep: false });
+      before = null;
     });
     by(move).addEventListener("change", () => { if (before) steps.push(before); before = null; tellIfOpen(); });
   }
 
-  function cutGripped() {
-    const grip = by("grip-cut");
-    let from = null;
-    grip.addEventListener("pointerdown", (event) => {
-      if (!card) return;
-      from = { x: event.clientX, y: event.clientY, value: look.cut ?? card.solid.low[1] };
-      grip.setPointerCapture(event.pointerId);
-      grip.focus();
-      event.preventDefault();
-    });
-    grip.addEventListener("pointermove", (event) => {
-      if (!from || !card) return;
-      const [x, y, z] = cutGripAt(), [here, ahead] = [y, y + 1].map((at) => Solid.place(card.solid, look, canvas, [x, at, z]));
-      const right = (ahead[0] - here[0]) * canvas.clientWidth, down = (ahead[1] - here[1]) * canvas.clientHeight;
-      // Seen along the way it goes, a mm takes no room: then a hand must not make it leap.
-      cutAt(from.value + ((event.clientX - from.x) * right + (event.clientY - from.y) * down) / Math.max(right * right + down * down, 4));
-    });
-    ["pointerup", "pointercancel"].forEach((end) => grip.addEventListener(end, () => { from = null; }));
-    const jumps = { ArrowUp: 0.5, ArrowRight: 0.5, ArrowDown: -0.5, ArrowLeft: -0.5, PageUp: 5, PageDown: -5 };
-    grip.addEventListener("keydown", (event) => {
-      if (!jumps[event.key]) return;
-      event.preventDefault();
-      cutAt((look.cut ?? card.solid.low[1]) + jumps[event.key]);
-    });
+  function cutTowards(from, { clientX, clientY }) {
+    const [x, y, z] = cutGripAt(), [here, ahead] = [y, y + 1].map((at) => Solid.place(card.solid, look, canvas, [x, at, z]));
+    const right = (ahead[0] - here[0]) * canvas.clientWidth, down = (ahead[1] - here[1]) * canvas.clientHeight;
+    // Seen along the way it goes, a mm takes no room: then a hand must not make it leap.
+    return from.value + ((clientX - from.x) * right + (clientY - from.y) * down) / Math.max(right * right + down * down, 4);
   }
 
   function begin(asking, whenClosed) {
     ask = asking;
-    MOVES.forEach(gripped);
-    cutGripped();
+    MOVES.forEach(movedBy);
+    gripped("cut", 0.5, { value: () => look.cut ?? card.solid.low[1], towards: cutTowards, set: cutAt });
     by("three").addEventListener("click", () => pick(picked === null));
     by("save").addEventListener("click", () => save());
     by("undo").addEventListener("click", undo);
