@@ -316,6 +316,46 @@ def test_three_clicks_are_a_base_line(desk: Desk, tmp_path: Path) -> None:
         page.wait("document.getElementById('height').value === '0'")
 
 
+def test_a_refused_line_of_three_clicks_goes_on(desk: Desk, tmp_path: Path) -> None:
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    with looking(desk, tmp_path / "profile") as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        page.ask("document.getElementById('through').click()")
+        page.ask("document.getElementById('three').click()")
+        deep_mm, radius_mm = -14.0, 20.0
+        reach_mm = math.sqrt(radius_mm**2 - deep_mm**2)
+
+        def click(*places: tuple[float, float]) -> None:
+            for across, ahead in places:
+                deep = -math.sqrt(radius_mm**2 - across**2 - ahead**2)
+                hand(page, where(page, [across, ahead, deep], (0.0, 1.57)))
+
+        click((-12.0, 8.0), (0.0, 8.0), (12.0, 8.0))
+        page.wait(f"{STATE}.startsWith('These three lie nearly in one row')")
+        click((0.0, 10.0), (17.0, 3.0), (17.0, -3.0))  # 23 degrees, in this sphere
+        page.wait(f"/^A line through these three: .*more than it can be moved/.test({STATE})")
+        click(*((reach_mm * math.cos(turn), reach_mm * math.sin(turn)) for turn in (0.3, 2.4, 4.5)))
+        page.wait(f"{STATE}.startsWith('Tried and measured')")
+        said = page.ask("document.querySelector('[data-show=height]').textContent")
+        assert said.startswith("lowered 1")
+        assert page.ask("document.getElementById('three').ariaPressed") == "false"
+
+
+def test_what_is_refused_when_brought_says_what_to_do(desk: Desk, tmp_path: Path) -> None:
+    other = tmp_path / "hemisphere.stl"
+    write_bowl(other, "frustum")
+    with browser(tmp_path / "profile") as page:
+        page.open(desk.url)
+        page.wait("document.querySelector('#list > li')")
+        page.give("#pick", other)
+        page.wait("document.querySelector('#said .alarm')")
+        said = page.ask("document.getElementById('said').textContent")
+        assert "another scan of that name" in said
+        assert "give this file another name and bring it again" in said
+
+
 def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
     row = desk.scan("hemisphere.stl")
     card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]

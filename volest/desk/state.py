@@ -78,8 +78,15 @@ _HIDDEN = "none"  # a version of what cannot be read
 class OutdatedError(UsageError):
     """Somebody else's word came first; `newer` is what holds now."""
 
-    def __init__(self, found: str, newer: dict[str, Any] | None = None) -> None:
-        super().__init__(found, needed="what holds now", remedy="look again, then decide")
+    def __init__(
+        self,
+        found: str,
+        newer: dict[str, Any] | None = None,
+        *,
+        needed: str = "what holds now",
+        remedy: str = "look again, then decide",
+    ) -> None:
+        super().__init__(found, needed=needed, remedy=remedy)
         self.newer = newer
 
 
@@ -355,7 +362,7 @@ class OpenDay:
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
             "notes": [
-                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do)}
+                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
                 for n in one.notes
             ],
             "advice": [] if one.trim is None else list(advice(one.trim)),
@@ -558,7 +565,12 @@ class OpenDay:
             with suppress(OSError):
                 if fingerprint(part) == fingerprint(target):
                     return False
-            raise OutdatedError(f"another scan named {target.name} in the folder") from fault
+            raise OutdatedError(
+                "another scan of that name in the folder; that one stays, this one is not in",
+                needed="a name of its own",
+                remedy="give this file another name and bring it again; or, if it is to take the "
+                "place of the other, take that out of the folder first",
+            ) from fault
         self._jobs.put(([target], (), False))
         return True
 
@@ -663,7 +675,7 @@ class OpenDay:
             raise UsageError(
                 "no journal",
                 needed="the file that pours are booked in",
-                remedy="start again with --journal FILE, or name it in the lab's file",
+                remedy="start the desk again with a journal, or name one in the lab's file",
             )
         return self._journal_file
 
@@ -717,7 +729,7 @@ class OpenDay:
                     {"text": f"Before the water, {name}:", "do": told}
                     for name, told in before.items()
                 ),
-                *({"text": visible(n.text), "do": visible(n.do)} for n in shared.notes),
+                *({"text": visible(n.text), "do": visible(n.do_at_desk)} for n in shared.notes),
             ],
             "begun": None,
             "poured": None,

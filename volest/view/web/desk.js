@@ -260,7 +260,7 @@
     doing("book").hidden = !mix.poured || mix.booked !== null || !day.books;
     doing("strike").hidden = mix.booked === null;
     put("booked", mix.booked !== null ? `Booked as pour ${mix.booked}: ${Math.abs(mix.left_g)} g ${mix.left_g < 0 ? "short" : "left"}.`
-      : mix.poured && !day.books ? "Leftovers are not booked: the desk was started without --journal FILE." : "");
+      : mix.poured && !day.books ? "Leftovers are not booked: the desk was started without a journal." : "");
     return made;
   }
 

@@ -91,11 +91,16 @@ const Look = (() => {
 
   function limits(move) { return move === "height" ? card.range_mm : [-MOST_TILT, MOST_TILT]; }
 
-  const unit = (move) => (move === "height" ? "mm" : "°");
+  const WAYS = { height: ["raised", "lowered"], right: ["right side up", "right side down"], front: ["front up", "front down"] };
+
+  function inWords(move, by) {
+    const size = Math.abs(by).toFixed(1);
+    return Number(size) === 0 ? "not moved" : `${WAYS[move][by > 0 ? 0 : 1]} ${size} ${move === "height" ? "mm" : "°"}`;
+  }
 
   function tell() {
     for (const move of MOVES) {
-      const words = `${look[move].toFixed(1)} ${unit(move)}`, [low, high] = limits(move), grip = by(`grip-${move}`);
+      const words = inWords(move, look[move]), [low, high] = limits(move), grip = by(`grip-${move}`);
       show(move).textContent = words;
       by(move).value = look[move];
       by(move).setAttribute("aria-valuetext", words);
@@ -152,10 +157,10 @@ const Look = (() => {
     const across = (u[2] * v[1] - v[2] * u[1]) / area, ahead = (u[0] * v[2] - v[0] * u[2]) / area;
     const degrees = (slope) => (Math.atan(slope) * 180) / Math.PI;
     const next = { height: a[2] - across * a[0] - ahead * a[1], right: degrees(across), front: degrees(ahead) };
-    pick(false);
-    if (Math.abs(area) < LEAST_MM2) return say("These three lie nearly in one row: click places farther apart.");
     const out = MOVES.find((move) => { const [low, high] = limits(move); return !(next[move] >= low && next[move] <= high); });
-    if (out) return say(`A line through these three is ${next[out].toFixed(1)} ${unit(out)} off: more than it can be moved. Click others.`);
+    pick(Math.abs(area) < LEAST_MM2 || out !== undefined); // what is no base line: three others, at once
+    if (Math.abs(area) < LEAST_MM2) return say("These three lie nearly in one row. Click three others, farther apart.");
+    if (out) return say(`A line through these three: ${inWords(out, next[out])}, more than it can be moved. Click three others.`);
     hold(next);
   }
 
