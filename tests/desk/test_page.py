@@ -196,6 +196,25 @@ def test_an_own_word_is_nobody_elses(desk: Desk, tmp_path: Path) -> None:
         assert [words for words in page.ask("told") if "Somebody else" in words] == []
 
 
+def test_an_impression_past_its_pour_time_is_marked(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(desk.day.folder / "frustum.stl", "frustum")
+    row = desk.scan("frustum.stl")
+    assert not row["late"]
+    taken = (datetime.now().astimezone() - timedelta(hours=3)).strftime("%Y-%m-%dT%H:%M")
+    told = {"version": row["version"], "taken": taken, "material": "alginate"}
+    with looking(desk, tmp_path / "profile", scans=2) as page:
+        assert desk.ask("POST", f"/api/scans/{row['id']}/tell", told)[0] == 200
+        page.wait("document.querySelector('#list > .late')")
+        first, other = page.ask("[...document.querySelectorAll('#list > li')].map(e=>e.innerText)")
+        assert "frustum.stl" in first  # what needs a look stands first
+        assert "past its pour time: ask first" in first
+        assert "pour time" not in other
+        assert "1 past its pour time" in page.ask("document.getElementById('tally').textContent")
+        opened(page)
+        assert "Past its pour time" in page.ask("document.getElementById('notes').textContent")
+        assert barriers(page) == []
+
+
 def test_a_mix_in_hand_is_seen_by_all_and_keeps_its_place(desk: Desk, tmp_path: Path) -> None:
     write_bowl(desk.day.folder / "frustum.stl", "frustum")
     desk.scan("frustum.stl")

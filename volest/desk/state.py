@@ -305,6 +305,8 @@ class OpenDay:
                 for one in mix["impressions"]
                 if mix["poured"] is not None
             }
+            coming = [mix for mix in (*self._held, *self._mixes) if mix["poured"] is None]
+            late = {name for mix in coming for name in mix["late"]}
             return {
                 "revision": self._revision,
                 "now": now(),  # clocks of tablets go otherwise
@@ -321,6 +323,7 @@ class OpenDay:
                         "stone": line.stone,
                         "base": line.base,
                         "poured": by_impression.get(self._key(one)),
+                        "late": visible(self._called(one)) in late,
                     }
                     for one, line in zip(results, lines, strict=True)
                 ],

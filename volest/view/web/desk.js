@@ -110,8 +110,10 @@
     document.title = day.folder;
     by("folder").textContent = day.folder;
     const count = (outcome) => day.scans.filter((scan) => scan.outcome === outcome).length;
+    const late = day.scans.filter((scan) => scan.late).length;
     by("tally").textContent = [
       `${day.scans.length} impression${day.scans.length === 1 ? "" : "s"}`,
+      ...(late ? [`${late} past ${late === 1 ? "its" : "their"} pour time`] : []),
       ...(count(URGENCY[1]) ? [`${count(URGENCY[1])} to look at`] : []),
       ...(count("refused") ? [`${count("refused")} refused`] : []),
       ...(day.waiting.length ? [`${day.waiting.length} being sized`] : []),
@@ -135,11 +137,11 @@
     const find = by("find").value.trim().toLocaleLowerCase(), which = by("show").value;
     const words = `${scan.name} ${scan.notes.map((note) => note.code).join(" ")}`.toLocaleLowerCase();
     return words.includes(find) && (which === "all" || (which === "open" ? scan.volume_ml !== null && !scan.poured
-      : OUTCOMES[scan.outcome][0] === which));
+      : OUTCOMES[scan.outcome][0] === which || (which === "noted" && scan.late)));
   }
 
   const ORDERS = {
-    urgency: (a, b) => URGENCY.indexOf(a.outcome) - URGENCY.indexOf(b.outcome),
+    urgency: (a, b) => b.late - a.late || URGENCY.indexOf(a.outcome) - URGENCY.indexOf(b.outcome),
     arrived: (a, b) => b.arrived - a.arrived,
     name: (a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }),
     powder_g: (a, b) => (b.powder_g ?? -1) - (a.powder_g ?? -1),
@@ -169,9 +171,9 @@
     }
     const put = (name, words) => { const cell = made.querySelector(`[data-show=${name}]`); if (cell.textContent !== words) cell.textContent = words; };
     const [kind, words] = OUTCOMES[scan.outcome], amount = (cell, unit) => (cell === "-" ? "-" : `${cell} ${unit}`);
-    made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}`;
+    made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}${scan.late ? " late" : ""}`;
     put("name", scan.name);
-    put("outcome", [scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
+    put("outcome", [...(scan.late ? ["\u231b\ufe0e past its pour time: ask first"] : []), scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
     put("water", amount(scan.water, "mL"));
     put("powder", amount(scan.powder, `g${scan.stone && scan.stone !== "-" ? ` ${scan.stone}` : ""}`));
     put("scoops", scan.scoops);
