@@ -173,7 +173,7 @@
     const [kind, words] = OUTCOMES[scan.outcome], amount = (cell, unit) => (cell === "-" ? "-" : `${cell} ${unit}`);
     made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}${scan.late ? " late" : ""}`;
     put("name", scan.name);
-    put("outcome", [...(scan.late ? ["\u231b\ufe0e past its pour time: ask first"] : []), scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
+    put("outcome", [...(scan.late ? ["!! past its pour time: ask first"] : []), scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
     put("water", amount(scan.water, "mL"));
     put("powder", amount(scan.powder, `g${scan.stone && scan.stone !== "-" ? ` ${scan.stone}` : ""}`));
     put("scoops", scan.scoops);

@@ -289,7 +289,7 @@ const Look = (() => {
       texts.forEach((text, k) => { const part = document.createElement(k % 2 ? "span" : "b"); part.textContent = text; made.append(part, " "); });
       parts.push(made);
     };
-    if (one.late) paragraph("alarm", "\u231b\ufe0e Past its pour time.", "Ask first; its mix says why.");
+    if (one.late) paragraph("alarm", "!! Past its pour time.", "Ask first; its mix says why.");
     if (one.reason) paragraph("alarm", "Refused.", one.reason);
     for (const note of one.notes) paragraph("note", note.code, note.text, "Do:", note.do);
     for (const advice of one.advice) paragraph("advice", "", advice);
