@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import segno
 
 from tests.desk.served import Desk, served
 from tests.flat import flat
@@ -490,6 +491,59 @@ def test_the_cards_open_apart_and_can_be_printed(desk: Desk, tmp_path: Path) -> 
         assert page.ask(shades) > 50
         assert len(page.pdf(8.27, 11.69)) > 20_000
         assert [one for one in page.complaints() if "favicon" not in str(one)] == []
+
+
+def test_a_printed_card_opens_its_scan_on_a_tablet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    need("chromium")
+    monkeypatch.setattr("volest.desk.server.address_in_network", lambda: "127.0.0.2")
+    folder = tmp_path / "day"
+    folder.mkdir()
+    write_bowl(folder / "hemisphere.stl")
+    write_bowl(folder / "frustum.stl", "frustum")
+    with served(folder, network=True) as desk, browser(tmp_path / "profile") as page:
+        row = desk.scan("frustum.stl")
+        desk.scan("hemisphere.stl")
+        address = f"http://127.0.0.2:{desk.port}/#scan={row['id']}"
+        sheet = f"http://{desk.host}/sheet?ticket={desk.ask('POST', '/api/ticket', {})[1]}"
+        page.open(sheet)
+        page.wait("document.querySelectorAll('.code img').length === 2")
+        assert barriers(page) == []
+        text = page.ask("document.documentElement.outerHTML")
+        assert desk.keys.token not in text
+        assert desk.keys.code not in text
+        squares = [list(map(bool, line)) for line in segno.make(address, micro=False).matrix_iter()]
+        drawn = page.ask(
+            f"""(async () => {{ const n = {len(squares)}, canvas = document.createElement("canvas");
+              const image = document.querySelector('[data-scan="frustum.stl"] .code img');
+              await image.decode();
+              canvas.width = canvas.height = 10 * n;
+              const pen = canvas.getContext("2d");
+              pen.fillStyle = "#fff"; pen.fillRect(0, 0, 10 * n, 10 * n);
+              pen.drawImage(image, 0, 0, 10 * n, 10 * n);
+              return [...Array(n).keys()].map((v) => [...Array(n).keys()].map((u) =>
+                pen.getImageData(10 * u + 5, 10 * v + 5, 1, 1).data[0] < 128)); }})()"""
+        )
+        assert drawn == squares  # with the white frame that cameras need
+    with served(folder, network=True) as desk, browser(tmp_path / "tablet") as page:
+        desk.scan("frustum.stl")  # of a desk that was started anew: the card is as good as before
+        address = f"http://127.0.0.2:{desk.port}/#scan={row['id']}"
+        page.open(address)
+        page.wait("!document.getElementById('gate').hidden")
+        assert not page.ask("document.getElementById('list').children.length")
+        page.ask(f"document.getElementById('code').value = '{desk.keys.code}'")
+        page.ask("document.querySelector('#gate button').click()")
+        name = "document.getElementById('look-name').textContent"
+        page.wait(f"{name} === 'frustum.stl'")
+        page.open(address)  # this tablet has the key now
+        page.wait(f"{name} === 'frustum.stl'")
+        page.open(address.replace(row["id"], "0123456789abcdef-1"))
+        page.wait("/is not on the desk/.test(document.getElementById('said').textContent)")
+    with served(folder) as desk:  # nobody else could come
+        desk.scan("frustum.stl")
+        sheet = f"/sheet?ticket={desk.ask('POST', '/api/ticket', {})[1]}"
+        assert b'class="code"' not in desk.ask("GET", sheet)[1]
 
 
 def barriers(page: Page) -> list[str]:

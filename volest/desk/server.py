@@ -204,8 +204,8 @@ def _no(status: int, words: str, **more: Any) -> JSONResponse:
     return JSONResponse({"error": words, **more}, status)
 
 
-def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
-    """Make the application; `_Guard` stands before all of it."""
+def make_app(day: OpenDay, keys: Keys, news: _News, near: str | None = None) -> ASGIApp:
+    """Make the application; `_Guard` stands before all of it. `near` is where tablets find it."""
     brought = asyncio.Semaphore(MOST_BROUGHT)
 
     async def stream(_: Request) -> Response:
@@ -227,7 +227,7 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
     async def sheet(request: Request) -> Response:
         if not keys.is_ticket(request.query_params.get("ticket", "")):
             return _no(401, "Open the cards from the desk's page.")
-        text = await run_in_threadpool(day.sheet)
+        text = await run_in_threadpool(day.sheet, near)
         return Response(text, media_type="text/html", headers=_SHEET_HEADERS)
 
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
@@ -382,7 +382,7 @@ class DeskServer(uvicorn.Server):
         day.news = self._news.tell
         super().__init__(
             uvicorn.Config(
-                make_app(day, keys, self._news),
+                make_app(day, keys, self._news, _address_for_tablets(sock)),
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -434,6 +434,13 @@ def bound(port: int, *, network: bool) -> socket.socket:
             remedy="end the other desk, or give another --port",
         ) from fault
     return sock
+
+
+def _address_for_tablets(sock: socket.socket) -> str | None:
+    """Say where others reach the desk; None where only this computer is answered."""
+    host, port = sock.getsockname()
+    address = address_in_network() if host == EVERYWHERE else HERE
+    return None if address == HERE else f"http://{address}:{port}/"
 
 
 def address_in_network() -> str:

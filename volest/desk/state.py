@@ -253,14 +253,18 @@ class OpenDay:
         waiting = [one for one in results if self._key(one) not in held]
         return waiting, PlannedDay(at_most=at_most).plan(waiting, self.request.settings)
 
-    def sheet(self) -> str:
-        """Write the pour sheet of all that is not poured, as its mixes are planned now."""
+    def sheet(self, near: str | None) -> str:
+        """Write the pour sheet of all that is not poured, as its mixes are planned now.
+
+        Its cards carry where tablets open their scans, if that is `near` the desk.
+        """
         waiting, plan = self._planned()
         cards = [
             None if one.volume_ml is None else read_card(self._kept_card(one), one.cavity)
             for one in waiting
         ]
-        return sheet_text(waiting, cards, self.request.settings, plan)
+        at = {one.name: f"{near}#scan={self._id(Path(one.scan), one.cavity)}" for one in waiting}
+        return sheet_text(waiting, cards, self.request.settings, plan, at=at if near else None)
 
     def _kept_card(self, one: Result) -> str | None:
         assert self._run is not None  # noqa: S101  # without a run nothing is found

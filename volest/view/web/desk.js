@@ -7,7 +7,7 @@
   const URGENCY = ["refused", "measured with notes", "measured"];
   const channel = new BroadcastChannel("desk");
   const rows = new Map(), mixes = new Map();
-  let token = null, day = null, asking = false, stale = false;
+  let token = null, day = null, asking = false, stale = false, wanted = null;
 
   // ---- talking to the desk
 
@@ -89,7 +89,7 @@
   by("gate").addEventListener("submit", async (event) => {
     event.preventDefault();
     try {
-      token = (await ask("POST", "/api/enter", { code: by("code").value })).token;
+      token = await ask("POST", "/api/enter", { code: by("code").value });
       localStorage.setItem(KEPT, token);
       by("code").value = "";
       start();
@@ -124,6 +124,7 @@
     if (by("material").length === 1) by("material").append(...day.materials.map((name) => new Option(name)));
     list();
     listMixes();
+    openWanted();
     if (Look.id()) Look.renew(day.scans.find((scan) => scan.id === Look.id()));
   }
 
@@ -186,6 +187,16 @@
     by("day").classList.add("looking");
     Look.open(day.scans.find((scan) => scan.id === id));
     list();
+  }
+
+  // A card was read by the camera: its scan is opened as soon as it is there.
+  function openWanted() {
+    const found = day.scans.find((scan) => scan.id === wanted);
+    if (!wanted || (!found && day.waiting.length)) return;
+    wanted = null;
+    part("scans");
+    if (found) openScan(found.id);
+    else say("The scan of this card is not on the desk: its file is not in this folder any more, or the card is of another day.", true);
   }
 
   for (const id of ["find", "show", "order"]) by(id).addEventListener("input", () => day && list());
@@ -339,8 +350,15 @@
   document.addEventListener("visibilitychange", () => { if (!document.hidden && token) news(); });
 
   // The token comes behind the # of the address that was told: no server and no other page sees it.
-  token = location.hash.slice(1) || localStorage.getItem(KEPT);
-  history.replaceState(null, "", "/");
+  // Behind that of a printed card comes the scan, and nothing that lets anybody in.
+  function arrived() {
+    const [, scan, key] = /^#(?:scan=(.*)|(.*))$/.exec(location.hash) ?? [];
+    history.replaceState(null, "", "/");
+    if (scan) wanted = scan;
+    return key;
+  }
+  addEventListener("hashchange", () => { arrived(); if (day && token) openWanted(); });
+  token = arrived() || localStorage.getItem(KEPT);
   if (token) {
     localStorage.setItem(KEPT, token);
     start();
