@@ -155,7 +155,7 @@ def test_a_decision_that_is_none(name: str, tmp_path: Path) -> None:
 @quiet
 @given(
     key=st.sampled_from(["volest_decision", "scan_sha256", "base_line.point_mm", "base_line.normal",
-                         "base_line", "patch"]),
+                         "base_line", "patch", "preparations"]),
     value=value_words() | st.sampled_from(["[0,0,nan]", "[1e300,0,0]", "[0,0,0]", "[0,0,1e-300]",
                                            "[true,0,1]", f"[0, 0, 0x{'f' * 400}]", '["0",0,1]']),
 )  # fmt: skip
@@ -176,7 +176,7 @@ def test_any_value_in_a_decision_is_told(key: str, value: str, tmp_path: Path) -
         assert told.code == "decision"
         assert len(str(told)) < 400
     else:
-        fine = {("patch", "[]"), ("base_line.point_mm", "[0,0,0]")}
+        fine = {("patch", "[]"), ("preparations", "[]"), ("base_line.point_mm", "[0,0,0]")}
         assert (key, value) in fine | {("base_line.point_mm", "[0,0,1e-300]")}
 
 

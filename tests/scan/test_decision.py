@@ -1,5 +1,6 @@
 """Decisions: saved beside a scan, obeyed from then on, and refused when they do not fit."""
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from tests.cavity.posing import random_move
 from tests.cavity.trays import trays
 from tests.scan import writers
-from volest.errors import ScanError
+from volest.errors import ScanError, UsageError
 from volest.pipeline import size_scan
 from volest.result import REFUSED
 from volest.scan.decision import (
@@ -16,7 +17,11 @@ from volest.scan.decision import (
     Patch,
     decision_path,
     read_decision,
+    read_material,
+    read_preparations,
     write_decision,
+    write_preparations,
+    write_told,
 )
 from volest.settings import Base, Settings
 
@@ -127,3 +132,53 @@ def test_a_decision_with_a_byte_order_mark_is_obeyed(tmp_path: Path) -> None:
     path = write_decision(tmp_path / "b.stl", made)
     path.write_text(path.read_text(encoding="utf-8"), encoding="utf-8-sig")
     assert read_decision(tmp_path / "b.stl") == made
+
+
+def test_preparations_stand_alone_and_beside_all_else(scan: Path) -> None:
+    marks = [(1.0, -2.5, 3.0), (4.0, 5.0, -6.0)]
+    write_preparations(scan, marks)
+    assert read_preparations(scan) == tuple(marks)
+    assert read_decision(scan) is None
+    write_told(scan, taken=None, material="alginate")
+    write_decision(scan, decision())
+    assert (read_decision(scan), read_preparations(scan)) == (decision(), tuple(marks))
+    write_decision(scan, None)
+    write_preparations(scan, marks[1:])
+    assert (read_material(scan), read_preparations(scan)) == ("alginate", tuple(marks[1:]))
+    write_told(scan, taken=None, material=None)
+    assert read_preparations(scan) == tuple(marks[1:])
+    write_preparations(scan, [])
+    assert not decision_path(scan).exists()
+
+
+def test_preparations_written_by_hand_hold_for_any_content(scan: Path) -> None:
+    decision_path(scan).write_text("volest_decision = 1\npreparations = [[1, 2, 3.5]]\n")
+    assert (read_decision(scan), read_preparations(scan)) == (None, ((1.0, 2.0, 3.5),))
+
+
+def test_preparations_of_another_content_refuse_the_scan(scan: Path) -> None:
+    write_preparations(scan, [(1.0, 2.0, 3.0)])
+    scan.write_bytes(writers.stl_binary(BOWL.triangles(is_open=True)))
+    with pytest.raises(ScanError, match="another content"):
+        read_decision(scan)
+    assert read_preparations(scan) == ()
+
+
+@pytest.mark.parametrize(
+    "value",
+    ["3", "[1, 2, 3]", "[[1, 2]]", "[[1, 2, nan]]", "[[1, 2, inf]]", "[[1, 2, 1e7]]",
+     "[['1', 2, 3]]", "[[true, 2, 3]]", "[" + "[1, 2, 3]," * 33 + "]"],
+)  # fmt: skip
+def test_preparations_that_are_no_places_refuse_the_scan(value: str, scan: Path) -> None:
+    decision_path(scan).write_text(f"volest_decision = 1\npreparations = {value}\n")
+    with pytest.raises(ScanError, match="preparations =") as refusal:
+        read_decision(scan)
+    assert refusal.value.code == "decision"
+    assert read_preparations(scan) == ()
+
+
+def test_no_preparations_that_are_no_places_are_saved(scan: Path) -> None:
+    for marks in ([(1.0, 2.0, math.nan)], [(1.0, 2.0, 3.0)] * 33):
+        with pytest.raises(UsageError, match="preparations"):
+            write_preparations(scan, marks)
+    assert not decision_path(scan).exists()

@@ -4,6 +4,7 @@ import errno
 import hashlib
 import json
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any, TypeGuard
 
 import tomli_w
 
-from volest.errors import ScanError
+from volest.errors import ScanError, UsageError
 from volest.given_files import GivenFileError, in_short, toml_of
 from volest.scan.packed import holder, opened
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
@@ -23,11 +24,26 @@ _SUM = "figures_sha256"
 LARGEST_BYTES = 200_000  # a decision is a few lines; anything larger is something else
 MOST_PATCHES = 1000  # a hand sets a few
 MOST_OTHERS = 100  # impressions in one scan: far more than fit into one
-_TOLD = {  # of the impression itself, whatever its scan looks like
-    "taken": (datetime, "a date and a time: taken = 2026-03-02T13:40:00"),
-    "material": (str, 'a name: material = "alginate"'),
+MOST_PREPARATIONS = 32  # all teeth of a mouth
+_MARKS = (
+    f"preparations = [[x, y, z], ...]: {MOST_PREPARATIONS} places at most, in mm, each of three "
+    "numbers of a million at most"
+)
+_TOLD: dict[str, tuple[Callable[[Any], bool], str]] = {  # of the impression itself
+    "taken": (
+        lambda said: isinstance(said, datetime),
+        "a date and a time: taken = 2026-03-02T13:40:00",
+    ),
+    "material": (lambda said: isinstance(said, str), 'a name: material = "alginate"'),
+    "preparations": (
+        lambda said: (
+            isinstance(said, list) and len(said) <= MOST_PREPARATIONS and all(map(_is_triple, said))
+        ),
+        _MARKS,
+    ),
 }
 PLACES = ("leave-out", "take-in")
+Place = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,20 +119,37 @@ def write_decision(scan: Path, decision: Decision | None) -> Path:
 
 def write_told(scan: Path, *, taken: datetime | None, material: str | None) -> None:
     """Save when an impression was taken and of what, as far as that is known."""
-    told = {"taken": taken, "material": material}
-    _write(scan, read_decision(scan), {key: said for key, said in told.items() if said is not None})
+    _tell(scan, taken=taken, material=material)
+
+
+def write_preparations(scan: Path, places_mm: Sequence[Place]) -> None:
+    """Save where prepared teeth lie, in the scan's own frame, (k, 3) in mm; of none, nothing."""
+    marks = [list(place) for place in places_mm]
+    if not _TOLD["preparations"][0](marks):
+        raise UsageError(
+            f"{in_short(marks)} as preparations", needed=_MARKS, remedy="mark them again"
+        )
+    _tell(scan, preparations=marks or None)
+
+
+def _tell(scan: Path, **said: Any) -> None:
+    """Change some of what is told; what is None is told no more."""
+    told = {**_told(scan), **said}
+    _write(scan, read_decision(scan), {key: one for key, one in told.items() if one is not None})
 
 
 def _write(scan: Path, decision: Decision | None, told: dict[str, Any]) -> Path:
     """Write the file whole or not at all, none where there is nothing to say."""
     target = decision_path(scan)
     record = {"volest_decision": VERSION, **told}
-    if decision is not None:
-        figures = {**_record(decision), "other": [_record(other) for other in decision.others]}
-        record |= {"scan_sha256": fingerprint(scan), _SUM: _sum_of(figures), **figures}
-    elif not told:
+    if decision is None and not told:
         target.unlink(missing_ok=True)
         return target
+    if decision is not None or "preparations" in told:  # places hold for this content alone
+        record["scan_sha256"] = fingerprint(scan)
+    if decision is not None:
+        figures = {**_record(decision), "other": [_record(other) for other in decision.others]}
+        record |= {_SUM: _sum_of(figures), **figures}
     write_whole(target, tomli_w.dumps(record), through_link=False)
     return target
 
@@ -169,10 +202,13 @@ def read_decision(scan: Path) -> Decision | None:
         said = f"volest_decision = {in_short(version)}"
         found = "no line volest_decision" if version is None else said
         raise _faulty(path, found, f"volest_decision = {VERSION}")
-    if _is_told_alone(path, record):  # nothing of this content
+    alone = _is_told_alone(path, record)
+    if alone and "scan_sha256" not in record:  # nothing of this content
         return None
     if record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
+    if alone:
+        return None
     if record.get(_SUM, _sum_of(record)) != _sum_of(record):  # without one it is a hand's own
         raise _faulty(
             path, f"figures that do not fit {_SUM}", f"the file as it was saved, or no line {_SUM}"
@@ -196,11 +232,11 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _is_told_alone(path: Path, record: dict[str, Any]) -> bool:
-    for key, (kind, needed) in _TOLD.items():
-        if key in record and not isinstance(record[key], kind):
+    for key, (is_sound, needed) in _TOLD.items():
+        if key in record and not is_sound(record[key]):
             raise _faulty(path, f"{key} = {in_short(record[key])}", needed)
     told = record.keys() & _TOLD
-    return bool(told) and record.keys() == {"volest_decision", *told}
+    return bool(told) and record.keys() - {"scan_sha256"} == {"volest_decision", *told}
 
 
 def read_taken(scan: Path) -> datetime | None:
@@ -214,13 +250,21 @@ def read_material(scan: Path) -> str | None:
     return _told(scan).get("material")
 
 
+def read_preparations(scan: Path) -> tuple[Place, ...]:
+    """Read where prepared teeth lie, in the scan's own frame, if that is saved beside it."""
+    marks: list[list[float]] = _told(scan).get("preparations") or []
+    if marks and scan_mark(decision_path(scan)) not in (None, fingerprint(scan)):
+        return ()  # of another content: told where the decision is read
+    return tuple((float(x), float(y), float(z)) for x, y, z in marks)
+
+
 def _told(scan: Path) -> dict[str, Any]:
     path = decision_path(scan)
     try:
         record = toml_of(path, LARGEST_BYTES) if path.is_file() else {}
     except (GivenFileError, OSError):  # told where the decision is read
         return {}
-    return {key: record[key] for key in _TOLD if isinstance(record.get(key), _TOLD[key][0])}
+    return {key: record[key] for key in _TOLD if key in record and _TOLD[key][0](record[key])}
 
 
 def scan_mark(path: Path) -> str | None:
@@ -264,12 +308,16 @@ def _patch(path: Path, patch: Any) -> Patch:
 
 def _triple(path: Path, table: dict[str, Any], key: str) -> tuple[float, float, float]:
     value = table.get(key)
-    if not isinstance(value, list) or [_is_number(part) for part in value] != [True] * 3:
+    if not _is_triple(value):
         raise _faulty(
             path, f"{key} = {in_short(value)}", f"{key} = three numbers of a million at most"
         )
     x, y, z = (float(part) for part in value)
     return x, y, z
+
+
+def _is_triple(value: Any) -> TypeGuard[list[float]]:
+    return isinstance(value, list) and [_is_number(part) for part in value] == [True] * 3
 
 
 def _is_number(value: Any) -> TypeGuard[int | float]:
