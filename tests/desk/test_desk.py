@@ -38,7 +38,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 def tried(desk: Desk, height_mm: float, **tilt: float) -> dict[str, Any]:
     one = desk.scan(BOWL)
-    held = {"height_mm": height_mm, "right_deg": 0.0, "front_deg": 0.0, **tilt}
+    held = {"height_mm": height_mm, "right_deg": 0.0, "front_deg": 0.0, "patches": [], **tilt}
     status, said = desk.ask(
         "POST", f"/api/scans/{one['id']}/try", {"version": one["version"], **held}
     )

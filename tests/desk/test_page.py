@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import segno
 
@@ -22,7 +23,7 @@ from tests.view.bowls import tray, write_bowl
 from tests.view.browser import Page, browser
 from volest.journal import Journal
 from volest.pipeline import size_scan
-from volest.scan.decision import read_decision, read_material
+from volest.scan.decision import read_decision, read_material, read_preparations
 
 pytestmark = pytest.mark.slow
 ATTACK = "<img src=x onerror=alert(1)>'\"&.stl"
@@ -374,6 +375,84 @@ def test_what_is_refused_when_brought_says_what_to_do(desk: Desk, tmp_path: Path
         said = page.ask("document.getElementById('said').textContent")
         assert "another scan of that name" in said
         assert "give this file another name and bring it again" in said
+
+
+def in_sphere(across: float, ahead: float) -> list[float]:
+    """Give a place on the inside of the hemisphere, whose radius is 20 mm."""
+    return [across, ahead, -math.sqrt(400.0 - across**2 - ahead**2)]
+
+
+def column_ml(x_mm: float, y_mm: float, radius_mm: float) -> float:
+    """Integrate a round column of the half-sphere."""
+    u, v = np.meshgrid(*[np.linspace(-radius_mm, radius_mm, 801)] * 2)
+    depth_mm = np.sqrt(400.0 - (x_mm + u) ** 2 - (y_mm + v) ** 2)
+    return float(depth_mm[u**2 + v**2 <= radius_mm**2].sum() * (radius_mm / 400.0) ** 2 / 1000.0)
+
+
+@contextmanager
+def touching(desk: Desk, profile: Path) -> Iterator[Page]:
+    """Open the hemisphere for touches."""
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    with looking(desk, profile) as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        yield page
+
+
+def test_a_patch_is_left_out_and_taken_in_by_a_touch(desk: Desk, tmp_path: Path) -> None:
+    scan, whole_ml = desk.day.folder / "hemisphere.stl", tray("hemisphere").facets_ml(0.0)
+    without_ml = whole_ml - column_ml(3.0, -9.0, 5.0)
+    spot = in_sphere(3.0, -9.0)
+    measured = f"{STATE}.startsWith('Tried and measured')"
+    with touching(desk, tmp_path / "profile") as page:
+        page.ask("document.getElementById('wide').value = '10'")
+        page.ask("document.querySelector('[data-tool=leave-out]').click()")
+        hand(page, where(page, spot, (0.0, 1.57)))
+        page.wait(measured)
+        assert page.ask(VOLUME) == pytest.approx(without_ml, abs=0.1)
+        page.ask("document.querySelector('[data-tool=take-in]').click()")
+        hand(page, where(page, spot, (0.0, 1.57)))
+        page.wait(measured)
+        assert page.ask(VOLUME) == pytest.approx(whole_ml, abs=0.1)
+        page.ask("document.getElementById('undo').click()")
+        page.wait(measured)
+        assert page.ask(VOLUME) == pytest.approx(without_ml, abs=0.1)
+        page.ask("document.getElementById('save').click()")
+        page.wait(f"/^Saved at .*; sized with it: /.test({STATE})")
+        assert page.ask(VOLUME) == pytest.approx(without_ml, abs=0.1)
+        saved = read_decision(scan)
+        assert saved is not None
+        (patch,) = saved.patches
+        assert (patch.what, patch.radius_mm) == ("leave-out", 5.0)
+        assert size_scan(scan, flat()).volume_ml == pytest.approx(without_ml, abs=0.1)
+        page.ask("document.getElementById('undo').click()")
+        page.wait(f"/^Put back .*; sized with it: /.test({STATE})")
+        assert page.ask(VOLUME) == pytest.approx(whole_ml, abs=0.1)
+        assert read_decision(scan) is None
+        assert barriers(page) == []
+
+
+def test_prepared_teeth_are_marked_by_a_touch(desk: Desk, tmp_path: Path) -> None:
+    scan = desk.day.folder / "hemisphere.stl"
+    one, other = in_sphere(3.0, -9.0), in_sphere(-10.0, 4.0)
+    saved = f"/^Prepared teeth saved .*; sized with it: /.test({STATE})"
+    with touching(desk, tmp_path / "profile") as page:
+        page.ask("document.querySelector('[data-tool=prepared]').click()")
+        for spot in (one, other):  # two within a moment are saved at one go
+            hand(page, where(page, spot, (0.0, 1.57)))
+        page.wait(saved)
+        places = np.array(read_preparations(scan))
+        assert np.linalg.norm(places, axis=1) == pytest.approx([20.0, 20.0], abs=0.4)
+        apart = np.linalg.norm(places[0] - places[1])
+        assert apart == pytest.approx(math.dist(one, other), abs=0.4)
+        hand(page, where(page, one, (0.0, 1.57)))
+        page.wait(f"{STATE}.startsWith('1 marked')")
+        page.wait(saved)
+        assert np.array(read_preparations(scan)) == pytest.approx(places[1:], abs=1e-6)
+        page.ask("document.getElementById('undo').click()")
+        page.wait(f"/^Put back .*; sized with it: /.test({STATE})")
+        assert np.array(read_preparations(scan)) == pytest.approx(places)
 
 
 def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:

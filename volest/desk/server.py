@@ -242,8 +242,9 @@ def make_app(day: OpenDay, keys: Keys, news: _News, near: str | None = None) -> 
         _call("/api/enter", keys.given_for, code=str),
         _call("/api/ticket", keys.ticket),
         _call("/api/share", day.share, at_most=int),
-        _call(f"{scan}/try", day.tried, version=str, **held),
-        _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list),
+        _call(f"{scan}/try", day.tried, version=str, patches=tuple, **held),
+        _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list, patches=tuple),
+        _call(f"{scan}/prepare", day.prepare, version=str, places_mm=tuple),
         _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
@@ -334,6 +335,8 @@ async def _said(request: Request, kinds: dict[str, type]) -> dict[str, Any]:
     for name, wanted in kinds.items():
         if wanted is float and _is_number(said[name]):
             said[name] = float(said[name])
+        elif wanted is tuple and isinstance(said[name], list):
+            continue  # of what, is judged where it is used
         elif wanted is float or type(said[name]) is not wanted:
             raise _unmeant(f"{name} as {wanted.__name__}")
         elif wanted is list and [_is_number(part) for part in said[name]] != [True] * 3:

@@ -16,6 +16,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from volest.batch.find import content_of, natural_key, noted, passed_over
 from volest.batch.store import KEPT
 from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
@@ -32,13 +34,18 @@ from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Request, opened
 from volest.scan.decision import (
+    Patch,
+    Place,
     fingerprint,
+    patch_in,
     put_back,
     read_decision,
     read_material,
+    read_preparations,
     read_taken,
     saved_bytes,
     write_decision,
+    write_preparations,
     write_told,
 )
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
@@ -67,6 +74,7 @@ MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
 _MANY = 1000  # scans to come: the number of workers is not to be cut down to the first ones
 _EDITORS = 2  # scans held ready to be measured anew; a large one takes 200 MB
+MOST_NEW_PATCHES = 16  # in hand at a time; the page draws no more
 _UNDO = 20  # lines of a scan that can be put back
 _REPLAN_S = 5.0  # while scans go on coming
 _POURED = "poured.json"
@@ -413,24 +421,32 @@ class OpenDay:
             "moves": card["moves"],
             "solid": card["solid"],
             "range_mm": [low, high],
+            "prepared": _drawn(read_preparations(Path(one.scan)), card["solid"]["to_scan"]),
         }
 
     # ---- the base line of one scan
 
     def tried(
-        self, one_id: str, version: str, height_mm: float, right_deg: float, front_deg: float
+        self,
+        one_id: str,
+        version: str,
+        height_mm: float,
+        right_deg: float,
+        front_deg: float,
+        *,
+        patches: Sequence[Any] = (),
     ) -> dict[str, Any]:
-        """Measure up to the base line as somebody holds it; nothing is saved."""
+        """Measure up to the base line as somebody holds it, with new patches; nothing is saved."""
         with self._editing(one_id, version) as editor:
             editor.hold(Held(height_mm=height_mm, right_deg=right_deg, front_deg=front_deg))
-            figures, (point_mm, normal) = editor.figures(), editor.line()
+            figures, (point_mm, normal) = editor.figures(_patches(patches)), editor.line()
             made, held = figures.mix, editor.held
         return {
             "version": version,
             "height_mm": held.height_mm,
             "right_deg": held.right_deg,
             "front_deg": held.front_deg,
-            "line": {"point_mm": list(point_mm), "normal": list(normal)},
+            "line": {"point_mm": list(point_mm), "normal": list(normal), "patches": patches},
             "volume_ml": figures.volume_ml,
             "low_ml": figures.low_ml,
             "high_ml": figures.high_ml,
@@ -441,9 +457,14 @@ class OpenDay:
         }
 
     def save(
-        self, one_id: str, version: str, point_mm: Sequence[float], normal: Sequence[float]
+        self,
+        one_id: str,
+        version: str,
+        point_mm: Sequence[float],
+        normal: Sequence[float],
+        patches: Sequence[Any] = (),
     ) -> dict[str, Any]:
-        """Save a base line beside its scan, if nobody else was quicker."""
+        """Save a base line beside its scan, and new patches, if nobody else was quicker."""
         sound = all(abs(part) <= FARTHEST_MM for part in (*point_mm, *normal))
         if not sound or sum(part * part for part in normal) < LEAST_NORMAL**2:
             raise UsageError(
@@ -455,7 +476,8 @@ class OpenDay:
             before = saved_bytes(editor.path)
             a, b, c = point_mm
             d, e, f = normal
-            editor.write(replace(editor.decision(), point_mm=(a, b, c), normal=(d, e, f)))
+            decided = editor.decision(_patches(patches))
+            editor.write(replace(decided, point_mm=(a, b, c), normal=(d, e, f)))
             return self._decided(editor.path, before)
 
     def undo(self, one_id: str, version: str) -> dict[str, Any]:
@@ -482,6 +504,15 @@ class OpenDay:
             before = saved_bytes(editor.path)
             editor.remove()
             return self._decided(editor.path, before)
+
+    def prepare(self, one_id: str, version: str, places_mm: Sequence[Any]) -> dict[str, Any]:
+        """Save where prepared teeth lie, in the scan's own frame."""
+        scan = Path(self._found(one_id).scan)
+        with self._in_hand[scan]:
+            self._refuse_outdated(one_id, scan, version)
+            before = saved_bytes(scan)
+            write_preparations(scan, places_mm)
+            return self._decided(scan, before)
 
     def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
         """Save when an impression was taken, by the lab's clock, and of what; '' is not known."""
@@ -793,6 +824,23 @@ def _words(made: Mix) -> dict[str, Any]:
         "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
         "short": [visible(say) for say in if_short(made)[:3]],
     }
+
+
+def _patches(said: Sequence[Any]) -> list[Patch]:
+    if len(said) > MOST_NEW_PATCHES:
+        raise UsageError(
+            f"{len(said)} new patches",
+            needed=f"{MOST_NEW_PATCHES} at most",
+            remedy="save some first",
+        )
+    return [patch_in(Path("what was touched"), patch) for patch in said]
+
+
+def _drawn(places_mm: Sequence[Place], to_scan: Sequence[Sequence[float]]) -> list[list[float]]:
+    """Bring places from the scan's own frame into the drawing."""
+    origin, *along = np.array(to_scan)
+    places = np.array(places_mm).reshape(-1, 3) - origin
+    return [list(place) for place in np.linalg.solve(np.transpose(along), places.T).T.tolist()]
 
 
 def _has_line(scan: Path) -> bool:

@@ -3,17 +3,18 @@
 // While the line moves its volume is reckoned here; as soon as it rests it is measured.
 const Look = (() => {
   const by = (id) => document.getElementById(id);
-  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0 };
-  const MOVES = Object.keys(REST), MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0, patches: [] };
+  const MOVES = ["height", "right", "front"], MOST_PATCHES = 16, MARK_MM = 4, MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MARKS_MS = 900, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
-  const look = { ...FIRST, ...REST, cut: null, through: true };
+  const look = { ...FIRST, ...REST, cut: null, through: true, prepared: [] };
   let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
-  let picked = null; // places of the rim, while three are being clicked
+  let tool = null, picked = []; // what a touch of the model does; places of the rim, while three are clicked
+  let telling = 0; // marks wait for the next one
   let painting = false, resting = 0, saving = null, opened = 0, newer = null, seen = null;
 
   const show = (name) => section.querySelector(`[data-show=${name}]`);
-  const moved = () => MOVES.some((move) => look[move] !== 0);
-  const held = () => Object.fromEntries(MOVES.map((move) => [move, look[move]]));
+  const moved = () => MOVES.some((move) => look[move] !== 0) || look.patches.length > 0;
+  const held = () => Object.fromEntries(Object.keys(REST).map((part) => [part, look[part]]));
   const say = (words) => { by("state").textContent = words; };
   const at = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
 
@@ -40,8 +41,8 @@ const Look = (() => {
       Solid.draw(loaded, look, canvas);
       for (const move of MOVES) put(by(`grip-${move}`), gripAt(move));
       put(by("grip-cut"), cutGripAt());
-      by("picked").replaceChildren(...(picked ?? []).map(() => document.createElement("span")));
-      picked?.forEach((point, k) => put(by("picked").children[k], point));
+      by("picked").replaceChildren(...picked.map(() => document.createElement("span")));
+      picked.forEach((point, k) => put(by("picked").children[k], point));
       hours();
     });
   }
@@ -107,21 +108,26 @@ const Look = (() => {
       for (const [name, value] of [["now", look[move]], ["min", low], ["max", high], ["text", words]]) grip.setAttribute(`aria-value${name}`, value);
     }
     by("save").disabled = !moved() || saving !== null;
-    by("undo").disabled = saving !== null || !(steps.length || row.can_undo);
+    by("undo").disabled = saving !== null || !(steps.length || row.can_undo || telling);
     by("remove").disabled = saving !== null || !row.saved;
     paint();
   }
 
   function hold(next, { keep = true } = {}) {
-    if (!card || saving !== null) return;
+    if (!card || saving !== null || telling) return;
     if (keep) steps.push(held());
     for (const move of MOVES) {
       const [low, high] = limits(move);
       look[move] = Math.round(Math.min(Math.max(next[move] ?? look[move], low), high) * 10) / 10;
     }
+    look.patches = next.patches ?? look.patches;
     line = null;
     clearTimeout(resting);
-    if (moved()) {
+    if (look.patches.length) {
+      figures({}, false);
+      say("Tried, not saved. It is being measured …");
+      resting = setTimeout(() => measure().catch(refused), RESTS_MS);
+    } else if (moved()) {
       const volume = reckon(look);
       const near = card.moves.reduce((best, one) => (Math.abs(one[1] - volume) < Math.abs(best[1] - volume) ? one : best), card.moves[0]);
       figures({ volume: volume.toFixed(1), powder: near?.[2], water: near?.[3], scoops: near?.[4] }, true);
@@ -134,23 +140,59 @@ const Look = (() => {
     tell();
   }
 
-  // Three places of the rim, clicked one after the other, are a base line.
-  function pick(is) {
-    picked = is ? [] : null;
-    by("three").setAttribute("aria-pressed", String(is));
-    if (is) say("Click three places of the rim, far from each other. Drag turns as ever.");
+  // What a touch of the model does, until the same button is pressed again.
+  const TOOLS = {
+    three: "Click three places of the rim, far from each other.",
+    "leave-out": "Touch the model where no stone is to go.",
+    "take-in": "Touch the model where stone is to go too.",
+    prepared: "Touch each prepared tooth; once more takes its mark away.",
+  };
+
+  function take(next) {
+    [tool, picked] = [next, []];
+    for (const button of section.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
+    if (tool) say(`${TOOLS[tool]} Drag turns as ever.`);
     paint();
   }
 
-  function pickAt({ clientX, clientY }) {
+  function touch({ clientX, clientY }) {
     const { left, top, width, height } = canvas.getBoundingClientRect();
     const point = Solid.hit(card.solid, look, canvas, [(clientX - left) / width, (clientY - top) / height]);
-    if (!point) return say("There is no impression: click on its rim.");
-    picked.push(point);
-    if (picked.length < 3) say(`${picked.length} of 3.`);
-    else through3(picked);
-    paint();
+    if (!point) return say(`There is no impression. ${TOOLS[tool]}`);
+    if (tool === "prepared") return mark(point);
+    if (tool === "three") {
+      picked.push(point);
+      if (picked.length < 3) say(`${picked.length} of 3.`);
+      else through3(picked);
+      return paint();
+    }
+    if (look.patches.length >= MOST_PATCHES) return say("So many patches at a time: save these first.");
+    hold({ patches: [...look.patches, { what: tool, centre: point, radius_mm: Number(by("wide").value) / 2 }] });
   }
+
+  // Marks are saved as soon as the hand rests; what is shown by then is what is meant.
+  function mark(point) {
+    if (moved()) return say("Save the line that you hold first, or undo it.");
+    const near = (one) => Math.hypot(one[0] - point[0], one[1] - point[1]) < MARK_MM;
+    const rest = look.prepared.filter((one) => !near(one));
+    look.prepared = rest.length < look.prepared.length ? rest : [...rest, point];
+    say(`${look.prepared.length} marked, being saved …`);
+    clearTimeout(telling);
+    telling = setTimeout(tellMarks, MARKS_MS);
+    tell();
+  }
+
+  function tellMarks() {
+    clearTimeout(telling);
+    telling = saving && card ? setTimeout(tellMarks, MARKS_MS) : 0;
+    if (saving || !card) return null;
+    return decide("prepare", { version: card.version, places_mm: look.prepared.map(inScan) }, "Prepared teeth saved");
+  }
+
+  const inScan = ([x, y, z]) => {
+    const [origin, right, front, up] = card.solid.to_scan;
+    return origin.map((part, k) => part + x * right[k] + y * front[k] + z * up[k]);
+  };
 
   function through3([a, b, c]) {
     const [u, v] = [b, c].map((to) => to.map((part, k) => part - a[k])), area = u[0] * v[1] - u[1] * v[0];
@@ -158,7 +200,7 @@ const Look = (() => {
     const degrees = (slope) => (Math.atan(slope) * 180) / Math.PI;
     const next = { height: a[2] - across * a[0] - ahead * a[1], right: degrees(across), front: degrees(ahead) };
     const out = MOVES.find((move) => { const [low, high] = limits(move); return !(next[move] >= low && next[move] <= high); });
-    pick(Math.abs(area) < LEAST_MM2 || out !== undefined); // what is no base line: three others, at once
+    take(Math.abs(area) < LEAST_MM2 || out !== undefined ? "three" : null); // what is no base line: three others, at once
     if (Math.abs(area) < LEAST_MM2) return say("These three lie nearly in one row. Click three others, farther apart.");
     if (out) return say(`A line through these three: ${inWords(out, next[out])}, more than it can be moved. Click three others.`);
     hold(next);
@@ -169,8 +211,9 @@ const Look = (() => {
     const mine = held(), of = opened;
     const found = await ask("POST", `/api/scans/${row.id}/try`, {
       version: card.version, height_mm: mine.height, right_deg: mine.right, front_deg: mine.front,
+      patches: mine.patches.map(({ what, centre, radius_mm }) => ({ what, centre_mm: inScan(centre), radius_mm })),
     });
-    if (of !== opened || MOVES.some((move) => look[move] !== mine[move])) return null;
+    if (of !== opened || Object.keys(mine).some((part) => look[part] !== mine[part])) return null;
     line = found.line;
     const range = `${found.volume_ml.toFixed(1)} (${found.low_ml.toFixed(1)}-${found.high_ml.toFixed(1)})`;
     figures({ volume: range, water: found.water, powder: found.powder, scoops: found.scoops }, false);
@@ -223,7 +266,12 @@ const Look = (() => {
   }
 
   function undo() {
-    if (steps.length) {
+    if (telling) {
+      clearTimeout(telling);
+      [telling, look.prepared] = [0, card.prepared];
+      say("Put back: these marks are not saved.");
+      tell();
+    } else if (steps.length) {
       hold(steps.pop(), { keep: false });
       if (!moved()) say("Put back: nothing is moved.");
     } else decide("undo", { version: card.version }, "Put back as it was before the last change");
@@ -237,9 +285,9 @@ const Look = (() => {
     got.solid = await Solid.unpack(got.solid);
     if (mine !== opened) return false;
     if (loaded) Solid.free(loaded);
-    [card, loaded, steps, line, newer, seen, picked] = [got, null, [], null, null, got.version, null];
-    by("three").setAttribute("aria-pressed", "false");
-    Object.assign(look, REST);
+    [card, loaded, steps, line, newer, seen] = [got, null, [], null, null, got.version];
+    Object.assign(look, REST, { prepared: telling ? look.prepared : got.prepared });
+    if (tool === "three") take(null);
     reckon = Solid.reckoner(card.solid, [[0, one.volume_ml], ...card.moves]);
     const { low, size } = card.solid;
     Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
@@ -300,6 +348,7 @@ const Look = (() => {
   }
 
   function open(one) {
+    if (telling) tellMarks();
     [row, saving, card, seen] = [one, null, null, one.version];
     section.hidden = false;
     by("theirs").hidden = true;
@@ -348,6 +397,7 @@ const Look = (() => {
   function tellIfOpen() { if (card) tell(); }
 
   function close() {
+    if (telling) tellMarks();
     [row, card, opened] = [null, null, opened + 1];
     clearTimeout(resting);
     if (loaded) Solid.free(loaded);
@@ -373,7 +423,7 @@ const Look = (() => {
   const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
   let pressed = null; // where; a click stays there
   canvas.addEventListener("click", (event) => {
-    if (picked && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) pickAt(event);
+    if (tool && card && !(saving && tool !== "prepared") && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) touch(event);
   });
   canvas.addEventListener("pointerdown", (event) => {
     pressed = [event.clientX, event.clientY];
@@ -476,7 +526,9 @@ const Look = (() => {
     ask = asking;
     MOVES.forEach(movedBy);
     gripped("cut", 0.5, { value: () => look.cut ?? card.solid.low[1], towards: cutTowards, set: cutAt });
-    by("three").addEventListener("click", () => pick(picked === null));
+    for (const button of section.querySelectorAll("[data-tool]")) {
+      button.addEventListener("click", () => take(button.dataset.tool === tool ? null : button.dataset.tool));
+    }
     by("save").addEventListener("click", () => save());
     by("undo").addEventListener("click", undo);
     by("tell").addEventListener("submit", (event) => {
@@ -510,7 +562,7 @@ const Look = (() => {
       whenClosed(id);
     });
     new ResizeObserver(paint).observe(stage);
-    window.addEventListener("beforeunload", (event) => { if (row && moved()) event.preventDefault(); });
+    window.addEventListener("beforeunload", (event) => { if (row && (moved() || telling)) event.preventDefault(); });
   }
 
   // Asked once, in place: a line that is held must not go unseen.
