@@ -4,7 +4,7 @@
 const Look = (() => {
   const by = (id) => document.getElementById(id);
   const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0, patches: [] };
-  const MOVES = ["height", "right", "front"], MOST_PATCHES = 16, MARK_MM = 4, MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MARKS_MS = 900, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const MOVES = ["height", "right", "front"], MARK_MM = 4, MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MARKS_MS = 900, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true, prepared: [] };
   let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
@@ -41,8 +41,12 @@ const Look = (() => {
       Solid.draw(loaded, look, canvas);
       for (const move of MOVES) put(by(`grip-${move}`), gripAt(move));
       put(by("grip-cut"), cutGripAt());
-      by("picked").replaceChildren(...picked.map(() => document.createElement("span")));
-      picked.forEach((point, k) => put(by("picked").children[k], point));
+      by("picked").replaceChildren(...[...picked, ...look.prepared].map((point, k) => {
+        const made = document.createElement("span");
+        made.className = k < picked.length ? "" : "tooth";
+        put(made, point);
+        return made;
+      }));
       hours();
     });
   }
@@ -158,6 +162,7 @@ const Look = (() => {
   function touch({ clientX, clientY }) {
     const { left, top, width, height } = canvas.getBoundingClientRect();
     const point = Solid.hit(card.solid, look, canvas, [(clientX - left) / width, (clientY - top) / height]);
+    if (tool !== "prepared" && (saving || telling)) return say("One moment: what was done last is still being saved. Then touch again.");
     if (!point) return say(`There is no impression. ${TOOLS[tool]}`);
     if (tool === "prepared") return mark(point);
     if (tool === "three") {
@@ -166,7 +171,7 @@ const Look = (() => {
       else through3(picked);
       return paint();
     }
-    if (look.patches.length >= MOST_PATCHES) return say("So many patches at a time: save these first.");
+    if (look.patches.length >= Solid.MOST_ROUND) return say("So many patches at a time: save these first.");
     hold({ patches: [...look.patches, { what: tool, centre: point, radius_mm: Number(by("wide").value) / 2 }] });
   }
 
@@ -423,7 +428,7 @@ const Look = (() => {
   const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
   let pressed = null; // where; a click stays there
   canvas.addEventListener("click", (event) => {
-    if (tool && card && !(saving && tool !== "prepared") && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) touch(event);
+    if (tool && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) touch(event);
   });
   canvas.addEventListener("pointerdown", (event) => {
     pressed = [event.clientX, event.clientY];

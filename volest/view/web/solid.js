@@ -22,13 +22,13 @@ float floorAt(vec2 p) {
   return mix(mix(cell(at), cell(at + ivec2(1, 0)), t.x),
              mix(cell(at + ivec2(0, 1)), cell(at + ivec2(1, 1)), t.x), t.y);
 }`;
-  // Round patches as a hand lays them: x, y, radius, and 0 for left out, 1 taken in, 2 a prepared tooth.
-  const MOST_ROUND = 48;
+  // Round patches as a hand lays them: x, y, radius, and 0 for left out, 1 for taken in.
+  const MOST_ROUND = 16;
   const ROUND = `
 uniform vec4 rounds[${MOST_ROUND}]; uniform int count;
 bool isLeftOut(vec2 p) {
   bool is = false;
-  for (int k = 0; k < count; k++) if (distance(p, rounds[k].xy) < rounds[k].z && rounds[k].w < 1.5) is = rounds[k].w < 0.5;
+  for (int k = 0; k < count; k++) if (distance(p, rounds[k].xy) < rounds[k].z) is = rounds[k].w < 0.5;
   return is;
 }`;
   const SURFACE = [`${HEAD}${PLACE}
@@ -45,10 +45,9 @@ void main() {
   if (line > 0.5 && abs(p.z - level.x - dot(level.yz, p.xy)) < 0.13) c = ink;
   for (int k = 0; k < count; k++) {
     float from = distance(p.xy, rounds[k].xy), wide = rounds[k].z, kind = rounds[k].w;
-    if (from > wide - 0.35 && from < wide) c = ink;
+    if (from > wide - 0.6 && from < wide) c = ink;
     else if (from < wide && kind < 0.5 && mod(p.x + p.y, 1.2) < 0.35) c = ink;
-    else if (from < wide && kind > 0.5 && kind < 1.5) c = mix(c, vec3(1.0), 0.4);
-    else if (from < 0.45 * wide && kind > 1.5) c = ink;
+    else if (from < wide && kind > 0.5) c = mix(c, vec3(1.0), 0.4);
   }
   paint = vec4(c, 1.0);
 }`];
@@ -212,10 +211,7 @@ void main() {
     gl.uniform1f(at("cover"), look.through ? 0.45 : 1);
     gl.uniform1f(at("cut"), look.cut === null ? -1e4 : look.cut);
     gl.uniform3fv(at("ink"), INK);
-    const rounds = [
-      ...(look.patches ?? []).map(({ what, centre: [x, y], radius_mm }) => [x, y, radius_mm, what === "take-in" ? 1 : 0]),
-      ...(look.prepared ?? []).map(([x, y]) => [x, y, 1.8, 2]),
-    ].slice(0, MOST_ROUND);
+    const rounds = (look.patches ?? []).map(({ what, centre: [x, y], radius_mm }) => [x, y, radius_mm, what === "take-in" ? 1 : 0]);
     gl.uniform1i(at("count"), rounds.length);
     if (rounds.length) gl.uniform4fv(at("rounds"), rounds.flat());
     if (kind === "surface") return at;
@@ -292,5 +288,5 @@ void main() {
     };
   }
 
-  return { unpack, load, draw, free, place, hit, perMm, level, reckoner };
+  return { MOST_ROUND, unpack, load, draw, free, place, hit, perMm, level, reckoner };
 })();
