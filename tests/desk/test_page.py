@@ -22,6 +22,7 @@ from tests.machine import need
 from tests.view.bowls import tray, write_bowl
 from tests.view.browser import Page, browser
 from volest.journal import Journal
+from volest.lab import Jaws, Lab
 from volest.pipeline import size_scan
 from volest.scan.decision import read_decision, read_material, read_preparations
 
@@ -196,6 +197,32 @@ def test_an_own_word_is_nobody_elses(desk: Desk, tmp_path: Path) -> None:
         page.ask("document.getElementById('remove').click()")
         page.wait(f"/^Removed .*; sized with it: /.test({STATE})")
         assert [words for words in page.ask("told") if "Somebody else" in words] == []
+
+
+def test_the_patients_sides_are_told_where_the_jaw_is_known(tmp_path: Path) -> None:
+    need("chromium")
+    folder = tmp_path / "day"
+    folder.mkdir()
+    for name in ("upper.stl", "lower.stl", "other.stl"):
+        write_bowl(folder / name)
+    jaws = flat(lab=Lab(jaw=Jaws(upper=("upper*",), lower=("lower*",))))
+    with served(folder, settings=jaws) as desk:
+        desk.shown(lambda said: len(said["scans"]) == 3 and not said["waiting"])
+        with looking(desk, tmp_path / "profile", scans=3) as page:
+            hours = "[...document.querySelectorAll('#hours span')].map((one) => one.textContent)"
+            # Seen into an upper impression right is right; into a lower one it is from below.
+            for name, three, nine in (
+                ("upper", "3 right", "9 left"),
+                ("lower", "3 left", "9 right"),
+                ("other", "3", "9"),
+            ):
+                page.ask(
+                    "[...document.querySelectorAll('#list button')]"
+                    f".find((one) => one.textContent === '{name}.stl').click()"
+                )
+                page.wait(f"{hours}[2] === '{three}' && {hours}[8] === '{nine}'")
+                said = page.ask("document.getElementById('notes').textContent")
+                assert ("patient's" in said) == (name != "other")
 
 
 def test_an_impression_past_its_pour_time_is_marked(desk: Desk, tmp_path: Path) -> None:

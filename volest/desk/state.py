@@ -27,6 +27,7 @@ from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.given_files import json_in, text_of
 from volest.journal import Journal, entry_of, now
+from volest.notes import dial_in_words
 from volest.report.guide import advice, stop_words
 from volest.report.names import visible
 from volest.report.remarks import amounts_in_words, before_water, made_with
@@ -80,6 +81,7 @@ _REPLAN_S = 5.0  # while scans go on coming
 _POURED = "poured.json"
 _LARGEST_POURED = 20_000_000  # bytes: far more than a day's mixes
 BROUGHT = ".volest-brought-"  # how a scan is called while it is on its way
+_SIDES = ("left", "right")
 _HIDDEN = "none"  # a version of what cannot be read
 
 
@@ -359,6 +361,7 @@ class OpenDay:
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
         taken = read_taken(scan)
+        right = self.request.settings.right_is_one_to_five(one.scan)
         return {
             "id": self._id(scan, one.cavity),
             "version": self._versions.get(scan, _HIDDEN),
@@ -381,6 +384,8 @@ class OpenDay:
                 for n in one.notes
             ],
             "advice": [] if one.trim is None else list(advice(one.trim)),
+            "dial": "" if right is None else dial_in_words(right),
+            "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
         }
 
     def _name(self, scan: Path) -> str:

@@ -58,7 +58,7 @@ const Look = (() => {
     [...dial.children].forEach((hour, k) => {
       const turn = ((k + 1) * Math.PI) / 6, reach = 0.62;
       const [x, y] = put(hour, [Math.sin(turn) * size[0] * reach, Math.cos(turn) * size[1] * reach, 0]);
-      hour.textContent = k + 1;
+      hour.textContent = `${k + 1} ${row.sides[k + 1] ?? ""}`.trim();
       hour.hidden = flat < 0.3 || Math.abs(x - 0.5) > 0.48 || Math.abs(y - 0.5) > 0.48; // from the side they lie in one heap
     });
     by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
@@ -345,6 +345,7 @@ const Look = (() => {
     if (one.late) paragraph("alarm", "!! Past its pour time.", "Ask first; its mix says why.");
     if (one.reason) paragraph("alarm", "Refused.", one.reason);
     for (const note of one.notes) paragraph("note", note.code, note.text, "Do:", note.do);
+    if (one.dial) paragraph("advice", "", one.dial);
     for (const advice of one.advice) paragraph("advice", "", advice);
     by("notes").replaceChildren(...parts);
     by("figures").hidden = one.outcome === "refused";
