@@ -516,7 +516,9 @@ class OpenDay:
         with self._in_hand[scan]:
             self._refuse_outdated(one_id, scan, version)
             before = saved_bytes(scan)
-            write_preparations(scan, places_mm)
+            # What is no list is no place, and is refused as one of no numbers.
+            places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
+            write_preparations(scan, places)
             return self._decided(scan, before)
 
     def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
