@@ -464,6 +464,12 @@ def test_a_note_is_worded(note: Note, text: str, do: str) -> None:
         assert (again, hash(again), again.text, again.do) == (note, hash(note), text, do)
 
 
+@pytest.mark.parametrize("note", [said.note for said in SAID], ids=lambda note: note.code)
+def test_the_desk_speaks_of_no_option(note: Note) -> None:
+    assert "--" not in note.do_at_desk
+    assert ("--" in note.do) == (note.do_at_desk != note.do)
+
+
 def _made() -> Iterator[tuple[set[str], set[str], bool]]:
     """List each place that makes notes: codes, names of values, whether more are handed on."""
     paths = [path for path in (ROOT / "volest").rglob("*.py") if path.name != "notes.py"]

@@ -16,6 +16,7 @@ class Said(NamedTuple):
 
     text: str
     do: str
+    do_at_desk: str = ""  # on the page of `volest desk`, where options mean nothing
 
 
 @dataclass(frozen=True, slots=True, init=False)
@@ -42,7 +43,13 @@ class Note:
     @property
     def do(self) -> str:
         """What to do about it, a sentence."""
-        return sentence(self._said()[1])
+        return sentence(self._said().do)
+
+    @property
+    def do_at_desk(self) -> str:
+        """What to do about it on the desk's page, which has no options, a sentence."""
+        said = self._said()
+        return sentence(said.do_at_desk or said.do)
 
     def _said(self) -> Said:
         words = CATALOGUE[self.code]
@@ -101,6 +108,7 @@ def _odd_size(v: Values) -> Said:
     return Said(
         f"read as {v.unit}, {how[v.odd]}",
         f"measure the impression with a ruler; if it differs, give the scan's --unit{better}",
+        "measure the impression with a ruler; if it differs, export the scan again, in mm",
     )
 
 
@@ -114,6 +122,7 @@ def _uneven_rim(how: str, v: Values) -> Said:
         f"{v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
         "trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about "
         f"{v.depth_mm:.1f} now",
+        "trim the rim level, or move the base line to where stone is to end",
     )
 
 
@@ -128,6 +137,9 @@ def _two_heights(v: Values) -> Said:
         f"line follows; along the mean of both it would lie {all_round}, tilted by "
         f"{v.tilt_deg:.1f} degrees",
         f"{low if v.rest_mm < 0 else high} by --base rim={v.rest_mm:.1f}",
+        f"{low}: lower the base line by {-v.rest_mm:.1f} mm"
+        if v.rest_mm < 0
+        else f"{high} and raise the base line by {v.rest_mm:.1f} mm",
     )
 
 
@@ -167,13 +179,15 @@ def _needs_boxing(v: Values) -> Said:
 
 
 def _wp_by_marks(v: Values) -> Said:
-    coarse, way_out = ("scale", "mix more")
+    coarse, way_out, option = ("scale", "mix more", "")
     if v.by == "scoop":
-        coarse, way_out = ("scoops", "weigh the powder (--by gram)")
+        coarse, way_out, option = ("scoops", "weigh the powder", " (--by gram)")
+    do = f"use a finer cylinder or a syringe for the water, or {way_out}"
     return Said(
         f"marks and {coarse} are so coarse that W/P comes to {v.wp_ml_per_100g:.1f} mL per 100 g, "
         f"outside {v.low:g} to {v.high:g} for {v.stone}",
-        f"use a finer cylinder or a syringe for the water, or {way_out}",
+        do + option,
+        do,
     )
 
 
@@ -287,6 +301,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "axis-unsure": Said(
         "along another axis the scan holds {share_percent:.0f} % as much",
         "give the base line by --base plane=... after a look at the scan",
+        "look whether the stone lies in the opening; if it does not, do not mix by these figures",
     ),
     "ragged-rim": partial(_uneven_rim, "strays {:.1f} mm from a plane"),
     "wavy-rim": partial(_uneven_rim, "waves by about {:.1f} mm"),
@@ -294,6 +309,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "leaning-rim": Said(
         "the rim leans {lean_deg:.0f} degrees against the level of the teeth",
         "check that the base may lean like that, or give the base line by --base depth=MM",
+        "check that the base may lean like that, or tilt the base line level with the teeth",
     ),
     "low-line": Said(
         "the base line lies {under_mm:.1f} mm under the rim; up to the rim the cavity holds "
@@ -314,6 +330,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         f"{'under' if v.outline_mm2 < v.small_mm2 else 'from'} {v.small_mm2:.0f} mm2 are "
         f"{v.least_mm:.0f} to {v.most_mm:.0f} mm deep",
         "measure the impression with a ruler; if the scan has not its size, give the scan's --unit",
+        "measure the impression with a ruler; if the scan has not its size, export it again, in mm",
     ),
     "leak": Said(
         "a hole runs through a wall under the base line",
@@ -419,5 +436,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         f"planned as {v.counted_min:g} min old, which disinfecting alone can take",
         "say when, by --taken PATTERN=HH:MM, and plan again; without it pour these first and ask "
         "the maker's sheet",
+        "open the scan and say below its notes when it was taken; without it pour these first and "
+        "ask the maker's sheet",
     ),
 }

@@ -90,11 +90,12 @@ def served(
     journal: Path | None = None,
     at_most: int = 1,
     settings: Settings = FLAT,
+    network: bool = False,
 ) -> Iterator[Desk]:
     request = Request(settings=settings, out=folder, out_sheet=True, here=True)
     day = OpenDay(request, folder, journal_file=journal, at_most=at_most, say=print)
     keys = Keys()
-    with bound(0, network=False) as sock, day.open():
+    with bound(0, network=network) as sock, day.open():
         server = DeskServer(day, sock, keys)
         thread = threading.Thread(target=server.run_here)
         thread.start()

@@ -38,7 +38,7 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 def tried(desk: Desk, height_mm: float, **tilt: float) -> dict[str, Any]:
     one = desk.scan(BOWL)
-    held = {"height_mm": height_mm, "right_deg": 0.0, "front_deg": 0.0, **tilt}
+    held = {"height_mm": height_mm, "right_deg": 0.0, "front_deg": 0.0, "patches": [], **tilt}
     status, said = desk.ask(
         "POST", f"/api/scans/{one['id']}/try", {"version": one["version"], **held}
     )
@@ -146,10 +146,32 @@ def test_a_line_saved_elsewhere_counts_too(desk: Desk) -> None:
 
 
 def test_a_line_with_which_it_would_be_refused_is_not_saved(desk: Desk) -> None:
-    far = {"point_mm": [0.0, 0.0, -500.0], "normal": [0.0, 0.0, 1.0]}
+    far = {"point_mm": [0.0, 0.0, -500.0], "normal": [0.0, 0.0, 1.0], "patches": []}
     status, said = decide(desk, "save", desk.scan(BOWL)["version"], far)
     assert (status, decision_path(desk.day.folder / BOWL).exists()) == (422, False)
     assert said["error"].startswith("found ")
+
+
+PATCH = {"what": "leave-out", "centre_mm": [1.0, 2.0, -19.0], "radius_mm": 3.0}
+
+
+def test_patches_and_marks_that_are_none_are_refused(desk: Desk) -> None:
+    version, line = desk.scan(BOWL)["version"], tried(desk, -1.0)["line"]
+    bad: list[list[Any]] = [
+        [PATCH] * 17,
+        [{**PATCH, "what": "<b>"}],
+        [{**PATCH, "radius_mm": 0}],
+        [{**PATCH, "radius_mm": "3"}],
+        [{**PATCH, "centre_mm": [0, 0]}],
+        ["leave-out"],
+        [None],
+    ]
+    for patches in bad:
+        assert decide(desk, "save", version, {**line, "patches": patches})[0] == 422, patches
+    for places in ([[0.0, 0.0]], [[0.0, 0.0, "1"]], [None], [[0.0, 0.0, 0.0]] * 33):
+        assert decide(desk, "prepare", version, {"places_mm": places})[0] == 422, places
+    assert not decision_path(desk.day.folder / BOWL).exists()
+    assert decide(desk, "save", version, {**line, "patches": [PATCH]})[0] == 200
 
 
 def test_scans_are_brought_whole_and_nothing_is_written_over(desk: Desk, tmp_path: Path) -> None:

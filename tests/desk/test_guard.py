@@ -92,7 +92,7 @@ def test_only_json_as_the_page_makes_it_is_taken(desk: Desk) -> None:
     for grams in (b"NaN", b"Infinity", b"1e999", b'"5"', b"null", b"1" + b"0" * 400):
         status, _ = desk.ask("POST", "/api/mixes/x/book", b'{"left_g": ' + grams + b"}")
         assert status == 400, grams
-    line = {"version": "x", "point_mm": [0, 0], "normal": [0, 0, 1]}
+    line = {"version": "x", "point_mm": [0, 0], "normal": [0, 0, 1], "patches": []}
     assert desk.ask("POST", "/api/scans/x-1/save", line)[0] == 400
     assert desk.ask("POST", share, b" " * (server.MOST_JSON_BYTES + 1))[0] == 413
     assert desk.ask("POST", share, {"at_most": 9})[0] == 422

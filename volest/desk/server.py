@@ -204,8 +204,8 @@ def _no(status: int, words: str, **more: Any) -> JSONResponse:
     return JSONResponse({"error": words, **more}, status)
 
 
-def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
-    """Make the application; `_Guard` stands before all of it."""
+def make_app(day: OpenDay, keys: Keys, news: _News, near: str | None = None) -> ASGIApp:
+    """Make the application; `_Guard` stands before all of it. `near` is where tablets find it."""
     brought = asyncio.Semaphore(MOST_BROUGHT)
 
     async def stream(_: Request) -> Response:
@@ -227,7 +227,7 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
     async def sheet(request: Request) -> Response:
         if not keys.is_ticket(request.query_params.get("ticket", "")):
             return _no(401, "Open the cards from the desk's page.")
-        text = await run_in_threadpool(day.sheet)
+        text = await run_in_threadpool(day.sheet, near)
         return Response(text, media_type="text/html", headers=_SHEET_HEADERS)
 
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
@@ -242,8 +242,9 @@ def make_app(day: OpenDay, keys: Keys, news: _News) -> ASGIApp:
         _call("/api/enter", keys.given_for, code=str),
         _call("/api/ticket", keys.ticket),
         _call("/api/share", day.share, at_most=int),
-        _call(f"{scan}/try", day.tried, version=str, **held),
-        _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list),
+        _call(f"{scan}/try", day.tried, version=str, patches=tuple, **held),
+        _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list, patches=tuple),
+        _call(f"{scan}/prepare", day.prepare, version=str, places_mm=tuple),
         _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
@@ -334,6 +335,8 @@ async def _said(request: Request, kinds: dict[str, type]) -> dict[str, Any]:
     for name, wanted in kinds.items():
         if wanted is float and _is_number(said[name]):
             said[name] = float(said[name])
+        elif wanted is tuple and isinstance(said[name], list):
+            continue  # of what, is judged where it is used
         elif wanted is float or type(said[name]) is not wanted:
             raise _unmeant(f"{name} as {wanted.__name__}")
         elif wanted is list and [_is_number(part) for part in said[name]] != [True] * 3:
@@ -382,7 +385,7 @@ class DeskServer(uvicorn.Server):
         day.news = self._news.tell
         super().__init__(
             uvicorn.Config(
-                make_app(day, keys, self._news),
+                make_app(day, keys, self._news, _address_for_tablets(sock)),
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -434,6 +437,13 @@ def bound(port: int, *, network: bool) -> socket.socket:
             remedy="end the other desk, or give another --port",
         ) from fault
     return sock
+
+
+def _address_for_tablets(sock: socket.socket) -> str | None:
+    """Say where others reach the desk; None where only this computer is answered."""
+    host, port = sock.getsockname()
+    address = address_in_network() if host == EVERYWHERE else HERE
+    return None if address == HERE else f"http://{address}:{port}/"
 
 
 def address_in_network() -> str:

@@ -16,6 +16,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from volest.batch.find import content_of, natural_key, noted, passed_over
 from volest.batch.store import KEPT
 from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
@@ -24,6 +26,7 @@ from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.given_files import json_in, text_of
 from volest.journal import Journal, entry_of, now
+from volest.notes import dial_in_words
 from volest.report.guide import advice, stop_words
 from volest.report.names import visible
 from volest.report.remarks import amounts_in_words, before_water, made_with
@@ -31,13 +34,18 @@ from volest.report.table import rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Planner, Request, opened
 from volest.scan.decision import (
+    Patch,
+    Place,
     fingerprint,
+    patch_in,
     put_back,
     read_decision,
     read_material,
+    read_preparations,
     read_taken,
     saved_bytes,
     write_decision,
+    write_preparations,
     write_told,
 )
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
@@ -66,19 +74,28 @@ MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
 _MANY = 1000  # scans to come: the number of workers is not to be cut down to the first ones
 _EDITORS = 2  # scans held ready to be measured anew; a large one takes 200 MB
+MOST_NEW_PATCHES = 16  # in hand at a time; the page draws no more
 _UNDO = 20  # lines of a scan that can be put back
 _REPLAN_S = 5.0  # while scans go on coming
 _POURED = "poured.json"
 _LARGEST_POURED = 20_000_000  # bytes: far more than a day's mixes
 BROUGHT = ".volest-brought-"  # how a scan is called while it is on its way
+_SIDES = ("left", "right")
 _HIDDEN = "none"  # a version of what cannot be read
 
 
 class OutdatedError(UsageError):
     """Somebody else's word came first; `newer` is what holds now."""
 
-    def __init__(self, found: str, newer: dict[str, Any] | None = None) -> None:
-        super().__init__(found, needed="what holds now", remedy="look again, then decide")
+    def __init__(
+        self,
+        found: str,
+        newer: dict[str, Any] | None = None,
+        *,
+        needed: str = "what holds now",
+        remedy: str = "look again, then decide",
+    ) -> None:
+        super().__init__(found, needed=needed, remedy=remedy)
         self.newer = newer
 
 
@@ -246,14 +263,18 @@ class OpenDay:
         waiting = [one for one in results if self._key(one) not in held]
         return waiting, Planner(at_most=at_most).plan(waiting, self.request.settings)
 
-    def sheet(self) -> str:
-        """Write the pour sheet of all that is not poured, as its mixes are planned now."""
+    def sheet(self, near: str | None) -> str:
+        """Write the pour sheet of all that is not poured, as its mixes are planned now.
+
+        Its cards carry where tablets open their scans, if that is `near` the desk.
+        """
         waiting, plan = self._planned()
         cards = [
             None if one.volume_ml is None else read_card(self._kept_card(one), one.cavity)
             for one in waiting
         ]
-        return sheet_text(waiting, cards, self.request.settings, plan)
+        at = {one.name: f"{near}#scan={self._id(Path(one.scan), one.cavity)}" for one in waiting}
+        return sheet_text(waiting, cards, self.request.settings, plan, at=at if near else None)
 
     def _kept_card(self, one: Result) -> str | None:
         assert self._run is not None  # noqa: S101  # without a run nothing is found
@@ -298,6 +319,8 @@ class OpenDay:
                 for one in mix["impressions"]
                 if mix["poured"] is not None
             }
+            coming = [mix for mix in (*self._held, *self._mixes) if mix["poured"] is None]
+            late = {name for mix in coming for name in mix["late"]}
             return {
                 "revision": self._revision,
                 "now": now(),  # clocks of tablets go otherwise
@@ -314,6 +337,7 @@ class OpenDay:
                         "stone": line.stone,
                         "base": line.base,
                         "poured": by_impression.get(self._key(one)),
+                        "late": visible(self._called(one)) in late,
                     }
                     for one, line in zip(results, lines, strict=True)
                 ],
@@ -337,6 +361,7 @@ class OpenDay:
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
         taken = read_taken(scan)
+        right = self.request.settings.right_is_one_to_five(one.scan)
         return {
             "id": self._id(scan, one.cavity),
             "version": self._versions.get(scan, _HIDDEN),
@@ -355,10 +380,12 @@ class OpenDay:
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
             "notes": [
-                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do)}
+                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
                 for n in one.notes
             ],
             "advice": [] if one.trim is None else list(advice(one.trim)),
+            "dial": "" if right is None else dial_in_words(right),
+            "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
         }
 
     def _name(self, scan: Path) -> str:
@@ -399,24 +426,32 @@ class OpenDay:
             "moves": card["moves"],
             "solid": card["solid"],
             "range_mm": [low, high],
+            "prepared": _drawn(read_preparations(Path(one.scan)), card["solid"]["to_scan"]),
         }
 
     # ---- the base line of one scan
 
     def tried(
-        self, one_id: str, version: str, height_mm: float, right_deg: float, front_deg: float
+        self,
+        one_id: str,
+        version: str,
+        height_mm: float,
+        right_deg: float,
+        front_deg: float,
+        *,
+        patches: Sequence[Any] = (),
     ) -> dict[str, Any]:
-        """Measure up to the base line as somebody holds it; nothing is saved."""
+        """Measure up to the base line as somebody holds it, with new patches; nothing is saved."""
         with self._editing(one_id, version) as editor:
             editor.hold(Held(height_mm=height_mm, right_deg=right_deg, front_deg=front_deg))
-            figures, (point_mm, normal) = editor.figures(), editor.line()
+            figures, (point_mm, normal) = editor.figures(_patches(patches)), editor.line()
             made, held = figures.mix, editor.held
         return {
             "version": version,
             "height_mm": held.height_mm,
             "right_deg": held.right_deg,
             "front_deg": held.front_deg,
-            "line": {"point_mm": list(point_mm), "normal": list(normal)},
+            "line": {"point_mm": list(point_mm), "normal": list(normal), "patches": patches},
             "volume_ml": figures.volume_ml,
             "low_ml": figures.low_ml,
             "high_ml": figures.high_ml,
@@ -427,9 +462,14 @@ class OpenDay:
         }
 
     def save(
-        self, one_id: str, version: str, point_mm: Sequence[float], normal: Sequence[float]
+        self,
+        one_id: str,
+        version: str,
+        point_mm: Sequence[float],
+        normal: Sequence[float],
+        patches: Sequence[Any] = (),
     ) -> dict[str, Any]:
-        """Save a base line beside its scan, if nobody else was quicker."""
+        """Save a base line beside its scan, and new patches, if nobody else was quicker."""
         sound = all(abs(part) <= FARTHEST_MM for part in (*point_mm, *normal))
         if not sound or sum(part * part for part in normal) < LEAST_NORMAL**2:
             raise UsageError(
@@ -441,7 +481,8 @@ class OpenDay:
             before = saved_bytes(editor.path)
             a, b, c = point_mm
             d, e, f = normal
-            editor.write(replace(editor.decision(), point_mm=(a, b, c), normal=(d, e, f)))
+            decided = editor.decision(_patches(patches))
+            editor.write(replace(decided, point_mm=(a, b, c), normal=(d, e, f)))
             return self._decided(editor.path, before)
 
     def undo(self, one_id: str, version: str) -> dict[str, Any]:
@@ -468,6 +509,17 @@ class OpenDay:
             before = saved_bytes(editor.path)
             editor.remove()
             return self._decided(editor.path, before)
+
+    def prepare(self, one_id: str, version: str, places_mm: Sequence[Any]) -> dict[str, Any]:
+        """Save where prepared teeth lie, in the scan's own frame."""
+        scan = Path(self._found(one_id).scan)
+        with self._in_hand[scan]:
+            self._refuse_outdated(one_id, scan, version)
+            before = saved_bytes(scan)
+            # What is no list is no place, and is refused as one of no numbers.
+            places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
+            write_preparations(scan, places)
+            return self._decided(scan, before)
 
     def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
         """Save when an impression was taken, by the lab's clock, and of what; '' is not known."""
@@ -558,7 +610,12 @@ class OpenDay:
             with suppress(OSError):
                 if fingerprint(part) == fingerprint(target):
                     return False
-            raise OutdatedError(f"another scan named {target.name} in the folder") from fault
+            raise OutdatedError(
+                "another scan of that name in the folder; that one stays, this one is not in",
+                needed="a name of its own",
+                remedy="give this file another name and bring it again; or, if it is to take the "
+                "place of the other, take that out of the folder first",
+            ) from fault
         self._jobs.put(([target], (), False))
         return True
 
@@ -663,7 +720,7 @@ class OpenDay:
             raise UsageError(
                 "no journal",
                 needed="the file that pours are booked in",
-                remedy="start again with --journal FILE, or name it in the lab's file",
+                remedy="start the desk again with a journal, or name one in the lab's file",
             )
         return self._journal_file
 
@@ -717,7 +774,7 @@ class OpenDay:
                     {"text": f"Before the water, {name}:", "do": told}
                     for name, told in before.items()
                 ),
-                *({"text": visible(n.text), "do": visible(n.do)} for n in shared.notes),
+                *({"text": visible(n.text), "do": visible(n.do_at_desk)} for n in shared.notes),
             ],
             "begun": None,
             "poured": None,
@@ -774,6 +831,23 @@ def _words(made: Mix) -> dict[str, Any]:
         "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
         "short": [visible(say) for say in if_short(made)[:3]],
     }
+
+
+def _patches(said: Sequence[Any]) -> list[Patch]:
+    if len(said) > MOST_NEW_PATCHES:
+        raise UsageError(
+            f"{len(said)} new patches",
+            needed=f"{MOST_NEW_PATCHES} at most",
+            remedy="save some first",
+        )
+    return [patch_in(Path("what was touched"), patch) for patch in said]
+
+
+def _drawn(places_mm: Sequence[Place], to_scan: Sequence[Sequence[float]]) -> list[list[float]]:
+    """Bring places from the scan's own frame into the drawing."""
+    origin, *along = np.array(to_scan)
+    places = np.array(places_mm).reshape(-1, 3) - origin
+    return [list(place) for place in np.linalg.solve(np.transpose(along), places.T).T.tolist()]
 
 
 def _has_line(scan: Path) -> bool:

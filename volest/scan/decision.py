@@ -290,11 +290,12 @@ def _decision(path: Path, record: Any) -> Decision:
     return Decision(
         point_mm=_triple(path, base, "point_mm"),
         normal=normal,
-        patches=tuple(_patch(path, patch) for patch in patches),
+        patches=tuple(patch_in(path, patch) for patch in patches),
     )
 
 
-def _patch(path: Path, patch: Any) -> Patch:
+def patch_in(path: Path, patch: Any) -> Patch:
+    """Take a patch as a file, or a call of the page, says it; refuse what is none."""
     if not isinstance(patch, dict) or patch.get("what") not in PLACES:
         raise _faulty(path, f"patch {in_short(patch)}", f"what = one of {', '.join(PLACES)}")
     radius = patch.get("radius_mm")

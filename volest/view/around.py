@@ -78,7 +78,7 @@ _RIM = _line(INK, 0.5, ' class="rim"')
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RimLine:
-    """One closed edge of the footprint: its places (n, 2) in the drawing, and the crest's beside."""
+    """A closed edge of the footprint: its places (n, 2) in the drawing, and the crest's beside."""
 
     places_mm: Floats
     crest: Ints

@@ -159,6 +159,7 @@ def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
         "rows": heights.shape[0],
         "columns": heights.shape[1],
         "to_cells": _to_cells(scene, cavity, low_mm),
+        "to_scan": _to_scan(scene, cavity),
         "stone": LOOKS[STONE].colour,
         "stone_cut": LOOKS[CUT_FACE].colour,
         "packed": packed(
@@ -206,6 +207,15 @@ def _to_cells(scene: Scene, cavity: Cavity, low_mm: tuple[float, float]) -> list
             (middle[axis] - low_mm[axis]) / pitch,
         ]
     return [float(part) for part in parts]
+
+
+def _to_scan(scene: Scene, cavity: Cavity) -> list[list[float]]:
+    """Say where the drawing's origin lies in the scan's own frame, and what each mm adds."""
+    drawn, base = np.vstack([np.zeros(3), np.eye(3)]), cavity.base
+    x, y, _ = scene.stand.undrawn(drawn).T
+    places = np.column_stack([x, y, base.level_mm(x, y) + drawn[:, 2] / base.upright])
+    origin, *ends = map(cavity.frame.from_frame, places)
+    return [origin.tolist(), *((end - origin).tolist() for end in ends)]
 
 
 def decimated(mesh: Mesh, most: int = MOST_TRIANGLES) -> Mesh:

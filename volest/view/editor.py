@@ -1,5 +1,6 @@
 """One scan in somebody's hands: the base line raised and tilted, and what then holds."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from volest.dosing import dose
 from volest.errors import MixError, ScanError
 from volest.pipeline import Cavity, examine, examine_all
 from volest.result import Result
-from volest.scan.decision import Decision, fingerprint, write_decision
+from volest.scan.decision import Decision, Patch, fingerprint, write_decision
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.view.mesh import Mesh
@@ -111,9 +112,14 @@ class BaseLineEditor:
             measured, plane=np.array([a, b, middle[2] + up - a * middle[0] - b * middle[1]])
         )
 
-    def figures(self) -> Figures:
-        """Work out what holds now: from the curve, or anew where the base line is tilted."""
-        if self.held.is_tilted:
+    def figures(self, patches: Sequence[Patch] = ()) -> Figures:
+        """Work out what holds now: from the curve, or anew if it is tilted or has new patches."""
+        result = self.result
+        if patches:
+            decided = self.decision(patches)
+            result, cavity = examine(self.path, self.settings, self.number, decided)
+            volume_ml, margin = cavity.volume.best_ml, cavity.margin
+        elif self.held.is_tilted:
             volume_ml, margin = self._measured_anew()
         else:
             heights, volumes = np.array(self.result.curve).T
@@ -124,7 +130,7 @@ class BaseLineEditor:
         made, why = None, ""
         if volume_ml >= _LEAST_ML:
             try:
-                made = dose(self.result, volume_ml, self.settings)
+                made = dose(result, volume_ml, self.settings)
             except MixError as fault:
                 why = str(fault)
         return Figures(
@@ -150,8 +156,8 @@ class BaseLineEditor:
         x, y, _ = self.stand.middle_mm
         return self.base.in_scan(self.cavity.frame, x, y)
 
-    def decision(self) -> Decision:
-        """Say the base line as it is held, in the scan's own frame.
+    def decision(self, patches: Sequence[Patch] = ()) -> Decision:
+        """Say the base line as it is held, and new patches, in the scan's own frame.
 
         Patches saved before stay with it, and what was saved about further impressions.
         """
@@ -160,7 +166,7 @@ class BaseLineEditor:
         return Decision(
             point_mm=point,
             normal=normal,
-            patches=() if own is None else own.patches,
+            patches=(*(() if own is None else own.patches), *patches),
             others=self._decided_elsewhere(),
         )
 

@@ -75,15 +75,19 @@ def sheet_text(
     *,
     told: Sequence[str] = (),
     sized: datetime | None = None,
+    at: Mapping[str, str] | None = None,
 ) -> str:
     """Write the pour sheet, a whole HTML page: no address in it leads out of it.
 
     `told` is said of the folder beside its scans; `sized` is when they were sized, or found
-    unchanged: now if it is not given.
+    unchanged: now if it is not given. `at` are addresses where scans can be opened, by their names:
+    the cards carry them, to be read by a camera.
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
     entries = _entries(results, cards, names, settings, plan)
+    for entry in entries:
+        entry["code"] = _drawn_code((at or {}).get(entry["result"].name))
     return _template().render(
         version=__version__,
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
@@ -107,6 +111,15 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
+
+
+def _drawn_code(address: str | None) -> str:
+    """Draw an address as a QR code (ISO/IEC 18004), a data URI; '' where there is none."""
+    if address is None:
+        return ""
+    import segno
+
+    return segno.make(address, micro=False).svg_data_uri(omitsize=True)
 
 
 def _template() -> "Template":

@@ -7,7 +7,7 @@
   const URGENCY = ["refused", "measured with notes", "measured"];
   const channel = new BroadcastChannel("desk");
   const rows = new Map(), mixes = new Map();
-  let token = null, day = null, asking = false, stale = false;
+  let token = null, day = null, asking = false, stale = false, wanted = null;
 
   // ---- talking to the desk
 
@@ -89,7 +89,7 @@
   by("gate").addEventListener("submit", async (event) => {
     event.preventDefault();
     try {
-      token = (await ask("POST", "/api/enter", { code: by("code").value })).token;
+      token = await ask("POST", "/api/enter", { code: by("code").value });
       localStorage.setItem(KEPT, token);
       by("code").value = "";
       start();
@@ -110,8 +110,10 @@
     document.title = day.folder;
     by("folder").textContent = day.folder;
     const count = (outcome) => day.scans.filter((scan) => scan.outcome === outcome).length;
+    const late = day.scans.filter((scan) => scan.late).length;
     by("tally").textContent = [
       `${day.scans.length} impression${day.scans.length === 1 ? "" : "s"}`,
+      ...(late ? [`${late} past ${late === 1 ? "its" : "their"} pour time`] : []),
       ...(count(URGENCY[1]) ? [`${count(URGENCY[1])} to look at`] : []),
       ...(count("refused") ? [`${count("refused")} refused`] : []),
       ...(day.waiting.length ? [`${day.waiting.length} being sized`] : []),
@@ -122,6 +124,7 @@
     if (by("material").length === 1) by("material").append(...day.materials.map((name) => new Option(name)));
     list();
     listMixes();
+    openWanted();
     if (Look.id()) Look.renew(day.scans.find((scan) => scan.id === Look.id()));
   }
 
@@ -135,11 +138,11 @@
     const find = by("find").value.trim().toLocaleLowerCase(), which = by("show").value;
     const words = `${scan.name} ${scan.notes.map((note) => note.code).join(" ")}`.toLocaleLowerCase();
     return words.includes(find) && (which === "all" || (which === "open" ? scan.volume_ml !== null && !scan.poured
-      : OUTCOMES[scan.outcome][0] === which));
+      : OUTCOMES[scan.outcome][0] === which || (which === "noted" && scan.late)));
   }
 
   const ORDERS = {
-    urgency: (a, b) => URGENCY.indexOf(a.outcome) - URGENCY.indexOf(b.outcome),
+    urgency: (a, b) => b.late - a.late || URGENCY.indexOf(a.outcome) - URGENCY.indexOf(b.outcome),
     arrived: (a, b) => b.arrived - a.arrived,
     name: (a, b) => a.name.localeCompare(b.name, undefined, { numeric: true }),
     powder_g: (a, b) => (b.powder_g ?? -1) - (a.powder_g ?? -1),
@@ -169,9 +172,9 @@
     }
     const put = (name, words) => { const cell = made.querySelector(`[data-show=${name}]`); if (cell.textContent !== words) cell.textContent = words; };
     const [kind, words] = OUTCOMES[scan.outcome], amount = (cell, unit) => (cell === "-" ? "-" : `${cell} ${unit}`);
-    made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}`;
+    made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}${scan.late ? " late" : ""}`;
     put("name", scan.name);
-    put("outcome", [scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
+    put("outcome", [...(scan.late ? ["!! past its pour time: ask first"] : []), scan.again ? "… being sized again" : words, ...(scan.before ? ["cut or box first"] : []), ...(scan.saved ? ["line saved"] : []), ...(scan.poured ? ["poured"] : [])].join(", "));
     put("water", amount(scan.water, "mL"));
     put("powder", amount(scan.powder, `g${scan.stone && scan.stone !== "-" ? ` ${scan.stone}` : ""}`));
     put("scoops", scan.scoops);
@@ -184,6 +187,16 @@
     by("day").classList.add("looking");
     Look.open(day.scans.find((scan) => scan.id === id));
     list();
+  }
+
+  // A card was read by the camera: its scan is opened as soon as it is there.
+  function openWanted() {
+    const found = day.scans.find((scan) => scan.id === wanted);
+    if (!wanted || (!found && day.waiting.length)) return;
+    wanted = null;
+    part("scans");
+    if (found) openScan(found.id);
+    else say("The scan of this card is not on the desk: its file is not in this folder any more, or the card is of another day.", true);
   }
 
   for (const id of ["find", "show", "order"]) by(id).addEventListener("input", () => day && list());
@@ -260,7 +273,7 @@
     doing("book").hidden = !mix.poured || mix.booked !== null || !day.books;
     doing("strike").hidden = mix.booked === null;
     put("booked", mix.booked !== null ? `Booked as pour ${mix.booked}: ${Math.abs(mix.left_g)} g ${mix.left_g < 0 ? "short" : "left"}.`
-      : mix.poured && !day.books ? "Leftovers are not booked: the desk was started without --journal FILE." : "");
+      : mix.poured && !day.books ? "Leftovers are not booked: the desk was started without a journal." : "");
     return made;
   }
 
@@ -325,7 +338,7 @@
     for (const one of ["scans", "mixes"]) by(`to-${one}`).setAttribute("aria-pressed", String(one === name));
     by("day").classList.toggle("mixing", name === "mixes");
     by("mixes").hidden = name !== "mixes";
-    scrollTo(0, 0);
+    for (const one of [window, by("page")]) one.scrollTo(0, 0); // one of them scrolls, by the width
   }
   for (const name of ["scans", "mixes"]) by(`to-${name}`).addEventListener("click", () => part(name));
 
@@ -337,8 +350,15 @@
   document.addEventListener("visibilitychange", () => { if (!document.hidden && token) news(); });
 
   // The token comes behind the # of the address that was told: no server and no other page sees it.
-  token = location.hash.slice(1) || localStorage.getItem(KEPT);
-  history.replaceState(null, "", "/");
+  // Behind that of a printed card comes the scan, and nothing that lets anybody in.
+  function arrived() {
+    const [, scan, key] = /^#(?:scan=(.*)|(.*))$/.exec(location.hash) ?? [];
+    history.replaceState(null, "", "/");
+    if (scan) wanted = scan;
+    return key;
+  }
+  addEventListener("hashchange", () => { arrived(); if (day && token) openWanted(); });
+  token = arrived() || localStorage.getItem(KEPT);
   if (token) {
     localStorage.setItem(KEPT, token);
     start();

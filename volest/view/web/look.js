@@ -3,17 +3,18 @@
 // While the line moves its volume is reckoned here; as soon as it rests it is measured.
 const Look = (() => {
   const by = (id) => document.getElementById(id);
-  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0 };
-  const MOVES = Object.keys(REST), MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0, patches: [] };
+  const MOVES = ["height", "right", "front"], MARK_MM = 4, MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MARKS_MS = 900, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
-  const look = { ...FIRST, ...REST, cut: null, through: true };
+  const look = { ...FIRST, ...REST, cut: null, through: true, prepared: [] };
   let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
-  let picked = null; // places of the rim, while three are being clicked
+  let tool = null, picked = []; // what a touch of the model does; places of the rim, while three are clicked
+  let telling = 0; // marks wait for the next one
   let painting = false, resting = 0, saving = null, opened = 0, newer = null, seen = null;
 
   const show = (name) => section.querySelector(`[data-show=${name}]`);
-  const moved = () => MOVES.some((move) => look[move] !== 0);
-  const held = () => Object.fromEntries(MOVES.map((move) => [move, look[move]]));
+  const moved = () => MOVES.some((move) => look[move] !== 0) || look.patches.length > 0;
+  const held = () => Object.fromEntries(Object.keys(REST).map((part) => [part, look[part]]));
   const say = (words) => { by("state").textContent = words; };
   const at = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
 
@@ -40,8 +41,12 @@ const Look = (() => {
       Solid.draw(loaded, look, canvas);
       for (const move of MOVES) put(by(`grip-${move}`), gripAt(move));
       put(by("grip-cut"), cutGripAt());
-      by("picked").replaceChildren(...(picked ?? []).map(() => document.createElement("span")));
-      picked?.forEach((point, k) => put(by("picked").children[k], point));
+      by("picked").replaceChildren(...[...picked, ...look.prepared].map((point, k) => {
+        const made = document.createElement("span");
+        made.className = k < picked.length ? "" : "tooth";
+        put(made, point);
+        return made;
+      }));
       hours();
     });
   }
@@ -53,7 +58,7 @@ const Look = (() => {
     [...dial.children].forEach((hour, k) => {
       const turn = ((k + 1) * Math.PI) / 6, reach = 0.62;
       const [x, y] = put(hour, [Math.sin(turn) * size[0] * reach, Math.cos(turn) * size[1] * reach, 0]);
-      hour.textContent = k + 1;
+      hour.textContent = `${k + 1} ${row.sides[k + 1] ?? ""}`.trim();
       hour.hidden = flat < 0.3 || Math.abs(x - 0.5) > 0.48 || Math.abs(y - 0.5) > 0.48; // from the side they lie in one heap
     });
     by("scale").style.width = `${10 * Solid.perMm(card.solid, look) * canvas.clientHeight}px`;
@@ -91,32 +96,42 @@ const Look = (() => {
 
   function limits(move) { return move === "height" ? card.range_mm : [-MOST_TILT, MOST_TILT]; }
 
-  const unit = (move) => (move === "height" ? "mm" : "°");
+  const WAYS = { height: ["raised", "lowered"], right: ["right side up", "right side down"], front: ["front up", "front down"] };
+
+  function inWords(move, by) {
+    const size = Math.abs(by).toFixed(1);
+    return Number(size) === 0 ? "not moved" : `${WAYS[move][by > 0 ? 0 : 1]} ${size} ${move === "height" ? "mm" : "°"}`;
+  }
 
   function tell() {
     for (const move of MOVES) {
-      const words = `${look[move].toFixed(1)} ${unit(move)}`, [low, high] = limits(move), grip = by(`grip-${move}`);
+      const words = inWords(move, look[move]), [low, high] = limits(move), grip = by(`grip-${move}`);
       show(move).textContent = words;
       by(move).value = look[move];
       by(move).setAttribute("aria-valuetext", words);
       for (const [name, value] of [["now", look[move]], ["min", low], ["max", high], ["text", words]]) grip.setAttribute(`aria-value${name}`, value);
     }
     by("save").disabled = !moved() || saving !== null;
-    by("undo").disabled = saving !== null || !(steps.length || row.can_undo);
+    by("undo").disabled = saving !== null || !(steps.length || row.can_undo || telling);
     by("remove").disabled = saving !== null || !row.saved;
     paint();
   }
 
   function hold(next, { keep = true } = {}) {
-    if (!card || saving !== null) return;
+    if (!card || saving !== null || telling) return;
     if (keep) steps.push(held());
     for (const move of MOVES) {
       const [low, high] = limits(move);
       look[move] = Math.round(Math.min(Math.max(next[move] ?? look[move], low), high) * 10) / 10;
     }
+    look.patches = next.patches ?? look.patches;
     line = null;
     clearTimeout(resting);
-    if (moved()) {
+    if (look.patches.length) {
+      figures({}, false);
+      say("Tried, not saved. It is being measured …");
+      resting = setTimeout(() => measure().catch(refused), RESTS_MS);
+    } else if (moved()) {
       const volume = reckon(look);
       const near = card.moves.reduce((best, one) => (Math.abs(one[1] - volume) < Math.abs(best[1] - volume) ? one : best), card.moves[0]);
       figures({ volume: volume.toFixed(1), powder: near?.[2], water: near?.[3], scoops: near?.[4] }, true);
@@ -129,33 +144,70 @@ const Look = (() => {
     tell();
   }
 
-  // Three places of the rim, clicked one after the other, are a base line.
-  function pick(is) {
-    picked = is ? [] : null;
-    by("three").setAttribute("aria-pressed", String(is));
-    if (is) say("Click three places of the rim, far from each other. Drag turns as ever.");
+  // What a touch of the model does, until the same button is pressed again.
+  const TOOLS = {
+    three: "Click three places of the rim, far from each other.",
+    "leave-out": "Touch the model where no stone is to go.",
+    "take-in": "Touch the model where stone is to go too.",
+    prepared: "Touch each prepared tooth; once more takes its mark away.",
+  };
+
+  function take(next) {
+    [tool, picked] = [next, []];
+    for (const button of section.querySelectorAll("[data-tool]")) button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
+    if (tool) say(`${TOOLS[tool]} Drag turns as ever.`);
     paint();
   }
 
-  function pickAt({ clientX, clientY }) {
+  function touch({ clientX, clientY }) {
     const { left, top, width, height } = canvas.getBoundingClientRect();
     const point = Solid.hit(card.solid, look, canvas, [(clientX - left) / width, (clientY - top) / height]);
-    if (!point) return say("There is no impression: click on its rim.");
-    picked.push(point);
-    if (picked.length < 3) say(`${picked.length} of 3.`);
-    else through3(picked);
-    paint();
+    if (tool !== "prepared" && (saving || telling)) return say("One moment: what was done last is still being saved. Then touch again.");
+    if (!point) return say(`There is no impression. ${TOOLS[tool]}`);
+    if (tool === "prepared") return mark(point);
+    if (tool === "three") {
+      picked.push(point);
+      if (picked.length < 3) say(`${picked.length} of 3.`);
+      else through3(picked);
+      return paint();
+    }
+    if (look.patches.length >= Solid.MOST_ROUND) return say("So many patches at a time: save these first.");
+    hold({ patches: [...look.patches, { what: tool, centre: point, radius_mm: Number(by("wide").value) / 2 }] });
   }
+
+  // Marks are saved as soon as the hand rests; what is shown by then is what is meant.
+  function mark(point) {
+    if (moved()) return say("Save the line that you hold first, or undo it.");
+    const near = (one) => Math.hypot(one[0] - point[0], one[1] - point[1]) < MARK_MM;
+    const rest = look.prepared.filter((one) => !near(one));
+    look.prepared = rest.length < look.prepared.length ? rest : [...rest, point];
+    say(`${look.prepared.length} marked, being saved …`);
+    clearTimeout(telling);
+    telling = setTimeout(tellMarks, MARKS_MS);
+    tell();
+  }
+
+  function tellMarks() {
+    clearTimeout(telling);
+    telling = saving && card ? setTimeout(tellMarks, MARKS_MS) : 0;
+    if (saving || !card) return null;
+    return decide("prepare", { version: card.version, places_mm: look.prepared.map(inScan) }, "Prepared teeth saved");
+  }
+
+  const inScan = ([x, y, z]) => {
+    const [origin, right, front, up] = card.solid.to_scan;
+    return origin.map((part, k) => part + x * right[k] + y * front[k] + z * up[k]);
+  };
 
   function through3([a, b, c]) {
     const [u, v] = [b, c].map((to) => to.map((part, k) => part - a[k])), area = u[0] * v[1] - u[1] * v[0];
     const across = (u[2] * v[1] - v[2] * u[1]) / area, ahead = (u[0] * v[2] - v[0] * u[2]) / area;
     const degrees = (slope) => (Math.atan(slope) * 180) / Math.PI;
     const next = { height: a[2] - across * a[0] - ahead * a[1], right: degrees(across), front: degrees(ahead) };
-    pick(false);
-    if (Math.abs(area) < LEAST_MM2) return say("These three lie nearly in one row: click places farther apart.");
     const out = MOVES.find((move) => { const [low, high] = limits(move); return !(next[move] >= low && next[move] <= high); });
-    if (out) return say(`A line through these three is ${next[out].toFixed(1)} ${unit(out)} off: more than it can be moved. Click others.`);
+    take(Math.abs(area) < LEAST_MM2 || out !== undefined ? "three" : null); // what is no base line: three others, at once
+    if (Math.abs(area) < LEAST_MM2) return say("These three lie nearly in one row. Click three others, farther apart.");
+    if (out) return say(`A line through these three: ${inWords(out, next[out])}, more than it can be moved. Click three others.`);
     hold(next);
   }
 
@@ -164,8 +216,9 @@ const Look = (() => {
     const mine = held(), of = opened;
     const found = await ask("POST", `/api/scans/${row.id}/try`, {
       version: card.version, height_mm: mine.height, right_deg: mine.right, front_deg: mine.front,
+      patches: mine.patches.map(({ what, centre, radius_mm }) => ({ what, centre_mm: inScan(centre), radius_mm })),
     });
-    if (of !== opened || MOVES.some((move) => look[move] !== mine[move])) return null;
+    if (of !== opened || Object.keys(mine).some((part) => look[part] !== mine[part])) return null;
     line = found.line;
     const range = `${found.volume_ml.toFixed(1)} (${found.low_ml.toFixed(1)}-${found.high_ml.toFixed(1)})`;
     figures({ volume: range, water: found.water, powder: found.powder, scoops: found.scoops }, false);
@@ -182,6 +235,7 @@ const Look = (() => {
   // Somebody else was quicker: nothing of this hand is lost, and nothing of theirs.
   function outdated(theirs) {
     newer = theirs ?? row;
+    seen = newer.version;
     by("theirs").hidden = false;
     by("theirs").querySelector("p").textContent = "Somebody else saved or removed a line of this scan meanwhile. Yours is not saved, and still held here.";
     by("keep-mine").hidden = line === null;
@@ -198,6 +252,7 @@ const Look = (() => {
       by("theirs").hidden = true;
       newer = null;
       if (row?.id !== scan.id) return;
+      if (version === seen) seen = null; // as it was before: it is told all the same
       saving = { words: `${done} at ${at()}`, version };
       say(`${saving.words}. It is being sized with it …`);
       renew(row);
@@ -216,7 +271,12 @@ const Look = (() => {
   }
 
   function undo() {
-    if (steps.length) {
+    if (telling) {
+      clearTimeout(telling);
+      [telling, look.prepared] = [0, card.prepared];
+      say("Put back: these marks are not saved.");
+      tell();
+    } else if (steps.length) {
       hold(steps.pop(), { keep: false });
       if (!moved()) say("Put back: nothing is moved.");
     } else decide("undo", { version: card.version }, "Put back as it was before the last change");
@@ -228,11 +288,11 @@ const Look = (() => {
     const mine = ++opened;
     const got = await ask("GET", `/api/scans/${one.id}`);
     got.solid = await Solid.unpack(got.solid);
-    if (mine !== opened) return;
+    if (mine !== opened) return false;
     if (loaded) Solid.free(loaded);
-    [card, loaded, steps, line, newer, seen, picked] = [got, null, [], null, null, got.version, null];
-    by("three").setAttribute("aria-pressed", "false");
-    Object.assign(look, REST);
+    [card, loaded, steps, line, newer, seen] = [got, null, [], null, null, got.version];
+    Object.assign(look, REST, { prepared: telling ? look.prepared : got.prepared });
+    if (tool === "three") take(null);
     reckon = Solid.reckoner(card.solid, [[0, one.volume_ml], ...card.moves]);
     const { low, size } = card.solid;
     Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
@@ -243,6 +303,7 @@ const Look = (() => {
     legend();
     by("live").hidden = false;
     tell();
+    return true;
   }
 
   function legend() {
@@ -281,8 +342,10 @@ const Look = (() => {
       texts.forEach((text, k) => { const part = document.createElement(k % 2 ? "span" : "b"); part.textContent = text; made.append(part, " "); });
       parts.push(made);
     };
+    if (one.late) paragraph("alarm", "!! Past its pour time.", "Ask first; its mix says why.");
     if (one.reason) paragraph("alarm", "Refused.", one.reason);
     for (const note of one.notes) paragraph("note", note.code, note.text, "Do:", note.do);
+    if (one.dial) paragraph("advice", "", one.dial);
     for (const advice of one.advice) paragraph("advice", "", advice);
     by("notes").replaceChildren(...parts);
     by("figures").hidden = one.outcome === "refused";
@@ -291,6 +354,7 @@ const Look = (() => {
   }
 
   function open(one) {
+    if (telling) tellMarks();
     [row, saving, card, seen] = [one, null, null, one.version];
     section.hidden = false;
     by("theirs").hidden = true;
@@ -311,31 +375,35 @@ const Look = (() => {
       return;
     }
     row = one;
-    if (one.again || one.version === seen) return tellIfOpen();
-    if (saving?.version && saving.version !== one.version) return;
+    if (one.again || one.version === seen || (saving && !saving.version)) return tellIfOpen();
     words(one);
-    if (moved() && saving === null) {
+    const said = saving?.version === one.version ? saving.words : null;
+    if (moved() && said === null) {
+      saving = null;
       outdated(one);
       return tellIfOpen();
     }
-    const said = saving?.words;
-    saving = null;
+    seen = one.version; // news that comes while it is drawn is of no other word
     if (one.volume_ml === null) {
-      [card, opened, seen] = [null, opened + 1, one.version];
+      [card, opened, saving] = [null, opened + 1, null];
       by("live").hidden = true;
       say(said ? `${said}. The scan is refused with it.` : "This scan is refused now.");
       return;
     }
-    load(one).then(() => {
+    load(one).then((drawn) => {
+      if (!drawn) return;
+      saving = null;
+      tell();
       by("figures").classList.remove("tried");
       own();
       say(said ? `${said}; sized with it: ${one.volume} mL.` : "Somebody else moved this line; shown is what holds now.");
-    }).catch(refused);
+    }).catch((fault) => { saving = null; refused(fault); tellIfOpen(); });
   }
 
   function tellIfOpen() { if (card) tell(); }
 
   function close() {
+    if (telling) tellMarks();
     [row, card, opened] = [null, null, opened + 1];
     clearTimeout(resting);
     if (loaded) Solid.free(loaded);
@@ -361,7 +429,7 @@ const Look = (() => {
   const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
   let pressed = null; // where; a click stays there
   canvas.addEventListener("click", (event) => {
-    if (picked && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) pickAt(event);
+    if (tool && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) touch(event);
   });
   canvas.addEventListener("pointerdown", (event) => {
     pressed = [event.clientX, event.clientY];
@@ -395,75 +463,78 @@ const Look = (() => {
     does();
   });
 
-  function gripped(move) {
-    const grip = by(`grip-${move}`);
-    let from = null;
+  // A grip is dragged, or goes by keys. A finger rests on it first: one that swipes by scrolls the page.
+  const JUMPS = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 };
+  function gripped(name, step, { value, towards, set, first = () => {} }) {
+    const grip = by(`grip-${name}`);
+    let from = null, rests = 0;
+    const free = () => { clearTimeout(rests); [from, rests] = [null, 0]; grip.classList.remove("held"); };
     grip.addEventListener("pointerdown", (event) => {
       if (!card || saving) return;
-      from = { y: event.clientY, value: look[move] };
-      steps.push(held());
+      const take = () => {
+        [from, rests] = [{ x: event.clientX, y: event.clientY, value: value(), went: false }, 0];
+        grip.classList.add("held");
+        grip.focus({ preventScroll: true });
+      };
       grip.setPointerCapture(event.pointerId);
-      grip.focus();
+      if (event.pointerType === "touch") rests = setTimeout(take, HOLD_MS);
+      else take();
       event.preventDefault();
     });
     grip.addEventListener("pointermove", (event) => {
       if (!from || !card) return;
+      if (!from.went) first();
+      from.went = true;
+      set(towards(from, event), false);
+    });
+    grip.addEventListener("pointerup", () => { if (rests) say("Hold the grip for a moment, then draw it."); });
+    for (const end of ["pointerup", "pointercancel"]) grip.addEventListener(end, free);
+    grip.addEventListener("touchmove", (event) => { if (from) event.preventDefault(); }, { passive: false });
+    grip.addEventListener("contextmenu", (event) => event.preventDefault());
+    grip.addEventListener("keydown", (event) => {
+      if (!card || !JUMPS[event.key]) return;
+      event.preventDefault();
+      set(value() + step * JUMPS[event.key]);
+    });
+  }
+
+  function movedBy(move) {
+    const towards = (from, { clientY }) => {
       // So that the line follows the finger: how far a mm upwards is seen, a flat view apart.
       const [x, y, z] = gripAt(move), foot = Solid.place(card.solid, look, canvas, [x, y, z]);
       const head = Solid.place(card.solid, look, canvas, [x, y, z + 1]);
-      const perMm = Math.max((foot[1] - head[1]) * canvas.clientHeight, 3), up = (from.y - event.clientY) / perMm;
+      const perMm = Math.max((foot[1] - head[1]) * canvas.clientHeight, 3), up = (from.y - clientY) / perMm;
       const arm = Math.max(Math.abs(move === "right" ? x : y), 5);
-      const value = move === "height" ? from.value + up
-        : (Math.atan(Math.tan((from.value * Math.PI) / 180) + up / arm) * 180) / Math.PI;
-      hold({ [move]: value }, { keep: false });
-    });
-    ["pointerup", "pointercancel"].forEach((end) => grip.addEventListener(end, () => { from = null; }));
-    const step = move === "height" ? MM : DEG;
-    const jumps = { ArrowUp: step, ArrowRight: step, ArrowDown: -step, ArrowLeft: -step, PageUp: 10 * step, PageDown: -10 * step };
-    grip.addEventListener("keydown", (event) => {
-      if (!jumps[event.key]) return;
-      event.preventDefault();
-      hold({ [move]: look[move] + jumps[event.key] });
-    });
+      return move === "height" ? from.value + up : (Math.atan(Math.tan((from.value * Math.PI) / 180) + up / arm) * 180) / Math.PI;
+    };
+    const set = (value, keep = true) => hold({ [move]: value }, { keep });
+    gripped(move, move === "height" ? MM : DEG, { value: () => look[move], towards, set, first: () => steps.push(held()) });
     let before = null; // of a slider that is being dragged: one step back, not hundreds
     by(move).addEventListener("input", () => {
       before ??= held();
-      hold({ [move]: Number(by(move).value) }, { keep: false });
+      set(Number(by(move).value), false);
+    });
+    by(move).addEventListener("pointercancel", () => { // the finger scrolls the page: it meant no slider
+      if (before) hold(before, { keep: false });
+      before = null;
     });
     by(move).addEventListener("change", () => { if (before) steps.push(before); before = null; tellIfOpen(); });
   }
 
-  function cutGripped() {
-    const grip = by("grip-cut");
-    let from = null;
-    grip.addEventListener("pointerdown", (event) => {
-      if (!card) return;
-      from = { x: event.clientX, y: event.clientY, value: look.cut ?? card.solid.low[1] };
-      grip.setPointerCapture(event.pointerId);
-      grip.focus();
-      event.preventDefault();
-    });
-    grip.addEventListener("pointermove", (event) => {
-      if (!from || !card) return;
-      const [x, y, z] = cutGripAt(), [here, ahead] = [y, y + 1].map((at) => Solid.place(card.solid, look, canvas, [x, at, z]));
-      const right = (ahead[0] - here[0]) * canvas.clientWidth, down = (ahead[1] - here[1]) * canvas.clientHeight;
-      // Seen along the way it goes, a mm takes no room: then a hand must not make it leap.
-      cutAt(from.value + ((event.clientX - from.x) * right + (event.clientY - from.y) * down) / Math.max(right * right + down * down, 4));
-    });
-    ["pointerup", "pointercancel"].forEach((end) => grip.addEventListener(end, () => { from = null; }));
-    const jumps = { ArrowUp: 0.5, ArrowRight: 0.5, ArrowDown: -0.5, ArrowLeft: -0.5, PageUp: 5, PageDown: -5 };
-    grip.addEventListener("keydown", (event) => {
-      if (!jumps[event.key]) return;
-      event.preventDefault();
-      cutAt((look.cut ?? card.solid.low[1]) + jumps[event.key]);
-    });
+  function cutTowards(from, { clientX, clientY }) {
+    const [x, y, z] = cutGripAt(), [here, ahead] = [y, y + 1].map((at) => Solid.place(card.solid, look, canvas, [x, at, z]));
+    const right = (ahead[0] - here[0]) * canvas.clientWidth, down = (ahead[1] - here[1]) * canvas.clientHeight;
+    // Seen along the way it goes, a mm takes no room: then a hand must not make it leap.
+    return from.value + ((clientX - from.x) * right + (clientY - from.y) * down) / Math.max(right * right + down * down, 4);
   }
 
   function begin(asking, whenClosed) {
     ask = asking;
-    MOVES.forEach(gripped);
-    cutGripped();
-    by("three").addEventListener("click", () => pick(picked === null));
+    MOVES.forEach(movedBy);
+    gripped("cut", 0.5, { value: () => look.cut ?? card.solid.low[1], towards: cutTowards, set: cutAt });
+    for (const button of section.querySelectorAll("[data-tool]")) {
+      button.addEventListener("click", () => take(button.dataset.tool === tool ? null : button.dataset.tool));
+    }
     by("save").addEventListener("click", () => save());
     by("undo").addEventListener("click", undo);
     by("tell").addEventListener("submit", (event) => {
@@ -497,7 +568,7 @@ const Look = (() => {
       whenClosed(id);
     });
     new ResizeObserver(paint).observe(stage);
-    window.addEventListener("beforeunload", (event) => { if (row && moved()) event.preventDefault(); });
+    window.addEventListener("beforeunload", (event) => { if (row && (moved() || telling)) event.preventDefault(); });
   }
 
   // Asked once, in place: a line that is held must not go unseen.

@@ -22,10 +22,19 @@ float floorAt(vec2 p) {
   return mix(mix(cell(at), cell(at + ivec2(1, 0)), t.x),
              mix(cell(at + ivec2(0, 1)), cell(at + ivec2(1, 1)), t.x), t.y);
 }`;
+  // Round patches as a hand lays them: x, y, radius, and 0 for left out, 1 for taken in.
+  const MOST_ROUND = 16;
+  const ROUND = `
+uniform vec4 rounds[${MOST_ROUND}]; uniform int count;
+bool isLeftOut(vec2 p) {
+  bool is = false;
+  for (int k = 0; k < count; k++) if (distance(p, rounds[k].xy) < rounds[k].z) is = rounds[k].w < 0.5;
+  return is;
+}`;
   const SURFACE = [`${HEAD}${PLACE}
 in vec3 point; in vec3 way; out vec3 p; out vec3 n;
 void main() { p = point; n = turn * way; gl_Position = seen(p); }`,
-  `${HEAD}
+  `${HEAD}${ROUND}
 in vec3 p; in vec3 n; uniform vec3 colour, ink, level; uniform float cut, line; out vec4 paint;
 void main() {
   if (p.y < cut) discard;
@@ -34,25 +43,31 @@ void main() {
                      + 0.14 * max(dot(w, normalize(vec3(0.8, -0.3, 0.4))), 0.0);
   vec3 c = colour * light;
   if (line > 0.5 && abs(p.z - level.x - dot(level.yz, p.xy)) < 0.13) c = ink;
+  for (int k = 0; k < count; k++) {
+    float from = distance(p.xy, rounds[k].xy), wide = rounds[k].z, kind = rounds[k].w;
+    if (from > wide - 0.6 && from < wide) c = ink;
+    else if (from < wide && kind < 0.5 && mod(p.x + p.y, 1.2) < 0.35) c = ink;
+    else if (from < wide && kind > 0.5) c = mix(c, vec3(1.0), 0.4);
+  }
   paint = vec4(c, 1.0);
 }`];
   const TOP = [`${HEAD}${PLACE}
 in vec3 point; uniform vec3 boxLow, boxSize; out vec3 p;
 void main() { p = boxLow + point * boxSize; p.z = lineAt(p.xy); gl_Position = seen(p); }`,
-  `${HEAD}${FLOOR}
+  `${HEAD}${FLOOR}${ROUND}
 in vec3 p; uniform vec3 colour; uniform float cut, cover; out vec4 paint;
 void main() {
-  if (p.y < cut) discard;
+  if (p.y < cut || isLeftOut(p.xy)) discard;
   if (p.z < floorAt(p.xy)) discard;
   paint = vec4(colour, cover);
 }`];
   const FACE = [`${HEAD}${PLACE}
 in vec3 point; uniform vec3 boxLow, boxSize; uniform float cut; out vec3 p;
 void main() { p = boxLow + point * boxSize; p.y = cut; gl_Position = seen(p); }`,
-  `${HEAD}${FLOOR}
+  `${HEAD}${FLOOR}${ROUND}
 in vec3 p; uniform vec3 colour, ink, level; out vec4 paint;
 void main() {
-  if (p.z > level.x + dot(level.yz, p.xy) || p.z < floorAt(p.xy)) discard;
+  if (isLeftOut(p.xy) || p.z > level.x + dot(level.yz, p.xy) || p.z < floorAt(p.xy)) discard;
   bool stripe = mod(p.x + p.z, 2.4) < 0.16;
   paint = vec4(stripe ? mix(colour, ink, 0.3) : colour, 1.0);
 }`];
@@ -196,6 +211,9 @@ void main() {
     gl.uniform1f(at("cover"), look.through ? 0.45 : 1);
     gl.uniform1f(at("cut"), look.cut === null ? -1e4 : look.cut);
     gl.uniform3fv(at("ink"), INK);
+    const rounds = (look.patches ?? []).map(({ what, centre: [x, y], radius_mm }) => [x, y, radius_mm, what === "take-in" ? 1 : 0]);
+    gl.uniform1i(at("count"), rounds.length);
+    if (rounds.length) gl.uniform4fv(at("rounds"), rounds.flat());
     if (kind === "surface") return at;
     const t = solid.to_cells;
     gl.uniformMatrix3x2fv(at("toCells"), false, [t[0], t[3], t[1], t[4], t[2], t[5]]);
@@ -270,5 +288,5 @@ void main() {
     };
   }
 
-  return { unpack, load, draw, free, place, hit, perMm, level, reckoner };
+  return { MOST_ROUND, unpack, load, draw, free, place, hit, perMm, level, reckoner };
 })();
