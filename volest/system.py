@@ -159,7 +159,11 @@ def let_have_children() -> None:
 
 
 def begin_program() -> None:
-    """Let a packed program take the part of a worker where it was started as one."""
+    """Let a packed program take the part of a worker where it was started as one.
+
+    Workers look for modules where this program does: a numpy.py among the scans is not run.
+    """
+    os.environ["PYTHONSAFEPATH"] = "1"
     if IS_FROZEN:
         import multiprocessing
 

@@ -170,3 +170,17 @@ def test_the_watch_sees_what_is_forbidden(tmp_path: Path) -> None:
     subprocess.run(call, env={**os.environ, "SEEN": str(seen)}, check=True, timeout=60)
     events = {event for event, _, _ in json.loads(seen.read_text(encoding="utf-8"))}
     assert {"socket.connect", "socket.getaddrinfo", "pickle.find_class"} <= events
+
+
+def test_modules_that_lie_among_the_scans_are_not_run(tmp_path: Path) -> None:
+    program, folder = tmp_path / "volest", tmp_path / "scans"
+    begin = "from volest.cli.main import main\nif __name__ == '__main__':\n    main()\n"
+    program.write_text(begin, encoding="utf-8")
+    folder.mkdir()
+    for number in range(3):  # more than one: in workers
+        (folder / f"{number}.stl").write_bytes(BOWL)
+    for name in ("numpy", "json", "volest"):
+        (folder / f"{name}.py").write_text(f"open('{name}-ran', 'w')\n", encoding="utf-8")
+    words = ("size", ".", "--workers", "2", "--quiet")
+    subprocess.run([sys.executable, program, *words], cwd=folder, check=True, timeout=120)
+    assert not list(folder.glob("*-ran"))
