@@ -480,6 +480,12 @@ def test_prepared_teeth_are_marked_by_a_touch(desk: Desk, tmp_path: Path) -> Non
         page.ask("document.getElementById('undo').click()")
         page.wait(f"/^Put back .*; sized with it: /.test({STATE})")
         assert np.array(read_preparations(scan)) == pytest.approx(places)
+        on_a_telephone(page)
+        finger(page, where(page, one, (0.0, 1.57)), 0)
+        page.wait(f"{STATE}.startsWith('1 marked')")
+        button = "document.querySelector('[data-tool=prepared]').textContent"
+        assert page.ask(button) == "Mark prepared teeth (1)"
+        page.wait(saved)
 
 
 def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
