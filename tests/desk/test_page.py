@@ -480,6 +480,12 @@ def test_prepared_teeth_are_marked_by_a_touch(desk: Desk, tmp_path: Path) -> Non
         page.ask("document.getElementById('undo').click()")
         page.wait(f"/^Put back .*; sized with it: /.test({STATE})")
         assert np.array(read_preparations(scan)) == pytest.approx(places)
+        on_a_telephone(page)
+        finger(page, where(page, one, (0.0, 1.57)), 0)
+        page.wait(f"{STATE}.startsWith('1 marked')")
+        button = "document.querySelector('[data-tool=prepared]').textContent"
+        assert page.ask(button) == "Mark prepared teeth (1)"
+        page.wait(saved)
 
 
 def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
@@ -502,10 +508,10 @@ def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
         assert page.ask("document.getElementById('grip-cut').ariaValueText") == "not cut"
 
 
-def on_a_telephone(page: Page) -> None:
+def on_a_telephone(page: Page, wide: int = 390) -> None:
     page.send(
         "Emulation.setDeviceMetricsOverride",
-        width=390,
+        width=wide,
         height=844,
         deviceScaleFactor=2,
         mobile=True,
@@ -559,15 +565,18 @@ def test_a_finger_that_swipes_by_scrolls_and_moves_no_line(
         page.wait(f"document.getElementById('{css[6:]}').value === '0'")  # one step back
 
 
-def test_what_is_said_covers_no_control(desk: Desk, tmp_path: Path) -> None:
+@pytest.mark.parametrize("wide", [390, 1400])
+def test_what_is_said_covers_no_control(desk: Desk, tmp_path: Path, wide: int) -> None:
     with browser(tmp_path / "profile") as page:
         page.open(desk.url)
         page.wait("document.querySelector('#list > li')")
-        on_a_telephone(page)
+        on_a_telephone(page, wide)
         for name in ("one.txt", "two.txt", "three.txt", "four.txt"):
             (tmp_path / name).write_bytes(b"none")
         page.give("#pick", *(tmp_path / f"{name}.txt" for name in ("one", "two", "three", "four")))
         page.wait("document.querySelectorAll('#said .alarm').length === 4")
+        page.press(" ", text=" ")  # keys scroll all the same
+        page.wait(f"{SCROLLED} > 0 || {wide} > 1000")
         opened(page)
         lowered(page, 1.0)
         covered = """[...document.querySelectorAll("button, input, select, summary, .grip")]
@@ -650,6 +659,7 @@ def test_a_printed_card_opens_its_scan_on_a_tablet(
         desk.scan("frustum.stl")
         sheet = f"/sheet?ticket={desk.ask('POST', '/api/ticket', {})[1]}"
         assert b'class="code"' not in desk.ask("GET", sheet)[1]
+    assert 'class="code"' not in (folder / "sheet.html").read_text()  # it stands without a desk
 
 
 def barriers(page: Page) -> list[str]:

@@ -77,7 +77,7 @@ def _refuse_base_line(trim: Trim, volume: Volume) -> None:
     raise ScanError(
         found,
         needed="one between the deepest pits and the rim, or a little over it",
-        remedy="give another height, or --base rim",
+        remedy="give another height, or follow the rim",
         code="base-misses",
     )
 

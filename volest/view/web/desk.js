@@ -99,6 +99,7 @@
   function start() {
     by("gate").hidden = true;
     by("day").hidden = false;
+    by("page").focus(); // it scrolls, by keys too
     news();
     if (navigator.locks) navigator.locks.request(`desk ${token}`, listen);
     else listen();
@@ -338,7 +339,7 @@
     for (const one of ["scans", "mixes"]) by(`to-${one}`).setAttribute("aria-pressed", String(one === name));
     by("day").classList.toggle("mixing", name === "mixes");
     by("mixes").hidden = name !== "mixes";
-    for (const one of [window, by("page")]) one.scrollTo(0, 0); // one of them scrolls, by the width
+    by("page").scrollTo(0, 0);
   }
   for (const name of ["scans", "mixes"]) by(`to-${name}`).addEventListener("click", () => part(name));
 

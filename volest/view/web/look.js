@@ -4,7 +4,7 @@
 const Look = (() => {
   const by = (id) => document.getElementById(id);
   const FIRST = { yaw: 0.35, pitch: 0.75, zoom: 1.15 }, REST = { height: 0, right: 0, front: 0, patches: [] };
-  const MOVES = ["height", "right", "front"], MARK_MM = 4, MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = 6, HOLD_MS = 300, MARKS_MS = 900, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
+  const MOVES = ["height", "right", "front"], MARK_MM = 4, MOST_TILT = 15, LEAST_MM2 = 40, CLICK_PX = [6, 14], /* of a mouse, of a finger */ HOLD_MS = 300, MARKS_MS = 900, MM = 0.1, DEG = 0.2, RESTS_MS = 200;
   const canvas = by("view"), section = by("look"), stage = by("stage");
   const look = { ...FIRST, ...REST, cut: null, through: true, prepared: [] };
   let ask, row = null, card = null, loaded = null, reckon = null, steps = [], line = null;
@@ -111,6 +111,7 @@ const Look = (() => {
       by(move).setAttribute("aria-valuetext", words);
       for (const [name, value] of [["now", look[move]], ["min", low], ["max", high], ["text", words]]) grip.setAttribute(`aria-value${name}`, value);
     }
+    section.querySelector("[data-tool=prepared]").textContent = `Mark prepared teeth${look.prepared.length ? ` (${look.prepared.length})` : ""}`;
     by("save").disabled = !moved() || saving !== null;
     by("undo").disabled = saving !== null || !(steps.length || row.can_undo || telling);
     by("remove").disabled = saving !== null || !row.saved;
@@ -429,7 +430,7 @@ const Look = (() => {
   const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
   let pressed = null; // where; a click stays there
   canvas.addEventListener("click", (event) => {
-    if (tool && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX) touch(event);
+    if (tool && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX[event.pointerType === "mouse" ? 0 : 1]) touch(event);
   });
   canvas.addEventListener("pointerdown", (event) => {
     pressed = [event.clientX, event.clientY];
@@ -477,7 +478,7 @@ const Look = (() => {
         grip.focus({ preventScroll: true });
       };
       grip.setPointerCapture(event.pointerId);
-      if (event.pointerType === "touch") rests = setTimeout(take, HOLD_MS);
+      if (event.pointerType !== "mouse") rests = setTimeout(take, HOLD_MS);
       else take();
       event.preventDefault();
     });
