@@ -3,7 +3,6 @@
 import logging
 import os
 import re
-import shutil
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -22,7 +21,6 @@ from volest.storage import write_whole
 
 MARK = "://"  # what tells an address from a path
 _BEGINNING_BYTES = 4096  # some eighty triangles
-_PIECE_BYTES = 1 << 20  # at a time: each may be a way to the store and back
 OTHER_SUFFIXES = (".3mf", ".amf", ZIP, GZIP)  # what scanners may send instead
 HALF_SUFFIXES = (".part", ".partial", ".tmp", ".download")  # a copy that is under way, or broke off
 # What libraries of stores raise where an address means nothing to them, or the way there is shut.
@@ -289,8 +287,7 @@ def at_hand(place: Place) -> Iterator[Path]:
 
 def _fetch(fs: Any, path: str, near: Path) -> None:
     try:
-        with fs.open(path, "rb") as source, near.open("wb") as target:
-            shutil.copyfileobj(source, target, _PIECE_BYTES)
+        fs.get_file(path, str(near))
     except FileNotFoundError:
         near.unlink(missing_ok=True)  # whoever reads it tells that it is missing
 
@@ -370,11 +367,11 @@ class Twins:
 
     def take(self, scan: Path) -> list[Path]:
         """Take in a scan, new or changed; give all its names if it has others and that is news."""
-        content = content_of(scan)
-        if content is None or content.size == 0 or self._marks.get(scan) == content.mark:
+        mark = _mark(scan)
+        if mark is None or self._marks.get(scan) == mark:
             return []
-        self._marks[scan] = content.mark
-        same = [one for one, mark in self._marks.items() if mark == content.mark]
+        self._marks[scan] = mark
+        same = [one for one, its in self._marks.items() if its == mark]
         return same if len(same) > 1 else []
 
     def forget(self, scan: Path) -> None:
@@ -383,10 +380,13 @@ class Twins:
 
     def groups(self) -> list[list[Path]]:
         """Give the names, in the order they came, of each scan that has several."""
-        named: dict[str, list[Path]] = {}
-        for scan, mark in self._marks.items():
-            named.setdefault(mark, []).append(scan)
-        return [same for same in named.values() if len(same) > 1]
+        return _alike(self._marks, self._marks.get)
+
+
+def _mark(scan: Path) -> str | None:
+    """Give what tells the content of a scan from any other; None where there is none."""
+    content = content_of(scan)
+    return content.mark if content is not None and content.size else None
 
 
 def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
@@ -396,14 +396,8 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
     stores mark the name with the content.
     """
     here = [scan for scan in scans if isinstance(scan, Path)]
-    groups: list[list[Path]] = []
-    for sized in _alike(here, size_of):
-        for begun in _alike(sized, _beginning):
-            twins = Twins()
-            for scan in begun:
-                twins.take(scan)
-            groups += twins.groups()
-    return groups
+    begun = [some for sized in _alike(here, size_of) for some in _alike(sized, _beginning)]
+    return [same for some in begun for same in _alike(some, _mark)]
 
 
 def _alike(scans: Iterable[Path], told: Callable[[Path], Hashable]) -> list[list[Path]]:

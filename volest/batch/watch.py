@@ -5,6 +5,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 
 import watchfiles
@@ -24,26 +25,20 @@ _Sign = tuple[int, ...]
 Find = Callable[[Sequence[Path]], list[Path]]
 
 
+@dataclass(eq=False)
 class Arrivals:
     """What has arrived in a folder, and what of it is still being written.
 
     Events only say when to look; what is there is always read anew, so that none can be missed.
     """
 
-    def __init__(
-        self,
-        folder: Path,
-        *,
-        find: Find = find_scans,
-        settle_s: float = SETTLE_S,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self.folder = folder
-        self._find = find
-        self._settle_s = settle_s
-        self._clock = clock
-        self._resting: dict[Path, tuple[_Sign, float]] = {}
-        self._given: dict[Path, _Sign] = {}
+    folder: Path
+    _: KW_ONLY
+    find: Find = find_scans
+    settle_s: float = SETTLE_S
+    clock: Callable[[], float] = time.monotonic
+    _resting: dict[Path, tuple[_Sign, float]] = field(default_factory=dict, init=False)
+    _given: dict[Path, _Sign] = field(default_factory=dict, init=False)
 
     @property
     def busy(self) -> bool:
@@ -52,7 +47,7 @@ class Arrivals:
 
     def look(self) -> list[Path]:
         """Give the scans, or decisions beside them, that have come to rest since the last look."""
-        now, seen = self._clock(), {}
+        now, seen = self.clock(), {}
         for scan in self._listed():
             sign = _sign(scan)
             if sign is None:  # gone between listing and looking
@@ -85,12 +80,12 @@ class Arrivals:
         if not self.folder.is_dir():
             return []
         try:
-            return [scan for scan in self._find([self.folder]) if not scan.is_dir()]
+            return [scan for scan in self.find([self.folder]) if not scan.is_dir()]
         except (NothingError, OSError):
             return []
 
     def _patience_s(self, sign: _Sign) -> float:
-        return self._settle_s if sign[0] else max(EMPTY_SETTLE_S, self._settle_s)
+        return self.settle_s if sign[0] else max(EMPTY_SETTLE_S, self.settle_s)
 
 
 def wakes(

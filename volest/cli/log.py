@@ -375,7 +375,7 @@ def _entry(
     amounts = {name: float(given[name]) for name in _AMOUNTS}
     if scan is not None and not cases:
         content, whole_ml = _content_of({"scan": scan}, None), amounts["volume_ml"]
-        name = str(_text(scan))
+        name = visible(scan)
         cases = [Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)]
     return entry_of(
         kind,
@@ -466,7 +466,7 @@ def _mixed(
             raise ValueError(way)  # noqa: TRY301  # a fault of the file, as all those below
         cases = [
             Case(
-                name=str(_text(entry["scan"])),
+                name=visible(entry["scan"]),
                 cavity=_which(entry)[1],
                 pour=FIRST if poured == "mix" else BASE,
                 content=_content_of(entry, source),
@@ -511,34 +511,32 @@ def _meant(
 ) -> tuple[dict[str, Any], list[str], list[dict[str, Any]]]:
     """Find the mix, and the scans that it is for; a shared one is booked whole, and it is said."""
     mixes = "mixes" if poured == "mix" else "bases"
-    lacking = UsageError(
-        f"no {mixes} in {source}",
-        needed=f"JSON that has {mixes}",
-        remedy="name another file" + ("" if poured == "mix" else ", or leave out --base-pour"),
-    )
+    alone = [{"mix": whole, "second_pour": whole.get("second_pour")}]  # of `volest mix`
+    entries = whole.get("scans", alone)
+    mixed = [entry for entry in entries if entry[poured] is not None]
+    if not mixed:
+        raise UsageError(
+            f"no {mixes} in {source}",
+            needed=f"JSON that has {mixes}",
+            remedy="name another file" + ("" if poured == "mix" else ", or leave out --base-pour"),
+        )
     if "scans" not in whole:
-        made = whole if poured == "mix" else whole.get("second_pour")
-        if made is None:
-            raise lacking
-        return made, [], []
-    entries = whole["scans"]
+        return mixed[0][poured], [], []
     several = {entry["scan"] for entry in entries if entry.get("cavity", 1) > 1}
     called = {
         one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in map(_which, entries)
     }
-    mixed = [entry for entry in entries if entry[poured] is not None]
-    if not mixed:
-        raise lacking
-    # With as much of its folder as is needed.
-    parts = () if scan is None else Path(str(_text(scan))).parts
+    paths = [Path(visible(entry["scan"])) for entry in mixed]
+    parts = () if scan is None else Path(visible(scan)).parts  # as much of its folder as is needed
     fitting = [
         entry
-        for entry in mixed
-        if (scan is None or Path(str(_text(entry["scan"]))).parts[-len(parts) :] == parts)
+        for entry, path in zip(mixed, paths, strict=True)
+        if (scan is None or path.parts[-len(parts) :] == parts)
         and (cavity is None or _which(entry)[1] == cavity)
     ]
     if not fitting and scan:  # as much of its name as tells it from the others
-        fitting = [one for one in mixed if Path(str(_text(one["scan"]))).name.startswith(scan)]
+        pairs = zip(mixed, paths, strict=True)
+        fitting = [entry for entry, path in pairs if path.name.startswith(scan)]
     if len(fitting) != 1:
         names = ", ".join(sorted(called[_which(entry)] for entry in fitting or mixed))
         count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"

@@ -4,7 +4,7 @@ import math
 import re
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -50,23 +50,15 @@ _UNITS = {
 }
 
 
+@dataclass(kw_only=True, eq=False)
 class Number(_Type):
     """A number from `least` or over `above` to `most`; a whole one counts and has no point."""
 
     name = "number"
-
-    def __init__(
-        self,
-        *,
-        least: float | None = None,
-        above: float | None = None,
-        most: float | None = None,
-        whole: bool = False,
-    ) -> None:
-        self._least = least
-        self._above = above
-        self._most = most
-        self._whole = whole
+    least: float | None = None
+    above: float | None = None
+    most: float | None = None
+    whole: bool = False
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
@@ -74,9 +66,9 @@ class Number(_Type):
         """Read a word of the command line or a value of the lab file."""
         text = str(value)
         try:
-            number = int(text) if self._whole else float(text)
+            number = int(text) if self.whole else float(text)
         except ValueError:
-            kind = "whole number" if self._whole else "number"
+            kind = "whole number" if self.whole else "number"
             remedy = ""
             unit = _UNITS.get(str(getattr(param, "metavar", None)))
             if comma := _WITH_COMMA.fullmatch(text.strip()):
@@ -90,9 +82,9 @@ class Number(_Type):
         return number
 
     def _fault(self, number: float) -> str | None:
-        if self._above is not None and number <= self._above:
-            return f"is not above {self._above:g}"
-        low, high = self._least, self._most
+        if self.above is not None and number <= self.above:
+            return f"is not above {self.above:g}"
+        low, high = self.least, self.most
         below = low is not None and number < low
         if low is not None and high is not None:
             return f"is not in {low:g} to {high:g}" if below or number > high else None

@@ -1,6 +1,5 @@
 """The trim guide as text, and the curve of volume against height as CSV and as a drawing."""
 
-import csv
 import io
 import math
 from collections.abc import Mapping, Sequence
@@ -105,11 +104,8 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     -1.000,2.000
     0.000,3.500
     """
-    out = io.StringIO()
-    lines = csv.writer(out, lineterminator="\n")
-    lines.writerow(("height_mm", "volume_ml"))
-    lines.writerows((f"{height:.3f}", f"{volume:.3f}") for height, volume in curve)
-    return out.getvalue()
+    rows = (f"{height:.3f},{volume:.3f}\n" for height, volume in curve)
+    return "height_mm,volume_ml\n" + "".join(rows)
 
 
 def _hours(trim: Trim) -> Table:
