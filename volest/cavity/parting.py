@@ -8,6 +8,7 @@ stays with the impression it lies nearest to. A surface that lies there twice is
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -92,10 +93,11 @@ def apart(whole: Part) -> tuple[Part, ...]:
     """Part a scan where gaps run between its impressions; itself where there is only one."""
     points = whole.samples.points_mm
     names = _clusters(points)
-    large = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
-    if len(large) > 1:
-        sides = [np.ptp(points[:, names == name], axis=1).max() for name in large]
-        large = [name for name, side in zip(large, sides, strict=True) if side >= POSSIBLE_MM[0]]
+    large = [
+        name
+        for name in np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
+        if np.ptp(points[:, names == name], axis=1).max() >= POSSIBLE_MM[0]
+    ]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
@@ -255,15 +257,11 @@ def _fair(candidates: Mapping[int, Part], axis: Floats | None) -> dict[int, Part
 
 def _posed(part: Part, axis: Floats | None) -> Part | None:
     """Look for the way out of a candidate; an impression on a large bench holds little for that."""
-    try:
+    with suppress(ScanError):
         return replace(part, pose=find_pose(part.samples))
-    except ScanError:
-        if axis is None:
-            return None
-    try:
-        return replace(part, pose=pose_along(part.samples, axis))
-    except ScanError:
-        return None
+    with suppress(ScanError):
+        return None if axis is None else replace(part, pose=pose_along(part.samples, axis))
+    return None
 
 
 def _pose(part: Part) -> Pose:

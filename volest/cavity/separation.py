@@ -201,24 +201,25 @@ def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple
         if not imprint.is_clear or not len(own):
             continue
         floor, top = rooms.floor_mm[own] * base.upright, rooms.roof_mm[own] * base.upright
-        j, i = np.divmod(rooms.cell[own], rooms.grid.shape[1])
-        worst: Slender | None = None
+        places_mm = np.stack(rooms.grid.places_mm(rooms.cell[own]))
+        sections: list[Slender] = []
         for over_mm in NECKS_MM[floor.min() + NECKS_MM < 0.0]:
             level = float(floor.min() + over_mm)
             cut = (floor < level) & (top > level)
-            places = np.stack([i[cut], j[cut]]) * pitch
+            places = places_mm[:, cut]
             values, axes = np.linalg.eigh(np.cov(places, bias=True))
             off = axes[:, 0] @ (places - places.mean(axis=1, keepdims=True))
             area_mm2 = float(np.count_nonzero(cut)) * pitch**2
             inertia = area_mm2 * (float(values[0]) + pitch**2 / 12.0)
-            per_mm2 = over_mm * float(np.abs(off).max()) / inertia
-            if worst is None or per_mm2 > worst.per_mm2:
-                worst = Slender(
+            per_mm2 = float(over_mm * np.abs(off).max() / inertia)
+            sections.append(
+                Slender(
                     imprint=number,
-                    per_mm2=float(per_mm2),
+                    per_mm2=per_mm2,
                     over_tip_mm=float(over_mm),
                     neck_mm2=area_mm2,
                 )
-        if worst is not None:
-            found.append(worst)
+            )
+        if sections:
+            found.append(max(sections, key=lambda one: one.per_mm2))
     return tuple(sorted(found, key=lambda one: -one.per_mm2))

@@ -8,7 +8,7 @@ from scipy.spatial import ConvexHull
 
 from volest.cavity.frame import Bools, Floats, Ints
 
-_TINY = 1e-12
+_TINY, _UPRIGHT = 1e-12, np.array([0.0, 0.0, 1.0])
 _SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner
 _BOX = np.array([[x, y, z] for z in (0, 1) for y in (-0.5, 0.5) for x in (-0.5, 0.5)])
 _AROUND, _RINGS = 10, 5  # corners round a mark, and from top to bottom of a ball: small, but many
@@ -34,17 +34,8 @@ class Mesh:
                 total[:, axis] += np.bincount(
                     self.triangles[:, k], weights=across[:, axis], minlength=len(total)
                 )
-        return unit(total)
-
-
-def unit(vectors: Floats) -> Floats:
-    """Scale vectors (n, 3) to length 1; upright where there was no length.
-
-    >>> unit(np.array([[0.0, 3.0, 4.0], [0.0, 0.0, 0.0]])).tolist()
-    [[0.0, 0.6, 0.8], [0.0, 0.0, 1.0]]
-    """
-    length = np.linalg.norm(vectors, axis=1)[:, None]
-    return np.where(length > _TINY, vectors / np.maximum(length, _TINY), np.array([0.0, 0.0, 1.0]))
+        length = np.linalg.norm(total, axis=1)[:, None]
+        return np.where(length > _TINY, total / np.maximum(length, _TINY), _UPRIGHT)
 
 
 def welded(corners_mm: Floats) -> Mesh:
