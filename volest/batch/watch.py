@@ -69,7 +69,7 @@ class Arrivals:
         """Give a scan once more in a while: another program may hold it for now."""
         if scan in self._resting:
             sign, _ = self._resting[scan]
-            self._resting[scan] = sign, self._clock() + _RETRY_S
+            self._resting[scan] = sign, self.clock() + _RETRY_S
         self.again(scan)
 
     def again(self, scan: Path) -> None:

@@ -11,16 +11,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 from scipy import ndimage
-from scipy.spatial import cKDTree
 
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
 from volest.cavity.height_map import GAP_MM, HeightMap
-from volest.cavity.polarity import by_coordinate, is_copy
+from volest.cavity.polarity import by_coordinate, is_copy, tree_of
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.void import ReachableVoid
 from volest.errors import ScanError
@@ -72,7 +72,7 @@ class Plan:
     """The place of one impression among those that a surface joins, seen along one axis."""
 
     frame: Frame  # its z runs along that axis
-    cores: cKDTree  # points of all of them in plan, (k, 2)
+    cores: Any  # a cKDTree of points of all of them in plan, (k, 2)
     mine: Bools  # (k,) which of these are of this one
 
     def holds(self, points_mm: Floats) -> Bools:
@@ -100,7 +100,7 @@ def apart(whole: Part) -> tuple[Part, ...]:
     ]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
-    of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
+    of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
     tried = {name: whole_scan(whole.triangles[of_triangle == name]) for name in large}
     group, found = _impressions(tried)
@@ -132,7 +132,7 @@ def joined_apart(
         own = replace(part.samples, points_mm=points[:, plan.holds(points)])
         return replace(part, samples=own, within=plan)
 
-    cores = cKDTree(frame.to_frame(points[:, piece > 0])[:2].T)
+    cores = tree_of(frame.to_frame(points[:, piece > 0])[:2].T)
     group, found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
     if not found:
         return (part,)
@@ -240,7 +240,7 @@ def _impressions(
 def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
     """Give each cluster a group, (k,): what is no impression goes with the nearest one."""
     kept = np.isin(names, list(group))
-    away_mm, nearest = cKDTree(points_mm[:, kept].T).query(points_mm.T)
+    away_mm, nearest = tree_of(points_mm[:, kept].T).query(points_mm.T)
     order = np.lexsort([away_mm, names])
     _, start = np.unique(names[order], return_index=True)
     return np.array([group[name] for name in names[kept][nearest[order[start]]]])
@@ -299,7 +299,7 @@ def _groups(parts: Mapping[int, Part]) -> dict[int, int]:
 def _torn(one: Part, other: Part) -> bool:
     """Say whether a strip that was not seen parts one impression: bridged, it holds far more."""
     here, there = one.samples.points_mm, other.samples.points_mm
-    away_mm, nearest = cKDTree(there.T).query(here.T, distance_upper_bound=TORN_MM)
+    away_mm, nearest = tree_of(there.T).query(here.T, distance_upper_bound=TORN_MM)
     near = np.isfinite(away_mm)
     if not near.any():
         return False
