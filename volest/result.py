@@ -15,6 +15,7 @@ from volest.stone.mix import Mix
 if TYPE_CHECKING:  # they are read when somebody asks for them
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
+    from volest.cavity.palate import Palate
     from volest.cavity.preparations import Preparations
     from volest.cavity.separation import Separation
     from volest.cavity.thickness import Thickness
@@ -61,6 +62,8 @@ class Guide:
         The lab's: imprints narrower than that are helped by hand.
     preparations : Preparations or None
         What stands round those that a person marked; None where none is.
+    palate : Palate or None
+        What is saved where the lab pours uppers without it, and this is one.
     """
 
     imprints: "Imprints | None"
@@ -69,6 +72,7 @@ class Guide:
     separation: "Separation"
     narrow_mm: float
     preparations: "Preparations | None" = None
+    palate: "Palate | None" = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

@@ -101,6 +101,8 @@ def guide_record(guide: Guide) -> dict[str, Any]:
     if guide.preparations is not None:
         record["preparations"] = asdict(guide.preparations)
         del record["preparations"]["notes"]
+    if guide.palate is not None:
+        record["palate"] = asdict(guide.palate)
     told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
     for one in told.values():
         del one["notes"]  # they stand among those of the scan
