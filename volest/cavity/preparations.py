@@ -2,7 +2,8 @@
 
 On the cast imprints are towers. Each column keeps its lowest floor, so that a tower is seen with
 all that juts out over it, as a blade meets it that is led straight down. The margin is where the
-wall of a tower ends: by rays from its middle, at the first place where it is no longer steep.
+wall of a tower ends: by rays from its middle, at the first place where it is no longer steep. The
+outer edge of a ledge is not seen: it lies level with the gum.
 """
 
 from collections.abc import Sequence
@@ -55,8 +56,8 @@ class Free:
     towards_hour : int
         Where on the dial the way to that neighbour leads.
     width_mm : float or None
-        The least between the walls of both, 0 where no blade passes; None where it was not all
-        seen.
+        The least from where one wall ends to where the other does, 0 where no blade passes; None
+        where that is not clear.
     """
 
     towards_hour: int
@@ -234,12 +235,10 @@ def _measured(
     # Pits less deep than a fissure are filled; each of the others is a tower of its own.
     filled = reconstruction(np.minimum(floor + FISSURE_MM, 0.0), floor, method="erosion")
     tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
-    cells, joined_mm = tower == tower.ravel()[at], -np.inf
-    if row_mm is not None:
-        row = (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
-        cells, joined_mm = _with_cusps(floor, tower, cells, row)
+    row = None if row_mm is None else (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
+    cells = _with_cusps(floor, tower, int(tower.ravel()[at[0]]), row)
     tip_mm = float(floor[cells].min())
-    own = _tower(place.floor_mm, cells, joined_mm)
+    own = _tower(place.floor_mm, cells, row)
     middle, reach, level = own.middle, own.reach_mm, own.level_mm
     seen = np.isfinite(level)
     if np.count_nonzero(seen) < SEEN_RAYS * RAYS:
@@ -261,43 +260,43 @@ def _measured(
         high_mm=margin_mm - tip_mm,
         least_mm=-margin_mm,
         most_mm=-float(np.quantile(level[seen], LEAST_AT)),
-        free=_free(place, tower, own, clock),
+        free=_free(place, tower, own, row, clock),
     )
 
 
-def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> tuple[Bools, float]:
-    """Add what stands beside a tower across the row, (k, 2), and give how high these are joined."""
-    tip = np.array(_tip(floor_mm, own))
-    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
-    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
-    along /= np.linalg.norm(along)
-    whole, joined_mm = own, -np.inf
-    for name in np.unique(tower[minimum_filter(~own, 3) != ~own]):
-        its = tower == name
-        its_tip = np.array(_tip(floor_mm, its))
-        off = its_tip - tip
+def _with_cusps(floor_mm: Floats, tower: Ints, name: int, row: Floats | None) -> Bools:
+    """Give the cells of a tower, with what stands beside it across the row as cusps do."""
+    own = tower == name
+    tip, whole = _tip(floor_mm, own), own
+    for other in np.unique(tower[minimum_filter(~own, 3) != ~own]):
+        its = tower == other
+        its_tip = _tip(floor_mm, its)
         beside = minimum_filter(np.where(its, floor_mm, np.inf), 3)
         pass_mm = np.maximum(floor_mm, beside)[own].min()
-        if (
-            pass_mm - max(floor_mm[tuple(tip)], floor_mm[tuple(its_tip)]) < ACROSS_MM
-            and np.linalg.norm(off) * FINE_MM < APART_MM
-            and abs(off @ along) < ALONG * np.linalg.norm(off)
-        ):
-            whole, joined_mm = whole | its, max(joined_mm, float(pass_mm))
-    return whole, joined_mm
+        is_low = pass_mm - max(floor_mm[tip], floor_mm[its_tip]) < ACROSS_MM
+        if other and is_low and _is_across(tip, its_tip, row):
+            whole = whole | its
+    return np.asarray(whole)
 
 
-def _tower(floor_mm: Floats, own: Bools, joined_mm: float | None = None) -> _Tower:
-    """Find where a tower's wall ends, from over its cusps on, and over where these are joined.
+def _is_across(tip: tuple[np.intp, ...], other: tuple[np.intp, ...], row: Floats | None) -> bool:
+    """Say whether a tip lies near another one and across the row, (k, 2) in rows and columns."""
+    if row is None:
+        return False
+    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
+    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
+    off = np.array(other) - tip
+    away = float(np.linalg.norm(off))
+    return away * FINE_MM < APART_MM and abs(off @ along) < ALONG * away * np.linalg.norm(along)
 
-    None takes all in that lies deep: cusps that nobody joined; else a hollow beside is left out.
-    """
+
+def _tower(floor_mm: Floats, own: Bools, row: Floats | None) -> _Tower:
+    """Find where a tower's wall ends, from over its cusps on; a hollow along the row is none."""
     tip = _tip(floor_mm, own)
-    over_mm = floor_mm[tip] + OVER_TIP_MM
-    inside = own & (floor_mm <= max(over_mm, -np.inf if joined_mm is None else joined_mm))
-    if joined_mm is not None:
-        names, _ = label(inside)
-        inside = names == names[tip]
+    names, count = label(own & (floor_mm < floor_mm[tip] + OVER_TIP_MM))
+    parts = [names == name for name in range(1, count + 1)]
+    cusps = [part for part in parts if part[tip] or _is_across(tip, _tip(floor_mm, part), row)]
+    inside = np.logical_or.reduce(cusps)
     middle = np.argwhere(inside).mean(axis=0)
     run, step = round(RUN_MM / FINE_MM), np.arange(round(WIDEST_MM / FINE_MM))
     at = middle[:, None, None] + _WAYS.T[:, :, None] * step
@@ -329,12 +328,15 @@ def _ray(way: Floats) -> float:
     return float(np.arctan2(*way) * RAYS / (2.0 * np.pi)) % RAYS
 
 
-def _free(place: _Place, tower: Ints, own: _Tower, clock: Clock) -> tuple[Free, ...]:
+def _free(
+    place: _Place, tower: Ints, own: _Tower, row: Floats | None, clock: Clock
+) -> tuple[Free, ...]:
     """Measure the gaps to the nearest neighbour, and to the nearest one on the other side."""
     floor = place.floor_mm
     others = np.where(own.cells, 0, tower)
     names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
-    towers = [_tower(floor, others == name) for name in names if name]
+    cells = [_with_cusps(floor, others, name, row) for name in names if name]
+    towers = [_tower(floor, one, row) for one in cells]
     gaps = [_gap(floor, own, one) for one in towers if len(one.outline)]
     free: list[Free] = []
     ways: list[Floats] = []

@@ -155,7 +155,7 @@ def _dies(preparations: "Preparations") -> Table:
     table.add_column("to neighbours, wall to\nwall, mm (towards)")
     for one in preparations.each:
         gaps = [
-            f"{'not seen' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
+            f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
             f"({gap.towards_hour} o'clock)"
             for gap in one.free
         ]
