@@ -203,6 +203,7 @@ class Cast(_Closed):
     least_mm: Annotated[float, Within(ge=0.0, le=30.0)] = 3.0
     narrow_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.9
     under_margin_mm: Annotated[float, Within(ge=0.0, le=30.0)] = 8.0
+    horseshoe_mm: Annotated[float, Within(ge=8.0, le=25.0)] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -332,6 +332,12 @@ def guided(
     flow = None
     if imprints is not None and flowing:
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
+    over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
+    palate = None
+    if cast.horseshoe_mm is not None and settings.right_is_one_to_five(result.scan):  # upper
+        from volest.cavity.palate import find_palate
+
+        palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)
     preparations = None
     if marks_mm := _own_marks(marks_mm, result, cavity):
         from volest.cavity.preparations import find_preparations
@@ -343,8 +349,8 @@ def guided(
             base,
             clock,
             imprints=imprints,
-            over_mm=heap_over_line_mm(result, settings),
-            wanted_mm=settings.lab.cast.under_margin_mm,
+            over_mm=over_mm,
+            wanted_mm=cast.under_margin_mm,
         )
     guide = Guide(
         imprints=imprints,
@@ -353,6 +359,7 @@ def guided(
         separation=separation,
         narrow_mm=settings.lab.cast.narrow_mm,
         preparations=preparations,
+        palate=palate,
     )
     of_marks = () if preparations is None else preparations.notes
     notes = (*result.notes, *thickness.notes, *separation.notes, *of_marks)

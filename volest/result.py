@@ -15,6 +15,7 @@ from volest.stone.mix import Mix
 if TYPE_CHECKING:  # they are read when somebody asks for them
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
+    from volest.cavity.palate import Palate
     from volest.cavity.preparations import Preparations
     from volest.cavity.separation import Separation
     from volest.cavity.thickness import Thickness
@@ -83,6 +84,7 @@ class Guide:
     separation: "Separation"  # what holds it in the impression
     narrow_mm: float  # the lab's: narrower imprints are helped by hand
     preparations: "Preparations | None" = None  # round those that a person marked
+    palate: "Palate | None" = None  # what is saved where the lab pours uppers without it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

@@ -26,7 +26,7 @@ from volest.cavity.frame import Frame
 from volest.cavity.imprints import find_imprints
 from volest.cavity.preparations import Preparations, find_preparations
 from volest.cavity.trim import find_clock
-from volest.pipeline import Cavity, find_cavities
+from volest.pipeline import Cavity, examine_all, find_cavities, guided
 from volest.scan.reading import scan_from
 from volest.settings import Settings
 
@@ -217,6 +217,22 @@ def _in_scan(stump: Standing, places: np.ndarray) -> np.ndarray:
     u, v, w = places
     flat = np.outer(stump.mesial, u + stump.tip * w) + np.outer(stump.outward, v + stump.lean * w)
     return np.stack([*(stump.centre[:, None] + flat), -(stump.gum_mm + w)])
+
+
+@pytest.mark.slow
+def test_of_several_impressions_each_has_its_own_marks() -> None:
+    one = bed(pit(52.0, 30.0, FLOOR_MM), tower(0.0, 3.0, tip_mm=2.6))
+    both = np.concatenate([corners_of(one), corners_of(one.translate((0.0, 90.0, 0.0)))])
+    marks = [(0.0, 0.0, -9.0), (0.0, 90.0, -9.0)]
+    found = examine_all(scan_from(both, unit="mm"), Settings())
+    assert len(found) == len(marks)
+    told = []
+    for result, cavity in found:
+        assert isinstance(cavity, Cavity)
+        _, guide = guided(result, cavity, Settings(), marks)
+        assert guide.preparations is not None
+        told.append([each.mark_mm for each in guide.preparations.each])
+    assert told == [[mark] for mark in marks]
 
 
 @pytest.mark.parametrize(("over_mm", "noted"), [(1.9, True), (2.1, False)])

@@ -4,11 +4,14 @@ from dataclasses import replace
 
 import pytest
 
+from tests.docs.fenced import ROOT
 from tests.report.invented import TRIM, measured
 from volest.cavity.trim import Work
 from volest.dosing import dosed
-from volest.lab import FirstPour, Lab
-from volest.report.guide import advice, stop_words
+from volest.lab import Cast, FirstPour, Jaws, Lab
+from volest.pipeline import examine, guided
+from volest.report.guide import advice, guide_lines, stop_words
+from volest.report.record import guide_record
 from volest.settings import Settings
 
 BOX = Work(
@@ -56,3 +59,25 @@ def test_where_the_stone_ends(heap_mm: float, over_rim_mm: float, told: str) -> 
     trim = replace(TRIM, over_rim_mm=over_rim_mm)
     result = dosed(replace(measured("a.stl"), mix=None, trim=trim), settings)
     assert stop_words(result) == told
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("kept_mm", "jaw", "told"),
+    [
+        (12.0, Jaws(upper=("b0417*",)), True),
+        (12.0, Jaws(lower=("b0417*",)), False),
+        (12.0, Jaws(), False),  # nobody says that it is an upper
+        (None, Jaws(upper=("b0417*",)), False),
+    ],
+)
+def test_the_palate_is_told_of_an_upper_alone_and_where_asked(
+    kept_mm: float | None, jaw: Jaws, *, told: bool
+) -> None:
+    settings = Settings(lab=Lab(cast=Cast(horseshoe_mm=kept_mm), jaw=jaw))
+    scan = ROOT / "sample_meshes" / "b0417-upper-full-arch.stl"
+    _, guide = guided(*examine(scan, settings), settings)
+    assert (guide.palate is not None) == told
+    words = " ".join(guide_lines(guide))
+    assert ("Poured as a horseshoe, 12 mm inside" in words) == told
+    assert ("palate" in guide_record(guide)["guide"]) == told

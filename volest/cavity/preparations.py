@@ -2,16 +2,16 @@
 
 On the cast imprints are towers. Each column keeps its lowest floor, so that a tower is seen with
 all that juts out over it, as a blade meets it that is led straight down. The margin is where the
-wall of a tower ends: by rays from its middle, at the first place where it is no longer steep.
+wall of a tower ends: by rays from its middle, at the first place where it is no longer steep. The
+outer edge of a ledge is not seen: it lies level with the gum.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import label, minimum_filter
+from scipy.ndimage import label, map_coordinates, minimum_filter
 from scipy.spatial import cKDTree
-from skimage.measure import find_contours
 from skimage.morphology import local_minima, reconstruction
 from skimage.segmentation import watershed
 
@@ -36,11 +36,15 @@ SCALLOP_MM = 4.0  # a wall that ends so far over most of the margin went on into
 LEAST_AT = 0.05  # of the rays: so many may lie nearer to the base line
 WIDEST_MM = 14.0  # of a tower: molars have 11.1 at most, and what scanning does to them
 LEDGE_MM = 1.0  # beyond the wall a mark may lie on the ledge
-CLEAR_MM = 0.15  # from the margin to the level of the gap: over what noise a scan has
-FACING_DEG = 30.0  # to either side
+TOP_MM = 0.05  # within so much of the margin a wall has ended: over what noise a scan has
+FACING_DEG = 20.0  # to either side
 TOWARDS_MM = 20.0  # from a mark: so far off the hours of its two sides differ
 FAR_MM = 8.0  # further off there is no neighbour to saw by
 BLADE_MM = 0.15  # no blade is thinner: what leaves less room touches; practice, no source
+
+
+_TURNS = np.arange(RAYS) * 2.0 * np.pi / RAYS
+_WAYS = np.stack([np.sin(_TURNS), np.cos(_TURNS)], axis=1)  # of rays, in rows and columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +56,8 @@ class Free:
     towards_hour : int
         Where on the dial the way to that neighbour leads.
     width_mm : float or None
-        The least between the walls of both, 0 where no blade passes; None where it was not all
-        seen.
+        The least from where one wall ends to where the other does, 0 where no blade passes; None
+        where that is not clear.
     """
 
     towards_hour: int
@@ -169,11 +173,18 @@ class _Tower:
     reach_mm: Floats
     level_mm: Floats
 
-    def margin_mm(self, toward: Floats) -> float:
-        """Give how high its wall ends towards a place, (2,) in rows and columns."""
-        turned = (np.arange(RAYS) - _ray(toward - self.middle) + RAYS / 2) % RAYS - RAYS / 2
-        facing = self.level_mm[np.abs(turned) <= FACING_DEG * RAYS / 360.0]
-        return float(np.nanmedian(facing)) if np.isfinite(facing).any() else np.nan
+    @property
+    def outline(self) -> Floats:
+        """Where its wall ends, (k, 2) in rows and columns, closely spaced."""
+        ends = self.middle + _WAYS * self.reach_mm[:, None] / FINE_MM
+        ways = np.roll(ends, -1, axis=0) - ends
+        points = (ends[:, None] + ways[:, None] * np.linspace(0.0, 1.0, 8)[:, None]).reshape(-1, 2)
+        return np.asarray(points[np.isfinite(points).all(axis=1)])
+
+    def is_seen_towards(self, place: Floats) -> bool:
+        """Say whether its wall has an end on all rays that face a place, (2,)."""
+        turned = (np.arange(RAYS) - _ray(place - self.middle) + RAYS / 2) % RAYS - RAYS / 2
+        return bool(np.isfinite(self.reach_mm[np.abs(turned) <= FACING_DEG * RAYS / 360.0]).all())
 
 
 class _Ground:
@@ -224,12 +235,10 @@ def _measured(
     # Pits less deep than a fissure are filled; each of the others is a tower of its own.
     filled = reconstruction(np.minimum(floor + FISSURE_MM, 0.0), floor, method="erosion")
     tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
-    cells, joined_mm = tower == tower.ravel()[at], -np.inf
-    if row_mm is not None:
-        row = (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
-        cells, joined_mm = _with_cusps(floor, tower, cells, row)
+    row = None if row_mm is None else (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
+    cells = _with_cusps(floor, tower, int(tower.ravel()[at[0]]), row)
     tip_mm = float(floor[cells].min())
-    own = _tower(place.floor_mm, cells, joined_mm)
+    own = _tower(place.floor_mm, cells, row)
     middle, reach, level = own.middle, own.reach_mm, own.level_mm
     seen = np.isfinite(level)
     if np.count_nonzero(seen) < SEEN_RAYS * RAYS:
@@ -251,61 +260,62 @@ def _measured(
         high_mm=margin_mm - tip_mm,
         least_mm=-margin_mm,
         most_mm=-float(np.quantile(level[seen], LEAST_AT)),
-        free=_free(place, tower, own, clock),
+        free=_free(place, tower, own, row, clock),
     )
 
 
-def _with_cusps(floor_mm: Floats, tower: Ints, own: Bools, row: Floats) -> tuple[Bools, float]:
-    """Add what stands beside a tower across the row, (k, 2), and give how high these are joined."""
-    tip = np.array(_tip(floor_mm, own))
-    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
-    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
-    along /= np.linalg.norm(along)
-    whole, joined_mm = own, -np.inf
-    for name in np.unique(tower[minimum_filter(~own, 3) != ~own]):
-        its = tower == name
-        its_tip = np.array(_tip(floor_mm, its))
-        off = its_tip - tip
+def _with_cusps(floor_mm: Floats, tower: Ints, name: int, row: Floats | None) -> Bools:
+    """Give the cells of a tower, with what stands beside it across the row as cusps do."""
+    own = tower == name
+    tip, whole = _tip(floor_mm, own), own
+    for other in np.unique(tower[minimum_filter(~own, 3) != ~own]):
+        its = tower == other
+        its_tip = _tip(floor_mm, its)
         beside = minimum_filter(np.where(its, floor_mm, np.inf), 3)
         pass_mm = np.maximum(floor_mm, beside)[own].min()
-        if (
-            pass_mm - max(floor_mm[tuple(tip)], floor_mm[tuple(its_tip)]) < ACROSS_MM
-            and np.linalg.norm(off) * FINE_MM < APART_MM
-            and abs(off @ along) < ALONG * np.linalg.norm(off)
-        ):
-            whole, joined_mm = whole | its, max(joined_mm, float(pass_mm))
-    return whole, joined_mm
+        is_low = pass_mm - max(floor_mm[tip], floor_mm[its_tip]) < ACROSS_MM
+        if other and is_low and _is_across(tip, its_tip, row):
+            whole = whole | its
+    return np.asarray(whole)
 
 
-def _tower(floor_mm: Floats, own: Bools, joined_mm: float | None = None) -> _Tower:
-    """Find where a tower's wall ends, from over its cusps on, and over where these are joined.
+def _is_across(tip: tuple[np.intp, ...], other: tuple[np.intp, ...], row: Floats | None) -> bool:
+    """Say whether a tip lies near another one and across the row, (k, 2) in rows and columns."""
+    if row is None:
+        return False
+    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
+    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
+    off = np.array(other) - tip
+    away = float(np.linalg.norm(off))
+    return away * FINE_MM < APART_MM and abs(off @ along) < ALONG * away * np.linalg.norm(along)
 
-    None takes all in that lies deep: cusps that nobody joined; else a hollow beside is left out.
-    """
+
+def _tower(floor_mm: Floats, own: Bools, row: Floats | None) -> _Tower:
+    """Find where a tower's wall ends, from over its cusps on; a hollow along the row is none."""
     tip = _tip(floor_mm, own)
-    over_mm = floor_mm[tip] + OVER_TIP_MM
-    inside = own & (floor_mm <= max(over_mm, -np.inf if joined_mm is None else joined_mm))
-    if joined_mm is not None:
-        names, _ = label(inside)
-        inside = names == names[tip]
+    names, count = label(own & (floor_mm < floor_mm[tip] + OVER_TIP_MM))
+    parts = [names == name for name in range(1, count + 1)]
+    cusps = [part for part in parts if part[tip] or _is_across(tip, _tip(floor_mm, part), row)]
+    inside = np.logical_or.reduce(cusps)
     middle = np.argwhere(inside).mean(axis=0)
-    turn = np.arange(RAYS) * 2.0 * np.pi / RAYS
     run, step = round(RUN_MM / FINE_MM), np.arange(round(WIDEST_MM / FINE_MM))
-    way = np.stack([np.sin(turn), np.cos(turn)])[:, :, None]
-    at = np.rint(middle[:, None, None] + way * step).astype(np.int64)
+    at = middle[:, None, None] + _WAYS.T[:, :, None] * step
     # A wall that goes on into what was not seen has no end that is known.
-    around = np.pad(np.where(np.isfinite(floor_mm), floor_mm, np.nan), 1, constant_values=np.nan)
-    last = np.array(own.shape)[:, None, None]
-    height = around[tuple(np.clip(at, -1, last) + 1)]
-    within = np.pad(inside, 1)[tuple(np.clip(at, -1, last) + 1)]
+    seen_mm = np.where(np.isfinite(floor_mm), floor_mm, np.nan)
+    height = map_coordinates(seen_mm, at, order=1, cval=np.nan)
+    within = map_coordinates(inside, at, order=0, cval=False)
     windows = np.lib.stride_tricks.sliding_window_view(height, run + 1, axis=1)
     is_end = ~(windows[:, :, -1] - windows[:, :, 0] >= STEEP * RUN_MM)
     is_end &= step[:-run] > (within * step).max(axis=1, keepdims=True)
-    end = is_end.argmax(axis=1)
-    level = np.where(is_end.any(axis=1), windows[np.arange(RAYS), end].max(axis=1), np.nan)
+    rays, end = np.arange(RAYS), is_end.argmax(axis=1)
+    level = np.where(is_end.any(axis=1), windows[rays, end].max(axis=1), np.nan)
     if np.isfinite(level).any():
         level[level > np.nanmedian(level) + SCALLOP_MM] = np.nan
-    reach = np.where(np.isfinite(level), step[end] * FINE_MM, np.nan)
+    # On a flat that is where it begins, and between two towers on the crest.
+    end += (windows[rays, end] >= level[:, None] - TOP_MM).argmax(axis=1)
+    wall, top = height[rays, end - 1], height[rays, end]
+    part = np.clip((level - TOP_MM - wall) / np.maximum(top - wall, TOP_MM), 0.0, 1.0)
+    reach = (end - 1.5 + part) * FINE_MM  # halfway from the last cell of the wall to the next
     return _Tower(cells=own, middle=middle, reach_mm=reach, level_mm=level)
 
 
@@ -318,12 +328,16 @@ def _ray(way: Floats) -> float:
     return float(np.arctan2(*way) * RAYS / (2.0 * np.pi)) % RAYS
 
 
-def _free(place: _Place, tower: Ints, own: _Tower, clock: Clock) -> tuple[Free, ...]:
+def _free(
+    place: _Place, tower: Ints, own: _Tower, row: Floats | None, clock: Clock
+) -> tuple[Free, ...]:
     """Measure the gaps to the nearest neighbour, and to the nearest one on the other side."""
     floor = place.floor_mm
     others = np.where(own.cells, 0, tower)
     names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
-    gaps = [_gap(floor, own, _tower(floor, others == name)) for name in names if name]
+    cells = [_with_cusps(floor, others, name, row) for name in names if name]
+    towers = [_tower(floor, one, row) for one in cells]
+    gaps = [_gap(floor, own, one) for one in towers if len(one.outline)]
     free: list[Free] = []
     ways: list[Floats] = []
     for width_mm, way, is_seen in sorted(gaps, key=lambda gap: gap[0]):
@@ -341,29 +355,12 @@ def _free(place: _Place, tower: Ints, own: _Tower, clock: Clock) -> tuple[Free, 
 
 
 def _gap(floor_mm: Floats, own: _Tower, its: _Tower) -> tuple[float, Floats, bool]:
-    """Measure a gap over what ends both walls there, the way there, and whether it was all seen."""
-    ends = [own.middle, its.middle]
-    for _ in range(2):  # from middle to middle, then where they come nearest
-        walls = [
-            _wall(floor_mm, one.cells, one.margin_mm(to) - CLEAR_MM)
-            for one, to in ((own, ends[1]), (its, ends[0]))
-        ]
-        if not all(map(len, walls)):
-            off = its.middle - own.middle
-            about_mm = float(np.linalg.norm(off)) * FINE_MM - WIDEST_MM / 2.0
-            return max(about_mm, 0.0), off / np.linalg.norm(off), False
-        apart, nearest = cKDTree(walls[0]).query(walls[1])
-        k = int(np.argmin(apart))
-        ends = [walls[0][nearest[k]], walls[1][k]]
-    across = np.rint(np.linspace(ends[0], ends[1], int(apart.min()) + 2)).astype(np.int64)
-    way = (ends[1] - own.middle) / np.linalg.norm(ends[1] - own.middle)
-    return float(apart.min()) * FINE_MM, way, bool(np.isfinite(floor_mm[tuple(across.T)]).all())
-
-
-def _wall(floor_mm: Floats, which: Bools, height_mm: float) -> Floats:
-    """Give the outline of a tower at a height, (k, 2) in rows and columns; none over its tip."""
-    names, _ = label(which & (floor_mm < height_mm))
-    inside = (names > 0) & (names == names[_tip(floor_mm, which)])
-    apart = np.where(inside, floor_mm, np.clip(floor_mm, height_mm, 0.0))
-    outlines = find_contours(np.where(which, apart, 0.0), height_mm)
-    return np.concatenate([np.empty((0, 2)), *outlines])
+    """Measure a gap from wall to wall, the way there, and whether it was all seen."""
+    apart, nearest = cKDTree(own.outline).query(its.outline)
+    k = int(np.argmin(apart))
+    here, there = own.outline[nearest[k]], its.outline[k]
+    across = np.rint(np.linspace(here, there, int(apart[k]) + 2)).astype(np.int64)
+    is_seen = np.isfinite(floor_mm[tuple(across.T)]).all()
+    is_seen &= own.is_seen_towards(there) and its.is_seen_towards(here)
+    way = (there - own.middle) / np.linalg.norm(there - own.middle)
+    return float(apart[k]) * FINE_MM, way, bool(is_seen)

@@ -151,7 +151,7 @@ def _dies(preparations: "Preparations") -> Table:
     table.add_column("to neighbours, wall to\nwall, mm (towards)")
     for one in preparations.each:
         gaps = [
-            f"{'not seen' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
+            f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
             f"({gap.towards_hour} o'clock)"
             for gap in one.free
         ]
@@ -260,6 +260,13 @@ def guide_lines(guide: Guide) -> list[str]:
         lines.append(
             "Most slender, by height over the neck's section modulus in 1/mm2: "
             f"{_several(guide.imprints, list(most), most)}."
+        )
+    if guide.palate is not None:
+        lines.append(
+            f"Poured as a horseshoe, {guide.palate.kept_mm:g} mm inside of the row's middle, it "
+            f"takes {guide.palate.ml:.1f} mL less; block the palate out along "
+            f"{guide.palate.edge_mm:.0f} mm, up to {guide.palate.high_mm:.0f} mm high "
+            f"({guide.palate.wall_mm2:.0f} mm2). The mix told above fills it too."
         )
     return lines
 

@@ -64,6 +64,8 @@ def guide_record(guide: Guide) -> dict[str, Any]:
     if guide.preparations is not None:
         first["preparations"] = asdict(guide.preparations)
         del first["preparations"]["notes"]
+    if guide.palate is not None:
+        first["palate"] = asdict(guide.palate)
     return {"guide": first, **told}
 
 
