@@ -1,4 +1,4 @@
-"""Figures that explain: the parts of an impression, trim against base line, curve and interval."""
+"""Figures that explain: the parts of an impression, curve and interval."""
 
 from pathlib import Path
 
@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from volest.pipeline import Cavity
 from volest.result import Result
 
-INK, STONE, BODY, CUT, BOX = "#10262b", "#c9a45c", "#9db3b8", "#c65d12", "#1f5f99"
+INK, STONE, BODY, CUT = "#10262b", "#c9a45c", "#9db3b8", "#c65d12"
 DEEP_MM = -27.0  # foot of the drawn sections
 NEAR_MM = 4.0  # of the base line: what is drawn of the curve
 MOLARS_MM = -13.0  # where the section runs, ahead of the dial's middle
@@ -29,38 +29,6 @@ def draw_parts(cavity: Cavity, target: Path) -> None:
     above, section = figure.subplots(1, 2, width_ratios=(1.0, 1.25))
     _from_above(cavity, above)
     _in_section(cavity, section)
-    figure.savefig(target, dpi=110)
-
-
-def draw_trim(cavity: Cavity, target: Path) -> None:
-    """Draw the rim's height over the base line, hour by hour: what to cut, what to box.
-
-    Parameters
-    ----------
-    cavity : Cavity
-        A scan that was examined.
-    target : Path
-        Where to.
-    """
-    right, ahead = _on_the_dial(cavity, cavity.rim.crest_mm[:, 0], cavity.rim.crest_mm[:, 1])
-    hour = np.arctan2(right, ahead) * 6.0 / np.pi
-    over = cavity.base.heights_mm(*cavity.rim.crest_mm.T)
-    figure = Figure(figsize=(9.0, 3.6), layout="constrained")
-    axes = figure.subplots()
-    cut, box = over > cavity.trim.cut_over_mm, over < -cavity.trim.box_under_mm
-    kinds = ((cut, CUT, "^"), (box, BOX, "v"), (~cut & ~box, "#6b7a7d", "."))
-    for kind, colour, mark in kinds:
-        axes.scatter(hour[kind], over[kind], s=14.0, color=colour, marker=mark)
-    axes.axhline(0.0, color=INK, linewidth=2.0)
-    axes.axhspan(-cavity.trim.box_under_mm, cavity.trim.cut_over_mm, color=INK, alpha=0.08)
-    axes.text(0.6, 1.6, "stands over the base line: cut", color=CUT)
-    axes.text(-2.6, -3.6, "lies under the base line: box", color=BOX)
-    axes.text(-2.3, -1.6, "grey: filled as it is", color="#4a585b")
-    axes.set_ylim(-5.2, 2.9)
-    axes.set_xlim(-6.0, 6.0)
-    axes.set_xticks(range(-6, 7), [str((k - 1) % 12 + 1) for k in range(-6, 7)])
-    axes.set_xlabel("o'clock, seen into the opening; 12 is the front")
-    axes.set_ylabel("rim over base line, mm")
     figure.savefig(target, dpi=110)
 
 

@@ -4,17 +4,18 @@ import io
 from pathlib import Path
 
 import numpy as np
-from explaining import draw_interval, draw_parts, draw_trim
+from explaining import draw_interval, draw_parts
 from matplotlib.figure import Figure
 from rich.console import Console
 from rich.text import Text
 
 from volest.batch.find import find, find_scans
 from volest.dosing import poured
-from volest.pipeline import Cavity, examine
+from volest.pipeline import Cavity, examine, guided
 from volest.report.table import table_text
 from volest.run import Request, run
 from volest.settings import Base, Settings
+from volest.view.around import outline, strip
 from volest.view.picture import picture_of
 from volest.view.window import Window
 
@@ -57,7 +58,9 @@ def main() -> None:
     draw_footprint(cavity)
     draw_parts(cavity, FOLDER / "parts.png")
     result, notched = examine(ROOT / "sample_meshes" / "b0436-lower-wavy-notch.ply", Settings())
-    draw_trim(notched, FOLDER / "trim.png")
+    _, guide = guided(result, notched, Settings())
+    (FOLDER / "trim.svg").write_text(strip(notched, guide) + "\n", encoding="utf-8")
+    (FOLDER / "outline.svg").write_text(outline(notched, Path(result.scan).name), encoding="utf-8")
     draw_interval(result, FOLDER / "interval.png")
     undercut = ROOT / "sample_meshes" / "b0431-upper-toothless-undercut.ply"
     draw_section(examine(undercut, Settings(base=Base(offset_mm=-1.2), pitch_mm=1.0))[1])

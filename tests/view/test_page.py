@@ -275,6 +275,16 @@ def test_a_full_card_stays_on_its_page(crowded: Page, wide_in: float, tall_in: f
     assert printed == first + sum(-(-tall // room_px) for tall in tall_px)
 
 
+def test_a_telephone_shows_all_of_it_without_moving_sideways(crowded: Page) -> None:
+    size = {"width": 390, "height": 844}
+    crowded.send("Emulation.setDeviceMetricsOverride", **size, deviceScaleFactor=1, mobile=False)
+    wide_px = crowded.ask("document.documentElement.scrollWidth")
+    strip_px = crowded.ask("document.querySelector('.strip svg').getBoundingClientRect().width")
+    crowded.send("Emulation.clearDeviceMetricsOverride")
+    assert wide_px <= size["width"]
+    assert strip_px > 0.75 * size["width"]
+
+
 def pages_of_whole(tall_px: list[float], room_px: float, between_px: float) -> int:
     """Pages for cards in their order, each whole, as many on a page as find room."""
     filled, last_px = 0, math.inf

@@ -39,14 +39,14 @@ from volest.view.scene import (
 )
 
 Heights = Callable[[Floats | float], Floats]  # of the base line, to a place on a drawing
-_FONT = 'font-family="system-ui, DejaVu Sans, sans-serif"'
+_FONT = 'font-family="system-ui, DejaVu Sans, sans-serif" style="background:#fff"'
 _COLOURS = {"cut": LOOKS[EXCESS].colour, "box": LOOKS[BOXING].colour}
 _EDGE = 10  # cells of nothing round a map, so that its lines close
 _TINY = 1e-9
 _FLIP = (1.0, -1.0)  # on a page down is more
 _TO_LEFT, _BOLD = ' text-anchor="end"', ' font-weight="700"'
 # The strip, in units of its own: about a point each on paper.
-_WIDE, _LEFT, _END = 400.0, 64.0, 392.0
+_WIDE, _LEFT, _END = 400.0, 68.0, 392.0
 _TALL, _QUIET_TALL, _LEVEL_MM = 54.0, 34.0, 1.0
 _ASK, _SAY, _ROW, _LANE = 14.0, 8.0, 16.0, 11.0
 _ASK_EM, _SAY_EM = 0.68, 0.6  # mean width of a letter
@@ -78,7 +78,7 @@ _RIM = _line(INK, 0.5, ' class="rim"')
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RimLine:
-    """A closed edge of the footprint: its places (n, 2) in the drawing, and the crest's beside."""
+    """One closed edge of the footprint: places (n, 2) in the drawing, and the crest's beside."""
 
     places_mm: Floats
     crest: Ints
@@ -215,7 +215,7 @@ def _ground(rim: RimByHour, y_of: Heights, low_mm: float, high_mm: float) -> str
     ends = [float(rim.over_mm.min()), float(rim.over_mm.max())]
     figures = [(float(y_of(mm)), f"{mm:+.1f} mm") for mm in ends]
     figures = [(zero, "base line"), *(one for one in figures if abs(one[0] - zero) > _SAY)]
-    told = (_text(_LEFT - 4.0, y + 3.0, text, _SAY, _TO_LEFT) for y, text in figures)
+    told = (_text(_LEFT - 6.0, y + 3.0, text, _SAY, _TO_LEFT) for y, text in figures)
     area = f"M{_LEFT:g} {y_of(high_mm):.1f}H{_END:g}V{y_of(low_mm):.1f}H{_LEFT:g}z"
     return f'<path d="{area}" fill="{_SHADE}"/>' + "".join(told)
 
@@ -230,7 +230,7 @@ def _asked_for(rim: RimByHour, labels: Sequence[tuple[int, float]], y_of: Height
         ask, say = _asked(work)
         yield (
             f'<text x="{x:.1f}" y="{_ROW * row + _ASK - 1.0:g}" font-size="{_SAY:g}" '
-            'stroke="#fff" stroke-width="2" paint-order="stroke">'
+            'stroke="#fff" stroke-width="3" paint-order="stroke">'
             f'<tspan font-size="{_ASK:g}" font-weight="700">{ask}</tspan>{say}</text>'
         )
 
@@ -316,7 +316,7 @@ class _Lane:
 
     def drawn(self, y: float) -> str:
         """Draw them; those that lie near each other share one figure."""
-        parts = [_text(_LEFT - 4.0, y + 3.0, f"{self.name}, mm", _SAY, _TO_LEFT)]
+        parts = [_text(_LEFT - 6.0, y + 3.0, f"{self.name}, mm", _SAY, _TO_LEFT)]
         near: list[tuple[float, float]] = []
         for hour, figure in sorted(self.marks):
             x = float(_x_of(hour))

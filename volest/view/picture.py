@@ -180,7 +180,9 @@ def lay_out(
         _headline(pen, result, 2 * width)
     _write(pen, (_EDGE, head + 8), "from above", _SMALL, FAINT)
     _write(pen, (width + _EDGE, head + 8), "cut open, seen from the back", _SMALL, FAINT)
-    _dial(pen, width, head, head + height)
+    points = scene.blocks[IMPRESSION].mesh.points_mm[:, :2]
+    off = (points.min(axis=0) + points.max(axis=0)) / 2.0 / mm_per_px * (-1.0, 1.0)
+    _dial(pen, (width, head, head + height), off)
     _ruler(pen, width, head + height, mm_per_px)
     _depth_steps(pen, scene, head + height)
     for k, row in enumerate(rows):
@@ -234,16 +236,18 @@ def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
     return f"{tenths(volume_ml, round)} mL ({low}-{high})"
 
 
-def _dial(pen: "ImageDraw", width: int, top: int, bottom: int) -> None:
-    middle = (top + bottom) / 2
+def _dial(pen: "ImageDraw", view: tuple[int, int, int], off: Floats) -> None:
+    """Write hours round a view (width, top, bottom); the dial's middle lies `off` the view's."""
+    width, top, bottom = view
+    x, y = width / 2 + off[0], (top + bottom) / 2 + off[1]
     spots = {
-        "12": (width / 2, top + 10, "ma"),
-        "3": (width - 14, middle, "rm"),
-        "6": (width / 2, bottom - 6, "ms"),
-        "9": (14, middle, "lm"),
+        "12": (x, top + 10, "ma"),
+        "3": (width - 14, y, "rm"),
+        "6": (x, bottom - 6, "ms"),
+        "9": (14, y, "lm"),
     }
-    for hour, (x, y, anchor) in spots.items():
-        _write(pen, (x, y), hour, _MIDDLE, FAINT, anchor=anchor)
+    for hour, (at, over, anchor) in spots.items():
+        _write(pen, (at, over), hour, _MIDDLE, FAINT, anchor=anchor)
 
 
 def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
