@@ -96,7 +96,8 @@ def laid_best(truth: Floats, line: Floats) -> float:
 
 def turned_by(line: Floats, degrees: float) -> Floats:
     a = math.radians(degrees)
-    return line @ np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+    turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+    return np.asarray(line @ turn)
 
 
 @pytest.mark.parametrize(
