@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from textwrap import wrap
+from typing import cast
 
 import numpy as np
 from contourpy import contour_generator
@@ -146,10 +147,8 @@ def _edges(cells: Bools, cavity: Cavity) -> list[Floats]:
     grid = cavity.relief.grid
     reach = min(EVEN_OUT_MM / grid.pitch_mm, EVEN_OUT_CELLS)
     even = gaussian_filter(np.pad(cells, _EDGE).astype(np.float64), reach)
-    return [
-        (line[:-1] - _EDGE) * grid.pitch_mm + np.array(grid.low_mm)
-        for line in contour_generator(z=even).lines(0.5)
-    ]
+    lines = cast("list[Floats]", contour_generator(z=even).lines(0.5))
+    return [(line[:-1] - _EDGE) * grid.pitch_mm + np.array(grid.low_mm) for line in lines]
 
 
 def _drawn(stand: DisplayFrame, places_mm: Floats) -> Floats:
