@@ -73,13 +73,12 @@ _STEPS: tuple[tuple[str, ...], ...] = (
     ),
 )
 VERSION = len(_STEPS)  # it stands in the file itself (PRAGMA user_version)
-CODE = "journal"  # of its faults
 
 
 def fault_of(path: Path, found: str, remedy: str = "name another --journal FILE") -> UsageError:
     """Make the error that tells of a journal's file, to be raised."""
     needed = f"a journal of volest, version {VERSION} or below"
-    return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code=CODE)
+    return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code="journal")
 
 
 class DataBase:

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from volest.data_base import CODE, DataBase, fault_of, is_writable
+from volest.data_base import DataBase, fault_of, is_writable
 from volest.errors import UsageError, visible
 from volest.lab import (
     DENSITY,
@@ -406,7 +406,7 @@ def _uncounted(number: int) -> UsageError:
         f"no pour {number} that still counts",
         needed="the number of a pour that was not struck out before",
         remedy="the last pours and their numbers are shown by 'volest log' alone",
-        code=CODE,
+        code="journal",
     )
 
 
