@@ -69,11 +69,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """The place of one impression among those that a surface joins, seen along one axis."""
+    """The place of one impression among those that a surface joins, seen along its frame's z.
 
-    frame: Frame  # its z runs along that axis
-    cores: cKDTree  # points of all of them in plan, (k, 2)
-    mine: Bools  # (k,) which of these are of this one
+    Of points of all of them in plan, `cores` (k, 2), `mine` (k,) says which are of this one.
+    """
+
+    frame: Frame
+    cores: cKDTree
+    mine: Bools
 
     def holds(self, points_mm: Floats) -> Bools:
         """Say which points, (3, m) in the scan's own frame, lie round it, nearer than to others."""

@@ -62,21 +62,32 @@ def convex_outline(inside: Bools) -> Bools:
     >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
     [[True, True, True, True, True]]
     """
-    from scipy.spatial import ConvexHull
-
     rows = np.flatnonzero(inside.any(axis=1))
     first = inside[rows].argmax(axis=1)
     last = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
-    ends = np.stack([np.tile(rows, 2), np.append(first, last)], axis=1)  # (2 rows, 2)
-    corners = (ends[:, None] + np.array([[-0.5, 0], [0.5, 0], [0, -0.5], [0, 0.5]])).reshape(-1, 2)
-    sides = ConvexHull(corners).equations  # a row + b cell + c is 0 at a side, less inside
-    a, b, c = sides[sides[:, 1] != 0.0].T
-    ends = -(np.outer(np.arange(inside.shape[0]), a) + c) / b  # of each row at each side
-    low, high = ends[:, b < 0.0].max(axis=1), ends[:, b > 0.0].min(axis=1)
-    i = np.arange(inside.shape[1])
-    within = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
-    within[: rows[0]] = within[rows[-1] + 1 :] = False
-    return np.asarray(within)
+    numbers, i = np.arange(rows[0], rows[-1] + 1), np.arange(inside.shape[1])
+    low, high = _chain(rows, first, numbers), -_chain(rows, -last, numbers)
+    outline = np.zeros_like(inside)
+    outline[numbers] = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
+    return outline
+
+
+def _chain(rows: Ints, ends: Ints, numbers: Ints) -> Floats:
+    """Return where the convex chain below the ends of some rows of cells crosses numbered rows."""
+    corners = [
+        (row + step, end - 0.5 + abs(step))
+        for row, end in zip(rows.tolist(), ends.tolist(), strict=True)
+        for step in (-0.5, 0.0, 0.5)
+    ]
+    chain: list[tuple[float, float]] = []
+    for row, end in sorted(corners):
+        while len(chain) > 1 and (chain[-1][0] - chain[-2][0]) * (end - chain[-2][1]) <= (
+            chain[-1][1] - chain[-2][1]
+        ) * (row - chain[-2][0]):
+            chain.pop()
+        if not chain or row > chain[-1][0]:
+            chain.append((row, end))
+    return np.interp(numbers, [row for row, _ in chain], [end for _, end in chain])
 
 
 LEVEL_MM = 0.5  # what excess and gap are counted from

@@ -155,7 +155,7 @@ def _opens_into_air(grid: Grid, relief: HeightMap, roofed: Ints) -> bool:
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats, Bools]:
     """Pair each surface that faces up with the next one in its column; say if one was assumed."""
-    height = base.heights_mm(*columns.grid.places_mm(columns.cell), columns.z_mm)
+    height = columns.z_mm - base.level_mm(*columns.grid.centres_mm()).ravel()[columns.cell]
     roof = np.full(len(height), np.inf)
     same = columns.cell[1:] == columns.cell[:-1]
     roof[:-1][same] = height[1:][same]
