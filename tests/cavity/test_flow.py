@@ -198,7 +198,7 @@ def test_what_lies_under_a_roof_takes_its_part() -> None:
 
 def air_by_voxels(solid: Manifold, up: Floats) -> float:
     """Let air rise out of all voxels of the cavity from the open top: what is left over stays."""
-    step = 0.4
+    step = 0.5
     x, y, z = (
         np.arange(low, high, step) + step / 2 for low, high in ((-31, 31), (-26, 26), (-30, 0))
     )

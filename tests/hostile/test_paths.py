@@ -14,6 +14,7 @@ import pytest
 
 from tests.hostile.calling import BOWL, NOBODY, Said, call, snapshot
 from tests.machine import need_drawing
+from tests.marks import slow
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 
 ROOT = Path(__file__).parents[2]
@@ -217,7 +218,9 @@ def journal_in(where: Path) -> None:
 
 
 @pytest.mark.parametrize("writer", WRITERS)
-@pytest.mark.parametrize("target", ["b.stl", "other.PLY", "link.json", "missing/o.json", ".", ""])
+@pytest.mark.parametrize(
+    "target", ["b.stl", "link.json", "missing/o.json", *slow("other.PLY", ".", "")]
+)
 def test_nothing_that_was_read_is_written_over(writer: str, target: str, tmp_path: Path) -> None:
     (tmp_path / "b.stl").write_bytes(BOWL)
     (tmp_path / "other.PLY").write_bytes(BOWL)

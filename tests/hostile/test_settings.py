@@ -21,7 +21,8 @@ from volest.stone.lab_file import check_lab, read_lab_and_habits
 quiet = settings(
     max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-NUMBERS = ("nan", "inf", "-inf", "1e308", "-1e308", "1e-320", "-1", "0", "1e400", "0x10", "1,5", "")
+NUMBERS = ["nan", "inf", "-1", "1e400", "1,5", "",
+           *slow("-inf", "1e308", "-1e308", "1e-320", "0", "0x10")]  # fmt: skip
 OPTIONS = ("--pitch", "--wp", "--waste", "--residue", "--extra-water", "--second-pour", "--age")
 DEEP = 20_000
 
@@ -228,7 +229,9 @@ FIELDS = (
 
 
 @pytest.mark.parametrize("field", FIELDS)
-@pytest.mark.parametrize("value", ["'x'", "X'00ff'", "NULL", "9e999", "-9e999", "-1.0", "0.0"])
+@pytest.mark.parametrize(
+    "value", ["'x'", "NULL", "-1.0", *slow("X'00ff'", "9e999", "-9e999", "0.0")]
+)
 @pytest.mark.parametrize("command", ["log", *slow("mix")])
 def test_a_journal_that_somebody_wrote_into_is_told(
     command: str, field: str, value: str, tmp_path: Path

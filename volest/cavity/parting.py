@@ -19,7 +19,7 @@ from scipy import ndimage
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
-from volest.cavity.height_map import GAP_MM, HeightMap
+from volest.cavity.height_map import HeightMap
 from volest.cavity.polarity import by_coordinate, is_copy, tree_of
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.void import ReachableVoid
@@ -28,6 +28,7 @@ from volest.notes import Note
 from volest.scan.checks import POSSIBLE_MM
 from volest.scan.compiling import loops
 
+GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
 MOST_CELLS = 4_000_000  # an impression's box has some twenty thousand
 LEAST_SHARE = 0.01  # of the surface: less is an island, whatever else is in the scan
 # Of what the largest holds. Hollows of made trays' outsides held 3 % at most, real ones were not
@@ -69,11 +70,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """The place of one impression among those that a surface joins, seen along one axis."""
+    """The place of one impression among those that a surface joins, seen along its frame's z.
 
-    frame: Frame  # its z runs along that axis
-    cores: Any  # a cKDTree of points of all of them in plan, (k, 2)
-    mine: Bools  # (k,) which of these are of this one
+    Of points of all of them in plan, `cores` (k, 2), `mine` (k,) says which are of this one.
+    """
+
+    frame: Frame
+    cores: Any  # a cKDTree
+    mine: Bools
 
     def holds(self, points_mm: Floats) -> Bools:
         """Say which points, (3, m) in the scan's own frame, lie round it, nearer than to others."""
@@ -102,16 +106,16 @@ def apart(whole: Part) -> tuple[Part, ...]:
         return (whole,)
     of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
-    tried = {name: whole_scan(whole.triangles[of_triangle == name]) for name in large}
-    group, found = _impressions(tried)
-    if not found:
+    found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
+    if found is None:
         return (whole,)
+    group, firsts = found
     belongs = _nearest_group(names, points, group)[of_triangle]
     parts = [
         replace(whole_scan(whole.triangles[belongs == name]), pose=one.pose, notes=one.notes)
-        for name, one in found.items()
+        for name, one in firsts.items()
     ]
-    first = [int(np.argmax(belongs == name)) for name in found]
+    first = [int(np.argmax(belongs == name)) for name in firsts]
     return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
 
 
@@ -133,16 +137,17 @@ def joined_apart(
         return replace(part, samples=own, within=plan)
 
     cores = tree_of(frame.to_frame(points[:, piece > 0])[:2].T)
-    group, found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
-    if not found:
+    found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
+    if found is None:
         return (part,)
+    group, firsts = found
     parts = [
         replace(
             part_of([piece for piece, at in group.items() if at == name]),
             pose=one.pose,
             notes=one.notes,
         )
-        for name, one in found.items()
+        for name, one in firsts.items()
     ]
     middles = part.corners.mean(axis=1)
     first = [int(np.argmax(one.within.holds(middles))) for one in parts if one.within]
@@ -207,17 +212,17 @@ def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> In
 
 def _impressions(
     candidates: Mapping[int, Part], axis: Floats | None = None
-) -> tuple[dict[int, int], dict[int, Part]]:
+) -> tuple[dict[int, int], dict[int, Part]] | None:
     """Tell which candidates are of one impression, by the first of each, and give these firsts.
 
-    None of these where there are not two; one has a pose where it is not torn, and a note where
-    it was scanned again. The axis, (3,), is one along which all hold something, where it is known.
+    None where there are not two; a first has a pose where it is not torn, and a note where it was
+    scanned again. The axis, (3,), is one along which all hold something, where it is known.
     """
     fair = _fair(candidates, axis)
     group = _groups(fair)
-    firsts: dict[int, Part] = {}
     if len(set(group.values())) < 2:  # noqa: PLR2004  # nothing to part
-        return group, firsts
+        return None
+    firsts: dict[int, Part] = {}
     for name in (one for one, first in group.items() if one == first):
         part = fair[name]
         if list(group.values()).count(name) > 1:
