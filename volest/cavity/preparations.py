@@ -37,7 +37,7 @@ LEAST_AT = 0.05  # of the rays: so many may lie nearer to the base line
 WIDEST_MM = 14.0  # of a tower: molars have 11.1 at most, and what scanning does to them
 LEDGE_MM = 1.0  # beyond the wall a mark may lie on the ledge
 TOP_MM = 0.05  # within so much of the margin a wall has ended: over what noise a scan has
-FACING_DEG = 20.0  # to either side
+FACING_DEG = 20.0  # to either side: there all rays must find an end, or the width is not clear
 TOWARDS_MM = 20.0  # from a mark: so far off the hours of its two sides differ
 FAR_MM = 8.0  # further off there is no neighbour to saw by
 BLADE_MM = 0.15  # no blade is thinner: what leaves less room touches; practice, no source
@@ -337,7 +337,7 @@ def _free(
     names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
     cells = [_with_cusps(floor, others, name, row) for name in names if name]
     towers = [_tower(floor, one, row) for one in cells]
-    gaps = [_gap(floor, own, one) for one in towers if len(one.outline)]
+    gaps = [_gap(floor, own, one) for one in towers]
     free: list[Free] = []
     ways: list[Floats] = []
     for width_mm, way, is_seen in sorted(gaps, key=lambda gap: gap[0]):
@@ -356,9 +356,10 @@ def _free(
 
 def _gap(floor_mm: Floats, own: _Tower, its: _Tower) -> tuple[float, Floats, bool]:
     """Measure a gap from wall to wall, the way there, and whether it was all seen."""
-    apart, nearest = cKDTree(own.outline).query(its.outline)
+    outline = its.outline if len(its.outline) else its.middle[None]
+    apart, nearest = cKDTree(own.outline).query(outline)
     k = int(np.argmin(apart))
-    here, there = own.outline[nearest[k]], its.outline[k]
+    here, there = own.outline[nearest[k]], outline[k]
     across = np.rint(np.linspace(here, there, int(apart[k]) + 2)).astype(np.int64)
     is_seen = np.isfinite(floor_mm[tuple(across.T)]).all()
     is_seen &= own.is_seen_towards(there) and its.is_seen_towards(here)

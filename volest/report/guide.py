@@ -159,7 +159,7 @@ def _dies(preparations: "Preparations") -> Table:
             f"{one.hour} o'clock",
             f"{one.least_mm:.1f} to {one.most_mm:.1f}",
             f"{one.least_mm + preparations.over_mm:.1f} at least",
-            ", ".join(gaps) or "no neighbour is near",
+            ", ".join(gaps) or "no neighbour found",
         )
     return table
 
