@@ -59,7 +59,8 @@ def main() -> None:
     draw_parts(cavity, FOLDER / "parts.png")
     result, notched = examine(ROOT / "sample_meshes" / "b0436-lower-wavy-notch.ply", Settings())
     _, guide = guided(result, notched, Settings())
-    (FOLDER / "trim.svg").write_text(strip(notched, guide) + "\n", encoding="utf-8")
+    alone = strip(notched, guide).replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1)
+    (FOLDER / "trim.svg").write_text(alone + "\n", encoding="utf-8")
     (FOLDER / "outline.svg").write_text(outline(notched, Path(result.scan).name), encoding="utf-8")
     draw_interval(result, FOLDER / "interval.png")
     undercut = ROOT / "sample_meshes" / "b0431-upper-toothless-undercut.ply"

@@ -28,7 +28,6 @@ from volest.result import Guide, Result
 from volest.settings import Settings, parse_base
 from volest.view.around import outline, strip
 
-NAMES = {"s": "http://www.w3.org/2000/svg"}
 LEAN_DEG, CREST_MM = 4.0, 21.6
 
 
@@ -68,12 +67,12 @@ def corners(path: str) -> Floats:
 
 def drawn(svg: str, kind: str) -> list[Floats]:
     """Give the lines of a kind on an outline, (n, 2) in mm, up is ahead."""
-    paths = parsed(svg).findall(f".//s:path[@class='{kind}']", NAMES)
+    paths = parsed(svg).findall(f".//{{*}}path[@class='{kind}']")
     return [corners(path.attrib["d"]) * (1.0, -1.0) for path in paths]
 
 
 def texts(svg: str) -> list[str]:
-    return ["".join(one.itertext()) for one in parsed(svg).findall(".//s:text", NAMES)]
+    return ["".join(one.itertext()) for one in parsed(svg).findall(".//{*}text")]
 
 
 def apart_mm(one: Floats, other: Floats) -> float:
@@ -96,8 +95,7 @@ def laid_best(truth: Floats, line: Floats) -> float:
 
 def turned_by(line: Floats, degrees: float) -> Floats:
     a = math.radians(degrees)
-    turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
-    return np.asarray(line @ turn)
+    return np.asarray(line @ np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]]))
 
 
 @pytest.mark.parametrize(
@@ -138,8 +136,7 @@ def test_a_rim_over_a_leaning_plane_is_a_sine(leaning: tuple[Result, Cavity, Gui
     scale = {text: float(one.attrib["y"]) for one, text in _placed(svg)}
     top, foot = scale[f"+{most_mm:.1f} mm"], scale[f"-{most_mm:.1f} mm"]
     course = [
-        corners(path.attrib["d"])
-        for path in parsed(svg).findall(".//s:path[@stroke-width='1.1']", NAMES)
+        corners(path.attrib["d"]) for path in parsed(svg).findall(".//{*}path[@stroke-width='1.1']")
     ]
     x, y = np.concatenate(course).T
     left, right = (_x_of(svg, "6", at) for at in (0, -1))
@@ -153,7 +150,7 @@ def test_a_rim_over_a_leaning_plane_is_a_sine(leaning: tuple[Result, Cavity, Gui
 
 
 def _placed(svg: str) -> list[tuple[ET.Element, str]]:
-    every = parsed(svg).findall(".//s:text", NAMES)
+    every = parsed(svg).findall(".//{*}text")
     return [(one, "".join(one.itertext())) for one in every]
 
 
@@ -177,7 +174,7 @@ def test_strip_outline_and_guide_tell_the_same(leaning: tuple[Result, Cavity, Gu
     length_mm = sum(float(np.linalg.norm(each, axis=1).sum()) for each in steps)
     assert length_mm == pytest.approx(arc_mm, rel=0.1)
     # Middle of the arc and the strip's pegs lie at the hour that the trim guide names.
-    marks = parsed(svg).findall(".//s:path[@fill='#d55e00']", NAMES)
+    marks = parsed(svg).findall(".//{*}path[@fill='#d55e00']")
     pegs = "".join(one.attrib["d"] for one in marks if "l-2.5-5h5z" in one.attrib["d"])
     x = np.array([float(one) for one in re.findall(r"M([\d.]+) ", pegs)])
     left, right = (_x_of(svg, "6", at) for at in (0, -1))

@@ -54,7 +54,7 @@ _ASK_EM, _SAY_EM = 0.68, 0.6  # mean width of a letter
 _PEG, _PEGS_APART, _APART = 8.0, 7.0, 17.0
 _SHADE, _STRAY = "#ececec", 0.15  # what fewer corners may move a line
 # The outline, in mm, within what A4 and Letter both hold between the edges that browsers leave.
-_PAGE_MM, _MARGIN_MM, _HEAD_MM, _LINE_MM, _LIST_MM = (180.0, 245.0), 15.0, 30.0, 5.0, 6.5
+_PAGE_MM, _MARGIN_MM, _HEAD_MM, _LINE_MM, _LIST_MM = (180.0, 245.0), 17.0, 30.0, 5.0, 6.5
 _TEXT_MM, _HOUR_MM, _ASK_MM, _LETTERS = 3.5, 4.5, 4.8, 92
 _BAR_MM, _MARKS_APART_MM, _STRAY_MM = 50.0, 3.0, 0.05
 _PEG_MM = ((0.8, 0.0), (3.2, 1.1), (3.2, -1.1))
@@ -63,8 +63,8 @@ _BESIDE = 6  # places on, and back: between them a line's way is even
 _BESIDE_SHARE = 0.2  # of a way: what lies so near to a ray keeps an hour's number off
 _MEASURE = "Measure this: 50 mm. If it is not, the printer has scaled the page."
 _LAY_IT = (
-    "Lay the tray on it as it is poured, opening up, its front to 12; or cut it out along the line "
-    "and lay it on the rim, this side up. Opening down all would be mirrored, and so is the cast."
+    "Lay the tray on it as it is poured: opening up, its front to 12. Or cut it out along the line "
+    "and lay it on the rim, this side up. Opening down it would be mirrored, like the cast."
 )
 
 
@@ -202,7 +202,7 @@ def strip(cavity: Cavity, guide: Guide, *, right_is_one_to_five: bool | None = N
         foot += _LANE
     told = "".join(f"; {', '.join(work_label(work))}" for work in works)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE:g} {foot:.0f}" role="img" '
+        f'<svg viewBox="0 0 {_WIDE:g} {foot:.0f}" role="img" '
         f'aria-label="The rim over the base line, by the hour{told}" {_FONT} '
         f'fill="{INK}" text-anchor="middle">{"".join(parts)}</svg>'
     )
@@ -433,7 +433,7 @@ def _head(name: str, words: Sequence[str]) -> list[str]:
     return [
         _text(0.0, 5.0, shortened(visible(name), _LETTERS // 2), _ASK_MM, _BOLD),
         _text(0.0, 11.0, "Outline at true size: print at 100 %, not fitted to the page.", _TEXT_MM),
-        f'<path d="{bar}" {_line(INK, 0.5)} class="bar"/>',
+        f'<path d="{bar}" {_line(INK, 0.25)} class="bar"/>',
         _text(_BAR_MM + 4.0, y + 1.2, _MEASURE, _TEXT_MM),
         *(_text(0.0, _HEAD_MM + _LINE_MM * k, text, _TEXT_MM) for k, text in enumerate(words)),
     ]
@@ -445,7 +445,7 @@ def _lettered(rim: RimByHour, reach_mm: Floats, on_page: Callable[[Floats], Floa
     for number, (at, work) in enumerate(zip(rim.peaks(), rim.works, strict=True)):
         place, letter = rim.places_mm[at], chr(ord("A") + number)
         away = place / max(float(np.linalg.norm(place)), 1.0)
-        out = place - 8.0 * away if rim.is_inner[at] else away * (_reach_mm(reach_mm, away) + 11.5)
+        out = place - 8.0 * away if rim.is_inner[at] else away * (_reach_mm(reach_mm, away) + 13.5)
         x, y = on_page(out)
         ask, say = _asked(work)
         row = _PAGE_MM[1] - _LIST_MM * (len(rim.works) - number - 1) - 1.5
