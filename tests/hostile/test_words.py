@@ -16,6 +16,7 @@ import unicodedata
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 from click.testing import CliRunner
@@ -175,13 +176,19 @@ def test_no_name_breaks_out_of_its_place(
         assert not at.lstrip().startswith(FORMULA), ascii(at)
         assert not at.startswith("-") or float(at) < 0.0
 
-    # the sheet: tag for tag and script for script the same, no address but its own cards
+    # the sheet: tag for tag and script for script the same, no address but its cards and drawings
     page, other = (
         Structure((tmp_path / which / "o.html").read_text("utf-8")) for which in ("odd", "plain")
     )
     assert page.tags == other.tags
     assert page.scripts == other.scripts
-    assert all(re.fullmatch(r"#card-\d+|data:,?", address) for address in page.addresses)
+    own = re.compile(r"#card-\d+|data:,?|data:image/svg\+xml,[\w%./-]+")
+    assert all(own.fullmatch(address) for address in page.addresses)
+    one, another = (
+        {tag for address in of.addresses for tag in Structure(unquote(address)).tags}
+        for of in (page, other)
+    )
+    assert one == another
     words = " ".join(page.words.split())
     for name in names:
         assert shown(name) in words, ascii(name)

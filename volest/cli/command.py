@@ -26,7 +26,7 @@ HEADINGS = {
     "Mixes for several impressions": ("--share", "--at-most", *_flags("day"), "--age", "--start"),
     "What is written": (
         *("--out", "--no-sheet", "--sheet", "--json", "--csv", "--json-lines"),
-        *("--picture", "--plot", "--curve", "--dry"),
+        *("--picture", "--outline", "--plot", "--curve", "--dry"),
     ),
     "How it runs": (
         *("--workers", "--memory", "--seconds-each", "--cluster", "--quiet", "--verbose"),
@@ -35,7 +35,17 @@ HEADINGS = {
 }
 _DAILY = frozenset(
     {"--base", "--stone", "--by", "--lab", "--share", "--material", "--taken", "--out", "--sheet"}
-    | {"--json", "--csv", "--picture", "--curve", "--cavity", "--journal", "--help", "--help-all"}
+    | {
+        "--json",
+        "--csv",
+        "--picture",
+        "--outline",
+        "--curve",
+        "--cavity",
+        "--journal",
+        "--help",
+        "--help-all",
+    }
     | {"--left", "--short", "--from", "--scan", "--lot", "--footprint", "--stone-for", "--kind"}
     | {"--outcome", "--base-pour", "--again"}
 )
