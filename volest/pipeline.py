@@ -1,4 +1,4 @@
-"""One scan to one result: the stages called in order, then the pours; nothing else."""
+"""One scan to one result: which base line holds, the stages called in order, then the pours."""
 
 import time
 from collections.abc import Sequence
