@@ -8,7 +8,7 @@ import pytest
 
 from tests.view.bowls import looked_at
 from tests.view.test_mesh import area_mm2, length_mm
-from volest.view.scene import best_cut_mm, cut_open, scene_of
+from volest.view.scene import best_cut_mm, cut_open, scene_of, worked
 
 R_MM = 20.0  # of the hemisphere
 
@@ -31,6 +31,18 @@ def test_marks_stand_where_there_is_something_to_do(
 ) -> None:
     _, cavity = looked_at(folder, name, base)
     assert set(scene_of(cavity).blocks) - {"impression", "stone", "base line"} == marks
+
+
+@pytest.mark.parametrize(("half_mm", "whats"), [(1.5, []), (6.0, ["cut"])])
+def test_only_what_is_long_enough_to_cut_is_marked(
+    folder: Path, half_mm: float, whats: list[str]
+) -> None:
+    _, cavity = looked_at(folder)
+    x, y, _ = (cavity.rim.crest_mm - cavity.rim.crest_mm[0]).T
+    near = np.hypot(x, y) < half_mm  # of a straight side: twice as long
+    found = worked(cavity, np.where(near, 1.5, 0.0))
+    assert [what for what, _, _ in found] == whats
+    assert all(np.array_equal(off, near) for _, _, off in found)
 
 
 def test_the_stone_top_is_a_disc(folder: Path) -> None:
