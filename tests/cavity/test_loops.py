@@ -1,4 +1,4 @@
-"""Compiled loops against the numpy, scipy and scikit-image code that they stand in for.
+"""Compiled loops against the numpy and scipy code that they stand in for.
 
 Source of truth: the numpy way, whose own tests compare it with closed forms; scikit-image's
 reconstruction, watershed and convex hull for the floods and the outline.
@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import ndimage
-from skimage.morphology import convex_hull_image
+from skimage.morphology import convex_hull_image, reconstruction
+from skimage.segmentation import watershed
 
 from tests.marks import slow
 from volest.cavity.cells import divided, flood_levels
@@ -115,14 +116,19 @@ def test_floods_rise_as_in_scikit_image(both: Ways) -> None:
         for floor in (heights, np.round(heights * 9.0)):
             plain, fast = both(partial(flood_levels, floor, seed))
             assert np.array_equal(plain, fast)
+            start = np.where(seed, floor, floor.max())
+            assert np.array_equal(plain, reconstruction(start, floor, method="erosion"))
 
 
 def test_floods_meet_as_in_scikit_image(both: Ways) -> None:
     for rng, heights in hills(60):
         markers = np.where(rng.random(heights.shape) < 0.05, rng.integers(1, 3, heights.shape), 0)
         mask = rng.random(heights.shape) < 0.95
-        plain, fast = both(partial(divided, heights, markers, mask))
-        assert np.array_equal(plain, fast)
+        for floor in (heights, np.round(heights * 9.0)):  # among equals theirs begins elsewhere
+            plain, fast = both(partial(divided, floor, markers, mask))
+            assert np.array_equal(plain, fast)
+        theirs = watershed(heights, markers, mask=mask)
+        assert np.array_equal(divided(heights, markers, mask), theirs)
 
 
 def test_reliefs_are_the_same_to_the_bit(both: Ways) -> None:

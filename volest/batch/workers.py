@@ -45,7 +45,7 @@ MAKERS = (
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
     *("given_files.py", "storage.py", "system.py"),
 )
-_LIBRARIES = ("numpy", "scipy", "scikit-image")
+_LIBRARIES = ("numpy", "scipy")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it

@@ -1,10 +1,11 @@
 """The base line: the plane up to which the first pour fills."""
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion
+from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion, label
 
 from volest.cavity.cells import grown, within
 from volest.cavity.frame import Bools, Floats, Frame, plane_mm
@@ -214,15 +215,21 @@ def _middle_mm(rim: Rim, level: Floats) -> float:
 
 def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:
     """Return the highest level that a patch of the floor reaches; of walls alone, the deepest."""
-    from skimage.morphology import area_opening
-
     reach = max(LEDGE_MM / pitch_mm, 1.5)  # in cells: no less than all eight about one
     wall = _wall(over_level_mm, inside, pitch_mm, reach)
     # Strips no wider than a ledge are no floor; what the reach took off its edge is given back.
     floor = inside & within(~within(wall | ~inside, reach / 2.0), reach)
-    ground = np.where(floor, over_level_mm, over_level_mm[inside].min())
     cells = max(math.ceil(PATCH_MM2 / pitch_mm**2), 2)
-    return float(area_opening(ground, cells, connectivity=2).max())
+    heights = np.unique(over_level_mm[floor])[::-1].tolist()
+    # The lower the level, the larger is the largest patch that reaches it.
+    at = bisect_left(heights, cells, key=lambda level: _largest(floor & (over_level_mm >= level)))
+    return heights[at] if at < len(heights) else float(over_level_mm[inside].min())
+
+
+def _largest(cells: Bools) -> int:
+    """Count the cells of the largest patch, by sides and corners."""
+    names, _ = label(cells, np.ones((3, 3)))
+    return int(np.bincount(names.ravel())[1:].max(initial=0))
 
 
 def _wall(over_level_mm: Floats, inside: Bools, pitch_mm: float, reach: float) -> Bools:

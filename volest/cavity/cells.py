@@ -1,14 +1,17 @@
 """Sets of cells on a map: grown by their neighbours, by a reach, or to all that hangs together."""
 
 import math
+from heapq import heappop, heappush
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
-from skimage.morphology import reconstruction
-from skimage.segmentation import watershed
 
 from volest.cavity.frame import KERNELS, Bools, Floats, Ints
 from volest.scan.compiling import loops
+
+ROUND = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
 
 
 def grown(cells: Bools, *, corners: bool = False) -> Bools:
@@ -76,12 +79,59 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
     high = floor_mm.max()
     fast = loops(KERNELS)
     if fast is None:
-        seeded = np.where(seed, floor_mm, high)
-        return np.asarray(reconstruction(seeded, floor_mm, method="erosion"))
+        return np.asarray(np.minimum(_levels(floor_mm, seed), high))
     level = np.full(floor_mm.shape, np.inf)
     cells, queue = (np.empty(floor_mm.size, np.int64) for _ in range(2))
     fast.flooded(np.ascontiguousarray(floor_mm), seed, level, np.empty(floor_mm.size), cells, queue)
     return np.asarray(np.minimum(level, high))
+
+
+def _levels(floor_mm: Floats, seed: Bools) -> Floats:
+    """Flood basin by basin: water that has come into one fills it to its lowest way in."""
+    sides = _about(floor_mm, np.inf)
+    here = np.arange(floor_mm.size).reshape(floor_mm.shape)
+    lowest, lower_side = floor_mm, here
+    for side, (j, i) in zip(sides, ROUND, strict=True):
+        step = j * floor_mm.shape[1] + i
+        lower = side < lowest if step > 0 else side <= lowest  # of equals the first: no way round
+        lowest = np.where(lower, side, lowest)
+        lower_side = np.where(lower, here + step, lower_side)
+    down = lower_side.ravel()
+    while not np.array_equal(down, twice := down[down]):  # each turn doubles the way down
+        down = twice
+    bottoms, basin = np.unique(down, return_inverse=True)
+    basin, count = basin.reshape(floor_mm.shape), len(bottoms)
+    pairs, passes = [], []
+    for side, name in zip(sides[:4], _about(basin, -1)[:4], strict=True):  # the others see the same
+        apart = (name >= 0) & (name != basin)
+        both = name[apart], basin[apart]
+        pairs.append(np.minimum(*both) * count + np.maximum(*both))
+        passes.append(np.maximum(side[apart], floor_mm[apart]))
+    pair, pass_mm = np.concatenate(pairs), np.concatenate(passes)
+    order = np.argsort(pass_mm)
+    pair, first = np.unique(pair[order], return_index=True)  # the lowest pass of each
+    ways: list[list[tuple[float, int]]] = [[] for _ in range(count)]
+    for which, way_mm in zip(pair.tolist(), pass_mm[order][first].tolist(), strict=True):
+        for one, other in (divmod(which, count), divmod(which, count)[::-1]):
+            ways[one].append((way_mm, other))
+    begin = np.full(count, np.inf)
+    np.minimum.at(begin, basin[seed], floor_mm[seed])
+    level = begin.tolist()
+    heap = sorted((at, pool) for pool, at in enumerate(level) if at < np.inf)
+    while heap:
+        at, pool = heappop(heap)
+        for way_mm, further in ways[pool] if at == level[pool] else ():
+            if max(at, way_mm) < level[further]:
+                level[further] = max(at, way_mm)
+                heappush(heap, (level[further], further))
+    return np.asarray(np.maximum(floor_mm, np.array(level)[basin]))
+
+
+def _about(values: NDArray[Any], beyond: float) -> list[NDArray[Any]]:
+    """Return maps of the eight neighbours' values, in the order of ROUND."""
+    wide = np.pad(values, 1, constant_values=beyond)
+    rows, width = values.shape
+    return [wide[1 + j : 1 + j + rows, 1 + i : 1 + i + width] for j, i in ROUND]
 
 
 def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
@@ -91,11 +141,30 @@ def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
     >>> divided(heights, np.array([[1, 0, 0, 0, 2]]), np.ones((1, 5), dtype=bool))
     array([[1, 1, 1, 2, 2]])
     """
+    labels = np.where(mask, markers, 0).astype(np.int64)
     fast = loops(KERNELS)
     if fast is None:
-        return np.asarray(watershed(heights_mm, markers, mask=mask)).astype(np.int64)
-    labels = np.where(mask, markers, 0).astype(np.int64)
+        return _apportioned(heights_mm, labels, mask)
     cells, ages = (np.empty(heights_mm.size, np.int64) for _ in range(2))
     keys = np.empty(heights_mm.size)
     fast.apportioned(np.ascontiguousarray(heights_mm), labels, mask, keys, cells, ages)
     return labels
+
+
+def _apportioned(heights_mm: Floats, labels: Ints, mask: Bools) -> Ints:
+    """Grow labels over the mask, lowest cells first and the earlier first among equals."""
+    width = mask.shape[1] + 2
+    bare = np.pad(mask & (labels == 0), 1)
+    starts = np.flatnonzero((np.pad(labels, 1) > 0) & grown(bare))
+    free, name = bare.ravel().tolist(), np.pad(labels, 1).ravel().tolist()
+    height = np.pad(heights_mm, 1).ravel().tolist()
+    heap = sorted((height[cell], age, cell) for age, cell in enumerate(starts.tolist()))
+    age = len(heap)
+    while heap:
+        _, _, cell = heappop(heap)
+        for beside in (cell - width, cell - 1, cell + 1, cell + width):
+            if free[beside]:
+                free[beside], name[beside] = False, name[cell]
+                heappush(heap, (height[beside], age, beside))
+                age += 1
+    return np.array(name).reshape(-1, width)[1:-1, 1:-1]

@@ -7,6 +7,7 @@ each is turned into the frame as it is met, so that no turned copy of all is kep
 
 import numpy as np
 
+from volest.cavity.cells import ROUND
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.scan.compiling import compiled
 
@@ -342,7 +343,6 @@ def points_turned(points: Floats, view: View, out: Floats) -> None:
 
 
 SIDES = ((-1, 0), (0, -1), (0, 1), (1, 0))
-ROUND = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
 
 
 @compiled
@@ -555,15 +555,15 @@ def apportioned(
 ) -> None:
     """Grow labels over the mask, lowest cells first and the earlier first among equals.
 
-    Four neighbours, in the order above, left, right, below (Vincent and Soille 1991, as
-    scikit-image has it).
+    Four neighbours, in the order above, left, right, below (Vincent and Soille 1991; from memory).
     """
     rows, width = image.shape
     held, age = 0, 0
     for j in range(rows):
         for i in range(width):
             if labels[j, i] and beside_bare(labels, mask, j, i):
-                held = push_aged((keys, ages, cells), held, image[j, i], 0, j * width + i)
+                held = push_aged((keys, ages, cells), held, image[j, i], age, j * width + i)
+                age += 1
     while held > 0:
         cell, held = cells[0], pop_aged((keys, ages, cells), held)
         j, i = divmod(cell, width)
@@ -571,9 +571,9 @@ def apportioned(
             y, x = j + dj, i + di
             inside = 0 <= y < rows and 0 <= x < width
             if inside and mask[y, x] and labels[y, x] == 0:
-                age += 1
                 labels[y, x] = labels[j, i]
                 held = push_aged((keys, ages, cells), held, image[y, x], age, y * width + x)
+                age += 1
 
 
 @compiled

@@ -13,7 +13,6 @@ from volest.cavity.height_map import HeightMap, height_map_of_columns
 from volest.cavity.pose import Samples
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.winding import mend_winding
 
 MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
@@ -77,6 +76,8 @@ def orient_surface(
 
 def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]:
     """Put the winding right, and where bodies cross keep the one that holds most."""
+    from volest.scan.winding import mend_winding
+
     mended = mend_winding(surface.triangles)
     surface = Surface(triangles=mended.triangles, frame=surface.frame)
     columns = columns_of(surface, grid)

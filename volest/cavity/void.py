@@ -10,8 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import label
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.cells import grown
@@ -268,8 +266,15 @@ def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
         fast.join_rooms(cell, floor, top, grid.shape[1], names)
         return names
     a, b = neighbours(grid, cell, floor, top)
-    graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(len(cell), len(cell)))
-    return np.asarray(connected_components(graph, directed=False)[1])
+    names = np.arange(len(cell))
+    while len(a):  # each turn gives the lesser name to what meets, and then to all of that name
+        less, more = np.minimum(names[a], names[b]), np.maximum(names[a], names[b])
+        np.minimum.at(names, more, less)
+        while not np.array_equal(names, further := names[names]):
+            names = further
+        apart = names[a] != names[b]
+        a, b = a[apart], b[apart]
+    return names
 
 
 LEAST_MM = 0.1  # shallower pockets are noise of scan and grid
@@ -317,21 +322,13 @@ def best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
 
     `a`, `b` (p,) are pairs that meet; where there is no way out it is the lowest of all.
     """
-    # Open stretches are the sky's own: what joins two of them says nothing about air.
-    tops = np.append(np.where(is_open, top_mm.max(), top_mm), top_mm.max())
-    sky = len(top_mm)
-    roofed = ~(is_open[a] & is_open[b])
-    a, b = a[roofed], b[roofed]
-    open_ends = np.unique(np.concatenate([a[is_open[a]], b[is_open[b]]]))
-    a, b = np.append(a, open_ends), np.append(b, np.full(len(open_ends), sky))
-    ends = (a.astype(np.int32), b.astype(np.int32))  # scipy before 1.17.1 takes no others here
-    # Weights must be positive: a passage at the highest top weighs 1, each mm deeper one more.
-    weights = 1.0 + tops[sky] - np.minimum(tops[a], tops[b])
-    tree = minimum_spanning_tree(coo_array((weights, ends), shape=(sky + 1, sky + 1)).tocsr())
-    _, before = breadth_first_order(tree, sky, directed=False)
-    before = np.where(before < 0, sky, before)  # the sky itself
-    lowest = np.minimum(tops, tops[before])
-    while (before != sky).any():  # each turn doubles the way that is looked back
-        lowest = np.minimum(lowest, lowest[before])
-        before = before[before]
-    return np.asarray(lowest[:-1])
+    tops = np.where(is_open, top_mm.max(), top_mm)
+    best = np.where(is_open, tops, -np.inf)
+    one, other = np.append(a, b), np.append(b, a)
+    news = is_open
+    while news.any():  # what has a better way out tells those that it meets
+        told = news[one] & ~is_open[other]
+        before = best.copy()
+        np.maximum.at(best, other[told], np.minimum(best[one[told]], tops[other[told]]))
+        news = best > before
+    return np.where(best > -np.inf, best, tops)
