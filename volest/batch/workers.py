@@ -13,7 +13,7 @@ from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from functools import cache, cached_property
-from importlib import metadata, resources
+from importlib import resources
 from importlib.resources.abc import Traversable
 from numbers import Integral, Real
 from pathlib import Path
@@ -66,6 +66,8 @@ def maker_mark() -> str:
 
     All of that code is read, once a process: ask only where a result is kept or made elsewhere.
     """
+    from importlib import metadata
+
     digest = hashlib.sha256(__version__.encode())
     for library in _LIBRARIES:
         digest.update(f"\n{library} {metadata.version(library)}".encode())

@@ -253,9 +253,10 @@ def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encod
         force_terminal=styled,
         color_system="standard" if styled else None,
         legacy_windows=False,
+        emoji=False,  # nor are their thousand names read
     )
     for part in parts:
-        console.print(part, markup=False, emoji=False, highlight=False)
+        console.print(part, markup=False, highlight=False)
     lines = raw.getvalue().decode("utf-8").replace(TIE, " ").split("\n")
     text = "\n".join(line.rstrip() for line in lines)
     return text.encode(encoding, "backslashreplace").decode(encoding)

@@ -17,7 +17,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Executor
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
@@ -66,6 +65,8 @@ def loops(name: str) -> ModuleType | None:
 @cache
 def compiled_mark() -> Path | None:
     """Name the file that is there once this code's loops are compiled; None without a compiler."""
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         compiler = version("numba")
     except PackageNotFoundError:
