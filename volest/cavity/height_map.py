@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from volest.cavity.cells import within
+from volest.cavity.cells import joined, within
 from volest.cavity.columns import Columns, Grid
 from volest.cavity.frame import KERNELS, Bools, Floats
 from volest.errors import ScanError
@@ -88,9 +88,9 @@ def _beyond(solid: Bools) -> Bools:
         beyond = np.zeros_like(solid)
         fast.outside_of(solid, beyond, np.empty(solid.size, np.int64))
         return beyond
-    patches, _ = ndimage.label(~solid)
-    at_border = np.unique(np.concatenate([patches[[0, -1]].ravel(), patches[:, [0, -1]].ravel()]))
-    return np.asarray(np.isin(patches, at_border[at_border > 0]))
+    border = np.zeros_like(solid)
+    border[[0, -1]] = border[:, [0, -1]] = True
+    return joined(border & ~solid, ~solid)
 
 
 GAP_MM = 2.5  # between two views that do not meet; narrower than any flange's or tongue's space

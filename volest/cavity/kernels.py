@@ -319,17 +319,28 @@ def part_below(a: Point, b: Point, c: Point) -> tuple[float, float, float, float
 def twice_areas_summed(triangles: Floats, upto: Floats) -> Point:
     """Fill in the running sum of twice the areas, (n,), and return the sum of the normals."""
     area = nx = ny = nz = 0.0
-    for t in range(len(triangles)):
+    i, j, k = np.empty(BLOCK), np.empty(BLOCK), np.empty(BLOCK)
+    for begin in range(0, len(triangles), BLOCK):
+        size = min(BLOCK, len(triangles) - begin)
+        normals(triangles, begin, i[:size], j[:size], k[:size])
+        for m in range(size):
+            area += np.sqrt(i[m] * i[m] + j[m] * j[m] + k[m] * k[m])
+            upto[begin + m] = area
+            nx += i[m]
+            ny += j[m]
+            nz += k[m]
+    return nx, ny, nz
+
+
+@compiled
+def normals(triangles: Floats, begin: int, i: Floats, j: Floats, k: Floats) -> None:
+    """Write the normals of some triangles, as long as twice their areas."""
+    for m in range(len(i)):
+        t = begin + m
         x, y, z = triangles[t, 0, 0], triangles[t, 0, 1], triangles[t, 0, 2]
         ax, ay, az = triangles[t, 1, 0] - x, triangles[t, 1, 1] - y, triangles[t, 1, 2] - z
         bx, by, bz = triangles[t, 2, 0] - x, triangles[t, 2, 1] - y, triangles[t, 2, 2] - z
-        i, j, k = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
-        area += np.sqrt(i * i + j * j + k * k)
-        upto[t] = area
-        nx += i
-        ny += j
-        nz += k
-    return nx, ny, nz
+        i[m], j[m], k[m] = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
 
 
 @compiled

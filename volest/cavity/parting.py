@@ -10,16 +10,16 @@ stays with the impression it lies nearest to. A surface that lies there twice is
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 from scipy import ndimage
-from scipy.spatial import cKDTree
 
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
 from volest.cavity.height_map import HeightMap
-from volest.cavity.polarity import by_coordinate, is_copy
+from volest.cavity.polarity import by_coordinate, is_copy, tree_of
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
 from volest.cavity.void import ReachableVoid
 from volest.errors import ScanError
@@ -98,7 +98,7 @@ class Plan:
     """
 
     frame: Frame
-    cores: cKDTree
+    cores: Any
     mine: Bools
 
     def holds(self, points_mm: Floats) -> Bools:
@@ -125,7 +125,7 @@ def apart(whole: Part) -> tuple[Part, ...]:
         large = [name for name, side in zip(large, sides, strict=True) if side >= LEAST_SIDE_MM]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
-    of_triangle = names[cKDTree(points.T).query(whole.triangles.mean(axis=1))[1]]
+    of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
     found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
     if found is None:
@@ -156,7 +156,7 @@ def joined_apart(
         own = replace(part.samples, points_mm=points[:, plan.holds(points)])
         return replace(part, samples=own, within=plan)
 
-    cores = cKDTree(frame.to_frame(points[:, piece > 0])[:2].T)
+    cores = tree_of(frame.to_frame(points[:, piece > 0])[:2].T)
     found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
     if found is None:
         return (part,)
@@ -268,7 +268,7 @@ def _impressions(candidates: Mapping[int, Part], axis: Floats | None = None) -> 
 def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
     """Give each cluster a group, (k,): what is no impression goes with the nearest one."""
     kept = np.isin(names, list(group))
-    away_mm, nearest = cKDTree(points_mm[:, kept].T).query(points_mm.T)
+    away_mm, nearest = tree_of(points_mm[:, kept].T).query(points_mm.T)
     order = np.lexsort([away_mm, names])
     _, start = np.unique(names[order], return_index=True)
     return np.array([group[name] for name in names[kept][nearest[order[start]]]])
@@ -331,7 +331,7 @@ def _groups(parts: Mapping[int, Part]) -> dict[int, int]:
 def _torn(one: Part, other: Part) -> bool:
     """Say whether a strip that was not seen parts one impression: bridged, it holds far more."""
     here, there = one.samples.points_mm, other.samples.points_mm
-    away_mm, nearest = cKDTree(there.T).query(here.T, distance_upper_bound=TORN_MM)
+    away_mm, nearest = tree_of(there.T).query(here.T, distance_upper_bound=TORN_MM)
     near = np.isfinite(away_mm)
     if not near.any():
         return False

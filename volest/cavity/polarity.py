@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from volest.cavity.columns import Columns, Grid, Surface, columns_of, grid_over
 from volest.cavity.footprint import Footprint, find_footprint, pools
@@ -218,16 +218,23 @@ def _planes(triangles: Floats) -> tuple[Floats, Floats]:
     return triangles.mean(axis=1), normal / np.maximum(length, 1e-12)
 
 
+def tree_of(points_mm: Floats) -> Any:
+    """Put points, (m, k), into a cKDTree; ordinary scans never ask, and are spared its import."""
+    from scipy.spatial import cKDTree
+
+    return cKDTree(points_mm)
+
+
 def _nearest(points_mm: Floats, centres: Floats, normals: Floats) -> tuple[Floats, Floats, Floats]:
     """Return which triangle is nearest, how far off its plane each point is, and off its middle."""
-    away_mm, which = cKDTree(centres).query(points_mm)
+    away_mm, which = tree_of(centres).query(points_mm)
     off_mm = np.abs(((points_mm - centres[which]) * normals[which]).sum(axis=1))
     return which, off_mm, away_mm
 
 
 def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
     """Move points onto a surface step by step (point to plane), and say whether they lie on it."""
-    tree, moved = cKDTree(centres), points_mm
+    tree, moved = tree_of(centres), points_mm
     for _ in range(STEPS):
         away_mm, which = tree.query(moved)
         near = away_mm <= np.quantile(away_mm, ALIKE_SHARE)

@@ -70,29 +70,32 @@ def convex_outline(inside: Bools) -> Bools:
     >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
     [[True, True, True, True, True]]
     """
-    from scipy.spatial import ConvexHull
-
     rows = np.flatnonzero(inside.any(axis=1))
     first = inside[rows].argmax(axis=1)
     last = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
-    ends = np.stack([np.tile(rows, 2), np.append(first, last)], axis=1)  # (2 rows, 2)
-    corners = (ends[:, None] + np.array([[-0.5, 0], [0.5, 0], [0, -0.5], [0, 0.5]])).reshape(-1, 2)
-    ring = corners[ConvexHull(corners).vertices]
-    numbers = np.arange(inside.shape[0])
-    low, high = _sides(ring, numbers)
-    i = np.arange(inside.shape[1])
-    covered = (numbers >= rows[0]) & (numbers <= rows[-1])
-    within = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
-    return np.asarray(within & covered[:, None])
+    numbers, i = np.arange(rows[0], rows[-1] + 1), np.arange(inside.shape[1])
+    low, high = _chain(rows, first, numbers), -_chain(rows, -last, numbers)
+    outline = np.zeros_like(inside)
+    outline[numbers] = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
+    return outline
 
 
-def _sides(ring: Floats, rows: Ints) -> tuple[Floats, Floats]:
-    """Return where a convex ring, (k, 2) of row and cell, is crossed by each row, low and high."""
-    ring = np.roll(ring, -int(ring[:, 0].argmin()), axis=0)
-    end = int(ring[:, 0].argmax())
-    there, back = ring[: end + 1], np.vstack([ring[end:], ring[:1]])[::-1]
-    one, other = (np.interp(rows, chain[:, 0], chain[:, 1]) for chain in (there, back))
-    return np.minimum(one, other), np.maximum(one, other)
+def _chain(rows: Ints, ends: Ints, numbers: Ints) -> Floats:
+    """Return where the convex chain below the ends of some rows of cells crosses numbered rows."""
+    corners = [
+        (row + step, end - 0.5 + abs(step))
+        for row, end in zip(rows.tolist(), ends.tolist(), strict=True)
+        for step in (-0.5, 0.0, 0.5)
+    ]
+    chain: list[tuple[float, float]] = []
+    for row, end in sorted(corners):
+        while len(chain) > 1 and (chain[-1][0] - chain[-2][0]) * (end - chain[-2][1]) <= (
+            chain[-1][1] - chain[-2][1]
+        ) * (row - chain[-2][0]):
+            chain.pop()
+        if not chain or row > chain[-1][0]:
+            chain.append((row, end))
+    return np.interp(numbers, [row for row, _ in chain], [end for _, end in chain])
 
 
 LEVEL_MM = 0.5  # what excess and gap are counted from

@@ -101,7 +101,7 @@ def find_void(
     cell, floor, roof, assumed = _stretches(columns, base)
     hole, hole_floor = _holes(cell, relief, inside, base)
     cell = np.concatenate([cell, hole])
-    order = np.argsort(cell, kind="stable")
+    order = np.argsort(cell, kind="stable") if len(hole) else np.s_[:]
     cell, floor, roof, assumed = (
         cell[order],
         np.concatenate([floor, hole_floor])[order],
@@ -206,10 +206,7 @@ def _outside(grid: Grid, open_below: Ints, inside: Bools) -> Bools:
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats, Bools]:
     """Pair each surface that faces up with the next one in its column; say if one was assumed."""
-    j, i = np.divmod(columns.cell, columns.grid.shape[1])
-    x = columns.grid.low_mm[0] + i * columns.grid.pitch_mm
-    y = columns.grid.low_mm[1] + j * columns.grid.pitch_mm
-    height = base.heights_mm(x, y, columns.z_mm)
+    height = columns.z_mm - base.level_mm(*columns.grid.centres_mm()).ravel()[columns.cell]
     roof = np.full(len(height), np.inf)
     same = columns.cell[1:] == columns.cell[:-1]
     roof[:-1][same] = height[1:][same]
