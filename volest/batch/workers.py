@@ -50,7 +50,7 @@ SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a 
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
 _PRELOADED = (  # read once, not once a worker
-    *("volest.pipeline", "volest.batch.workers", "volest.batch.starting"),
+    *("volest.pipeline", "volest.batch.workers", "volest.batch.starting", "scipy.spatial"),
 )
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")

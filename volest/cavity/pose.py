@@ -281,8 +281,8 @@ def _hull_of(samples: Samples) -> tuple[Floats, float]:
     points += np.random.default_rng(SEED).uniform(-JOGGLED_MM, JOGGLED_MM, points.shape)
     points -= points.mean(axis=0)
     # In one order, whichever way they were found.
-    numbers = np.unique(np.sort(_hull_triangles(points), axis=1), axis=0)
-    corners = points[numbers]
+    numbers = np.sort(_hull_triangles(points), axis=1)
+    corners = points[numbers[np.lexsort(numbers.T)]]
     facets = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     high = (corners[:, 0] * facets).sum(axis=1)
     return facets * np.sign(high)[:, None], float(np.abs(high).sum()) / 6.0 / 1000.0
