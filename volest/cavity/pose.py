@@ -9,7 +9,7 @@ from volest.cavity.columns import grid_over
 from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import KERNELS, Floats, Frame, Ints, frame_along
 from volest.cavity.height_map import HeightMap, height_map_of_points
-from volest.cavity.rim import SEED, find_crest, robust_plane
+from volest.cavity.rim import find_crest, robust_plane
 from volest.errors import ScanError
 from volest.scan.checks import long_ones, usual_side_mm
 from volest.scan.compiling import is_first_scan, loops
@@ -140,7 +140,6 @@ CELLS_ACROSS = 250  # a bound for the grid, whatever the scan's size
 HULL_SAMPLES = 4_000
 HULL_AXES = 12
 ROUGHER = 2  # times as wide cells for a first look, which gave 0.6 to 0.9 of what the best holds
-JOGGLED_MM = 1e-9  # far under what a scanner sees
 COPLANAR = 1e-13  # of the widest: over rounding, and under what tells a facet
 RIVAL = 0.3  # of the most held at that look: what holds less is neither the best nor a doubt
 SAME_AXIS = float(np.cos(np.radians(8.0)))
@@ -277,8 +276,6 @@ def _no_cavity(found: str) -> ScanError:
 def _hull_of(samples: Samples) -> tuple[Floats, float]:
     """Return the convex hull's facets, (k, 3), out of it and as long as twice the areas; its mL."""
     points = np.ascontiguousarray(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
-    # Shifted a little, so that no four lie in one plane, whichever way it is found.
-    points += np.random.default_rng(SEED).uniform(-JOGGLED_MM, JOGGLED_MM, points.shape)
     points -= points.mean(axis=0)
     # In one order, whichever way they were found.
     numbers = np.sort(_hull_triangles(points), axis=1)
@@ -302,7 +299,7 @@ def _hull_triangles(points_mm: Floats) -> Ints:
 
 
 def _quickhull(points_mm: Floats) -> Ints | None:
-    """Find them in numpy; None where it is not convex and closed, as figures were too short.
+    """Find them in numpy; None where figures are too short, or four corners lie in one plane.
 
     The point farthest outside takes the place of all triangles that it sees (Barber, Dobkin and
     Huhdanpaa 1996; from memory).
@@ -355,9 +352,11 @@ def _quickhull(points_mm: Floats) -> Ints | None:
     kept = np.isfinite(over[:end])
     found = triangles[:end][kept]
     corners = points_mm[np.unique(found)]
-    highest = (corners @ normals[:end][kept].T - over[:end][kept]).max()
-    is_sound = highest <= 2.0 * COPLANAR * WIDEST_MM and len(found) == 2 * len(corners) - 4
-    return found if is_sound else None
+    off_each = corners @ normals[:end][kept].T - over[:end][kept]
+    near_mm = 2.0 * COPLANAR * WIDEST_MM
+    is_sound = off_each.max() <= near_mm and len(found) == 2 * len(corners) - 4
+    is_plain = np.count_nonzero(off_each > -near_mm) == found.size
+    return found if is_sound and is_plain else None
 
 
 def _across(a: Floats, b: Floats) -> Floats:
