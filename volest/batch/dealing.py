@@ -80,7 +80,7 @@ def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:
     if done.maker is not None and done.maker != maker_mark():
         raise UsageError(
             "a worker with other code or libraries than this computer",
-            needed="the same volest, numpy and scipy everywhere",
+            needed="the same volest, numpy, scipy and scikit-image everywhere",
             remedy="install the same versions and start the workers again",
         )
     return replace(done, result=done.result.of_scan(str(place)))
