@@ -98,7 +98,7 @@ class Plan:
     """
 
     frame: Frame
-    cores: Any
+    cores: Any  # a cKDTree
     mine: Bools
 
     def holds(self, points_mm: Floats) -> Bools:
