@@ -68,7 +68,7 @@ def test_a_plain_install_brings_all_that_is_imported() -> None:
     }
     table = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     brought = {re.split("[>=]", need)[0] for need in table["dependencies"]}
-    called = {"PIL": "pillow", "vtkmodules": "vtk"}
+    called = {"skimage": "scikit-image", "PIL": "pillow", "vtkmodules": "vtk"}
     own = {*sys.stdlib_module_names, "volest", *extras}
     assert not {called.get(name, name.replace("_", "-")) for name in names - own} - brought
 
