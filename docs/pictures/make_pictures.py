@@ -17,7 +17,6 @@ from volest.run import Request, run
 from volest.settings import Base, Settings
 from volest.view.around import outline, strip
 from volest.view.picture import picture_of
-from volest.view.window import Window
 
 FOLDER = Path(__file__).parent
 ROOT = FOLDER.parents[1]
@@ -53,7 +52,6 @@ def main() -> None:
     """Write all pictures."""
     draw_table()
     draw_views()
-    draw_window()
     _, cavity = examine(ROOT / "sample_meshes" / "b0418-lower-full-arch.ply", Settings())
     draw_footprint(cavity)
     draw_parts(cavity, FOLDER / "parts.png")
@@ -86,15 +84,6 @@ def draw_views() -> None:
         whole = picture_of(poured(result, settings), cavity)
         small = whole.resize((VIEW_WIDTH_PX, round(whole.height * VIEW_WIDTH_PX / whole.width)))
         small.quantize(256).save(FOLDER / f"{name}.png", optimize=True)
-
-
-def draw_window() -> None:
-    """Draw the window of `volest view`, base line lowered and cut open."""
-    window = Window([ROOT / "sample_meshes" / VIEWS["b0436"][0]], Settings(), off_screen=True)
-    window.raise_by(-1.0)
-    window.toggle_cut()
-    window.plotter.screenshot(FOLDER / "window.png")
-    window.plotter.close()
 
 
 def draw_footprint(cavity: Cavity) -> None:

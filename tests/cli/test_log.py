@@ -73,7 +73,9 @@ def test_amounts_come_from_what_size_wrote(folder: Path) -> None:
     (row,) = rows(log("--csv", "-"))
     assert (row["scan"], row["way"]) == ("b.stl", "hand")
     for words in ([], ["--scan", "a.stl"], ["--scan", "d.stl"], ["--scan", ".stl"]):
-        assert log("--from", "day.json", *words, "--left", "3").exit_code == 2
+        refused = log("--from", "day.json", *words, "--left", "3")
+        assert refused.exit_code == 2
+        assert "by its figures: --volume, --powder, --water" in refused.output  # it may have gone
     assert log("--from", "day.json", "--scan", "c", "--left", "3").exit_code == 0
     assert [row["scan"] for row in rows(log("--csv", "-"))] == ["b.stl", "c.stl"]
 

@@ -337,3 +337,14 @@ def test_the_scoop_is_that_of_the_usual_stone(file: Path) -> None:
     asked = call("size", "bowl.stl", "--stone", "type-3", "--by", "scoop").stdout
     assert "no-scoop" in asked
     assert "no-scoop" not in call("size", "bowl.stl", "--by", "scoop").stdout
+
+
+def test_a_folder_for_settings_that_is_named_empty_is_not_the_current_one(
+    file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", "")
+    monkeypatch.setenv("HOME", str(file.parents[1]))
+    usual_g = powder_g()
+    write(Path("volest", "lab.toml"), 'stone = "type-3"')
+    assert powder_g() == usual_g
+    assert powder_g("--lab", "volest/lab.toml") != usual_g

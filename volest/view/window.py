@@ -39,7 +39,7 @@ _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
 _LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
 _MOST_BYTE = 255.0
-_HELD_AT, _TOLD_AT = (0.0035, 0.942), (0.0035, 0.91)  # in parts of the window
+_TOLD_AT, _LINE_PX = 0.0035, 23.0  # in parts of its width; how far a line lies under another
 _VIEW_ANGLE_DEG = 23.0
 _ABOVE = (0.0, 0.0, 1.0)
 _BACK = (0.25, -1.0, 0.95)  # over the back into the opening
@@ -167,18 +167,19 @@ class Window:
         called = f"{path.name} #{cavity}" if several else path.name
         name = shortened(visible(called), _LONGEST_NAME)
         head = f"{name}   ({self.number + 1} of {len(self.paths)})"
-        figures, numbers, held = None, "", ""
+        figures, numbers = None, ""
         if self.handling is not None:
             codes = ", ".join(note.code for note in self.handling.result.notes)
             head += f"\nlook at: {visible(codes)}" if codes else ""
             figures = self.handling.figures()
-            numbers, held = _figure_lines(figures), _held_line(self.handling)
+            numbers = _figure_lines(figures)
+            head += f"\n{_held_line(self.handling)}"
         keys = [f"{_NAMES.get(key, key)}:  {does}" for key, (does, _) in self.keys().items()]
         self._write("head", head, at="upper_left", size=_MIDDLE)
         self._write("figures", numbers, at="upper_right", size=_LARGE)
         told = _told_lines(self.told, figures)
-        self._write("told", told, at=_TOLD_AT, size=_MIDDLE, colour=_ALARM)
-        self._write("held", held, at=_HELD_AT, size=_FINE + 1)
+        under = 1.0 - _LINE_PX * (head.count("\n") + 1.2) / self.plotter.window_size[1]
+        self._write("told", told, at=(_TOLD_AT, under), size=_MIDDLE, colour=_ALARM)
         shown = "\n".join(keys) if self.words_shown else ""
         self._write("keys", shown, at="lower_left", size=_FINE)
         _put_legend(self.plotter, tuple(self.blocks) if self.words_shown else ())
