@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy import ndimage
-from scipy.spatial import ConvexHull
 from skimage.morphology import convex_hull_image, reconstruction
 from skimage.segmentation import watershed
 
@@ -21,7 +20,7 @@ from volest.cavity.cells import divided, flood_levels
 from volest.cavity.columns import Surface, columns_of, grid_over, peaks_of_surface
 from volest.cavity.frame import Frame, frame_along
 from volest.cavity.height_map import height_map_of_columns, height_map_of_points
-from volest.cavity.pose import _quickhull, spread_samples
+from volest.cavity.pose import spread_samples
 from volest.cavity.rim import _least_median
 from volest.cavity.trim import convex_outline
 from volest.cavity.void import neighbours
@@ -109,29 +108,6 @@ def test_samples_are_the_same_to_the_bit(both: Ways) -> None:
     assert np.array_equal(plain.points_mm, fast.points_mm)
     assert np.array_equal(plain.vector_area, fast.vector_area)
     assert plain.solid_ml == fast.solid_ml
-
-
-def test_the_hull_is_that_of_qhull() -> None:
-    for name in NAMES[:2]:
-        points = spread_samples(read_scan(SAMPLES / name).triangles.transpose(2, 1, 0)).points_mm
-        cloud = np.ascontiguousarray(points[:, ::11].T)
-        ours = _quickhull(cloud)
-        assert ours is not None
-        theirs = ConvexHull(cloud).simplices
-        assert {frozenset(t) for t in ours.tolist()} == {frozenset(t) for t in theirs.tolist()}
-
-
-@pytest.mark.parametrize("shifted_mm", [0.0, 1e-9, 1e-3])
-def test_a_hull_that_figures_are_too_short_for_is_left_to_qhull(shifted_mm: float) -> None:
-    for seed in range(20):
-        rng = np.random.default_rng(seed)
-        box = rng.uniform(-1.0, 1.0, (900, 3))
-        box[np.arange(900), rng.integers(0, 3, 900)] = rng.choice([-1.0, 1.0], 900)
-        cloud = box * [40.0, 30.0, 10.0] + rng.uniform(-shifted_mm, shifted_mm, box.shape)
-        ours = _quickhull(cloud)
-        if ours is not None:
-            held = np.abs(np.linalg.det(cloud[ours])).sum() / 6.0
-            assert held == pytest.approx(ConvexHull(cloud).volume, rel=1e-9)
 
 
 def test_floods_rise_as_in_scikit_image(both: Ways) -> None:

@@ -4,15 +4,16 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+from scipy.spatial import ConvexHull
 
 from volest.cavity.columns import grid_over
 from volest.cavity.footprint import find_footprint, pools
-from volest.cavity.frame import KERNELS, Floats, Frame, Ints, frame_along
+from volest.cavity.frame import KERNELS, Floats, Frame, frame_along
 from volest.cavity.height_map import HeightMap, height_map_of_points
 from volest.cavity.rim import find_crest, robust_plane
 from volest.errors import ScanError
 from volest.scan.checks import long_ones, usual_side_mm
-from volest.scan.compiling import is_first_scan, loops
+from volest.scan.compiling import loops
 
 SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
 LOOKED_AT = 4  # one sample in so many tells of long triangles: more than one in 5 mm2
@@ -126,7 +127,6 @@ CELLS_ACROSS = 250  # a bound for the grid, whatever the scan's size
 HULL_SAMPLES = 4_000
 HULL_AXES = 12
 ROUGHER = 2  # times as wide cells for a first look, which gave 0.6 to 0.9 of what the best holds
-COPLANAR = 1e-13  # of the widest: over rounding, and under what tells a facet
 RIVAL = 0.3  # of the most held at that look: what holds less is neither the best nor a doubt
 SAME_AXIS = float(np.cos(np.radians(8.0)))
 OTHER_AXIS = float(np.cos(np.radians(30.0)))
@@ -155,8 +155,9 @@ def find_pose(samples: Samples) -> Pose:
     spread, principal = np.linalg.eigh(np.cov(samples.points_mm))
     if spread[0] < FLAT**2 * spread[2]:
         raise _no_cavity("a flat scan")
-    facets, hull_ml = _hull_of(samples)
-    axes = _candidates(samples, principal.T, facets)
+    hull = ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
+    hull_ml = float(hull.volume) / 1000.0
+    axes = _candidates(samples, principal.T, hull)
     held = _held_along_each(axes, samples, hull_ml)
     best = _best(axes, held, samples)
     deep = spread[0] > BOXED_DEEP**2 * spread[2]
@@ -202,8 +203,9 @@ def _best(axes: Floats, held: Floats, samples: Samples) -> int:
 def pose_along(samples: Samples, axis: Floats) -> Pose:
     """Take an axis, (3,), that is known to be about the way out, and level it."""
     level = _levelled(samples, axis)
+    hull_ml = float(ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T).volume) / 1000.0
     held_ml = held_along(samples, level)
-    return Pose(axis=level, held_ml=held_ml, hull_ml=_hull_of(samples)[1], runner_up=0.0)
+    return Pose(axis=level, held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
 
 
 def held_along(
@@ -247,103 +249,13 @@ def _no_cavity(found: str) -> ScanError:
     )
 
 
-def _hull_of(samples: Samples) -> tuple[Floats, float]:
-    """Return the convex hull's facets, (k, 3), out of it and as long as twice the areas; its mL."""
-    points = np.ascontiguousarray(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
-    points -= points.mean(axis=0)
-    # In one order, whichever way they were found.
-    numbers = np.sort(_hull_triangles(points), axis=1)
-    corners = points[numbers[np.lexsort(numbers.T)]]
-    facets = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    high = (corners[:, 0] * facets).sum(axis=1)
-    return facets * np.sign(high)[:, None], float(np.abs(high).sum()) / 6.0 / 1000.0
-
-
-def _hull_triangles(points_mm: Floats) -> Ints:
-    """Return the corners, (k, 3), of the triangles of the convex hull of points, (m, 3).
-
-    Reading scipy's takes longer than one in numpy; from the second scan on it is worth it.
-    """
-    found = _quickhull(points_mm) if is_first_scan() and loops(KERNELS) is None else None
-    if found is None:
-        from scipy.spatial import ConvexHull
-
-        found = np.asarray(ConvexHull(points_mm).simplices, np.int64)
-    return found
-
-
-def _quickhull(points_mm: Floats) -> Ints | None:
-    """Find them in numpy; None where figures are too short, or four corners lie in one plane.
-
-    The point farthest outside takes the place of all triangles that it sees (Barber, Dobkin and
-    Huhdanpaa 1996; from memory).
-    """
-    first, last = points_mm[:, 0].argmin(), points_mm[:, 0].argmax()
-    from_first = points_mm - points_mm[first]
-    third = (np.cross(from_first, from_first[last]) ** 2).sum(axis=1).argmax()
-    fourth = np.abs(from_first @ np.cross(from_first[last], from_first[third])).argmax()
-    start = np.array([first, last, third, fourth])
-    fresh = start[[[0, 1, 2], [0, 1, 3], [0, 2, 3], [1, 2, 3]]]
-    middle = points_mm[start].mean(axis=0)
-    a, b, c = (points_mm[fresh[:, corner]] for corner in range(3))
-    inward = ((middle - a) * np.cross(b - a, c - a)).sum(axis=1) > 0.0
-    fresh[inward] = fresh[inward][:, ::-1]
-    room = 8 * len(points_mm)
-    triangles, normals, over = np.empty((room, 3), np.int64), np.empty((room, 3)), np.empty(room)
-    end, seen = 0, np.empty(0, np.int64)
-    above, off = np.zeros(len(points_mm), np.int64), np.zeros(len(points_mm))
-    open_ = np.arange(len(points_mm))
-    while True:
-        begin, end = end, end + len(fresh)
-        a, b, c = (points_mm[fresh[:, corner]] for corner in range(3))
-        normal = _across(b - a, c - a)
-        length = np.sqrt((normal * normal).sum(axis=1))
-        if not length.all() or not begin < end < room:
-            return None
-        normal /= length[:, None]
-        triangles[begin:end], normals[begin:end] = fresh, normal
-        over[begin:end] = (normal * c).sum(axis=1)
-        off_each = points_mm[open_] @ normal.T - over[begin:end]
-        nearest = off_each.argmax(axis=1)
-        above[open_], off[open_] = nearest + begin, off_each[np.arange(len(open_)), nearest]
-        normals[seen], over[seen] = 0.0, np.inf
-        out = int(off.argmax())
-        if off[out] <= COPLANAR * WIDEST_MM:
-            break
-        seen = np.flatnonzero(normals[:end] @ points_mm[out] > over[:end] + COPLANAR * WIDEST_MM)
-        rim: dict[tuple[int, int], None] = {}
-        for i, j, k in triangles[seen].tolist():
-            for one, other in ((i, j), (j, k), (k, i)):
-                if (other, one) in rim:  # between two that are seen
-                    del rim[other, one]
-                else:
-                    rim[one, other] = None
-        fresh = np.array([(one, other, out) for one, other in rim], np.int64).reshape(-1, 3)
-        is_seen = np.zeros(end, dtype=bool)
-        is_seen[seen] = True
-        open_ = np.flatnonzero(is_seen[above])
-        off[out] = 0.0
-    kept = np.isfinite(over[:end])
-    found = triangles[:end][kept]
-    corners = points_mm[np.unique(found)]
-    off_each = corners @ normals[:end][kept].T - over[:end][kept]
-    near_mm = 2.0 * COPLANAR * WIDEST_MM
-    is_sound = off_each.max() <= near_mm and len(found) == 2 * len(corners) - 4
-    is_plain = np.count_nonzero(off_each > -near_mm) == found.size
-    return found if is_sound and is_plain else None
-
-
-def _across(a: Floats, b: Floats) -> Floats:
-    """Return cross products, (n, 3); numpy's own costs more than all else."""
-    return np.stack(
-        [a[:, k - 2] * b[:, k - 1] - a[:, k - 1] * b[:, k - 2] for k in range(3)], axis=1
-    )
-
-
-def _candidates(samples: Samples, principal: Floats, facets: Floats) -> Floats:
+def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats:
     """Return (k, 3) axes worth trying: vector area, principal axes, large hull facets."""
-    area = np.linalg.norm(facets, axis=1)
-    facets = facets / area[:, None]
+    facets = hull.equations[:, :3]
+    corners = hull.points[hull.simplices]
+    area = np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
+    )
     ways = [*principal, *-principal]
     if samples.is_open:
         ways = [samples.vector_area, -samples.vector_area, *ways]

@@ -44,11 +44,6 @@ def count_scan(triangles: int) -> None:
         _spent.append(SCAN_S + MILLION_S * triangles / 1e6)
 
 
-def is_first_scan() -> bool:
-    """Say whether no more than one scan is measured in this process so far."""
-    return len(_spent) <= 1
-
-
 def loops(name: str) -> ModuleType | None:
     """Return a module of compiled loops, or None where the numpy way is to be gone."""
     wanted = os.environ.get(SWITCH, "")
