@@ -28,7 +28,7 @@ from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
-from volest.scan.decision import decision_path, read_material, read_taken
+from volest.scan.decision import decision_path, read_material, read_preparations, read_taken
 from volest.settings import Settings, Taken, fits
 from volest.stone.reference import Window, kind_of, pour_window
 from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
@@ -68,7 +68,7 @@ class Planner:
                 more=taken_beyond(result, settings),
                 window=_last(self.windows, result.scan) or _saved_window(result.scan),
                 age_min=self._age_min(result.scan, start),
-                kind=_last(self.kinds, result.scan) or kind_of(result.footprint_mm2 or 0.0),
+                kind=_last(self.kinds, result.scan) or _seen_kind(result),
             )
             for result in results
             if result.volume_ml is not None
@@ -81,6 +81,12 @@ class Planner:
         at = said[-1] if said else read_taken(Path(scan)) if "://" not in scan else None
         age_min = None if at is None else (start - at).total_seconds() / 60.0
         return age_min if age_min is not None and age_min >= 0.0 else None
+
+
+def _seen_kind(result: Result) -> str:
+    """Say what is poured: dies where prepared teeth are marked, else what its footprint tells."""
+    is_marked = "://" not in result.scan and read_preparations(Path(result.scan))
+    return "dies" if is_marked else kind_of(result.footprint_mm2 or 0.0)
 
 
 def _saved_window(scan: str) -> Window | None:

@@ -19,7 +19,12 @@ from volest.journal import Journal
 from volest.lab import Lab, SecondPour
 from volest.pipeline import size_scan
 from volest.run import Planner
-from volest.scan.decision import decision_path, read_decision, read_material
+from volest.scan.decision import (
+    decision_path,
+    read_decision,
+    read_material,
+    write_preparations,
+)
 from volest.settings import parse_base
 from volest.stone.reference import pour_window
 
@@ -375,3 +380,28 @@ def test_cards_of_what_is_not_poured_are_opened_by_a_ticket_once(desk: Desk) -> 
     assert BOWL not in text
     assert other["powder"].replace("\N{NO-BREAK SPACE}", " ").split(" ")[0] in text
     assert desk.ask("GET", f"/sheet?ticket={ticket}")[0] == 401
+
+
+def test_a_mix_that_was_ticked_by_mistake_is_as_it_was(desk: Desk) -> None:
+    (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+    for begun in (False, True):
+        if begun:
+            desk.ask("POST", f"/api/mixes/{mix['id']}/begin", {"begun": True})
+        desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
+        desk.shown(lambda said: said["mixes"][0]["poured"])
+        time.sleep(1.1)  # times are told to the second
+        desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": False})
+        (left,) = desk.shown(lambda said: said["mixes"] and not said["mixes"][0]["poured"])["mixes"]
+        assert bool(left["begun"]) is begun
+
+
+def test_marked_teeth_are_poured_as_dies(desk: Desk) -> None:
+    scan = desk.day.folder / BOWL
+    one = size_scan(scan, flat())
+
+    def kind() -> str:
+        return Planner().plan([one], flat()).mixes[0].impressions[0].kind
+
+    assert kind() == "quadrant"
+    write_preparations(scan, [(0.0, 0.0, 0.0)])
+    assert kind() == "dies"

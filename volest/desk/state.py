@@ -655,7 +655,10 @@ class OpenDay:
                 if not poured and self._source(held) in self._booked:
                     raise OutdatedError("a mix that is booked")
                 other = {**held, "poured": now() if poured else None}
-                self._keep_held([other if mix is held else mix for mix in self._held])
+                if held["begun"] is None:  # ticked by mistake
+                    self._keep_held([mix for mix in self._held if mix is not held])
+                else:
+                    self._keep_held([other if mix is held else mix for mix in self._held])
         self._changed()
         self._jobs.put(((), (), False))
 
@@ -663,7 +666,9 @@ class OpenDay:
         mix = next((mix for mix in self._mixes if mix["id"] == mix_id), None)
         if mix is None:
             raise OutdatedError("a mix that is not planned any more")
-        self._keep_held([*self._held, {**mix, "begun": now(), "poured": poured}])
+        self._keep_held(
+            [*self._held, {**mix, "begun": None if poured else now(), "poured": poured}]
+        )
         self._mixes = [other for other in self._mixes if other is not mix]
 
     def _held_mix(self, mix_id: str) -> dict[str, Any] | None:

@@ -184,7 +184,7 @@
   }
 
   function openScan(id) {
-    if (id !== Look.id() && !Look.confirmed()) return;
+    if (id === Look.id() || !Look.confirmed()) return; // what is held of an open one stays
     by("day").classList.add("looking");
     Look.open(day.scans.find((scan) => scan.id === id));
     list();
@@ -265,7 +265,7 @@
     if (!steps.children.length) steps.append(...mix.steps.map(item));
     put("short", `If it does not reach: ${mix.short.join(" ")}`);
     made.className = mix.booked ? "done" : mix.poured ? "poured" : mix.begun ? "begun" : "";
-    doing("begin").hidden = Boolean(mix.begun);
+    doing("begin").hidden = Boolean(mix.begun || mix.poured);
     doing("drop").hidden = !mix.begun || Boolean(mix.poured);
     clocks.set(mix.id, mix.begun && !mix.poured && mix.working_min !== null
       ? Math.min(Date.parse(mix.begun) + mix.working_min * 60000, mix.until === null ? Infinity : Date.parse(mix.until)) - skew : null);

@@ -291,9 +291,10 @@ const Look = (() => {
     got.solid = await Solid.unpack(got.solid);
     if (mine !== opened) return false;
     if (loaded) Solid.free(loaded);
+    const same = card?.id === got.id;
     [card, loaded, steps, line, newer, seen] = [got, null, [], null, null, got.version];
     Object.assign(look, REST, { prepared: telling ? look.prepared : got.prepared });
-    if (tool === "three") take(null);
+    if (tool && (tool === "three" || !same)) take(null);
     reckon = Solid.reckoner(card.solid, [[0, one.volume_ml], ...card.moves]);
     const { low, size } = card.solid;
     Object.assign(by("cut"), { min: low[1], max: low[1] + size[1] });
@@ -577,7 +578,7 @@ const Look = (() => {
   function confirmed() {
     if (Date.now() - warned < 6000) return true;
     warned = Date.now();
-    say("The line you hold is not saved. Save it, or press Close once more to let it go.");
+    say("The line you hold is not saved. Save it, or do the same once more to let it go.");
     return false;
   }
 
