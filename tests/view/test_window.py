@@ -73,7 +73,7 @@ def test_figures_follow(window: Window) -> None:
     window.raise_by(-3.0)
     assert words_of_corner(window, "figures") != before
     assert "changed, not saved" in words(window, "told")
-    assert "-3.0 mm" in words(window, "head")
+    assert "-3.0 mm" in words_of_corner(window, "head")
 
 
 def test_next_and_before_and_a_refused_one(window: Window) -> None:
