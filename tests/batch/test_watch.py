@@ -45,6 +45,13 @@ def names(found: list[Path]) -> list[str]:
     return [path.name for path in found]
 
 
+def settled(arrivals: Arrivals, clock: Clock) -> list[str]:
+    """Look, wait as long as a file has to rest, and name what is given then."""
+    assert arrivals.look() == []
+    clock.now += 2.0
+    return names(arrivals.look())
+
+
 def test_a_file_that_grows_is_left_alone(arrivals: Arrivals, clock: Clock) -> None:
     scan = arrivals.folder / "a.stl"
     for size in range(1, 5):
@@ -72,41 +79,29 @@ def test_a_name_that_changes_at_the_end(arrivals: Arrivals, clock: Clock) -> Non
 def test_what_changes_later_comes_again(arrivals: Arrivals, clock: Clock) -> None:
     scan = arrivals.folder / "a.stl"
     scan.write_bytes(b"x")
-    arrivals.look()
-    clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert settled(arrivals, clock) == ["a.stl"]
     scan.write_bytes(b"xy")
-    arrivals.look()
-    clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert settled(arrivals, clock) == ["a.stl"]
     scan.with_name(scan.name + SUFFIX).write_bytes(b"a base line was saved")
-    arrivals.look()
-    clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert settled(arrivals, clock) == ["a.stl"]
 
 
 def test_an_overwrite_that_keeps_size_and_time_is_seen(arrivals: Arrivals, clock: Clock) -> None:
     scan = arrivals.folder / "a.stl"
     scan.write_bytes(b"x")
-    arrivals.look()
-    clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert settled(arrivals, clock) == ["a.stl"]
     before = scan.stat()
     time.sleep(0.02)  # clocks of file systems tick
     scan.write_bytes(b"y")
     os.utime(scan, ns=(before.st_atime_ns, before.st_mtime_ns))
-    arrivals.look()
-    clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert settled(arrivals, clock) == ["a.stl"]
 
 
 def test_what_is_changed_and_changed_back_comes_again(arrivals: Arrivals, clock: Clock) -> None:
     scan = arrivals.folder / "a.stl"
     beside = scan.with_name(scan.name + SUFFIX)
     scan.write_bytes(b"x")
-    arrivals.look()
-    clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert settled(arrivals, clock) == ["a.stl"]
     beside.write_bytes(b"a base line was saved")
     assert arrivals.look() == []
     beside.unlink()  # before it came to rest; a mix may have been planned by it

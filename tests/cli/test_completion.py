@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from volest.cli.completion import SHELLS, VARIABLE
-from volest.cli.main import volest_group
+from volest.cli.completion import SHELLS
+from volest.cli.main import VARIABLE, volest_group
 
 
 @pytest.fixture

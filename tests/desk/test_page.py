@@ -58,6 +58,17 @@ def opened(page: Page) -> None:
     page.wait("!document.getElementById('live').hidden")
 
 
+@contextmanager
+def touching(desk: Desk, profile: Path) -> Iterator[Page]:
+    """Open the hemisphere for touches."""
+    row = desk.scan("hemisphere.stl")
+    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
+    with looking(desk, profile) as page:
+        opened(page)
+        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+        yield page
+
+
 def lowered(page: Page, mm: float) -> None:
     """Lower the line by its grip, and wait until that is measured."""
     page.ask("document.getElementById('grip-height').focus()")
@@ -342,11 +353,7 @@ def hand(page: Page, *places: dict[str, float]) -> None:
 
 
 def test_three_clicks_are_a_base_line(desk: Desk, tmp_path: Path) -> None:
-    row = desk.scan("hemisphere.stl")
-    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
-    with looking(desk, tmp_path / "profile") as page:
-        opened(page)
-        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+    with touching(desk, tmp_path / "profile") as page:
         page.ask("document.getElementById('through').click()")
         page.ask("document.getElementById('three').click()")
         deep_mm, radius_mm = -14.0, 20.0  # there a pixel is a tenth of a mm in height too
@@ -365,11 +372,7 @@ def test_three_clicks_are_a_base_line(desk: Desk, tmp_path: Path) -> None:
 
 
 def test_a_refused_line_of_three_clicks_goes_on(desk: Desk, tmp_path: Path) -> None:
-    row = desk.scan("hemisphere.stl")
-    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
-    with looking(desk, tmp_path / "profile") as page:
-        opened(page)
-        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+    with touching(desk, tmp_path / "profile") as page:
         page.ask("document.getElementById('through').click()")
         page.ask("document.getElementById('three').click()")
         deep_mm, radius_mm = -14.0, 20.0
@@ -414,17 +417,6 @@ def column_ml(x_mm: float, y_mm: float, radius_mm: float) -> float:
     u, v = np.meshgrid(*[np.linspace(-radius_mm, radius_mm, 801)] * 2)
     depth_mm = np.sqrt(400.0 - (x_mm + u) ** 2 - (y_mm + v) ** 2)
     return float(depth_mm[u**2 + v**2 <= radius_mm**2].sum() * (radius_mm / 400.0) ** 2 / 1000.0)
-
-
-@contextmanager
-def touching(desk: Desk, profile: Path) -> Iterator[Page]:
-    """Open the hemisphere for touches."""
-    row = desk.scan("hemisphere.stl")
-    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
-    with looking(desk, profile) as page:
-        opened(page)
-        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
-        yield page
 
 
 def test_a_patch_is_left_out_and_taken_in_by_a_touch(desk: Desk, tmp_path: Path) -> None:
@@ -489,12 +481,8 @@ def test_prepared_teeth_are_marked_by_a_touch(desk: Desk, tmp_path: Path) -> Non
 
 
 def test_the_cut_is_dragged_in_the_view(desk: Desk, tmp_path: Path) -> None:
-    row = desk.scan("hemisphere.stl")
-    card = desk.ask("GET", f"/api/scans/{row['id']}")[1]["solid"]
-    (x, y, z), (_, deep, tall) = card["low"], card["size"]
-    with looking(desk, tmp_path / "profile") as page:
-        opened(page)
-        page.ask(f"card = {json.dumps({'low': card['low'], 'size': card['size']})}; 0")
+    with touching(desk, tmp_path / "profile") as page:
+        (x, y, z), (_, deep, tall) = page.ask("[card.low, card.size]")
         ends = [where(page, [x, at, z + tall], (0.0, 1.57)) for at in (y, y + deep / 2)]
         box = "document.getElementById('grip-cut').getBoundingClientRect()"
         across, down = (f"{box}.{a} + {box}.{b} / 2" for a, b in (("x", "width"), ("y", "height")))

@@ -18,23 +18,12 @@ LEAST_MM2 = 100.0  # a smaller palate is not worth a wall; practice, no source
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Palate:
-    """The palate left out.
+    """The palate left out."""
 
-    Parameters
-    ----------
-    kept_mm : float
-        How far inside of the row's middle stone is kept.
-    ml : float
-        What is not poured: up to the base line, and over it.
-    area_mm2 : float
-        What is covered, seen along the pour axis.
-    edge_mm, wall_mm2, high_mm : float
-        Length of the wall, its area, and where it is highest, up to the pour's top.
-    """
-
-    kept_mm: float
-    ml: float
-    area_mm2: float
+    kept_mm: float  # how far inside of the row's middle stone is kept
+    ml: float  # what is not poured: up to the base line, and over it
+    area_mm2: float  # what is covered, seen along the pour axis
+    # Length of the wall, its area, and where it is highest, up to the pour's top.
     edge_mm: float
     wall_mm2: float
     high_mm: float

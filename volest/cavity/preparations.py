@@ -49,67 +49,35 @@ _WAYS = np.stack([np.sin(_TURNS), np.cos(_TURNS)], axis=1)  # of rays, in rows a
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Free:
-    """The room between a preparation and a neighbour.
+    """The room between a preparation and a neighbour."""
 
-    Parameters
-    ----------
-    towards_hour : int
-        Where on the dial the way to that neighbour leads.
-    width_mm : float or None
-        The least from where one wall ends to where the other does, 0 where no blade passes; None
-        where that is not clear.
-    """
-
-    towards_hour: int
+    towards_hour: int  # where on the dial the way to that neighbour leads
+    # The least from where one wall ends to where the other does, 0 where no blade passes; None
+    # where that is not clear.
     width_mm: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preparation:
-    """What a marked tooth has round it.
+    """What a marked tooth has round it."""
 
-    Parameters
-    ----------
-    mark_mm : tuple of float
-        The mark, in the scan's own frame.
-    hour : int
-        Where on the dial it lies.
-    high_mm : float
-        From its tip to where its margin lies nearest to the base line.
-    least_mm, most_mm : float
-        Stone from its margin to the base line, along that line's normal, where it is least and
-        where it is most.
-    free : tuple of Free
-        The nearest neighbour and the one across from it; fewer where there is none within 8 mm.
-    """
-
-    mark_mm: tuple[float, float, float]
-    hour: int
-    high_mm: float
+    mark_mm: tuple[float, float, float]  # in the scan's own frame
+    hour: int  # where on the dial it lies
+    high_mm: float  # from its tip to where its margin lies nearest to the base line
+    # Stone from its margin to the base line, along that line's normal: the least, and the most.
     least_mm: float
     most_mm: float
+    # The nearest neighbour and the one across from it; fewer where there is none within 8 mm.
     free: tuple[Free, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preparations:
-    """All marked preparations of an impression.
+    """All marked preparations of an impression."""
 
-    Parameters
-    ----------
-    each : tuple of Preparation
-        Those whose margin was found, in the order of their marks.
-    over_mm : float
-        How far the first pour stands over the base line.
-    wanted_mm : float
-        What the lab wants under a margin, the stone over the base line counted.
-    notes : tuple of Note
-        What a person must act on.
-    """
-
-    each: tuple[Preparation, ...]
-    over_mm: float
-    wanted_mm: float
+    each: tuple[Preparation, ...]  # those whose margin was found, in the order of their marks
+    over_mm: float  # how far the first pour stands over the base line
+    wanted_mm: float  # what the lab wants under a margin, the stone over the base line counted
     notes: tuple[Note, ...]
 
 

@@ -11,7 +11,8 @@ from click.shell_completion import (
     split_arg_string,
 )
 
-VARIABLE = "_VOLEST_COMPLETE"  # as click makes it of the program's name
+from volest.cli.main import VARIABLE
+
 SHELLS = ("bash", "zsh", "fish", "powershell")
 
 

@@ -21,6 +21,7 @@ from volest.system import begin_program
 # 2.8.2: above 128; 128 + number is what the common shells do).
 EXIT_INTERRUPTED = 130
 EXIT_PIPE_CLOSED = 141
+VARIABLE = "_VOLEST_COMPLETE"  # as click makes it of the program's name
 _LOG = logging.getLogger(__name__)
 logging.getLogger("volest").addHandler(logging.NullHandler())  # silent unless --verbose
 
@@ -104,7 +105,7 @@ class LateGroup(click.Group):
         **extra: Any,
     ) -> Any:
         """Run a command line and end the program with its exit code."""
-        if "_VOLEST_COMPLETE" in os.environ:
+        if VARIABLE in os.environ:
             import volest.cli.completion  # noqa: F401  # makes one more shell known to click
 
         def call() -> Any:

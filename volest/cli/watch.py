@@ -93,18 +93,16 @@ def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
     from volest.report.table import rows
     from volest.result import one_by_one
 
-    volumes: dict[str, str] = {}  # what was told of each scan so far
-    reasons: dict[str, str | None] = {}
+    last: dict[str, tuple[str, str | None]] = {}  # what was told of each scan, and why
     settings = day.request.settings
 
     def tell(result: "Result") -> None:
         for one in () if quiet else one_by_one([result]):
             (row,) = rows([one], [visible(told.called(Path(one.name)))], settings.base)
-            before, reason = volumes.get(one.name), reasons.get(one.name)
-            reasons[one.name] = one.reason
+            before, reason = last.get(one.name, (None, None))
             if row.refused and reason == one.reason:  # tried in vain once more
                 continue
-            volumes[one.name] = "refused" if row.refused else f"{row.volume} mL"
+            last[one.name] = "refused" if row.refused else f"{row.volume} mL", one.reason
             click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
 
     told = Day(day, folder, say=say, tell=tell)
