@@ -14,7 +14,9 @@ from volest.stone.pours import first_pour
 
 
 def run(*words: str) -> Result:
-    group = click.Group("bench", commands=[mix_command])
+    # A command keeps the words for help of the first group that calls it: the same as volest's.
+    words_for_help = {"help_option_names": ["-h", "--help"]}
+    group = click.Group("bench", commands=[mix_command], context_settings=words_for_help)
     return CliRunner().invoke(group, ["mix", *words])
 
 
