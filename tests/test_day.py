@@ -14,7 +14,7 @@ from volest.scan.decision import (
     decision_path,
     fingerprint,
     read_decision,
-    read_taken,
+    read_told,
     write_decision,
 )
 from volest.settings import Settings, Taken, parse_taken
@@ -74,13 +74,13 @@ def test_a_time_that_is_saved_holds_where_nothing_else_is_said(tmp_path: Path) -
     # A base line that is saved later leaves it there.
     write_decision(scan, Decision(point_mm=(0.0, 0.0, 1.0), normal=(0.0, 0.0, 1.0)))
     assert read_decision(scan) is not None
-    assert read_taken(scan) == datetime.fromisoformat("2026-03-02 11:15").astimezone()
+    assert read_told(scan).taken == datetime.fromisoformat("2026-03-02 11:15").astimezone()
     for value in ('"11:15"', "11:15:00", "true"):
         text = f'volest_decision = 1\nscan_sha256 = "{fingerprint(scan)}"\ntaken = {value}\n'
         decision_path(scan).write_text(text)
         with pytest.raises(ScanError, match="taken ="):
             read_decision(scan)
-        assert read_taken(scan) is None
+        assert read_told(scan).taken is None
 
 
 def test_quadrant_and_arch_are_seen_and_dies_are_said() -> None:

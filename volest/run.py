@@ -28,7 +28,7 @@ from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
 from volest.result import REFUSED, Result, one_by_one
-from volest.scan.decision import decision_path, read_material, read_preparations, read_taken
+from volest.scan.decision import Told, decision_path, read_told
 from volest.settings import Settings, Taken, fits
 from volest.stone.reference import Window, kind_of, pour_window
 from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
@@ -60,39 +60,41 @@ class Planner:
         """Plan the mixes of what was measured."""
         start = self.start or this_minute()
         waiting = [
-            Impression(
-                name=result.name,
-                scan=result.scan,
-                cavity=result.cavity,
-                volume_ml=result.volume_ml,
-                more=taken_beyond(result, settings),
-                window=_last(self.windows, result.scan) or _saved_window(result.scan),
-                age_min=self._age_min(result.scan, start),
-                kind=_last(self.kinds, result.scan) or _seen_kind(result),
-            )
+            self._impression(result, result.volume_ml, settings, start)
             for result in results
             if result.volume_ml is not None
         ]
         return plan_mixes(waiting, settings, at_most=self.at_most, start=start)
 
-    def _age_min(self, scan: str, start: datetime) -> float | None:
+    def _impression(
+        self, result: Result, volume_ml: float, settings: Settings, start: datetime
+    ) -> Impression:
+        """Say what is to be poured, by the words of this run or else what is saved beside it."""
+        scan = result.scan
+        told = Told() if "://" in scan else read_told(Path(scan))
+        seen = "dies" if told.preparations else kind_of(result.footprint_mm2 or 0.0)
+        return Impression(
+            name=result.name,
+            scan=scan,
+            cavity=result.cavity,
+            volume_ml=volume_ml,
+            more=taken_beyond(result, settings),
+            window=_last(self.windows, scan) or _saved_window(scan, told.material),
+            age_min=self._age_min(scan, told.taken, start),
+            kind=_last(self.kinds, scan) or seen,
+        )
+
+    def _age_min(self, scan: str, saved: datetime | None, start: datetime) -> float | None:
         """Say how old an impression is; one that is still to be taken was not told rightly."""
         said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
-        at = said[-1] if said else read_taken(Path(scan)) if "://" not in scan else None
+        at = said[-1] if said else saved
         age_min = None if at is None else (start - at).total_seconds() / 60.0
         return age_min if age_min is not None and age_min >= 0.0 else None
 
 
-def _seen_kind(result: Result) -> str:
-    """Say what is poured: dies where prepared teeth are marked, else what its footprint tells."""
-    is_marked = "://" not in result.scan and read_preparations(Path(result.scan))
-    return "dies" if is_marked else kind_of(result.footprint_mm2 or 0.0)
-
-
-def _saved_window(scan: str) -> Window | None:
-    saved = None if "://" in scan else read_material(Path(scan))
+def _saved_window(scan: str, material: str | None) -> Window | None:
     try:
-        return None if saved is None else pour_window(saved)
+        return None if material is None else pour_window(material)
     except UsageError as fault:
         found = f"{fault.found} in {decision_path(Path(scan)).name}"
         raise UsageError(found, needed=fault.needed, remedy="write one of these there") from fault

@@ -22,7 +22,7 @@ from volest.run import Planner
 from volest.scan.decision import (
     decision_path,
     read_decision,
-    read_material,
+    read_told,
     write_preparations,
 )
 from volest.settings import parse_base
@@ -351,7 +351,7 @@ def test_time_and_material_are_saved_and_planned_for(desk: Desk) -> None:
     decide(desk, "save", row["version"], tried(desk, -2.0)["line"])
     row = desk.scan(BOWL, lambda one: one["saved"])
     assert decide(desk, "remove", row["version"])[0] == 200
-    assert (read_decision(scan), read_material(scan)) == (None, "alginate")
+    assert (read_decision(scan), read_told(scan).material) == (None, "alginate")
 
 
 def test_a_material_that_nobody_knows_is_told_and_the_desk_goes_on(desk: Desk) -> None:

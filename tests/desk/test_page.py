@@ -24,7 +24,7 @@ from tests.view.browser import Page, browser
 from volest.journal import Journal
 from volest.lab import Jaws, Lab
 from volest.pipeline import size_scan
-from volest.scan.decision import read_decision, read_material, read_preparations
+from volest.scan.decision import read_decision, read_told
 
 pytestmark = pytest.mark.slow
 ATTACK = "<img src=x onerror=alert(1)>'\"&.stl"
@@ -143,7 +143,7 @@ def test_time_and_cards_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> N
         page.tab_to("#tell > button")
         page.press("Enter", text="\r")
         page.wait(f"/^Time and material saved .*; sized with it: /.test({STATE})")
-        assert read_material(desk.day.folder / "hemisphere.stl") == "alginate"
+        assert read_told(desk.day.folder / "hemisphere.stl").material == "alginate"
         page.tab_to("#to-mixes")
         page.press("Enter", text="\r")
         page.tab_to("#print")
@@ -461,17 +461,17 @@ def test_prepared_teeth_are_marked_by_a_touch(desk: Desk, tmp_path: Path) -> Non
         for spot in (one, other):  # two within a moment are saved at one go
             hand(page, where(page, spot, (0.0, 1.57)))
         page.wait(saved)
-        places = np.array(read_preparations(scan))
+        places = np.array(read_told(scan).preparations)
         assert np.linalg.norm(places, axis=1) == pytest.approx([20.0, 20.0], abs=0.4)
         apart = np.linalg.norm(places[0] - places[1])
         assert apart == pytest.approx(math.dist(one, other), abs=0.4)
         hand(page, where(page, one, (0.0, 1.57)))
         page.wait(f"{STATE}.startsWith('1 marked')")
         page.wait(saved)
-        assert np.array(read_preparations(scan)) == pytest.approx(places[1:], abs=1e-6)
+        assert np.array(read_told(scan).preparations) == pytest.approx(places[1:], abs=1e-6)
         page.ask("document.getElementById('undo').click()")
         page.wait(f"/^Put back .*; sized with it: /.test({STATE})")
-        assert np.array(read_preparations(scan)) == pytest.approx(places)
+        assert np.array(read_told(scan).preparations) == pytest.approx(places)
         on_a_telephone(page)
         finger(page, where(page, one, (0.0, 1.57)), 0)
         page.wait(f"{STATE}.startsWith('1 marked')")

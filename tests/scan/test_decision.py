@@ -17,8 +17,7 @@ from volest.scan.decision import (
     Patch,
     decision_path,
     read_decision,
-    read_material,
-    read_preparations,
+    read_told,
     write_decision,
     write_preparations,
     write_told,
@@ -137,23 +136,26 @@ def test_a_decision_with_a_byte_order_mark_is_obeyed(tmp_path: Path) -> None:
 def test_preparations_stand_alone_and_beside_all_else(scan: Path) -> None:
     marks = [(1.0, -2.5, 3.0), (4.0, 5.0, -6.0)]
     write_preparations(scan, marks)
-    assert read_preparations(scan) == tuple(marks)
+    assert read_told(scan).preparations == tuple(marks)
     assert read_decision(scan) is None
     write_told(scan, taken=None, material="alginate")
     write_decision(scan, decision())
-    assert (read_decision(scan), read_preparations(scan)) == (decision(), tuple(marks))
+    assert (read_decision(scan), read_told(scan).preparations) == (decision(), tuple(marks))
     write_decision(scan, None)
     write_preparations(scan, marks[1:])
-    assert (read_material(scan), read_preparations(scan)) == ("alginate", tuple(marks[1:]))
+    assert (read_told(scan).material, read_told(scan).preparations) == (
+        "alginate",
+        tuple(marks[1:]),
+    )
     write_told(scan, taken=None, material=None)
-    assert read_preparations(scan) == tuple(marks[1:])
+    assert read_told(scan).preparations == tuple(marks[1:])
     write_preparations(scan, [])
     assert not decision_path(scan).exists()
 
 
 def test_preparations_written_by_hand_hold_for_any_content(scan: Path) -> None:
     decision_path(scan).write_text("volest_decision = 1\npreparations = [[1, 2, 3.5]]\n")
-    assert (read_decision(scan), read_preparations(scan)) == (None, ((1.0, 2.0, 3.5),))
+    assert (read_decision(scan), read_told(scan).preparations) == (None, ((1.0, 2.0, 3.5),))
 
 
 def test_preparations_of_another_content_refuse_the_scan(scan: Path) -> None:
@@ -161,7 +163,7 @@ def test_preparations_of_another_content_refuse_the_scan(scan: Path) -> None:
     scan.write_bytes(writers.stl_binary(BOWL.triangles(is_open=True)))
     with pytest.raises(ScanError, match="another content"):
         read_decision(scan)
-    assert read_preparations(scan) == ()
+    assert read_told(scan).preparations == ()
 
 
 @pytest.mark.parametrize(
@@ -174,7 +176,7 @@ def test_preparations_that_are_no_places_refuse_the_scan(value: str, scan: Path)
     with pytest.raises(ScanError, match="preparations =") as refusal:
         read_decision(scan)
     assert refusal.value.code == "decision"
-    assert read_preparations(scan) == ()
+    assert read_told(scan).preparations == ()
 
 
 def test_no_preparations_that_are_no_places_are_saved(scan: Path) -> None:

@@ -67,7 +67,7 @@ def show_command(
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.record import as_text, document, guide_record
     from volest.report.remarks import made_with
-    from volest.scan.decision import read_preparations
+    from volest.scan.decision import read_told
     from volest.storage import check_ending, check_target, write_whole
 
     for target, endings, what, option in (
@@ -83,7 +83,7 @@ def show_command(
     for line in bring_decisions([scan], [scan]) if scan.is_file() else ():
         say(line)
     result, found = examined(scan, settings, cavity)
-    result, guide = guided(result, found, settings, read_preparations(scan))
+    result, guide = guided(result, found, settings, read_told(scan).preparations)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
     if "-" not in (curve, json_file):

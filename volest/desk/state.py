@@ -40,9 +40,7 @@ from volest.scan.decision import (
     patch_in,
     put_back,
     read_decision,
-    read_material,
-    read_preparations,
-    read_taken,
+    read_told,
     saved_bytes,
     write_decision,
     write_preparations,
@@ -360,7 +358,7 @@ class OpenDay:
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
-        taken = read_taken(scan)
+        told = read_told(scan)
         right = self.request.settings.right_is_one_to_five(one.scan)
         return {
             "id": self._id(scan, one.cavity),
@@ -375,8 +373,8 @@ class OpenDay:
             "high_ml": one.volume_high_ml,
             "powder_g": None if mix is None else mix.powder_g,
             "bowl": "" if mix is None else visible(bowl_in_words(mix)),
-            "taken": "" if taken is None else f"{taken:%Y-%m-%dT%H:%M}",
-            "material": read_material(scan) or "",
+            "taken": "" if told.taken is None else f"{told.taken:%Y-%m-%dT%H:%M}",
+            "material": told.material or "",
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
             "notes": [
@@ -426,7 +424,7 @@ class OpenDay:
             "moves": card["moves"],
             "solid": card["solid"],
             "range_mm": [low, high],
-            "prepared": _drawn(read_preparations(Path(one.scan)), card["solid"]["to_scan"]),
+            "prepared": _drawn(read_told(Path(one.scan)).preparations, card["solid"]["to_scan"]),
         }
 
     # ---- the base line of one scan

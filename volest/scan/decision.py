@@ -83,6 +83,15 @@ class Decision:
     others: "tuple[Decision, ...]" = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a person told of an impression itself, whatever base line holds."""
+
+    taken: datetime | None = None
+    material: str | None = None
+    preparations: tuple[Place, ...] = ()  # where prepared teeth lie, in the scan's own frame
+
+
 def decision_path(scan: Path) -> Path:
     """Say where the decision about a scan is kept: beside it, or beside the zip file it lies in."""
     file = holder(scan)
@@ -239,23 +248,18 @@ def _is_told_alone(path: Path, record: dict[str, Any]) -> bool:
     return bool(told) and record.keys() - {"scan_sha256"} == {"volest_decision", *told}
 
 
-def read_taken(scan: Path) -> datetime | None:
-    """Read when an impression was taken, if that is saved beside its scan."""
-    taken: datetime | None = _told(scan).get("taken")
-    return None if taken is None else taken.astimezone()
-
-
-def read_material(scan: Path) -> str | None:
-    """Read of what an impression was taken, if that is saved beside its scan."""
-    return _told(scan).get("material")
-
-
-def read_preparations(scan: Path) -> tuple[Place, ...]:
-    """Read where prepared teeth lie, in the scan's own frame, if that is saved beside it."""
-    marks: list[list[float]] = _told(scan).get("preparations") or []
+def read_told(scan: Path) -> Told:
+    """Read what is saved beside a scan of its impression itself."""
+    told = _told(scan)
+    taken: datetime | None = told.get("taken")
+    marks: list[list[float]] = told.get("preparations") or []
     if marks and scan_mark(decision_path(scan)) not in (None, fingerprint(scan)):
-        return ()  # of another content: told where the decision is read
-    return tuple((float(x), float(y), float(z)) for x, y, z in marks)
+        marks = []  # of another content: told where the decision is read
+    return Told(
+        taken=None if taken is None else taken.astimezone(),
+        material=told.get("material"),
+        preparations=tuple((float(x), float(y), float(z)) for x, y, z in marks),
+    )
 
 
 def _told(scan: Path) -> dict[str, Any]:
