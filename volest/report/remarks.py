@@ -4,30 +4,19 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
-from rich.console import RenderableType
-from rich.padding import Padding
-from rich.table import Table
-from rich.text import Text
-
 from volest.dosing import has_base
 from volest.lab import VACUUM, SecondPour
 from volest.notes import hours_in_words
 from volest.report.guide import work_label
-from volest.report.names import short_names, tied, visible
+from volest.report.names import short_names, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
+from volest.stone import words
 from volest.stone.mix import Mix
 from volest.stone.pours import OF_THE_BOWL, knows_scoop
 from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
 from volest.stone.shared import Plan, SharedMix, priced, this_minute
 from volest.stone.stones import StoneType, bench_for, find_stone
-from volest.stone.words import (
-    bowl_in_words,
-    cost_in_words,
-    powder_in_words,
-    scoops_in_words,
-    water_in_words,
-)
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
@@ -37,7 +26,6 @@ CAUTIONS = (
 )
 SHARED_APART = "A mix by its number is shared: its water and powder stand below."
 _OUTCOMES = (MEASURED, NOTED, REFUSED)
-_BOLD, _ALARM = "bold", "bold red"
 _UNKNOWN = "no known weight"
 _STALE_MIN = 5.0  # a plan that began so long ago cannot be kept any more
 _BASES = "Bases, the second pour: water first, then powder; their nodules are in the first pour"
@@ -138,56 +126,30 @@ def tally_of(counts: Mapping[str, int], scans: int) -> str:
     return f"{total}: {told}" if told else total
 
 
-def doubts(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
-    """Tell every note in full, a block a scan under a heading; nothing where there is none."""
-    blocks: list[RenderableType] = []
+def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[str], ...]:
+    """Tell what the table has no room for: what comes before the water; bowls; mixes and bases."""
+    before, split, bases = [], [], []
+    bowls: dict[str, list[str]] = {}
     for result, name in zip(results, names, strict=True):
-        if not result.notes:
-            continue
-        grid = Table.grid(padding=(0, 2))
-        grid.add_column(no_wrap=True)
-        grid.add_column(overflow="fold")
-        for note in result.notes:
-            grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
-            grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
-        blocks += [_indented(Text(name, overflow="fold"), 2), _indented(grid, 4)]
-    return [Text("Notes, and what to do", _BOLD), *blocks] if blocks else []
-
-
-def refusals(results: Sequence[Result], names: Sequence[str]) -> list[RenderableType]:
-    """Tell why scans were refused and how to mend them; nothing where none was."""
-    blocks: list[RenderableType] = []
-    for result, name in zip(results, names, strict=True):
-        if result.outcome == REFUSED:
-            reason = visible(result.reason or "no reason was given")
-            blocks.append(_indented(Text(name, overflow="fold"), 2))
-            blocks.append(_indented(Text(tied(reason), overflow="fold"), 4))
-    return [Text("Refused, and how to mend it", _ALARM), *blocks] if blocks else []
-
-
-def _indented(part: RenderableType, cells: int) -> Padding:
-    return Padding(part, (0, 0, 0, cells))
-
-
-def pour_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
-    """Tell what the table has no room for: mixes in several bowls' loads, and bases."""
-    split, bases = [], []
-    for result, name in zip(results, names, strict=True):
-        if result.mix is not None and result.mix.mixes > 1:
-            split.append(f"  {name}: {amounts_in_words(result.mix)}")
-        if result.second_pour is not None:
-            base = result.second_pour
-            bowl = f", {visible(bowl_in_words(base))}" if base.bowl else ""
+        mix, base = result.mix, result.second_pour
+        if told := before_water(result):
+            before.append(f"  {name}: {told}")
+        if mix is not None and mix.bowl is not None:
+            bowls.setdefault(visible(mix.bowl), []).append(name)
+        if mix is not None and mix.mixes > 1:
+            split.append(f"  {name}: {amounts_in_words(mix)}")
+        if base is not None:
+            bowl = f", {visible(words.bowl_in_words(base))}" if base.bowl else ""
             bases.append(f"  {name}: {amounts_in_words(base)}{bowl}")
-    headed = (("Split mixes: water first, then powder", split), (_BASES, bases))
-    return [line for head, lines in headed if lines for line in (head, *lines)]
+    return (
+        _headed("Before the water", before),
+        _headed("Bowls", [f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items()]),
+        _headed("Split mixes: water first, then powder", split) + _headed(_BASES, bases),
+    )
 
 
-def before_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
-    """Tell what is cut or boxed in before a mix is begun."""
-    told = [(name, before_water(result)) for result, name in zip(results, names, strict=True)]
-    lines = [f"  {name}: {words}" for name, words in told if words]
-    return ["Before the water", *lines] if lines else []
+def _headed(head: str, lines: list[str]) -> list[str]:
+    return [head, *lines] if lines else []
 
 
 def before_water(result: Result) -> str:
@@ -196,16 +158,6 @@ def before_water(result: Result) -> str:
     return "; ".join(
         f"{ask} {hours_in_words(work.hours[0], work.hours[-1])}, {say}" for work, ask, say in told
     )
-
-
-def bowl_lines(results: Sequence[Result], names: Sequence[str]) -> list[str]:
-    """Tell which mix goes into which bowl; nothing where the lab has named none."""
-    filled: dict[str, list[str]] = {}
-    for result, name in zip(results, names, strict=True):
-        if result.mix is not None and result.mix.bowl is not None:
-            filled.setdefault(visible(result.mix.bowl), []).append(name)
-    lines = [f"  {bowl}: {', '.join(scans)}" for bowl, scans in filled.items()]
-    return ["Bowls", *lines] if lines else []
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
@@ -219,7 +171,7 @@ def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str
     for stone, mixes in made.items():
         powder_g, waste_g = sum(mix.powder_g for mix in mixes), sum(mix.waste_g for mix in mixes)
         line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
-        cost = cost_in_words(powder_g, waste_g, mixes[0].kind)
+        cost = words.cost_in_words(powder_g, waste_g, mixes[0].kind)
         lines.append(f"{line}; {cost}" if cost else line)
     return lines
 
@@ -305,7 +257,7 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Pla
     names = ", ".join(
         f"{called[one.name]} {turn_words(one.name, shared, plan)}" for one in shared.impressions
     )
-    bowl = f", {visible(bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
+    bowl = f", {visible(words.bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
     tick = "ASK FIRST" if len(shared.late) == len(shared.impressions) else "[ ]"
     lines = [
         f"  {number}. {tick} {plan.clock(shared.start_min)}{bowl}: {amounts_in_words(shared.mix)}",
@@ -324,8 +276,8 @@ def amounts_in_words(mix: Mix) -> str:
     """Say water and powder of a mix in one line."""
     each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
     return (
-        f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
-        f"({scoops_in_words(mix)})"
+        f"{each}{words.water_in_words(mix)} water, {words.powder_in_words(mix)} {mix.stone} "
+        f"({words.scoops_in_words(mix)})"
     )
 
 

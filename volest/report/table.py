@@ -2,7 +2,7 @@
 
 import io
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,13 +18,9 @@ from volest.report.remarks import (
     CAUTIONS,
     as_planned,
     batch_lines,
-    before_lines,
-    bowl_lines,
-    doubts,
     how_to_read,
     made_with,
-    pour_lines,
-    refusals,
+    scan_lines,
     shared_lines,
     tally,
 )
@@ -83,16 +79,16 @@ def rows(
 ) -> list[Row]:
     """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
     mixes = {} if plan is None else plan.sharers
+    stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
+    several = len(set(stones) - {BLANK}) > 1
     made = []
-    for result, name, stone, volume in zip(
-        results, names, _stones(results), _volumes(results), strict=True
-    ):
+    for result, name, stone, volume in zip(results, names, stones, _volumes(results), strict=True):
         mix, shared, found = result.mix, mixes.get(result.name), result.base_line
-        powder, water, scoops = BLANK, BLANK, BLANK
+        cells = [BLANK] * 3
         if shared is not None:
-            powder = water = f"mix {shared}"
+            cells = [f"mix {shared}"] * 2 + [BLANK]
         elif mix is not None:
-            powder, water, scoops = powder_cell(mix), water_cell(mix), scoops_cell(mix)
+            cells = [powder_cell(mix), water_cell(mix), scoops_cell(mix)]
         notes = (*(() if plan is None else plan.notes_of(result.name)), *result.notes)
         codes = tuple(dict.fromkeys(visible(note.code) for note in notes))
         refused = result.outcome == REFUSED
@@ -101,11 +97,11 @@ def rows(
         made.append(
             Row(
                 name=name,
-                stone=stone,
+                stone=stone if several else "",
                 volume=volume,
-                powder=powder,
-                water=water,
-                scoops=scoops,
+                powder=cells[0],
+                water=cells[1],
+                scoops=cells[2],
                 base=BLANK if found is None else _base_words(found.how, base),
                 notes=codes or (NO_NOTE,),
                 refused=refused,
@@ -117,11 +113,6 @@ def rows(
 def _base_words(how: str, asked: Base) -> str:
     moved = how == asked.how and asked.offset_mm != 0
     return f"{visible(how)} {asked.offset_mm:+.1f} mm" if moved else visible(how)
-
-
-def _stones(results: Sequence[Result]) -> list[str]:
-    stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
-    return stones if len(set(stones) - {BLANK}) > 1 else [""] * len(stones)
 
 
 def _volumes(results: Sequence[Result]) -> list[str]:
@@ -165,49 +156,69 @@ def table_text(
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
-    late: Collection[str] = () if plan is None else plan.late
-    above: list[RenderableType] = [] if brief else [Text(tied(made_with(settings)))]
-    if folder:
-        above.append(Text(f"folder {folder}", overflow="fold"))
-    figures: list[RenderableType] = (
-        [_figures(rows(results, names, settings.base, plan), width)] if results else []
-    )
-    cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
-    shared = [] if plan is None else shared_lines(plan, settings)
-    measured = any(result.mix is not None for result in results)
-    below: list[list[RenderableType]] = [
-        _lines(how_to_read(settings, shared=plan is not None and bool(plan.sharers)))
-        if measured and not brief
-        else [],
-        _lines(before_lines(results, names)),
-        _lines(bowl_lines(results, names) if plan is None else []),
-        _lines(pour_lines(results, names)),
-        _lines(shared),
-        doubts(results, names),
-        refusals(results, names),
-        _lines([tally(results, late), *([] if brief else batch_lines(results, plan))]),
-        cautions,
+    before, bowls, pours = scan_lines(results, names)
+    above = [] if brief else [tied(made_with(settings))]
+    above += [f"folder {folder}"] if folder else []
+    total = [tally(results, () if plan is None else plan.late)]
+    if not brief:
+        total += batch_lines(results, plan)
+    to_read: list[str] = []
+    if not brief and any(result.mix is not None for result in results):
+        to_read = how_to_read(settings, shared=plan is not None and bool(plan.sharers))
+    figures = [_figures(rows(results, names, settings.base, plan), width)] if results else []
+    blocks: list[Sequence[RenderableType]] = [
+        [Text(line, overflow="fold") for line in above],
+        figures,
+        _hung(to_read),
+        _hung(before),
+        _hung(bowls if plan is None else ()),
+        _hung(pours),
+        _hung(() if plan is None else shared_lines(plan, settings)),
+        *_told(results, names),
+        _hung(total),
+        [] if brief else [Text(caution) for caution in CAUTIONS],
     ]
     reading = min(width or READING_WIDTH, READING_WIDTH)
-    blocks: list[tuple[list[RenderableType], int]] = [
-        (above, reading),
-        (figures, width or _WIDEST),
-        *((part, reading) for part in below),
-    ]
+    columns = {id(figures): width or _WIDEST}
     return "\n".join(
-        _drawn(part, columns, styled=styled, encoding=encoding) for part, columns in blocks if part
+        _drawn(part, columns.get(id(part), reading), styled=styled, encoding=encoding)
+        for part in blocks
+        if part
     )
 
 
-def _lines(texts: Sequence[str]) -> list[RenderableType]:
+def _hung(texts: Sequence[str]) -> list[RenderableType]:
     # The first is a heading, and what is indented hangs under its own beginning.
     return [
-        Padding(
-            Text(tied(text.strip()), overflow="fold"),
-            (0, 0, 0, len(text) - len(text.lstrip())),
-        )
+        _indented(Text(tied(text.strip()), overflow="fold"), len(text) - len(text.lstrip()))
         for text in texts
     ]
+
+
+def _indented(part: RenderableType, cells: int) -> Padding:
+    return Padding(part, (0, 0, 0, cells))
+
+
+def _told(
+    results: Sequence[Result], names: Sequence[str]
+) -> tuple[list[RenderableType], list[RenderableType]]:
+    """Tell every note in full, and why scans were refused; each scan's under its name."""
+    notes: list[RenderableType] = [Text("Notes, and what to do", _BOLD)]
+    refusals: list[RenderableType] = [Text("Refused, and how to mend it", _ALARM)]
+    for result, name in zip(results, names, strict=True):
+        head = _indented(Text(name, overflow="fold"), 2)
+        grid = Table.grid(padding=(0, 2))
+        grid.add_column(no_wrap=True)
+        grid.add_column(overflow="fold")
+        for note in result.notes:
+            grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
+            grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
+        if result.notes:
+            notes += [head, _indented(grid, 4)]
+        if result.outcome == REFUSED:
+            reason = tied(visible(result.reason or "no reason was given"))
+            refusals += [head, _indented(Text(reason, overflow="fold"), 4)]
+    return notes[1:] and notes, refusals[1:] and refusals
 
 
 def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encoding: str) -> str:
@@ -228,72 +239,54 @@ def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encod
 
 
 def _figures(lines: Sequence[Row], width: int | None) -> RenderableType:
+    """Set the table; every width is given: what rich squeezed would be a wrong figure."""
+    heads = (_HEADS[0], "stone", *_HEADS[1:]) if lines[0].stone else _HEADS
+    codes = [", ".join(line.notes) for line in lines]
     firm = {
         head: max(_widest(head), *(cell_len(line.figures()[at]) for line in lines))
-        for at, head in enumerate(_heads(lines))
+        for at, head in enumerate(heads)
     }
-    widest_name = _WIDEST if width is None else _WIDEST_NAME
+    # Names and codes share what the figures leave; names first, they cannot wait.
     room = (width or _WIDEST) - sum(firm.values()) - _GAP * (len(firm) + 1)
-    names, notes = _shared_room(lines, room, widest_name)
-    if names < min(_NARROWEST_NAME, *(cell_len(line.name) for line in lines)):
-        return _stacked(lines)
-    return _grid(lines, names=names, firm=firm, notes=notes)
-
-
-def _shared_room(lines: Sequence[Row], room: int, widest_name: int) -> tuple[int, int]:
-    """Deal the cells that the figures leave to names and codes; names first, they cannot wait."""
-    names = min(widest_name, max(_widest("scan"), *(cell_len(line.name) for line in lines)))
-    notes = max(_widest("notes"), *(cell_len(_codes(line)) for line in lines))
-    if names + notes <= room:
-        return names, notes
-    least = max(cell_len(piece) for line in lines for piece in pieces(_codes(line)))
-    names = min(names, max(room - notes, room - max(least, room // 3)))
-    return names, room - names
-
-
-def _grid(
-    lines: Sequence[Row], *, names: int, firm: Mapping[str, int], notes: int
-) -> RenderableType:
+    longest = [cell_len(line.name) for line in lines]
+    names = min(_WIDEST if width is None else _WIDEST_NAME, max(_widest("scan"), *longest))
+    notes = max(_widest("notes"), *map(cell_len, codes))
+    if names + notes > room:
+        least = max(cell_len(piece) for code in codes for piece in pieces(code))
+        names = min(names, max(room - notes, room - max(least, room // 3)))
+        notes = room - names
+    if names < min(_NARROWEST_NAME, *longest):
+        return _stacked(lines, heads, codes)
     # The box brings one cell between columns, the padding the rest of the gap.
     grid = Table(box=_RULED, show_edge=False, padding=(0, _GAP - 1, 0, 0), pad_edge=False)
-    # Every width is given, so nothing is left for rich to squeeze: a cut figure is a wrong one.
     grid.add_column("scan", width=names, overflow="fold", vertical="top")
     for head, cells in firm.items():
         side: Literal["left", "right"] = "left" if head in _LEFT_SET else "right"
         grid.add_column(head, width=cells, no_wrap=True, justify=side)
     grid.add_column("notes", width=notes)
-    for line in lines:
+    for line, code in zip(lines, codes, strict=True):
         *amounts, base = line.figures()
         grid.add_row(
             Text(folded(shortened(line.name, names * _NAME_LINES), names)),
             *(Text(amount, _BOLD) for amount in amounts),
             Text(base),
-            Text(folded(_codes(line), notes), _ALARM if line.refused else ""),
+            Text(folded(code, notes), _ALARM if line.refused else ""),
         )
     return grid
 
 
-def _stacked(lines: Sequence[Row]) -> RenderableType:
-    # One scan under the other, for a window too narrow for a table.
+def _stacked(lines: Sequence[Row], heads: Sequence[str], codes: Sequence[str]) -> RenderableType:
+    """Set one scan under the other, for a window too narrow for a table."""
     blocks: list[RenderableType] = []
-    for line in lines:
+    for line, code in zip(lines, codes, strict=True):
         block = Table.grid(padding=(0, _GAP))
         block.add_column()
         block.add_column(overflow="fold")
-        for head, figure in zip(_heads(lines), line.figures(), strict=True):
+        for head, figure in zip(heads, line.figures(), strict=True):
             block.add_row(Text(head.replace("\n", " ")), Text(figure.strip(), _BOLD))
-        block.add_row(Text("notes"), Text(_codes(line), _ALARM if line.refused else ""))
-        blocks += [Text(line.name, overflow="fold"), Padding(block, (0, 0, 1, _GAP))]
-    blocks[-1] = Padding(block, (0, 0, 0, _GAP))  # no empty line under the last
-    return Group(*blocks)
-
-
-def _heads(lines: Sequence[Row]) -> tuple[str, ...]:
-    return (_HEADS[0], "stone", *_HEADS[1:]) if lines[0].stone else _HEADS
-
-
-def _codes(line: Row) -> str:
-    return ", ".join(line.notes)
+        block.add_row(Text("notes"), Text(code, _ALARM if line.refused else ""))
+        blocks += [Text(line.name, overflow="fold"), _indented(block, _GAP), Text()]
+    return Group(*blocks[:-1])  # no empty line under the last
 
 
 def _widest(head: str) -> int:
