@@ -104,7 +104,6 @@ class OpenDay:
         settings = replace(request.settings, obey_saved=True)
         self.request = replace(request, settings=settings)
         self.folder = folder
-        self.news: Callable[[], object] = lambda: None  # called, in any thread, when all is told
         self._poured_file = request.out / KEPT / _POURED
         self._journal_file = journal_file
         self._at_most = at_most
@@ -270,7 +269,6 @@ class OpenDay:
     def _changed(self) -> None:
         with self._lock:
             self.revision += 1
-        self.news()
 
     # ---- what is shown
 
