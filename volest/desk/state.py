@@ -30,8 +30,7 @@ from volest.journal import Journal, entry_of, now
 from volest.notes import dial_in_words
 from volest.report.guide import advice
 from volest.report.names import visible
-from volest.report.remarks import amounts_in_words, before_water, made_with
-from volest.report.table import rows
+from volest.report.table import amounts_in_words, before_water, made_with, rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Planner, Request, opened
 from volest.scan import decision
@@ -186,7 +185,7 @@ class OpenDay:
     def _work(self, ready: threading.Event) -> None:
         with opened(self.request) as run, self.request.engine(_MANY) as engine:
             self._run = run
-            day = Day(run, self.folder, say=self._hear, tell=self._tell)
+            day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
             ready.set()
             planned_s = 0.0
             while not self._stop.is_set():

@@ -11,7 +11,7 @@ from typing import Any
 
 from volest import __version__
 from volest.report.names import cell
-from volest.report.remarks import without_bowl
+from volest.report.table import without_bowl
 from volest.result import PLACES, Guide, Result, plain
 from volest.settings import Settings
 from volest.stone.shared import Plan
@@ -151,15 +151,7 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
         for number, shared in enumerate(mixes, start=1)
         for one in shared.impressions
     }
-    line = io.StringIO(newline="")
-    writer = csv.writer(line)
-
-    def written(cells: Sequence[str]) -> str:
-        line.seek(line.truncate(0))
-        writer.writerow(cells)
-        return line.getvalue()
-
-    yield written(COLUMNS)
+    yield _written(COLUMNS)
     for result in results:
         number, shared = numbered.get(result.name, (0, None))
         row: dict[str, Any] = {}
@@ -174,7 +166,13 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
                 "shared_mix_bowl": shared.mix.bowl,
             }
         row |= result.to_row()
-        yield written([_text(row.get(column)) for column in COLUMNS])
+        yield _written([_text(row.get(column)) for column in COLUMNS])
+
+
+def _written(cells: Sequence[str]) -> str:
+    line = io.StringIO(newline="")
+    csv.writer(line).writerow(cells)
+    return line.getvalue()
 
 
 def _text(value: str | float | None) -> str:

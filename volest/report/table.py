@@ -1,9 +1,10 @@
-"""Results as a table for people: figures first, then the doubts and what to do about them."""
+"""Results for people: a table of the figures first, then the doubts and what to do about them."""
 
 import io
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from rich.box import Box
@@ -13,21 +14,19 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.dosing import has_base
+from volest.lab import VACUUM, SecondPour
+from volest.notes import hours_in_words
+from volest.report.guide import work_label
 from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
-from volest.report.remarks import (
-    CAUTIONS,
-    as_planned,
-    batch_lines,
-    how_to_read,
-    made_with,
-    scan_lines,
-    shared_lines,
-    tally,
-)
-from volest.result import REFUSED, Result
+from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
-from volest.stone.shared import Plan
-from volest.stone.words import powder_cell, scoops_cell, water_cell
+from volest.stone import words
+from volest.stone.mix import Mix
+from volest.stone.pours import OF_THE_BOWL, knows_scoop
+from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
+from volest.stone.shared import Plan, SharedMix, priced, this_minute
+from volest.stone.stones import StoneType, bench_for, find_stone
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 _WIDEST = 10_000  # for a pipe: no line of the table is ever broken
@@ -44,6 +43,17 @@ NO_NOTE = "none"
 _STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
 _PLAIN = Base()
 _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twelve tenths
+# Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
+# 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
+CAUTIONS = (
+    "Gypsum dust: wear a mask, extract it. Disinfect impressions before scanning.",
+    "The makers' instructions and your laboratory's rules win over these figures.",
+)
+SHARED_APART = "A mix by its number is shared: its water and powder stand below."
+_OUTCOMES = (MEASURED, NOTED, REFUSED)
+_UNKNOWN = "no known weight"
+_STALE_MIN = 5.0  # a plan that began so long ago cannot be kept any more
+_BASES = "Bases, the second pour: water first, then powder; their nodules are in the first pour"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,7 +98,7 @@ def rows(
         if shared is not None:
             cells = [f"mix {shared}"] * 2 + [BLANK]
         elif mix is not None:
-            cells = [powder_cell(mix), water_cell(mix), scoops_cell(mix)]
+            cells = [words.powder_cell(mix), words.water_cell(mix), words.scoops_cell(mix)]
         notes = (*(() if plan is None else plan.notes_of(result.name)), *result.notes)
         codes = tuple(dict.fromkeys(visible(note.code) for note in notes))
         refused = result.outcome == REFUSED
@@ -291,3 +301,258 @@ def _stacked(lines: Sequence[Row], heads: Sequence[str], codes: Sequence[str]) -
 
 def _widest(head: str) -> int:
     return max(cell_len(part) for part in head.split("\n"))
+
+
+def made_with(settings: Settings) -> str:
+    """Say in one line what the figures rest on."""
+    wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
+    bases = (second,) if second.is_made else ()
+    used = {
+        find_stone(name, settings.lab).name
+        for name in (*settings.stones, *(base.stone for base in bases))
+    }
+    learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
+    waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
+    if learned:  # what was learned goes before it
+        waste = f"other {waste}" if len(learned) < len(used) else ""
+    parts = [
+        f"stone {visible(settings.stone)}",
+        *(f"{visible(stone)} for {visible(scans)}" for scans, stone in settings.stones_for),
+        "" if wp is None else f"{wp:g} mL water to 100 g",
+        waste,
+        *(
+            f"waste of {visible(law.stone)} learned from {law.pours} pour{'s' * (law.pours != 1)}"
+            for law in learned
+        ),
+        "" if settings.way == VACUUM else f"mixed by {settings.way}",
+        f"base line {settings.base}",
+        *(f"base {_height(base)}, {visible(base.stone)}" for base in bases),
+        f"pitch {settings.pitch_mm:g} mm",
+        "" if settings.unit is None else f"files in {settings.unit}",
+        "inside out" if settings.inside_out else "",
+        f"scoops of {_scoops(settings)}",
+        "" if settings.lab_file is None else f"lab {visible(settings.lab_file)}",
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def _height(base: SecondPour) -> str:
+    return (
+        f"of {base.height_mm:g} mm" if base.former_ml is None else f"former {base.former_ml:g} mL"
+    )
+
+
+def _scoops(settings: Settings) -> str:
+    """Say what a level scoop weighs: of the usual stone, then of the others."""
+    usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
+    each = _scoop(usual, settings) or _UNKNOWN
+    told = [f"{visible(kind.name)}: {_scoop(kind, settings) or 'weigh it'}" for kind in others]
+    return f"{each} ({', '.join(told)})" if told else each
+
+
+def _scoop(kind: StoneType, settings: Settings) -> str:
+    known = knows_scoop(kind, settings)
+    return f"{bench_for(kind, settings.lab).scoop_g:g} g" if known else ""
+
+
+def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
+    """Say what the brackets and the scoops of the table mean."""
+    each = _scoops(settings)
+    ends = {
+        "gram": " instead of weighing, and the water that goes with them.",
+        "scoop": "; powder is rounded up to them, the water goes with it.",
+    }
+    end = "; weigh the powder." if each == _UNKNOWN else ends[settings.by]
+    heap_mm, risk = settings.lab.first_pour.heap_mm, settings.lab.risk_percent
+    more = [
+        *((f"a heap of {heap_mm:g} mm over the rim",) if heap_mm else ()),
+        "what stays in the bowl",
+        f"and a reserve that leaves a {risk:g} % chance of running short",
+    ]
+    return [
+        "Volume: the cavity, in brackets its range.",
+        f"The mix is for more: {', '.join(more)}.",
+        f"Scoops: level scoops of {each}{end}",
+        *(SHARED_APART,) * shared,
+    ]
+
+
+def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
+    """Count the outcomes, and the impressions that are `late`: past their window at their turn."""
+    scans = sum(result.cavity == 1 for result in results)
+    told = tally_of(Counter(result.outcome for result in results), scans)
+    past = sum(result.name in late for result in results)
+    return f"{told}; {past} past the window of the material" if past else told
+
+
+def tally_of(counts: Mapping[str, int], scans: int) -> str:
+    """Say in words how many impressions ended in which way.
+
+    >>> tally_of({"measured": 2}, 2), tally_of({"measured": 2}, 1)
+    ('2 scans: 2 measured', '2 impressions in 1 scan: 2 measured')
+    """
+    told = ", ".join(f"{counts[kind]} {kind}" for kind in _OUTCOMES if counts.get(kind))
+    whole = sum(counts.values())
+    total = f"{scans} scan{'' if scans == 1 else 's'}"
+    total = f"{whole} impressions in {total}" if whole > scans else total
+    return f"{total}: {told}" if told else total
+
+
+def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[str], ...]:
+    """Tell what the table has no room for: what comes before the water; bowls; mixes and bases."""
+    before, split, bases = [], [], []
+    bowls: dict[str, list[str]] = {}
+    for result, name in zip(results, names, strict=True):
+        mix, base = result.mix, result.second_pour
+        if told := before_water(result):
+            before.append(f"  {name}: {told}")
+        if mix is not None and mix.bowl is not None:
+            bowls.setdefault(visible(mix.bowl), []).append(name)
+        if mix is not None and mix.mixes > 1:
+            split.append(f"  {name}: {amounts_in_words(mix)}")
+        if base is not None:
+            bowl = f", {visible(words.bowl_in_words(base))}" if base.bowl else ""
+            bases.append(f"  {name}: {amounts_in_words(base)}{bowl}")
+    return (
+        _headed("Before the water", before),
+        _headed("Bowls", [f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items()]),
+        _headed("Split mixes: water first, then powder", split) + _headed(_BASES, bases),
+    )
+
+
+def _headed(head: str, lines: list[str]) -> list[str]:
+    return [head, *lines] if lines else []
+
+
+def before_water(result: Result) -> str:
+    """Say what is cut or boxed in before a mix is begun; '' where nothing is."""
+    told = ((work, *work_label(work)) for work in (result.trim.works if result.trim else ()))
+    return "; ".join(
+        f"{ask} {hours_in_words(work.hours[0], work.hours[-1])}, {say}" for work, ask, say in told
+    )
+
+
+def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
+    """Add up the powder of a batch, and what of it is wasted, stone by stone."""
+    firsts = [result.mix for result in results] if plan is None else [s.mix for s in plan.mixes]
+    made: dict[str, list[Mix]] = {}
+    for mix in (*firsts, *(result.second_pour for result in results)):
+        if mix is not None:
+            made.setdefault(mix.stone, []).append(mix)
+    lines = []
+    for stone, mixes in made.items():
+        powder_g, waste_g = sum(mix.powder_g for mix in mixes), sum(mix.waste_g for mix in mixes)
+        line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
+        cost = words.cost_in_words(powder_g, waste_g, mixes[0].kind)
+        lines.append(f"{line}; {cost}" if cost else line)
+    return lines
+
+
+def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
+    """Leave out what is noted of a bowl of one's own where a mix is shared."""
+    sharers = () if plan is None else plan.sharers
+    return [without_bowl(result) if result.name in sharers else result for result in results]
+
+
+def without_bowl(result: Result) -> Result:
+    """Leave out what is noted of a bowl of its own, for a scan that shares a mix."""
+    notes = tuple(note for note in result.notes if note.code not in OF_THE_BOWL)
+    outcome = MEASURED if result.outcome == NOTED and not notes else result.outcome
+    return replace(result, notes=notes, outcome=outcome)
+
+
+def shared_lines(plan: Plan, settings: Settings) -> list[str]:
+    """Tell the plan of shared mixes, two or more lines each, and what it saves."""
+    if not plan.mixes:
+        return ["Shared mixes: nothing to pour"]
+    lines = ["Mixes, in the order to make them: water first, then powder"]
+    ago_min = (this_minute() - plan.start).total_seconds() / 60.0
+    if ago_min > _STALE_MIN:
+        lines.append(
+            f"  Their start, {plan.start:%H:%M}, was {in_words(ago_min)} ago: plan anew before "
+            "you pour"
+        )
+    scans = [one.name for shared in plan.mixes for one in shared.impressions]
+    called = dict(zip(scans, short_names(scans)[1], strict=True))
+    for number, shared in enumerate(plan.mixes, start=1):
+        lines += _shared(number, shared, called, plan)
+        with_base = {has_base(one.scan, settings) for one in shared.impressions}
+        lines += [f"     {told}" for told in afterwards(shared, plan, with_base)]
+    kinds = {one.kind for shared in plan.mixes for one in shared.impressions}
+    if KINDS[1] in kinds and KINDS[-1] not in kinds:
+        lines.append("  Prepared teeth? Say which arch has them: --kind 'PATTERN=dies'")
+    count, alone = len(plan.mixes), len(plan.alone)
+    told = f"  {count} mix{'es' * (count != 1)} for {alone} impression{'s' * (alone != 1)}: "
+    told += f"{plan.powder_g:.0f} g of powder"
+    saved_g, money = plan.alone_g - plan.powder_g, priced(plan, settings)
+    if round(saved_g):
+        told += f" instead of {plan.alone_g:.0f} g, saves {saved_g:.0f} g"
+        told += "" if money is None else f" ({money[0]:.2f} {money[1]})"
+    return [*lines, told]
+
+
+def afterwards(shared: SharedMix, plan: Plan, with_base: Collection[bool]) -> list[str]:
+    """Say from when on the casts of a mix get their base, or are separated."""
+    poured_min = max(shared.turns_min)
+    base, out = (plan.clock(poured_min + wait) for wait in (BEFORE_BASE.value, SEPARATING.low))
+    after_base = plan.clock(poured_min + BEFORE_BASE.value + SEPARATING.low)
+    told = {
+        True: f"base: from {base} on; separate: from {after_base} on",
+        False: f"separate: from {out} on",
+    }
+    if len(with_base) > 1:
+        told[False] += " those without a base"
+    return [told[has] for has in sorted(with_base, reverse=True)]
+
+
+def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
+    """Let the notes of a shared mix call scans as the table does, without their folder."""
+    return replace(shared, notes=tuple(note.calling(called) for note in shared.notes))
+
+
+def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
+    """Say when an impression of a mix is poured, until when it may be, and what it is."""
+    one, at_min = shared.turn_of(name)
+    told = [
+        "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind
+    ]
+    if one.window is not None:
+        by = f"to be poured {plan.by(one)}, past" if one.closes_min < 0.0 else plan.by(one)
+        since = "when?" if one.age_min is None else plan.clock(-one.age_min)
+        told += [f"{one.window.material} {by}".rstrip(), f"taken {since}"]
+    told.append("ASK FIRST" if one in shared.late else "")
+    about = ", ".join(filter(None, told))
+    return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")
+
+
+def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Plan) -> list[str]:
+    names = ", ".join(
+        f"{called[one.name]} {turn_words(one.name, shared, plan)}" for one in shared.impressions
+    )
+    bowl = f", {visible(words.bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
+    tick = "ASK FIRST" if len(shared.late) == len(shared.impressions) else "[ ]"
+    lines = [
+        f"  {number}. {tick} {plan.clock(shared.start_min)}{bowl}: {amounts_in_words(shared.mix)}",
+        f"     pour: {names}",
+    ]
+    windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}
+    if windows:
+        told = "; ".join(f"{material} {window}" for material, window in windows.items())
+        lines.append(f"     window: {told}, the maker's word first")
+    for note in called_by(shared, called).notes:
+        lines += [f"     {note.code}: {visible(note.text)}", f"     Do: {visible(note.do)}"]
+    return lines
+
+
+def amounts_in_words(mix: Mix) -> str:
+    """Say water and powder of a mix in one line."""
+    each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
+    return (
+        f"{each}{words.water_in_words(mix)} water, {words.powder_in_words(mix)} {mix.stone} "
+        f"({words.scoops_in_words(mix)})"
+    )
+
+
+def damaged_line(files: int) -> str:
+    """Say that the disk gave kept files back other than they were."""
+    return f"{files} kept files in --out were damaged; their scans were sized anew"

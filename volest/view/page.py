@@ -11,10 +11,9 @@ import numpy as np
 from volest import __version__
 from volest.dosing import cast_mm
 from volest.notes import dial_in_words, sentence
-from volest.report import remarks
+from volest.report import table
 from volest.report.guide import advice, stop_words
 from volest.report.names import TIE, short_names, tied, visible
-from volest.report.table import Row, rows
 from volest.result import Result
 from volest.settings import Settings
 from volest.stone import words
@@ -57,7 +56,7 @@ def sheet_text(
     unchanged: now if it is not given. `at` are addresses where scans can be opened, by their names:
     the cards carry them, to be read by a camera.
     """
-    results = remarks.as_planned(results, plan)
+    results = table.as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
     by_name = {result.name: result for result in results}
     day = plan or Plan(mixes=(), alone=())
@@ -69,7 +68,7 @@ def sheet_text(
     called.update(zip((result.name for result in results), names, strict=True))
     entries = []
     for number, (result, line, card) in enumerate(
-        zip(results, rows(results, names, settings.base, plan), cards, strict=True), start=1
+        zip(results, table.rows(results, names, settings.base, plan), cards, strict=True), start=1
     ):
         turn, mix = _UNPLANNED, numbered.get(result.name)
         if mix is not None:
@@ -84,12 +83,12 @@ def sheet_text(
             "number": number,
             "mix": made.mix,
             "turns": [
-                (called[one.name], remarks.turn_words(one.name, made, day))
+                (called[one.name], table.turn_words(one.name, made, day))
                 for one in made.impressions
             ],
-            "notes": remarks.called_by(made, called).notes,
+            "notes": table.called_by(made, called).notes,
             **(said := mix_words(made, day, called, by_name, settings)),
-            "after": remarks.afterwards(
+            "after": table.afterwards(
                 made, day, {called[one.name] in said["bases"] for one in made.impressions}
             ),
         }
@@ -102,19 +101,19 @@ def sheet_text(
         version=__version__,
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
         folder=folder,
-        made_with=remarks.made_with(settings),
-        tally=remarks.tally(results, day.late),
+        made_with=table.made_with(settings),
+        tally=table.tally(results, day.late),
         entries=entries,
         cards=[(mixes.pop(entry["mix"], None), entry) for entry in in_order],
         lines=[
-            *(remarks.shared_lines(plan, settings) if plan else ()),
-            *remarks.batch_lines(results, plan),
+            *(table.shared_lines(plan, settings) if plan else ()),
+            *table.batch_lines(results, plan),
         ],
         told=list(map(sentence, told)),
         looks=LOOKS,
         words=words,
         second=settings.lab.second_pour,
-        shared_apart=remarks.SHARED_APART if plan else "",
+        shared_apart=table.SHARED_APART if plan else "",
         plot_size=(WIDE, TALL),
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
@@ -162,7 +161,7 @@ def mix_words(
     bases = {name: one.second_pour for name, one in known.items() if one.second_pour is not None}
     nodules_ml = len(bases) * settings.lab.second_pour.nodules_ml if bases else None
     ends = (f"{name}: " * (len(names) > 1) + stop_words(one) for name, one in known.items())
-    before = {name: remarks.before_water(one) for name, one in known.items()}
+    before = {name: table.before_water(one) for name, one in known.items()}
     return {
         "at": plan.clock(shared.start_min),
         "late": [called[one.name] for one in shared.late],
@@ -204,7 +203,7 @@ def _turn(
 
 def _entry(
     result: Result,
-    line: Row,
+    line: table.Row,
     card: dict[str, Any] | None,
     turn: Mapping[str, Any],
     settings: Settings,
@@ -246,7 +245,7 @@ def _entry(
         "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
         "advice": [] if result.trim is None else advice(result.trim),
         "stop": ends,
-        "before": remarks.before_water(result),
+        "before": table.before_water(result),
         **turn,
     }
 
