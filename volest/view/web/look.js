@@ -81,8 +81,12 @@ const Look = (() => {
     const from = (look.cut ?? low[1]) - low[1], words = look.cut === null ? "" : `${from.toFixed(0)} mm from the back`;
     show("cut").textContent = words;
     by("cut").value = low[1] + from;
-    for (const [name, value] of [["now", from], ["min", 0], ["max", size[1]], ["text", words || "not cut"]]) by("grip-cut").setAttribute(`aria-value${name}`, value);
+    aria("cut", from, 0, size[1], words || "not cut");
     paint();
+  }
+
+  function aria(grip, now, min, max, text) {
+    for (const [name, value] of Object.entries({ now, min, max, text })) by(`grip-${grip}`).setAttribute(`aria-value${name}`, value);
   }
 
   function put(grip, point) {
@@ -105,11 +109,11 @@ const Look = (() => {
 
   function tell() {
     for (const move of MOVES) {
-      const words = inWords(move, look[move]), [low, high] = limits(move), grip = by(`grip-${move}`);
+      const words = inWords(move, look[move]);
       show(move).textContent = words;
       by(move).value = look[move];
       by(move).setAttribute("aria-valuetext", words);
-      for (const [name, value] of [["now", look[move]], ["min", low], ["max", high], ["text", words]]) grip.setAttribute(`aria-value${name}`, value);
+      aria(move, look[move], ...limits(move), words);
     }
     section.querySelector("[data-tool=prepared]").textContent = `Mark prepared teeth${look.prepared.length ? ` (${look.prepared.length})` : ""}`;
     by("save").disabled = !moved() || saving !== null;
