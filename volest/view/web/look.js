@@ -104,7 +104,7 @@ const Look = (() => {
 
   function inWords(move, by) {
     const size = Math.abs(by).toFixed(1);
-    return Number(size) === 0 ? "not moved" : `${WAYS[move][by > 0 ? 0 : 1]} ${size} ${move === "height" ? "mm" : "°"}`;
+    return Number(size) === 0 ? (row.saved ? "as saved" : "not moved") : `${WAYS[move][by > 0 ? 0 : 1]} ${size} ${move === "height" ? "mm" : "°"}`;
   }
 
   function tell() {
