@@ -222,12 +222,12 @@ def _entry(
         first = sentence(visible(", ".join(filter(None, [each, *said]))))
     if mix is not None and base is not None:
         steps_of_base = words.base_steps(mix, base, second.nodules_ml, settings.way)
-        after = (*steps_of_base, words.base_if_short(base))
+        after = (*steps_of_base, words.base_if_short(base, on_paper=True))
     if card is not None:
         moves = card["moves"] if own else [row[:2] for row in card["moves"]]
         last_mm = result.curve[-1][0] if result.curve else 1.0
         data = {"moves": moves, "solid": card["solid"], "curve_last": last_mm}
-    told = (note.text + note.do for note in (*turn["planned"], *result.notes))
+    told = (note.text + note.do_at_desk for note in (*turn["planned"], *result.notes))
     letters = sum(map(len, (*told, *steps, *short, *after, *turn["ready"])))
     return {
         "result": result,
