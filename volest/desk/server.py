@@ -199,8 +199,12 @@ def make_app(
     async def sheet(request: Request) -> Response:
         if not keys.is_ticket(request.query_params.get("ticket", "")):
             return _no(401, "Open the cards from the desk's page.")
-        text = await run_in_threadpool(day.sheet, near)
+        text = await run_in_threadpool(day.sheet, near, request.query_params.get("mix", ""))
         return Response(text, media_type="text/html", headers=_SHEET_HEADERS)
+
+    def print_begun(mix_id: str) -> str:
+        day.begun(mix_id)
+        return keys.ticket()
 
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
     held = {"height_mm": _Number, "right_deg": _Number, "front_deg": _Number}
@@ -223,6 +227,7 @@ def make_app(
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
         _call(f"{mix}/begin", day.begin, begun=bool),
+        _call(f"{mix}/print", print_begun),
         _call(f"{mix}/tick", day.tick, poured=bool),
         _call(f"{mix}/book", day.book, left_g=_Number),
         _call(f"{mix}/strike", day.strike),

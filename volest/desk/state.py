@@ -251,12 +251,26 @@ class OpenDay:
             self._mixes = mixes
         self._changed()
 
-    def sheet(self, near: str | None) -> str:
-        """Write the pour sheet of all that is not poured, as its mixes are planned now.
+    def begun(self, mix_id: str) -> tuple[list[Result], Plan]:
+        """Plan one mix that is begun as it was when it began; refused where it would be another."""
+        with self._lock:
+            mix = next((mix for mix in self._held if mix["id"] == mix_id and mix["begun"]), None)
+            keys = [] if mix is None else list(map(tuple, mix["impressions"]))
+            ones = [one for one in self._listed() if self._key(one) in keys]
+        if mix is not None:
+            planner = Planner(at_most=len(ones), start=datetime.fromisoformat(mix["begun"]))
+            plan = planner.plan(ones, self.request.settings)
+            amounts = [(made.mix.powder_g, made.mix.water_ml) for made in plan.mixes]
+            if amounts == [(mix["powder_g"], mix["water_ml"])]:
+                return ones, plan
+        raise OutdatedError("a mix whose scans, or their lines, changed since it was begun")
+
+    def sheet(self, near: str | None, mix_id: str = "") -> str:
+        """Write the pour sheet of a mix that is begun, or of all that wait, as planned now.
 
         Its cards carry where tablets open their scans, if that is `near` the desk.
         """
-        waiting, plan = self._planned()
+        waiting, plan = self.begun(mix_id) if mix_id else self._planned()
         cards = [None if one.volume_ml is None else self._kept_card(one) for one in waiting]
         at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting}
         return sheet_text(waiting, cards, self.request.settings, plan, at=at if near else None)

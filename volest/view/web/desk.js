@@ -254,7 +254,7 @@
     put("short", `If it does not reach: ${mix.short.join(" ")}`);
     made.className = mix.booked ? "done" : mix.poured ? "poured" : mix.begun ? "begun" : "";
     doing("begin").hidden = Boolean(mix.begun || mix.poured);
-    doing("drop").hidden = !mix.begun || Boolean(mix.poured);
+    doing("drop").hidden = doing("print").hidden = !mix.begun || Boolean(mix.poured);
     clocks.set(mix.id, mix.begun && !mix.poured && mix.working_min !== null
       ? Math.min(Date.parse(mix.begun) + mix.working_min * 60000, mix.until === null ? Infinity : Date.parse(mix.until)) - skew : null);
     doing("tick").checked = Boolean(mix.poured);
@@ -290,6 +290,7 @@
     const tell = (what, body, done = () => {}) => ask("POST", `/api/mixes/${id}/${what}`, body).then((said) => { done(said); return news(); }).catch(failed);
     doing("begin").addEventListener("click", () => tell("begin", { begun: true }));
     doing("drop").addEventListener("click", () => tell("begin", { begun: false }));
+    doing("print").addEventListener("click", () => tell("print", {}, (ticket) => openCards(`${ticket}&mix=${id}`)));
     doing("tick").addEventListener("change", () => {
       by("mix-list").classList.add("resting");  // a second tap of the same finger is meant for nothing else
       setTimeout(() => by("mix-list").classList.remove("resting"), 700);
@@ -314,8 +315,8 @@
 
   by("at-most").addEventListener("change", () => ask("POST", "/api/share", { at_most: Number(by("at-most").value) }).catch(failed));
 
-  by("print").addEventListener("click", () => ask("POST", "/api/ticket", {})
-    .then((ticket) => open(`/sheet?ticket=${ticket}`, "_blank", "noopener")).catch(failed));
+  const openCards = (ticket) => open(`/sheet?ticket=${ticket}`, "_blank", "noopener");
+  by("print").addEventListener("click", () => ask("POST", "/api/ticket", {}).then(openCards).catch(failed));
 
   // ---- parts of the page
 
