@@ -681,14 +681,15 @@ class OpenDay:
         """Say a mix in the words of the bench."""
         made, settings = shared.mix, self.request.settings
         said = mix_words(shared, plan, called, by_name, settings, with_ends=True)
-        bases = said.pop("bases")
+        bases = said["bases"]
         closes_min = min(one.closes_min for one in shared.impressions)
         keys = [self._key(by_name[one.name]) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
-        notes = [(f"Before the water, {name}:", told) for name, told in said.pop("before").items()]
+        notes = [(f"Before the water, {name}:", told) for name, told in said["before"].items()]
         notes += [(visible(note.text), visible(note.do_at_desk)) for note in shared.notes]
         return {
-            **said,
+            "at": said["at"],
+            "late": said["late"],
             "id": hashlib.sha256(json.dumps([keys, amounts]).encode()).hexdigest()[:16],
             "impressions": keys,
             "names": [

@@ -79,19 +79,7 @@ def sheet_text(
         )
     entries.sort(key=lambda entry: 0 if entry["row"].refused else 1 if entry["row"].noted else 2)
     mixes = {
-        number: {
-            "number": number,
-            "mix": made.mix,
-            "turns": [
-                (called[one.name], table.turn_words(one.name, made, day))
-                for one in made.impressions
-            ],
-            "notes": table.called_by(made, called).notes,
-            **(said := mix_words(made, day, called, by_name, settings)),
-            "after": table.afterwards(
-                made, day, {called[one.name] in said["bases"] for one in made.impressions}
-            ),
-        }
+        number: {"number": number, **mix_words(made, day, called, by_name, settings)}
         for number, made in enumerate(day.mixes, start=1)
         if len(made.impressions) > 1 and made.impressions[0].name in by_name
     }
@@ -163,7 +151,11 @@ def mix_words(
     ends = (f"{name}: " * (len(names) > 1) + stop_words(one) for name, one in known.items())
     before = {name: table.before_water(one) for name, one in known.items()}
     return {
+        "mix": shared.mix,
         "at": plan.clock(shared.start_min),
+        "turns": [(called[name], table.turn_words(name, shared, plan)) for name in names],
+        "after": table.afterwards(shared, plan, {called[name] in bases for name in names}),
+        "notes": table.called_by(shared, called).notes,
         "late": [called[one.name] for one in shared.late],
         "before": {name: told for name, told in before.items() if told},
         "bases": bases,
