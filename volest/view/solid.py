@@ -29,7 +29,6 @@ _MOST_SHIFT_MM = 0.1  # of the skin, to the volume that was measured: scans are 
 _CRUMB = 1e-4  # of the whole: what is smaller and by itself is no stone to be seen
 _SOME = 1e-9
 _SAME_SHARE = 1e-5  # of the volume
-_HEAD = b"stone up to the base line, in mm".ljust(80)  # of a file in STL
 _MOST_SHIFTS = 8  # two or three were enough for the samples
 
 
@@ -77,11 +76,16 @@ class StoneSolid:
         UsageError
             If it cannot be written.
         """
-        import trimesh
-
-        mesh = trimesh.Trimesh(self.points_mm, self.triangles, process=False)
-        body = trimesh.exchange.stl.export_stl(mesh)[len(_HEAD) :]
-        write_whole(Path(path), _HEAD + body)
+        rows = np.zeros(
+            len(self.triangles),
+            dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("more", "<u2")],
+        )
+        corners = self.points_mm[self.triangles]
+        across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        rows["normal"] = across / np.linalg.norm(across, axis=1, keepdims=True)
+        rows["corners"] = corners
+        head = b"stone up to the base line, in mm".ljust(80)
+        write_whole(Path(path), head + np.uint32(len(rows)).tobytes() + rows.tobytes())
 
 
 def stone_solid(cavity: Cavity) -> StoneSolid:
