@@ -16,7 +16,7 @@ class Said(NamedTuple):
 
     text: str
     do: str
-    do_at_desk: str = ""  # on the page of `volest desk`, where options mean nothing
+    do_at_desk: str = ""  # on the desk's page and on paper, where options mean nothing
 
 
 @dataclass(frozen=True, slots=True, init=False)
@@ -47,7 +47,7 @@ class Note:
 
     @property
     def do_at_desk(self) -> str:
-        """What to do about it on the desk's page, which has no options, a sentence."""
+        """What to do about it where options mean nothing: on the desk's page, on paper."""
         said = self._said()
         return sentence(said.do_at_desk or said.do)
 

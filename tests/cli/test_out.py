@@ -13,7 +13,7 @@ from tests.cli.test_size import size
 from volest.batch.watch import SETTLE_S
 from volest.cli.main import volest_group
 from volest.cli.options import MOST_ROWS
-from volest.report.remarks import made_with
+from volest.report.table import made_with
 from volest.settings import Settings
 
 

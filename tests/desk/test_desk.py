@@ -382,6 +382,22 @@ def test_cards_of_what_is_not_poured_are_opened_by_a_ticket_once(desk: Desk) -> 
     assert desk.ask("GET", f"/sheet?ticket={ticket}")[0] == 401
 
 
+def test_cards_of_a_mix_that_is_begun_are_printed_as_it_began(desk: Desk) -> None:
+    (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+    at = f"/api/mixes/{mix['id']}"
+    assert desk.ask("POST", f"{at}/print", {})[0] == 409  # it is not begun
+    desk.ask("POST", f"{at}/begin", {"begun": True})
+    status, ticket = desk.ask("POST", f"{at}/print", {})
+    assert status == 200
+    status, page = desk.ask("GET", f"/sheet?ticket={ticket}&mix={mix['id']}")
+    text = page.decode()
+    assert (status, text.count("<article")) == (200, 1)
+    assert f">{mix['powder_g']:.0f}</output> g" in text
+    decide(desk, "save", desk.scan(BOWL)["version"], tried(desk, -4.0)["line"])
+    desk.scan(BOWL, lambda one: one["saved"])
+    assert desk.ask("POST", f"{at}/print", {})[0] == 409  # the card would say another amount
+
+
 def test_a_mix_that_was_ticked_by_mistake_is_as_it_was(desk: Desk) -> None:
     (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
     for begun in (False, True):

@@ -95,6 +95,7 @@ def test_a_day_with_the_keyboard_alone(desk: Desk, tmp_path: Path) -> None:
         page.tab_to("#save")
         page.press("Enter", text="\r")
         page.wait(f"/^Saved at .*; sized with it: /.test({STATE})")
+        assert page.ask("document.querySelector('[data-show=height]').textContent") == "as saved"
         assert page.ask(VOLUME) == pytest.approx(lower_ml, abs=0.06)
         said = size_scan(desk.day.folder / "hemisphere.stl", flat())
         assert said.volume_ml == pytest.approx(lower_ml, rel=3e-3)

@@ -11,8 +11,7 @@ from rich.cells import cell_len
 from tests.flat import mix
 from tests.report.invented import DIFFER, HEEL, SMALL, measured, refused
 from volest.lab import Lab, OwnStone, SecondPour
-from volest.report.remarks import CAUTIONS, SHARED_APART, made_with, tally
-from volest.report.table import table_text
+from volest.report.table import CAUTIONS, SHARED_APART, made_with, table_text, tally
 from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.stone.pours import second_pour

@@ -327,6 +327,7 @@ def test_a_base_has_its_steps_on_the_card_and_the_cast_comes_out_last(crowded: P
     places = [told.index(mark) for mark in marks]
     assert places == sorted(places)
     assert told.count("separate the cast from it") == 1
+    assert "volest log" not in told  # no commands on paper
 
 
 def test_the_sheet_says_when_it_was_sized(page: Page, scans: Path) -> None:

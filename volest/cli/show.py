@@ -66,7 +66,7 @@ def show_command(
     from volest.pipeline import guided
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.record import as_text, document, guide_record
-    from volest.report.remarks import made_with
+    from volest.report.table import made_with
     from volest.scan.decision import read_told
     from volest.storage import check_ending, check_target, write_whole
 

@@ -234,7 +234,7 @@ def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], N
 def _code(report: "Report", *, quiet: bool) -> int:
     """Tell what was written, or why not all was done; give the exit code."""
     if report.damaged:
-        from volest.report.remarks import damaged_line  # keeps --help quick
+        from volest.report.table import damaged_line  # keeps --help quick
 
         say(damaged_line(report.damaged))
     if report.failed is not None:  # only now: it must not cost the work
@@ -366,7 +366,7 @@ def _checked_files(request: "Request", streams: int) -> list[Path]:
 def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     """Tell which scans would be sized, how, and what would be written."""
     from volest.batch.store import KEPT, OutFolder
-    from volest.report.remarks import made_with
+    from volest.report.table import made_with
 
     scans, out = request.found.scans, request.out
     kept: set[Place] = set()
@@ -386,8 +386,7 @@ def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
 
 
 def _show_table(report: "Report", settings: "Settings", *, stream: TextIO, quiet: bool) -> None:
-    from volest.report.remarks import tally_of
-    from volest.report.table import table_text
+    from volest.report.table import table_text, tally_of
 
     if report.results is None:
         click.echo(tally_of(report.outcomes, report.done), file=stream)

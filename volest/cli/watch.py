@@ -54,7 +54,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     """Watch a folder; the words for a person stand in `_HELP`."""
     from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
-    from volest.report.remarks import made_with, tally  # same
+    from volest.report.table import made_with, tally  # same
     from volest.run import opened  # same
 
     request = request_of(size_scan=ctx.obj, **options)
@@ -105,7 +105,7 @@ def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
             last[one.name] = "refused" if row.refused else f"{row.volume} mL", one.reason
             click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
 
-    told = Day(day, folder, say=say, tell=tell)
+    told = Day(run=day, folder=folder, say=say, tell=tell)
     return told
 
 

@@ -1,37 +1,31 @@
 """A watched folder: what arrived in it is sized, and the files are kept up to date."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from volest.batch.find import Found, Twins, bring_decisions, natural_key
 from volest.batch.workers import Engine
 from volest.errors import UsageError
-from volest.report.remarks import damaged_line
+from volest.report.table import damaged_line
 from volest.result import Result
 from volest.run import Desk
 
 
+@dataclass(kw_only=True, eq=False)
 class Day:
     """Takes what arrives, and writes as well as it can; `say` and `tell` reach a person."""
 
-    def __init__(
-        self,
-        run: Desk,
-        folder: Path,
-        *,
-        say: Callable[[str], object],
-        tell: Callable[[Result], None],
-    ) -> None:
-        self.run = run
-        self.folder = folder
-        self._say = say
-        self._tell = tell
-        self._twins = Twins()
-        self._scans: dict[Path, None] = {}
-        self._others: dict[Path, None] = {}  # files of other kinds
-        self._stale = False
-        self._told: UsageError | None = None
-        self._damaged = 0
+    run: Desk
+    folder: Path
+    say: Callable[[str], object]
+    tell: Callable[[Result], None]
+    _twins: Twins = field(default_factory=Twins, init=False)
+    _scans: dict[Path, None] = field(default_factory=dict, init=False)
+    _others: dict[Path, None] = field(default_factory=dict, init=False)  # files of other kinds
+    _stale: bool = field(default=False, init=False)
+    _told: UsageError | None = field(default=None, init=False)
+    _damaged: int = field(default=0, init=False)
 
     @property
     def found(self) -> Found:
@@ -49,12 +43,12 @@ class Day:
         def tell(result: Result) -> None:
             if result.code == "unreadable" and Path(result.scan).exists():
                 unread.append(Path(result.scan))
-            self._tell(result)
+            self.tell(result)
 
+        self._stale = self._stale or bool(ready or others)  # also where the work is broken off
         if ready:
-            self._stale = True  # also where the work is broken off
             for line in bring_decisions([self.folder], ready):
-                self._say(line)
+                self.say(line)
             self._scans.update(dict.fromkeys(ready))
             alike = {scan: self._twins.take(scan) for scan in ready}  # at once: names may change
             self.run.size(ready, engine, tell)
@@ -63,8 +57,7 @@ class Day:
         if others:
             self._others.update(dict.fromkeys(others))
             for line in Found(unread=others).doubts:
-                self._say(line)
-        self._stale = self._stale or bool(others)
+                self.say(line)
         return unread
 
     def _compare(self, scan: Path, same: Sequence[Path]) -> None:
@@ -73,11 +66,11 @@ class Day:
         for other in gone:
             self._twins.forget(other)
             self._scans.pop(other, None)
-            self._say(f"{self.called(other)} is {self.called(scan)} now")
+            self.say(f"{self.called(other)} is {self.called(scan)} now")
         here = [other for other in same if other not in gone]
         if len(here) > 1:
             for line in Found(twins=[here]).doubts:
-                self._say(line)
+                self.say(line)
 
     def write(self) -> None:
         """Write what is not written yet."""
@@ -86,10 +79,10 @@ class Day:
         report = self.run.write(self.found)
         if report.damaged != self._damaged:
             self._damaged = report.damaged
-            self._say(damaged_line(report.damaged))
+            self.say(damaged_line(report.damaged))
         fault = report.failed  # a disk that is full may have room in a minute
         if fault is not None and str(fault) != str(self._told):
-            self._say(f"volest: {fault}; it is tried again")
+            self.say(f"volest: {fault}; it is tried again")
         self._stale, self._told = fault is not None, fault
 
     def end(self) -> None:

@@ -7,7 +7,6 @@ call carries the token. Nothing is taken but JSON and scans, of a bounded size a
 
 import asyncio
 import contextlib
-import math
 import os
 import secrets
 import signal
@@ -16,9 +15,10 @@ import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from importlib import resources
-from typing import Any
+from typing import Annotated, Any
 
 import uvicorn
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
@@ -29,7 +29,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from volest.desk.state import BROUGHT, OpenDay, OutdatedError, UnknownError
 from volest.errors import UsageError, VolestError
-from volest.given_files import GivenFileError, json_in
 
 HERE = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"  # noqa: S104  # only when asked to let the network in
@@ -39,6 +38,7 @@ BRING_S, IDLE_S, JSON_S = 300.0, 15.0, 10.0
 MOST_AT_A_TIME = 100  # connections; twenty pages take forty
 MOST_BROUGHT = 4  # scans that are on their way at a time
 _BEAT_S = 15.0  # a stream that is silent for longer is taken for dead on its way
+_LOOK_S = 0.1  # between two looks whether something has changed
 _GRACE_S = 3
 CODE_LETTERS, CODE_LENGTH = "ABCDEFHJKLMNPRTUVWXY", 6  # none that is read as another
 WRONG_CODES, WRONG_S = 10, 60.0  # a guess in a hundred years at that pace
@@ -50,6 +50,9 @@ _FILES = {
     "/solid.js": ("solid.js", "text/javascript"),
     "/desk.svg": ("desk.svg", "image/svg+xml"),
 }
+_EXACT = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+_Number = Annotated[float, Field(gt=-1e9, lt=1e9)]  # far beyond any length, angle or weight
+_Three = Annotated[list[_Number], Field(min_length=3, max_length=3)]
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
@@ -119,49 +122,6 @@ class Keys:
         )
 
 
-class _News:
-    """Wakes the streams, from any thread."""
-
-    def __init__(self) -> None:
-        self.closed = False
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._streams: set[asyncio.Event] = set()
-
-    def tell(self) -> None:
-        """Wake all."""
-        if self._loop is not None:
-            with contextlib.suppress(RuntimeError):  # the loop has ended
-                self._loop.call_soon_threadsafe(self._wake)
-
-    def close(self) -> None:
-        """End all, or they would hold up the stop."""
-        self.closed = True
-        self.tell()
-
-    def _wake(self) -> None:
-        for stream in self._streams:
-            stream.set()
-
-    async def stream(self, revision: Callable[[], int]) -> AsyncIterator[str]:
-        """Give server-sent events (WHATWG HTML, 9.2): a number each time something changed."""
-        self._loop = asyncio.get_running_loop()
-        woken, told = asyncio.Event(), -1
-        self._streams.add(woken)
-        try:
-            while not self.closed:
-                woken.clear()
-                if revision() != told:
-                    told = revision()
-                    yield f"data: {told}\n\n"
-                    continue
-                try:
-                    await asyncio.wait_for(woken.wait(), _BEAT_S)
-                except TimeoutError:
-                    yield ": still here\n\n"
-        finally:
-            self._streams.discard(woken)
-
-
 class _Guard:
     """Lets through what comes from our own page with the token, and says how it may be used."""
 
@@ -204,12 +164,24 @@ def _no(status: int, words: str, **more: Any) -> JSONResponse:
     return JSONResponse({"error": words, **more}, status)
 
 
-def make_app(day: OpenDay, keys: Keys, news: _News, near: str | None = None) -> ASGIApp:
+def make_app(
+    day: OpenDay, keys: Keys, has_ended: Callable[[], bool], near: str | None = None
+) -> ASGIApp:
     """Make the application; `_Guard` stands before all of it. `near` is where tablets find it."""
     brought = asyncio.Semaphore(MOST_BROUGHT)
 
-    async def stream(_: Request) -> Response:
-        return StreamingResponse(news.stream(lambda: day.revision), media_type="text/event-stream")
+    async def news(_: Request) -> Response:
+        async def told() -> AsyncIterator[str]:
+            """Give server-sent events (WHATWG HTML, 9.2): a number when something has changed."""
+            last, told_s = -1, 0.0
+            while not has_ended():
+                here, now_s = day.revision, time.monotonic()
+                if here != last or now_s - told_s > _BEAT_S:
+                    yield f"data: {here}\n\n" if here != last else ": still here\n\n"
+                    last, told_s = here, now_s
+                await asyncio.sleep(_LOOK_S)
+
+        return StreamingResponse(told(), media_type="text/event-stream")
 
     async def bring(request: Request) -> Response:
         if request.headers.get("content-type") != "application/octet-stream":
@@ -227,14 +199,18 @@ def make_app(day: OpenDay, keys: Keys, news: _News, near: str | None = None) -> 
     async def sheet(request: Request) -> Response:
         if not keys.is_ticket(request.query_params.get("ticket", "")):
             return _no(401, "Open the cards from the desk's page.")
-        text = await run_in_threadpool(day.sheet, near)
+        text = await run_in_threadpool(day.sheet, near, request.query_params.get("mix", ""))
         return Response(text, media_type="text/html", headers=_SHEET_HEADERS)
 
+    def print_begun(mix_id: str) -> str:
+        day.begun(mix_id)
+        return keys.ticket()
+
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
-    held = {"height_mm": float, "right_deg": float, "front_deg": float}
+    held = {"height_mm": _Number, "right_deg": _Number, "front_deg": _Number}
     routes = [
         *(Route(path, _file) for path in _FILES),
-        Route("/api/news", stream),
+        Route("/api/news", news),
         Route("/api/day", _answer(day.shown)),
         Route("/sheet", sheet),
         Route("/api/scans", bring, methods=["PUT"]),
@@ -242,15 +218,18 @@ def make_app(day: OpenDay, keys: Keys, news: _News, near: str | None = None) -> 
         _call("/api/enter", keys.given_for, code=str),
         _call("/api/ticket", keys.ticket),
         _call("/api/share", day.share, at_most=int),
-        _call(f"{scan}/try", day.tried, version=str, patches=tuple, **held),
-        _call(f"{scan}/save", day.save, version=str, point_mm=list, normal=list, patches=tuple),
-        _call(f"{scan}/prepare", day.prepare, version=str, places_mm=tuple),
+        _call(f"{scan}/try", day.tried, version=str, patches=list[Any], **held),
+        _call(
+            f"{scan}/save", day.save, version=str, point_mm=_Three, normal=_Three, patches=list[Any]
+        ),
+        _call(f"{scan}/prepare", day.prepare, version=str, places_mm=list[Any]),
         _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
         _call(f"{scan}/undo", day.undo, version=str),
         _call(f"{scan}/remove", day.remove, version=str),
         _call(f"{mix}/begin", day.begin, begun=bool),
+        _call(f"{mix}/print", print_begun),
         _call(f"{mix}/tick", day.tick, poured=bool),
-        _call(f"{mix}/book", day.book, left_g=float),
+        _call(f"{mix}/book", day.book, left_g=_Number),
         _call(f"{mix}/strike", day.strike),
     ]
     return _Guard(Starlette(routes=routes, exception_handlers=_HANDLERS), keys)
@@ -274,11 +253,13 @@ def _answer(give: Callable[..., Any]) -> _Endpoint:
     return endpoint
 
 
-def _call(path: str, do: Callable[..., Any], **kinds: type) -> Route:
+def _call(path: str, do: Callable[..., Any], **kinds: Any) -> Route:
     """Make what is done: a JSON object with these names, each of its kind, and an answer."""
+    fields: dict[str, Any] = {name: (kind, ...) for name, kind in kinds.items()}
+    form = create_model("Call", __config__=_EXACT, **fields)
 
     async def endpoint(request: Request) -> Response:
-        said = await _said(request, kinds)
+        said = await _said(request, form)
         return JSONResponse(await run_in_threadpool(do, **request.path_params, **said))
 
     return Route(path, endpoint, methods=["POST"])
@@ -315,37 +296,18 @@ class _BodyError(UsageError):
         self.status = status
 
 
-def _unmeant(needed: str) -> _BodyError:
-    return _BodyError(400, "a call that is not as the page makes it", needed)
-
-
-async def _said(request: Request, kinds: dict[str, type]) -> dict[str, Any]:
-    """Read the JSON object of a call: these names and no others, each of its kind."""
+async def _said(request: Request, form: type[BaseModel]) -> dict[str, Any]:
+    """Read the JSON object of a call: the names of its form and no others, each of its kind."""
     kind, _, charset = request.headers.get("content-type", "").partition(";")
     if kind.strip() != "application/json" or charset.strip() not in {"", "charset=utf-8"}:
         raise _BodyError(415, "a call that is no JSON", "application/json")
     async with asyncio.timeout(JSON_S):
         body = b"".join([piece async for piece in _pieces(request, MOST_JSON_BYTES)])
     try:
-        said = json_in(body.decode())
-    except (GivenFileError, UnicodeDecodeError) as fault:
-        raise _unmeant("JSON in UTF-8") from fault
-    if not isinstance(said, dict) or said.keys() != kinds.keys():
-        raise _unmeant(f"{', '.join(kinds) or 'nothing'}")
-    for name, wanted in kinds.items():
-        if wanted is float and _is_number(said[name]):
-            said[name] = float(said[name])
-        elif wanted is tuple and isinstance(said[name], list):
-            continue  # of what, is judged where it is used
-        elif wanted is float or type(said[name]) is not wanted:
-            raise _unmeant(f"{name} as {wanted.__name__}")
-        elif wanted is list and [_is_number(part) for part in said[name]] != [True] * 3:
-            raise _unmeant(f"three numbers as {name}")
-    return said
-
-
-def _is_number(value: Any) -> bool:
-    return type(value) in {int, float} and abs(value) < 1e9 and math.isfinite(value)  # noqa: PLR2004  # far beyond any length, angle or weight
+        return dict(form.model_validate_json(body))
+    except ValidationError as fault:
+        needed = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in fault.errors())
+        raise _BodyError(400, "a call that is not as the page makes it", needed) from fault
 
 
 async def _pieces(request: Request, most_bytes: int) -> AsyncIterator[bytes]:
@@ -381,11 +343,9 @@ class DeskServer(uvicorn.Server):
 
     def __init__(self, day: OpenDay, sock: socket.socket, keys: Keys) -> None:
         self.day, self.sock = day, sock
-        self._news = _News()
-        day.news = self._news.tell
         super().__init__(
             uvicorn.Config(
-                make_app(day, keys, self._news, _address_for_tablets(sock)),
+                make_app(day, keys, lambda: self.should_exit, _address_for_tablets(sock)),
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -402,7 +362,6 @@ class DeskServer(uvicorn.Server):
     def stop(self, *_: object) -> None:
         """End it soon, from any thread or a signal."""
         self.should_exit = True
-        self._news.close()
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:

@@ -4,15 +4,16 @@ import hashlib
 import json
 import math
 import os
-import queue
 import threading
 import time
 from collections import OrderedDict, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
+from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -27,46 +28,21 @@ from volest.errors import ScanError, UsageError
 from volest.given_files import json_in, text_of
 from volest.journal import Journal, entry_of, now
 from volest.notes import dial_in_words
-from volest.report.guide import advice, stop_words
+from volest.report.guide import advice
 from volest.report.names import visible
-from volest.report.remarks import amounts_in_words, before_water, made_with
-from volest.report.table import rows
+from volest.report.table import amounts_in_words, before_water, made_with, rows
 from volest.result import Result, one_by_one
 from volest.run import Desk, Planner, Request, opened
-from volest.scan.decision import (
-    Patch,
-    Place,
-    fingerprint,
-    patch_in,
-    put_back,
-    read_decision,
-    read_told,
-    saved_bytes,
-    write_decision,
-    write_preparations,
-    write_told,
-)
+from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
-from volest.stone.mix import Mix
+from volest.stone import words
 from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.stone.stones import find_stone
-from volest.stone.words import (
-    bowl_in_words,
-    if_short,
-    powder_cell,
-    powder_in_words,
-    ratio_in_words,
-    scoops_cell,
-    scoops_in_words,
-    steps,
-    water_cell,
-    water_in_words,
-)
 from volest.storage import SCAN_SUFFIXES, write_whole
 from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
-from volest.view.page import sheet_text
+from volest.view.page import mix_words, sheet_text
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
@@ -124,19 +100,21 @@ class OpenDay:
     ) -> None:
         assert isinstance(request.out, Path)  # noqa: S101  # cards are made for such folders only
         # A line that is saved on the page holds, whatever base line was asked for.
-        self.request = replace(request, settings=replace(request.settings, obey_saved=True))
+        settings = replace(request.settings, obey_saved=True)
+        self.request = replace(request, settings=settings)
         self.folder = folder
-        self.news: Callable[[], object] = lambda: None  # called, in any thread, when all is told
+        self._poured_file = request.out / KEPT / _POURED
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
         self._run: Desk | None = None
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
-        self._revision = 0
+        self.revision = 0  # how often something changed
         self._results: dict[Path, Result] = {}
         self._versions: dict[Path, str] = {}
         self._arrived: dict[Path, int] = {}
-        self._waiting: OrderedDict[Path, None] = OrderedDict()
+        self._waiting: OrderedDict[Path, object] = OrderedDict()  # with what tells one call for it
+        self._others: list[Path] = []  # files of other kinds that came
         self._gone: set[Path] = set()
         self._told: list[str] = []
         self._twins: Sequence[Sequence[Path]] = ()
@@ -144,12 +122,13 @@ class OpenDay:
         self._held: list[dict[str, Any]] = []  # mixes that are begun or poured
         self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
-        self._editors: OrderedDict[tuple[Path, int], tuple[str, BaseLineEditor]] = OrderedDict()
+        # What is saved beside a scan makes another version of it, and another editor.
+        self._editor = lru_cache(_EDITORS)(
+            lambda scan, cavity, _version: BaseLineEditor(scan, settings, cavity)
+        )
         self._in_hand: defaultdict[Path, threading.Lock] = defaultdict(threading.Lock)
         self._booking = threading.Lock()
-        self._jobs: queue.SimpleQueue[tuple[Sequence[Path], Sequence[Path], bool] | None] = (
-            queue.SimpleQueue()
-        )
+        self._wake = threading.Event()  # there is something to do
         self._stop = threading.Event()
         self._arrivals = Arrivals(folder)
 
@@ -160,8 +139,7 @@ class OpenDay:
         """Size what is there and what arrives; the future ends when the run does."""
         for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when the desk was killed
             part.unlink(missing_ok=True)
-        self._held = self._read_held()
-        self._booked = self._read_booked()
+        self._held, self._booked = self._read_held(), self._read_booked()
         ready = threading.Event()
         with ThreadPoolExecutor(2, "day") as threads:
             run = threads.submit(self._work, ready)
@@ -174,7 +152,7 @@ class OpenDay:
                 yield run
             finally:
                 self._stop.set()
-                self._jobs.put(None)
+                self._wake.set()
             looking.result()
             run.result()
 
@@ -189,58 +167,56 @@ class OpenDay:
                 before, self._gone = self._gone, {s for s in self._results if not s.exists()}
             minute, planned = this_minute(), minute
             if ready or rest or self._gone != before or (self._results and minute != planned):
-                self._jobs.put((ready, rest, False))  # a plan begins now: start times go on
+                self._call_for(ready, rest)  # a plan begins now: start times go on
+
+    def _call_for(
+        self, scans: Sequence[Path] = (), others: Sequence[Path] = (), *, first: bool = False
+    ) -> None:
+        """Have scans sized, and all planned anew."""
+        with self._lock:
+            for scan in scans:
+                self._arrived.setdefault(scan, len(self._arrived))
+                self._waiting[scan] = object()
+                self._waiting.move_to_end(scan, last=not first)
+            self._others += others
+        self._changed()
+        self._wake.set()
 
     def _work(self, ready: threading.Event) -> None:
         with opened(self.request) as run, self.request.engine(_MANY) as engine:
             self._run = run
-            day = Day(run, self.folder, say=self._hear, tell=self._tell)
+            day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
             ready.set()
             planned_s = 0.0
             while not self._stop.is_set():
-                others = self._next_jobs()
-                self._take(day, others, engine)
+                if not self._waiting:
+                    self._wake.wait()
+                self._wake.clear()
+                self._take(day, engine)
                 if not self._waiting or time.monotonic() - planned_s > _REPLAN_S:
                     self._plan()
                     planned_s = time.monotonic()
-                if not self._waiting and self._jobs.empty():
+                if not self._waiting and not self._wake.is_set():
                     day.write()
             day.write()
 
-    def _next_jobs(self) -> list[Path]:
-        """Wait for something to do, unless scans wait; give files of other kinds that came."""
-        others: list[Path] = []
-        while not self._waiting or not self._jobs.empty():
-            job = self._jobs.get()
-            if job is None:
-                return others
-            ready, rest, first = job
-            others += rest
-            with self._lock:
-                for scan in ready:
-                    self._arrived.setdefault(scan, len(self._arrived))
-                    self._waiting[scan] = None
-                    self._waiting.move_to_end(scan, last=not first)
-            if self._jobs.empty():
-                break
-        self._changed()
-        return others
-
-    def _take(self, day: Day, others: Sequence[Path], engine: Engine) -> None:
+    def _take(self, day: Day, engine: Engine) -> None:
         """Size a few of those that wait: a line that was just saved must not wait for all."""
         with self._lock:
-            some = list(self._waiting)[: engine.room]
+            some = dict(islice(self._waiting.items(), engine.room))
+            others, self._others = self._others, []
             # Before they are measured: what is saved meanwhile makes these outdated, not new.
             self._versions.update((scan, version_of(scan)) for scan in some)
-        for scan in day.take(some, others, engine):
+        for scan in day.take(list(some), others, engine):
             self._arrivals.later(scan)
         found = day.found
         with self._lock:
             self._twins = found.twins
             for gone in self._results.keys() - set(found.scans):
                 del self._results[gone]
-            for scan in some:
-                self._waiting.pop(scan, None)
+            for scan, call in some.items():
+                if self._waiting[scan] is call:  # else it was called for once more meanwhile
+                    del self._waiting[scan]
         self._changed()
 
     def _tell(self, result: Result) -> None:
@@ -256,34 +232,17 @@ class OpenDay:
     def _planned(self) -> tuple[list[Result], Plan]:
         """Plan mixes for all of which none is begun."""
         with self._lock:
-            results, at_most = self._listed(), self._at_most
             held = {tuple(one) for mix in self._held for one in mix["impressions"]}
-        waiting = [one for one in results if self._key(one) not in held]
-        return waiting, Planner(at_most=at_most).plan(waiting, self.request.settings)
-
-    def sheet(self, near: str | None) -> str:
-        """Write the pour sheet of all that is not poured, as its mixes are planned now.
-
-        Its cards carry where tablets open their scans, if that is `near` the desk.
-        """
-        waiting, plan = self._planned()
-        cards = [
-            None if one.volume_ml is None else read_card(self._kept_card(one), one.cavity)
-            for one in waiting
-        ]
-        at = {one.name: f"{near}#scan={self._id(Path(one.scan), one.cavity)}" for one in waiting}
-        return sheet_text(waiting, cards, self.request.settings, plan, at=at if near else None)
-
-    def _kept_card(self, one: Result) -> str | None:
-        assert self._run is not None  # noqa: S101  # without a run nothing is found
-        return self._run.kept.card(one.scan)
+            waiting = [one for one in self._listed() if self._key(one) not in held]
+            planner = Planner(at_most=self._at_most)
+        return waiting, planner.plan(waiting, self.request.settings)
 
     def _plan(self) -> None:
         try:
             waiting, plan = self._planned()
-            called = {one.name: visible(self._called(one)) for one in waiting}
             by_name = {one.name: one for one in waiting}
-            mixes = [self._mix(shared, by_name, called, plan) for shared in plan.mixes]
+            called = {name: visible(self._called(one)) for name, one in by_name.items()}
+            mixes = [self._mix(shared, plan, called, by_name) for shared in plan.mixes]
         except UsageError as fault:  # a material by hand that nobody knows
             mixes, line = [], f"no mixes are planned: {fault}"
             if visible(line) not in self._told:
@@ -292,26 +251,46 @@ class OpenDay:
             self._mixes = mixes
         self._changed()
 
+    def begun(self, mix_id: str) -> tuple[list[Result], Plan]:
+        """Plan one mix that is begun as it was when it began; refused where it would be another."""
+        with self._lock:
+            mix = next((mix for mix in self._held if mix["id"] == mix_id and mix["begun"]), None)
+            keys = [] if mix is None else list(map(tuple, mix["impressions"]))
+            ones = [one for one in self._listed() if self._key(one) in keys]
+        if mix is not None:
+            planner = Planner(at_most=len(ones), start=datetime.fromisoformat(mix["begun"]))
+            plan = planner.plan(ones, self.request.settings)
+            amounts = [(made.mix.powder_g, made.mix.water_ml) for made in plan.mixes]
+            if amounts == [(mix["powder_g"], mix["water_ml"])]:
+                return ones, plan
+        raise OutdatedError("a mix whose scans, or their lines, changed since it was begun")
+
+    def sheet(self, near: str | None, mix_id: str = "") -> str:
+        """Write the pour sheet of a mix that is begun, or of all that wait, as planned now.
+
+        Its cards carry where tablets open their scans, if that is `near` the desk.
+        """
+        waiting, plan = self.begun(mix_id) if mix_id else self._planned()
+        cards = [None if one.volume_ml is None else self._kept_card(one) for one in waiting]
+        at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting}
+        return sheet_text(waiting, cards, self.request.settings, plan, at=at if near else None)
+
+    def _kept_card(self, one: Result) -> dict[str, Any] | None:
+        assert self._run is not None  # noqa: S101  # without a run nothing is found
+        return read_card(self._run.kept.card(one.scan), one.cavity)
+
     def _changed(self) -> None:
         with self._lock:
-            self._revision += 1
-        self.news()
+            self.revision += 1
 
     # ---- what is shown
-
-    @property
-    def revision(self) -> int:
-        """How often something changed."""
-        return self._revision
 
     def shown(self) -> dict[str, Any]:
         """Give all that the page shows but the drawings, as plain values for JSON."""
         with self._lock:
-            results = self._listed()
-            lines = rows(
-                results, [visible(self._called(one)) for one in results], self.request.settings.base
-            )
-            by_impression = {
+            results, settings = self._listed(), self.request.settings
+            names = [visible(self._called(one)) for one in results]
+            poured = {
                 tuple(one): mix["id"]
                 for mix in self._held
                 for one in mix["impressions"]
@@ -319,33 +298,24 @@ class OpenDay:
             }
             coming = [mix for mix in (*self._held, *self._mixes) if mix["poured"] is None]
             late = {name for mix in coming for name in mix["late"]}
+            waiting = [scan for scan in self._waiting if scan not in self._results]
             return {
-                "revision": self._revision,
+                "revision": self.revision,
                 "now": now(),  # clocks of tablets go otherwise
                 "folder": visible(self.folder.absolute().name),
-                "made_with": made_with(self.request.settings),
+                "made_with": made_with(settings),
                 "scans": [
                     {
+                        **asdict(line),
                         **self._row(one),
-                        "name": line.name,
                         "volume": line.volume.strip(),
-                        "water": line.water,
-                        "powder": line.powder,
-                        "scoops": line.scoops,
-                        "stone": line.stone,
-                        "base": line.base,
-                        "poured": by_impression.get(self._key(one)),
-                        "late": visible(self._called(one)) in late,
+                        "poured": poured.get(self._key(one)),
+                        "late": line.name in late,
                     }
-                    for one, line in zip(results, lines, strict=True)
+                    for one, line in zip(results, rows(results, names, settings.base), strict=True)
                 ],
-                "waiting": [
-                    visible(self._name(scan)) for scan in self._waiting if scan not in self._results
-                ],
-                "mixes": [
-                    *(self._with_booking(mix) for mix in self._held),
-                    *self._mixes,
-                ],
+                "waiting": [visible(self._name(scan)) for scan in waiting],
+                "mixes": [*map(self._with_booking, self._held), *self._mixes],
                 "at_most": self._at_most,
                 "materials": list(WINDOWS),
                 "books": self._journal_file is not None,
@@ -358,10 +328,10 @@ class OpenDay:
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
-        told = read_told(scan)
+        told = decision.read_told(scan)
         right = self.request.settings.right_is_one_to_five(one.scan)
         return {
-            "id": self._id(scan, one.cavity),
+            "id": self._id(one),
             "version": self._versions.get(scan, _HIDDEN),
             "arrived": self._arrived.get(scan, 0),
             "again": scan in self._waiting,
@@ -369,10 +339,7 @@ class OpenDay:
             "before": before_water(one),
             "reason": None if one.reason is None else visible(one.reason),
             "volume_ml": one.volume_ml,
-            "low_ml": one.volume_low_ml,
-            "high_ml": one.volume_high_ml,
             "powder_g": None if mix is None else mix.powder_g,
-            "bowl": "" if mix is None else visible(bowl_in_words(mix)),
             "taken": "" if told.taken is None else f"{told.taken:%Y-%m-%dT%H:%M}",
             "material": told.material or "",
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
@@ -394,40 +361,54 @@ class OpenDay:
 
     def _key(self, one: Result) -> tuple[str, int, str]:
         """Tell an impression that was poured from any other, also from one of the same name."""
-        return self._key_of(Path(one.scan), one.cavity)
-
-    def _key_of(self, scan: Path, cavity: int) -> tuple[str, int, str]:
+        scan = Path(one.scan)
         content, _, _ = self._versions.get(scan, _HIDDEN).partition("-")
-        return visible(self._name(scan)), cavity, content
+        return visible(self._name(scan)), one.cavity, content
 
-    def _id(self, scan: Path, cavity: int) -> str:
-        name = self._name(scan).encode("utf-8", "surrogateescape")
-        return f"{hashlib.sha256(name).hexdigest()[:16]}-{cavity}"
+    def _id(self, one: Result) -> str:
+        name = self._name(Path(one.scan)).encode("utf-8", "surrogateescape")
+        return f"{hashlib.sha256(name).hexdigest()[:16]}-{one.cavity}"
 
     def _found(self, one_id: str) -> Result:
         with self._lock:
             for one in one_by_one(self._results.values()):
-                if self._id(Path(one.scan), one.cavity) == one_id:
+                if self._id(one) == one_id:
                     return one
         raise UnknownError
 
     def card(self, one_id: str) -> dict[str, Any]:
         """Give what is drawn of one impression, and the version that this is of."""
         one = self._found(one_id)
-        card = read_card(self._kept_card(one), one.cavity)
+        card = self._kept_card(one)
         if card is None:
             raise UnknownError
-        low, high = (one.curve[0][0], one.curve[-1][0]) if one.curve else (0.0, 0.0)
+        places_mm = decision.read_told(Path(one.scan)).preparations
         return {
             "id": one_id,
             "version": self._versions[Path(one.scan)],
             "moves": card["moves"],
             "solid": card["solid"],
-            "range_mm": [low, high],
-            "prepared": _drawn(read_told(Path(one.scan)).preparations, card["solid"]["to_scan"]),
+            "range_mm": [one.curve[0][0], one.curve[-1][0]] if one.curve else [0.0, 0.0],
+            "prepared": _drawn(places_mm, card["solid"]["to_scan"]),
         }
 
-    # ---- the base line of one scan
+    # ---- what is decided of one scan
+
+    @contextmanager
+    def _holding(self, one_id: str, version: str) -> Iterator[tuple[Result, Path]]:
+        """Take one scan in hand, if it is as it was seen; nobody else has it until it is let go."""
+        one = self._found(one_id)
+        scan = Path(one.scan)
+        with self._in_hand[scan]:
+            if version_of(scan) != version:
+                found = "the scan, or the line that is saved for it, changed meanwhile"
+                raise OutdatedError(found, self._newer(one_id))
+            yield one, scan
+
+    def _newer(self, one_id: str) -> dict[str, Any]:
+        one = self._found(one_id)
+        with self._lock:
+            return {**self._row(one), "version": version_of(Path(one.scan))}
 
     def tried(
         self,
@@ -440,7 +421,8 @@ class OpenDay:
         patches: Sequence[Any] = (),
     ) -> dict[str, Any]:
         """Measure up to the base line as somebody holds it, with new patches; nothing is saved."""
-        with self._editing(one_id, version) as editor:
+        with self._holding(one_id, version) as (one, scan):
+            editor = self._editor(scan, one.cavity, version)
             editor.hold(Held(height_mm=height_mm, right_deg=right_deg, front_deg=front_deg))
             figures, (point_mm, normal) = editor.figures(_patches(patches)), editor.line()
             made, held = figures.mix, editor.held
@@ -453,11 +435,29 @@ class OpenDay:
             "volume_ml": figures.volume_ml,
             "low_ml": figures.low_ml,
             "high_ml": figures.high_ml,
-            "water": None if made is None else water_cell(made),
-            "powder": None if made is None else powder_cell(made),
-            "scoops": None if made is None else scoops_cell(made),
+            "water": None if made is None else words.water_cell(made),
+            "powder": None if made is None else words.powder_cell(made),
+            "scoops": None if made is None else words.scoops_cell(made),
             "why": visible(figures.why),
         }
+
+    def _decide(
+        self,
+        one_id: str,
+        version: str,
+        write: Callable[[Result, Path], object],
+        *,
+        back: bool = False,
+    ) -> dict[str, Any]:
+        """Write beside a scan, have it sized again at once, and give the version it has by then."""
+        with self._holding(one_id, version) as (one, scan):
+            before = decision.saved_bytes(scan)
+            write(one, scan)
+            if not back:
+                self._undo[scan] = [*self._undo[scan], before][-_UNDO:]
+            self._arrivals.again(scan)  # it may be changed back before it has come to rest
+            self._call_for([scan], first=True)
+            return {"version": version_of(scan)}
 
     def save(
         self,
@@ -468,60 +468,52 @@ class OpenDay:
         patches: Sequence[Any] = (),
     ) -> dict[str, Any]:
         """Save a base line beside its scan, and new patches, if nobody else was quicker."""
-        sound = all(abs(part) <= FARTHEST_MM for part in (*point_mm, *normal))
-        if not sound or sum(part * part for part in normal) < LEAST_NORMAL**2:
+        (a, b, c), (d, e, f) = point_mm, normal
+        if max(map(abs, (*point_mm, *normal))) > FARTHEST_MM or math.hypot(d, e, f) < LEAST_NORMAL:
             raise UsageError(
                 "a base line that is no plane",
                 needed="a point in mm and a direction",
                 remedy="move it again",
             )
-        with self._editing(one_id, version) as editor:
-            before = saved_bytes(editor.path)
-            a, b, c = point_mm
-            d, e, f = normal
+
+        def write(one: Result, scan: Path) -> None:
+            editor = self._editor(scan, one.cavity, version)
             decided = editor.decision(_patches(patches))
             editor.write(replace(decided, point_mm=(a, b, c), normal=(d, e, f)))
-            return self._decided(editor.path, before)
+
+        return self._decide(one_id, version, write)
 
     def undo(self, one_id: str, version: str) -> dict[str, Any]:
         """Put back what stood before the line that was saved last on this page."""
-        scan = Path(self._found(one_id).scan)
-        with self._in_hand[scan]:
-            self._refuse_outdated(one_id, scan, version)
+
+        def put_back(_: Result, scan: Path) -> None:
             if not self._undo[scan]:
                 raise OutdatedError("nothing to put back", self._newer(one_id))
-            put_back(scan, self._undo[scan].pop())
-            return self._decided(scan)
+            decision.put_back(scan, self._undo[scan].pop())
+
+        return self._decide(one_id, version, put_back, back=True)
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
         """Take the saved line away: the one that is found by itself holds again."""
-        one = self._found(one_id)
-        if one.volume_ml is None:  # refused perhaps for that very line
-            scan = Path(one.scan)
-            with self._in_hand[scan]:
-                self._refuse_outdated(one_id, scan, version)
-                before = saved_bytes(scan)
-                write_decision(scan, None)
-                return self._decided(scan, before)
-        with self._editing(one_id, version) as editor:
-            before = saved_bytes(editor.path)
-            editor.remove()
-            return self._decided(editor.path, before)
+
+        def take_away(one: Result, scan: Path) -> None:
+            if one.volume_ml is None:  # refused perhaps for that very line
+                decision.write_decision(scan, None)
+            else:
+                self._editor(scan, one.cavity, version).remove()
+
+        return self._decide(one_id, version, take_away)
 
     def prepare(self, one_id: str, version: str, places_mm: Sequence[Any]) -> dict[str, Any]:
         """Save where prepared teeth lie, in the scan's own frame."""
-        scan = Path(self._found(one_id).scan)
-        with self._in_hand[scan]:
-            self._refuse_outdated(one_id, scan, version)
-            before = saved_bytes(scan)
-            # What is no list is no place, and is refused as one of no numbers.
-            places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
-            write_preparations(scan, places)
-            return self._decided(scan, before)
+        # What is no list is no place, and is refused as one of no numbers.
+        places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
+        return self._decide(
+            one_id, version, lambda _, scan: decision.write_preparations(scan, places)
+        )
 
     def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
         """Save when an impression was taken, by the lab's clock, and of what; '' is not known."""
-        scan = Path(self._found(one_id).scan)
         try:
             at = datetime.fromisoformat(taken) if taken else None
         except ValueError as fault:
@@ -535,49 +527,9 @@ class OpenDay:
                 remedy="type it again",
             )
         known = pour_window(material).material if material else None
-        with self._in_hand[scan]:
-            self._refuse_outdated(one_id, scan, version)
-            before = saved_bytes(scan)
-            write_told(scan, taken=at, material=known)
-            return self._decided(scan, before)
-
-    def _decided(self, scan: Path, *before: bytes | None) -> dict[str, Any]:
-        """Have a scan sized again at once, and give the version that it has from now on."""
-        with self._lock:
-            self._undo[scan] = [*self._undo[scan], *before][-_UNDO:]
-            for held in [held for held in self._editors if held[0] == scan]:
-                del self._editors[held]
-        self._jobs.put(([scan], (), True))
-        self._arrivals.again(scan)  # it may be changed back before it has come to rest
-        return {"version": version_of(scan)}
-
-    @contextmanager
-    def _editing(self, one_id: str, version: str) -> Iterator[BaseLineEditor]:
-        """Take one scan in hand; nobody else has it until it is let go."""
-        one = self._found(one_id)
-        scan, held = Path(one.scan), (Path(one.scan), one.cavity)
-        with self._in_hand[scan]:
-            self._refuse_outdated(one_id, scan, version)
-            with self._lock:
-                kept = self._editors.pop(held, None)
-            if kept is None or kept[0] != version:
-                kept = version, BaseLineEditor(scan, self.request.settings, one.cavity)
-            with self._lock:
-                self._editors[held] = kept
-                while len(self._editors) > _EDITORS:
-                    self._editors.popitem(last=False)
-            yield kept[1]
-
-    def _refuse_outdated(self, one_id: str, scan: Path, version: str) -> None:
-        if version_of(scan) != version:
-            raise OutdatedError(
-                "the scan, or the line that is saved for it, changed meanwhile", self._newer(one_id)
-            )
-
-    def _newer(self, one_id: str) -> dict[str, Any]:
-        one = self._found(one_id)
-        with self._lock:
-            return {**self._row(one), "version": version_of(Path(one.scan))}
+        return self._decide(
+            one_id, version, lambda _, scan: decision.write_told(scan, taken=at, material=known)
+        )
 
     # ---- scans that are brought
 
@@ -606,7 +558,7 @@ class OpenDay:
             os.link(part, target)
         except FileExistsError as fault:
             with suppress(OSError):
-                if fingerprint(part) == fingerprint(target):
+                if decision.fingerprint(part) == decision.fingerprint(target):
                     return False
             raise OutdatedError(
                 "another scan of that name in the folder; that one stays, this one is not in",
@@ -614,7 +566,7 @@ class OpenDay:
                 remedy="give this file another name and bring it again; or, if it is to take the "
                 "place of the other, take that out of the folder first",
             ) from fault
-        self._jobs.put(([target], (), False))
+        self._call_for([target])
         return True
 
     # ---- mixes
@@ -629,48 +581,33 @@ class OpenDay:
             )
         with self._lock:
             self._at_most = at_most
-        self._jobs.put(((), (), False))
+        self._call_for()
 
     def begin(self, mix_id: str, begun: bool) -> None:
         """Note that the powder of a mix is in: it stays as it is from then on, or is given up."""
-        with self._lock:
-            held = self._held_mix(mix_id)
-            if begun and held is None:
-                self._hold(mix_id, poured=None)
-            elif not begun and held is not None and held["poured"] is None:
-                self._keep_held([mix for mix in self._held if mix is not held])
-        self._changed()
-        self._jobs.put(((), (), False))
+        self._mark(mix_id, "begun", begun)
 
     def tick(self, mix_id: str, poured: bool) -> None:
         """Note that a mix is poured, or that it is not; what is booked stays so."""
+        self._mark(mix_id, "poured", poured)
+
+    def _mark(self, mix_id: str, what: str, is_so: bool) -> None:
+        """Hold a mix for as long as it is begun or poured; one that is poured was begun."""
         with self._lock:
-            held = self._held_mix(mix_id)
-            if held is None:
-                if poured:
-                    self._hold(mix_id, poured=now())
-            elif poured != (held["poured"] is not None):
-                if not poured and self._source(held) in self._booked:
+            held = {mix["id"]: mix for mix in self._held}
+            planned = {mix["id"]: mix for mix in self._mixes}
+            mix = held.get(mix_id) or planned.get(mix_id)
+            if mix is None and is_so:
+                raise OutdatedError("a mix that is not planned any more")
+            if mix is None or (what == "begun" and mix["poured"]):
+                return
+            if is_so != (mix[what] is not None):
+                if self._source(mix) in self._booked:
                     raise OutdatedError("a mix that is booked")
-                other = {**held, "poured": now() if poured else None}
-                if held["begun"] is None:  # ticked by mistake
-                    self._keep_held([mix for mix in self._held if mix is not held])
-                else:
-                    self._keep_held([other if mix is held else mix for mix in self._held])
-        self._changed()
-        self._jobs.put(((), (), False))
-
-    def _hold(self, mix_id: str, *, poured: str | None) -> None:
-        mix = next((mix for mix in self._mixes if mix["id"] == mix_id), None)
-        if mix is None:
-            raise OutdatedError("a mix that is not planned any more")
-        self._keep_held(
-            [*self._held, {**mix, "begun": None if poured else now(), "poured": poured}]
-        )
-        self._mixes = [other for other in self._mixes if other is not mix]
-
-    def _held_mix(self, mix_id: str) -> dict[str, Any] | None:
-        return next((mix for mix in self._held if mix["id"] == mix_id), None)
+                held[mix_id] = {**mix, what: now() if is_so else None}
+                self._keep_held([one for one in held.values() if one["begun"] or one["poured"]])
+                self._mixes = [one for one in self._mixes if one["id"] != mix_id]
+        self._call_for()
 
     def book(self, mix_id: str, left_g: float) -> int:
         """Book a poured mix with what was left of it, below 0 what was missing."""
@@ -712,10 +649,9 @@ class OpenDay:
         self._changed()
 
     def _poured_mix(self, mix_id: str) -> dict[str, Any]:
-        with self._lock:
-            mix = self._held_mix(mix_id)
-        if mix is not None and mix["poured"] is not None:
-            return mix
+        for mix in self._held:
+            if mix["id"] == mix_id and mix["poured"] is not None:
+                return mix
         raise OutdatedError("a mix that is not ticked as poured")
 
     def _journal(self) -> Path:
@@ -736,63 +672,57 @@ class OpenDay:
         return {**mix, "booked": number, "left_g": left_g}
 
     def _mix(
-        self, shared: SharedMix, by_name: dict[str, Result], called: dict[str, str], plan: Plan
+        self,
+        shared: SharedMix,
+        plan: Plan,
+        called: dict[str, str],
+        by_name: dict[str, Result],
     ) -> dict[str, Any]:
-        ones = {called[one.name]: by_name[one.name] for one in shared.impressions}
-        bases = {name: one.second_pour for name, one in ones.items() if one.second_pour is not None}
-        nodules_ml = len(bases) * self.request.settings.lab.second_pour.nodules_ml
-        before = {name: told for name, one in ones.items() if (told := before_water(one))}
-        ends = " ".join(
-            f"{name}: {stop_words(one)}" if len(ones) > 1 else stop_words(one)
-            for name, one in ones.items()
-        )
+        """Say a mix in the words of the bench."""
+        made, settings = shared.mix, self.request.settings
+        said = mix_words(shared, plan, called, by_name, settings, with_ends=True)
+        bases = said["bases"]
         closes_min = min(one.closes_min for one in shared.impressions)
-        made, way = shared.mix, shared.mix.way
-        keys = [self._key_of(Path(one.scan), one.cavity) for one in shared.impressions]
+        keys = [self._key(by_name[one.name]) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
+        notes = [(f"Before the water, {name}:", told) for name, told in said["before"].items()]
+        notes += [(visible(note.text), visible(note.do_at_desk)) for note in shared.notes]
         return {
+            "at": said["at"],
+            "late": said["late"],
             "id": hashlib.sha256(json.dumps([keys, amounts]).encode()).hexdigest()[:16],
             "impressions": keys,
             "names": [
                 {"name": called[one.name], "volume_ml": one.volume_ml, "by": plan.by(one)}
                 for one in shared.impressions
             ],
-            **_words(made),
+            "stone": visible(made.stone),
+            "mixes": made.mixes,
+            "water": words.water_in_words(made),
+            "powder": words.powder_in_words(made),
+            "scoops": words.scoops_in_words(made),
+            "bowl": visible(words.bowl_in_words(made)),
+            "ratio": words.ratio_in_words(made),
+            "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
+            "short": [visible(say) for say in words.if_short(made)[:3]],
             "steps": [
-                *steps(made, way, nodules_ml=nodules_ml if bases else None, ends=ends),
+                *said["steps"],
                 *(f"Base of {name}: {amounts_in_words(base)}." for name, base in bases.items()),
             ],
             "volume_ml": made.volume_ml,
             "powder_g": made.powder_g,
             "water_ml": made.water_ml,
-            "way": way,
-            "start_min": shared.start_min,
-            "at": plan.clock(shared.start_min),
+            "way": made.way,
             "until": plan.at(closes_min).isoformat() if math.isfinite(closes_min) else None,
-            "late": [called[one.name] for one in shared.late],
             "then": "base" if bases else "separate",
             "then_min": BEFORE_BASE.value if bases else SEPARATING.low,
-            "notes": [
-                *(
-                    {"text": f"Before the water, {name}:", "do": told}
-                    for name, told in before.items()
-                ),
-                *({"text": visible(n.text), "do": visible(n.do_at_desk)} for n in shared.notes),
-            ],
-            "begun": None,
-            "poured": None,
-            "booked": None,
-            "left_g": None,
+            "notes": [{"text": text, "do": do} for text, do in notes],
+            **dict.fromkeys(("begun", "poured", "booked", "left_g")),
         }
 
     def _keep_held(self, held: list[dict[str, Any]]) -> None:
         write_whole(self._poured_file, json.dumps(held, indent=1))
         self._held = held
-
-    @property
-    def _poured_file(self) -> Path:
-        assert isinstance(self.request.out, Path)  # noqa: S101  # see __init__
-        return self.request.out / KEPT / _POURED
 
     def _read_held(self) -> list[dict[str, Any]]:
         if not self._poured_file.is_file():
@@ -821,32 +751,19 @@ class OpenDay:
             }
 
 
-def _words(made: Mix) -> dict[str, Any]:
-    """Say a mix in the words of the bench."""
-    return {
-        "stone": visible(made.stone),
-        "mixes": made.mixes,
-        "water": water_in_words(made),
-        "powder": powder_in_words(made),
-        "scoops": scoops_in_words(made),
-        "bowl": visible(bowl_in_words(made)),
-        "ratio": ratio_in_words(made),
-        "working_min": None if made.kind.working_time is None else made.kind.working_time.low,
-        "short": [visible(say) for say in if_short(made)[:3]],
-    }
-
-
-def _patches(said: Sequence[Any]) -> list[Patch]:
+def _patches(said: Sequence[Any]) -> list[decision.Patch]:
     if len(said) > MOST_NEW_PATCHES:
         raise UsageError(
             f"{len(said)} new patches",
             needed=f"{MOST_NEW_PATCHES} at most",
             remedy="save some first",
         )
-    return [patch_in(Path("what was touched"), patch) for patch in said]
+    return [decision.patch_in(Path("what was touched"), patch) for patch in said]
 
 
-def _drawn(places_mm: Sequence[Place], to_scan: Sequence[Sequence[float]]) -> list[list[float]]:
+def _drawn(
+    places_mm: Sequence[decision.Place], to_scan: Sequence[Sequence[float]]
+) -> list[list[float]]:
     """Bring places from the scan's own frame into the drawing."""
     origin, *along = np.array(to_scan)
     places = np.array(places_mm).reshape(-1, 3) - origin
@@ -856,7 +773,7 @@ def _drawn(places_mm: Sequence[Place], to_scan: Sequence[Sequence[float]]) -> li
 def _has_line(scan: Path) -> bool:
     """Say whether a line is saved for a scan that is refused, or what cannot be read as one."""
     try:
-        return read_decision(scan) is not None
+        return decision.read_decision(scan) is not None
     except (ScanError, OSError):
         return True
 

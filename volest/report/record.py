@@ -11,10 +11,10 @@ from typing import Any
 
 from volest import __version__
 from volest.report.names import cell
-from volest.report.remarks import without_bowl
+from volest.report.table import without_bowl
 from volest.result import PLACES, Guide, Result, plain
 from volest.settings import Settings
-from volest.stone.shared import Plan, SharedMix
+from volest.stone.shared import Plan
 
 COLUMNS = tuple(PLACES)
 _DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
@@ -31,46 +31,43 @@ def document(
 
     A run that was stopped says so: scans that were done, of how many.
     """
-    record = plain(
+    record: Any = plain(
         {
             "volest": __version__,
             **({} if stopped is None else {"stopped": {"done": stopped[0], "of": stopped[1]}}),
             "settings": settings.as_record(),
             "scans": [result.to_dict() for result in results],
-            **({} if plan is None else {"shared": shared_record(plan)}),
+            **({} if plan is None else {"shared": _shared(plan)}),
         }
     )
-    assert isinstance(record, dict)  # noqa: S101  # a mapping went in
-    return record
+    return dict(record)
 
 
 def guide_record(guide: Guide) -> dict[str, Any]:
     """Give what only a scan can tell, to stand beside what else is said of it."""
     from volest.report.guide import imprint_words  # most runs make no guide
 
-    each = []
-    if guide.imprints is not None:
-        for number, one in enumerate(guide.imprints.each, start=1):
-            each.append({**asdict(one), "name": imprint_words(guide.imprints, number)})
-            del each[-1]["place_mm"]  # it is in the frame of the work
-    told = {"thickness": asdict(guide.thickness), "separation": asdict(guide.separation)}
-    for part in told.values():
-        del part["notes"]  # they stand among those of the scan
-    first: dict[str, Any] = {
-        "narrow_mm": guide.narrow_mm,
-        "imprints": each,
-        "flow": guide.flow,
+    row, each = guide.imprints, () if guide.imprints is None else guide.imprints.each
+    named = [] if row is None else [imprint_words(row, k) for k in range(1, len(each) + 1)]
+    parts = {"preparations": guide.preparations, "palate": guide.palate}
+    return {
+        "guide": {
+            "narrow_mm": guide.narrow_mm,
+            "imprints": [_own(one) | {"name": n} for one, n in zip(each, named, strict=True)],
+            "flow": guide.flow,
+            **{name: _own(part) for name, part in parts.items() if part is not None},
+        },
+        "thickness": _own(guide.thickness),
+        "separation": _own(guide.separation),
     }
-    if guide.preparations is not None:
-        first["preparations"] = asdict(guide.preparations)
-        del first["preparations"]["notes"]
-    if guide.palate is not None:
-        first["palate"] = asdict(guide.palate)
-    return {"guide": first, **told}
 
 
-def shared_record(plan: Plan) -> dict[str, Any]:
-    """Give the plan as plain values, the object under ``shared`` in JSON."""
+def _own(part: Any) -> dict[str, Any]:
+    """Leave out notes, which stand among those of the scan, and places in the work's own frame."""
+    return {key: value for key, value in asdict(part).items() if key not in {"notes", "place_mm"}}
+
+
+def _shared(plan: Plan) -> dict[str, Any]:
     return {
         "start": plan.start.isoformat(),
         "mixes": [
@@ -140,9 +137,7 @@ def text_in_pieces(
 def schema() -> dict[str, Any]:
     """Read the JSON schema of the contract (draft 2020-12)."""
     text = resources.files("volest.report").joinpath("schema.json").read_text(encoding="utf-8")
-    loaded = json.loads(text)
-    assert isinstance(loaded, dict)  # noqa: S101  # our own file
-    return loaded
+    return dict(json.loads(text))
 
 
 def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[str]:
@@ -159,27 +154,25 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
     yield _written(COLUMNS)
     for result in results:
         number, shared = numbered.get(result.name, (0, None))
-        row = (result if shared is None else _planned(result, shared)).to_row()
-        if shared is not None:
-            row["shared_mix"] = number
-            row["shared_mix_powder_g"] = shared.mix.powder_g
-            row["shared_mix_water_ml"] = shared.mix.water_ml
-            row["shared_mix_bowl"] = shared.mix.bowl
+        row: dict[str, Any] = {}
+        if shared is not None:  # what the plan notes of a scan goes first
+            alone, told = len(shared.impressions) == 1, shared.notes_of(result.name)
+            result = result if alone else without_bowl(result)  # noqa: PLW2901  # as planned
+            result = replace(result, notes=(*told, *result.notes))  # noqa: PLW2901  # the same
+            row = {
+                "shared_mix": number,
+                "shared_mix_powder_g": shared.mix.powder_g,
+                "shared_mix_water_ml": shared.mix.water_ml,
+                "shared_mix_bowl": shared.mix.bowl,
+            }
+        row |= result.to_row()
         yield _written([_text(row.get(column)) for column in COLUMNS])
 
 
-def _planned(result: Result, shared: SharedMix) -> Result:
-    """Put into the notes of a scan what the plan says of it."""
-    alone = len(shared.impressions) == 1
-    told = shared.notes_of(result.name)
-    result = result if alone else without_bowl(result)
-    return replace(result, notes=(*told, *result.notes))
-
-
 def _written(cells: Sequence[str]) -> str:
-    buffer = io.StringIO(newline="")
-    csv.writer(buffer).writerow(cells)
-    return buffer.getvalue()
+    line = io.StringIO(newline="")
+    csv.writer(line).writerow(cells)
+    return line.getvalue()
 
 
 def _text(value: str | float | None) -> str:

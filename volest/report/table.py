@@ -1,9 +1,10 @@
-"""Results as a table for people: figures first, then the doubts and what to do about them."""
+"""Results for people: a table of the figures first, then the doubts and what to do about them."""
 
 import io
 import math
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from rich.box import Box
@@ -13,25 +14,19 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.dosing import has_base
+from volest.lab import VACUUM, SecondPour
+from volest.notes import hours_in_words
+from volest.report.guide import work_label
 from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
-from volest.report.remarks import (
-    CAUTIONS,
-    as_planned,
-    batch_lines,
-    before_lines,
-    bowl_lines,
-    doubts,
-    how_to_read,
-    made_with,
-    pour_lines,
-    refusals,
-    shared_lines,
-    tally,
-)
-from volest.result import REFUSED, Result
+from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
-from volest.stone.shared import Plan
-from volest.stone.words import powder_cell, scoops_cell, water_cell
+from volest.stone import words
+from volest.stone.mix import Mix
+from volest.stone.pours import OF_THE_BOWL, knows_scoop
+from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
+from volest.stone.shared import Plan, SharedMix, priced, this_minute
+from volest.stone.stones import StoneType, bench_for, find_stone
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 _WIDEST = 10_000  # for a pipe: no line of the table is ever broken
@@ -48,6 +43,17 @@ NO_NOTE = "none"
 _STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
 _PLAIN = Base()
 _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twelve tenths
+# Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
+# 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
+CAUTIONS = (
+    "Gypsum dust: wear a mask, extract it. Disinfect impressions before scanning.",
+    "The makers' instructions and your laboratory's rules win over these figures.",
+)
+SHARED_APART = "A mix by its number is shared: its water and powder stand below."
+_OUTCOMES = (MEASURED, NOTED, REFUSED)
+_UNKNOWN = "no known weight"
+_STALE_MIN = 5.0  # a plan that began so long ago cannot be kept any more
+_BASES = "Bases, the second pour: water first, then powder; their nodules are in the first pour"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,16 +89,16 @@ def rows(
 ) -> list[Row]:
     """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
     mixes = {} if plan is None else plan.sharers
+    stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
+    several = len(set(stones) - {BLANK}) > 1
     made = []
-    for result, name, stone, volume in zip(
-        results, names, _stones(results), _volumes(results), strict=True
-    ):
+    for result, name, stone, volume in zip(results, names, stones, _volumes(results), strict=True):
         mix, shared, found = result.mix, mixes.get(result.name), result.base_line
-        powder, water, scoops = BLANK, BLANK, BLANK
+        cells = [BLANK] * 3
         if shared is not None:
-            powder = water = f"mix {shared}"
+            cells = [f"mix {shared}"] * 2 + [BLANK]
         elif mix is not None:
-            powder, water, scoops = powder_cell(mix), water_cell(mix), scoops_cell(mix)
+            cells = [words.powder_cell(mix), words.water_cell(mix), words.scoops_cell(mix)]
         notes = (*(() if plan is None else plan.notes_of(result.name)), *result.notes)
         codes = tuple(dict.fromkeys(visible(note.code) for note in notes))
         refused = result.outcome == REFUSED
@@ -101,11 +107,11 @@ def rows(
         made.append(
             Row(
                 name=name,
-                stone=stone,
+                stone=stone if several else "",
                 volume=volume,
-                powder=powder,
-                water=water,
-                scoops=scoops,
+                powder=cells[0],
+                water=cells[1],
+                scoops=cells[2],
                 base=BLANK if found is None else _base_words(found.how, base),
                 notes=codes or (NO_NOTE,),
                 refused=refused,
@@ -117,11 +123,6 @@ def rows(
 def _base_words(how: str, asked: Base) -> str:
     moved = how == asked.how and asked.offset_mm != 0
     return f"{visible(how)} {asked.offset_mm:+.1f} mm" if moved else visible(how)
-
-
-def _stones(results: Sequence[Result]) -> list[str]:
-    stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
-    return stones if len(set(stones) - {BLANK}) > 1 else [""] * len(stones)
 
 
 def _volumes(results: Sequence[Result]) -> list[str]:
@@ -165,49 +166,69 @@ def table_text(
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
-    late: Collection[str] = () if plan is None else plan.late
-    above: list[RenderableType] = [] if brief else [Text(tied(made_with(settings)))]
-    if folder:
-        above.append(Text(f"folder {folder}", overflow="fold"))
-    figures: list[RenderableType] = (
-        [_figures(rows(results, names, settings.base, plan), width)] if results else []
-    )
-    cautions: list[RenderableType] = [] if brief else [Text(caution) for caution in CAUTIONS]
-    shared = [] if plan is None else shared_lines(plan, settings)
-    measured = any(result.mix is not None for result in results)
-    below: list[list[RenderableType]] = [
-        _lines(how_to_read(settings, shared=plan is not None and bool(plan.sharers)))
-        if measured and not brief
-        else [],
-        _lines(before_lines(results, names)),
-        _lines(bowl_lines(results, names) if plan is None else []),
-        _lines(pour_lines(results, names)),
-        _lines(shared),
-        doubts(results, names),
-        refusals(results, names),
-        _lines([tally(results, late), *([] if brief else batch_lines(results, plan))]),
-        cautions,
+    before, bowls, pours = scan_lines(results, names)
+    above = [] if brief else [tied(made_with(settings))]
+    above += [f"folder {folder}"] if folder else []
+    total = [tally(results, () if plan is None else plan.late)]
+    if not brief:
+        total += batch_lines(results, plan)
+    to_read: list[str] = []
+    if not brief and any(result.mix is not None for result in results):
+        to_read = how_to_read(settings, shared=plan is not None and bool(plan.sharers))
+    figures = [_figures(rows(results, names, settings.base, plan), width)] if results else []
+    blocks: list[Sequence[RenderableType]] = [
+        [Text(line, overflow="fold") for line in above],
+        figures,
+        _hung(to_read),
+        _hung(before),
+        _hung(bowls if plan is None else ()),
+        _hung(pours),
+        _hung(() if plan is None else shared_lines(plan, settings)),
+        *_told(results, names),
+        _hung(total),
+        [] if brief else [Text(caution) for caution in CAUTIONS],
     ]
     reading = min(width or READING_WIDTH, READING_WIDTH)
-    blocks: list[tuple[list[RenderableType], int]] = [
-        (above, reading),
-        (figures, width or _WIDEST),
-        *((part, reading) for part in below),
-    ]
+    columns = {id(figures): width or _WIDEST}
     return "\n".join(
-        _drawn(part, columns, styled=styled, encoding=encoding) for part, columns in blocks if part
+        _drawn(part, columns.get(id(part), reading), styled=styled, encoding=encoding)
+        for part in blocks
+        if part
     )
 
 
-def _lines(texts: Sequence[str]) -> list[RenderableType]:
+def _hung(texts: Sequence[str]) -> list[RenderableType]:
     # The first is a heading, and what is indented hangs under its own beginning.
     return [
-        Padding(
-            Text(tied(text.strip()), overflow="fold"),
-            (0, 0, 0, len(text) - len(text.lstrip())),
-        )
+        _indented(Text(tied(text.strip()), overflow="fold"), len(text) - len(text.lstrip()))
         for text in texts
     ]
+
+
+def _indented(part: RenderableType, cells: int) -> Padding:
+    return Padding(part, (0, 0, 0, cells))
+
+
+def _told(
+    results: Sequence[Result], names: Sequence[str]
+) -> tuple[list[RenderableType], list[RenderableType]]:
+    """Tell every note in full, and why scans were refused; each scan's under its name."""
+    notes: list[RenderableType] = [Text("Notes, and what to do", _BOLD)]
+    refusals: list[RenderableType] = [Text("Refused, and how to mend it", _ALARM)]
+    for result, name in zip(results, names, strict=True):
+        head = _indented(Text(name, overflow="fold"), 2)
+        grid = Table.grid(padding=(0, 2))
+        grid.add_column(no_wrap=True)
+        grid.add_column(overflow="fold")
+        for note in result.notes:
+            grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
+            grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
+        if result.notes:
+            notes += [head, _indented(grid, 4)]
+        if result.outcome == REFUSED:
+            reason = tied(visible(result.reason or "no reason was given"))
+            refusals += [head, _indented(Text(reason, overflow="fold"), 4)]
+    return notes[1:] and notes, refusals[1:] and refusals
 
 
 def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encoding: str) -> str:
@@ -228,73 +249,310 @@ def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encod
 
 
 def _figures(lines: Sequence[Row], width: int | None) -> RenderableType:
+    """Set the table; every width is given: what rich squeezed would be a wrong figure."""
+    heads = (_HEADS[0], "stone", *_HEADS[1:]) if lines[0].stone else _HEADS
+    codes = [", ".join(line.notes) for line in lines]
     firm = {
         head: max(_widest(head), *(cell_len(line.figures()[at]) for line in lines))
-        for at, head in enumerate(_heads(lines))
+        for at, head in enumerate(heads)
     }
-    widest_name = _WIDEST if width is None else _WIDEST_NAME
+    # Names and codes share what the figures leave; names first, they cannot wait.
     room = (width or _WIDEST) - sum(firm.values()) - _GAP * (len(firm) + 1)
-    names, notes = _shared_room(lines, room, widest_name)
-    if names < min(_NARROWEST_NAME, *(cell_len(line.name) for line in lines)):
-        return _stacked(lines)
-    return _grid(lines, names=names, firm=firm, notes=notes)
-
-
-def _shared_room(lines: Sequence[Row], room: int, widest_name: int) -> tuple[int, int]:
-    """Deal the cells that the figures leave to names and codes; names first, they cannot wait."""
-    names = min(widest_name, max(_widest("scan"), *(cell_len(line.name) for line in lines)))
-    notes = max(_widest("notes"), *(cell_len(_codes(line)) for line in lines))
-    if names + notes <= room:
-        return names, notes
-    least = max(cell_len(piece) for line in lines for piece in pieces(_codes(line)))
-    names = min(names, max(room - notes, room - max(least, room // 3)))
-    return names, room - names
-
-
-def _grid(
-    lines: Sequence[Row], *, names: int, firm: Mapping[str, int], notes: int
-) -> RenderableType:
+    longest = [cell_len(line.name) for line in lines]
+    names = min(_WIDEST if width is None else _WIDEST_NAME, max(_widest("scan"), *longest))
+    notes = max(_widest("notes"), *map(cell_len, codes))
+    if names + notes > room:
+        least = max(cell_len(piece) for code in codes for piece in pieces(code))
+        names = min(names, max(room - notes, room - max(least, room // 3)))
+        notes = room - names
+    if names < min(_NARROWEST_NAME, *longest):
+        return _stacked(lines, heads, codes)
     # The box brings one cell between columns, the padding the rest of the gap.
     grid = Table(box=_RULED, show_edge=False, padding=(0, _GAP - 1, 0, 0), pad_edge=False)
-    # Every width is given, so nothing is left for rich to squeeze: a cut figure is a wrong one.
     grid.add_column("scan", width=names, overflow="fold", vertical="top")
     for head, cells in firm.items():
         side: Literal["left", "right"] = "left" if head in _LEFT_SET else "right"
         grid.add_column(head, width=cells, no_wrap=True, justify=side)
     grid.add_column("notes", width=notes)
-    for line in lines:
+    for line, code in zip(lines, codes, strict=True):
         *amounts, base = line.figures()
         grid.add_row(
             Text(folded(shortened(line.name, names * _NAME_LINES), names)),
             *(Text(amount, _BOLD) for amount in amounts),
             Text(base),
-            Text(folded(_codes(line), notes), _ALARM if line.refused else ""),
+            Text(folded(code, notes), _ALARM if line.refused else ""),
         )
     return grid
 
 
-def _stacked(lines: Sequence[Row]) -> RenderableType:
-    # One scan under the other, for a window too narrow for a table.
+def _stacked(lines: Sequence[Row], heads: Sequence[str], codes: Sequence[str]) -> RenderableType:
+    """Set one scan under the other, for a window too narrow for a table."""
     blocks: list[RenderableType] = []
-    for line in lines:
+    for line, code in zip(lines, codes, strict=True):
         block = Table.grid(padding=(0, _GAP))
         block.add_column()
         block.add_column(overflow="fold")
-        for head, figure in zip(_heads(lines), line.figures(), strict=True):
+        for head, figure in zip(heads, line.figures(), strict=True):
             block.add_row(Text(head.replace("\n", " ")), Text(figure.strip(), _BOLD))
-        block.add_row(Text("notes"), Text(_codes(line), _ALARM if line.refused else ""))
-        blocks += [Text(line.name, overflow="fold"), Padding(block, (0, 0, 1, _GAP))]
-    blocks[-1] = Padding(block, (0, 0, 0, _GAP))  # no empty line under the last
-    return Group(*blocks)
-
-
-def _heads(lines: Sequence[Row]) -> tuple[str, ...]:
-    return (_HEADS[0], "stone", *_HEADS[1:]) if lines[0].stone else _HEADS
-
-
-def _codes(line: Row) -> str:
-    return ", ".join(line.notes)
+        block.add_row(Text("notes"), Text(code, _ALARM if line.refused else ""))
+        blocks += [Text(line.name, overflow="fold"), _indented(block, _GAP), Text()]
+    return Group(*blocks[:-1])  # no empty line under the last
 
 
 def _widest(head: str) -> int:
     return max(cell_len(part) for part in head.split("\n"))
+
+
+def made_with(settings: Settings) -> str:
+    """Say in one line what the figures rest on."""
+    wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
+    bases = (second,) if second.is_made else ()
+    used = {
+        find_stone(name, settings.lab).name
+        for name in (*settings.stones, *(base.stone for base in bases))
+    }
+    learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
+    waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
+    if learned:  # what was learned goes before it
+        waste = f"other {waste}" if len(learned) < len(used) else ""
+    parts = [
+        f"stone {visible(settings.stone)}",
+        *(f"{visible(stone)} for {visible(scans)}" for scans, stone in settings.stones_for),
+        "" if wp is None else f"{wp:g} mL water to 100 g",
+        waste,
+        *(
+            f"waste of {visible(law.stone)} learned from {law.pours} pour{'s' * (law.pours != 1)}"
+            for law in learned
+        ),
+        "" if settings.way == VACUUM else f"mixed by {settings.way}",
+        f"base line {settings.base}",
+        *(f"base {_height(base)}, {visible(base.stone)}" for base in bases),
+        f"pitch {settings.pitch_mm:g} mm",
+        "" if settings.unit is None else f"files in {settings.unit}",
+        "inside out" if settings.inside_out else "",
+        f"scoops of {_scoops(settings)}",
+        "" if settings.lab_file is None else f"lab {visible(settings.lab_file)}",
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def _height(base: SecondPour) -> str:
+    return (
+        f"of {base.height_mm:g} mm" if base.former_ml is None else f"former {base.former_ml:g} mL"
+    )
+
+
+def _scoops(settings: Settings) -> str:
+    """Say what a level scoop weighs: of the usual stone, then of the others."""
+    usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
+    each = _scoop(usual, settings) or _UNKNOWN
+    told = [f"{visible(kind.name)}: {_scoop(kind, settings) or 'weigh it'}" for kind in others]
+    return f"{each} ({', '.join(told)})" if told else each
+
+
+def _scoop(kind: StoneType, settings: Settings) -> str:
+    known = knows_scoop(kind, settings)
+    return f"{bench_for(kind, settings.lab).scoop_g:g} g" if known else ""
+
+
+def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
+    """Say what the brackets and the scoops of the table mean."""
+    each = _scoops(settings)
+    ends = {
+        "gram": " instead of weighing, and the water that goes with them.",
+        "scoop": "; powder is rounded up to them, the water goes with it.",
+    }
+    end = "; weigh the powder." if each == _UNKNOWN else ends[settings.by]
+    heap_mm, risk = settings.lab.first_pour.heap_mm, settings.lab.risk_percent
+    more = [
+        *((f"a heap of {heap_mm:g} mm over the rim",) if heap_mm else ()),
+        "what stays in the bowl",
+        f"and a reserve that leaves a {risk:g} % chance of running short",
+    ]
+    return [
+        "Volume: the cavity, in brackets its range.",
+        f"The mix is for more: {', '.join(more)}.",
+        f"Scoops: level scoops of {each}{end}",
+        *(SHARED_APART,) * shared,
+    ]
+
+
+def tally(results: Sequence[Result], late: Collection[str] = ()) -> str:
+    """Count the outcomes, and the impressions that are `late`: past their window at their turn."""
+    scans = sum(result.cavity == 1 for result in results)
+    told = tally_of(Counter(result.outcome for result in results), scans)
+    past = sum(result.name in late for result in results)
+    return f"{told}; {past} past the window of the material" if past else told
+
+
+def tally_of(counts: Mapping[str, int], scans: int) -> str:
+    """Say in words how many impressions ended in which way.
+
+    >>> tally_of({"measured": 2}, 2), tally_of({"measured": 2}, 1)
+    ('2 scans: 2 measured', '2 impressions in 1 scan: 2 measured')
+    """
+    told = ", ".join(f"{counts[kind]} {kind}" for kind in _OUTCOMES if counts.get(kind))
+    whole = sum(counts.values())
+    total = f"{scans} scan{'' if scans == 1 else 's'}"
+    total = f"{whole} impressions in {total}" if whole > scans else total
+    return f"{total}: {told}" if told else total
+
+
+def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[str], ...]:
+    """Tell what the table has no room for: what comes before the water; bowls; mixes and bases."""
+    before, split, bases = [], [], []
+    bowls: dict[str, list[str]] = {}
+    for result, name in zip(results, names, strict=True):
+        mix, base = result.mix, result.second_pour
+        if told := before_water(result):
+            before.append(f"  {name}: {told}")
+        if mix is not None and mix.bowl is not None:
+            bowls.setdefault(visible(mix.bowl), []).append(name)
+        if mix is not None and mix.mixes > 1:
+            split.append(f"  {name}: {amounts_in_words(mix)}")
+        if base is not None:
+            bowl = f", {visible(words.bowl_in_words(base))}" if base.bowl else ""
+            bases.append(f"  {name}: {amounts_in_words(base)}{bowl}")
+    return (
+        _headed("Before the water", before),
+        _headed("Bowls", [f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items()]),
+        _headed("Split mixes: water first, then powder", split) + _headed(_BASES, bases),
+    )
+
+
+def _headed(head: str, lines: list[str]) -> list[str]:
+    return [head, *lines] if lines else []
+
+
+def before_water(result: Result) -> str:
+    """Say what is cut or boxed in before a mix is begun; '' where nothing is."""
+    told = ((work, *work_label(work)) for work in (result.trim.works if result.trim else ()))
+    return "; ".join(
+        f"{ask} {hours_in_words(work.hours[0], work.hours[-1])}, {say}" for work, ask, say in told
+    )
+
+
+def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
+    """Add up the powder of a batch, and what of it is wasted, stone by stone."""
+    firsts = [result.mix for result in results] if plan is None else [s.mix for s in plan.mixes]
+    made: dict[str, list[Mix]] = {}
+    for mix in (*firsts, *(result.second_pour for result in results)):
+        if mix is not None:
+            made.setdefault(mix.stone, []).append(mix)
+    lines = []
+    for stone, mixes in made.items():
+        powder_g, waste_g = sum(mix.powder_g for mix in mixes), sum(mix.waste_g for mix in mixes)
+        line = f"Powder {visible(stone)}: {powder_g:.0f} g, {waste_g:.0f} g of it waste"
+        cost = words.cost_in_words(powder_g, waste_g, mixes[0].kind)
+        lines.append(f"{line}; {cost}" if cost else line)
+    return lines
+
+
+def as_planned(results: Sequence[Result], plan: Plan | None) -> list[Result]:
+    """Leave out what is noted of a bowl of one's own where a mix is shared."""
+    sharers = () if plan is None else plan.sharers
+    return [without_bowl(result) if result.name in sharers else result for result in results]
+
+
+def without_bowl(result: Result) -> Result:
+    """Leave out what is noted of a bowl of its own, for a scan that shares a mix."""
+    notes = tuple(note for note in result.notes if note.code not in OF_THE_BOWL)
+    outcome = MEASURED if result.outcome == NOTED and not notes else result.outcome
+    return replace(result, notes=notes, outcome=outcome)
+
+
+def shared_lines(plan: Plan, settings: Settings) -> list[str]:
+    """Tell the plan of shared mixes, two or more lines each, and what it saves."""
+    if not plan.mixes:
+        return ["Shared mixes: nothing to pour"]
+    lines = ["Mixes, in the order to make them: water first, then powder"]
+    ago_min = (this_minute() - plan.start).total_seconds() / 60.0
+    if ago_min > _STALE_MIN:
+        lines.append(
+            f"  Their start, {plan.start:%H:%M}, was {in_words(ago_min)} ago: plan anew before "
+            "you pour"
+        )
+    scans = [one.name for shared in plan.mixes for one in shared.impressions]
+    called = dict(zip(scans, short_names(scans)[1], strict=True))
+    for number, shared in enumerate(plan.mixes, start=1):
+        lines += _shared(number, shared, called, plan)
+        with_base = {has_base(one.scan, settings) for one in shared.impressions}
+        lines += [f"     {told}" for told in afterwards(shared, plan, with_base)]
+    kinds = {one.kind for shared in plan.mixes for one in shared.impressions}
+    if KINDS[1] in kinds and KINDS[-1] not in kinds:
+        lines.append("  Prepared teeth? Say which arch has them: --kind 'PATTERN=dies'")
+    count, alone = len(plan.mixes), len(plan.alone)
+    told = f"  {count} mix{'es' * (count != 1)} for {alone} impression{'s' * (alone != 1)}: "
+    told += f"{plan.powder_g:.0f} g of powder"
+    saved_g, money = plan.alone_g - plan.powder_g, priced(plan, settings)
+    if round(saved_g):
+        told += f" instead of {plan.alone_g:.0f} g, saves {saved_g:.0f} g"
+        told += "" if money is None else f" ({money[0]:.2f} {money[1]})"
+    return [*lines, told]
+
+
+def afterwards(shared: SharedMix, plan: Plan, with_base: Collection[bool]) -> list[str]:
+    """Say from when on the casts of a mix get their base, or are separated."""
+    poured_min = max(shared.turns_min)
+    base, out = (plan.clock(poured_min + wait) for wait in (BEFORE_BASE.value, SEPARATING.low))
+    after_base = plan.clock(poured_min + BEFORE_BASE.value + SEPARATING.low)
+    told = {
+        True: f"base: from {base} on; separate: from {after_base} on",
+        False: f"separate: from {out} on",
+    }
+    if len(with_base) > 1:
+        told[False] += " those without a base"
+    return [told[has] for has in sorted(with_base, reverse=True)]
+
+
+def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
+    """Let the notes of a shared mix call scans as the table does, without their folder."""
+    return replace(shared, notes=tuple(note.calling(called) for note in shared.notes))
+
+
+def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
+    """Say when an impression of a mix is poured, until when it may be, and what it is."""
+    one, at_min = shared.turn_of(name)
+    told = [
+        "" if one.kind == KINDS[0] else f"with {one.kind}" if one.kind == KINDS[-1] else one.kind
+    ]
+    if one.window is not None:
+        by = f"to be poured {plan.by(one)}, past" if one.closes_min < 0.0 else plan.by(one)
+        since = "when?" if one.age_min is None else plan.clock(-one.age_min)
+        told += [f"{one.window.material} {by}".rstrip(), f"taken {since}"]
+    told.append("ASK FIRST" if one in shared.late else "")
+    about = ", ".join(filter(None, told))
+    return f"at {plan.clock(at_min)}" + (f" ({about})" if about else "")
+
+
+def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Plan) -> list[str]:
+    names = ", ".join(
+        f"{called[one.name]} {turn_words(one.name, shared, plan)}" for one in shared.impressions
+    )
+    bowl = f", {visible(words.bowl_in_words(shared.mix))}" if shared.mix.bowl else ""
+    tick = "ASK FIRST" if len(shared.late) == len(shared.impressions) else "[ ]"
+    lines = [
+        f"  {number}. {tick} {plan.clock(shared.start_min)}{bowl}: {amounts_in_words(shared.mix)}",
+        f"     pour: {names}",
+    ]
+    windows = {one.window.material: str(one.window) for one in shared.impressions if one.window}
+    if windows:
+        told = "; ".join(f"{material} {window}" for material, window in windows.items())
+        lines.append(f"     window: {told}, the maker's word first")
+    for note in called_by(shared, called).notes:
+        lines += [f"     {note.code}: {visible(note.text)}", f"     Do: {visible(note.do)}"]
+    return lines
+
+
+def amounts_in_words(mix: Mix) -> str:
+    """Say water and powder of a mix in one line."""
+    each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
+    return (
+        f"{each}{words.water_in_words(mix)} water, {words.powder_in_words(mix)} {mix.stone} "
+        f"({words.scoops_in_words(mix)})"
+    )
+
+
+def damaged_line(files: int) -> str:
+    """Say that the disk gave kept files back other than they were."""
+    return f"{files} kept files in --out were damaged; their scans were sized anew"

@@ -290,10 +290,10 @@ def if_short(made: Mix) -> tuple[str, ...]:
     )
 
 
-def base_if_short(base: Mix) -> str:
+def base_if_short(base: Mix, *, on_paper: bool = False) -> str:
     """Say what to do when the mix of the base does not reach. Common practice, no source."""
-    book = "Book it with 'volest log --base-pour --short'."
-    return f"Base short? {_more_of(base)} Pour it on while the base is wet. {book}"
+    book = "" if on_paper else " Book it with 'volest log --base-pour --short'."
+    return f"Base short? {_more_of(base)} Pour it on while the base is wet.{book}"
 
 
 def _more_of(made: Mix) -> str:

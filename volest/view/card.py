@@ -11,7 +11,7 @@ import time
 import zlib
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -147,10 +147,14 @@ def picture_data(result: Result, cavity: Cavity) -> str:
 
 def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
     """Pack the drawing, with the base line at height 0 all over."""
-    levelled = {name: _levelled(block.mesh, scene, cavity) for name, block in scene.blocks.items()}
+    levelled, base = {}, cavity.base
+    for name, block in scene.blocks.items():
+        x, y, _ = block.mesh.points_mm.T
+        height = base.heights_mm(*scene.stand.undrawn(block.mesh.points_mm).T) * base.upright
+        levelled[name] = replace(block.mesh, points_mm=np.column_stack([x, y, height]))
     marks = [name for name in levelled if name not in (IMPRESSION, STONE, BASE_LINE)]
     main = decimated(levelled[IMPRESSION])
-    heights, low_mm = _floor(cavity)
+    heights, to_cells = _floor(scene, cavity)
     return {
         "low": np.round(main.points_mm.min(axis=0), 2).tolist(),
         "size": np.round(np.ptp(main.points_mm, axis=0), 2).tolist(),
@@ -158,7 +162,7 @@ def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
         "marks": [[name, LOOKS[name].says, LOOKS[name].colour] for name in marks],
         "rows": heights.shape[0],
         "columns": heights.shape[1],
-        "to_cells": _to_cells(scene, cavity, low_mm),
+        "to_cells": to_cells,
         "to_scan": _to_scan(scene, cavity),
         "stone": LOOKS[STONE].colour,
         "stone_cut": LOOKS[CUT_FACE].colour,
@@ -168,45 +172,23 @@ def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
     }
 
 
-def _levelled(mesh: Mesh, scene: Scene, cavity: Cavity) -> Mesh:
-    base = cavity.base
-    height = base.heights_mm(*scene.stand.undrawn(mesh.points_mm).T) * base.upright
-    return Mesh(
-        points_mm=np.column_stack([mesh.points_mm[:, :2], height]), triangles=mesh.triangles
-    )
+def _floor(scene: Scene, cavity: Cavity) -> tuple[Floats, list[float]]:
+    """Cut the map of the floor down to what stone may cover.
 
-
-def _floor(cavity: Cavity) -> tuple[Floats, tuple[float, float]]:
-    """Cut the map of the floor down to what stone may cover."""
+    With it, how a place of the drawing becomes a cell: u = a x + b y + c, and the same for v.
+    """
     grid, inside = cavity.relief.grid, cavity.footprint.inside
+    every = max(int(_MAP_CELL_MM / grid.pitch_mm + _WHOLE), 1)  # cells of a fine grid become one
     heights = stone_heights_mm(cavity, cavity.base) * cavity.base.upright
     j, i = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
-    rows = slice(max(int(j[0]) - _FREE_CELLS, 0), int(j[-1]) + 1 + _FREE_CELLS)
-    columns = slice(max(int(i[0]) - _FREE_CELLS, 0), int(i[-1]) + 1 + _FREE_CELLS)
-    low, every = grid.low_mm, _every(cavity)
-    return heights[rows, columns][::every, ::every], (
-        low[0] + columns.start * grid.pitch_mm,
-        low[1] + rows.start * grid.pitch_mm,
-    )
-
-
-def _every(cavity: Cavity) -> int:
-    """Say how many cells of a fine grid become one of the map."""
-    return max(int(_MAP_CELL_MM / cavity.relief.grid.pitch_mm + _WHOLE), 1)
-
-
-def _to_cells(scene: Scene, cavity: Cavity, low_mm: tuple[float, float]) -> list[float]:
-    """Say how a place of the drawing becomes a cell of the floor's map: u = a x + b y + c ..."""
-    pitch = cavity.relief.grid.pitch_mm * _every(cavity)
-    turn, middle = scene.stand.turn, scene.stand.middle_mm
-    parts = []
-    for axis in (0, 1):
-        parts += [
-            turn[0, axis] / pitch,
-            turn[1, axis] / pitch,
-            (middle[axis] - low_mm[axis]) / pitch,
-        ]
-    return [float(part) for part in parts]
+    first = [max(int(at[0]) - _FREE_CELLS, 0) for at in (i, j)]
+    last = [int(at[-1]) + 1 + _FREE_CELLS for at in (i, j)]
+    low_mm = np.array(grid.low_mm) + np.array(first) * grid.pitch_mm
+    turn, middle_mm = scene.stand.turn[:2, :2], scene.stand.middle_mm[:2]
+    to_cells = np.column_stack([turn.T, middle_mm - low_mm]) / (grid.pitch_mm * every)
+    return heights[
+        first[1] : last[1] : every, first[0] : last[0] : every
+    ], to_cells.ravel().tolist()
 
 
 def _to_scan(scene: Scene, cavity: Cavity) -> list[list[float]]:

@@ -10,53 +10,24 @@ import numpy as np
 
 from volest import __version__
 from volest.dosing import cast_mm
-from volest.notes import Note, dial_in_words, sentence
+from volest.notes import dial_in_words, sentence
+from volest.report import table
 from volest.report.guide import advice, stop_words
 from volest.report.names import TIE, short_names, tied, visible
-from volest.report.remarks import (
-    SHARED_APART,
-    afterwards,
-    as_planned,
-    batch_lines,
-    before_water,
-    called_by,
-    made_with,
-    shared_lines,
-    tally,
-    turn_words,
-)
-from volest.report.table import Row, rows
 from volest.result import Result
 from volest.settings import Settings
-from volest.stone.mix import Mix
+from volest.stone import words
 from volest.stone.shared import Plan, SharedMix
-from volest.stone.words import (
-    CARE,
-    CAUTIONS,
-    DISINFECTED,
-    base_if_short,
-    base_steps,
-    before,
-    bowl_in_words,
-    if_short,
-    powder_cell,
-    ratio_in_words,
-    ready,
-    scoops_in_words,
-    steps,
-    terms_in_words,
-    water_cell,
-)
 from volest.view.scene import LOOKS
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
-# `volest show --plot` draws the same curve in `sheet/plot.py`, by a library that also writes PNG
+# `volest show --plot` draws the same curve in `report/guide.py`, by a library that also writes PNG
 # and PDF. It cannot draw here: a sheet is made without that library too, and the card's script
 # moves a line over this drawing, whose frame it must know.
 WIDE, TALL = 340.0, 220.0  # of the drawing's own units; the page scales it
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 12.0, 36.0
+_LEFT, _TOP, _RIGHT, _BOTTOM = 44.0, 12.0, WIDE - 10.0, TALL - 36.0
 _STEPS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _MOST_TICKS = 6
 _TINY = 1e-9  # a curve that is level or empty still has a width to divide by
@@ -65,6 +36,8 @@ _TIE = "\N{NO-BREAK SPACE}"
 # and with one: a page of Letter holds no more.
 _WORDY = (1500, 1750)
 _SCRIPTS = ("table.js", "solid.js", "card.js")
+_UNPLANNED = {"mix": 0, "at": "", "together": None, "planned": (), "window": "", "ready": ()}
+_NOTHING: Sequence[str] = ()
 
 
 def sheet_text(
@@ -83,30 +56,52 @@ def sheet_text(
     unchanged: now if it is not given. `at` are addresses where scans can be opened, by their names:
     the cards carry them, to be read by a camera.
     """
-    results = as_planned(results, plan)
+    results = table.as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
-    entries = _entries(results, cards, names, settings, plan)
-    for entry in entries:
-        entry["code"] = _drawn_code((at or {}).get(entry["result"].name))
+    by_name = {result.name: result for result in results}
+    day = plan or Plan(mixes=(), alone=())
+    numbered = {
+        one.name: number for number, made in enumerate(day.mixes, 1) for one in made.impressions
+    }
+    # A mix may be for some that stand on another page.
+    called = {name: Path(name).name for name in numbered}
+    called.update(zip((result.name for result in results), names, strict=True))
+    entries = []
+    for number, (result, line, card) in enumerate(
+        zip(results, table.rows(results, names, settings.base, plan), cards, strict=True), start=1
+    ):
+        turn, mix = _UNPLANNED, numbered.get(result.name)
+        if mix is not None:
+            turn = {"mix": mix, **_turn(result, day.mixes[mix - 1], day, called)}
+        code = _drawn_code((at or {}).get(result.name))
+        entries.append(
+            {"number": number, "code": code, **_entry(result, line, card, turn, settings)}
+        )
+    entries.sort(key=lambda entry: 0 if entry["row"].refused else 1 if entry["row"].noted else 2)
+    mixes = {
+        number: {"number": number, **mix_words(made, day, called, by_name, settings)}
+        for number, made in enumerate(day.mixes, start=1)
+        if len(made.impressions) > 1 and made.impressions[0].name in by_name
+    }
+    # In the order of the plan, each shared mix before its first impression.
+    in_order = sorted(entries, key=lambda entry: entry["mix"])
     return _template().render(
         version=__version__,
         sized=f"{sized or datetime.now().astimezone():%Y-%m-%d, %H:%M}",
         folder=folder,
-        made_with=made_with(settings),
-        tally=tally(results, () if plan is None else plan.late),
+        made_with=table.made_with(settings),
+        tally=table.tally(results, day.late),
         entries=entries,
-        cards=_in_order(entries, _mixes(results, names, settings, plan)),
+        cards=[(mixes.pop(entry["mix"], None), entry) for entry in in_order],
         lines=[
-            *(shared_lines(plan, settings) if plan else ()),
-            *batch_lines(results, plan),
+            *(table.shared_lines(plan, settings) if plan else ()),
+            *table.batch_lines(results, plan),
         ],
         told=list(map(sentence, told)),
         looks=LOOKS,
-        shared_apart="" if plan is None else SHARED_APART,
-        before=before()[1:],
-        disinfected=DISINFECTED,
-        cautions=CAUTIONS,
-        care=CARE,
+        words=words,
+        second=settings.lab.second_pour,
+        shared_apart=table.SHARED_APART if plan else "",
         plot_size=(WIDE, TALL),
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
@@ -136,224 +131,115 @@ def _template() -> "Template":
     return page.get_template("sheet.html.j2")
 
 
-def _entries(
-    results: Sequence[Result],
-    cards: Sequence[dict[str, Any] | None],
-    names: Sequence[str],
+def mix_words(
+    shared: SharedMix,
+    plan: Plan,
+    called: Mapping[str, str],
+    results: Mapping[str, Result],
     settings: Settings,
-    plan: Plan | None,
-) -> list[dict[str, Any]]:
-    """Gather what each scan shows; those that need a look come first."""
-    called = _called(results, names, plan)
-    shared = {
-        one.name: (number, made)
-        for number, made in enumerate(() if plan is None else plan.mixes, start=1)
-        for one in made.impressions
+    *,
+    with_ends: bool = False,
+) -> dict[str, Any]:
+    """Say what a mix is on paper and on the desk's page, its scans by the names they are called.
+
+    A mix may be for some that are not among the `results`; `with_ends` says where its stone ends.
+    """
+    names = [one.name for one in shared.impressions]
+    known = {called[name]: results[name] for name in names if name in results}
+    bases = {name: one.second_pour for name, one in known.items() if one.second_pour is not None}
+    nodules_ml = len(bases) * settings.lab.second_pour.nodules_ml if bases else None
+    ends = (f"{name}: " * (len(names) > 1) + stop_words(one) for name, one in known.items())
+    before = {name: table.before_water(one) for name, one in known.items()}
+    return {
+        "mix": shared.mix,
+        "at": plan.clock(shared.start_min),
+        "turns": [(called[name], table.turn_words(name, shared, plan)) for name in names],
+        "after": table.afterwards(shared, plan, {called[name] in bases for name in names}),
+        "notes": table.called_by(shared, called).notes,
+        "late": [called[one.name] for one in shared.late],
+        "before": {name: told for name, told in before.items() if told},
+        "bases": bases,
+        "steps": words.steps(
+            shared.mix,
+            shared.mix.way,
+            nodules_ml=nodules_ml,
+            ends=" ".join(ends) if with_ends else "",
+        ),
     }
-    lines = rows(results, names, settings.base, plan)
-    entries = [
-        _entry(
-            number,
-            result,
-            line,
-            card,
-            settings=settings,
-            plan=plan,
-            shared=shared.get(result.name),
-            called=called,
-        )
-        for number, (result, line, card) in enumerate(
-            zip(results, lines, cards, strict=True), start=1
-        )
-    ]
-    return sorted(entries, key=_urgency)
 
 
-def _in_order(
-    entries: Sequence[dict[str, Any]], mixes: Sequence[dict[str, Any]]
-) -> list[tuple[dict[str, Any] | None, dict[str, Any]]]:
-    """Put the cards into the order of the plan, each shared mix before its first impression."""
-    waiting = {mix["number"]: mix for mix in mixes}
-    in_order = sorted(entries, key=lambda entry: entry["shared"][0] if entry["shared"] else 0)
-    return [
-        (waiting.pop(entry["shared"][0], None) if entry["shared"] else None, entry)
-        for entry in in_order
-    ]
-
-
-def _urgency(entry: dict[str, Any]) -> int:
-    return 0 if entry["row"].refused else 1 if entry["row"].noted else 2
+def _turn(
+    result: Result, shared: SharedMix, plan: Plan, called: Mapping[str, str]
+) -> dict[str, Any]:
+    """Say when a scan is poured, with which others, and until when it may wait."""
+    one, at_min = shared.turn_of(result.name)
+    others = [visible(Path(o.name).name) for o in shared.impressions if o is not one]
+    own = {note.code for note in result.notes}
+    notes = shared.notes_of(result.name) if others else shared.notes
+    window, told, until = one.window, "", plan.by(one).capitalize()
+    if window is not None and one.age_min is None:
+        asked = f"{window.material} taken when? __:__"
+        told = f"{until}; {asked}" if until else asked.capitalize()
+    elif window is not None and one.age_min is not None:
+        told = f"{until}: {window.material}, taken {plan.clock(-one.age_min)}"
+    return {
+        "at": plan.clock(shared.start_min),
+        "together": {"others": ", ".join(others), "at": plan.clock(at_min)} if others else None,
+        "planned": [note.calling(called) for note in notes if note.code not in own],
+        "window": told,
+        "hurries": window is not None and window.is_short,
+        "late": one in shared.late,
+        "ready": words.ready(window),
+    }
 
 
 def _entry(
-    number: int,
     result: Result,
-    line: Row,
+    line: table.Row,
     card: dict[str, Any] | None,
-    *,
+    turn: Mapping[str, Any],
     settings: Settings,
-    plan: Plan | None,
-    shared: tuple[int, SharedMix] | None,
-    called: Mapping[str, str],
 ) -> dict[str, Any]:
-    mix, base = result.mix, result.second_pour
-    planned = [] if shared is None else _planned(shared[1], result, called)
-    together = None if shared is None or plan is None else _together(result.name, *shared, plan)
-    own = mix if together is None else None  # else its mix has a card of its own
-    nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
-    ends = stop_words(result)
-    first = () if own is None else steps(own, settings.way, nodules_ml=nodules_ml, ends=ends)
-    short = () if own is None else if_short(own)
-    second = None if mix is None or base is None else _base(result, mix, base, settings)
-    after = () if second is None else (*second["steps"], second["short"])
-    made_ready = () if shared is None else ready(shared[1].turn_of(result.name)[0].window)
-    told = (note.text + note.do for note in (*planned, *result.notes))
-    words = (*told, *first, *short[:3], *after, *made_ready)
+    """Gather what a scan shows; one that shares a mix has no amounts of its own."""
+    mix, base, second = result.mix, result.second_pour, settings.lab.second_pour
+    ends, data, first = stop_words(result), None, ""
+    steps, short, after = _NOTHING, _NOTHING, _NOTHING
+    own = None if turn["together"] else mix
+    if own is not None:
+        nodules_ml = None if base is None else second.nodules_ml
+        steps = words.steps(own, settings.way, nodules_ml=nodules_ml, ends=ends)
+        short = words.if_short(own)[:3]
+        each = f"{own.mixes} equal mixes" if own.mixes > 1 else ""
+        said = [words.scoops_in_words(own), words.bowl_in_words(own), words.ratio_in_words(own)]
+        first = sentence(visible(", ".join(filter(None, [each, *said]))))
+    if mix is not None and base is not None:
+        steps_of_base = words.base_steps(mix, base, second.nodules_ml, settings.way)
+        after = (*steps_of_base, words.base_if_short(base, on_paper=True))
+    if card is not None:
+        moves = card["moves"] if own else [row[:2] for row in card["moves"]]
+        last_mm = result.curve[-1][0] if result.curve else 1.0
+        data = {"moves": moves, "solid": card["solid"], "curve_last": last_mm}
+    told = (note.text + note.do_at_desk for note in (*turn["planned"], *result.notes))
+    letters = sum(map(len, (*told, *steps, *short, *after, *turn["ready"])))
     return {
-        "number": number,
         "result": result,
         "row": line,
         "card": card,
-        "data": None if card is None else _data(result, card, has_amounts=own is not None),
-        "half_ml": _half_ml(result),
+        "data": data,
         "plot": _plot(result) if result.curve else None,
-        "steps": first,
+        "steps": steps,
         "short": short,
-        "ratio": "" if mix is None else ratio_in_words(mix),
-        "shared": shared,
-        "planned": planned,
-        "passed": [note for note in planned if "scans" in note.values],
-        "together": together,
-        "at": "" if shared is None or plan is None else plan.clock(shared[1].start_min),
-        "hurries": shared is not None and _hurries(result.name, shared[1]),
-        "is_late": plan is not None and result.name in plan.late,
-        "window": ""
-        if shared is None or plan is None
-        else _window_words(result.name, shared[1], plan),
-        "ready": made_ready,
-        "first": "" if own is None else _pour_words(own),
-        "terms": "" if own is None else terms_in_words(own),
-        "base": second,
-        "wordy": sum(map(len, words)) > _WORDY[base is not None],
+        "first": first,
+        "base": base,
+        "after": after,
+        "cast_mm": cast_mm(result, settings),
+        "wordy": letters > _WORDY[base is not None],
         "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
         "advice": [] if result.trim is None else advice(result.trim),
         "stop": ends,
-        "before": before_water(result),
+        "before": table.before_water(result),
+        **turn,
     }
-
-
-def _called(results: Sequence[Result], names: Sequence[str], plan: Plan | None) -> dict[str, str]:
-    """Say what each scan is called; a mix may be for some that stand on another page."""
-    planned = [one.name for made in (plan.mixes if plan else ()) for one in made.impressions]
-    return {
-        **{name: Path(name).name for name in planned},
-        **dict(zip((result.name for result in results), names, strict=True)),
-    }
-
-
-def _mixes(
-    results: Sequence[Result], names: Sequence[str], settings: Settings, plan: Plan | None
-) -> list[dict[str, Any]]:
-    """Gather the card of each shared mix, in the order to make them; on the page of its first."""
-    called, by_name = _called(results, names, plan), {result.name: result for result in results}
-    based = {result.name for result in results if result.second_pour is not None}
-    cards = []
-    for number, made in enumerate(() if plan is None else plan.mixes, start=1):
-        firsts = [one.name for one in made.impressions]
-        if plan is None or len(firsts) == 1 or firsts[0] not in by_name:
-            continue
-        nodules_ml = len(based.intersection(firsts)) * settings.lab.second_pour.nodules_ml
-        cards.append(
-            {
-                "number": number,
-                "at": plan.clock(made.start_min),
-                "mix": made.mix,
-                "water": water_cell(made.mix),
-                "powder": powder_cell(made.mix),
-                "scoops": scoops_in_words(made.mix),
-                "bowl": bowl_in_words(made.mix),
-                "ratio": ratio_in_words(made.mix),
-                "turns": [(called[name], turn_words(name, made, plan)) for name in firsts],
-                "notes": called_by(made, called).notes,
-                "steps": steps(made.mix, settings.way, nodules_ml=nodules_ml if based else None),
-                "before": [
-                    f"{called[one.name]}: {told}"
-                    for one in made.impressions
-                    if one.name in by_name and (told := before_water(by_name[one.name]))
-                ],
-                "late": [called[one.name] for one in made.late],
-                "after": afterwards(made, plan, {name in based for name in firsts}),
-                "short": if_short(made.mix),
-            }
-        )
-    return cards
-
-
-def _planned(shared: SharedMix, result: Result, called: Mapping[str, str]) -> list[Note]:
-    """Give what the plan notes of one impression, where its own notes do not say it."""
-    own = {note.code for note in result.notes}
-    notes = shared.notes if len(shared.impressions) == 1 else shared.notes_of(result.name)
-    return [note.calling(called) for note in notes if note.code not in own]
-
-
-def _together(name: str, number: int, shared: SharedMix, plan: Plan) -> dict[str, str] | None:
-    """Say with which others a scan shares a mix, and when; None where it has its own."""
-    others = [visible(Path(one.name).name) for one in shared.impressions if one.name != name]
-    if not others:
-        return None
-    at = plan.clock(shared.turn_of(name)[1])
-    return {"number": str(number), "others": ", ".join(others), "at": at}
-
-
-def _window_words(name: str, shared: SharedMix, plan: Plan) -> str:
-    """Say until when an impression may wait, where its material is known."""
-    one, _ = shared.turn_of(name)
-    if one.window is None:
-        return ""
-    until = plan.by(one).capitalize()
-    if one.age_min is None:
-        asked = f"{one.window.material} taken when? __:__"
-        return f"{until}; {asked}" if until else asked.capitalize()
-    return f"{until}: {one.window.material}, taken {plan.clock(-one.age_min)}"
-
-
-def _hurries(name: str, shared: SharedMix) -> bool:
-    window = shared.turn_of(name)[0].window
-    return window is not None and window.is_short
-
-
-def _data(result: Result, card: dict[str, Any], *, has_amounts: bool) -> dict[str, Any]:
-    last_mm = result.curve[-1][0] if result.curve else 1.0
-    moves = card["moves"] if has_amounts else [row[:2] for row in card["moves"]]
-    return {"moves": moves, "solid": card["solid"], "curve_last": last_mm}
-
-
-def _pour_words(made: Mix) -> str:
-    each = f"{made.mixes} equal mixes" if made.mixes > 1 else ""
-    said = [each, scoops_in_words(made), bowl_in_words(made), ratio_in_words(made)]
-    return sentence(visible(", ".join(filter(None, said))))
-
-
-def _base(result: Result, first: Mix, made: Mix, settings: Settings) -> dict[str, Any]:
-    second = settings.lab.second_pour
-    return {
-        "height_mm": second.height_mm,
-        "cast_mm": cast_mm(result, settings),
-        "stone": made.stone,
-        "water": water_cell(made),
-        "powder": powder_cell(made),
-        "scoops": scoops_in_words(made),
-        "bowl": bowl_in_words(made),
-        "ratio": ratio_in_words(made),
-        "steps": base_steps(first, made, second.nodules_ml, settings.way),
-        "short": base_if_short(made),
-    }
-
-
-def _half_ml(result: Result) -> float:
-    if result.volume_ml is None or result.volume_high_ml is None:
-        return 0.0
-    return result.volume_high_ml - result.volume_ml
 
 
 def _web(name: str) -> str:
@@ -366,29 +252,25 @@ def _plot(result: Result) -> dict[str, Any]:
     Ticks are places and labels; the frame is left, top, right and bottom.
     """
     heights, volumes = np.array(result.curve).T
-    left, right = _LEFT, WIDE - _RIGHT
-    top, bottom = _TOP, TALL - _BOTTOM
+    first, most = heights[0], float(volumes.max())
+    per_mm = (_RIGHT - _LEFT) / max(float(np.ptp(heights)), _TINY)
 
     def x_of(height: float) -> float:
-        share = (height - heights[0]) / max(float(np.ptp(heights)), _TINY)
-        return float(left + (right - left) * share)
+        return float(_LEFT + (height - first) * per_mm)
 
-    def y_of(volume: float) -> float:
-        return float(bottom - (bottom - top) * volume / max(float(volumes.max()), _TINY))
+    def y_of(volume: float | None) -> float:
+        known = result.volume_ml or 0.0 if volume is None else volume
+        return float(_BOTTOM - (_BOTTOM - _TOP) * known / max(most, _TINY))
 
-    best = result.volume_ml or 0.0
-    low = best if result.volume_low_ml is None else result.volume_low_ml
-    high = best if result.volume_high_ml is None else result.volume_high_ml
+    line = (f"{x_of(h):.1f},{y_of(v):.1f}" for h, v in zip(heights, volumes, strict=True))
     return {
-        "line": " ".join(
-            f"{x_of(h):.1f},{y_of(v):.1f}" for h, v in zip(heights, volumes, strict=True)
-        ),
-        "x_ticks": tuple((x_of(at), f"{at:g}") for at in _ticks(heights[0], heights[-1])),
-        "y_ticks": tuple((y_of(at), f"{at:g}") for at in _ticks(0.0, float(volumes.max()))),
+        "line": " ".join(line),
+        "x_ticks": tuple((x_of(at), f"{at:g}") for at in _ticks(first, heights[-1])),
+        "y_ticks": tuple((y_of(at), f"{at:g}") for at in _ticks(0.0, most)),
         "base_x": x_of(0.0),
-        "low_y": y_of(low),
-        "high_y": y_of(high),
-        "frame": (left, top, right, bottom),
+        "low_y": y_of(result.volume_low_ml),
+        "high_y": y_of(result.volume_high_ml),
+        "frame": (_LEFT, _TOP, _RIGHT, _BOTTOM),
     }
 
 

@@ -70,7 +70,8 @@
       height.value = 0;
       height.dispatchEvent(new Event("input"));
     });
-    turnBy(canvas, look, paint);
+    Solid.hands(canvas, look, paint);
+    canvas.addEventListener("dblclick", () => { Object.assign(look, STAND); paint(); });
     new IntersectionObserver((seen, watcher) => {
       if (!seen.some((entry) => entry.isIntersecting)) return;
       watcher.disconnect();
@@ -78,37 +79,6 @@
     }, { rootMargin: "400px" }).observe(canvas);
     // Paper must carry what was measured, never what somebody only tried.
     window.addEventListener("beforeprint", () => handle("back").click());
-  }
-
-  function turnBy(canvas, look, paint) {
-    let from = null;
-    const turn = (across, down) => {
-      look.yaw += across;
-      look.pitch = Math.min(Math.max(look.pitch + down, -1.57), 1.57);
-      paint();
-    };
-    canvas.addEventListener("pointerdown", (event) => {
-      from = [event.clientX, event.clientY];
-      canvas.setPointerCapture(event.pointerId);
-    });
-    canvas.addEventListener("pointermove", (event) => {
-      if (!from) return;
-      turn((event.clientX - from[0]) * 0.008, (event.clientY - from[1]) * 0.008);
-      from = [event.clientX, event.clientY];
-    });
-    canvas.addEventListener("pointerup", () => { from = null; });
-    canvas.addEventListener("wheel", (event) => {
-      event.preventDefault();
-      look.zoom = Math.min(Math.max(look.zoom * Math.exp(-event.deltaY * 0.001), 0.5), 8);
-      paint();
-    }, { passive: false });
-    canvas.addEventListener("dblclick", () => { Object.assign(look, STAND); paint(); });
-    const keys = { ArrowLeft: [-0.1, 0], ArrowRight: [0.1, 0], ArrowUp: [0, -0.1], ArrowDown: [0, 0.1] };
-    canvas.addEventListener("keydown", (event) => {
-      if (!keys[event.key]) return;
-      event.preventDefault();
-      turn(...keys[event.key]);
-    });
   }
 
   document.querySelectorAll(".card").forEach((card) => card.querySelector("script.data") && start(card));

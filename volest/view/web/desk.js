@@ -120,7 +120,7 @@
       ...(day.waiting.length ? [`${day.waiting.length} being sized`] : []),
     ].join(", ");
     by("made-with").textContent = `Made with: ${day.made_with}.`;
-    by("told").replaceChildren(...day.told.map((words) => item(words)));
+    by("told").replaceChildren(...day.told.map(item));
     by("waiting").textContent = day.waiting.length ? `Being sized: ${day.waiting.join(", ")}` : "";
     if (by("material").length === 1) by("material").append(...day.materials.map((name) => new Option(name)));
     list();
@@ -129,11 +129,7 @@
     if (Look.id()) Look.renew(day.scans.find((scan) => scan.id === Look.id()));
   }
 
-  function item(words) {
-    const made = document.createElement("li");
-    made.textContent = words;
-    return made;
-  }
+  const item = (words) => Object.assign(document.createElement("li"), { textContent: words });
 
   function kept(scan) {
     const find = by("find").value.trim().toLocaleLowerCase(), which = by("show").value;
@@ -164,14 +160,16 @@
     wanted.forEach((child, k) => { if (parent.children[k] !== child) parent.insertBefore(child, parent.children[k] ?? null); });
   }
 
+  // One line of a list, made from its template when it is new, and what puts words into it.
+  function lineOf(known, template, id, begin) {
+    const made = known.get(id) ?? by(template).content.firstElementChild.cloneNode(true);
+    if (!known.has(id)) begin(made, id);
+    known.set(id, made);
+    return [made, (name, words) => { const cell = made.querySelector(`[data-show=${name}]`); if (cell.textContent !== words) cell.textContent = words; }];
+  }
+
   function line(scan) {
-    let made = rows.get(scan.id);
-    if (!made) {
-      made = by("a-scan").content.firstElementChild.cloneNode(true);
-      made.querySelector("button").addEventListener("click", () => openScan(scan.id));
-      rows.set(scan.id, made);
-    }
-    const put = (name, words) => { const cell = made.querySelector(`[data-show=${name}]`); if (cell.textContent !== words) cell.textContent = words; };
+    const [made, put] = lineOf(rows, "a-scan", scan.id, (one, id) => one.querySelector("button").addEventListener("click", () => openScan(id)));
     const [kind, words] = OUTCOMES[scan.outcome], amount = (cell, unit) => (cell === "-" ? "-" : `${cell} ${unit}`);
     made.className = `${kind}${scan.id === Look.id() ? " opened" : ""}${scan.poured ? " poured" : ""}${scan.late ? " late" : ""}`;
     put("name", scan.name);
@@ -241,13 +239,7 @@
   }
 
   function mixLine(mix) {
-    let made = mixes.get(mix.id);
-    if (!made) {
-      made = by("a-mix").content.firstElementChild.cloneNode(true);
-      mixes.set(mix.id, made);
-      work(made, mix.id);
-    }
-    const put = (name, words) => { const cell = made.querySelector(`[data-show=${name}]`); if (cell.textContent !== words) cell.textContent = words; };
+    const [made, put] = lineOf(mixes, "a-mix", mix.id, work);
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
     const each = mix.mixes > 1 ? `${mix.mixes} equal mixes, each ` : "";
     put("amounts", `${each}water ${mix.water}, powder ${mix.powder}`);
@@ -255,18 +247,14 @@
       : mix.begun ? `Being mixed since ${clockTime(mix.begun)}:` : `${mix.late.length ? `ASK FIRST about ${mix.late.join(", ")}. ` : ""}Begin at ${mix.at}:`);
     put("names", mix.names.map(({ name, volume_ml, by: until }) => `${name} (${volume_ml.toFixed(1)}\u00a0mL${until ? `, pour ${until}` : ""})`).join(" + "));
     put("more", [mix.stone, mix.scoops, mix.bowl, mix.ratio].filter(Boolean).join(" · "));
-    made.querySelector("[data-show=notes]").replaceChildren(...mix.notes.map((note) => {
-      const words = document.createElement("p");
-      words.className = "alarm";
-      words.textContent = `${note.text} ${note.do}`;
-      return words;
-    }));
+    made.querySelector("[data-show=notes]").replaceChildren(...mix.notes.map((note) =>
+      Object.assign(document.createElement("p"), { className: "alarm", textContent: `${note.text} ${note.do}` })));
     const steps = made.querySelector("[data-show=steps]");
     if (!steps.children.length) steps.append(...mix.steps.map(item));
     put("short", `If it does not reach: ${mix.short.join(" ")}`);
     made.className = mix.booked ? "done" : mix.poured ? "poured" : mix.begun ? "begun" : "";
     doing("begin").hidden = Boolean(mix.begun || mix.poured);
-    doing("drop").hidden = !mix.begun || Boolean(mix.poured);
+    doing("drop").hidden = doing("print").hidden = !mix.begun || Boolean(mix.poured);
     clocks.set(mix.id, mix.begun && !mix.poured && mix.working_min !== null
       ? Math.min(Date.parse(mix.begun) + mix.working_min * 60000, mix.until === null ? Infinity : Date.parse(mix.until)) - skew : null);
     doing("tick").checked = Boolean(mix.poured);
@@ -299,14 +287,14 @@
 
   function work(made, id) {
     const doing = (name) => made.querySelector(`[data-do=${name}]`);
-    const begin = (begun) => ask("POST", `/api/mixes/${id}/begin`, { begun }).then(news).catch(failed);
-    doing("begin").addEventListener("click", () => begin(true));
-    doing("drop").addEventListener("click", () => begin(false));
+    const tell = (what, body, done = () => {}) => ask("POST", `/api/mixes/${id}/${what}`, body).then((said) => { done(said); return news(); }).catch(failed);
+    doing("begin").addEventListener("click", () => tell("begin", { begun: true }));
+    doing("drop").addEventListener("click", () => tell("begin", { begun: false }));
+    doing("print").addEventListener("click", () => tell("print", {}, (ticket) => openCards(`${ticket}&mix=${id}`)));
     doing("tick").addEventListener("change", () => {
-      const poured = doing("tick").checked;
       by("mix-list").classList.add("resting");  // a second tap of the same finger is meant for nothing else
       setTimeout(() => by("mix-list").classList.remove("resting"), 700);
-      ask("POST", `/api/mixes/${id}/tick`, { poured }).then(news).catch(failed);
+      tell("tick", { poured: doing("tick").checked });
     });
     doing("short").addEventListener("change", () => {
       made.querySelector("[data-show=left-label]").textContent = doing("short").checked ? "more was needed, g" : "leftover, g";
@@ -320,18 +308,15 @@
         made.dataset.asked = text;
         return say(`${text} g is more than half of the mix. Press Book once more if it is so.`, true);
       }
-      ask("POST", `/api/mixes/${id}/book`, { left_g: doing("short").checked ? -grams : grams })
-        .then((number) => { doing("left").value = ""; say(`Booked as pour ${number}.`); return news(); }).catch(failed);
+      tell("book", { left_g: doing("short").checked ? -grams : grams }, (number) => { doing("left").value = ""; say(`Booked as pour ${number}.`); });
     });
-    doing("strike").addEventListener("click", () => {
-      ask("POST", `/api/mixes/${id}/strike`, {}).then(() => { say("Struck out: it can be booked again."); return news(); }).catch(failed);
-    });
+    doing("strike").addEventListener("click", () => tell("strike", {}, () => say("Struck out: it can be booked again.")));
   }
 
   by("at-most").addEventListener("change", () => ask("POST", "/api/share", { at_most: Number(by("at-most").value) }).catch(failed));
 
-  by("print").addEventListener("click", () => ask("POST", "/api/ticket", {})
-    .then((ticket) => open(`/sheet?ticket=${ticket}`, "_blank", "noopener")).catch(failed));
+  const openCards = (ticket) => open(`/sheet?ticket=${ticket}`, "_blank", "noopener");
+  by("print").addEventListener("click", () => ask("POST", "/api/ticket", {}).then(openCards).catch(failed));
 
   // ---- parts of the page
 

@@ -81,8 +81,12 @@ const Look = (() => {
     const from = (look.cut ?? low[1]) - low[1], words = look.cut === null ? "" : `${from.toFixed(0)} mm from the back`;
     show("cut").textContent = words;
     by("cut").value = low[1] + from;
-    for (const [name, value] of [["now", from], ["min", 0], ["max", size[1]], ["text", words || "not cut"]]) by("grip-cut").setAttribute(`aria-value${name}`, value);
+    aria("cut", from, 0, size[1], words || "not cut");
     paint();
+  }
+
+  function aria(grip, now, min, max, text) {
+    for (const [name, value] of Object.entries({ now, min, max, text })) by(`grip-${grip}`).setAttribute(`aria-value${name}`, value);
   }
 
   function put(grip, point) {
@@ -100,16 +104,16 @@ const Look = (() => {
 
   function inWords(move, by) {
     const size = Math.abs(by).toFixed(1);
-    return Number(size) === 0 ? "not moved" : `${WAYS[move][by > 0 ? 0 : 1]} ${size} ${move === "height" ? "mm" : "°"}`;
+    return Number(size) === 0 ? (row.saved ? "as saved" : "not moved") : `${WAYS[move][by > 0 ? 0 : 1]} ${size} ${move === "height" ? "mm" : "°"}`;
   }
 
   function tell() {
     for (const move of MOVES) {
-      const words = inWords(move, look[move]), [low, high] = limits(move), grip = by(`grip-${move}`);
+      const words = inWords(move, look[move]);
       show(move).textContent = words;
       by(move).value = look[move];
       by(move).setAttribute("aria-valuetext", words);
-      for (const [name, value] of [["now", look[move]], ["min", low], ["max", high], ["text", words]]) grip.setAttribute(`aria-value${name}`, value);
+      aria(move, look[move], ...limits(move), words);
     }
     section.querySelector("[data-tool=prepared]").textContent = `Mark prepared teeth${look.prepared.length ? ` (${look.prepared.length})` : ""}`;
     by("save").disabled = !moved() || saving !== null;
@@ -415,54 +419,18 @@ const Look = (() => {
 
   // ---- hands
 
-  function turn(across, down) {
-    look.yaw += across;
-    look.pitch = Math.min(Math.max(look.pitch + down, -1.57), 1.57);
-    paint();
-  }
-
-  function nearer(factor) {
-    look.zoom = Math.min(Math.max(look.zoom * factor, 0.5), 8);
-    paint();
-  }
-
-  // One finger turns, two bring it nearer; the page scrolls by everything else.
-  const fingers = new Map();
-  const apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+  // The wheel belongs to the page until somebody works on the view.
+  const { nearer } = Solid.hands(canvas, look, paint, (event) => document.activeElement === canvas || event.ctrlKey);
   let pressed = null; // where; a click stays there
   canvas.addEventListener("click", (event) => {
     if (tool && card && Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) < CLICK_PX[event.pointerType === "mouse" ? 0 : 1]) touch(event);
   });
-  canvas.addEventListener("pointerdown", (event) => {
-    pressed = [event.clientX, event.clientY];
-    fingers.set(event.pointerId, [event.clientX, event.clientY]);
-    canvas.setPointerCapture(event.pointerId);
-  });
-  canvas.addEventListener("pointermove", (event) => {
-    const from = fingers.get(event.pointerId);
-    if (!from) return;
-    const before = fingers.size === 2 ? apart() : 0;
-    fingers.set(event.pointerId, [event.clientX, event.clientY]);
-    if (fingers.size === 2) nearer(apart() / Math.max(before, 1));
-    else turn((event.clientX - from[0]) * 0.008, (event.clientY - from[1]) * 0.008);
-  });
-  ["pointerup", "pointercancel"].forEach((end) => canvas.addEventListener(end, (event) => fingers.delete(event.pointerId)));
-  // The wheel belongs to the page until somebody works on the view.
-  canvas.addEventListener("wheel", (event) => {
-    if (document.activeElement !== canvas && !event.ctrlKey) return;
-    event.preventDefault();
-    nearer(Math.exp(-event.deltaY * 0.001));
-  }, { passive: false });
-  const KEYS = {
-    ArrowLeft: () => turn(-0.1, 0), ArrowRight: () => turn(0.1, 0), ArrowUp: () => turn(0, -0.1), ArrowDown: () => turn(0, 0.1),
-    "+": () => nearer(1.25), "-": () => nearer(0.8),
-    PageUp: () => hold({ height: look.height + MM }), PageDown: () => hold({ height: look.height - MM }),
-  };
+  canvas.addEventListener("pointerdown", (event) => { pressed = [event.clientX, event.clientY]; });
   canvas.addEventListener("keydown", (event) => {
-    const does = !event.ctrlKey && !event.altKey && !event.metaKey && KEYS[event.key];
-    if (!does) return;
+    const up = { PageUp: MM, PageDown: -MM }[event.key];
+    if (!up || event.ctrlKey || event.altKey || event.metaKey) return;
     event.preventDefault();
-    does();
+    hold({ height: look.height + up });
   });
 
   // A grip is dragged, or goes by keys. A finger rests on it first: one that swipes by scrolls the page.

@@ -258,6 +258,48 @@ void main() {
     canvas.getContext("2d").drawImage(gl.canvas, 0, 0);
   }
 
+  // One finger turns, two bring it nearer, and the wheel where it may; arrow keys, plus and minus do the same.
+  function hands(canvas, look, paint, mayWheel = () => true) {
+    const fingers = new Map(), apart = () => { const [a, b] = [...fingers.values()]; return Math.hypot(a[0] - b[0], a[1] - b[1]); };
+    const turn = (across, down) => {
+      look.yaw += across;
+      look.pitch = Math.min(Math.max(look.pitch + down, -1.57), 1.57);
+      paint();
+    };
+    const nearer = (factor) => {
+      look.zoom = Math.min(Math.max(look.zoom * factor, 0.5), 8);
+      paint();
+    };
+    const keys = {
+      ArrowLeft: () => turn(-0.1, 0), ArrowRight: () => turn(0.1, 0), ArrowUp: () => turn(0, -0.1), ArrowDown: () => turn(0, 0.1),
+      "+": () => nearer(1.25), "-": () => nearer(0.8),
+    };
+    canvas.addEventListener("pointerdown", (event) => {
+      fingers.set(event.pointerId, [event.clientX, event.clientY]);
+      canvas.setPointerCapture(event.pointerId);
+    });
+    canvas.addEventListener("pointermove", (event) => {
+      const from = fingers.get(event.pointerId);
+      if (!from) return;
+      const before = fingers.size === 2 ? apart() : 0;
+      fingers.set(event.pointerId, [event.clientX, event.clientY]);
+      if (fingers.size === 2) nearer(apart() / Math.max(before, 1));
+      else turn((event.clientX - from[0]) * 0.008, (event.clientY - from[1]) * 0.008);
+    });
+    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, (event) => fingers.delete(event.pointerId));
+    canvas.addEventListener("wheel", (event) => {
+      if (!mayWheel(event)) return;
+      event.preventDefault();
+      nearer(Math.exp(-event.deltaY * 0.001));
+    }, { passive: false });
+    canvas.addEventListener("keydown", (event) => {
+      if (!keys[event.key] || event.ctrlKey || event.altKey || event.metaKey) return;
+      event.preventDefault();
+      keys[event.key]();
+    });
+    return { nearer };
+  }
+
   // Gives back what `load` took.
   function free({ surfaces, map }) {
     for (const { points, ways, triangles } of surfaces) [points, ways, triangles].forEach((one) => gl.deleteBuffer(one));
@@ -288,5 +330,5 @@ void main() {
     };
   }
 
-  return { MOST_ROUND, unpack, load, draw, free, place, hit, perMm, level, reckoner };
+  return { MOST_ROUND, hands, unpack, load, draw, free, place, hit, perMm, level, reckoner };
 })();
