@@ -208,6 +208,8 @@ def _entry(
     after = () if second is None else (*second["steps"], second["short"])
     made_ready = () if shared is None else ready(shared[1].turn_of(result.name)[0].window)
     told = (note.text + note.do for note in (*planned, *result.notes))
+    is_arch = result.trim is None or result.trim.is_arch
+    right = settings.right_is_one_to_five(result.scan, is_arch=is_arch)
     words = (*told, *first, *short[:3], *after, *made_ready)
     return {
         "number": number,
@@ -235,7 +237,7 @@ def _entry(
         "terms": "" if own is None else terms_in_words(own),
         "base": second,
         "wordy": sum(map(len, words)) > _WORDY[base is not None],
-        "dial": dial_in_words(settings.right_is_one_to_five(result.scan)),
+        "dial": dial_in_words(right, is_arch=is_arch),
         "advice": [] if result.trim is None else advice(result.trim),
         "stop": ends,
         "before": before_water(result),
