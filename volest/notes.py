@@ -154,8 +154,10 @@ def hours_in_words(first: int, last: int) -> str:
     return f"at {first} o'clock" if first == last else f"at {first} to {last} o'clock"
 
 
-def dial_in_words(right_is_one_to_five: bool | None) -> str:  # or not known
+def dial_in_words(right_is_one_to_five: bool | None, *, is_arch: bool) -> str:
     """Say how hours are meant, and where the patient's right is, if that is known."""
+    if not is_arch:
+        return "Seen into the opening, 12 o'clock is the narrower end of the row."
     dial = "Seen into the opening, 12 o'clock is the front of the arch"
     if right_is_one_to_five is None:
         return f"{dial}."

@@ -24,7 +24,7 @@ from volest.cavity.parting import (
 from volest.cavity.polarity import OrientedSurface, orient_surface, refuse_cast
 from volest.cavity.pose import Pose, Samples, find_pose, pose_along
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.trim import Clock, Trim, base_areas, find_clock, find_trim
+from volest.cavity.trim import Clock, Trim, base_areas, deep_floor, find_clock, find_trim
 from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.void import Air, ReachableVoid, find_air, find_void
@@ -225,7 +225,8 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         skin, rooms = replace(skin, columns=closing.columns), closing.rooms
     air = find_air(rooms)
     volume = find_volume(skin.surface, rooms, base)
-    clock = find_clock(relief.grid, footprint.inside)
+    deep = deep_floor(relief, footprint.inside, base)
+    clock = find_clock(relief.grid, footprint.inside, deep)
     trim = find_trim(relief, footprint, rim, base, clock, trimming=settings.lab.trimming)
     doubts = find_doubts(
         pose=pose,
@@ -334,7 +335,9 @@ def guided(
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
     over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
     palate = None
-    if cast.horseshoe_mm is not None and settings.right_is_one_to_five(result.scan):  # upper
+    if cast.horseshoe_mm is not None and settings.right_is_one_to_five(
+        result.scan, is_arch=clock.is_arch
+    ):  # upper
         from volest.cavity.palate import find_palate
 
         palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)

@@ -125,8 +125,10 @@ class Settings:
         fitting = [stone for pattern, stone in self.stones_for if fits(pattern, scan)]
         return self.with_stone(fitting[-1]) if fitting else self
 
-    def right_is_one_to_five(self, scan: str) -> bool | None:
+    def right_is_one_to_five(self, scan: str, *, is_arch: bool) -> bool | None:
         """Say whether 1 to 5 on the dial are the patient's right; None where no jaw is known.
+
+        A quadrant lies on one side of the patient, so nothing is said of it.
 
         The dial is seen into the opening, 12 at the front: of an upper jaw that is from above, and
         right is right; of a lower jaw it is from below.
@@ -135,7 +137,7 @@ class Settings:
             any(fits(names, scan) for names in patterns)
             for patterns in (self.lab.jaw.upper, self.lab.jaw.lower)
         )
-        return None if upper == lower else upper
+        return None if upper == lower or not is_arch else upper
 
     def as_record(self) -> dict[str, Any]:
         """Return plain values for JSON; the base line in the words of the command line."""

@@ -23,7 +23,7 @@ def test_twelve_is_the_round_side(angle_deg: int) -> None:
     front = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
     ahead = x * front[0] + y * front[1]
     inside = (np.hypot(x, y) < 30.0) & (ahead > 0.0)
-    clock = find_clock(grid, inside)
+    clock = find_clock(grid, inside, inside)
     assert clock.front @ front > 0.98
     right = np.array([front[1], -front[0]])  # clockwise, seen from above
     places = clock.centre_mm + 20.0 * np.stack([front, right, -front, -right])
@@ -51,7 +51,7 @@ def test_distance_from_the_middle_does_not_matter() -> None:
 def test_the_middle_is_the_outline_s_centroid() -> None:
     # A half disc's centroid lies 4 r / (3 pi) from its straight side (CRC tables, 'Centroids').
     half = (np.hypot(X - 3.0, Y) < 30.0) & (Y > 0.0)
-    clock = find_clock(GRID, half)
+    clock = find_clock(GRID, half, half)
     assert clock.centre_mm == pytest.approx([3.0, 4.0 * 30.0 / (3.0 * math.pi)], abs=0.3)
     assert clock.front @ np.array([0.0, 1.0]) > 0.999
 
@@ -60,7 +60,8 @@ def test_the_room_of_a_tongue_counts_as_dial() -> None:
     # A horseshoe's outline is the half disc round it.
     horseshoe = (np.hypot(X, Y) < 30.0) & (np.hypot(X, Y) > 18.0) & (Y > 0.0)
     clock, whole = (
-        find_clock(GRID, inside) for inside in (horseshoe, (np.hypot(X, Y) < 30.0) & (Y > 0.0))
+        find_clock(GRID, inside, inside)
+        for inside in (horseshoe, (np.hypot(X, Y) < 30.0) & (Y > 0.0))
     )
     assert clock.centre_mm == pytest.approx(whole.centre_mm, abs=0.3)
     assert clock.front == pytest.approx(whole.front, abs=0.02)
@@ -71,9 +72,33 @@ def test_a_trapezoid_s_front_is_its_short_side(front_deg: int) -> None:
     front = np.array([math.cos(math.radians(front_deg)), math.sin(math.radians(front_deg))])
     ahead, across = X * front[0] + Y * front[1], X * front[1] - Y * front[0]
     inside = (np.abs(ahead) < 20.0) & (np.abs(across) < 16.0 - 0.6 * ahead)
-    clock = find_clock(GRID, inside)
+    clock = find_clock(GRID, inside, inside)
     assert clock.front @ front > 0.99
     assert np.linalg.norm(clock.front) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("front_deg", [0, 50, 160, 250])
+def test_a_row_s_bow_outweighs_a_ragged_outline(front_deg: int) -> None:
+    # The outline narrows to the heel; the middle of half a ring lies before that of its half disc.
+    front = np.array([math.cos(math.radians(front_deg)), math.sin(math.radians(front_deg))])
+    ahead, across = X * front[0] + Y * front[1], X * front[1] - Y * front[0]
+    inside = (np.abs(ahead) < 22.0) & (np.abs(across) < 18.0 + 0.4 * ahead)
+    ring = np.hypot(X, Y)
+    deep = inside & (ring > 10.0) & (ring < 15.0) & (ahead > -1.0)
+    clock = find_clock(GRID, inside, deep)
+    assert clock.is_arch
+    assert clock.front @ front > 0.99
+    assert find_clock(GRID, inside, inside).front @ front < -0.99
+
+
+@pytest.mark.parametrize(("long_mm", "is_arch"), [(24.0, True), (72.0, False)])
+def test_a_row_as_long_as_a_quadrant_has_no_front(long_mm: float, *, is_arch: bool) -> None:
+    # A quadrant's bow leans to the cheek; its dial keeps to the narrower end.
+    inside = (np.abs(X) < long_mm / 2.0) & (np.abs(Y) < 10.0 - 0.05 * X)
+    deep = inside & (np.abs(Y - 0.01 * X**2) < 3.0)
+    clock = find_clock(GRID, inside, deep)
+    assert clock.is_arch == is_arch
+    assert is_arch or clock.front @ np.array([1.0, 0.0]) > 0.95
 
 
 def test_outline_of_five_discs_is_a_rounded_pentagon() -> None:

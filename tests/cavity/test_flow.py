@@ -166,7 +166,8 @@ def row_of(rooms: ReachableVoid, *ends: tuple[float, float]) -> Imprints:
 def flow_of(solid: Manifold, base: BasePlane, *ends: tuple[float, float]) -> Flow:
     stages = staged(solid, PITCH_MM)
     rooms = stages.rooms(base)
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     return find_flow(rooms, base, stages.rim.crest_mm, clock, row_of(rooms, *ends))
 
 

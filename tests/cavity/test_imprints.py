@@ -67,7 +67,8 @@ def tubs(*pits: Manifold) -> Imprints | None:
     """See pits in a row, in a bed whose frame is the solid's own."""
     tray = bed(pit(52.0, 20.0, 4.0).rotate((0.0, 0.0, 3.0)), *pits)
     stages: Stages = staged(tray, 0.37)
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
     surface = Surface(triangles=corners_of(tray), frame=frame)
     return find_imprints(surface, stages.rooms(level(0.0)), level(0.0), clock)

@@ -72,7 +72,8 @@ def found(
     ]
     stages, base = staged_triangles(triangles), base or level(0.0)
     surface, rooms = Surface(triangles=triangles, frame=AS_IS), stages.rooms(base)
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     return find_preparations(
         places,
         surface,

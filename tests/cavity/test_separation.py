@@ -24,7 +24,8 @@ ODD_DEG = 27.0  # straight walls then run across the grid's rows
 def separated(triangles: Floats, pitch_mm: float = PITCH_MM, peg: bool = False) -> Separation:
     stages, base = staged_triangles(triangles, pitch_mm), level(0.0)
     rooms = stages.rooms(base)
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
     row = None
     if peg:

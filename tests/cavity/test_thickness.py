@@ -13,7 +13,8 @@ from volest.cavity.trim import find_clock
 
 def told(solid: Manifold, base: BasePlane, over_mm: float = 2.0) -> Thickness:
     stages = staged(solid)
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     return find_thickness(stages.rooms(base), base, clock, None, over_mm=over_mm, wanted_mm=3.0)
 
 

@@ -111,7 +111,8 @@ def test_distance_to_the_pits() -> None:
 def test_notch_is_a_gap_of_its_width() -> None:
     notch = box((14.0, 10.0, 6.0), (28.0, 0.0, 1.0))
     stages = staged(bed(pit(50.0, 40.0, 15.0), notch))
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     trim = find_trim(stages.relief, stages.footprint, stages.rim, level(0.0), clock)
     assert trim.rim_lowest_mm == pytest.approx(-5.0, abs=0.01)
     # The stretch reaches along the notch's two sides as well as across it.

@@ -163,3 +163,11 @@ def test_the_patients_sides_are_told_where_the_jaw_is_known(
     sides = {"1 to 5": "1 to 5 are the patient's right", "7 to 11": "7 to 11 the right"}
     assert sides[right] in told
     assert "patient" not in call("show", str(scan), "--lab", os.devnull).stdout
+
+
+def test_a_quadrant_has_one_side_of_the_patient(tmp_path: Path) -> None:
+    lab, quadrant = tmp_path / "lab.toml", "b0458-lower-right-quadrant-prepared.ply"
+    lab.write_text("[jaw]\nlower = ['*']\n", encoding="utf-8")
+    told = call("show", str(ROOT / "sample_meshes" / quadrant), "--lab", str(lab)).stdout
+    assert "12 o'clock is the narrower end of the row." in " ".join(told.split())
+    assert "patient" not in told

@@ -17,6 +17,11 @@ if TYPE_CHECKING:  # a result that was kept is read without scipy
     from volest.cavity.rim import Rim
 
 HOURS = 12
+# How much longer than broad an outline is: of arches seen 1.02 to 1.32, of quadrants 1.99 to 2.28.
+QUADRANT = 1.6
+# From the row's bow: it was off by 10 degrees at most on made jaws and by 56 on one that lacks the
+# teeth of one side; ragged scans of real jaws had outlines that were off by 70 to 170.
+ASTRAY_DEG, LEAST_BOW_MM = 60.0, 1.0  # bows seen were 1.8 mm and more
 ON_EDGE = 1e-9  # cells; a middle on the hull's edge is in it, however figures are rounded
 
 
@@ -26,6 +31,7 @@ class Clock:
 
     centre_mm: Floats  # (2,) middle of the dial, in the frame
     front: Floats  # (2,) unit vector from there to 12
+    is_arch: bool = True  # of a quadrant 12 is the narrower end of its row, not the arch's front
 
     def dial(self, x_mm: Floats, y_mm: Floats) -> Floats:
         """Tell where places (m,) lie on the dial, clockwise: 0 is 12, -6 and 6 are 6 o'clock."""
@@ -43,21 +49,40 @@ class Clock:
         return np.asarray((hour - 1) % HOURS + 1)
 
 
-def find_clock(grid: "Grid", inside: Bools) -> Clock:
+def find_clock(grid: "Grid", inside: Bools, deep: Bools) -> Clock:
     """Lay the dial: an arch narrows to the front, so its outline leans out that way.
 
     The front is the direction of the largest skewness of the convex outline along its principal
-    axes. On a quadrant, which has no front of its own, it is one of its ends.
+    axes. Where a ragged outline leans another way than the row's bow, of `deep` floor, that counts:
+    a bow's middle lies before that of its hull. Of a quadrant it is the narrower end.
     """
-    outline = convex_outline(inside)
-    x, y = (v[outline] for v in grid.centres_mm())
-    centre = np.array([x.mean(), y.mean()])
-    places = np.stack([x, y]) - centre[:, None]
-    _, axes = np.linalg.eigh(places @ places.T)
+    centre, places = _about_middle(grid, convex_outline(inside))
+    spread, axes = np.linalg.eigh(places @ places.T)
     along = axes.T @ places
     skew = (along * along * along).mean(axis=1)
     main = int(np.argmax(np.abs(skew)))
-    return Clock(centre_mm=centre, front=axes[:, main] * (1.0 if skew[main] >= 0.0 else -1.0))
+    front = axes[:, main] * (1.0 if skew[main] >= 0.0 else -1.0)
+    is_arch = bool(spread[1] < QUADRANT**2 * spread[0])
+    bow = _about_middle(grid, deep)[0] - _about_middle(grid, convex_outline(deep))[0]
+    reach = float(np.linalg.norm(bow))
+    astray = front @ bow < math.cos(math.radians(ASTRAY_DEG)) * reach
+    if is_arch and astray and reach > LEAST_BOW_MM:
+        front = bow / reach
+    return Clock(centre_mm=centre, front=front, is_arch=is_arch)
+
+
+def _about_middle(grid: "Grid", cells: Bools) -> tuple[Floats, Floats]:
+    """Give the middle of some cells, (2,), and the cells as seen from it, (2, m)."""
+    places = np.stack([v[cells] for v in grid.centres_mm()])
+    middle = places.mean(axis=1)
+    return middle, places - middle[:, None]
+
+
+def deep_floor(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Bools:
+    """Mark floor deeper under the base line than half of the deepest: the row and its ridge."""
+    x, y = relief.grid.centres_mm()
+    over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
+    return np.asarray(over <= PIT_SHARE * float(over.min()))
 
 
 def convex_outline(inside: Bools) -> Bools:
@@ -160,6 +185,7 @@ class Trim:
     # from where on over and under the base line that is
     cut_over_mm: float = _USUAL.cut_over_mm
     box_under_mm: float = _USUAL.box_under_mm
+    is_arch: bool = True  # of a quadrant 12 is the narrower end of its row
 
 
 def find_trim(
@@ -218,6 +244,7 @@ def find_trim(
         left_under_mm=float(-rest.min(initial=0.0)),
         cut_over_mm=trimming.cut_over_mm,
         box_under_mm=box_under_mm,
+        is_arch=clock.is_arch,
     )
 
 
@@ -302,9 +329,7 @@ def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> 
 def _to_pits_mm(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Floats:
     from scipy.ndimage import distance_transform_edt
 
-    x, y = relief.grid.centres_mm()
-    over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
-    pits = over <= PIT_SHARE * float(over.min())
+    pits = deep_floor(relief, inside, base)
     return np.asarray(distance_transform_edt(~pits)) * relief.grid.pitch_mm
 
 

@@ -389,7 +389,10 @@ def outline(cavity: Cavity, name: str, *, right_is_one_to_five: bool | None = No
     """
     rim, stand = rim_by_hour(cavity), display_frame_of(cavity.clock, cavity.base)
     seen = [_drawn(stand, edge) for edge in _edges(~cavity.relief.outside, cavity)]
-    words = [*wrap(dial_in_words(right_is_one_to_five), _LETTERS), *wrap(_LAY_IT, _LETTERS)]
+    words = [
+        *wrap(dial_in_words(right_is_one_to_five, is_arch=cavity.clock.is_arch), _LETTERS),
+        *wrap(_LAY_IT, _LETTERS),
+    ]
     reach = np.concatenate(seen)
     low, high = reach.min(axis=0), reach.max(axis=0)
     top, (wide, tall) = _HEAD_MM + _LINE_MM * len(words), _PAGE_MM

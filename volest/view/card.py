@@ -96,7 +96,7 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
     SVG, empty where nothing is told, or no page holds it.
     """
     scene, name = scene_of(cavity), Path(result.scan).name
-    right = settings.right_is_one_to_five(result.scan)
+    right = settings.right_is_one_to_five(result.scan, is_arch=cavity.clock.is_arch)
     _, guide = guided(result, cavity, settings, flowing=False)
     at_true_size = ""
     with suppress(UsageError):
