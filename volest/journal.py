@@ -38,6 +38,7 @@ TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
 LEAST_CAME_G, MOST_CAME_G = 100.0, 10_000_000.0  # under it stands kg; ten tonnes at once
 LIKE = 0.02  # of two figures of one row; water of 15 to 30 degrees C moves them by 0.4 %
+AGAIN = "journal-again"  # the code of a pour that was booked before
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
 
@@ -272,7 +273,7 @@ class Journal:
                     twins_in_words(twins),
                     needed="each pour booked once",
                     remedy="add --again if it was poured once more",
-                    code="journal-again",
+                    code=AGAIN,
                 )
             return self._add(entry)
 
