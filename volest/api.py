@@ -18,7 +18,7 @@ from volest.batch.find import Place, at_hand, bring_decisions, find, follow, pla
 from volest.batch.workers import Limits
 from volest.dosing import check_settings
 from volest.errors import ScanError, UsageError, VolestError  # noqa: F401  # `volest` hands it on
-from volest.journal import with_waste
+from volest.journal import settings_in_force
 from volest.lab import Lab
 from volest.pipeline import examine, size_scan
 from volest.pipeline import measure as measure_scan
@@ -114,26 +114,15 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     >>> settings_for(base="rim=-1.5", stone="type-3").stone
     'type-3'
     """
-    given = options.get("lab")
-    lab, habits = _lab(given)
     said = _checked(options)
-    words: dict[str, Any] = {**habits, **said}
-    base, journal = words.pop("base", None), words.pop("journal_file", None)
-    journal = said.get("journal", journal)
-    if base is not None:
-        words["base"] = _base(base)
-    words["obey_saved"] = "base" not in said
-    words["lab"] = lab.pouring(height_mm=said.get("second_pour_mm"), heap_mm=said.get("heap_mm"))
-    words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
-    words["stones_for"] = _pairs(words.get("stones_for", ()))
-    for name in ("second_pour_mm", "heap_mm", "journal", "materials", "kinds", "taken"):
-        words.pop(name, None)
-    settings = with_waste(
-        Settings(**words),
-        waste_percent=said.get("waste_percent"),
-        residue_ml=said.get("residue_ml"),
-        journal_file=None if journal is None else Path(journal),
-    )
+    given = said.pop("lab", None)
+    lab, habits = given or Lab(), dict[str, Any]()
+    if given is not None and not isinstance(given, Lab):
+        lab, habits = read_lab_and_habits(Path(given))
+        said["lab_file"] = os.fspath(given)
+    if "stones_for" in habits:
+        habits["stones_for"] = _pairs(habits["stones_for"])
+    settings = settings_in_force(lab, said, habits)
     check_settings(settings)
     return settings
 
@@ -378,12 +367,6 @@ def _can_draw() -> bool:
     return True
 
 
-def _lab(given: Lab | str | os.PathLike[str] | None) -> tuple[Lab, dict[str, Any]]:
-    if given is None or isinstance(given, Lab):
-        return given or Lab(), {}
-    return read_lab_and_habits(Path(_path("lab", given)))
-
-
 def _called(given: object, name: object) -> str:
     """Say what a scan without a path is called."""
     if name is not None and not isinstance(name, str):
@@ -430,23 +413,24 @@ def _checked(options: Mapping[str, object]) -> dict[str, Any]:
                 remedy=f"write {near[0]}" if near else "leave it out",
             )
         if value is not None:
-            words[name] = _value(name, value)
+            words["journal_file" if name == "journal" else name] = _value(name, value)
     return words
 
 
 def _value(name: str, value: object) -> object:
-    setting = NAMED.get({"lab": "lab_file", "journal": "journal_file"}.get(name, name))
-    assert setting is not None  # noqa: S101  # every option stands in the table
-    if name in {"base", "stones_for"} or isinstance(value, Lab):
+    setting = NAMED[{"lab": "lab_file", "journal": "journal_file"}.get(name, name)]
+    if isinstance(value, Lab) and name == "lab":
         return value
+    if name in {"base", "stones_for"}:
+        return _base(value) if name == "base" else _pairs(value)
     if setting.kind is float:
         return _number(name, value)
+    if setting.kind is PurePath:
+        return _path(name, value)
     if setting.kind is bool:
         if not isinstance(value, bool | np.bool_):
             raise _wrong(name, value, "True or False", "write one")
         return bool(value)
-    if setting.kind is PurePath:
-        return _path(name, value)
     if not isinstance(value, str) or (setting.choices and value not in setting.choices):
         needed = f"one of {', '.join(setting.choices)}" if setting.choices else "a text"
         raise _wrong(name, value, needed, "write one, or leave it out")

@@ -5,7 +5,7 @@ import json
 import logging
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -25,7 +25,7 @@ from volest.lab import (
     learn_all,
     unlearned,
 )
-from volest.settings import Settings
+from volest.settings import Settings, parse_base
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType, own_stone
@@ -155,43 +155,19 @@ def entry_of(
     )
 
 
-def is_sound(entry: Entry) -> bool:
-    """Tell whether an entry that another program may have written holds what it should."""
-    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
-    figures = (*amounts, entry.left_g, entry.left_ml, entry.volume_u_ml)
-    words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
-    return (
-        all(isinstance(x, float) and math.isfinite(x) for x in figures)
-        and min(amounts) > 0
-        and isinstance(entry.stone, str)
-        and _is_time(entry.booked)
-        and all(isinstance(word, str | None) for word in words)
-        and entry.way in (HAND, VACUUM)
-        and entry.outcome in (None, *OUTCOMES)
-    )
-
-
-def _is_time(text: object) -> bool:
-    try:
-        return isinstance(text, str) and bool(datetime.fromisoformat(text).astimezone())
-    except (ValueError, OverflowError):
-        return False
-
-
 def checksum_of_old(*values: object) -> str | None:
     """Give the checksum of a pour that never had one; None where its figures cannot be meant."""
-    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # is_sound
-    if not is_sound(entry):
-        return None
+    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # tried here
     try:
         check_entry(entry)
-    except UsageError:
+        day_of(entry)
+        left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
+        density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
+        low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
+        is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
+        return checksum(*values) if is_like and entry.way in (HAND, VACUUM) else None
+    except (UsageError, TypeError, ValueError, OverflowError):
         return None
-    left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
-    fits = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE)
-    density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
-    low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
-    return checksum(*values) if fits and low <= density <= high else None
 
 
 def check_entry(entry: Entry) -> None:
@@ -302,13 +278,10 @@ class Journal:
     def damage(self) -> list[str]:
         """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
         backup = "take the last backup in its place"
-        lost = "is damaged or missing: it is left out of all figures"
-        pours = self._read(Entry)[1]
-        told = [
-            f"pour {number} {lost}; {backup}, or give it up: --strike {number}" for number in pours
-        ]
-        deliveries = self._read(Delivery)[1]
-        told += [f"delivery {number} {lost}; {backup}" for number in deliveries]
+        lost = f"is damaged or missing: it is left out of all figures; {backup}"
+        pours, deliveries = self._read(Entry)[1], self._read(Delivery)[1]
+        told = [f"pour {number} {lost}, or give it up: --strike {number}" for number in pours]
+        told += [f"delivery {number} {lost}" for number in deliveries]
         found = self._base.damage()
         told += [] if found is None else [f"damaged: {' '.join(found.split())}; {backup}"]
         return [f"{self._base.path}: {line}" for line in told]
@@ -365,8 +338,7 @@ class Journal:
         rows, lost, given_up = [], set[int](), set[int]()
         for *values, kept in self._base.rows(query):
             row = kind(**dict(zip(names, values, strict=True)))
-            fits = _checked(values) == kept and (not isinstance(row, Entry) or is_sound(row))
-            if fits:
+            if _checked(values) == kept:
                 rows.append(row)
             elif kept == checksum(_GIVEN_UP, row.number):
                 given_up.add(row.number)
@@ -546,25 +518,37 @@ def _entry_words(entry: Entry) -> str:
     return ", ".join(words)
 
 
-def with_waste(
-    settings: Settings,
-    *,
-    waste_percent: float | None,
-    residue_ml: float | None,
-    journal_file: Path | None,
+def settings_in_force(
+    lab: Lab,
+    said: Mapping[str, Any],
+    habits: Mapping[str, Any],
     tell: Callable[[str], object] = _LOG.warning,
 ) -> Settings:
-    """Put the waste into settings that know their lab; where any was said, nothing is learned."""
-    usual = settings.lab.way.of(settings.way)
+    """Turn what is said for a run, and a lab's habits, by names of settings, into settings.
+
+    Where no waste is said, it is the lab's, or what the journal teaches.
+    """
+    words = {**habits, **said}
+    journal_file = None if words.get("journal_file") is None else Path(words["journal_file"])
+    if journal_file is not None and "journal_file" not in said and not journal_file.exists():
+        tell(f"no journal {journal_file} yet: the waste is as set")
+        journal_file = None
     learned: tuple[Learned, ...] = ()
-    if waste_percent is None and residue_ml is None and journal_file is not None:
+    if journal_file is not None and not {"waste_percent", "residue_ml"} & {*words}:
         with Journal(journal_file, new=False) as journal:
             for line in journal.damage():
                 tell(line)
-            learned = learn_all(journal.pours(), settings.lab)
-    return replace(
-        settings,
-        waste_percent=usual.share_percent if waste_percent is None else waste_percent,
-        residue_ml=usual.residue_ml if residue_ml is None else residue_ml,
-        learned=learned,
-    )
+            learned = learn_all(journal.pours(), lab)
+    base = words.pop("base", "rim")
+    usual = lab.way.of(words.get("way", Settings().way))
+    made = {
+        "waste_percent": usual.share_percent,
+        "residue_ml": usual.residue_ml,
+        **{field.name: words[field.name] for field in fields(Settings) if field.name in words},
+        "base": parse_base(base) if isinstance(base, str) else base,
+        "obey_saved": "base" not in said,
+        "lab": lab.pouring(height_mm=words.get("second_pour_mm"), heap_mm=words.get("heap_mm")),
+        "learned": learned,
+        "scoop_stone": habits.get("stone"),  # the scoop was weighed with the usual one
+    }
+    return Settings(**made)

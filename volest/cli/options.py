@@ -14,14 +14,7 @@ import click
 from volest.cli.command import is_from_file, lab_from
 from volest.cli.console import STREAM, say, set_talk
 from volest.errors import UsageError
-from volest.settings import (
-    NAMED,
-    SETTINGS,
-    Setting,
-    Settings,
-    parse_base,
-    pattern_and_word,
-)
+from volest.settings import NAMED, SETTINGS, Setting, Settings, pattern_and_word
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
@@ -34,6 +27,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 else:
     _Type = click.ParamType
 
+_UNSAID = (None, click.core.ParameterSource.DEFAULT)  # None: the command has no such option
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 Function = TypeVar("Function", bound=Callable[..., Any])
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
@@ -232,43 +226,20 @@ def running(*, out_needed: bool) -> Callable[[Function], Function]:
 
 
 def settings_of(
-    *,
-    base: str | None = None,
-    stones_for: Sequence[str] = (),
-    lab_file: Path | None = None,
-    journal_file: Path | None = None,
-    second_pour_mm: float | None = None,
-    heap_mm: float | None = None,
-    **fields: Any,
+    *, lab_file: Path | None = None, stones_for: Sequence[str] = (), **options: Any
 ) -> Settings:
     """Turn options of `measuring`, `mixing` or `sizing` into settings; written words win."""
-    from volest.journal import with_waste
+    from volest.journal import settings_in_force
 
     ctx = click.get_current_context()
-    settings = Settings(
-        base=parse_base("rim" if base is None else base),
-        obey_saved=base is None or is_from_file("base"),
-        stones_for=tuple(_with_pattern(text) for text in stones_for),
-        **fields,
-    )
-    lab = lab_from(lab_file).pouring(height_mm=second_pour_mm, heap_mm=heap_mm)
-    named = None if lab_file is None else str(lab_file)
-    if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
-        say(f"no journal {journal_file} yet: the waste is as set")
-        journal_file = None
-
-    def written(name: str) -> bool:
-        unsaid = (None, click.core.ParameterSource.DEFAULT)  # None: the command has no such option
-        return ctx.get_parameter_source(name) not in unsaid
-
-    return with_waste(
-        # The scoop was weighed with the usual stone.
-        replace(settings, lab=lab, scoop_stone=ctx.lookup_default("stone"), lab_file=named),
-        waste_percent=settings.waste_percent if written("waste_percent") else None,
-        residue_ml=settings.residue_ml if written("residue_ml") else None,
-        journal_file=journal_file,
-        tell=say,
-    )
+    options["stones_for"] = tuple(_with_pattern(text) for text in stones_for)
+    said: dict[str, Any] = {"lab_file": None if lab_file is None else str(lab_file)}
+    usual = ctx.lookup_default("stone")
+    habits: dict[str, Any] = {} if usual is None else {"stone": usual}
+    for name, value in options.items():
+        if value is not None and ctx.get_parameter_source(name) not in _UNSAID:
+            (habits if is_from_file(name) else said)[name] = value
+    return settings_in_force(lab_from(lab_file), said, habits, say)
 
 
 def _with_pattern(text: str) -> tuple[str, str]:
