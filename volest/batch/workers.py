@@ -41,7 +41,7 @@ _TRIES = 2  # a scan whose worker died is given to one more; twice is no acciden
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
     *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
-    *("given_files.py", "storage.py", "system.py"),
+    *("storage.py", "system.py"),
 )
 _LIBRARIES = ("numpy", "scipy")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer

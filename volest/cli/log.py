@@ -20,7 +20,6 @@ from volest.cli.console import STREAM, deliver, say
 from volest.cli.options import Number, file_option, journal_option, lab_option
 from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
-from volest.given_files import GivenFileError, json_in, text_of
 from volest.journal import (
     AGAIN,
     BASE,
@@ -47,7 +46,7 @@ from volest.stock import case_lines, lot_doubts, stock_lines
 from volest.stone.mix import SPOKEN_DIGITS
 from volest.stone.stones import all_stones, find_stone
 from volest.stone.words import cost_of
-from volest.storage import check_target
+from volest.storage import GivenFileError, check_target, json_in, text_of
 
 _DEFAULTS = Settings()
 _AMOUNTS = ("volume_ml", "powder_g", "water_ml")

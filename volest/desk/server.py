@@ -29,7 +29,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from volest.desk.state import BROUGHT, OpenDay, OutdatedError, UnknownError
 from volest.errors import UsageError, VolestError
-from volest.given_files import GivenFileError, json_in
+from volest.storage import GivenFileError, json_in
 
 HERE = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"  # noqa: S104  # only when asked to let the network in

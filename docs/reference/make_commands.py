@@ -1,6 +1,6 @@
 """The page of commands, written from what every ``--help`` says.
 
-``python -m volest.cli.reference > docs/reference/commands.md`` writes it anew; a test compares.
+A test compares: ``python docs/reference/make_commands.py > docs/reference/commands.md``.
 """
 
 import click
@@ -13,8 +13,8 @@ _HEAD = """\
 # Commands
 
 This page is what `--help` says, command by command. It is not written by hand:
-`python -m volest.cli.reference > docs/reference/commands.md` writes it, and a test fails when it
-is out of date.
+`python docs/reference/make_commands.py > docs/reference/commands.md` writes it, and a test fails
+when it is out of date.
 """
 
 
