@@ -5,8 +5,8 @@ A test compares: ``python docs/reference/make_commands.py > docs/reference/comma
 
 import click
 
-from volest.cli.command import ALL
 from volest.cli.main import volest_group
+from volest.cli.options import ALL
 
 _WIDTH = 80
 _HEAD = """\

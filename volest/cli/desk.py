@@ -7,9 +7,16 @@ from typing import Any
 
 import click
 
-from volest.cli.command import Command
 from volest.cli.console import say
-from volest.cli.options import BASE_HELP, Number, request_of, running, sizing, verbose_option
+from volest.cli.options import (
+    BASE_HELP,
+    Command,
+    Number,
+    request_of,
+    running,
+    sizing,
+    verbose_option,
+)
 from volest.cli.size import drawn
 from volest.errors import UsageError
 

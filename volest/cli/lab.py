@@ -10,8 +10,8 @@ from typing import Any
 
 import click
 
-from volest.cli.command import LAB_FILE, LAB_VARIABLE, lab_in_force
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
+from volest.cli.options import LAB_FILE, LAB_VARIABLE, lab_in_force
 from volest.errors import UsageError, visible
 from volest.lab import Lab
 from volest.settings import HABITS

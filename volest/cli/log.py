@@ -15,9 +15,16 @@ from typing import Any
 
 import click
 
-from volest.cli.command import Command, is_from_file, lab_from
 from volest.cli.console import STREAM, deliver, say
-from volest.cli.options import Number, file_option, journal_option, lab_option
+from volest.cli.options import (
+    Command,
+    Number,
+    file_option,
+    is_from_file,
+    journal_option,
+    lab_from,
+    lab_option,
+)
 from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
 from volest.journal import (

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.command import Command, is_from_file
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import Number, mixing, settings_of
+from volest.cli.options import Command, Number, is_from_file, mixing, settings_of
 from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings

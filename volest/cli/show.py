@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, deliver, say
 from volest.cli.options import (
     BASE_HELP,
+    Command,
     cavity_option,
     examined,
     file_option,

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
-from volest.cli.command import Command, is_from_file, lab_in_force
 from volest.cli.console import (
     STREAM,
     can_draw,
@@ -23,7 +22,10 @@ from volest.cli.console import (
 )
 from volest.cli.options import (
     BASE_HELP,
+    Command,
     Number,
+    is_from_file,
+    lab_in_force,
     place,
     planning,
     request_of,

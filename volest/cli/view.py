@@ -8,9 +8,8 @@ from typing import Any
 
 import click
 
-from volest.cli.command import Command
 from volest.cli.console import say, set_talk
-from volest.cli.options import BASE_HELP, settings_of, sizing, verbose_option
+from volest.cli.options import BASE_HELP, Command, settings_of, sizing, verbose_option
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, visible
 from volest.settings import Settings
 

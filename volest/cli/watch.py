@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
-from volest.cli.options import BASE_HELP, request_of, running, sizing, verbose_option
+from volest.cli.options import BASE_HELP, Command, request_of, running, sizing, verbose_option
 from volest.cli.size import drawn
 from volest.errors import UsageError, visible
 
