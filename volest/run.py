@@ -17,11 +17,12 @@ from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import Memory, OutFolder
 from volest.batch.workers import (
     FAULT,
+    Cluster,
     Engine,
     Limits,
+    Pool,
     SizeScan,
     check_limits,
-    engine_for,
     run_tasks,
 )
 from volest.dosing import check_settings, taken_beyond
@@ -139,8 +140,15 @@ class Request:
         return self.out_sheet or self.sheet is not None
 
     def engine(self, scans: int) -> Engine:
-        """Choose what sizes so many scans."""
-        return engine_for(scans, self.limits, cluster=self.cluster, here=self.here)
+        """Choose what sizes so many scans: a scheduler's workers, processes here, or this one.
+
+        One scan without limits is sized in this process, since starting others takes longer.
+        """
+        if self.cluster is not None:
+            return Cluster(self.cluster, self.limits.seconds_each)
+        if self.here or (scans == 1 and self.limits == Limits()):
+            return Engine()
+        return Pool(self.limits, scans)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

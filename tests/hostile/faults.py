@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from tests.batch.small import bowl_stl
-from volest import pipeline
+from volest import pipeline, run
 from volest.batch import watch, workers
 from volest.cli import size
 from volest.cli.main import volest_group
@@ -172,7 +172,7 @@ class Watch(Size):
         for module, name, value in (
             (watch, "wakes", thrice),
             (watch, "Arrivals", AtOnce),
-            (workers, "Pool", lambda *_: workers.Here()),
+            (run, "Pool", lambda *_: workers.Engine()),
         ):
             setattr(module, name, value)
         return super().run()
