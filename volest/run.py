@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from volest.batch.find import Found, Place, Remote, noted
-from volest.batch.store import Memory, OutFolder
+from volest.batch.store import OutFolder
 from volest.batch.workers import (
     FAULT,
     Cluster,
@@ -202,17 +202,14 @@ def opened(request: Request) -> Iterator["Desk"]:
         from volest.view.card import CardMaker
 
         maker = CardMaker(pictures=request.pictures)
-    kept = Memory()
-    if request.out is not None:
-        kept = OutFolder(request.out, request.settings, has_cards=request.has_cards)
-    with kept:
+    with OutFolder(request.out, request.settings, has_cards=request.has_cards) as kept:
         yield Desk(request, kept, maker)
 
 
 class Desk:
     """An open run: scans are sized and what is wanted is written, as often as there is news."""
 
-    def __init__(self, request: Request, kept: Memory, maker: "CardMaker | None") -> None:
+    def __init__(self, request: Request, kept: OutFolder, maker: "CardMaker | None") -> None:
         self.request = request
         self.kept = kept
         self._size_scan: SizeScan | None = maker or request.size_scan
@@ -226,7 +223,7 @@ class Desk:
         on_result: Callable[[Result], None] | None = None,
     ) -> None:
         """Size what is new or changed; what is finished is kept at once."""
-        known = self.kept.known if isinstance(self.kept, OutFolder) else None
+        known = None if self.request.out is None else self.kept.known
         settings = self.request.settings
         for index, done in run_tasks(
             scans, settings, engine, size_scan=self._size_scan, known=known
@@ -313,7 +310,6 @@ class Desk:
 
     def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
         if isinstance(target, str):
-            assert isinstance(self.kept, OutFolder)  # noqa: S101  # only there have names no folder
             return [self.kept.write(target, pieces)]
         if not isinstance(target, Path):
             target("".join(pieces))
