@@ -29,7 +29,6 @@ from volest.settings import NAMED, Base, Settings, parse_base, pattern_and_word
 from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
-from volest.view.picture import refuse_blind
 from volest.view.solid import StoneSolid, stone_solid
 
 MOST_SHOWN = 80  # letters of what was given, in the words of an error
@@ -301,17 +300,15 @@ def size_folder(
         raise _wrong("cluster", cluster, "an address", "write it in quotes")
     if on_result is not None and not callable(on_result):
         raise _wrong("on_result", on_result, "what can be called", "give a function")
-    has_sheet = sheet and out is not None
     request = Request(
         settings=settings,
         found=follow(find([place_of(_path("paths", path)) for path in paths])),
         out=None if out is None else place_of(_path("out", out)),
-        out_sheet=has_sheet,
-        pictures=has_sheet and _can_draw(),
+        out_sheet=sheet and out is not None,
         limits=limits or Limits(),
         cluster=cluster,
     )
-    report = run(request, on_result)
+    report = run(request.drawn(), on_result)
     if report.failed is not None:
         raise report.failed
     if report.stopped:
@@ -357,14 +354,6 @@ def _with_decision(path: str | os.PathLike[str]) -> Place:
     if isinstance(place, Path) and place.is_file():
         bring_decisions([place], [place])
     return place
-
-
-def _can_draw() -> bool:
-    try:
-        refuse_blind(off_screen=True)
-    except UsageError:
-        return False
-    return True
 
 
 def _called(given: object, name: object) -> str:

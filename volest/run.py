@@ -139,6 +139,10 @@ class Request:
         """Whether a card of each impression is made, for a sheet."""
         return self.out_sheet or self.sheet is not None
 
+    def drawn(self, tell: Callable[[str], object] | None = None) -> "Request":
+        """Ask for pictures where a sheet is wanted and they can be drawn; else tell."""
+        return replace(self, pictures=self.has_cards and can_draw(tell))
+
     def engine(self, scans: int) -> Engine:
         """Choose what sizes so many scans: a scheduler's workers, processes here, or this one.
 
@@ -149,6 +153,19 @@ class Request:
         if self.here or (scans == 1 and self.limits == Limits()):
             return Engine()
         return Pool(self.limits, scans)
+
+
+def can_draw(tell: Callable[[str], object] | None) -> bool:
+    """Find out whether this computer can draw the pictures of a sheet, and tell if not."""
+    from volest.view.picture import refuse_blind
+
+    try:
+        refuse_blind(off_screen=True)
+    except UsageError as fault:  # of use without them: its live views draw by themselves
+        if tell is not None:
+            tell(f"volest: the sheet has no pictures: {fault}")
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

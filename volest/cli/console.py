@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from volest.errors import UsageError, visible
+from volest.errors import visible
 
 if TYPE_CHECKING:  # these read rich, numpy and scipy, which no --help should wait for
     from rich.progress import Progress
@@ -73,19 +73,6 @@ def columns(stream: TextIO) -> int | None:
     if not stream.isatty():
         return None
     return os.get_terminal_size(stream.fileno()).columns or None
-
-
-def can_draw(*, quiet: bool = False) -> bool:
-    """Find out whether this computer can draw the pictures of a sheet, and say so if not."""
-    from volest.view.picture import refuse_blind
-
-    try:
-        refuse_blind(off_screen=True)
-    except UsageError as fault:  # of use without them: its live views draw by themselves
-        if not quiet:
-            say(f"volest: the sheet has no pictures: {fault}")
-        return False
-    return True
 
 
 def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:

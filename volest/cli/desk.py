@@ -17,7 +17,6 @@ from volest.cli.options import (
     sizing,
     verbose_option,
 )
-from volest.cli.size import drawn
 from volest.errors import UsageError
 
 _HELP = f"""Open a day's folder on one page in the browser.
@@ -96,7 +95,7 @@ def desk_command(
             needed="a folder of this computer: the page shows what lies there",
             remedy="leave it out",
         )
-    request = replace(drawn(request, quiet=False), most_held=0)
+    request = replace(request.drawn(say), most_held=0)
     with bound(port, network=network) as sock:
         try:
             folder.mkdir(exist_ok=True)

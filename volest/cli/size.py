@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
@@ -12,7 +13,6 @@ import click
 
 from volest.cli.console import (
     STREAM,
-    can_draw,
     columns,
     deliver,
     progress,
@@ -140,9 +140,9 @@ def size_command(
     def target(name: str | None) -> "Target | None":
         return None if name is None else put_out.append if name == STREAM else Path(name)
 
+    request, found = request_of(size_scan=ctx.obj, **options), find(paths)
     request = replace(
-        request_of(size_scan=ctx.obj, **options),
-        found=find(paths),
+        request,
         share=_planner(
             share=share,
             at_most=at_most,
@@ -151,12 +151,11 @@ def size_command(
             kinds=kinds,
             taken=[*taken, *(f"{age} min" for age in ages)],
         ),
+        found=found if dry else follow(found),
         json=target(json_file),
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
     )
-    if not dry:
-        request = replace(request, found=follow(request.found))
     found = request.found
     stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
     by_name = {"stones_for": stones, "materials": materials, "kinds": kinds, "taken": taken}
@@ -170,9 +169,9 @@ def size_command(
         ctx.exit(EXIT_MEASURED)
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
-    request = drawn(request, quiet=quiet)
+    request = request.drawn(None if quiet else say)
     with progress(len(found.scans), shown=bar, lines=lines) as advance:
-        report = run(request, _told_in_lines(advance) if json_lines else advance)
+        report = run(request, partial(_in_lines, advance) if json_lines else advance)
     for line in _booked(report.results or (), options.get("journal_file")):
         say(line)
     if not (quiet and streams):
@@ -220,17 +219,14 @@ def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
     return [f"{other} is not in force: {in_force} holds for all scans" for other in sorted(others)]
 
 
-def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], None]":
-    """Put results out as they come, and let the bar go on."""
+def _in_lines(advance: "Callable[[Result], None]", result: "Result") -> None:
+    """Put a result out as soon as it is there, and let the bar go on."""
     from volest.report.record import as_line
     from volest.result import one_by_one
 
-    def tell(result: "Result") -> None:
-        for one in one_by_one([result]):
-            click.echo(as_line(one))
-        advance(result)
-
-    return tell
+    for one in one_by_one([result]):
+        click.echo(as_line(one))
+    advance(result)
 
 
 def _code(report: "Report", *, quiet: bool) -> int:
@@ -251,11 +247,6 @@ def _code(report: "Report", *, quiet: bool) -> int:
     return report.exit_code
 
 
-def drawn(request: "Request", *, quiet: bool) -> "Request":
-    """Ask for pictures where a sheet is wanted and they can be drawn."""
-    return replace(request, pictures=request.has_cards and can_draw(quiet=quiet))
-
-
 def _planner(
     *,
     share: bool,
@@ -266,12 +257,10 @@ def _planner(
     taken: Sequence[str],
 ) -> "Planner | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
-    if not share:
-        if at_most is not None:
-            raise UsageError("--at-most without --share", needed="--share", remedy="add it")
-        if not (materials or kinds or taken or start):
-            return None
-        at_most = 1
+    if at_most is not None and not share:
+        raise UsageError("--at-most without --share", needed="--share", remedy="add it")
+    if not (share or materials or kinds or taken or start):
+        return None
     from volest.run import Planner
     from volest.stone.reference import check_kind, pour_window
     from volest.stone.shared import this_minute
@@ -282,17 +271,13 @@ def _planner(
         raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
     usual = click.get_current_context().lookup_default("taken")
     habits = () if is_from_file("taken") else usual or ()
+    times = [_when(text, now, begins or now) for text in taken]
+    times.sort(key=lambda said: bool(said.pattern))
     return Planner(
-        at_most=at_most,
+        at_most=at_most if share else 1,
         windows=tuple(_by_pattern(materials, pour_window)),
         kinds=tuple(_by_pattern(kinds, check_kind)),
-        taken=(
-            *(parse_taken(text) for text in habits),
-            *sorted(
-                (_when(text, now, begins or now) for text in taken),
-                key=lambda said: bool(said.pattern),
-            ),
-        ),
+        taken=(*map(parse_taken, habits), *times),
         start=begins,
     )
 

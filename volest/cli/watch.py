@@ -10,7 +10,6 @@ import click
 
 from volest.cli.console import READING_WIDTH, say, stoppable
 from volest.cli.options import BASE_HELP, Command, request_of, running, sizing, verbose_option
-from volest.cli.size import drawn
 from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -62,7 +61,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     arrivals = Arrivals(folder)
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
-    request = replace(drawn(request, quiet=quiet), most_held=0)
+    request = replace(request.drawn(None if quiet else say), most_held=0)
     with opened(request) as day:
         desk = _told_of(day, folder, quiet=quiet)
         try:
