@@ -37,31 +37,15 @@ MOST_SHOWN = 80  # letters of what was given, in the words of an error
 class Options(TypedDict, total=False):
     """What may be said to all three functions; every one may be left out.
 
+    Those that are not listed here are fields of `Settings`.
+
     Parameters
     ----------
     base : str, float, BaseLine or Base
         Base line, in the words of the command line: ``rim``, ``rim=-1.5``, ``depth=18``; a number
         is mm over the rim; or the ``base_line`` of a result.
-    unit : str
-        Unit of the scans: 'mm', 'cm', 'm' or 'inch'.
-    pitch_mm : float
-        Width of a column.
-    inside_out : bool
-        Take scans whose faces point the wrong way as impressions.
-    stone : str
-        Stone type.
     stones_for : mapping of str to str
         Patterns of names of scans, and the stone that those take instead.
-    wp_ml_per_100g : float
-        Water to powder.
-    waste_percent, residue_ml : float
-        Waste: share of what is filled, and fixed part.
-    by : str
-        'gram' or 'scoop'.
-    way : str
-        'hand' or 'vacuum'.
-    stretch_ml_per_100g : float
-        Water on top of the ratio.
     second_pour_mm : float
         Height of a base under the first pour.
     heap_mm : float

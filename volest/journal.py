@@ -116,7 +116,7 @@ def cases_of(entry: Entry) -> list[Case]:
 
 def checksum(*values: object) -> str:
     """Give what tells the figures of a row from any others: part of their SHA-256."""
-    return hashlib.sha256(json.dumps(values).encode()).hexdigest()[:16]
+    return hashlib.sha256(json.dumps(values, default=repr).encode()).hexdigest()[:16]
 
 
 def now() -> str:
@@ -338,7 +338,7 @@ class Journal:
         rows, lost, given_up = [], set[int](), set[int]()
         for *values, kept in self._base.rows(query):
             row = kind(**dict(zip(names, values, strict=True)))
-            if _checked(values) == kept:
+            if checksum(*values) == kept:
                 rows.append(row)
             elif kept == checksum(_GIVEN_UP, row.number):
                 given_up.add(row.number)
@@ -381,13 +381,6 @@ def _uncounted(number: int) -> UsageError:
         remedy="the last pours and their numbers are shown by 'volest log' alone",
         code="journal",
     )
-
-
-def _checked(values: Sequence[object]) -> str | None:
-    try:
-        return checksum(*values)
-    except (TypeError, ValueError):  # bytes, or what no figure can be
-        return None
 
 
 def _lacking(
@@ -447,45 +440,33 @@ LAST = 12  # pours that are listed: a day's
 
 
 def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
-    """Tell what the journal holds and teaches, stone by stone and way by way."""
-    laws = learn_all(pours, lab)
-    told = [
-        _taught(law, [p for p in pours if (p.stone, p.way) == (law.stone, law.way)], lab)
-        for law in laws
-    ]
-    return [line for lines in told for line in lines] or ["No pour is booked yet."]
-
-
-def _taught(law: Learned, pours: Sequence[Pour], lab: Lab) -> list[str]:
-    """Tell of the pours of one stone, mixed one way: how many, what they cost, what they teach."""
-    count = f"{len(pours)} pour{'s' * (len(pours) != 1)}"
-    powder_g = sum(pour.powder_g for pour in pours)
-    lost_g = sum(
-        pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in pours
-    )
+    """Tell what the pours of each stone and way were, cost and teach."""
     kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
-    cost = cost_in_words(powder_g, lost_g, kinds[law.stone]) if law.stone in kinds else ""
-    volume_ml = USUAL_VOLUME_ML
-    usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
-    few = law.pours < 2 * PRIOR_POURS
-    return [
-        (
+    volume_ml, lines = USUAL_VOLUME_ML, list[str]()
+    for law in learn_all(pours, lab):
+        own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]
+        count = f"{len(own)} pour{'s' * (len(own) != 1)}"
+        powder_g = sum(pour.powder_g for pour in own)
+        lost_g = sum(
+            pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in own
+        )
+        kind = kinds.get(law.stone)
+        cost = "" if kind is None else cost_in_words(powder_g, lost_g, kind)
+        cost = cost and f"; {cost}"
+        usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
+        few = ": few, it still leans on the default" * (law.pours < 2 * PRIOR_POURS)
+        more_ml, usual_ml = law.allowance_ml(volume_ml), usual.allowance_ml(volume_ml)
+        lines += (
             f"{visible(law.stone)}, mixed {way_in_words(law.way)}: {count}, "
-            f"{sum(pour.short for pour in pours)} of them short"
-        ),
-        f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities"
-        + (f"; {cost}" if cost else ""),
-        (
+            f"{sum(pour.short for pour in own)} of them short\n"
+            f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities{cost}\n"
             f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
-            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL"
-        ),
-        (
-            f"  so mix {law.allowance_ml(volume_ml):.1f} mL on top "
-            f"({usual.allowance_ml(volume_ml):.1f} mL without the journal): {law.risk_percent:g} % "
-            "chance of running short"
-        ),
-        f"  this rests on {count}" + (": few, it still leans on the default" if few else ""),
-    ]
+            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL\n"
+            f"  so mix {more_ml:.1f} mL on top ({usual_ml:.1f} mL without the journal): "
+            f"{law.risk_percent:g} % chance of running short\n"
+            f"  this rests on {count}{few}"
+        ).split("\n")
+    return lines or ["No pour is booked yet."]
 
 
 def last_lines(entries: Sequence[Entry]) -> list[str]:

@@ -113,26 +113,22 @@ def progress(
     done, start = 0, time.monotonic()
     told = start
     bar = _drawn_bar() if shown and is_screen(sys.stderr) else None
-    if bar is None:
+    task = None if bar is None else bar.add_task("scans", total=total, rate="", now="")
 
-        def advance(_result: "Result") -> None:
-            nonlocal done, told
-            done += 1
-            now = time.monotonic()
-            if lines and now - told >= _LINE_EVERY_S:
-                told = now
-                rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
-                say(f"{done} of {total} scans, {rate}, {left} left")
+    def advance(_result: "Result") -> None:
+        nonlocal done, told
+        done += 1
+        now = time.monotonic()
+        rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
+        if bar is not None and task is not None:
+            bar.update(task, advance=1, rate=rate, now="")
+        elif lines and now - told >= _LINE_EVERY_S:
+            told = now
+            say(f"{done} of {total} scans, {rate}, {left} left")
 
+    if bar is None or task is None:
         yield advance
         return
-
-    task = bar.add_task("scans", total=total, rate="", now="")
-
-    def draw(_result: "Result") -> None:
-        nonlocal done
-        done += 1
-        bar.update(task, advance=1, rate=rate_text(done, time.monotonic() - start), now="")
 
     def tell(record: logging.LogRecord) -> bool:
         bar.update(task, now=record.getMessage())
@@ -147,7 +143,7 @@ def progress(
     logger.addFilter(tell)
     logger.setLevel(logging.INFO)
     try:
-        yield draw
+        yield advance
     finally:
         logger.removeFilter(tell)
         logger.setLevel(before)

@@ -30,9 +30,9 @@ _COMMANDS = MappingProxyType(
     {
         "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
         "watch": ("volest.cli.watch", "watch_command", "Size each scan that arrives in a folder."),
-        "desk": ("volest.cli.desk", "desk_command", "Open a day on one page: look, mix, book."),
+        "desk": ("volest.cli.watch", "desk_command", "Open a day on one page: look, mix, book."),
         "show": ("volest.cli.show", "show_command", "Tell all about one scan, and draw it."),
-        "view": ("volest.cli.view", "view_command", "Look at scans and move the base line."),
+        "view": ("volest.cli.show", "view_command", "Look at scans and move the base line."),
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "lab": ("volest.cli.lab", "lab_command", "Show what is in force: habits, stones, figures."),
