@@ -97,7 +97,17 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     >>> settings_for(base="rim=-1.5", stone="type-3").stone
     'type-3'
     """
-    said = _checked(options)
+    said: dict[str, Any] = {}
+    for name, value in options.items():
+        if name not in Options.__annotations__:
+            near = get_close_matches(name, Options.__annotations__, n=1)
+            raise UsageError(
+                f"option {name!r}",
+                needed="one of " + ", ".join(Options.__annotations__),
+                remedy=f"write {near[0]}" if near else "leave it out",
+            )
+        if value is not None:
+            said["journal_file" if name == "journal" else name] = _value(name, value)
     given = said.pop("lab", None)
     lab, habits = given or Lab(), dict[str, Any]()
     if given is not None and not isinstance(given, Lab):
@@ -372,22 +382,6 @@ def _pairs(given: object) -> tuple[tuple[str, str], ...]:
         "patterns of names of scans, each with a stone",
         "write for example stones_for={'*-bite*': 'type-3'}",
     )
-
-
-def _checked(options: Mapping[str, object]) -> dict[str, Any]:
-    """Refuse what is no option, or of the wrong kind, by its name; None is left out."""
-    words: dict[str, Any] = {}
-    for name, value in options.items():
-        if name not in Options.__annotations__:
-            near = get_close_matches(name, Options.__annotations__, n=1)
-            raise UsageError(
-                f"option {name!r}",
-                needed="one of " + ", ".join(Options.__annotations__),
-                remedy=f"write {near[0]}" if near else "leave it out",
-            )
-        if value is not None:
-            words["journal_file" if name == "journal" else name] = _value(name, value)
-    return words
 
 
 def _value(name: str, value: object) -> object:

@@ -245,8 +245,11 @@ class Journal:
         with self._base.transaction():
             twins = [] if again else self.twins(entry)
             if twins:
+                told = ", ".join(f"{twin.number} of {day_of(twin)}" for twin in twins)
+                names = sorted({visible(case.name) for twin in twins for case in cases_of(twin)})
+                what = ", ".join(names) or "the same file"
                 raise UsageError(
-                    twins_in_words(twins),
+                    f"pour{'s' * (len(twins) > 1)} {told} booked for {what}",
                     needed="each pour booked once",
                     remedy="add --again if it was poured once more",
                     code=AGAIN,
@@ -426,14 +429,6 @@ def _same(one: Case, other: Case, *, stone: bool, near: bool) -> bool:
 def day_of(entry: Entry) -> date:
     """Say on which day a pour was booked, by the clock of this computer."""
     return datetime.fromisoformat(entry.booked).astimezone().date()
-
-
-def twins_in_words(twins: Sequence[Entry]) -> str:
-    """Tell which pours are of the same impression or file."""
-    told = ", ".join(f"{twin.number} of {day_of(twin)}" for twin in twins)
-    names = sorted({visible(case.name) for twin in twins for case in cases_of(twin)})
-    what = ", ".join(names) or "the same file"
-    return f"pour{'s' * (len(twins) > 1)} {told} booked for {what}"
 
 
 LAST = 12  # pours that are listed: a day's

@@ -73,6 +73,17 @@ class Planner:
         """Say what is to be poured, by the words of this run or else what is saved beside it."""
         scan = result.scan
         told = Told() if "://" in scan else read_told(Path(scan))
+        window = _last(self.windows, scan)
+        if window is None and told.material is not None:
+            try:
+                window = pour_window(told.material)
+            except UsageError as fault:
+                found = f"{fault.found} in {decision_path(Path(scan)).name}"
+                remedy = "write one of these there"
+                raise UsageError(found, needed=fault.needed, remedy=remedy) from fault
+        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
+        at = said[-1] if said else told.taken
+        age_min = None if at is None else (start - at).total_seconds() / 60.0
         seen = "dies" if told.preparations else kind_of(result.footprint_mm2 or 0.0)
         return Impression(
             name=result.name,
@@ -80,25 +91,11 @@ class Planner:
             cavity=result.cavity,
             volume_ml=volume_ml,
             more=taken_beyond(result, settings),
-            window=_last(self.windows, scan) or _saved_window(scan, told.material),
-            age_min=self._age_min(scan, told.taken, start),
+            window=window,
+            # One that is still to be taken was not told rightly.
+            age_min=None if age_min is None or age_min < 0.0 else age_min,
             kind=_last(self.kinds, scan) or seen,
         )
-
-    def _age_min(self, scan: str, saved: datetime | None, start: datetime) -> float | None:
-        """Say how old an impression is; one that is still to be taken was not told rightly."""
-        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
-        at = said[-1] if said else saved
-        age_min = None if at is None else (start - at).total_seconds() / 60.0
-        return age_min if age_min is not None and age_min >= 0.0 else None
-
-
-def _saved_window(scan: str, material: str | None) -> Window | None:
-    try:
-        return None if material is None else pour_window(material)
-    except UsageError as fault:
-        found = f"{fault.found} in {decision_path(Path(scan)).name}"
-        raise UsageError(found, needed=fault.needed, remedy="write one of these there") from fault
 
 
 def _last(said: Sequence[tuple[str, Word]], scan: str) -> Word | None:

@@ -169,12 +169,6 @@ class Limits:
         """
         return int(max(1, min(self.workers or cores(), scans)))
 
-    def memory_of_each_mb(self, workers: int) -> int:
-        """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
-        if self.memory_mb is not None:
-            return int(self.memory_mb)
-        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * computer_memory_mb() / workers))
-
 
 def check_limits(limits: Limits) -> None:
     """Refuse limits under which no scan could be sized."""
@@ -194,20 +188,6 @@ def check_limits(limits: Limits) -> None:
         if not float(value) > above:
             remedy = "leave it out for the usual one"
             raise UsageError(found.format(value), needed=needed, remedy=remedy)
-
-
-def one_thread() -> None:
-    """Let the libraries of this process work with one thread: the others have workers too."""
-    os.environ["NUMBA_NUM_THREADS"] = "1"
-    compiler = sys.modules.get("numba")
-    if compiler is not None:
-        compiler.set_num_threads(1)
-    try:
-        from threadpoolctl import threadpool_limits
-
-        threadpool_limits(1)
-    except (ImportError, OSError, RuntimeError):  # a convenience: results do not hang on it
-        _LOG.info("threads could not be limited", exc_info=True)
 
 
 class Engine:
@@ -249,7 +229,8 @@ class Pool(Engine):
         self._workers = limits.width(scans)
         self.room = _AHEAD * self._workers
         self._seconds = limits.seconds_each
-        self._memory_mb = limits.memory_of_each_mb(self._workers)
+        each_mb = int(MEMORY_SHARE * computer_memory_mb() / self._workers)
+        self._memory_mb = int(limits.memory_mb or max(LEAST_MEMORY_MB, each_mb))
 
     @cached_property
     def _pool(self) -> Any:
@@ -305,7 +286,16 @@ def begin(memory_mb: int, loud: bool) -> None:
     """Start a worker, held to its share of memory; a loud one tells on the error stream."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
     hear_keyboard()
-    one_thread()
+    # The libraries work with one thread: the other processors have workers too.
+    os.environ["NUMBA_NUM_THREADS"] = "1"
+    if compiler := sys.modules.get("numba"):
+        compiler.set_num_threads(1)
+    try:
+        from threadpoolctl import threadpool_limits
+
+        threadpool_limits(1)
+    except (ImportError, OSError, RuntimeError):  # a convenience: results do not hang on it
+        _LOG.info("threads could not be limited", exc_info=True)
     limit_memory(memory_mb)
     if loud:
         handler = logging.StreamHandler()
