@@ -24,6 +24,7 @@ from volest.cli.options import (
     journal_option,
     lab_from,
     lab_option,
+    target_option,
 )
 from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
@@ -66,7 +67,7 @@ _NEXT_TIME = {
     "names",
 }
 _HEAD = b"booked,"  # how the CSV of pours begins
-_MONTH = re.compile(r"(\d{4})-(\d{2})")  # as sacks are printed; the last day of it counts
+_MONTH = re.compile(r"\d{4}-\d{2}")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
@@ -155,7 +156,7 @@ Examples:
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing and the stock.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
-@click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
+@target_option("--csv", "csv_file", "Write all pours as CSV; - for the output.")
 @file_option("--backup", "backup_file", "Copy the journal, also while others book.")
 def log_command(
     *,
@@ -294,9 +295,8 @@ def _date(text: str | None) -> str | None:
     if text is None:
         return None
     try:
-        if month := _MONTH.fullmatch(text):
-            year, of_year = int(month[1]), int(month[2])
-            return date(year, of_year, calendar.monthrange(year, of_year)[1]).isoformat()
+        if _MONTH.fullmatch(text):
+            text = f"{text}-{calendar.monthrange(*map(int, text.split('-')))[1]}"
         return date.fromisoformat(text).isoformat()
     except ValueError as fault:  # of `calendar` too
         raise UsageError(
@@ -482,8 +482,8 @@ def _meant(
 ) -> tuple[dict[str, Any], list[str], list[dict[str, Any]]]:
     """Find the mix, and the scans that it is for; a shared one is booked whole, and it is said."""
     mixes, leave = ("mixes", "") if poured == "mix" else ("bases", ", or leave out --base-pour")
-    alone = [{"mix": whole, "second_pour": whole.get("second_pour")}]  # of `volest mix`
-    entries = whole.get("scans", alone)
+    # Without a list it is of `volest mix`.
+    entries = whole.get("scans", [{"mix": whole, "second_pour": whole.get("second_pour")}])
     mixed = [entry for entry in entries if entry[poured] is not None]
     if not mixed:
         raise UsageError(
@@ -493,17 +493,16 @@ def _meant(
         )
     if "scans" not in whole:
         return mixed[0][poured], [], []
-    several = {entry["scan"] for entry in entries if entry.get("cavity", 1) > 1}
-    called = {
-        one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in map(_which, entries)
-    }
+    every = [_which(entry) for entry in entries]
+    several = {name for name, number in every if number > 1}
+    called = {one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in every}
     paths = [Path(visible(entry["scan"])) for entry in mixed]
     parts = () if scan is None else Path(visible(scan)).parts  # as much of its folder as is needed
     fitting = [
         entry
         for entry, path in zip(mixed, paths, strict=True)
         if (scan is None or path.parts[-len(parts) :] == parts)
-        and (cavity is None or _which(entry)[1] == cavity)
+        and cavity in (None, _which(entry)[1])
     ]
     if not fitting and scan:  # as much of its name as tells it from the others
         pairs = zip(mixed, paths, strict=True)

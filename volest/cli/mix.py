@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import Command, Number, is_from_file, mixing, settings_of
+from volest.cli.options import Command, Number, is_from_file, mixing, settings_of, target_option
 from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings
@@ -58,9 +58,7 @@ Examples:
     help="Area inside the rim: for the heap over it, and for a base.",
 )
 @click.option("--material", metavar="NAME", help="Impression material, for how it is made ready.")
-@click.option(
-    "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
-)
+@target_option("--json", "json_file", "Write the mix as JSON; - writes only that.")
 def mix_command(
     *,
     volume: float,

@@ -241,6 +241,11 @@ def file_option(flag: str, parameter: str, told: str) -> Callable[[Function], Fu
     return click.option(flag, parameter, metavar="FILE", type=kind, help=told)
 
 
+def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:
+    """Make an option that names a file to be written, or - for the output; it gets a text."""
+    return click.option(flag, parameter, metavar="FILE", help=told)
+
+
 def _all(*options: Callable[..., Any]) -> Callable[[Function], Function]:
     """Make one decorator of several, in the order of the help text."""
 

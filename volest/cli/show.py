@@ -19,6 +19,7 @@ from volest.cli.options import (
     one_scan,
     settings_of,
     sizing,
+    target_option,
     verbose_option,
 )
 from volest.errors import EXIT_MEASURED, EXIT_REFUSED, MixError, ScanError, UsageError, visible
@@ -45,12 +46,8 @@ Examples:
 @file_option("--picture", "picture", f"Draw it from above and cut open: {', '.join(PICTURES)}.")
 @file_option("--outline", "outlined", "Draw its rim at true size, to lay the tray on: .svg.")
 @file_option("--plot", "plot", "Draw volume against height: .svg, .png or .pdf.")
-@click.option(
-    "--curve", metavar="FILE", help="Write volume against height as CSV; - for the output alone."
-)
-@click.option(
-    "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output alone."
-)
+@target_option("--curve", "curve", "Write volume against height as CSV; - for the output alone.")
+@target_option("--json", "json_file", "Write all figures as JSON; - for the output alone.")
 @sizing
 def show_command(
     scan: Path,

@@ -31,6 +31,7 @@ from volest.cli.options import (
     request_of,
     running,
     sizing,
+    target_option,
     verbose_option,
 )
 from volest.errors import EXIT_MEASURED, UsageError, visible
@@ -92,13 +93,9 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
     help="When the first mix may begin, 14:00 or '2026-03-02 14:00'; else now.",
 )
 @running(out_needed=False)
-@click.option(
-    "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output."
-)
-@click.option("--csv", "csv_file", metavar="FILE", help="Write a line a scan as CSV; - likewise.")
-@click.option(
-    "--sheet", "sheet_file", metavar="FILE", help="Write the pour sheet: one page (HTML) to print."
-)
+@target_option("--json", "json_file", "Write all figures as JSON; - for the output.")
+@target_option("--csv", "csv_file", "Write a line a scan as CSV; - likewise.")
+@target_option("--sheet", "sheet_file", "Write the pour sheet: one page (HTML) to print.")
 @click.option(
     "--json-lines",
     is_flag=True,
