@@ -45,6 +45,8 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 
 KINDS = (".html", ".htm")  # what a browser opens
 Word = TypeVar("Word")
+_PATTERNS = ("materials", "kinds", "taken", "ages")
+_DAY = ("share", "at_most", "start", *_PATTERNS)
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan, - for one on the input, a folder or an address (store://folder); folders are
@@ -113,13 +115,6 @@ def size_command(
     /,
     *,
     paths: "Sequence[Place]",
-    share: bool,
-    at_most: int | None,
-    materials: Sequence[str],
-    kinds: Sequence[str],
-    taken: Sequence[str],
-    ages: Sequence[str],
-    start: str | None,
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
@@ -137,17 +132,12 @@ def size_command(
     def target(name: str | None) -> "Target | None":
         return None if name is None else put_out.append if name == STREAM else Path(name)
 
+    day = {name: options.pop(name) for name in _DAY}
+    by_name: dict[str, Sequence[str]] = {name: day[name] for name in _PATTERNS}
     request, found = request_of(size_scan=ctx.obj, **options), find(paths)
     request = replace(
         request,
-        share=_planner(
-            share=share,
-            at_most=at_most,
-            start=start,
-            materials=materials,
-            kinds=kinds,
-            taken=[*taken, *(f"{age} min" for age in ages)],
-        ),
+        share=_planner(**day),
         found=found if dry else follow(found),
         json=target(json_file),
         csv=target(csv_file),
@@ -155,8 +145,7 @@ def size_command(
     )
     found = request.found
     stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
-    by_name = {"stones_for": stones, "materials": materials, "kinds": kinds, "taken": taken}
-    _check_patterns({**by_name, "ages": ages}, request, quiet=quiet)
+    _check_patterns({"stones_for": stones, **by_name}, request, quiet=quiet)
     streams = (json_file, csv_file).count(STREAM) + json_lines
     files = _checked_files(request, streams)
     for line in (*found.doubts, *_other_labs(found.scans, request.settings.lab_file)):
@@ -252,10 +241,12 @@ def _planner(
     materials: Sequence[str],
     kinds: Sequence[str],
     taken: Sequence[str],
+    ages: Sequence[str],
 ) -> "Planner | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
     if at_most is not None and not share:
         raise UsageError("--at-most without --share", needed="--share", remedy="add it")
+    taken = [*taken, *(f"{age} min" for age in ages)]
     if not (share or materials or kinds or taken or start):
         return None
     from volest.run import Planner
