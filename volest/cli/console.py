@@ -153,24 +153,17 @@ def progress(
 
 
 def _drawn_bar() -> "Progress":
+    from rich import progress as bars  # same
     from rich.console import Console  # keeps --help quick
-    from rich.progress import (  # same
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        TextColumn,
-        TimeElapsedColumn,
-        TimeRemainingColumn,
-    )
 
-    return Progress(
-        MofNCompleteColumn(),
-        BarColumn(),
-        TimeElapsedColumn(),
-        TextColumn("{task.fields[rate]}"),
-        TextColumn("left"),
-        TimeRemainingColumn(),
-        TextColumn("{task.fields[now]}"),
+    return bars.Progress(
+        bars.MofNCompleteColumn(),
+        bars.BarColumn(),
+        bars.TimeElapsedColumn(),
+        bars.TextColumn("{task.fields[rate]}"),
+        bars.TextColumn("left"),
+        bars.TimeRemainingColumn(),
+        bars.TextColumn("{task.fields[now]}"),
         console=Console(stderr=True),
         transient=True,
     )

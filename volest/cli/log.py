@@ -15,6 +15,7 @@ from typing import Any
 
 import click
 
+from volest import journal
 from volest.cli.console import STREAM, deliver, say
 from volest.cli.options import (
     Command,
@@ -28,26 +29,6 @@ from volest.cli.options import (
 )
 from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
-from volest.journal import (
-    AGAIN,
-    BASE,
-    COLUMNS,
-    FIRST,
-    OUTCOMES,
-    REMAKE,
-    SHORT,
-    TOLD_ABOVE,
-    TOLD_BELOW,
-    Case,
-    Delivery,
-    Entry,
-    Journal,
-    entry_of,
-    journal_lines,
-    last_lines,
-    now,
-    outcome_lines,
-)
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 from volest.stock import case_lines, lot_doubts, stock_lines
@@ -135,7 +116,7 @@ Examples:
     "--strike", type=Number(whole=True), metavar="NUMBER", help="Strike that pour out as a slip."
 )
 @click.option("--again", is_flag=True, help="Book it although one of the same scan or file is.")
-@click.option("--outcome", type=click.Choice(OUTCOMES), help="How the cast came out.")
+@click.option("--outcome", type=click.Choice(journal.OUTCOMES), help="How the cast came out.")
 @click.option("--why", metavar="TEXT", help="With --outcome: why; needed for a remake.")
 @click.option(
     "--pour",
@@ -195,38 +176,38 @@ def log_command(
               "again": again or None, "scoops": by_scoop or None}  # fmt: skip
     _check_words(_only_said(asked), {**said, **_only_said(beside)}, left_g, short_g)
     _check_csv(csv_file, [journal_file, source, lab_file, backup_file])
-    with Journal(journal_file, new=end_g is not None or delivered_g is not None) as journal:
+    with journal.Journal(journal_file, new=end_g is not None or delivered_g is not None) as book:
         if backup_file is not None:
-            journal.check_backup(backup_file)  # before anything is booked
+            book.check_backup(backup_file)  # before anything is booked
         if end_g is not None:
             poured = "second_pour" if second_pour else "mix"
             mixed = {} if source is None else _mixed(source, scan, cavity, poured, by_scoop)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
-            _book(journal, entry, lab, journal_file, mixed, again=again)
+            _book(book, entry, lab, journal_file, mixed, again=again)
         if strike is not None:
-            journal.strike(strike)
+            book.strike(strike)
             say(f"struck out pour {strike}")
         outcome = said.get("outcome")
         if number is not None:
-            before = {entry.number: entry.outcome for entry in journal.entries()}.get(number)
-            journal.end(number, str(outcome), said.get("why"))
+            before = {entry.number: entry.outcome for entry in book.entries()}.get(number)
+            book.end(number, str(outcome), said.get("why"))
             say(f"pour {number} came out: {outcome}" + f" (was {before})" * bool(before))
         if outcome in _NEXT_TIME:
             say(f"next time: {_NEXT_TIME[outcome]}")
         if delivered_g is not None:
-            delivery = Delivery(
-                booked=now(),
+            delivery = journal.Delivery(
+                booked=journal.now(),
                 stone=find_stone({**usual, **said}.get("stone", _DEFAULTS.stone), lab).name,
                 powder_g=delivered_g,
                 lot=said.get("lot"),
                 expires=_date(said.get("expires")),
                 mark=said.get("mark"),
             )
-            say(f"booked as delivery {journal.receive(delivery)}")
+            say(f"booked as delivery {book.receive(delivery)}")
         if backup_file is not None:
-            journal.back_up(backup_file)
+            book.back_up(backup_file)
             say(f"wrote {backup_file}")
-        _tell(journal, lab, csv_file, journal_file)
+        _tell(book, lab, csv_file, journal_file)
 
 
 def _only_said(words: Mapping[str, Any]) -> dict[str, Any]:
@@ -254,12 +235,12 @@ def _check_words(
         (does == "--pour" and not outcome, "--pour alone", "how it came out", "add --outcome"),
         (None not in (left_g, short_g), "--left and --short", "one of them", "leave one out"),
         (
-            outcome == REMAKE and not said.get("why"),
+            outcome == journal.REMAKE and not said.get("why"),
             *("a remake without a reason", "why", "add --why TEXT"),
         ),
         (not outcome and "why" in said, "--why alone", "how it came out", "add --outcome"),
         (
-            outcome == SHORT and left_g,
+            outcome == journal.SHORT and left_g,
             *(f"{left_g or 0:g} g left of a mix that was short", "one of them", "--short G"),
         ),
     )
@@ -305,8 +286,8 @@ def _date(text: str | None) -> str | None:
 
 
 def _book(
-    journal: Journal,
-    entry: Entry,
+    book: journal.Journal,
+    entry: journal.Entry,
     lab: Lab,
     journal_file: Path,
     mixed: Mapping[str, Any],
@@ -315,16 +296,16 @@ def _book(
 ) -> None:
     """Book a pour, ask if it is one more of the same, and tell what is odd about it."""
     try:
-        number = journal.book(entry, again=again)
+        number = book.book(entry, again=again)
     except UsageError as fault:
-        if fault.code != AGAIN or not sys.stdin.isatty():
+        if fault.code != journal.AGAIN or not sys.stdin.isatty():
             raise
         say(fault.found)
         if not click.confirm("Was it poured once more?", err=True):
             raise
-        number = journal.book(entry, again=True)
+        number = book.book(entry, again=True)
     say(f"booked as pour {number}")
-    odd = lot_doubts(entry, journal.entries(), journal.deliveries())
+    odd = lot_doubts(entry, book.entries(), book.deliveries())
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
@@ -334,7 +315,7 @@ def _book(
             here, there = (v if isinstance(v, str) else f"{v:g}" for v in (said, mixed[name]))
             odd.append(f"booked with {name.partition('_')[0]} {here}, the file has {there}")
     taken_ml = entry.mix_ml - entry.left_ml
-    if not TOLD_BELOW * entry.volume_ml <= taken_ml <= TOLD_ABOVE * entry.volume_ml:
+    if not journal.TOLD_BELOW * entry.volume_ml <= taken_ml <= journal.TOLD_ABOVE * entry.volume_ml:
         than = "less" if taken_ml < entry.volume_ml else "far more"
         filled = f"the {entry.volume_ml:.1f} mL to be filled"
         odd.append(f"it took {taken_ml:.1f} mL, {than} than {filled}")
@@ -342,7 +323,7 @@ def _book(
         say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 
 
-def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> Entry:
+def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> journal.Entry:
     """Put together what was said, else what the file has, else what is usual."""
     missing = ["--" + name.partition("_")[0] for name in _AMOUNTS if name not in given]
     if missing:
@@ -358,10 +339,10 @@ def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> 
     if scan is not None and "cases" not in given:
         name, content = visible(scan), _content_of({"scan": scan}, None)
         whole_ml = given["volume_ml"]
-        case = Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)
+        case = journal.Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)
         given |= {"scan": name, "cases": [case]}
     given.setdefault("way", _DEFAULTS.way)
-    return entry_of(kind, left_g=left_g, water_c=lab.bench.water_c, **given)
+    return journal.entry_of(kind, left_g=left_g, water_c=lab.bench.water_c, **given)
 
 
 def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
@@ -382,32 +363,32 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
     return None
 
 
-def _tell(journal: Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    for line in journal.damage():
+def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
+    for line in book.damage():
         say(line)
-    entries = journal.entries()
+    entries = book.entries()
     if csv_file is not None:
         deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (
-            *journal_lines(journal.pours(), lab),
-            *outcome_lines(entries),
-            *stock_lines(entries, journal.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
+            *journal.journal_lines(book.pours(), lab),
+            *journal.outcome_lines(entries),
+            *stock_lines(entries, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
             *case_lines(entries, lab),
-            *last_lines(entries),
+            *journal.last_lines(entries),
         ):
             click.echo(line)
 
 
-def _as_csv(entries: Sequence[Entry], lab: Lab) -> str:
+def _as_csv(entries: Sequence[journal.Entry], lab: Lab) -> str:
     from volest.report.names import cell  # keeps --help quick
 
     kinds = {kind.name: kind for kind in all_stones(lab)}
     buffer = io.StringIO(newline="")
     lines = csv.writer(buffer)
-    lines.writerow([*COLUMNS, "cost"])
+    lines.writerow([*journal.COLUMNS, "cost"])
     for entry in entries:
-        values = (getattr(entry, name) for name in COLUMNS)
+        values = (getattr(entry, name) for name in journal.COLUMNS)
         cost = cost_of(entry.powder_g, kinds[entry.stone]) if entry.stone in kinds else None
         row = [cell(v) if isinstance(v, str) else v for v in values]
         lines.writerow([*row, "" if cost is None else f"{cost:.2f}"])
@@ -438,10 +419,10 @@ def _mixed(
         if way not in (None, HAND, VACUUM):
             raise ValueError(way)  # noqa: TRY301  # a fault of the file, as all those below
         cases = [
-            Case(
+            journal.Case(
                 name=visible(entry["scan"]),
                 cavity=_which(entry)[1],
-                pour=FIRST if poured == "mix" else BASE,
+                pour=journal.FIRST if poured == "mix" else journal.BASE,
                 content=_content_of(entry, source),
                 volume_ml=_filled_ml(entry[poured]),
             )

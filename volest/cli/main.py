@@ -15,13 +15,7 @@ from types import MappingProxyType
 from typing import Any
 
 import click
-from click.shell_completion import (
-    CompletionItem,
-    ShellComplete,
-    add_completion_class,
-    get_completion_class,
-    split_arg_string,
-)
+from click import shell_completion as completing
 
 from volest import __version__
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_USAGE, VolestError, not_ours
@@ -198,8 +192,8 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
         click.echo(_FIRST_STEPS, nl=False)
 
 
-@add_completion_class
-class _PowerShell(ShellComplete):
+@completing.add_completion_class
+class _PowerShell(completing.ShellComplete):
     """Speaks with PowerShell; where nothing is offered, that offers files by itself."""
 
     name = "powershell"
@@ -221,11 +215,11 @@ Register-ArgumentCompleter -Native -CommandName %(prog_name)s -ScriptBlock {
 
     def get_completion_args(self) -> tuple[list[str], str]:
         """Give the words before the one that is begun, and that one."""
-        words = split_arg_string(os.environ["COMP_WORDS"])[1:]
+        words = completing.split_arg_string(os.environ["COMP_WORDS"])[1:]
         begun = os.environ.get("COMP_CWORD", "")  # Windows knows no variable that is empty
         return (words[:-1] if begun else words), begun
 
-    def format_completion(self, item: CompletionItem) -> str:
+    def format_completion(self, item: completing.CompletionItem) -> str:
         """Write a word and its help, which PowerShell refuses to be empty."""
         return f"{item.value}\t{item.help or item.value}"
 
@@ -252,7 +246,7 @@ Examples:
 @click.pass_context
 def completion_command(ctx: click.Context, shell: str) -> None:
     """Print the script; the words for a person stand in `_WORDS`."""
-    kind = get_completion_class(shell)
+    kind = completing.get_completion_class(shell)
     assert kind is not None  # noqa: S101  # click knows these
     root = ctx.find_root()
     click.echo(kind(root.command, {}, "volest", VARIABLE).source())

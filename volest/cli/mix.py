@@ -11,24 +11,10 @@ from volest.cli.options import Command, Number, is_from_file, mixing, settings_o
 from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings
+from volest.stone import words
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
 from volest.stone.pours import beyond, first_pour, learned_for, second_pour
 from volest.stone.reference import Window, pour_window
-from volest.stone.words import (
-    CAUTIONS,
-    NUMBERED,
-    base_if_short,
-    base_steps,
-    before,
-    if_short,
-    learned_in_words,
-    powder_in_words,
-    scoops_in_words,
-    steps,
-    water_in_words,
-    water_weighed,
-    yield_in_words,
-)
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -138,12 +124,12 @@ def _print_card(
     console = Console(highlight=False, markup=False, emoji=False)
     console.print(_amounts(made))
     for note in notes:
-        words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
-        console.print(f"\n{words}", style="bold yellow")
+        told = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
+        console.print(f"\n{told}", style="bold yellow")
     for title, lines in _sections(made, base, settings, window):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
-            mark = f"{number}." if title in NUMBERED else "-"
+            mark = f"{number}." if title in words.NUMBERED else "-"
             gap, width = " " * (len(mark) + 3), min(console.width, READING_WIDTH)
             console.print(wrapped(line, width, first=f"  {mark} ", rest=gap))
 
@@ -155,20 +141,20 @@ def _sections(
     if settings.stretch_ml_per_100g > 0:
         yield "Extra water", (STRETCH_IN_WORDS,)
     taught = [
-        learned_in_words(law, mix.volume_ml)
+        words.learned_in_words(law, mix.volume_ml)
         for mix in (made, *(() if base is None else (base,)))
         if (law := learned_for(mix.stone, settings)) is not None
     ]
     if taught:
         yield "Waste", tuple(taught)
-    yield "Before", before(window)
-    yield "Steps", steps(made, settings.way, nodules_ml=nodules_ml)
+    yield "Before", words.before(window)
+    yield "Steps", words.steps(made, settings.way, nodules_ml=nodules_ml)
     if base is not None and nodules_ml is not None:
-        yield "Base, the second pour", base_steps(made, base, nodules_ml, settings.way)
-        yield "The base", yield_in_words(base)
-    more = () if base is None else (base_if_short(base),)
-    yield "If it does not reach", (*if_short(made), *more)
-    yield "Take care", CAUTIONS
+        yield "Base, the second pour", words.base_steps(made, base, nodules_ml, settings.way)
+        yield "The base", words.yield_in_words(base)
+    more = () if base is None else (words.base_if_short(base),)
+    yield "If it does not reach", (*words.if_short(made), *more)
+    yield "Take care", words.CAUTIONS
 
 
 def _amounts(made: Mix) -> "Text":
@@ -178,17 +164,17 @@ def _amounts(made: Mix) -> "Text":
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     fills = f"To fill {dict(made.terms_ml)['cavity']:g} mL with {made.stone}, {made.kind.title}"
-    weighed, scoops = water_weighed(made), scoops_in_words(made)
-    beside, lines = f"   {scoops}", yield_in_words(made)
+    weighed, scoops = words.water_weighed(made), words.scoops_in_words(made)
+    beside, lines = f"   {scoops}", words.yield_in_words(made)
     if made.whole_scoops is not None:  # too much to stand beside it
         beside, lines = "", (sentence(scoops), *lines)
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
-        (f"{water_in_words(made):>10}", "bold cyan"),
+        (f"{words.water_in_words(made):>10}", "bold cyan"),
         f"   or weigh it: {weighed}\n" if weighed else "\n",
         ("  2  POWDER ", "bold"),
-        (f"{powder_in_words(made):>10}", "bold cyan"),
+        (f"{words.powder_in_words(made):>10}", "bold cyan"),
         f"{beside}\n\n",
         "\n".join(wrapped(line, READING_WIDTH) for line in lines),
     )
