@@ -13,18 +13,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from volest.batch import workers
 from volest.batch.find import Found, Place, Remote, noted
 from volest.batch.store import OutFolder
-from volest.batch.workers import (
-    FAULT,
-    Cluster,
-    Engine,
-    Limits,
-    Pool,
-    SizeScan,
-    check_limits,
-    run_tasks,
-)
 from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
@@ -115,15 +106,15 @@ class Request:
     sheet: Path | None = None
     pictures: bool = False  # on sheets; this computer must be able to draw them
     share: Planner | None = None  # how mixes are shared; None plans none
-    limits: Limits = field(default_factory=Limits)
+    limits: workers.Limits = field(default_factory=workers.Limits)
     cluster: str | None = None
     most_held: int | None = None  # of a run with more scans the report has no results
-    size_scan: SizeScan | None = None  # stands in for the pipeline
+    size_scan: workers.SizeScan | None = None  # stands in for the pipeline
     here: bool = False  # all is done in this process, without limits
 
     def __post_init__(self) -> None:
         check_settings(self.settings)
-        check_limits(self.limits)
+        workers.check_limits(self.limits)
         if self.has_cards and isinstance(self.out, Remote):
             raise UsageError(
                 f"a pour sheet in {self.out}",
@@ -140,16 +131,16 @@ class Request:
         """Ask for pictures where a sheet is wanted and they can be drawn; else tell."""
         return replace(self, pictures=self.has_cards and can_draw(tell))
 
-    def engine(self, scans: int) -> Engine:
+    def engine(self, scans: int) -> workers.Engine:
         """Choose what sizes so many scans: a scheduler's workers, processes here, or this one.
 
         One scan without limits is sized in this process, since starting others takes longer.
         """
         if self.cluster is not None:
-            return Cluster(self.cluster, self.limits.seconds_each)
-        if self.here or (scans == 1 and self.limits == Limits()):
-            return Engine()
-        return Pool(self.limits, scans)
+            return workers.Cluster(self.cluster, self.limits.seconds_each)
+        if self.here or (scans == 1 and self.limits == workers.Limits()):
+            return workers.Engine()
+        return workers.Pool(self.limits, scans)
 
 
 def can_draw(tell: Callable[[str], object] | None) -> bool:
@@ -226,25 +217,25 @@ class Desk:
     def __init__(self, request: Request, kept: OutFolder, maker: "CardMaker | None") -> None:
         self.request = request
         self.kept = kept
-        self._size_scan: SizeScan | None = maker or request.size_scan
+        self._size_scan: workers.SizeScan | None = maker or request.size_scan
         self._outcomes: Counter[str] = Counter()  # as they come: no result has to stay in memory
         self._done = self._faults = 0
 
     def size(
         self,
         scans: Sequence[Place],
-        engine: Engine,
+        engine: workers.Engine,
         on_result: Callable[[Result], None] | None = None,
     ) -> None:
         """Size what is new or changed; what is finished is kept at once."""
         known = None if self.request.out is None else self.kept.known
         settings = self.request.settings
-        for index, done in run_tasks(
+        for index, done in workers.run_tasks(
             scans, settings, engine, size_scan=self._size_scan, known=known
         ):
             self.kept.keep(scans[index], done)
             self._done += 1
-            self._faults += done.result.code == FAULT
+            self._faults += done.result.code == workers.FAULT
             self._outcomes.update(one.outcome for one in one_by_one([done.result]))
             if on_result is not None:
                 on_result(done.result)

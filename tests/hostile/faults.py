@@ -171,7 +171,7 @@ class Watch(Size):
         for module, name, value in (
             (watch, "wakes", thrice),
             (watch, "Arrivals", AtOnce),
-            (run, "Pool", lambda *_: workers.Engine()),
+            (workers, "Pool", lambda *_: workers.Engine()),
         ):
             setattr(module, name, value)
         return super().run()
