@@ -38,7 +38,6 @@ TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
 LEAST_CAME_G, MOST_CAME_G = 100.0, 10_000_000.0  # under it stands kg; ten tonnes at once
 LIKE = 0.02  # of two figures of one row; water of 15 to 30 degrees C moves them by 0.4 %
-AGAIN = "journal-again"  # the code of a pour that was booked before
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
 
@@ -165,7 +164,10 @@ def checksum_of_old(*values: object) -> str | None:
         density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
         low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
         is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
-        return checksum(*values) if is_like and entry.way in (HAND, VACUUM) else None
+        words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck)
+        are_texts = isinstance(entry.stone, str) and all(isinstance(x, str | None) for x in words)
+        is_meant = is_like and are_texts and entry.way in (HAND, VACUUM)
+        return checksum(*values) if is_meant else None
     except (UsageError, TypeError, ValueError, OverflowError):
         return None
 
@@ -252,7 +254,7 @@ class Journal:
                     f"pour{'s' * (len(twins) > 1)} {told} booked for {what}",
                     needed="each pour booked once",
                     remedy="add --again if it was poured once more",
-                    code=AGAIN,
+                    code="journal-again",
                 )
             return self._add(entry)
 

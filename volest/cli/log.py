@@ -298,7 +298,7 @@ def _book(
     try:
         number = book.book(entry, again=again)
     except UsageError as fault:
-        if fault.code != journal.AGAIN or not sys.stdin.isatty():
+        if fault.code != "journal-again" or not sys.stdin.isatty():
             raise
         say(fault.found)
         if not click.confirm("Was it poured once more?", err=True):

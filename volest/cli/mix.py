@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from volest.notes import Note
 
 LEAST_ML = 0.5  # a single tooth takes more
-LEAST_FOOTPRINT_MM2 = 50.0  # so does its base; 18 is meant in cm2
+LEAST_MM2 = 50.0  # so does its base; 18 is meant in cm2
 _HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
 
 \b
@@ -55,16 +55,20 @@ def mix_command(
     **options: Any,
 ) -> None:
     """Print the card; the words for a person stand in `_HELP`."""
-    if 0.0 < volume < LEAST_ML:
+    _check_amount("cavity", volume, LEAST_ML, "mL", "litres; a full arch takes some 35 to 70 mL")
+    _check_amount("footprint", footprint, LEAST_MM2, "mm2", "cm2; a full arch has some 2600")
+    if second_pour_mm and footprint is None:
         raise UsageError(
-            f"a cavity of {volume:g} mL",
-            needed=f"at least {LEAST_ML:g} mL",
-            remedy="give it in mL, not in litres; a full arch takes some 35 to 70 mL",
+            "--second-pour without --footprint",
+            needed="the height of the base and the area under it",
+            remedy="write for example --second-pour 12 --footprint 2600",
         )
     window = None if material is None else pour_window(material)
     settings = settings_of(second_pour_mm=second_pour_mm, **options)
-    base = _base(footprint, settings, asked=bool(second_pour_mm))
-    height_mm = settings.lab.second_pour.height_mm
+    height_mm, base = settings.lab.second_pour.height_mm, None
+    if footprint is not None and height_mm is not None:
+        first = beyond(settings, rim_mm2=footprint, has_base=True)
+        base = second_pour(footprint, settings, taken_ml=first.heap_ml + first.nodules_ml)
     left_out = base is None and height_mm is not None  # of the lab file: no area, no base
     if left_out:
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
@@ -91,23 +95,14 @@ def mix_command(
         say(f"{note.code}: {note.text} {note.do}")
 
 
-def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mix | None:
-    if footprint_mm2 is not None and 0.0 < footprint_mm2 < LEAST_FOOTPRINT_MM2:
+def _check_amount(what: str, amount: float | None, least: float, unit: str, other: str) -> None:
+    """Refuse what is so little that it was meant in another unit."""
+    if amount is not None and 0.0 < amount < least:
         raise UsageError(
-            f"a footprint of {footprint_mm2:g} mm2",
-            needed=f"at least {LEAST_FOOTPRINT_MM2:g} mm2",
-            remedy="give it in mm2, not in cm2; a full arch has some 2600",
+            f"a {what} of {amount:g} {unit}",
+            needed=f"at least {least:g} {unit}",
+            remedy=f"give it in {unit}, not in {other}",
         )
-    if footprint_mm2 is not None and settings.lab.second_pour.height_mm is not None:
-        first = beyond(settings, rim_mm2=footprint_mm2, has_base=True)
-        return second_pour(footprint_mm2, settings, taken_ml=first.heap_ml + first.nodules_ml)
-    if not asked:
-        return None
-    raise UsageError(
-        "--second-pour without --footprint",
-        needed="the height of the base and the area under it",
-        remedy="write for example --second-pour 12 --footprint 2600",
-    )
 
 
 def _print_card(

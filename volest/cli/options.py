@@ -203,19 +203,14 @@ class Number(_Type):
             elif _WITH_UNIT.fullmatch(text.strip()) and unit is not None:
                 remedy = f" Write the number alone, in {unit}."
             self.fail(f"{text!r} is not a {kind}.{remedy}", param, ctx)
-        fault = self._fault(number)
-        if fault is not None:
-            self.fail(f"{number} {fault}.", param, ctx)
-        return number
-
-    def _fault(self, number: float) -> str | None:
-        if self.above is not None and number <= self.above:
-            return f"is not above {self.above:g}"
         low, high = self.least, self.most
-        below = low is not None and number < low
-        if low is not None and high is not None:
-            return f"is not in {low:g} to {high:g}" if below or number > high else None
-        return f"is below {low:g}" if below else None
+        if self.above is not None and number <= self.above:
+            self.fail(f"{number} is not above {self.above:g}.", param, ctx)
+        if low is not None and high is not None and not low <= number <= high:
+            self.fail(f"{number} is not in {low:g} to {high:g}.", param, ctx)
+        if low is not None and number < low:
+            self.fail(f"{number} is below {low:g}.", param, ctx)
+        return number
 
 
 def place(text: str) -> "Place":
