@@ -260,6 +260,9 @@ def test_options_are_those_of_the_command_line(tmp_path: Path) -> None:
         volest.settings_for(stone="marble")
     with pytest.raises(volest.VolestError, match="no such file"):
         volest.settings_for(journal=tmp_path / "missing.db")
+    lab = tmp_path / "lab.toml"
+    lab.write_text("[habits]\nstone = 'type-4'\njournal = 'none.db'\n", encoding="utf-8")
+    assert volest.settings_for(lab=lab, stone="type-3").scoop_stone == "type-4"
 
 
 @pytest.mark.slow

@@ -18,7 +18,7 @@ from volest.batch.find import Place, at_hand, bring_decisions, find, follow, pla
 from volest.batch.workers import Limits
 from volest.dosing import check_settings
 from volest.errors import ScanError, UsageError, VolestError  # noqa: F401  # `volest` hands it on
-from volest.journal import with_waste
+from volest.journal import settings_in_force
 from volest.lab import Lab
 from volest.pipeline import examine, size_scan
 from volest.pipeline import measure as measure_scan
@@ -29,7 +29,6 @@ from volest.settings import NAMED, Base, Settings, parse_base, pattern_and_word
 from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.mix import Mix
 from volest.stone.pours import first_pour
-from volest.view.picture import refuse_blind
 from volest.view.solid import StoneSolid, stone_solid
 
 MOST_SHOWN = 80  # letters of what was given, in the words of an error
@@ -38,31 +37,15 @@ MOST_SHOWN = 80  # letters of what was given, in the words of an error
 class Options(TypedDict, total=False):
     """What may be said to all three functions; every one may be left out.
 
+    Those that are not listed here are fields of `Settings`.
+
     Parameters
     ----------
     base : str, float, BaseLine or Base
         Base line, in the words of the command line: ``rim``, ``rim=-1.5``, ``depth=18``; a number
         is mm over the rim; or the ``base_line`` of a result.
-    unit : str
-        Unit of the scans: 'mm', 'cm', 'm' or 'inch'.
-    pitch_mm : float
-        Width of a column.
-    inside_out : bool
-        Take scans whose faces point the wrong way as impressions.
-    stone : str
-        Stone type.
     stones_for : mapping of str to str
         Patterns of names of scans, and the stone that those take instead.
-    wp_ml_per_100g : float
-        Water to powder.
-    waste_percent, residue_ml : float
-        Waste: share of what is filled, and fixed part.
-    by : str
-        'gram' or 'scoop'.
-    way : str
-        'hand' or 'vacuum'.
-    stretch_ml_per_100g : float
-        Water on top of the ratio.
     second_pour_mm : float
         Height of a base under the first pour.
     heap_mm : float
@@ -114,26 +97,25 @@ def settings_for(**options: Unpack[Options]) -> Settings:
     >>> settings_for(base="rim=-1.5", stone="type-3").stone
     'type-3'
     """
-    given = options.get("lab")
-    lab, habits = _lab(given)
-    said = _checked(options)
-    words: dict[str, Any] = {**habits, **said}
-    base, journal = words.pop("base", None), words.pop("journal_file", None)
-    journal = said.get("journal", journal)
-    if base is not None:
-        words["base"] = _base(base)
-    words["obey_saved"] = "base" not in said
-    words["lab"] = lab.pouring(height_mm=said.get("second_pour_mm"), heap_mm=said.get("heap_mm"))
-    words["lab_file"] = None if given is None or isinstance(given, Lab) else os.fspath(given)
-    words["stones_for"] = _pairs(words.get("stones_for", ()))
-    for name in ("second_pour_mm", "heap_mm", "journal", "materials", "kinds", "taken"):
-        words.pop(name, None)
-    settings = with_waste(
-        Settings(**words),
-        waste_percent=said.get("waste_percent"),
-        residue_ml=said.get("residue_ml"),
-        journal_file=None if journal is None else Path(journal),
-    )
+    said: dict[str, Any] = {}
+    for name, value in options.items():
+        if name not in Options.__annotations__:
+            near = get_close_matches(name, Options.__annotations__, n=1)
+            raise UsageError(
+                f"option {name!r}",
+                needed="one of " + ", ".join(Options.__annotations__),
+                remedy=f"write {near[0]}" if near else "leave it out",
+            )
+        if value is not None:
+            said["journal_file" if name == "journal" else name] = _value(name, value)
+    given = said.pop("lab", None)
+    lab, habits = given or Lab(), dict[str, Any]()
+    if given is not None and not isinstance(given, Lab):
+        lab, habits = read_lab_and_habits(Path(given))
+        said["lab_file"] = os.fspath(given)
+    if "stones_for" in habits:
+        habits["stones_for"] = _pairs(habits["stones_for"])
+    settings = settings_in_force(lab, said, habits)
     check_settings(settings)
     return settings
 
@@ -312,17 +294,15 @@ def size_folder(
         raise _wrong("cluster", cluster, "an address", "write it in quotes")
     if on_result is not None and not callable(on_result):
         raise _wrong("on_result", on_result, "what can be called", "give a function")
-    has_sheet = sheet and out is not None
     request = Request(
         settings=settings,
         found=follow(find([place_of(_path("paths", path)) for path in paths])),
         out=None if out is None else place_of(_path("out", out)),
-        out_sheet=has_sheet,
-        pictures=has_sheet and _can_draw(),
+        out_sheet=sheet and out is not None,
         limits=limits or Limits(),
         cluster=cluster,
     )
-    report = run(request, on_result)
+    report = run(request.drawn(), on_result)
     if report.failed is not None:
         raise report.failed
     if report.stopped:
@@ -370,20 +350,6 @@ def _with_decision(path: str | os.PathLike[str]) -> Place:
     return place
 
 
-def _can_draw() -> bool:
-    try:
-        refuse_blind(off_screen=True)
-    except UsageError:
-        return False
-    return True
-
-
-def _lab(given: Lab | str | os.PathLike[str] | None) -> tuple[Lab, dict[str, Any]]:
-    if given is None or isinstance(given, Lab):
-        return given or Lab(), {}
-    return read_lab_and_habits(Path(_path("lab", given)))
-
-
 def _called(given: object, name: object) -> str:
     """Say what a scan without a path is called."""
     if name is not None and not isinstance(name, str):
@@ -418,35 +384,20 @@ def _pairs(given: object) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _checked(options: Mapping[str, object]) -> dict[str, Any]:
-    """Refuse what is no option, or of the wrong kind, by its name; None is left out."""
-    words: dict[str, Any] = {}
-    for name, value in options.items():
-        if name not in Options.__annotations__:
-            near = get_close_matches(name, Options.__annotations__, n=1)
-            raise UsageError(
-                f"option {name!r}",
-                needed="one of " + ", ".join(Options.__annotations__),
-                remedy=f"write {near[0]}" if near else "leave it out",
-            )
-        if value is not None:
-            words[name] = _value(name, value)
-    return words
-
-
 def _value(name: str, value: object) -> object:
-    setting = NAMED.get({"lab": "lab_file", "journal": "journal_file"}.get(name, name))
-    assert setting is not None  # noqa: S101  # every option stands in the table
-    if name in {"base", "stones_for"} or isinstance(value, Lab):
+    setting = NAMED[{"lab": "lab_file", "journal": "journal_file"}.get(name, name)]
+    if isinstance(value, Lab) and name == "lab":
         return value
+    if name in {"base", "stones_for"}:
+        return _base(value) if name == "base" else _pairs(value)
     if setting.kind is float:
         return _number(name, value)
+    if setting.kind is PurePath:
+        return _path(name, value)
     if setting.kind is bool:
         if not isinstance(value, bool | np.bool_):
             raise _wrong(name, value, "True or False", "write one")
         return bool(value)
-    if setting.kind is PurePath:
-        return _path(name, value)
     if not isinstance(value, str) or (setting.choices and value not in setting.choices):
         needed = f"one of {', '.join(setting.choices)}" if setting.choices else "a text"
         raise _wrong(name, value, needed, "write one, or leave it out")

@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -97,31 +97,25 @@ class DataBase:
         """
         if not os.path.isdir(path.parent):  # noqa: PTH112  # Path.is_dir raises at some names
             raise fault_of(path, f"no folder {path.parent} that can be opened")
-        self.path = path
-        self._copy: TemporaryDirectory[str] | None = None
-        try:
-            with self._telling():
-                opened = path
-                if copied:
-                    self._copy = _scratch()
-                    opened = _copied(path, Path(self._copy.name))
-                self._base = sqlite3.connect(opened, timeout=WAIT_S, isolation_level=None)
-                # Text that is damaged is read as well as it can be; its row's checksum tells.
-                self._base.text_factory = lambda raw: raw.decode(errors="replace")
-                self._base.create_function(
-                    "checksum_of_old", -1, checksum_of_old, deterministic=True
-                )
-                version = self._prepare()
+        self.path, self._is_copy = path, copied
+        with ExitStack() as opening, self._telling():
+            opened = path
+            if copied:
+                opened = _copied(path, Path(opening.enter_context(_scratch())))
+            base = sqlite3.connect(opened, timeout=WAIT_S, isolation_level=None)
+            self._base = opening.enter_context(closing(base))
+            # Text that is damaged is read as well as it can be; its row's checksum tells.
+            base.text_factory = lambda raw: raw.decode(errors="replace")
+            base.create_function("checksum_of_old", -1, checksum_of_old, deterministic=True)
+            version = self._prepare()
             if version > VERSION:
                 newer = "use the volest that wrote it, or a newer one"
                 raise fault_of(path, f"version {version}", newer)
-        except UsageError:
-            self.close()
-            raise
+            self.close = opening.pop_all().close
 
     def change(self, words: str, values: Sequence[object] = ()) -> "sqlite3.Cursor":
         """Carry one statement out; outside a transaction, no end of the process undoes it then."""
-        if self._copy is not None:
+        if self._is_copy:
             raise fault_of(self.path, "no right to write")
         with self._telling():
             return self._base.execute(words, values)
@@ -192,13 +186,6 @@ class DataBase:
                 copy.execute(words)  # told if others have it; a copy would wait for ever
             self._base.backup(copy)
 
-    def close(self) -> None:
-        """Close the file."""
-        if hasattr(self, "_base"):
-            self._base.close()
-        if self._copy is not None:
-            self._copy.cleanup()
-
     def _prepare(self) -> int:
         """Bring the file to our version, and give the one that it had."""
         self._base.execute("PRAGMA trusted_schema = OFF")
@@ -230,16 +217,14 @@ class DataBase:
     def _telling(self) -> Iterator[None]:
         try:
             yield
-        except OSError as fault:
-            raise fault_of(self.path, fault.strerror or str(fault)) from fault
-        except UnicodeDecodeError as fault:  # in the words of SQLite about a damaged layout
-            raise fault_of(self.path, "a damaged file") from fault
-        except sqlite3.Error as fault:
-            locked = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
-            if locked:
+        except (OSError, UnicodeDecodeError, sqlite3.Error) as fault:
+            if isinstance(fault, UnicodeDecodeError):  # in SQLite's words about a damaged layout
+                raise fault_of(self.path, "a damaged file") from fault
+            found = getattr(fault, "strerror", None) or str(fault)
+            if getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
                 remedy = "close the program that is writing into it, and try again"
-                raise fault_of(self.path, str(fault), remedy) from fault
-            raise fault_of(self.path, str(fault)) from fault
+                raise fault_of(self.path, found, remedy) from fault
+            raise fault_of(self.path, found) from fault
 
 
 def is_writable(path: Path) -> bool:

@@ -86,20 +86,13 @@ def base(result: Result, settings: Settings) -> Mix | None:
     """Size the base of a cast; None where it gets none. The heap and the nodules stand into it."""
     if not has_base(result.scan, settings):
         return None
+    area_mm2, of_lab = result.footprint_mm2 or 0.0, settings.lab.second_pour
+    if result.base_areas:  # at the base line, with land and tongue space as the lab has them
+        lands_mm, bare_mm2, with_tongue_mm2 = zip(*result.base_areas, strict=True)
+        areas_mm2 = with_tongue_mm2 if of_lab.tongue else bare_mm2
+        area_mm2 = float(np.interp(of_lab.land_mm, lands_mm, areas_mm2))
     first = taken_beyond(result, settings)
-    taken_ml = first.heap_ml + first.nodules_ml
-    return second_pour(base_mm2(result, settings), settings, taken_ml=taken_ml)
-
-
-def base_mm2(result: Result, settings: Settings) -> float:
-    """Give the area of a base at the base line, with land and tongue space as the lab has them."""
-    second = settings.lab.second_pour
-    if not result.base_areas:
-        return result.footprint_mm2 or 0.0
-    lands_mm, bare_mm2, with_tongue_mm2 = zip(*result.base_areas, strict=True)
-    return float(
-        np.interp(second.land_mm, lands_mm, with_tongue_mm2 if second.tongue else bare_mm2)
-    )
+    return second_pour(area_mm2, settings, taken_ml=first.heap_ml + first.nodules_ml)
 
 
 def over_line_mm(result: Result, settings: Settings) -> float:

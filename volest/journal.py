@@ -5,7 +5,7 @@ import json
 import logging
 import math
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -25,7 +25,7 @@ from volest.lab import (
     learn_all,
     unlearned,
 )
-from volest.settings import Settings
+from volest.settings import Settings, parse_base
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, water_density_g_per_ml
 from volest.stone.stones import StoneType, own_stone
@@ -115,7 +115,7 @@ def cases_of(entry: Entry) -> list[Case]:
 
 def checksum(*values: object) -> str:
     """Give what tells the figures of a row from any others: part of their SHA-256."""
-    return hashlib.sha256(json.dumps(values).encode()).hexdigest()[:16]
+    return hashlib.sha256(json.dumps(values, default=repr).encode()).hexdigest()[:16]
 
 
 def now() -> str:
@@ -154,43 +154,22 @@ def entry_of(
     )
 
 
-def is_sound(entry: Entry) -> bool:
-    """Tell whether an entry that another program may have written holds what it should."""
-    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
-    figures = (*amounts, entry.left_g, entry.left_ml, entry.volume_u_ml)
-    words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
-    return (
-        all(isinstance(x, float) and math.isfinite(x) for x in figures)
-        and min(amounts) > 0
-        and isinstance(entry.stone, str)
-        and _is_time(entry.booked)
-        and all(isinstance(word, str | None) for word in words)
-        and entry.way in (HAND, VACUUM)
-        and entry.outcome in (None, *OUTCOMES)
-    )
-
-
-def _is_time(text: object) -> bool:
-    try:
-        return isinstance(text, str) and bool(datetime.fromisoformat(text).astimezone())
-    except (ValueError, OverflowError):
-        return False
-
-
 def checksum_of_old(*values: object) -> str | None:
     """Give the checksum of a pour that never had one; None where its figures cannot be meant."""
-    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # is_sound
-    if not is_sound(entry):
-        return None
+    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # tried here
     try:
         check_entry(entry)
-    except UsageError:
+        day_of(entry)
+        left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
+        density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
+        low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
+        is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
+        words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck)
+        are_texts = isinstance(entry.stone, str) and all(isinstance(x, str | None) for x in words)
+        is_meant = is_like and are_texts and entry.way in (HAND, VACUUM)
+        return checksum(*values) if is_meant else None
+    except (UsageError, TypeError, ValueError, OverflowError):
         return None
-    left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
-    fits = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE)
-    density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
-    low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
-    return checksum(*values) if fits and low <= density <= high else None
 
 
 def check_entry(entry: Entry) -> None:
@@ -268,8 +247,11 @@ class Journal:
         with self._base.transaction():
             twins = [] if again else self.twins(entry)
             if twins:
+                told = ", ".join(f"{twin.number} of {day_of(twin)}" for twin in twins)
+                names = sorted({visible(case.name) for twin in twins for case in cases_of(twin)})
+                what = ", ".join(names) or "the same file"
                 raise UsageError(
-                    twins_in_words(twins),
+                    f"pour{'s' * (len(twins) > 1)} {told} booked for {what}",
                     needed="each pour booked once",
                     remedy="add --again if it was poured once more",
                     code="journal-again",
@@ -301,13 +283,10 @@ class Journal:
     def damage(self) -> list[str]:
         """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
         backup = "take the last backup in its place"
-        lost = "is damaged or missing: it is left out of all figures"
-        pours = self._read(Entry)[1]
-        told = [
-            f"pour {number} {lost}; {backup}, or give it up: --strike {number}" for number in pours
-        ]
-        deliveries = self._read(Delivery)[1]
-        told += [f"delivery {number} {lost}; {backup}" for number in deliveries]
+        lost = f"is damaged or missing: it is left out of all figures; {backup}"
+        pours, deliveries = self._read(Entry)[1], self._read(Delivery)[1]
+        told = [f"pour {number} {lost}, or give it up: --strike {number}" for number in pours]
+        told += [f"delivery {number} {lost}" for number in deliveries]
         found = self._base.damage()
         told += [] if found is None else [f"damaged: {' '.join(found.split())}; {backup}"]
         return [f"{self._base.path}: {line}" for line in told]
@@ -364,8 +343,7 @@ class Journal:
         rows, lost, given_up = [], set[int](), set[int]()
         for *values, kept in self._base.rows(query):
             row = kind(**dict(zip(names, values, strict=True)))
-            fits = _checked(values) == kept and (not isinstance(row, Entry) or is_sound(row))
-            if fits:
+            if checksum(*values) == kept:
                 rows.append(row)
             elif kept == checksum(_GIVEN_UP, row.number):
                 given_up.add(row.number)
@@ -408,13 +386,6 @@ def _uncounted(number: int) -> UsageError:
         remedy="the last pours and their numbers are shown by 'volest log' alone",
         code="journal",
     )
-
-
-def _checked(values: Sequence[object]) -> str | None:
-    try:
-        return checksum(*values)
-    except (TypeError, ValueError):  # bytes, or what no figure can be
-        return None
 
 
 def _lacking(
@@ -462,57 +433,37 @@ def day_of(entry: Entry) -> date:
     return datetime.fromisoformat(entry.booked).astimezone().date()
 
 
-def twins_in_words(twins: Sequence[Entry]) -> str:
-    """Tell which pours are of the same impression or file."""
-    told = ", ".join(f"{twin.number} of {day_of(twin)}" for twin in twins)
-    names = sorted({visible(case.name) for twin in twins for case in cases_of(twin)})
-    what = ", ".join(names) or "the same file"
-    return f"pour{'s' * (len(twins) > 1)} {told} booked for {what}"
-
-
 LAST = 12  # pours that are listed: a day's
 
 
 def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
-    """Tell what the journal holds and teaches, stone by stone and way by way."""
-    laws = learn_all(pours, lab)
-    told = [
-        _taught(law, [p for p in pours if (p.stone, p.way) == (law.stone, law.way)], lab)
-        for law in laws
-    ]
-    return [line for lines in told for line in lines] or ["No pour is booked yet."]
-
-
-def _taught(law: Learned, pours: Sequence[Pour], lab: Lab) -> list[str]:
-    """Tell of the pours of one stone, mixed one way: how many, what they cost, what they teach."""
-    count = f"{len(pours)} pour{'s' * (len(pours) != 1)}"
-    powder_g = sum(pour.powder_g for pour in pours)
-    lost_g = sum(
-        pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in pours
-    )
+    """Tell what the pours of each stone and way were, cost and teach."""
     kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
-    cost = cost_in_words(powder_g, lost_g, kinds[law.stone]) if law.stone in kinds else ""
-    volume_ml = USUAL_VOLUME_ML
-    usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
-    few = law.pours < 2 * PRIOR_POURS
-    return [
-        (
+    volume_ml, lines = USUAL_VOLUME_ML, list[str]()
+    for law in learn_all(pours, lab):
+        own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]
+        count = f"{len(own)} pour{'s' * (len(own) != 1)}"
+        powder_g = sum(pour.powder_g for pour in own)
+        lost_g = sum(
+            pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in own
+        )
+        kind = kinds.get(law.stone)
+        cost = "" if kind is None else cost_in_words(powder_g, lost_g, kind)
+        cost = cost and f"; {cost}"
+        usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
+        few = ": few, it still leans on the default" * (law.pours < 2 * PRIOR_POURS)
+        more_ml, usual_ml = law.allowance_ml(volume_ml), usual.allowance_ml(volume_ml)
+        lines += (
             f"{visible(law.stone)}, mixed {way_in_words(law.way)}: {count}, "
-            f"{sum(pour.short for pour in pours)} of them short"
-        ),
-        f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities"
-        + (f"; {cost}" if cost else ""),
-        (
+            f"{sum(pour.short for pour in own)} of them short\n"
+            f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities{cost}\n"
             f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
-            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL"
-        ),
-        (
-            f"  so mix {law.allowance_ml(volume_ml):.1f} mL on top "
-            f"({usual.allowance_ml(volume_ml):.1f} mL without the journal): {law.risk_percent:g} % "
-            "chance of running short"
-        ),
-        f"  this rests on {count}" + (": few, it still leans on the default" if few else ""),
-    ]
+            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL\n"
+            f"  so mix {more_ml:.1f} mL on top ({usual_ml:.1f} mL without the journal): "
+            f"{law.risk_percent:g} % chance of running short\n"
+            f"  this rests on {count}{few}"
+        ).split("\n")
+    return lines or ["No pour is booked yet."]
 
 
 def last_lines(entries: Sequence[Entry]) -> list[str]:
@@ -545,25 +496,37 @@ def _entry_words(entry: Entry) -> str:
     return ", ".join(words)
 
 
-def with_waste(
-    settings: Settings,
-    *,
-    waste_percent: float | None,
-    residue_ml: float | None,
-    journal_file: Path | None,
+def settings_in_force(
+    lab: Lab,
+    said: Mapping[str, Any],
+    habits: Mapping[str, Any],
     tell: Callable[[str], object] = _LOG.warning,
 ) -> Settings:
-    """Put the waste into settings that know their lab; where any was said, nothing is learned."""
-    usual = settings.lab.way.of(settings.way)
+    """Turn what is said for a run, and a lab's habits, by names of settings, into settings.
+
+    Where no waste is said, it is the lab's, or what the journal teaches.
+    """
+    words = {**habits, **said}
+    journal_file = None if words.get("journal_file") is None else Path(words["journal_file"])
+    if journal_file is not None and "journal_file" not in said and not journal_file.exists():
+        tell(f"no journal {journal_file} yet: the waste is as set")
+        journal_file = None
     learned: tuple[Learned, ...] = ()
-    if waste_percent is None and residue_ml is None and journal_file is not None:
+    if journal_file is not None and not {"waste_percent", "residue_ml"} & {*words}:
         with Journal(journal_file, new=False) as journal:
             for line in journal.damage():
                 tell(line)
-            learned = learn_all(journal.pours(), settings.lab)
-    return replace(
-        settings,
-        waste_percent=usual.share_percent if waste_percent is None else waste_percent,
-        residue_ml=usual.residue_ml if residue_ml is None else residue_ml,
-        learned=learned,
-    )
+            learned = learn_all(journal.pours(), lab)
+    base = words.pop("base", "rim")
+    usual = lab.way.of(words.get("way", Settings().way))
+    made = {
+        "waste_percent": usual.share_percent,
+        "residue_ml": usual.residue_ml,
+        **{field.name: words[field.name] for field in fields(Settings) if field.name in words},
+        "base": parse_base(base) if isinstance(base, str) else base,
+        "obey_saved": "base" not in said,
+        "lab": lab.pouring(height_mm=words.get("second_pour_mm"), heap_mm=words.get("heap_mm")),
+        "learned": learned,
+        "scoop_stone": habits.get("stone"),  # the scoop was weighed with the usual one
+    }
+    return Settings(**made)

@@ -13,17 +13,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from volest.batch import workers
 from volest.batch.find import Found, Place, Remote, noted
-from volest.batch.store import Memory, OutFolder
-from volest.batch.workers import (
-    FAULT,
-    Engine,
-    Limits,
-    SizeScan,
-    check_limits,
-    engine_for,
-    run_tasks,
-)
+from volest.batch.store import OutFolder
 from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
@@ -72,6 +64,17 @@ class Planner:
         """Say what is to be poured, by the words of this run or else what is saved beside it."""
         scan = result.scan
         told = Told() if "://" in scan else read_told(Path(scan))
+        window = _last(self.windows, scan)
+        if window is None and told.material is not None:
+            try:
+                window = pour_window(told.material)
+            except UsageError as fault:
+                found = f"{fault.found} in {decision_path(Path(scan)).name}"
+                remedy = "write one of these there"
+                raise UsageError(found, needed=fault.needed, remedy=remedy) from fault
+        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
+        at = said[-1] if said else told.taken
+        age_min = None if at is None else (start - at).total_seconds() / 60.0
         seen = "dies" if told.preparations else kind_of(result.footprint_mm2 or 0.0)
         return Impression(
             name=result.name,
@@ -79,25 +82,11 @@ class Planner:
             cavity=result.cavity,
             volume_ml=volume_ml,
             more=taken_beyond(result, settings),
-            window=_last(self.windows, scan) or _saved_window(scan, told.material),
-            age_min=self._age_min(scan, told.taken, start),
+            window=window,
+            # One that is still to be taken was not told rightly.
+            age_min=None if age_min is None or age_min < 0.0 else age_min,
             kind=_last(self.kinds, scan) or seen,
         )
-
-    def _age_min(self, scan: str, saved: datetime | None, start: datetime) -> float | None:
-        """Say how old an impression is; one that is still to be taken was not told rightly."""
-        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
-        at = said[-1] if said else saved
-        age_min = None if at is None else (start - at).total_seconds() / 60.0
-        return age_min if age_min is not None and age_min >= 0.0 else None
-
-
-def _saved_window(scan: str, material: str | None) -> Window | None:
-    try:
-        return None if material is None else pour_window(material)
-    except UsageError as fault:
-        found = f"{fault.found} in {decision_path(Path(scan)).name}"
-        raise UsageError(found, needed=fault.needed, remedy="write one of these there") from fault
 
 
 def _last(said: Sequence[tuple[str, Word]], scan: str) -> Word | None:
@@ -117,15 +106,15 @@ class Request:
     sheet: Path | None = None
     pictures: bool = False  # on sheets; this computer must be able to draw them
     share: Planner | None = None  # how mixes are shared; None plans none
-    limits: Limits = field(default_factory=Limits)
+    limits: workers.Limits = field(default_factory=workers.Limits)
     cluster: str | None = None
     most_held: int | None = None  # of a run with more scans the report has no results
-    size_scan: SizeScan | None = None  # stands in for the pipeline
+    size_scan: workers.SizeScan | None = None  # stands in for the pipeline
     here: bool = False  # all is done in this process, without limits
 
     def __post_init__(self) -> None:
         check_settings(self.settings)
-        check_limits(self.limits)
+        workers.check_limits(self.limits)
         if self.has_cards and isinstance(self.out, Remote):
             raise UsageError(
                 f"a pour sheet in {self.out}",
@@ -138,9 +127,33 @@ class Request:
         """Whether a card of each impression is made, for a sheet."""
         return self.out_sheet or self.sheet is not None
 
-    def engine(self, scans: int) -> Engine:
-        """Choose what sizes so many scans."""
-        return engine_for(scans, self.limits, cluster=self.cluster, here=self.here)
+    def drawn(self, tell: Callable[[str], object] | None = None) -> "Request":
+        """Ask for pictures where a sheet is wanted and they can be drawn; else tell."""
+        return replace(self, pictures=self.has_cards and can_draw(tell))
+
+    def engine(self, scans: int) -> workers.Engine:
+        """Choose what sizes so many scans: a scheduler's workers, processes here, or this one.
+
+        One scan without limits is sized in this process, since starting others takes longer.
+        """
+        if self.cluster is not None:
+            return workers.Cluster(self.cluster, self.limits.seconds_each)
+        if self.here or (scans == 1 and self.limits == workers.Limits()):
+            return workers.Engine()
+        return workers.Pool(self.limits, scans)
+
+
+def can_draw(tell: Callable[[str], object] | None) -> bool:
+    """Find out whether this computer can draw the pictures of a sheet, and tell if not."""
+    from volest.view.picture import refuse_blind
+
+    try:
+        refuse_blind(off_screen=True)
+    except UsageError as fault:  # of use without them: its live views draw by themselves
+        if tell is not None:
+            tell(f"volest: the sheet has no pictures: {fault}")
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,38 +207,35 @@ def opened(request: Request) -> Iterator["Desk"]:
         from volest.view.card import CardMaker
 
         maker = CardMaker(pictures=request.pictures)
-    kept = Memory()
-    if request.out is not None:
-        kept = OutFolder(request.out, request.settings, has_cards=request.has_cards)
-    with kept:
+    with OutFolder(request.out, request.settings, has_cards=request.has_cards) as kept:
         yield Desk(request, kept, maker)
 
 
 class Desk:
     """An open run: scans are sized and what is wanted is written, as often as there is news."""
 
-    def __init__(self, request: Request, kept: Memory, maker: "CardMaker | None") -> None:
+    def __init__(self, request: Request, kept: OutFolder, maker: "CardMaker | None") -> None:
         self.request = request
         self.kept = kept
-        self._size_scan: SizeScan | None = maker or request.size_scan
+        self._size_scan: workers.SizeScan | None = maker or request.size_scan
         self._outcomes: Counter[str] = Counter()  # as they come: no result has to stay in memory
         self._done = self._faults = 0
 
     def size(
         self,
         scans: Sequence[Place],
-        engine: Engine,
+        engine: workers.Engine,
         on_result: Callable[[Result], None] | None = None,
     ) -> None:
         """Size what is new or changed; what is finished is kept at once."""
-        known = self.kept.known if isinstance(self.kept, OutFolder) else None
+        known = None if self.request.out is None else self.kept.known
         settings = self.request.settings
-        for index, done in run_tasks(
+        for index, done in workers.run_tasks(
             scans, settings, engine, size_scan=self._size_scan, known=known
         ):
             self.kept.keep(scans[index], done)
             self._done += 1
-            self._faults += done.result.code == FAULT
+            self._faults += done.result.code == workers.FAULT
             self._outcomes.update(one.outcome for one in one_by_one([done.result]))
             if on_result is not None:
                 on_result(done.result)
@@ -305,7 +315,6 @@ class Desk:
 
     def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
         if isinstance(target, str):
-            assert isinstance(self.kept, OutFolder)  # noqa: S101  # only there have names no folder
             return [self.kept.write(target, pieces)]
         if not isinstance(target, Path):
             target("".join(pieces))

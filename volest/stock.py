@@ -62,32 +62,26 @@ def lots(entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
     return sorted(made, key=lambda one: (one.stone, one.expires or date.max, one.lot or ""))
 
 
-def pace_g(entries: Sequence[Entry], stone: str, today: date) -> float:
-    """Say how much of a stone is poured a day, over the last two months."""
-    near = [
-        (day_of(entry), entry.powder_g)
-        for entry in entries
-        if entry.struck is None
-        and entry.stone == stone
-        and day_of(entry) > today - timedelta(days=PACE_DAYS)
-    ]
-    days = (today - min((day for day, _ in near), default=today)).days + 1
-    return sum(powder_g for _, powder_g in near) / max(days, LEAST_DAYS)
-
-
 def stock_lines(entries: Sequence[Entry], deliveries: Sequence[Delivery], today: date) -> list[str]:
     """Tell what is left of each stone and lot, and what runs out or expires before it is used."""
     lines, known = [], lots(entries, deliveries)
     for stone in dict.fromkeys(lot.stone for lot in known):
         own = [lot for lot in known if lot.stone == stone]
-        left_g, pace = sum(lot.left_g for lot in own), pace_g(entries, stone, today)
+        poured = [
+            (day_of(entry), entry.powder_g)
+            for entry in entries
+            if entry.struck is None and entry.stone == stone
+        ]
+        near = [(day, powder_g) for day, powder_g in poured if day > today - timedelta(PACE_DAYS)]
+        days = (today - min((day for day, _ in near), default=today)).days + 1
+        pace = sum(powder_g for _, powder_g in near) / max(days, LEAST_DAYS)  # a day
+        left_g = sum(lot.left_g for lot in own)
         line = f"Stock of {visible(stone)}: {left_g:.0f} g of {sum(x.came_g for x in own):.0f} g"
         if left_g < 0.0:
             line += ": more was booked than came"
         elif pace > 0.0:
-            days = left_g / pace
-            line += f", for {days:.0f} days at {pace:.0f} g a day"
-            line += ": order powder" if days < LOW_DAYS else ""
+            line += f", for {left_g / pace:.0f} days at {pace:.0f} g a day"
+            line += ": order powder" if left_g / pace < LOW_DAYS else ""
         lines += [line, *_lot_lines(own, pace, today)]
     return lines
 

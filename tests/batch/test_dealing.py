@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.report.invented import measured
-from volest.batch.workers import FAULT, Here, Task, TaskResult, run_tasks
+from volest.batch.workers import FAULT, Engine, Task, TaskResult, run_tasks
 from volest.errors import UsageError
 from volest.settings import Settings
 
@@ -18,7 +18,7 @@ class LostError(Exception):
     """What an engine says of a worker that has gone."""
 
 
-class Invented(Here):
+class Invented(Engine):
     """An engine that does what it is told, and writes down what was given to it."""
 
     def __init__(self, answer: Callable[[str, int], TaskResult], room: int = 1) -> None:

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from volest.cli.completion import SHELLS
-from volest.cli.main import VARIABLE, volest_group
+from volest.cli.main import SHELLS, VARIABLE, volest_group
 
 
 @pytest.fixture

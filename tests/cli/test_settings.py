@@ -10,8 +10,8 @@ from click.testing import CliRunner, Result
 import volest
 from tests.cavity.trays import trays
 from tests.scan import writers
-from volest.cli.command import LAB_VARIABLE
 from volest.cli.main import volest_group
+from volest.cli.options import LAB_VARIABLE
 from volest.errors import UsageError
 from volest.result import Result as Sized
 from volest.scan.decision import Decision, write_decision

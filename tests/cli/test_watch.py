@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from tests.batch.small import bowl_stl
 from tests.report.invented import DIFFER, HEEL, measured, refused
 from volest.batch.find import Found
-from volest.batch.workers import Here
+from volest.batch.workers import Engine
 from volest.cli.watch import _told_of
 from volest.desk.day import Day as Watched
 from volest.result import Result
@@ -48,7 +48,7 @@ def width(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> in
 
 
 def arrive(desk: Watched, *scans: Path) -> None:
-    desk.take(list(scans), [], Here())
+    desk.take(list(scans), [], Engine())
     desk.write()
 
 
@@ -96,8 +96,8 @@ def test_a_scan_that_another_program_holds_is_tried_again_and_told_once(
         with monkeypatch.context() as only_here:
             only_here.setattr("volest.scan.reading.opened", held)
             for _ in range(2):
-                assert desk.take([scan], [], Here()) == [scan]
-        assert desk.take([scan], [], Here()) == []
+                assert desk.take([scan], [], Engine()) == [scan]
+        assert desk.take([scan], [], Engine()) == []
     first, second = capsys.readouterr().out.split("a.stl")[1:]
     assert "REFUSED" in first
     assert " ".join(second.split()).startswith("sized again (before: refused): ")
@@ -156,7 +156,7 @@ def test_the_sheet_is_told_what_lies_beside_the_scans(day: Day, tmp_path: Path) 
     day.results = {path.name: measured(path.name) for path in (one, twin)}
     desk = _told_of(cast(Any, day), tmp_path, quiet=True)
     arrive(desk, one, twin)
-    desk.take([], [other], Here())
+    desk.take([], [other], Engine())
     desk.write()
     not_read = "not read: c.3mf; export scans as STL or PLY, whole"
     assert (day.written.scans, day.written.told) == ([one, twin], [not_read])

@@ -21,9 +21,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from tests.batch.small import bowl_stl
-from volest import pipeline
+from volest import pipeline, run
 from volest.batch import watch, workers
-from volest.cli import size
 from volest.cli.main import volest_group
 from volest.errors import VolestError
 from volest.scan.compiling import SWITCH
@@ -89,7 +88,7 @@ class Command:
 
     def run(self) -> int:
         """Run it in the folder that this process stands in."""
-        setattr(size, "can_draw", lambda **_: False)  # noqa: B010  # pictures take a second each
+        setattr(run, "can_draw", lambda _: False)  # noqa: B010  # pictures take a second each
         try:
             volest_group.main(list(self.words), obj=pipeline.size_scan)
         except SystemExit as end:
@@ -172,7 +171,7 @@ class Watch(Size):
         for module, name, value in (
             (watch, "wakes", thrice),
             (watch, "Arrivals", AtOnce),
-            (workers, "Pool", lambda *_: workers.Here()),
+            (workers, "Pool", lambda *_: workers.Engine()),
         ):
             setattr(module, name, value)
         return super().run()

@@ -88,7 +88,7 @@ def sized(folder: Path, names: list[str], monkeypatch: pytest.MonkeyPatch) -> En
         (scans / name).write_bytes(b"nonsense" if at % 3 == 2 else BOWL)
     monkeypatch.chdir(folder)
     monkeypatch.setenv("COLUMNS", WIDE)
-    monkeypatch.setattr("volest.cli.size.can_draw", lambda **_: False)
+    monkeypatch.setattr("volest.run.can_draw", lambda _: False)
     files = ("--json", "o.json", "--csv", "o.csv", "--sheet", "o.html")
     done = run("size", "scans", "--pitch", "1", *files)
     assert done.exit_code == 1, (done.output, done.exception)
@@ -262,7 +262,7 @@ def test_a_name_that_leaves_no_room_for_a_saved_base_line_is_kept_and_compared(
     for name in ("b.stl", LONGEST):
         (tmp_path / "scans" / name).write_bytes(BOWL)
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("volest.cli.size.can_draw", lambda **_: False)
+    monkeypatch.setattr("volest.run.can_draw", lambda _: False)
     for unchanged in (0, 1):
         done = run("size", *scans, "--out", "out", "--pitch", "1")
         assert done.exit_code == 0, done.output

@@ -1,18 +1,14 @@
 """What was said goes before the journal, and that before the lab."""
 
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from volest.errors import UsageError
-from volest.journal import Entry, Journal, now, with_waste
+from volest.journal import Entry, Journal, now, settings_in_force
 from volest.lab import Lab, Way, Ways
-from volest.settings import Settings
 
-BY_HAND = Settings(
-    way="hand", lab=Lab(way=Ways(hand=Way(share_percent=25.0, residue_ml=4.0), vacuum=Way()))
-)
+LAB = Lab(way=Ways(hand=Way(share_percent=25.0, residue_ml=4.0), vacuum=Way()))
 
 
 @pytest.fixture
@@ -46,14 +42,19 @@ def journal(tmp_path: Path) -> Path:
 def test_what_was_said_goes_first(
     journal: Path, said: dict[str, float], share_percent: float, residue_ml: float, laws: int
 ) -> None:
-    nothing: dict[str, Any] = {"waste_percent": None, "residue_ml": None}
-    held = with_waste(BY_HAND, **{**nothing, **said}, journal_file=journal)
+    words = {"way": "hand", **said}
+    held = settings_in_force(LAB, {**words, "journal_file": journal}, {})
     assert (held.waste_percent, held.residue_ml) == (share_percent, residue_ml)
     assert len(held.learned) == laws
-    unread = with_waste(BY_HAND, **{**nothing, **said}, journal_file=None)
+    assert settings_in_force(LAB, words, {"journal_file": str(journal)}) == held
+    unread = settings_in_force(LAB, words, {})
     assert (unread.waste_percent, unread.learned) == (share_percent, ())
 
 
 def test_a_journal_that_is_not_there_is_told(tmp_path: Path) -> None:
+    none = {"journal_file": tmp_path / "no.db"}
     with pytest.raises(UsageError, match="no such file"):
-        with_waste(BY_HAND, waste_percent=None, residue_ml=None, journal_file=tmp_path / "no.db")
+        settings_in_force(LAB, none, {})
+    told: list[str] = []  # as a habit it is made by the first booking
+    assert settings_in_force(LAB, {}, none, told.append) == settings_in_force(LAB, {}, {})
+    assert told == [f"no journal {tmp_path / 'no.db'} yet: the waste is as set"]

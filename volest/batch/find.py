@@ -251,21 +251,34 @@ def follow(found: Found) -> Found:
     return replace(found, lost=lost, followed=followed)
 
 
+@contextmanager
+def _reaching(place: Remote) -> Iterator[None]:
+    """Tell of whatever the libraries of a store raise where it cannot be reached."""
+    try:
+        yield
+    except STORE_FAULTS as fault:
+        raise UsageError(
+            f"{place.url} that cannot be reached ({fault})",
+            needed="an address that fsspec can open",
+            remedy="check the address, its protocol and the rights",
+            code=NETWORK,
+        ) from fault
+
+
 def file_system(place: Remote) -> tuple[Any, str]:
     """Open the store behind an address: fsspec's file system, and the path as that knows it."""
     try:
-        from fsspec.core import url_to_fs
+        with _reaching(place):
+            from fsspec.core import url_to_fs
 
-        fs, path = url_to_fs(place.url)
+            fs, path = url_to_fs(place.url)
+            return fs, str(path)
     except ImportError as fault:
         raise UsageError(
             f"{place.url} and no library for such addresses ({fault})",
             needed="fsspec, and for some stores a library of their own",
             remedy="install the extra 'cluster'",
         ) from fault
-    except STORE_FAULTS as fault:
-        raise _unreached(place, fault) from fault
-    return fs, str(path)
 
 
 @contextmanager
@@ -277,43 +290,25 @@ def at_hand(place: Place) -> Iterator[Path]:
     fs, path = file_system(place)
     with TemporaryDirectory(prefix="volest-") as folder:
         near = Path(folder) / (place.name or "scan")
-        try:
-            _fetch(fs, path, near)
-            _fetch(fs, path + SUFFIX, decision_path(near))
-        except STORE_FAULTS as fault:
-            raise _unreached(place, fault) from fault
+        for far, target in ((path, near), (path + SUFFIX, decision_path(near))):
+            with _reaching(place):
+                try:
+                    fs.get_file(far, str(target))
+                except FileNotFoundError:
+                    target.unlink(missing_ok=True)  # whoever reads it tells that it is missing
         yield near
-
-
-def _fetch(fs: Any, path: str, near: Path) -> None:
-    try:
-        fs.get_file(path, str(near))
-    except FileNotFoundError:
-        near.unlink(missing_ok=True)  # whoever reads it tells that it is missing
 
 
 def _below(place: Remote) -> list[Place]:
     fs, path = file_system(place)
-    try:
+    with _reaching(place):
         if not fs.isdir(path):
             return [place]
-        found = fs.find(path)
-    except STORE_FAULTS as fault:
-        raise _unreached(place, fault) from fault
-    return [
-        Remote(url=fs.unstrip_protocol(file))
-        for file in found
-        if kind_suffix(file) in READ_SUFFIXES and "/." not in f"/{file[len(path) :]}"
-    ]
-
-
-def _unreached(place: Remote, fault: Exception) -> UsageError:
-    return UsageError(
-        f"{place.url} that cannot be reached ({fault})",
-        needed="an address that fsspec can open",
-        remedy="check the address, its protocol and the rights",
-        code=NETWORK,
-    )
+        return [
+            Remote(url=fs.unstrip_protocol(file))
+            for file in fs.find(path)
+            if kind_suffix(file) in READ_SUFFIXES and "/." not in f"/{file[len(path) :]}"
+        ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -329,32 +324,26 @@ class Content:
 def content_of(place: Place) -> Content | None:
     """Look at a scan and the decision beside it; None where it cannot be read."""
     try:
-        if isinstance(place, Remote):
+        if isinstance(place, Path):
+            decision = fingerprint(decision_path(place)) if has_decision(place) else _NONE
+            size, mark = packed_size(place), fingerprint(place)
+        else:
             fs, path = file_system(place)
             beside = path + SUFFIX
-            return Content(
-                name=place.name,
-                size=int(fs.info(path)["size"]),
-                mark=str(fs.ukey(path)),
-                decision=str(fs.ukey(beside)) if fs.exists(beside) else _NONE,
-            )
-        return Content(
-            name=place.name,
-            size=packed_size(place),
-            mark=fingerprint(place),
-            decision=fingerprint(decision_path(place)) if has_decision(place) else _NONE,
-        )
+            decision = str(fs.ukey(beside)) if fs.exists(beside) else _NONE
+            size, mark = int(fs.info(path)["size"]), str(fs.ukey(path))
     except (UsageError, ScanError, *STORE_FAULTS):
         return None
+    return Content(name=place.name, size=size, mark=mark, decision=decision)
 
 
 def size_of(place: Place) -> int | None:
     """Say how many bytes a scan has, without reading it; None where there is no such file."""
     try:
-        if isinstance(place, Remote):
-            fs, path = file_system(place)
-            return int(fs.info(path)["size"])
-        return packed_size(place)
+        if isinstance(place, Path):
+            return packed_size(place)
+        fs, path = file_system(place)
+        return int(fs.info(path)["size"])
     except (UsageError, ScanError, *STORE_FAULTS):
         return None
 

@@ -8,11 +8,11 @@ import hashlib
 import json
 import logging
 from collections.abc import Iterable
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from dataclasses import asdict, replace
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from volest.batch.find import STORE_FAULTS, Content, Place, Remote, content_of, file_system, size_of
 from volest.batch.workers import FAULT, TaskResult, maker_mark
@@ -68,7 +68,7 @@ class _HereFolder:
         try:
             path.mkdir(exist_ok=True)  # not the folders above it: a slip of the pen made them
             (path / FINISHED).mkdir(parents=True, exist_ok=True)
-            self._lock = hold(path / KEPT / "lock")
+            self.lock = hold(path / KEPT / "lock")
             for folder in (path, path / FINISHED):
                 remove_left_parts(folder)
             self.families = {file.name[:_FAMILY] for file in (path / FINISHED).iterdir()}
@@ -80,10 +80,6 @@ class _HereFolder:
             ) from fault
         except (OSError, ValueError) as fault:
             raise unwritable(path, fault) from fault
-
-    def knows(self, family: str) -> bool:
-        """Say whether a key is worth working out: not where nothing of that name and size is."""
-        return family in self.families
 
     def read(self, name: str) -> bytes | None:
         """Read a file; None where there is none that can be read."""
@@ -99,30 +95,23 @@ class _HereFolder:
             target.parent.mkdir(parents=True, exist_ok=True)
         return str(write_whole(target, content, or_beside=not name.startswith(KEPT)))
 
-    def close(self) -> None:
-        """Let the next run have it."""
-        self._lock.__exit__(None, None, None)
-
 
 class _FarFolder:
-    """A folder behind an address; an object is put whole or not at all."""
+    """A folder behind an address; an object is put whole or not at all, and nothing is held."""
+
+    lock = nullcontext()
+    families = None  # asking costs as much as looking
 
     def __init__(self, place: Remote) -> None:
         self._place = place
         self._fs, self._path = file_system(place)
 
-    def knows(self, family: str) -> bool:
-        """Say that it may: asking costs as much as looking."""
-        del family
-        return True
-
     def read(self, name: str) -> bytes | None:
         """Read an object."""
         try:
-            data: Any = self._fs.cat_file(f"{self._path}/{name}")
+            return bytes(self._fs.cat_file(f"{self._path}/{name}"))
         except STORE_FAULTS:
             return None
-        return bytes(data)
 
     def write(self, name: str, content: bytes | Iterable[str]) -> str:
         """Put an object: under another name first where the store is a plain file system."""
@@ -141,55 +130,33 @@ class _FarFolder:
             ) from fault
         return str(self._place.joined(name))
 
-    def close(self) -> None:
-        """Leave it; nothing is held."""
 
+class OutFolder(ExitStack):
+    """What a run holds: an output folder that only one run may have at a time; use it in a `with`.
 
-class Memory(ExitStack):
-    """What a run holds that keeps nothing for a next one; use it in a `with` block."""
+    Without a place nothing is kept for a next run.
+    """
 
-    def __init__(self) -> None:
+    def __init__(self, place: Place | None, settings: Settings, *, has_cards: bool = False) -> None:
         super().__init__()
-        self._held: dict[str, TaskResult] = {}  # by the paths of their scans
         self.reused = 0  # scans that an earlier run had finished
         self.damaged = 0  # files that were kept and did not fit their checksum
         self.failed: UsageError | None = None  # why a scan could not be kept, the first time
-
-    def keep(self, place: Place, done: TaskResult) -> None:
-        """Keep a scan that was just sized."""
-        self._held[str(place)] = done
-
-    def settle(self) -> None:
-        """Try once more to keep what could not be kept."""
-
-    def result(self, place: Place) -> Result | None:
-        """Give the result of a scan with its further impressions; None where it was not reached."""
-        held = self._held.get(str(place))
-        return None if held is None else held.result
-
-    def card(self, scan: str) -> str | None:
-        """Give the cards of a scan's impressions as they were drawn; None where none were."""
-        held = self._held.get(scan)
-        return None if held is None else held.card
-
-
-class OutFolder(Memory):
-    """An open output folder; only one run may have it at a time."""
-
-    def __init__(self, place: Place, settings: Settings, *, has_cards: bool = False) -> None:
-        super().__init__()
-        self._mark = run_mark(settings)
-        self._has_cards = has_cards
-        self._keys: dict[str, str] = {}  # of the scans that are kept, by their paths
+        self._held: dict[str, TaskResult] = {}  # by the paths of their scans
+        self._keys: dict[str, str] = {}  # of the scans that are kept, likewise
         self._loose: dict[str, None] = {}  # scans that are not kept and could be
-        self._folder = _FarFolder(place) if isinstance(place, Remote) else _HereFolder(place)
-        self.callback(self._folder.close)
+        self._has_cards = has_cards
+        if place is not None:
+            self._mark = run_mark(settings)
+            self._folder = _FarFolder(place) if isinstance(place, Remote) else _HereFolder(place)
+            self.push(self._folder.lock)
 
     def known(self, place: Place) -> TaskResult | None:
         """Give what an earlier run finished, if the scan is still the same; else None."""
         size = size_of(place)
-        if size is None or not self._folder.knows(_family(place.name, size)):
-            return None
+        families = self._folder.families
+        if size is None or (families is not None and _family(place.name, size) not in families):
+            return None  # its key is not worth working out
         content = content_of(place)
         if content is None:
             return None
@@ -258,11 +225,11 @@ class OutFolder(Memory):
             self._held[name] = replace(done, card=None)
 
     def result(self, place: Place) -> Result | None:
-        """Give the result of a scan; one that is kept and cannot be read any more says so."""
+        """Give the result of a scan that was reached; one that cannot be read any more says so."""
         name = str(place)
-        key = self._keys.get(name)
-        if key is None or name in self._held:
-            return super().result(place)
+        key, held = self._keys.get(name), self._held.get(name)
+        if key is None or held is not None:
+            return None if held is None else held.result
         kept = self._kept_result(key)
         if kept is not None:
             return kept.of_scan(name)
@@ -275,10 +242,10 @@ class OutFolder(Memory):
         return refused(name, fault)
 
     def card(self, scan: str) -> str | None:
-        """Give the cards of a scan as they were drawn, from where they are kept."""
-        key = self._keys.get(scan)
+        """Give the cards of a scan's impressions as they were drawn; None where none were."""
+        key, held = self._keys.get(scan), self._held.get(scan)
         if key is None:
-            return super().card(scan)
+            return None if held is None else held.card
         kept = self._unsealed(key + _CARD)
         return None if kept is None else kept.decode()
 

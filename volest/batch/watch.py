@@ -1,7 +1,6 @@
 """Scans that arrive in a folder: each is given on once its file has come to rest."""
 
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -97,34 +96,26 @@ def wakes(
     """
     while not stop.is_set():
         yield
-        mark = _identity(folder)
+        mark, was_busy = _identity(folder), busy()
+        if mark is not None:
+            try:
+                for _ in watchfiles.watch(
+                    folder,
+                    stop_event=stop,
+                    debounce=_DEBOUNCE_MS,
+                    rust_timeout=_BUSY_MS if was_busy else _IDLE_MS,
+                    yield_on_timeout=True,
+                    ignore_permission_denied=True,
+                ):
+                    # Another folder may have that name now, and events of the old one are past.
+                    if _identity(folder) != mark or busy() != was_busy:
+                        break
+                    yield
+            except OSError:  # taken away just now
+                _LOG.info("%s cannot be watched", folder, exc_info=True)
+                mark = None
         if mark is None:
             stop.wait(_BUSY_MS / 1000.0)
-            continue
-        try:
-            yield from _wakes_of(folder, mark, stop, busy)
-        except OSError:  # taken away just now
-            _LOG.info("%s cannot be watched", folder, exc_info=True)
-            stop.wait(_BUSY_MS / 1000.0)
-
-
-def _wakes_of(
-    folder: Path, mark: tuple[int, int], stop: threading.Event, busy: Callable[[], bool]
-) -> Iterator[None]:
-    while not stop.is_set() and _identity(folder) == mark:
-        was_busy = busy()
-        for _ in watchfiles.watch(
-            folder,
-            stop_event=stop,
-            debounce=_DEBOUNCE_MS,
-            rust_timeout=_BUSY_MS if was_busy else _IDLE_MS,
-            yield_on_timeout=True,
-            ignore_permission_denied=True,
-        ):
-            yield
-            # A folder of the same name may be another one now, and events of the old one are past.
-            if _identity(folder) != mark or busy() != was_busy:
-                break
 
 
 def _identity(folder: Path) -> tuple[int, int] | None:
@@ -136,25 +127,15 @@ def _identity(folder: Path) -> tuple[int, int] | None:
 
 
 def _sign(scan: Path) -> _Sign | None:
-    found = _stat(holder(scan))
-    if found is None:
-        return None
-    beside = _stat(decision_path(scan))
-    return (
-        found.st_size,
-        *_times(found),
-        found.st_ino,
-        *(() if beside is None else _times(beside)),
-    )
+    """Give what changes with a scan or the decision beside it, its size first; None if it is gone.
 
-
-def _times(found: os.stat_result) -> _Sign:
-    """Give also the time that no program can set: some exports put the other one back."""
-    return (found.st_mtime_ns, found.st_ctime_ns)
-
-
-def _stat(path: Path) -> os.stat_result | None:
-    try:
-        return path.stat()
-    except OSError:
-        return None
+    Also the time that no program can set: some exports put the other one back.
+    """
+    sign: _Sign = ()
+    for file in (holder(scan), decision_path(scan)):
+        try:
+            at = file.stat()
+        except OSError:
+            return sign or None
+        sign += (at.st_size, at.st_mtime_ns, at.st_ctime_ns, at.st_ino)
+    return sign

@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, wait
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from numbers import Integral, Real
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
@@ -40,16 +40,14 @@ _TRIES = 2  # a scan whose worker died is given to one more; twice is no acciden
 # The rooms and modules that a result and its card are made in, and libraries whose figures go in.
 MAKERS = (
     *("scan", "cavity", "stone", "report", "view", "batch/workers.py", "pipeline.py", "dosing.py"),
-    *("result.py", "settings.py", "lab.py", "notes.py", "errors.py"),
-    *("given_files.py", "storage.py", "system.py"),
+    *("result.py", "settings.py", "lab.py", "notes.py", "errors.py", "storage.py", "system.py"),
 )
 _LIBRARIES = ("numpy", "scipy")
 SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a plain computer
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
-_PRELOADED = (  # read once, not once a worker
-    *("volest.pipeline", "volest.batch.workers", "volest.batch.starting", "scipy.spatial"),
-)
+# Read once, not once a worker.
+_PRELOADED = ("volest.pipeline", "volest.batch.workers", "volest.batch.starting", "scipy.spatial")
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 PATIENCE_S = 30.0  # for a scheduler that does not answer
@@ -130,14 +128,13 @@ def size_one(place: Place, settings: Settings, size_scan: SizeScan | None = None
         _LOG.exception("%s brought volest down", name)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
         return TaskResult(result=fault_row(name, what, seconds=seconds))
-    if isinstance(made, Result):
-        return TaskResult(result=made.of_scan(name))
-    result, draw = made
+    result, draw = (made, None) if isinstance(made, Result) else made
+    card = None
     try:
-        return TaskResult(result=result.of_scan(name), card=draw())
+        card = None if draw is None else draw()
     except Exception:  # noqa: BLE001  # a card that cannot be drawn costs no figure
         _LOG.exception("%s gets no card", name)
-        return TaskResult(result=result.of_scan(name))
+    return TaskResult(result=result.of_scan(name), card=card)
 
 
 def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
@@ -170,60 +167,43 @@ class Limits:
         >>> Limits(workers=8).width(3)
         3
         """
-        wanted = self.workers or cores()
-        return int(max(1, min(wanted, scans)))
-
-    def memory_of_each_mb(self, workers: int) -> int:
-        """Say how much memory a worker may take, in megabytes of 1,000,000 bytes."""
-        if self.memory_mb is not None:
-            return int(self.memory_mb)
-        return max(LEAST_MEMORY_MB, int(MEMORY_SHARE * computer_memory_mb() / workers))
+        return int(max(1, min(self.workers or cores(), scans)))
 
 
 def check_limits(limits: Limits) -> None:
     """Refuse limits under which no scan could be sized."""
-    for name, value in asdict(limits).items():
-        kind, needed = (
-            (Real, "a number") if name == "seconds_each" else (Integral, "a whole number")
-        )
-        if value is not None and (isinstance(value, bool) or not isinstance(value, kind)):
-            raise UsageError(
-                f"{name} {value!r}", needed=needed, remedy="write one, or leave it out"
-            )
-    wrong: tuple[str, str] | None = None
-    if limits.workers is not None and limits.workers < 1:
-        wrong = (f"{limits.workers} workers", "at least 1")
-    if limits.memory_mb is not None and limits.memory_mb < LEAST_MEMORY_MB:
-        wrong = (f"{limits.memory_mb} MB for a worker", f"at least {LEAST_MEMORY_MB} MB")
-    if not limits.seconds_each > 0.0:
-        wrong = (f"{limits.seconds_each:g} s for a scan", "more than 0 s")
-    if wrong is not None:
-        raise UsageError(wrong[0], needed=wrong[1], remedy="leave it out for the usual one")
-
-
-def one_thread() -> None:
-    """Let the libraries of this process work with one thread: the others have workers too."""
-    os.environ["NUMBA_NUM_THREADS"] = "1"
-    compiler = sys.modules.get("numba")
-    if compiler is not None:
-        compiler.set_num_threads(1)
-    try:
-        from threadpoolctl import threadpool_limits
-
-        threadpool_limits(1)
-    except (ImportError, OSError, RuntimeError):  # a convenience: results do not hang on it
-        _LOG.info("threads could not be limited", exc_info=True)
+    least = f"at least {LEAST_MEMORY_MB} MB"
+    for name, kind, above, found, needed in (
+        ("workers", Integral, 0, "{} workers", "at least 1"),
+        ("memory_mb", Integral, LEAST_MEMORY_MB - 1, "{} MB for a worker", least),
+        ("seconds_each", Real, 0.0, "{:g} s for a scan", "more than 0 s"),
+    ):
+        value: Any = getattr(limits, name)
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, kind):
+            number = "a number" if kind is Real else "a whole number"
+            remedy = "write one, or leave it out"
+            raise UsageError(f"{name} {value!r}", needed=number, remedy=remedy)
+        if not float(value) > above:
+            remedy = "leave it out for the usual one"
+            raise UsageError(found.format(value), needed=needed, remedy=remedy)
 
 
 class Engine:
-    """What carries tasks out; use it in a `with` block."""
+    """What carries tasks out; this one in this process, one after the other, without limits.
+
+    Use it in a `with` block.
+    """
 
     room = 1  # tasks under way at a time: enough that no worker waits, no more
     quiet_s: float | None = None  # without news after which it is checked
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Take one task."""
-        raise NotImplementedError
+        future: Future[TaskResult] = Future()
+        future.set_result(carry_out(task))
+        return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task, and whether it may be blameless and tried again."""
@@ -239,16 +219,6 @@ class Engine:
         return None
 
 
-class Here(Engine):
-    """No worker but this process, one scan after the other: no start-up, no limits."""
-
-    def submit(self, task: Task) -> "Future[TaskResult]":
-        """Carry one task out at once."""
-        future: Future[TaskResult] = Future()
-        future.set_result(carry_out(task))
-        return future
-
-
 class Pool(Engine):
     """Worker processes on this computer.
 
@@ -259,7 +229,8 @@ class Pool(Engine):
         self._workers = limits.width(scans)
         self.room = _AHEAD * self._workers
         self._seconds = limits.seconds_each
-        self._memory_mb = limits.memory_of_each_mb(self._workers)
+        each_mb = int(MEMORY_SHARE * computer_memory_mb() / self._workers)
+        self._memory_mb = int(limits.memory_mb or max(LEAST_MEMORY_MB, each_mb))
 
     @cached_property
     def _pool(self) -> Any:
@@ -276,12 +247,9 @@ class Pool(Engine):
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Give a task to the next free worker."""
         try:
-            future: Future[TaskResult] = self._pool.schedule(
-                carry_out, args=(task,), timeout=self._seconds
-            )
+            return self._pool.schedule(carry_out, args=(task,), timeout=self._seconds)  # type: ignore[no-any-return]  # pebble's
         except RuntimeError as fault:  # the library gives up where a worker cannot be started
             raise _NO_WORKERS from fault
-        return future
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task; a worker that was lost may be no fault of its scan."""
@@ -290,19 +258,14 @@ class Pool(Engine):
         if isinstance(fault, BrokenExecutor):
             raise _NO_WORKERS from fault
         if isinstance(fault, FutureTimeout):
-            return (
-                f"it was not done after {self._seconds:g} s and was ended; "
-                "allow more with --seconds-each, or export it with fewer triangles"
-            ), False
+            words = f"it was not done after {self._seconds:g} s and was ended; allow more with"
+            return f"{words} --seconds-each, or export it with fewer triangles", False
         if isinstance(fault, ProcessExpired):
-            return (
-                f"its worker was lost ({_ending(fault.exitcode)}); "
-                "allow more with --memory, or use fewer --workers"
-            ), True
+            words = f"its worker was lost ({_ending(fault.exitcode)}); allow more with --memory"
+            return f"{words}, or use fewer --workers", True
         if isinstance(fault, MemoryError):
-            return (
-                f"it needs more than the {self._memory_mb} MB of a worker; allow more with --memory"
-            ), False
+            words = f"it needs more than the {self._memory_mb} MB of a worker"
+            return f"{words}; allow more with --memory", False
         return super().told(fault)
 
     def check(self) -> None:
@@ -323,7 +286,16 @@ def begin(memory_mb: int, loud: bool) -> None:
     """Start a worker, held to its share of memory; a loud one tells on the error stream."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
     hear_keyboard()
-    one_thread()
+    # The libraries work with one thread: the other processors have workers too.
+    os.environ["NUMBA_NUM_THREADS"] = "1"
+    if compiler := sys.modules.get("numba"):
+        compiler.set_num_threads(1)
+    try:
+        from threadpoolctl import threadpool_limits
+
+        threadpool_limits(1)
+    except (ImportError, OSError, RuntimeError):  # a convenience: results do not hang on it
+        _LOG.info("threads could not be limited", exc_info=True)
     limit_memory(memory_mb)
     if loud:
         handler = logging.StreamHandler()
@@ -361,7 +333,25 @@ class Cluster(Engine):
     def __init__(self, address: str, seconds_each: float = SECONDS_EACH) -> None:
         self.address = address
         self._seconds = seconds_each
-        self._client = _client(address)
+        try:
+            import distributed
+
+            library: Any = distributed
+            self._client = library.Client(address, timeout=PATIENCE_S, set_as_default=False)
+        except ImportError as fault:
+            raise UsageError(
+                f"--cluster {address} and no library for it",
+                needed="the extra 'cluster'",
+                remedy="install it: pip install '.[cluster]'",
+            ) from fault
+        except (OSError, ValueError) as fault:
+            raise UsageError(
+                f"no scheduler at {address} ({fault})",
+                needed="the address of one that runs",
+                remedy="start it: dask scheduler; it tells its address",
+            ) from fault
+        if not self._client.nthreads():
+            _LOG.warning("%s has no workers yet", address)
         self._executor = self._client.get_executor(pure=False)
 
     @property
@@ -372,17 +362,14 @@ class Cluster(Engine):
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Send one task."""
-        future: Future[TaskResult] = self._executor.submit(carry_out_there, task, self._seconds)
-        return future
+        return self._executor.submit(carry_out_there, task, self._seconds)  # type: ignore[no-any-return]  # the library's
 
     def told(self, fault: BaseException) -> tuple[str, bool]:
         """Say what ended a task."""
         if isinstance(fault, CancelledError):
             self.check()
             return "the scheduler called it off; run the same again", False
-        if (
-            type(fault).__name__ == "KilledWorker"
-        ):  # after several tries of the scheduler's own: no more of ours
+        if type(fault).__name__ == "KilledWorker":  # after several tries of the scheduler's own
             return "the workers that had it were lost one after the other; give them more", False
         return super().told(fault)
 
@@ -414,15 +401,6 @@ _NO_WORKERS = UsageError(
 )
 
 
-class _Dealt(NamedTuple):
-    """A task that is under way: the scan as it was given, and which try this is."""
-
-    number: int
-    place: Place
-    task: Task
-    tries: int = 1
-
-
 def run_tasks(
     places: Sequence[Place],
     settings: Settings,
@@ -436,7 +414,8 @@ def run_tasks(
     `known` gives what was finished earlier, or None; with it, what is finished now can be kept. A
     worker with other code than this computer raises a UsageError.
     """
-    open_tasks: dict[Future[TaskResult], _Dealt] = {}
+    # By their futures: the number of a scan, the scan as it was given, its task, which try this is.
+    open_tasks: dict[Future[TaskResult], tuple[int, Place, Task, int]] = {}
     room = engine.room
     for index, place in enumerate(places):
         done = None if known is None else known(place)
@@ -446,7 +425,7 @@ def run_tasks(
         # A path that means the same in a process that stands in another folder.
         whole = place.absolute() if isinstance(place, Path) else place
         task = Task(place=whole, settings=settings, size_scan=size_scan, keep=known is not None)
-        open_tasks[engine.submit(task)] = _Dealt(index, place, task)
+        open_tasks[engine.submit(task)] = index, place, task, 1
         while len(open_tasks) >= room:
             yield from _taken_in(open_tasks, engine)
     while open_tasks:
@@ -454,37 +433,34 @@ def run_tasks(
 
 
 def _taken_in(
-    open_tasks: "dict[Future[TaskResult], _Dealt]", engine: Engine
+    open_tasks: "dict[Future[TaskResult], tuple[int, Place, Task, int]]", engine: Engine
 ) -> Iterator[tuple[int, TaskResult]]:
     """Wait until a task ends; give what has ended, and what may be blameless to a worker again."""
     while not (ended := wait(open_tasks, timeout=engine.quiet_s, return_when=FIRST_COMPLETED).done):
         engine.check()
-    for future in sorted(ended, key=lambda one: open_tasks[one].number):
-        dealt = open_tasks.pop(future)
+    for future in sorted(ended, key=lambda one: open_tasks[one][0]):
+        index, place, task, tries = open_tasks.pop(future)
         try:
             fault = future.exception()
         except CancelledError as called_off:  # by a scheduler that went away
             fault = called_off
-        words, again = ("", False) if fault is None else engine.told(fault)
-        if again and dealt.tries < _TRIES:
-            _LOG.warning("%s is tried once more: %s", dealt.place, words)
-            open_tasks[engine.submit(dealt.task)] = dealt._replace(tries=dealt.tries + 1)
-        else:
-            yield dealt.number, _row(future, dealt.place, words)
-
-
-def _row(future: "Future[TaskResult]", place: Place, words: str) -> TaskResult:
-    if words:
-        _LOG.error("%s: %s", place, words)
-        return TaskResult(result=fault_row(place, words))
-    done = future.result()
-    if done.maker is not None and done.maker != maker_mark():
-        raise UsageError(
-            "a worker with other code or libraries than this computer",
-            needed="the same volest, numpy and scipy everywhere",
-            remedy="install the same versions and start the workers again",
-        )
-    return replace(done, result=done.result.of_scan(str(place)))
+        if fault is not None:
+            words, again = engine.told(fault)
+            if again and tries < _TRIES:
+                _LOG.warning("%s is tried once more: %s", place, words)
+                open_tasks[engine.submit(task)] = index, place, task, tries + 1
+            else:
+                _LOG.error("%s: %s", place, words)
+                yield index, TaskResult(result=fault_row(place, words))
+            continue
+        done = future.result()
+        if done.maker is not None and done.maker != maker_mark():
+            raise UsageError(
+                "a worker with other code or libraries than this computer",
+                needed="the same volest, numpy and scipy everywhere",
+                remedy="install the same versions and start the workers again",
+            )
+        yield index, replace(done, result=done.result.of_scan(str(place)))
 
 
 def carry_out_there(task: Task, seconds: float) -> TaskResult:
@@ -510,41 +486,3 @@ def _crew(seconds: float) -> Pool:
     each = None if not held else max(LEAST_MEMORY_MB, int(held / threads / BYTES_PER_MB))
     let_have_children()
     return Pool(Limits(workers=threads, memory_mb=each, seconds_each=seconds), threads)
-
-
-def _client(address: str) -> Any:
-    try:
-        import distributed
-    except ImportError as fault:
-        raise UsageError(
-            f"--cluster {address} and no library for it",
-            needed="the extra 'cluster'",
-            remedy="install it: pip install '.[cluster]'",
-        ) from fault
-    library: Any = distributed
-    try:
-        client = library.Client(address, timeout=PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError) as fault:
-        raise UsageError(
-            f"no scheduler at {address} ({fault})",
-            needed="the address of one that runs",
-            remedy="start it: dask scheduler; it tells its address",
-        ) from fault
-    if not client.nthreads():
-        _LOG.warning("%s has no workers yet", address)
-    return client
-
-
-def engine_for(
-    scans: int, limits: Limits, *, cluster: str | None = None, here: bool = False
-) -> Engine:
-    """Choose what sizes the scans of a run: the workers of a scheduler, or processes beside this.
-
-    One scan without limits is sized here, since starting others takes longer than that.
-    """
-    if cluster is not None:
-        return Cluster(cluster, limits.seconds_each)
-    alone = scans == 1 and limits == Limits()
-    if here or alone:
-        return Here()
-    return Pool(limits, scans)

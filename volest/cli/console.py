@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from volest.errors import UsageError, visible
+from volest.errors import visible
 
 if TYPE_CHECKING:  # these read rich, numpy and scipy, which no --help should wait for
     from rich.progress import Progress
@@ -75,19 +75,6 @@ def columns(stream: TextIO) -> int | None:
     return os.get_terminal_size(stream.fileno()).columns or None
 
 
-def can_draw(*, quiet: bool = False) -> bool:
-    """Find out whether this computer can draw the pictures of a sheet, and say so if not."""
-    from volest.view.picture import refuse_blind
-
-    try:
-        refuse_blind(off_screen=True)
-    except UsageError as fault:  # of use without them: its live views draw by themselves
-        if not quiet:
-            say(f"volest: the sheet has no pictures: {fault}")
-        return False
-    return True
-
-
 def deliver(text: str, target: str, *, read: Iterable[Path] = ()) -> None:
     """Write a text to the output, or whole or not at all to a file, over nothing in `read`."""
     if target == STREAM:
@@ -126,26 +113,22 @@ def progress(
     done, start = 0, time.monotonic()
     told = start
     bar = _drawn_bar() if shown and is_screen(sys.stderr) else None
-    if bar is None:
+    task = None if bar is None else bar.add_task("scans", total=total, rate="", now="")
 
-        def advance(_result: "Result") -> None:
-            nonlocal done, told
-            done += 1
-            now = time.monotonic()
-            if lines and now - told >= _LINE_EVERY_S:
-                told = now
-                rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
-                say(f"{done} of {total} scans, {rate}, {left} left")
+    def advance(_result: "Result") -> None:
+        nonlocal done, told
+        done += 1
+        now = time.monotonic()
+        rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
+        if bar is not None and task is not None:
+            bar.update(task, advance=1, rate=rate, now="")
+        elif lines and now - told >= _LINE_EVERY_S:
+            told = now
+            say(f"{done} of {total} scans, {rate}, {left} left")
 
+    if bar is None or task is None:
         yield advance
         return
-
-    task = bar.add_task("scans", total=total, rate="", now="")
-
-    def draw(_result: "Result") -> None:
-        nonlocal done
-        done += 1
-        bar.update(task, advance=1, rate=rate_text(done, time.monotonic() - start), now="")
 
     def tell(record: logging.LogRecord) -> bool:
         bar.update(task, now=record.getMessage())
@@ -160,7 +143,7 @@ def progress(
     logger.addFilter(tell)
     logger.setLevel(logging.INFO)
     try:
-        yield draw
+        yield advance
     finally:
         logger.removeFilter(tell)
         logger.setLevel(before)
@@ -170,24 +153,17 @@ def progress(
 
 
 def _drawn_bar() -> "Progress":
+    from rich import progress as bars  # same
     from rich.console import Console  # keeps --help quick
-    from rich.progress import (  # same
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        TextColumn,
-        TimeElapsedColumn,
-        TimeRemainingColumn,
-    )
 
-    return Progress(
-        MofNCompleteColumn(),
-        BarColumn(),
-        TimeElapsedColumn(),
-        TextColumn("{task.fields[rate]}"),
-        TextColumn("left"),
-        TimeRemainingColumn(),
-        TextColumn("{task.fields[now]}"),
+    return bars.Progress(
+        bars.MofNCompleteColumn(),
+        bars.BarColumn(),
+        bars.TimeElapsedColumn(),
+        bars.TextColumn("{task.fields[rate]}"),
+        bars.TextColumn("left"),
+        bars.TimeRemainingColumn(),
+        bars.TextColumn("{task.fields[now]}"),
         console=Console(stderr=True),
         transient=True,
     )

@@ -10,8 +10,8 @@ from typing import Any
 
 import click
 
-from volest.cli.command import LAB_FILE, LAB_VARIABLE, lab_in_force
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
+from volest.cli.options import LAB_FILE, LAB_VARIABLE, lab_in_force, target_option
 from volest.errors import UsageError, visible
 from volest.lab import Lab
 from volest.settings import HABITS
@@ -51,10 +51,8 @@ Examples:
 @click.option(
     "--lab", "lab_file", metavar="FILE", type=click.Path(path_type=Path), help="Show this."
 )
-@click.option("--new", "new_file", metavar="FILE", help="Start a lab file, all explained in it.")
-@click.option(
-    "--json", "json_file", metavar="FILE", help="Write the types as JSON; - writes only that."
-)
+@target_option("--new", "new_file", "Start a lab file, all explained in it.")
+@target_option("--json", "json_file", "Write the types as JSON; - writes only that.")
 def lab_command(
     *, folder: Path | None, lab_file: Path | None, new_file: str | None, json_file: str | None
 ) -> None:

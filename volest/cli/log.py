@@ -8,54 +8,38 @@ import os
 import re
 import stat
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
 
-from volest.cli.command import Command, is_from_file, lab_from
+from volest import journal
 from volest.cli.console import STREAM, deliver, say
-from volest.cli.options import Number, file_option, journal_option, lab_option
+from volest.cli.options import (
+    Command,
+    Number,
+    file_option,
+    is_from_file,
+    journal_option,
+    lab_from,
+    lab_option,
+    target_option,
+)
 from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
-from volest.given_files import GivenFileError, json_in, text_of
-from volest.journal import (
-    BASE,
-    COLUMNS,
-    FIRST,
-    OUTCOMES,
-    TOLD_ABOVE,
-    TOLD_BELOW,
-    Case,
-    Delivery,
-    Entry,
-    Journal,
-    entry_of,
-    journal_lines,
-    last_lines,
-    now,
-    outcome_lines,
-    twins_in_words,
-)
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 from volest.stock import case_lines, lot_doubts, stock_lines
 from volest.stone.mix import SPOKEN_DIGITS
 from volest.stone.stones import all_stones, find_stone
 from volest.stone.words import cost_of
-from volest.storage import check_target
+from volest.storage import GivenFileError, check_target, json_in, text_of
 
 _DEFAULTS = Settings()
 _AMOUNTS = ("volume_ml", "powder_g", "water_ml")
 _LARGEST_SCAN_BYTES = 4_000_000_000  # read in some seconds
-# Words that go with what is to be done; with a pour, all but a date.
-_MAY = {
-    "--strike": (),
-    "--pour": ("outcome", "why"),
-    "--delivered": ("stone", "lot", "mark", "expires"),
-}
 # Common practice, no source.
 _NEXT_TIME = {
     "bubbles": "on an elastomer wetting agent, then gentle air, on alginate neither; small "
@@ -64,7 +48,7 @@ _NEXT_TIME = {
     "names",
 }
 _HEAD = b"booked,"  # how the CSV of pours begins
-_MONTH = re.compile(r"(\d{4})-(\d{2})")  # as sacks are printed; the last day of it counts
+_MONTH = re.compile(r"\d{4}-\d{2}")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
@@ -132,11 +116,7 @@ Examples:
     "--strike", type=Number(whole=True), metavar="NUMBER", help="Strike that pour out as a slip."
 )
 @click.option("--again", is_flag=True, help="Book it although one of the same scan or file is.")
-@click.option(
-    "--outcome",
-    type=click.Choice(OUTCOMES),
-    help="How the cast came out.",
-)
+@click.option("--outcome", type=click.Choice(journal.OUTCOMES), help="How the cast came out.")
 @click.option("--why", metavar="TEXT", help="With --outcome: why; needed for a remake.")
 @click.option(
     "--pour",
@@ -157,7 +137,7 @@ Examples:
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing and the stock.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")
-@click.option("--csv", "csv_file", metavar="FILE", help="Write all pours as CSV; - for the output.")
+@target_option("--csv", "csv_file", "Write all pours as CSV; - for the output.")
 @file_option("--backup", "backup_file", "Copy the journal, also while others book.")
 def log_command(
     *,
@@ -176,7 +156,7 @@ def log_command(
     again: bool,
     number: int | None,
     delivered_g: float | None,
-    **words: str | float | None,
+    **words: Any,
 ) -> None:
     """Book a pour and show the journal; the words for a person stand in `_HELP`."""
     if journal_file is None:
@@ -187,121 +167,108 @@ def log_command(
             "lab's file: volest lab --new lab.toml",
         )
     lab = lab_from(lab_file)
-    said = {key: value for key, value in words.items() if value is not None}
+    # Bytes of the command line that are no text are written out.
+    said = {k: visible(v) if isinstance(v, str) else v for k, v in words.items() if v is not None}
     usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
     end_g = left_g if short_g is None else -short_g  # below 0 what was missing
     asked = {"a pour": end_g, "--strike": strike, "--pour": number, "--delivered": delivered_g}
-    told = {"from": source, "scan": scan, "cavity": cavity}
-    flags = {"base-pour": second_pour, "again": again, "scoops": by_scoop}
-    names = [*said, *(name for name, value in told.items() if value is not None)]
-    names += [name for name, is_set in flags.items() if is_set]
-    _check_words([name for name, value in asked.items() if value is not None], names)
-    _check_outcome(said, left_g, short_g)
+    beside = {"from": source, "scan": scan, "cavity": cavity, "base-pour": second_pour or None,
+              "again": again or None, "scoops": by_scoop or None}  # fmt: skip
+    _check_words(_only_said(asked), {**said, **_only_said(beside)}, left_g, short_g)
     _check_csv(csv_file, [journal_file, source, lab_file, backup_file])
-    with Journal(journal_file, new=end_g is not None or delivered_g is not None) as journal:
+    with journal.Journal(journal_file, new=end_g is not None or delivered_g is not None) as book:
         if backup_file is not None:
-            journal.check_backup(backup_file)  # before anything is booked
+            book.check_backup(backup_file)  # before anything is booked
         if end_g is not None:
             poured = "second_pour" if second_pour else "mix"
-            mixed: dict[str, str | float] = {}
-            cases: list[Case] = []
-            if source is not None:
-                mixed, cases = _mixed(source, scan, cavity, poured, by_scoop=by_scoop)
-            entry = _entry({**usual, **mixed, **said}, end_g, scan, lab, cases)
-            _book(journal, entry, lab, journal_file, mixed, again=again)
+            mixed = {} if source is None else _mixed(source, scan, cavity, poured, by_scoop)
+            entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
+            _book(book, entry, lab, journal_file, mixed, again=again)
         if strike is not None:
-            journal.strike(strike)
+            book.strike(strike)
             say(f"struck out pour {strike}")
+        outcome = said.get("outcome")
         if number is not None:
-            before = {entry.number: entry.outcome for entry in journal.entries()}.get(number)
-            journal.end(number, str(said["outcome"]), _text(said.get("why")))
-            say(f"pour {number} came out: {said['outcome']}" + f" (was {before})" * bool(before))
-        if said.get("outcome") in _NEXT_TIME:
-            say(f"next time: {_NEXT_TIME[str(said['outcome'])]}")
+            before = {entry.number: entry.outcome for entry in book.entries()}.get(number)
+            book.end(number, str(outcome), said.get("why"))
+            say(f"pour {number} came out: {outcome}" + f" (was {before})" * bool(before))
+        if outcome in _NEXT_TIME:
+            say(f"next time: {_NEXT_TIME[outcome]}")
         if delivered_g is not None:
-            _receive(journal, delivered_g, {**usual, **said}, lab)
+            delivery = journal.Delivery(
+                booked=journal.now(),
+                stone=find_stone({**usual, **said}.get("stone", _DEFAULTS.stone), lab).name,
+                powder_g=delivered_g,
+                lot=said.get("lot"),
+                expires=_date(said.get("expires")),
+                mark=said.get("mark"),
+            )
+            say(f"booked as delivery {book.receive(delivery)}")
         if backup_file is not None:
-            journal.back_up(backup_file)
+            book.back_up(backup_file)
             say(f"wrote {backup_file}")
-        _tell(journal, lab, csv_file, journal_file)
+        _tell(book, lab, csv_file, journal_file)
 
 
-def _check_words(asked: Sequence[str], said: Sequence[str]) -> None:
-    """Refuse words that do not go together with what is to be done."""
-    if len(asked) > 1:
-        found = " and ".join(asked)
-        raise UsageError(found, needed="one of them", remedy="do one, then the other")
-    does = asked[0] if asked else ""
-    for name in (name for name in ("base-pour", "cavity") if name in said and "from" not in said):
-        raise UsageError(f"--{name} without --from", needed="the file", remedy="add --from FILE")
-    may = _MAY.get(does, said if does else ())
-    odd = ["--" + name.partition("_")[0] for name in said if name not in may]
-    if odd and not does:
-        end = ", or --pour NUMBER" * ("outcome" in said)
-        end = ", or --delivered G" if "expires" in said else end
-        needed = f"--left G or --short G{end}"
-        raise UsageError("a pour without its end", needed=needed, remedy="add one")
-    if odd or (does == "a pour" and "expires" in said):
-        found = f"{', '.join(odd or ['--expires'])} with {does}"
-        raise UsageError(found, needed="each by itself", remedy="do one, then the other")
-    if does == "--pour" and "outcome" not in said:
-        raise UsageError("--pour alone", needed="how it came out", remedy="add --outcome")
+def _only_said(words: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in words.items() if value is not None}
 
 
-def _check_outcome(said: Mapping[str, object], left_g: float | None, short_g: float | None) -> None:
-    """Refuse two ends, and an outcome that contradicts what was left, or lacks its reason."""
-    if left_g is not None and short_g is not None:
-        raise UsageError("--left and --short", needed="one of them", remedy="leave one out")
-    outcome = said.get("outcome")
-    if outcome == "remake" and not said.get("why"):
-        raise UsageError("a remake without a reason", needed="why", remedy="add --why TEXT")
-    if outcome is None and "why" in said:
-        raise UsageError("--why alone", needed="how it came out", remedy="add --outcome")
-    if outcome == "short" and left_g:
-        raise UsageError(
-            f"{left_g:g} g left of a mix that was short", needed="one of them", remedy="--short G"
-        )
-
-
-def _text(said: object) -> str | None:
-    """Make words of the command line such as can be written: bytes that are no text written out."""
-    return None if said is None else visible(str(said))
+def _check_words(
+    asked: Mapping[str, Any], said: Mapping[str, Any], left_g: float | None, short_g: float | None
+) -> None:
+    """Refuse words that do not go together with what is to be done, or contradict each other."""
+    does, outcome = next(iter(asked), ""), said.get("outcome")
+    may: Mapping[str, Collection[str]] = {
+        "a pour": [name for name in said if name != "expires"],
+        "--pour": ("outcome", "why"),
+        "--delivered": ("stone", "lot", "mark", "expires"),
+    }
+    odd = [f"--{name.partition('_')[0]}" for name in said if name not in may.get(does, ())]
+    end = ", or --delivered G" if "expires" in said else ", or --pour NUMBER" * bool(outcome)
+    bare = [name for name in ("base-pour", "cavity") if name in said and "from" not in said]
+    slips = (
+        (len(asked) > 1, " and ".join(asked), "one of them", "do one, then the other"),
+        (bare, f"--{' and --'.join(bare)} without --from", "the file", "add --from FILE"),
+        (odd and not does, "a pour without its end", f"--left G or --short G{end}", "add one"),
+        (odd, f"{', '.join(odd)} with {does}", "each by itself", "do one, then the other"),
+        (does == "--pour" and not outcome, "--pour alone", "how it came out", "add --outcome"),
+        (None not in (left_g, short_g), "--left and --short", "one of them", "leave one out"),
+        (
+            outcome == journal.REMAKE and not said.get("why"),
+            *("a remake without a reason", "why", "add --why TEXT"),
+        ),
+        (not outcome and "why" in said, "--why alone", "how it came out", "add --outcome"),
+        (
+            outcome == journal.SHORT and left_g,
+            *(f"{left_g or 0:g} g left of a mix that was short", "one of them", "--short G"),
+        ),
+    )
+    for is_slip, found, needed, remedy in slips:
+        if is_slip:
+            raise UsageError(found, needed=needed, remedy=remedy)
 
 
 def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
     """Refuse a CSV file that cannot be written, was read, or is no list of pours."""
     if target is None or target == STREAM:
         return
-
     own = [path for path in read if path is not None]
     check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])
-    found, head = "a file that holds something else", b""
-    if Path(target).is_file():
-        try:
-            with Path(target).open("rb") as stream:
-                head = stream.read(len(_HEAD))
-        except OSError as fault:
-            found, head = fault.strerror or str(fault), b"?"
-    if head not in (b"", _HEAD):
-        raise UsageError(
-            f"{target}: {found}",
-            needed="a new file, or pours that were written before",
-            remedy="name another --csv FILE",
-        )
-
-
-def _receive(journal: Journal, powder_g: float, said: dict[str, Any], lab: Lab) -> None:
-    number = journal.receive(
-        Delivery(
-            booked=now(),
-            stone=find_stone(str(said.get("stone", _DEFAULTS.stone)), lab).name,
-            powder_g=powder_g,
-            lot=_text(said.get("lot")),
-            expires=_date(said.get("expires")),
-            mark=_text(said.get("mark")),
-        )
+    if not Path(target).is_file():
+        return
+    found = "a file that holds something else"
+    try:
+        with Path(target).open("rb") as stream:
+            if stream.read(len(_HEAD)) in (b"", _HEAD):
+                return
+    except OSError as fault:
+        found = fault.strerror or str(fault)
+    raise UsageError(
+        f"{target}: {found}",
+        needed="a new file, or pours that were written before",
+        remedy="name another --csv FILE",
     )
-    say(f"booked as delivery {number}")
 
 
 def _date(text: str | None) -> str | None:
@@ -309,9 +276,8 @@ def _date(text: str | None) -> str | None:
     if text is None:
         return None
     try:
-        if month := _MONTH.fullmatch(text):
-            year, of_year = int(month[1]), int(month[2])
-            return date(year, of_year, calendar.monthrange(year, of_year)[1]).isoformat()
+        if _MONTH.fullmatch(text):
+            text = f"{text}-{calendar.monthrange(*map(int, text.split('-')))[1]}"
         return date.fromisoformat(text).isoformat()
     except ValueError as fault:  # of `calendar` too
         raise UsageError(
@@ -320,21 +286,26 @@ def _date(text: str | None) -> str | None:
 
 
 def _book(
-    journal: Journal,
-    entry: Entry,
+    book: journal.Journal,
+    entry: journal.Entry,
     lab: Lab,
     journal_file: Path,
-    mixed: dict[str, str | float],
+    mixed: Mapping[str, Any],
     *,
     again: bool,
 ) -> None:
-    twins = [] if again else journal.twins(entry)
-    if twins and sys.stdin.isatty():
-        say(twins_in_words(twins))
-        again = click.confirm("Was it poured once more?", err=True)
-    number = journal.book(entry, again=again)
+    """Book a pour, ask if it is one more of the same, and tell what is odd about it."""
+    try:
+        number = book.book(entry, again=again)
+    except UsageError as fault:
+        if fault.code != "journal-again" or not sys.stdin.isatty():
+            raise
+        say(fault.found)
+        if not click.confirm("Was it poured once more?", err=True):
+            raise
+        number = book.book(entry, again=True)
     say(f"booked as pour {number}")
-    odd = lot_doubts(entry, journal.entries(), journal.deliveries())
+    odd = lot_doubts(entry, book.entries(), book.deliveries())
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
@@ -344,7 +315,7 @@ def _book(
             here, there = (v if isinstance(v, str) else f"{v:g}" for v in (said, mixed[name]))
             odd.append(f"booked with {name.partition('_')[0]} {here}, the file has {there}")
     taken_ml = entry.mix_ml - entry.left_ml
-    if not TOLD_BELOW * entry.volume_ml <= taken_ml <= TOLD_ABOVE * entry.volume_ml:
+    if not journal.TOLD_BELOW * entry.volume_ml <= taken_ml <= journal.TOLD_ABOVE * entry.volume_ml:
         than = "less" if taken_ml < entry.volume_ml else "far more"
         filled = f"the {entry.volume_ml:.1f} mL to be filled"
         odd.append(f"it took {taken_ml:.1f} mL, {than} than {filled}")
@@ -352,46 +323,26 @@ def _book(
         say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
 
 
-def _entry(
-    given: dict[str, Any],
-    left_g: float,
-    scan: str | None,
-    lab: Lab,
-    cases: Sequence[Case],
-) -> Entry:
+def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> journal.Entry:
     """Put together what was said, else what the file has, else what is usual."""
-    missing = [name for name in _AMOUNTS if name not in given]
+    missing = ["--" + name.partition("_")[0] for name in _AMOUNTS if name not in given]
     if missing:
-        options = ", ".join("--" + name.partition("_")[0] for name in missing)
-        raise UsageError(f"no {options}", needed="what was mixed", remedy="add it, or --from FILE")
-    kind = find_stone(str(given.get("stone", _DEFAULTS.stone)), lab)
+        found = f"no {', '.join(missing)}"
+        raise UsageError(found, needed="what was mixed", remedy="add it, or --from FILE")
+    kind = find_stone(given.pop("stone", _DEFAULTS.stone), lab)
     if "way" not in given and "source" in given:
         raise UsageError(
             "no way of mixing in the file",
             needed=f"{HAND} or {VACUUM}",
             remedy="add for example --way hand",
         )
-
-    amounts = {name: float(given[name]) for name in _AMOUNTS}
-    if scan is not None and not cases:
-        content, whole_ml = _content_of({"scan": scan}, None), amounts["volume_ml"]
-        name = visible(scan)
-        cases = [Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)]
-    return entry_of(
-        kind,
-        way=str(given.get("way", _DEFAULTS.way)),
-        **amounts,
-        water_c=lab.bench.water_c,
-        left_g=left_g,
-        lot=_text(given.get("lot")),
-        mark=_text(given.get("mark")),
-        scan=_text(given.get("scan", scan)) or (Path(cases[0].name).name if cases else None),
-        source=given.get("source"),
-        cases=cases,
-        outcome=given.get("outcome"),
-        why=_text(given.get("why")),
-        volume_u_ml=float(given.get("volume_u_ml", 0.0)),
-    )
+    if scan is not None and "cases" not in given:
+        name, content = visible(scan), _content_of({"scan": scan}, None)
+        whole_ml = given["volume_ml"]
+        case = journal.Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)
+        given |= {"scan": name, "cases": [case]}
+    given.setdefault("way", _DEFAULTS.way)
+    return journal.entry_of(kind, left_g=left_g, water_c=lab.bench.water_c, **given)
 
 
 def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
@@ -412,32 +363,32 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
     return None
 
 
-def _tell(journal: Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
-    for line in journal.damage():
+def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
+    for line in book.damage():
         say(line)
-    entries = journal.entries()
+    entries = book.entries()
     if csv_file is not None:
         deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (
-            *journal_lines(journal.pours(), lab),
-            *outcome_lines(entries),
-            *stock_lines(entries, journal.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
+            *journal.journal_lines(book.pours(), lab),
+            *journal.outcome_lines(entries),
+            *stock_lines(entries, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
             *case_lines(entries, lab),
-            *last_lines(entries),
+            *journal.last_lines(entries),
         ):
             click.echo(line)
 
 
-def _as_csv(entries: Sequence[Entry], lab: Lab) -> str:
+def _as_csv(entries: Sequence[journal.Entry], lab: Lab) -> str:
     from volest.report.names import cell  # keeps --help quick
 
     kinds = {kind.name: kind for kind in all_stones(lab)}
     buffer = io.StringIO(newline="")
     lines = csv.writer(buffer)
-    lines.writerow([*COLUMNS, "cost"])
+    lines.writerow([*journal.COLUMNS, "cost"])
     for entry in entries:
-        values = (getattr(entry, name) for name in COLUMNS)
+        values = (getattr(entry, name) for name in journal.COLUMNS)
         cost = cost_of(entry.powder_g, kinds[entry.stone]) if entry.stone in kinds else None
         row = [cell(v) if isinstance(v, str) else v for v in values]
         lines.writerow([*row, "" if cost is None else f"{cost:.2f}"])
@@ -445,9 +396,12 @@ def _as_csv(entries: Sequence[Entry], lab: Lab) -> str:
 
 
 def _mixed(
-    source: Path, scan: str | None, cavity: int | None, poured: str, *, by_scoop: bool
-) -> tuple[dict[str, str | float], list[Case]]:
-    """Read the 'mix' or the 'second_pour' of a file, fingerprinted as `source`, and for whom."""
+    source: Path, scan: str | None, cavity: int | None, poured: str, by_scoop: bool
+) -> dict[str, Any]:
+    """Read the 'mix' or the 'second_pour' of a file: fields of a pour, fingerprint and cases too.
+
+    Their `name` is as it can be written; a shared mix is booked whole.
+    """
     try:
         content = text_of(source)
         whole = json_in(content)
@@ -459,36 +413,34 @@ def _mixed(
         ) from fault
     try:
         made, scans, entries = _meant(whole, source, scan, cavity, poured)
-        names = ", ".join(Path(name).name for name in scans)
+        names = visible(", ".join(Path(name).name for name in scans))
         which = f"{content}\n{scans}{' base' * (poured == 'second_pour')}"
         way = made.get("way") or whole.get("settings", {}).get("way")
         if way not in (None, HAND, VACUUM):
             raise ValueError(way)  # noqa: TRY301  # a fault of the file, as all those below
         cases = [
-            Case(
+            journal.Case(
                 name=visible(entry["scan"]),
                 cavity=_which(entry)[1],
-                pour=FIRST if poured == "mix" else BASE,
+                pour=journal.FIRST if poured == "mix" else journal.BASE,
                 content=_content_of(entry, source),
                 volume_ml=_filled_ml(entry[poured]),
             )
             for entry in entries
         ]
-
         dealt = made["by_scoop"] if by_scoop and made["rest_g"] else made
         if dealt is None:
             raise ValueError(made)  # noqa: TRY301  # same
-        mixed = {
+        return {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
-            **({"scan": names} if names else {}),
             "volume_ml": _filled_ml(made),
             "powder_g": float(dealt["powder_g"]),
             "water_ml": float(dealt["water_ml"]),
             "volume_u_ml": float(made.get("volume_u_ml", 0.0)),
             **({} if way is None else {"way": way}),
+            **({"scan": names, "cases": cases} if scans else {}),
         }
-        return mixed, cases  # noqa: TRY300  # same
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
             f"{source} without a mix{' by whole scoops' * by_scoop}",
@@ -510,29 +462,28 @@ def _meant(
     whole: dict[str, Any], source: Path, scan: str | None, cavity: int | None, poured: str
 ) -> tuple[dict[str, Any], list[str], list[dict[str, Any]]]:
     """Find the mix, and the scans that it is for; a shared one is booked whole, and it is said."""
-    mixes = "mixes" if poured == "mix" else "bases"
-    alone = [{"mix": whole, "second_pour": whole.get("second_pour")}]  # of `volest mix`
-    entries = whole.get("scans", alone)
+    mixes, leave = ("mixes", "") if poured == "mix" else ("bases", ", or leave out --base-pour")
+    # Without a list it is of `volest mix`.
+    entries = whole.get("scans", [{"mix": whole, "second_pour": whole.get("second_pour")}])
     mixed = [entry for entry in entries if entry[poured] is not None]
     if not mixed:
         raise UsageError(
             f"no {mixes} in {source}",
             needed=f"JSON that has {mixes}",
-            remedy="name another file" + ("" if poured == "mix" else ", or leave out --base-pour"),
+            remedy=f"name another file{leave}",
         )
     if "scans" not in whole:
         return mixed[0][poured], [], []
-    several = {entry["scan"] for entry in entries if entry.get("cavity", 1) > 1}
-    called = {
-        one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in map(_which, entries)
-    }
+    every = [_which(entry) for entry in entries]
+    several = {name for name, number in every if number > 1}
+    called = {one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in every}
     paths = [Path(visible(entry["scan"])) for entry in mixed]
     parts = () if scan is None else Path(visible(scan)).parts  # as much of its folder as is needed
     fitting = [
         entry
         for entry, path in zip(mixed, paths, strict=True)
         if (scan is None or path.parts[-len(parts) :] == parts)
-        and (cavity is None or _which(entry)[1] == cavity)
+        and cavity in (None, _which(entry)[1])
     ]
     if not fitting and scan:  # as much of its name as tells it from the others
         pairs = zip(mixed, paths, strict=True)
@@ -540,12 +491,12 @@ def _meant(
     if len(fitting) != 1:
         names = ", ".join(sorted(called[_which(entry)] for entry in fitting or mixed))
         count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"
-        one_scan = len({entry["scan"] for entry in fitting}) == 1
+        one_scan = scan and len({entry["scan"] for entry in fitting}) == 1
         raise UsageError(
             f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
             needed=f"one of {names}",
             remedy="say which impression of the scan with --cavity"
-            if one_scan and scan
+            if one_scan
             else "name it with --scan, and its folder where two have one name; book one that has "
             "left that file by its figures: --volume, --powder, --water",
         )

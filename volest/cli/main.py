@@ -1,4 +1,7 @@
-"""The command `volest`: finds its commands; each fault becomes one line and an exit code."""
+"""The command `volest`: finds its commands; each fault becomes one line and an exit code.
+
+Shells ask it for words that the Tab key finishes; click speaks with all but PowerShell.
+"""
 
 import difflib
 import gc
@@ -12,6 +15,7 @@ from types import MappingProxyType
 from typing import Any
 
 import click
+from click import shell_completion as completing
 
 from volest import __version__
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_USAGE, VolestError, not_ours
@@ -22,6 +26,7 @@ from volest.system import begin_program
 EXIT_INTERRUPTED = 130
 EXIT_PIPE_CLOSED = 141
 VARIABLE = "_VOLEST_COMPLETE"  # as click makes it of the program's name
+SHELLS = ("bash", "zsh", "fish", "powershell")
 _LOG = logging.getLogger(__name__)
 logging.getLogger("volest").addHandler(logging.NullHandler())  # silent unless --verbose
 
@@ -30,13 +35,13 @@ _COMMANDS = MappingProxyType(
     {
         "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
         "watch": ("volest.cli.watch", "watch_command", "Size each scan that arrives in a folder."),
-        "desk": ("volest.cli.desk", "desk_command", "Open a day on one page: look, mix, book."),
+        "desk": ("volest.cli.watch", "desk_command", "Open a day on one page: look, mix, book."),
         "show": ("volest.cli.show", "show_command", "Tell all about one scan, and draw it."),
-        "view": ("volest.cli.view", "view_command", "Look at scans and move the base line."),
+        "view": ("volest.cli.show", "view_command", "Look at scans and move the base line."),
         "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
         "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
         "lab": ("volest.cli.lab", "lab_command", "Show what is in force: habits, stones, figures."),
-        "completion": ("volest.cli.completion", "completion_command", "Let a shell finish words."),
+        "completion": ("volest.cli.main", "completion_command", "Let a shell finish words."),
     }
 )
 _FIRST_STEPS = """\
@@ -105,8 +110,6 @@ class LateGroup(click.Group):
         **extra: Any,
     ) -> Any:
         """Run a command line and end the program with its exit code."""
-        if VARIABLE in os.environ:
-            import volest.cli.completion  # noqa: F401  # makes one more shell known to click
 
         def call() -> Any:
             return super(LateGroup, self).main(
@@ -187,6 +190,66 @@ def volest_group(ctx: click.Context, *, verbose: bool) -> None:
     set_talk(verbose)
     if ctx.invoked_subcommand is None:
         click.echo(_FIRST_STEPS, nl=False)
+
+
+@completing.add_completion_class
+class _PowerShell(completing.ShellComplete):
+    """Speaks with PowerShell; where nothing is offered, that offers files by itself."""
+
+    name = "powershell"
+    # about_Functions_Argument_Completion and Register-ArgumentCompleter, -Native; from memory
+    source_template = """\
+Register-ArgumentCompleter -Native -CommandName %(prog_name)s -ScriptBlock {
+    param($word, $line, $cursor)
+    $env:%(complete_var)s = 'powershell_complete'
+    $env:COMP_WORDS = $line.ToString()
+    $env:COMP_CWORD = $word
+    %(prog_name)s | Where-Object { $_ } | ForEach-Object {
+        $offer, $help = $_ -split "`t", 2
+        [System.Management.Automation.CompletionResult]::new(
+            $offer, $offer, 'ParameterValue', $help)
+    }
+    Remove-Item Env:%(complete_var)s, Env:COMP_WORDS, Env:COMP_CWORD -ErrorAction Ignore
+}
+"""
+
+    def get_completion_args(self) -> tuple[list[str], str]:
+        """Give the words before the one that is begun, and that one."""
+        words = completing.split_arg_string(os.environ["COMP_WORDS"])[1:]
+        begun = os.environ.get("COMP_CWORD", "")  # Windows knows no variable that is empty
+        return (words[:-1] if begun else words), begun
+
+    def format_completion(self, item: completing.CompletionItem) -> str:
+        """Write a word and its help, which PowerShell refuses to be empty."""
+        return f"{item.value}\t{item.help or item.value}"
+
+    def complete(self) -> str:
+        """Leave files to the shell: click names their kind only."""
+        args, begun = self.get_completion_args()
+        items = self.get_completions(args, begun)
+        return "\n".join(self.format_completion(one) for one in items if one.type == "plain")
+
+
+_WORDS = """Print what SHELL (bash, zsh, fish or powershell) reads to finish words with the Tab key.
+
+\b
+Examples:
+  volest completion bash >> ~/.bashrc
+  volest completion zsh >> ~/.zshrc
+  volest completion fish > ~/.config/fish/completions/volest.fish
+  volest completion powershell >> $PROFILE
+"""
+
+
+@click.command("completion", help=_WORDS)
+@click.argument("shell", metavar="SHELL", type=click.Choice(SHELLS))
+@click.pass_context
+def completion_command(ctx: click.Context, shell: str) -> None:
+    """Print the script; the words for a person stand in `_WORDS`."""
+    kind = completing.get_completion_class(shell)
+    assert kind is not None  # noqa: S101  # click knows these
+    root = ctx.find_root()
+    click.echo(kind(root.command, {}, "volest", VARIABLE).source())
 
 
 def main() -> None:

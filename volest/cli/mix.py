@@ -6,30 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.command import Command, is_from_file
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import Number, mixing, settings_of
+from volest.cli.options import Command, Number, is_from_file, mixing, settings_of, target_option
 from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings
+from volest.stone import words
 from volest.stone.mix import STRETCH_IN_WORDS, Mix
 from volest.stone.pours import beyond, first_pour, learned_for, second_pour
 from volest.stone.reference import Window, pour_window
-from volest.stone.words import (
-    CAUTIONS,
-    NUMBERED,
-    base_if_short,
-    base_steps,
-    before,
-    if_short,
-    learned_in_words,
-    powder_in_words,
-    scoops_in_words,
-    steps,
-    water_in_words,
-    water_weighed,
-    yield_in_words,
-)
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -37,7 +22,7 @@ if TYPE_CHECKING:
     from volest.notes import Note
 
 LEAST_ML = 0.5  # a single tooth takes more
-LEAST_FOOTPRINT_MM2 = 50.0  # so does its base; 18 is meant in cm2
+LEAST_MM2 = 50.0  # so does its base; 18 is meant in cm2
 _HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
 
 \b
@@ -59,9 +44,7 @@ Examples:
     help="Area inside the rim: for the heap over it, and for a base.",
 )
 @click.option("--material", metavar="NAME", help="Impression material, for how it is made ready.")
-@click.option(
-    "--json", "json_file", metavar="FILE", help="Write the mix as JSON; - writes only that."
-)
+@target_option("--json", "json_file", "Write the mix as JSON; - writes only that.")
 def mix_command(
     *,
     volume: float,
@@ -72,16 +55,20 @@ def mix_command(
     **options: Any,
 ) -> None:
     """Print the card; the words for a person stand in `_HELP`."""
-    if 0.0 < volume < LEAST_ML:
+    _check_amount("cavity", volume, LEAST_ML, "mL", "litres; a full arch takes some 35 to 70 mL")
+    _check_amount("footprint", footprint, LEAST_MM2, "mm2", "cm2; a full arch has some 2600")
+    if second_pour_mm and footprint is None:
         raise UsageError(
-            f"a cavity of {volume:g} mL",
-            needed=f"at least {LEAST_ML:g} mL",
-            remedy="give it in mL, not in litres; a full arch takes some 35 to 70 mL",
+            "--second-pour without --footprint",
+            needed="the height of the base and the area under it",
+            remedy="write for example --second-pour 12 --footprint 2600",
         )
     window = None if material is None else pour_window(material)
     settings = settings_of(second_pour_mm=second_pour_mm, **options)
-    base = _base(footprint, settings, asked=bool(second_pour_mm))
-    height_mm = settings.lab.second_pour.height_mm
+    height_mm, base = settings.lab.second_pour.height_mm, None
+    if footprint is not None and height_mm is not None:
+        first = beyond(settings, rim_mm2=footprint, has_base=True)
+        base = second_pour(footprint, settings, taken_ml=first.heap_ml + first.nodules_ml)
     left_out = base is None and height_mm is not None  # of the lab file: no area, no base
     if left_out:
         lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
@@ -108,23 +95,14 @@ def mix_command(
         say(f"{note.code}: {note.text} {note.do}")
 
 
-def _base(footprint_mm2: float | None, settings: Settings, *, asked: bool) -> Mix | None:
-    if footprint_mm2 is not None and 0.0 < footprint_mm2 < LEAST_FOOTPRINT_MM2:
+def _check_amount(what: str, amount: float | None, least: float, unit: str, other: str) -> None:
+    """Refuse what is so little that it was meant in another unit."""
+    if amount is not None and 0.0 < amount < least:
         raise UsageError(
-            f"a footprint of {footprint_mm2:g} mm2",
-            needed=f"at least {LEAST_FOOTPRINT_MM2:g} mm2",
-            remedy="give it in mm2, not in cm2; a full arch has some 2600",
+            f"a {what} of {amount:g} {unit}",
+            needed=f"at least {least:g} {unit}",
+            remedy=f"give it in {unit}, not in {other}",
         )
-    if footprint_mm2 is not None and settings.lab.second_pour.height_mm is not None:
-        first = beyond(settings, rim_mm2=footprint_mm2, has_base=True)
-        return second_pour(footprint_mm2, settings, taken_ml=first.heap_ml + first.nodules_ml)
-    if not asked:
-        return None
-    raise UsageError(
-        "--second-pour without --footprint",
-        needed="the height of the base and the area under it",
-        remedy="write for example --second-pour 12 --footprint 2600",
-    )
 
 
 def _print_card(
@@ -141,12 +119,12 @@ def _print_card(
     console = Console(highlight=False, markup=False, emoji=False)
     console.print(_amounts(made))
     for note in notes:
-        words = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
-        console.print(f"\n{words}", style="bold yellow")
+        told = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
+        console.print(f"\n{told}", style="bold yellow")
     for title, lines in _sections(made, base, settings, window):
         console.print(f"\n{title}", style="bold")
         for number, line in enumerate(lines, start=1):
-            mark = f"{number}." if title in NUMBERED else "-"
+            mark = f"{number}." if title in words.NUMBERED else "-"
             gap, width = " " * (len(mark) + 3), min(console.width, READING_WIDTH)
             console.print(wrapped(line, width, first=f"  {mark} ", rest=gap))
 
@@ -158,20 +136,20 @@ def _sections(
     if settings.stretch_ml_per_100g > 0:
         yield "Extra water", (STRETCH_IN_WORDS,)
     taught = [
-        learned_in_words(law, mix.volume_ml)
+        words.learned_in_words(law, mix.volume_ml)
         for mix in (made, *(() if base is None else (base,)))
         if (law := learned_for(mix.stone, settings)) is not None
     ]
     if taught:
         yield "Waste", tuple(taught)
-    yield "Before", before(window)
-    yield "Steps", steps(made, settings.way, nodules_ml=nodules_ml)
+    yield "Before", words.before(window)
+    yield "Steps", words.steps(made, settings.way, nodules_ml=nodules_ml)
     if base is not None and nodules_ml is not None:
-        yield "Base, the second pour", base_steps(made, base, nodules_ml, settings.way)
-        yield "The base", yield_in_words(base)
-    more = () if base is None else (base_if_short(base),)
-    yield "If it does not reach", (*if_short(made), *more)
-    yield "Take care", CAUTIONS
+        yield "Base, the second pour", words.base_steps(made, base, nodules_ml, settings.way)
+        yield "The base", words.yield_in_words(base)
+    more = () if base is None else (words.base_if_short(base),)
+    yield "If it does not reach", (*words.if_short(made), *more)
+    yield "Take care", words.CAUTIONS
 
 
 def _amounts(made: Mix) -> "Text":
@@ -181,17 +159,17 @@ def _amounts(made: Mix) -> "Text":
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     fills = f"To fill {dict(made.terms_ml)['cavity']:g} mL with {made.stone}, {made.kind.title}"
-    weighed, scoops = water_weighed(made), scoops_in_words(made)
-    beside, lines = f"   {scoops}", yield_in_words(made)
+    weighed, scoops = words.water_weighed(made), words.scoops_in_words(made)
+    beside, lines = f"   {scoops}", words.yield_in_words(made)
     if made.whole_scoops is not None:  # too much to stand beside it
         beside, lines = "", (sentence(scoops), *lines)
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
-        (f"{water_in_words(made):>10}", "bold cyan"),
+        (f"{words.water_in_words(made):>10}", "bold cyan"),
         f"   or weigh it: {weighed}\n" if weighed else "\n",
         ("  2  POWDER ", "bold"),
-        (f"{powder_in_words(made):>10}", "bold cyan"),
+        (f"{words.powder_in_words(made):>10}", "bold cyan"),
         f"{beside}\n\n",
         "\n".join(wrapped(line, READING_WIDTH) for line in lines),
     )

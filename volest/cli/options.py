@@ -1,9 +1,10 @@
-"""Options that commands share, and the settings, limits and places that are made of them."""
+"""What commands share: a lab's habits, options, and the settings and places made of them."""
 
 import math
+import os
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
@@ -11,17 +12,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from volest.cli.command import is_from_file, lab_from
 from volest.cli.console import STREAM, say, set_talk
 from volest.errors import UsageError
-from volest.settings import (
-    NAMED,
-    SETTINGS,
-    Setting,
-    Settings,
-    parse_base,
-    pattern_and_word,
-)
+from volest.lab import Lab
+from volest.settings import NAMED, SETTINGS, Setting, Settings, pattern_and_word
+from volest.system import own_folder
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
@@ -34,6 +29,138 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 else:
     _Type = click.ParamType
 
+LAB_FILE = "lab.toml"
+LAB_VARIABLE = str(NAMED["lab_file"].variable)
+_LAB = "volest.lab"  # among what a command knows of its call
+
+
+def _flags(*groups: str) -> str:
+    return " ".join(setting.flag for group in groups for setting in SETTINGS[group])
+
+
+HEADINGS = {
+    "Base line and scan": f"{_flags('measuring')} --cavity",
+    "Stone and mix": f"{_flags('stone', 'stones', 'amounts')} --footprint",
+    "Mixes for several impressions": f"--share --at-most {_flags('day')} --age --start",
+    "What is written": "--out --no-sheet --sheet --json --csv --json-lines --picture --outline "
+    "--plot --curve --dry",
+    "How it runs": "--workers --memory --seconds-each --cluster --quiet --verbose --help "
+    "--help-all",
+}
+_DAILY = (
+    "--base --stone --stone-for --by --lab --share --material --taken --kind --out --sheet --json "
+    "--csv --picture --outline --curve --cavity --journal --left --short --from --scan --lot "
+    "--footprint --outcome --base-pour --again --help --help-all"
+)
+ALL = "help_all"  # among what a command knows of its call: all options are told
+_MANY = 14  # fewer are shown all at once
+
+
+def lab_in_force(near: Path | None = None) -> tuple[Path | None, str]:
+    """Find the lab's file where none is named, and say where that is.
+
+    The environment names it, or none if it names nothing; else it lies beside the scans or above
+    them, up to the home folder; else it is the user's own.
+    """
+    named = os.environ.get(LAB_VARIABLE)
+    if named is not None:
+        return (Path(named) if named else None), LAB_VARIABLE
+    start = Path.cwd() if near is None else near.absolute()
+    for folder in (start, *start.parents):
+        if (folder / LAB_FILE).is_file():
+            return folder / LAB_FILE, "beside the scans or above them"
+        if folder == Path.home():
+            break
+    own = own_folder() / LAB_FILE
+    return (own if own.is_file() else None), "your own"
+
+
+def is_from_file(parameter: str) -> bool:
+    """Say whether an option of the command at hand was filled from the lab's file."""
+    ctx = click.get_current_context(silent=True)
+    source = None if ctx is None else ctx.get_parameter_source(parameter)
+    return source is click.core.ParameterSource.DEFAULT_MAP
+
+
+def lab_from(lab_file: Path | None) -> Lab:
+    """Give the lab of the command at hand, whose file was read for its habits; else the usual."""
+    lab = None if lab_file is None else click.get_current_context().meta[_LAB]
+    return lab if isinstance(lab, Lab) else Lab()
+
+
+class Command(click.Command):
+    """A command that takes a lab's habits, and shows its daily options, all with --help-all."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the words, after the habits of the lab that is in force for them."""
+        if any(param.name == "lab_file" for param in self.params) and not ctx.resilient_parsing:
+            ctx.default_map = self._habits(ctx, args)
+        return super().parse_args(ctx, args)
+
+    def _habits(self, ctx: click.Context, args: list[str]) -> dict[str, Any]:
+        try:
+            said, _, _ = self.make_parser(ctx).parse_args(list(args))
+        except click.UsageError:
+            return {}  # told when the words are read
+        if any(said.get(eager) for eager in ("help", ALL)):
+            return {}
+        path = said.get("lab_file")
+        if path is None:
+            path, _ = lab_in_force(_folder_of(said))
+        if path is None:
+            return {}
+        from volest.stone.lab_file import read_lab_and_habits  # keeps --help quick
+
+        ctx.meta[_LAB], habits = read_lab_and_habits(Path(path))
+        return {"lab_file": str(path), **habits}
+
+    def get_params(self, ctx: click.Context) -> list[click.Parameter]:
+        """Put the way to all options beside that to the daily ones."""
+        params = super().get_params(ctx)
+        return params if len(params) < _MANY else [*params, _HELP_ALL]
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options under their headings, or only the daily ones."""
+        options = [param for param in self.get_params(ctx) if isinstance(param, click.Option)]
+        few = _HELP_ALL in options and not ctx.meta.get(ALL)
+        under = {"Daily options": _DAILY} if few else {**HEADINGS, "Options": ""}
+        headed = {name: heading for heading, names in under.items() for name in names.split()}
+        for heading in under:
+            shown = [one for one in options if headed.get(one.opts[-1], "Options") == heading]
+            rows = [row for row in (option.get_help_record(ctx) for option in shown) if row]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
+
+
+def _folder_of(said: Mapping[str, Any]) -> Path | None:
+    """Say where the scans lie that a command's words name first."""
+    for name in ("paths", "scan", "folder"):
+        given = said.get(name)
+        first = given[0] if isinstance(given, tuple | list) and given else given
+        if isinstance(first, str) and os.path.lexists(first):
+            return Path(first) if Path(first).is_dir() else Path(first).parent
+    return None
+
+
+def _tell_all(ctx: click.Context, _param: click.Parameter, is_wanted: bool) -> None:
+    if is_wanted:
+        ctx.meta[ALL] = True
+        click.echo(ctx.get_help(), color=ctx.color)
+        ctx.exit()
+
+
+_HELP_ALL = click.Option(
+    ["--help-all"],
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_tell_all,
+    help="Show all options and exit.",
+)
+
+
+_UNSAID = (None, click.core.ParameterSource.DEFAULT)  # None: the command has no such option
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 Function = TypeVar("Function", bound=Callable[..., Any])
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
@@ -76,19 +203,14 @@ class Number(_Type):
             elif _WITH_UNIT.fullmatch(text.strip()) and unit is not None:
                 remedy = f" Write the number alone, in {unit}."
             self.fail(f"{text!r} is not a {kind}.{remedy}", param, ctx)
-        fault = self._fault(number)
-        if fault is not None:
-            self.fail(f"{number} {fault}.", param, ctx)
-        return number
-
-    def _fault(self, number: float) -> str | None:
-        if self.above is not None and number <= self.above:
-            return f"is not above {self.above:g}"
         low, high = self.least, self.most
-        below = low is not None and number < low
-        if low is not None and high is not None:
-            return f"is not in {low:g} to {high:g}" if below or number > high else None
-        return f"is below {low:g}" if below else None
+        if self.above is not None and number <= self.above:
+            self.fail(f"{number} is not above {self.above:g}.", param, ctx)
+        if low is not None and high is not None and not low <= number <= high:
+            self.fail(f"{number} is not in {low:g} to {high:g}.", param, ctx)
+        if low is not None and number < low:
+            self.fail(f"{number} is below {low:g}.", param, ctx)
+        return number
 
 
 def place(text: str) -> "Place":
@@ -112,6 +234,11 @@ def file_option(flag: str, parameter: str, told: str) -> Callable[[Function], Fu
     """Make an option that names a file; its parameter gets a path, or None."""
     kind = click.Path(path_type=Path)
     return click.option(flag, parameter, metavar="FILE", type=kind, help=told)
+
+
+def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:
+    """Make an option that names a file to be written, or - for the output; it gets a text."""
+    return click.option(flag, parameter, metavar="FILE", help=told)
 
 
 def _all(*options: Callable[..., Any]) -> Callable[[Function], Function]:
@@ -232,43 +359,20 @@ def running(*, out_needed: bool) -> Callable[[Function], Function]:
 
 
 def settings_of(
-    *,
-    base: str | None = None,
-    stones_for: Sequence[str] = (),
-    lab_file: Path | None = None,
-    journal_file: Path | None = None,
-    second_pour_mm: float | None = None,
-    heap_mm: float | None = None,
-    **fields: Any,
+    *, lab_file: Path | None = None, stones_for: Sequence[str] = (), **options: Any
 ) -> Settings:
     """Turn options of `measuring`, `mixing` or `sizing` into settings; written words win."""
-    from volest.journal import with_waste
+    from volest.journal import settings_in_force
 
     ctx = click.get_current_context()
-    settings = Settings(
-        base=parse_base("rim" if base is None else base),
-        obey_saved=base is None or is_from_file("base"),
-        stones_for=tuple(_with_pattern(text) for text in stones_for),
-        **fields,
-    )
-    lab = lab_from(lab_file).pouring(height_mm=second_pour_mm, heap_mm=heap_mm)
-    named = None if lab_file is None else str(lab_file)
-    if journal_file is not None and is_from_file("journal_file") and not journal_file.exists():
-        say(f"no journal {journal_file} yet: the waste is as set")
-        journal_file = None
-
-    def written(name: str) -> bool:
-        unsaid = (None, click.core.ParameterSource.DEFAULT)  # None: the command has no such option
-        return ctx.get_parameter_source(name) not in unsaid
-
-    return with_waste(
-        # The scoop was weighed with the usual stone.
-        replace(settings, lab=lab, scoop_stone=ctx.lookup_default("stone"), lab_file=named),
-        waste_percent=settings.waste_percent if written("waste_percent") else None,
-        residue_ml=settings.residue_ml if written("residue_ml") else None,
-        journal_file=journal_file,
-        tell=say,
-    )
+    options["stones_for"] = tuple(_with_pattern(text) for text in stones_for)
+    said: dict[str, Any] = {"lab_file": None if lab_file is None else str(lab_file)}
+    usual = ctx.lookup_default("stone")
+    habits: dict[str, Any] = {} if usual is None else {"stone": usual}
+    for name, value in options.items():
+        if value is not None and ctx.get_parameter_source(name) not in _UNSAID:
+            (habits if is_from_file(name) else said)[name] = value
+    return settings_in_force(lab_from(lab_file), said, habits, say)
 
 
 def _with_pattern(text: str) -> tuple[str, str]:

@@ -5,15 +5,14 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
-from volest.cli.command import Command, is_from_file, lab_in_force
 from volest.cli.console import (
     STREAM,
-    can_draw,
     columns,
     deliver,
     progress,
@@ -23,12 +22,16 @@ from volest.cli.console import (
 )
 from volest.cli.options import (
     BASE_HELP,
+    Command,
     Number,
+    is_from_file,
+    lab_in_force,
     place,
     planning,
     request_of,
     running,
     sizing,
+    target_option,
     verbose_option,
 )
 from volest.errors import EXIT_MEASURED, UsageError, visible
@@ -42,6 +45,8 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
 
 KINDS = (".html", ".htm")  # what a browser opens
 Word = TypeVar("Word")
+_PATTERNS = ("materials", "kinds", "taken", "ages")
+_DAY = ("share", "at_most", "start", *_PATTERNS)
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan, - for one on the input, a folder or an address (store://folder); folders are
@@ -90,13 +95,9 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
     help="When the first mix may begin, 14:00 or '2026-03-02 14:00'; else now.",
 )
 @running(out_needed=False)
-@click.option(
-    "--json", "json_file", metavar="FILE", help="Write all figures as JSON; - for the output."
-)
-@click.option("--csv", "csv_file", metavar="FILE", help="Write a line a scan as CSV; - likewise.")
-@click.option(
-    "--sheet", "sheet_file", metavar="FILE", help="Write the pour sheet: one page (HTML) to print."
-)
+@target_option("--json", "json_file", "Write all figures as JSON; - for the output.")
+@target_option("--csv", "csv_file", "Write a line a scan as CSV; - likewise.")
+@target_option("--sheet", "sheet_file", "Write the pour sheet: one page (HTML) to print.")
 @click.option(
     "--json-lines",
     is_flag=True,
@@ -114,13 +115,6 @@ def size_command(
     /,
     *,
     paths: "Sequence[Place]",
-    share: bool,
-    at_most: int | None,
-    materials: Sequence[str],
-    kinds: Sequence[str],
-    taken: Sequence[str],
-    ages: Sequence[str],
-    start: str | None,
     json_file: str | None,
     csv_file: str | None,
     sheet_file: str | None,
@@ -138,27 +132,20 @@ def size_command(
     def target(name: str | None) -> "Target | None":
         return None if name is None else put_out.append if name == STREAM else Path(name)
 
+    day = {name: options.pop(name) for name in _DAY}
+    by_name: dict[str, Sequence[str]] = {name: day[name] for name in _PATTERNS}
+    request, found = request_of(size_scan=ctx.obj, **options), find(paths)
     request = replace(
-        request_of(size_scan=ctx.obj, **options),
-        found=find(paths),
-        share=_planner(
-            share=share,
-            at_most=at_most,
-            start=start,
-            materials=materials,
-            kinds=kinds,
-            taken=[*taken, *(f"{age} min" for age in ages)],
-        ),
+        request,
+        share=_planner(**day),
+        found=found if dry else follow(found),
         json=target(json_file),
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
     )
-    if not dry:
-        request = replace(request, found=follow(request.found))
     found = request.found
     stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
-    by_name = {"stones_for": stones, "materials": materials, "kinds": kinds, "taken": taken}
-    _check_patterns({**by_name, "ages": ages}, request, quiet=quiet)
+    _check_patterns({"stones_for": stones, **by_name}, request, quiet=quiet)
     streams = (json_file, csv_file).count(STREAM) + json_lines
     files = _checked_files(request, streams)
     for line in (*found.doubts, *_other_labs(found.scans, request.settings.lab_file)):
@@ -168,9 +155,9 @@ def size_command(
         ctx.exit(EXIT_MEASURED)
     bar = not quiet and not options["verbose"]  # a bar and log lines would overwrite each other
     lines = request.out is not None and not quiet
-    request = drawn(request, quiet=quiet)
+    request = request.drawn(None if quiet else say)
     with progress(len(found.scans), shown=bar, lines=lines) as advance:
-        report = run(request, _told_in_lines(advance) if json_lines else advance)
+        report = run(request, partial(_in_lines, advance) if json_lines else advance)
     for line in _booked(report.results or (), options.get("journal_file")):
         say(line)
     if not (quiet and streams):
@@ -218,17 +205,14 @@ def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
     return [f"{other} is not in force: {in_force} holds for all scans" for other in sorted(others)]
 
 
-def _told_in_lines(advance: "Callable[[Result], None]") -> "Callable[[Result], None]":
-    """Put results out as they come, and let the bar go on."""
+def _in_lines(advance: "Callable[[Result], None]", result: "Result") -> None:
+    """Put a result out as soon as it is there, and let the bar go on."""
     from volest.report.record import as_line
     from volest.result import one_by_one
 
-    def tell(result: "Result") -> None:
-        for one in one_by_one([result]):
-            click.echo(as_line(one))
-        advance(result)
-
-    return tell
+    for one in one_by_one([result]):
+        click.echo(as_line(one))
+    advance(result)
 
 
 def _code(report: "Report", *, quiet: bool) -> int:
@@ -249,11 +233,6 @@ def _code(report: "Report", *, quiet: bool) -> int:
     return report.exit_code
 
 
-def drawn(request: "Request", *, quiet: bool) -> "Request":
-    """Ask for pictures where a sheet is wanted and they can be drawn."""
-    return replace(request, pictures=request.has_cards and can_draw(quiet=quiet))
-
-
 def _planner(
     *,
     share: bool,
@@ -262,14 +241,14 @@ def _planner(
     materials: Sequence[str],
     kinds: Sequence[str],
     taken: Sequence[str],
+    ages: Sequence[str],
 ) -> "Planner | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
-    if not share:
-        if at_most is not None:
-            raise UsageError("--at-most without --share", needed="--share", remedy="add it")
-        if not (materials or kinds or taken or start):
-            return None
-        at_most = 1
+    if at_most is not None and not share:
+        raise UsageError("--at-most without --share", needed="--share", remedy="add it")
+    taken = [*taken, *(f"{age} min" for age in ages)]
+    if not (share or materials or kinds or taken or start):
+        return None
     from volest.run import Planner
     from volest.stone.reference import check_kind, pour_window
     from volest.stone.shared import this_minute
@@ -280,17 +259,13 @@ def _planner(
         raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
     usual = click.get_current_context().lookup_default("taken")
     habits = () if is_from_file("taken") else usual or ()
+    times = [_when(text, now, begins or now) for text in taken]
+    times.sort(key=lambda said: bool(said.pattern))
     return Planner(
-        at_most=at_most,
+        at_most=at_most if share else 1,
         windows=tuple(_by_pattern(materials, pour_window)),
         kinds=tuple(_by_pattern(kinds, check_kind)),
-        taken=(
-            *(parse_taken(text) for text in habits),
-            *sorted(
-                (_when(text, now, begins or now) for text in taken),
-                key=lambda said: bool(said.pattern),
-            ),
-        ),
+        taken=(*map(parse_taken, habits), *times),
         start=begins,
     )
 

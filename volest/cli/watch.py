@@ -1,17 +1,24 @@
-"""The command `volest watch`: each scan that arrives in a folder is sized, the sheet kept up."""
+"""The commands `volest watch` and `volest desk`: a folder is kept up to date, told or on a page."""
 
 import shutil
 import threading
+import webbrowser
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.command import Command
 from volest.cli.console import READING_WIDTH, say, stoppable
-from volest.cli.options import BASE_HELP, request_of, running, sizing, verbose_option
-from volest.cli.size import drawn
+from volest.cli.options import (
+    BASE_HELP,
+    Command,
+    Number,
+    request_of,
+    running,
+    sizing,
+    verbose_option,
+)
 from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -20,7 +27,7 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.result import Result
     from volest.run import Desk
 
-_HELP = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
+_WATCH = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
 
 A file is taken once it has not changed for a moment, so none is read half written; if it changes
 later, or a base line is saved beside it, it is sized again. The folder may be taken away and come
@@ -42,7 +49,7 @@ _FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut dow
 _NARROWEST = 20  # cells; a window that says it has less is not believed
 
 
-@click.command("watch", cls=Command, help=_HELP)
+@click.command("watch", cls=Command, help=_WATCH)
 @click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
 @sizing
 @running(out_needed=True)
@@ -51,7 +58,7 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @click.pass_context
 @stoppable()
 def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
-    """Watch a folder; the words for a person stand in `_HELP`."""
+    """Watch a folder; the words for a person stand in `_WATCH`."""
     from volest.batch.find import passed_over
     from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
     from volest.report.table import made_with, tally  # same
@@ -63,7 +70,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     arrivals = Arrivals(folder)
     # They are told late: what is on its way gets another name when it is whole.
     others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
-    request = replace(drawn(request, quiet=quiet), most_held=0)
+    request = replace(request.drawn(None if quiet else say), most_held=0)
     with opened(request) as day:
         desk = _told_of(day, folder, quiet=quiet)
         try:
@@ -133,3 +140,103 @@ def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> 
         lines.append(wrapped(said, width, first="  ", rest="    "))
         lines.append(wrapped(f"Do: {visible(note.do)}", width, first="    ", rest="    "))
     return lines
+
+
+_DESK = f"""Open a day's folder on one page in the browser.
+
+Scans are sized as they arrive in FOLDER, or as they are dropped onto the page. There a scan is
+looked at, its base line moved and saved, mixes are ticked when they are poured, and what was left
+is booked. A line that is saved stands beside its scan; `volest size` obeys it.
+
+Only this computer sees the page, unless --network lets tablets at the bench in: they are asked for
+the code that is told here. What goes through the network is not encrypted; use your own.
+
+Stop it with Ctrl-C; the same command takes everything up again.
+
+{BASE_HELP}
+\b
+Examples:
+  volest desk monday/
+  volest desk monday/ --network --journal lab.db
+  volest desk monday/ --at-most 3 --lab lab.toml
+
+Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
+"""
+_DEFAULT_PORT = 8417
+
+
+@click.command("desk", cls=Command, help=_DESK)
+@click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
+@click.option("--network", is_flag=True, help="Let the network in, with the code that is told.")
+@click.option(
+    "--port",
+    type=Number(least=0, most=65535, whole=True),
+    metavar="N",
+    default=_DEFAULT_PORT,
+    show_default=True,
+    help="Port of this computer; 0 takes a free one.",
+)
+@click.option(
+    "--at-most",
+    type=Number(least=1, most=4, whole=True),
+    metavar="N",
+    default=1,
+    show_default=True,
+    help="Impressions in one mix, 1 to 4, to begin with.",
+)
+@click.option("--no-browser", is_flag=True, help="Only tell the address; open nothing.")
+@sizing
+@running(out_needed=False)
+@verbose_option
+@click.pass_context
+def desk_command(
+    ctx: click.Context,
+    /,
+    *,
+    folder: Path,
+    network: bool,
+    port: int,
+    at_most: int,
+    no_browser: bool,
+    journal_file: Path | None,
+    **options: Any,
+) -> None:
+    """Serve the page; the words for a person stand in `_DESK`."""
+    from volest.desk.server import HERE, DeskServer, Keys, address_in_network, bound
+    from volest.desk.state import OpenDay
+    from volest.storage import unwritable
+
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} for a desk, a file", needed="a folder", remedy="name it")
+    options["out"] = options["out"] or folder
+    # A journal that is new has taught nothing yet: the first booking makes it.
+    learned = journal_file if journal_file is not None and journal_file.is_file() else None
+    request = request_of(size_scan=ctx.obj, journal_file=learned, **options)
+    if not request.has_cards or not isinstance(request.out, Path):
+        raise UsageError(
+            "--no-sheet, --cluster or an address as --out",
+            needed="a folder of this computer: the page shows what lies there",
+            remedy="leave it out",
+        )
+    request = replace(request.drawn(say), most_held=0)
+    with bound(port, network=network) as sock:
+        try:
+            folder.mkdir(exist_ok=True)
+        except OSError as fault:
+            raise unwritable(folder, fault) from fault
+        day = OpenDay(request, folder, journal_file=journal_file, at_most=at_most, say=say)
+        keys = Keys()
+        server = DeskServer(day, sock, keys)
+        with day.open() as run:
+            run.add_done_callback(server.stop)
+            at = f"http://{HERE}:{sock.getsockname()[1]}/#{keys.token}"
+            say(f"the desk of {folder} is open; Ctrl-C ends it")
+            say(f"on this computer: {at}")
+            if network:
+                near = f"http://{address_in_network()}:{sock.getsockname()[1]}/"
+                say(f"in the network: {near} with the code {keys.code}")
+            if journal_file is None:
+                say("leftovers are not booked: no journal; add --journal FILE")
+            if not no_browser:
+                webbrowser.open(at)
+            server.run_here()

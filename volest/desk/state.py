@@ -25,7 +25,6 @@ from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.batch.workers import Engine
 from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
-from volest.given_files import json_in, text_of
 from volest.journal import Journal, entry_of, now
 from volest.notes import dial_in_words
 from volest.report.guide import advice
@@ -39,7 +38,7 @@ from volest.stone import words
 from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.stone.stones import find_stone
-from volest.storage import SCAN_SUFFIXES, write_whole
+from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
 from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
 from volest.view.page import mix_words, sheet_text

@@ -13,10 +13,9 @@ from typing import Any, TypeGuard
 import tomli_w
 
 from volest.errors import ScanError, UsageError
-from volest.given_files import GivenFileError, in_short, toml_of
 from volest.scan.packed import holder, opened
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
-from volest.storage import write_whole
+from volest.storage import GivenFileError, in_short, toml_of, write_whole
 
 VERSION = 1
 SUFFIX = ".decision.toml"

@@ -10,7 +10,6 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
-from volest.given_files import GivenFileError, in_short, toml_of
 from volest.lab import (
     HAND,
     LEAST_SHARE_PERCENT,
@@ -32,6 +31,7 @@ from volest.lab import (
 from volest.settings import HABITS, parse_taken, pattern_and_word
 from volest.stone.reference import LEAST_WP, check_kind, pour_window
 from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
+from volest.storage import GivenFileError, in_short, toml_of
 
 _CHECKER = TypeAdapter(Lab)
 LARGEST_BYTES = 200_000  # a lab file is a page or two

@@ -1,20 +1,20 @@
 """The page of commands, written from what every ``--help`` says.
 
-``python -m volest.cli.reference > docs/reference/commands.md`` writes it anew; a test compares.
+A test compares: ``python docs/reference/make_commands.py > docs/reference/commands.md``.
 """
 
 import click
 
-from volest.cli.command import ALL
 from volest.cli.main import volest_group
+from volest.cli.options import ALL
 
 _WIDTH = 80
 _HEAD = """\
 # Commands
 
 This page is what `--help` says, command by command. It is not written by hand:
-`python -m volest.cli.reference > docs/reference/commands.md` writes it, and a test fails when it
-is out of date.
+`python docs/reference/make_commands.py > docs/reference/commands.md` writes it, and a test fails
+when it is out of date.
 """
 
 
