@@ -46,7 +46,7 @@ STEP = Within(gt=0.0, le=10.0)  # a coarser scale or cylinder cannot keep the ra
 SCOOP_G = Within(ge=1.0, le=500.0)  # under it stands kg, over it the sack
 SHARE_PERCENT = Within(ge=0.0, le=100.0)  # more is no waste: it is a second mix
 RESIDUE_ML = Within(ge=0.0, le=50.0)  # a full arch takes 35 to 70 mL: no bowl keeps as much
-DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/stones.py), a heap about 1
+DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/reference.py), a heap about 1
 WORKING_MIN = Within(gt=0.0, le=60.0)  # over it stands s: powders give 5 to 7 min
 MINUTES = Within(gt=0.0, le=60.0)  # over it stands s: nothing at the bench takes an hour of hands
 BOWL_ML = Within(ge=1.0, le=5000.0)  # under it stand litres; no mixer stirs more

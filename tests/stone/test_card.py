@@ -21,8 +21,8 @@ from volest.stone.reference import (
     Band,
     Figure,
     pour_window,
+    stone_type,
 )
-from volest.stone.stones import stone_type
 from volest.stone.words import (
     CAUTIONS,
     base_if_short,

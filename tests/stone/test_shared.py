@@ -21,7 +21,7 @@ from volest.lab import BenchTime, Bowl, Lab, OwnStone, Sharing
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.pours import first_pour, shared_pour
-from volest.stone.reference import AT_MOST_IN_ONE_MIX, CLEANING, mixing_min, pour_window
+from volest.stone.reference import BENCH_FIGURES, Band, mixing_min, pour_window
 from volest.stone.shared import CALM_ROUND, Impression, most_in_time, plan_mixes, priced
 
 BOWL = Bowl(name="large", most_ml=160)
@@ -82,11 +82,13 @@ def test_every_impression_once_and_no_limit_broken(volumes_ml: list[float], most
 def test_two_to_three_impressions_fit_the_working_time() -> None:
     # A supplier's page of rules: 2 to 3 impressions in one mix, at most. Working time 5 to 7 min:
     # study cards "Gypsum products".
-    assert most_in_time(Settings()) in AT_MOST_IN_ONE_MIX
+    rule = BENCH_FIGURES["impressions in one mix"]
+    assert isinstance(rule, Band)
+    assert most_in_time(Settings()) in rule
     assert most_in_time(Settings(stone="type-1")) == 1  # no working time was found
     slow = OwnStone(name="slow", like="type-4", working_low_min=10.0)
     assert most_in_time(Settings(stone="slow", lab=Lab(stone=(slow,)))) == 8
-    assert Sharing().at_most == AT_MOST_IN_ONE_MIX.high
+    assert Sharing().at_most == rule.high
 
 
 def test_a_residue_in_every_bowl_is_what_sharing_saves() -> None:
@@ -184,7 +186,7 @@ def test_no_other_order_of_these_mixes_loses_fewer(
             turns = [clock_min + 2.0 + place for place in range(len(group))]
             late = zip(group, turns, strict=True)
             count += sum(one.window is not None and one.counted_min + at > 15.0 for one, at in late)
-            clock_min += 2.0 + len(group) + CLEANING.value
+            clock_min += 2.0 + len(group) + BenchTime().cleaning_min
         return count
 
     groups = [shared.impressions for shared in plan.mixes]

@@ -48,9 +48,8 @@ from volest.scan.decision import (
 )
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone.mix import Mix
-from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
+from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
-from volest.stone.stones import find_stone
 from volest.stone.words import (
     bowl_in_words,
     if_short,

@@ -18,9 +18,16 @@ from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.pours import OF_THE_BOWL, knows_scoop
-from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
+from volest.stone.reference import (
+    BEFORE_BASE,
+    KINDS,
+    SEPARATING,
+    StoneType,
+    bench_for,
+    find_stone,
+    in_words,
+)
 from volest.stone.shared import Plan, SharedMix, priced, this_minute
-from volest.stone.stones import StoneType, bench_for, find_stone
 from volest.stone.words import (
     bowl_in_words,
     cost_in_words,

@@ -30,8 +30,15 @@ from volest.lab import (
     Ways,
 )
 from volest.settings import HABITS, parse_taken, pattern_and_word
-from volest.stone.reference import LEAST_WP, check_kind, pour_window
-from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
+from volest.stone.reference import (
+    LEAST_WP,
+    STONE_TYPES,
+    check_kind,
+    find_stone,
+    is_type,
+    own_stone,
+    pour_window,
+)
 
 _CHECKER = TypeAdapter(Lab)
 LARGEST_BYTES = 200_000  # a lab file is a page or two

@@ -9,8 +9,13 @@ from volest.errors import MixError, UsageError
 from volest.lab import VACUUM, Bench
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.reference import LEAST_WP, theoretical_water_g, water_density_g_per_ml
-from volest.stone.stones import StoneType, stone_type
+from volest.stone.reference import (
+    LEAST_WP,
+    StoneType,
+    stone_type,
+    theoretical_water_g,
+    water_density_g_per_ml,
+)
 
 _DEFAULTS = Settings()
 
@@ -325,7 +330,7 @@ def stretched(
 def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
     """Say down to which ratio a mix counts as asked: not below the range unless asked for.
 
-    >>> from volest.stone.stones import stone_type
+    >>> from volest.stone.reference import stone_type
     >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
     (21.75, 18.7)
     """

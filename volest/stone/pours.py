@@ -17,8 +17,7 @@ from volest.stone.mix import (
     volume_per_gram_ml,
     waste_notes,
 )
-from volest.stone.reference import mixing_min
-from volest.stone.stones import StoneType, bench_for, find_stone
+from volest.stone.reference import StoneType, bench_for, find_stone, mixing_min
 from volest.stone.words import powder_in_words, water_in_words
 
 # Makes so many equal mixes in a bowl, or where none is known.

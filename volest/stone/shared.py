@@ -23,12 +23,12 @@ from volest.stone.reference import (
     DISINFECTING,
     KINDS,
     Window,
+    find_stone,
     in_words,
     mixing_min,
     pouring_min,
     whole,
 )
-from volest.stone.stones import find_stone
 from volest.stone.words import cost_of
 
 PASSED = "window-passed"  # code of the note on an impression that is poured too late

@@ -13,9 +13,9 @@ from volest.stone.reference import (
     UNKNOWN,
     VACUUM_MIXING,
     Band,
+    StoneType,
     Window,
 )
-from volest.stone.stones import StoneType
 
 _POURING = (
     "Prepared teeth first, each with a small instrument; then start at one end and let it flow."
