@@ -246,11 +246,8 @@ def contraction_percent(powder_density: float, wp_ml_per_100g: float | None = No
     """How much less room crystals take than powder and bound water; by default no more water."""
     bound_ml = BOUND_G / water_density_g_per_ml(20.0)
     wp = 100.0 * bound_ml if wp_ml_per_100g is None else wp_ml_per_100g
-    change_ml = (
-        (1.0 + BOUND_G) / asdict(BENCH_FIGURES["density of set gypsum"])["value"]
-        - 1.0 / powder_density
-        - bound_ml
-    )
+    gypsum: float = asdict(BENCH_FIGURES["density of set gypsum"])["value"]
+    change_ml = (1.0 + BOUND_G) / gypsum - 1.0 / powder_density - bound_ml
     return 100.0 * change_ml / volume_per_gram_ml(powder_density, wp)
 
 

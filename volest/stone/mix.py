@@ -30,30 +30,22 @@ class Mix:
         The stone.
     volume_ml, needed_ml : float
         What is filled: cavity, heap and nodules; and what has to be mixed for it.
-    powder_g, water_ml : float
-        Rounded to what can be weighed or measured; over all the equal mixes.
-    mix_ml : float
-        Volume of the rounded mix.
+    powder_g, water_ml, mix_ml : float
+        Rounded to what can be weighed or measured, over all the equal mixes; and what they make.
     wp_ml_per_100g : float
         The ratio that was asked for; `made_wp_ml_per_100g` is what rounding made of it.
-    unrounded_powder_g, unrounded_water_ml : float
-        Powder and water before rounding.
+    unrounded_powder_g : float
+        Powder before rounding.
     bench : Bench
         Scale, scoop and cylinder that it is rounded to.
-    mixes : int
-        Number of equal mixes that it is made in.
-    bowl : str or None
-        The bowl it goes into.
-    way : str
-        'hand' or 'vacuum'.
+    mixes, bowl, way : int, str or None, str
+        How many equal mixes, the bowl they go into, and 'hand' or 'vacuum'.
     has_scoop : bool
         Whether the scoop of the bench is one of this stone; if not, all of it is weighed.
     terms_ml : tuple of pairs of str and float
         What the mix is the sum of: cavity, heap, nodules, share, residue, reserve, rounding.
-    volume_u_ml : float
-        How well what is filled is known, as a standard uncertainty.
-    risk_percent : float or None
-        Chance of running short that the reserve is for.
+    volume_u_ml, risk_percent : float
+        Standard uncertainty of what is filled; chance of running short that the reserve is for.
     whole_scoops : Mix or None
         The same dealt out by whole scoops, where it is weighed and a scoop is known.
     notes : tuple of Note
@@ -68,7 +60,6 @@ class Mix:
     mix_ml: float
     wp_ml_per_100g: float
     unrounded_powder_g: float
-    unrounded_water_ml: float
     bench: Bench
     mixes: int = 1
     bowl: str | None = None
@@ -88,14 +79,13 @@ class Mix:
     @property
     def scoops(self) -> int:
         """Whole scoops that hold at least the powder: to have ready, not to mix; or 0."""
-        scoops = round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS)
-        return math.ceil(scoops) if self.has_scoop else 0
+        return self.has_scoop * math.ceil(round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS))
 
     @property
     def full_scoops(self) -> int:
         """Full scoops in each of the equal mixes; 0 where no scoop of the stone is known."""
         scoops = round(self.powder_g / self.mixes / self.bench.scoop_g, NOISE_DIGITS)
-        return math.floor(scoops) if self.has_scoop else 0
+        return self.has_scoop * math.floor(scoops)
 
     @property
     def rest_g(self) -> float:
@@ -128,35 +118,38 @@ class Mix:
         """The same water on a balance, in g."""
         return self.water_ml * water_density_g_per_ml(self.bench.water_c)
 
+    @property
+    def unrounded_water_ml(self) -> float:
+        """Water before rounding, in mL."""
+        return self.unrounded_powder_g * self.wp_ml_per_100g / 100.0
+
     def as_record(self) -> dict[str, Any]:
         """Return the mix as plain values for JSON."""
+        record = _rounded(self, *_TOLD)
+        if not self.has_scoop:
+            record["scoops"] = None
+        record["terms_ml"] = {name: round(ml, _TOLD_DIGITS) for name, ml in self.terms_ml}
+        whole = self.whole_scoops
+        by_scoop = whole and _rounded(whole, "scoops", "powder_g", "water_ml", "mix_ml")
+        unrounded = {"powder_g": self.unrounded_powder_g, "water_ml": self.unrounded_water_ml}
         return {
-            "stone": self.stone,
-            "powder_g": round(self.powder_g, 6),
-            "water_ml": round(self.water_ml, 6),
-            "scoops": self.scoops if self.has_scoop else None,
-            "mixes": self.mixes,
-            "full_scoops": self.full_scoops,
-            "rest_g": round(self.rest_g, 6),
-            "way": self.way,
-            "bowl": self.bowl,
-            "waste_ml": round(self.waste_ml, 6),
-            "mix_ml": round(self.mix_ml, 6),
-            "volume_u_ml": round(self.volume_u_ml, 6),
-            "terms_ml": {name: round(ml, 6) for name, ml in self.terms_ml},
-            "by_scoop": None
-            if self.whole_scoops is None
-            else {
-                "scoops": self.whole_scoops.scoops,
-                "powder_g": self.whole_scoops.powder_g,
-                "water_ml": round(self.whole_scoops.water_ml, 6),
-                "mix_ml": round(self.whole_scoops.mix_ml, 6),
-            },
-            "unrounded": {
-                "powder_g": round(self.unrounded_powder_g, 6),
-                "water_ml": round(self.unrounded_water_ml, 6),
-            },
+            **record,
+            "by_scoop": by_scoop,
+            "unrounded": {name: round(amount, _TOLD_DIGITS) for name, amount in unrounded.items()},
         }
+
+
+_TOLD = ("stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way", "bowl",
+         "waste_ml", "mix_ml", "volume_u_ml")  # fmt: skip
+_TOLD_DIGITS = 6
+
+
+def _rounded(made: Mix, *names: str) -> dict[str, Any]:
+    values = {name: getattr(made, name) for name in names}
+    return {
+        name: round(one, _TOLD_DIGITS) if isinstance(one, float) else one
+        for name, one in values.items()
+    }
 
 
 def mix(
@@ -187,7 +180,7 @@ def mix(
     usual = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
     check_wp(usual)
     wp, notes = stretched(kind, usual, stretch_ml_per_100g)
-    density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
+    density = kind.powder_density.value
     share_ml = volume_ml * waste_percent / 100.0
     each_ml = (volume_ml + share_ml) / mixes + residue_ml + reserve_ml
     unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
@@ -201,7 +194,7 @@ def mix(
         step_g=powder_step_g(by, bench),
         mark_ml=bench.cylinder_step_ml,
     )
-    mix_ml = (powder_g / density + water_ml) / solid * mixes
+    mix_ml = (powder_g / density + water_ml) / (1.0 - air_percent / 100.0) * mixes
     terms_ml = {
         **(parts_ml or {"cavity": volume_ml}),
         "share": share_ml,
@@ -219,13 +212,9 @@ def mix(
         terms_ml=tuple(terms_ml.items()),
         wp_ml_per_100g=wp,
         unrounded_powder_g=unrounded_g * mixes,
-        unrounded_water_ml=unrounded_g * wp / 100.0 * mixes,
         bench=bench,
         mixes=mixes,
-        notes=(
-            *notes,
-            *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by),
-        ),
+        notes=(*notes, *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by)),
     )
 
 
@@ -243,11 +232,13 @@ def volume_per_gram_ml(
 
 # Slips of the keyboard, not rules of the trade: a full arch takes some 35 to 70 mL.
 MOST_VOLUME_ML = 2000.0
-MOST_RESIDUE_ML = 500.0
-MOST_WASTE_PERCENT = 500.0
-MOST_AIR_PERCENT = 50.0
 MOST_WP_ML_PER_100G = 100.0
-MOST_STRETCH_ML_PER_100G = 20.0
+MOST_EXTRAS = {
+    "waste": (500.0, "%"),
+    "residue": (500.0, "mL"),
+    "entrapped air": (50.0, "%"),
+    "extra water": (20.0, "mL per 100 g"),
+}
 _TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
 
 
@@ -262,19 +253,9 @@ def check_volume(volume_ml: float) -> None:
         )
 
 
-def check_extras(
-    waste_percent: float,
-    residue_ml: float,
-    air_percent: float = 0.0,
-    stretch_ml_per_100g: float = 0.0,
-) -> None:
-    """Refuse extras that cannot be meant."""
-    for what, value, most, unit in (
-        ("waste", waste_percent, MOST_WASTE_PERCENT, "%"),
-        ("residue", residue_ml, MOST_RESIDUE_ML, "mL"),
-        ("entrapped air", air_percent, MOST_AIR_PERCENT, "%"),
-        ("extra water", stretch_ml_per_100g, MOST_STRETCH_ML_PER_100G, "mL per 100 g"),
-    ):
+def check_extras(*amounts: float) -> None:
+    """Refuse extras, in the order of `MOST_EXTRAS`, that cannot be meant."""
+    for (what, (most, unit)), value in zip(MOST_EXTRAS.items(), amounts, strict=False):
         if not 0.0 <= value <= most:
             raise MixError(
                 f"{value:g} {unit} of {what}",
@@ -320,11 +301,14 @@ def stretched(
 ) -> tuple[float, tuple[Note, ...]]:
     """Add water for working time, up to the end of the stone's range; with what is doubtful."""
     asked = wp_ml_per_100g + stretch_ml_per_100g
-    most = max(kind.wp_range.high, wp_ml_per_100g)
-    if asked <= most:
-        return asked, _range_notes(kind, asked)
-    held = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=most, stone=kind.name)
-    return most, (held, *_range_notes(kind, most))
+    held = min(asked, max(kind.wp_range.high, wp_ml_per_100g))
+    notes = []
+    if held < asked:
+        told = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=held, stone=kind.name)
+        notes.append(told)
+    if held not in kind.wp_range:
+        notes.append(Note("wp-outside", **_against_range(kind, held)))
+    return held, tuple(notes)
 
 
 def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
@@ -344,12 +328,6 @@ def marks_note(
     if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
         return ()
     return (Note("wp-by-marks", by=by, **_against_range(kind, rounded)),)
-
-
-def _range_notes(kind: StoneType, wp_ml_per_100g: float) -> tuple[Note, ...]:
-    if wp_ml_per_100g in kind.wp_range:
-        return ()
-    return (Note("wp-outside", **_against_range(kind, wp_ml_per_100g)),)
 
 
 def _against_range(kind: StoneType, wp_ml_per_100g: float) -> dict[str, float | str]:

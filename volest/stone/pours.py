@@ -42,9 +42,9 @@ def most_mixes(
 def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _USUAL_TIME) -> Mix:
     """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
     whole = make(1, None)
-    usable = [bowl for bowl in bowls if bowl.way == way]
     if not bowls:
         return whole
+    usable = [bowl for bowl in bowls if bowl.way == way]
     if not usable:
         raise MixError(
             f"no bowl for mixing {'by hand' if way == HAND else 'under vacuum'}",
@@ -53,15 +53,21 @@ def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _U
             code="mix-bowl",
         )
     most = most_mixes(whole.kind, way, time=time)
-    for mixes in range(1, most + 1):
-        found = _in_a_bowl(make, mixes, usable)
-        if found is not None:
-            made, bowl = found
-            more = (_in_a_bowl(make, n, usable) for n in range(mixes + 1, most + 1))
-            other = next((one for one, its in filter(None, more) if _is_enough(one, its)), None)
-            split = () if mixes == 1 else (Note("split", mixes=mixes),)
-            return replace(made, notes=(*made.notes, *split, *_load_note(made, bowl, other)))
-    raise _too_much(whole, usable, mixing_min(way, time), most)
+    fitting = (_in_a_bowl(make, mixes, usable) for mixes in range(1, most + 1))
+    found = next(filter(None, fitting), None)
+    if found is None:
+        raise _too_much(whole, usable, mixing_min(way, time), most)
+    made, bowl = found
+    notes = () if made.mixes == 1 else (Note("split", mixes=made.mixes),)
+    if not _is_enough(made, bowl):
+        other = next((one for one, its in filter(None, fitting) if _is_enough(one, its)), None)
+        instead: tuple[int | str, ...] = ()
+        if other is not None:
+            instead = (other.mixes, other.bowl or "", water_in_words(other), powder_in_words(other))
+        load = {"each_ml": made.mix_ml / made.mixes, "least_ml": bowl.least_ml}
+        under = Note("bowl-underfilled", **load, bowl=bowl.name, way=bowl.way, instead=instead)
+        notes = (*notes, under)
+    return replace(made, notes=(*made.notes, *notes))
 
 
 def fits_one(make: Make, bowls: Sequence[Bowl], way: str) -> bool:
@@ -73,7 +79,7 @@ def _in_a_bowl(make: Make, mixes: int, bowls: Sequence[Bowl]) -> tuple[Mix, Bowl
     """Take the smallest bowl whose load is right, else the one that it underfills least."""
     made = [(replace(make(mixes, bowl), bowl=bowl.name), bowl) for bowl in bowls]
     holding = [(one, bowl) for one, bowl in made if one.mix_ml / mixes <= bowl.most_ml]
-    right = [(one, bowl) for one, bowl in holding if _is_enough(one, bowl)]
+    right = [found for found in holding if _is_enough(*found)]
     if right:
         return min(right, key=lambda found: found[1].most_ml)
     return min(holding, key=lambda found: found[1].least_ml, default=None)
@@ -81,25 +87,6 @@ def _in_a_bowl(make: Make, mixes: int, bowls: Sequence[Bowl]) -> tuple[Mix, Bowl
 
 def _is_enough(made: Mix, bowl: Bowl) -> bool:
     return made.mix_ml / made.mixes >= bowl.least_ml
-
-
-def _load_note(made: Mix, bowl: Bowl, other: Mix | None) -> tuple[Note, ...]:
-    if _is_enough(made, bowl):
-        return ()
-    instead: tuple[int | str, ...] = ()
-    if other is not None:
-        dealt = water_in_words(other), powder_in_words(other)
-        instead = (other.mixes, other.bowl or "", *dealt)
-    return (
-        Note(
-            "bowl-underfilled",
-            each_ml=made.mix_ml / made.mixes,
-            least_ml=bowl.least_ml,
-            bowl=bowl.name,
-            way=bowl.way,
-            instead=instead,
-        ),
-    )
 
 
 def _too_much(whole: Mix, bowls: Sequence[Bowl], mixing: float, most: int) -> MixError:
@@ -178,13 +165,13 @@ def shared_pour(
         volume_u_ml=math.hypot(*(one.volume_u_ml for one in more)),  # independent doubts
         unseen_ml=sum(one.unseen_ml for one in more),
     )
-    volume_ml, lab = sum(volumes_ml), settings.lab
-    if volume_ml + together.heap_ml + together.nodules_ml > MOST_VOLUME_ML:
+    volume_ml = sum(volumes_ml)
+    if sum(_first_ml(volume_ml, together).values()) > MOST_VOLUME_ML:
         return None
     make = _maker(_first_ml(volume_ml, together), settings, together)
-    if not fits_one(make, lab.bowl, settings.way):
+    if not fits_one(make, settings.lab.bowl, settings.way):
         return None
-    return into_bowls(make, lab.bowl, settings.way, lab.time)
+    return first_pour(volume_ml, settings, together)
 
 
 def _first_ml(volume_ml: float, more: Beyond) -> dict[str, float]:
@@ -227,7 +214,7 @@ def _maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOT
     """Give what makes the pour in so many equal mixes, in a bowl."""
     kind = find_stone(settings.stone, settings.lab)
     bench, has_scoop = bench_for(kind, settings.lab), knows_scoop(kind, settings)
-    volume_ml = sum(parts_ml.values())
+    volume_ml, by_scoop = sum(parts_ml.values()), settings.by == "scoop"
 
     def dealt(mixes: int, law: Learned, by: str) -> Mix:
         each_ml = volume_ml / mixes
@@ -254,11 +241,10 @@ def _maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOT
     def make(mixes: int, bowl: Bowl | None) -> Mix:
         law = waste_law(kind.name, settings, bowl)
         whole = dealt(mixes, law, "scoop") if has_scoop else None
-        by_scoop = settings.by == "scoop"
         made = whole if by_scoop and whole is not None else dealt(mixes, law, "gram")
         too_much = whole is not None and bowl is not None and whole.mix_ml / mixes > bowl.most_ml
-        weigh = () if has_scoop or settings.by != "scoop" else (Note("no-scoop", stone=kind.name),)
         tiny = () if law.pours else waste_notes(settings.waste_percent)
+        weigh = (Note("no-scoop", stone=kind.name),) if by_scoop and not has_scoop else ()
         return replace(
             made,
             way=settings.way,
