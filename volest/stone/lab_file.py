@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,24 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
 from volest.given_files import GivenFileError, in_short, toml_of
-from volest.lab import (
-    HAND,
-    LEAST_SHARE_PERCENT,
-    VACUUM,
-    Bench,
-    BenchTime,
-    Bowl,
-    Cast,
-    FirstPour,
-    Jaws,
-    Lab,
-    OwnStone,
-    SecondPour,
-    Sharing,
-    Trimming,
-    Way,
-    Ways,
-)
+from volest.lab import HAND, LEAST_SHARE_PERCENT, VACUUM, BenchTime, Bowl, Lab, OwnStone, Way
 from volest.settings import HABITS, parse_taken, pattern_and_word
 from volest.stone.reference import (
     LEAST_WP,
@@ -59,20 +42,13 @@ _NEEDS = {
     "literal_error": "{expected}",
 }
 _OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
-_TABLES = {
-    "[bench]": Bench,
+_TABLES: dict[str, type[Any]] = {
+    **{f"[{one.name}]": type(one.default) for one in fields(Lab) if is_dataclass(one.default)},
     "[way.hand] or [way.vacuum]": Way,
     "[[stone]]": OwnStone,
     "[[bowl]]": Bowl,
-    "[first_pour]": FirstPour,
-    "[cast]": Cast,
-    "[second_pour]": SecondPour,
-    "[trimming]": Trimming,
-    "[jaw]": Jaws,
-    "[sharing]": Sharing,
-    "[time]": BenchTime,
 }
-_KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]
+_KEYS = [field.name for record in (Lab, *_TABLES.values()) for field in fields(record)]
 _KEYS += ["habits", *HABITS]
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
