@@ -48,8 +48,8 @@ _TABLES: dict[str, type[Any]] = {
     "[[stone]]": OwnStone,
     "[[bowl]]": Bowl,
 }
-_KEYS = [field.name for record in (Lab, *_TABLES.values()) for field in fields(record)]
-_KEYS += ["habits", *HABITS]
+_RECORDS: list[type[Any]] = [Lab, *_TABLES.values()]
+_KEYS = [*(field.name for record in _RECORDS for field in fields(record)), "habits", *HABITS]
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
     "scale_step_g": "the smallest step of the scale, in g",
