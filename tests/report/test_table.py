@@ -15,7 +15,7 @@ from volest.report.remarks import CAUTIONS, SHARED_APART, made_with, tally
 from volest.report.table import table_text
 from volest.result import Result
 from volest.settings import Settings, parse_base
-from volest.stone.pours import second_pour
+from volest.stone.mix import second_pour
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_cell

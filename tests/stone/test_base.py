@@ -11,7 +11,7 @@ from tests.flat import flat, mix
 from volest.errors import MixError
 from volest.lab import FirstPour, Lab, OwnStone, SecondPour
 from volest.settings import Settings
-from volest.stone.pours import base_volume_ml, beyond, first_pour, second_pour
+from volest.stone.mix import base_volume_ml, beyond, first_pour, second_pour
 from volest.stone.reference import BEFORE_BASE, BENCH_FIGURES, NODULE
 from volest.stone.words import scoops_cell, scoops_in_words
 

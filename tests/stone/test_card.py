@@ -11,8 +11,7 @@ import pytest
 from tests.flat import flat, mix
 from volest.lab import HAND, Bowl, Lab
 from volest.settings import Settings
-from volest.stone.mix import STRETCH_IN_WORDS, Mix
-from volest.stone.pours import Beyond, first_pour
+from volest.stone.mix import STRETCH_IN_WORDS, Beyond, Mix, first_pour
 from volest.stone.reference import (
     PRACTICE,
     STEPS,

@@ -20,7 +20,7 @@ from tests.flat import LAWS
 from volest.lab import BenchTime, Bowl, Lab, OwnStone, Sharing
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.pours import first_pour, shared_pour
+from volest.stone.mix import first_pour, shared_pour
 from volest.stone.reference import BENCH_FIGURES, Band, mixing_min, pour_window
 from volest.stone.shared import CALM_ROUND, Impression, most_in_time, plan_mixes, priced
 

@@ -6,8 +6,7 @@ from tests.flat import mix
 from volest.cli.lab import figure_record
 from volest.lab import Bench, Bowl, Lab, Learned, Pour, learn
 from volest.settings import Settings
-from volest.stone.mix import MOST_VOLUME_ML
-from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
+from volest.stone.mix import MOST_VOLUME_ML, NOTHING, Beyond, first_pour, shared_pour
 from volest.stone.reference import BENCH_FIGURES, STONE_TYPES, Band, Figure
 from volest.stone.words import learned_in_words, water_weighed
 

@@ -12,8 +12,16 @@ from volest.cli.options import Number, mixing, settings_of
 from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings
-from volest.stone.mix import STRETCH_IN_WORDS, Mix
-from volest.stone.pours import beyond, first_pour, learned_for, second_pour
+from volest.stone.mix import (
+    STRETCH_IN_WORDS,
+    Mix,
+    beyond,
+    first_pour,
+    learned_for,
+    powder_in_words,
+    second_pour,
+    water_in_words,
+)
 from volest.stone.reference import Window, pour_window
 from volest.stone.words import (
     CAUTIONS,
@@ -23,10 +31,8 @@ from volest.stone.words import (
     before,
     if_short,
     learned_in_words,
-    powder_in_words,
     scoops_in_words,
     steps,
-    water_in_words,
     water_weighed,
     yield_in_words,
 )

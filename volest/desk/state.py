@@ -47,20 +47,18 @@ from volest.scan.decision import (
     write_told,
 )
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
-from volest.stone.mix import Mix
+from volest.stone.mix import Mix, powder_in_words, water_in_words
 from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.stone.words import (
     bowl_in_words,
     if_short,
     powder_cell,
-    powder_in_words,
     ratio_in_words,
     scoops_cell,
     scoops_in_words,
     steps,
     water_cell,
-    water_in_words,
 )
 from volest.storage import SCAN_SUFFIXES, write_whole
 from volest.view.card import read_card

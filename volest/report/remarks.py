@@ -16,8 +16,7 @@ from volest.report.guide import work_label
 from volest.report.names import short_names, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Settings
-from volest.stone.mix import Mix
-from volest.stone.pours import OF_THE_BOWL, knows_scoop
+from volest.stone.mix import OF_THE_BOWL, Mix, knows_scoop, powder_in_words, water_in_words
 from volest.stone.reference import (
     BEFORE_BASE,
     KINDS,
@@ -28,13 +27,7 @@ from volest.stone.reference import (
     in_words,
 )
 from volest.stone.shared import Plan, SharedMix, priced, this_minute
-from volest.stone.words import (
-    bowl_in_words,
-    cost_in_words,
-    powder_in_words,
-    scoops_in_words,
-    water_in_words,
-)
+from volest.stone.words import bowl_in_words, cost_in_words, scoops_in_words
 
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).

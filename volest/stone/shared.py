@@ -17,8 +17,7 @@ from typing import NamedTuple
 
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.mix import Mix
-from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
+from volest.stone.mix import NOTHING, Beyond, Mix, first_pour, shared_pour
 from volest.stone.reference import (
     DISINFECTING,
     KINDS,

@@ -1,7 +1,7 @@
 """A mix in the words of the bench: amounts, ratio, waste, cost, cells of tables, the mix card."""
 
 from volest.lab import VACUUM, Learned
-from volest.stone.mix import SAME_WP, Mix, shown
+from volest.stone.mix import SAME_WP, Mix, powder_in_words, shown, water_in_words
 from volest.stone.reference import (
     BEFORE_BASE,
     DISINFECTING,
@@ -23,22 +23,12 @@ _POURING = (
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
 
-def water_in_words(made: Mix) -> str:
-    """Say the water of one mix, no finer than the cylinder."""
-    return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
-
-
 def water_weighed(made: Mix) -> str:
     """Say the water of one mix for the scale; '' where a step of that would move the ratio."""
     weighed = shown(made.water_g / made.mixes, made.bench.scale_step_g)
     off_g = abs(float(weighed) - made.water_g / made.mixes)
     moves_wp = 100.0 * off_g / (made.powder_g / made.mixes)
     return f"{weighed} g" if moves_wp < SAME_WP else ""
-
-
-def powder_in_words(made: Mix) -> str:
-    """Say the powder of one mix, no finer than the scale."""
-    return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
 
 
 def scoops_in_words(made: Mix) -> str:
@@ -170,7 +160,7 @@ def powder_cell(made: Mix) -> str:
 def scoops_cell(made: Mix) -> str:
     """Say in a cell how many whole scoops go with how much water; or that it has to be weighed.
 
-    >>> from volest.stone.pours import first_pour
+    >>> from volest.stone.mix import first_pour
     >>> from volest.settings import Settings
     >>> scoops_cell(first_pour(50, Settings())), scoops_cell(first_pour(50, Settings(by="scoop")))
     ('3 + 30.0 mL', '3')
