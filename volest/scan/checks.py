@@ -27,7 +27,6 @@ BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which h
 # Exporters leave slivers, and they change nothing; a collapsed mesh is mostly those.
 MANY_SHARE = 0.5
 # Triangles that damage to a file has put out of their places: told, or refused, not mended.
-SAMPLE = 8192  # triangles from which the usual one is taken
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
 REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
 DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
@@ -221,22 +220,16 @@ def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
 
 
 def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
-    """Count triangles that lie at 0, 0, 0 with all corners, or are torn to it."""
+    """Count triangles that lie at 0, 0, 0, or are torn to it: far longer, unlike a fan about it."""
     at_origin = (triangles == 0.0).all(axis=2)  # (n, 3)
-    return int(np.count_nonzero(at_origin.all(axis=1))) + _reaching(triangles, areas, at_origin)
-
-
-def _reaching(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], at_origin: NDArray[np.bool_]
-) -> int:
-    """Count triangles torn to the origin: far longer than the others, unlike a fan about it."""
+    zeroed = at_origin.all(axis=1)
     torn = at_origin.any(axis=1) & (areas > 0)
     others = ~at_origin.any(axis=1) & (areas > 0)
-    if not torn.any() or not others.any():
-        return 0
-    sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
-    stretched = np.median(sides[torn]) >= ZEROED_STRETCH * np.median(sides[others])
-    return int(np.count_nonzero(torn)) if stretched else 0
+    if torn.any() and others.any():
+        sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
+        if np.median(sides[torn]) >= ZEROED_STRETCH * np.median(sides[others]):
+            zeroed = zeroed | torn  # one that has an area does not lie there with all corners
+    return int(np.count_nonzero(zeroed))
 
 
 def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:

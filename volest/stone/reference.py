@@ -436,6 +436,8 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
     low = like.wp_range.low if own.wp_low is None else own.wp_low
     high = like.wp_range.high if own.wp_high is None else own.wp_high
     ranged = own.wp_low is not None or own.wp_high is not None
+    ends = [end for end in (own.working_low_min, own.working_high_min) if end is not None]
+    working = Band(min(ends), max(ends), "min", "lab file", OWN) if ends else like.working_time
     return replace(
         like,
         name=name,
@@ -443,7 +445,7 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
         wp=_figure(own.wp, like.wp.unit) or like.wp,
         wp_range=Band(low, high, like.wp_range.unit, "lab file", OWN) if ranged else like.wp_range,
         powder_density=_figure(own.powder_density, "g/cm3") or like.powder_density,
-        working_time=_working(own, like),
+        working_time=working,
         price=_figure(own.price_per_kg, f"{currency} per kg"),
         currency=currency,
         scoop=_figure(own.scoop_g, "g"),
@@ -463,15 +465,5 @@ def is_type(name: str, wanted: str) -> bool:
         return False
 
 
-def _working(own: OwnStone, like: StoneType) -> Band | None:
-    low, high = own.working_low_min, own.working_high_min
-    if low is None and high is None:
-        return like.working_time
-    ends = [end for end in (low, high) if end is not None]
-    return Band(min(ends), max(ends), "min", "lab file", OWN)
-
-
 def _figure(value: float | None, unit: str) -> Figure | None:
-    if value is None:
-        return None
-    return Figure(value, unit, "lab file", OWN)
+    return None if value is None else Figure(value, unit, "lab file", OWN)

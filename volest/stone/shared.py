@@ -223,11 +223,6 @@ def plan_mixes(
     return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
 
-def most_in_time(settings: Settings) -> int:
-    """Say how many quadrants can be poured from one mix inside its working time; at least one."""
-    return max(1, int(_left_min(settings) / settings.lab.time.quadrant_min + 1e-9))
-
-
 def _left_min(settings: Settings) -> float:
     """Say what one mix leaves of the working time, its shorter end; nothing where none is known."""
     working = find_stone(settings.stone, settings.lab).working_time

@@ -138,40 +138,21 @@ def cost_in_words(powder_g: float, waste_g: float, kind: StoneType) -> str:
 
 
 def water_cell(made: Mix) -> str:
-    """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes.
-
-    >>> from volest.stone.mix import mix
-    >>> water_cell(mix(50, residue_ml=0)), water_cell(mix(200, residue_ml=0, mixes=2))
-    ('19.6', '2 x 39.2')
-    """
+    """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes."""
     return _each(made, made.water_ml, made.bench.cylinder_step_ml)
 
 
 def powder_cell(made: Mix) -> str:
-    """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes.
-
-    >>> from volest.stone.mix import mix
-    >>> powder_cell(mix(50, residue_ml=0)), powder_cell(mix(200, residue_ml=0, mixes=2))
-    ('98', '2 x 196')
-    """
+    """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes."""
     return _each(made, made.powder_g, made.bench.scale_step_g)
 
 
 def scoops_cell(made: Mix) -> str:
-    """Say in a cell how many whole scoops go with how much water; or that it has to be weighed.
-
-    >>> from volest.stone.mix import first_pour
-    >>> from volest.settings import Settings
-    >>> scoops_cell(first_pour(50, Settings())), scoops_cell(first_pour(50, Settings(by="scoop")))
-    ('3 + 30.0 mL', '3')
-    """
-    if made.whole_scoops is not None:
-        whole = made.whole_scoops
-        cell = f"{whole.full_scoops} + {water_in_words(whole)}"
-    elif made.has_scoop and not made.rest_g:
-        cell = str(made.full_scoops)
-    else:
+    """Say in a cell how many whole scoops go with how much water; or that it has to be weighed."""
+    whole = made.whole_scoops
+    if whole is None and (made.rest_g or not made.has_scoop):
         return "weigh"
+    cell = f"{whole.full_scoops} + {water_in_words(whole)}" if whole else str(made.full_scoops)
     return cell if made.mixes == 1 else f"{cell} each"
 
 
