@@ -65,6 +65,12 @@ def test_more_corners_than_are_worked_on(monkeypatch: pytest.MonkeyPatch) -> Non
     assert code_of(little(2, rows)) == "too-large"
 
 
+@pytest.mark.parametrize("form", ["ascii", "binary_little_endian"])
+def test_faces_without_vertices(form: str) -> None:
+    row = b"3 0 1 2\n" if form == "ascii" else FACE
+    assert code_of(ply_header(form, 0, 1) + row) == "bad-index"
+
+
 def test_vertices_beside_lists_of_uneven_length() -> None:
     head = ply_header("binary_little_endian", 3, 1)
     head = head.replace(b"property float x", b"property list uchar short tag\nproperty float x")

@@ -213,7 +213,8 @@ def _columns(
     for place, (column, (lengths, _)) in enumerate(zip(element.columns, first, strict=True)):
         if place in lists:
             fields.append((f"count{place}", order + column.counted, ()))
-        fields.append((f"numbers{place}", order + column.number, (int(lengths.sum()),)))
+        length = int(lengths.sum()) if place in lists else 1  # where there is no row: 0
+        fields.append((f"numbers{place}", order + column.number, (length,)))
     row = np.dtype(fields)
     after = at + element.rows * row.itemsize
     rows = data[at:after].view(row) if after <= len(data) else None

@@ -207,7 +207,7 @@ def steps(
     `ends` says where the stone ends. With `nodules_ml`, kept back for those of a base, `base_steps`
     follow: until then the cast stays in the impression.
     """
-    bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
+    bowl = bowl_in_words(made) or "the bowl"
     working = made.kind.working_time
     others = ""
     if working is not None and working.high > working.low:
@@ -283,7 +283,7 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         else "While the first pour is soft, press undercuts into it: they hold the base."
     )
     deadline = _deadline(base.kind.working_time, "the powder")
-    bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
+    bowl = bowl_in_words(base) or "the bowl"
     again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
     other = "" if first.stone == base.stone else f", not {first.stone}"
     powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
