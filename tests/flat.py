@@ -7,7 +7,7 @@ from typing import Any
 from volest.lab import FirstPour, Lab, Learned
 from volest.settings import Settings
 from volest.stone import mix as mixes
-from volest.stone.stones import STONE_TYPES
+from volest.stone.reference import STONE_TYPES
 
 mix = partial(mixes.mix, waste_percent=15.0, residue_ml=0.0)
 _LAB = Lab()

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter
 from tests.docs.fenced import ROOT
 from volest.cavity.doubts import AXIS_UNSURE, JOINED
 from volest.notes import CATALOGUE, Note, Value
-from volest.stone.pours import OF_THE_BOWL
+from volest.stone.mix import OF_THE_BOWL
 from volest.stone.shared import PASSED
 
 

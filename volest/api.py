@@ -27,8 +27,7 @@ from volest.run import Request, run
 from volest.scan.reading import scan_from
 from volest.settings import NAMED, Base, Settings, parse_base, pattern_and_word
 from volest.stone.lab_file import read_lab_and_habits
-from volest.stone.mix import Mix
-from volest.stone.pours import first_pour
+from volest.stone.mix import Mix, first_pour
 from volest.view.solid import StoneSolid, stone_solid
 
 MOST_SHOWN = 80  # letters of what was given, in the words of an error

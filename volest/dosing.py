@@ -10,8 +10,7 @@ import numpy as np
 from volest.errors import MixError, UsageError
 from volest.result import NOTED, Result, refused
 from volest.settings import PITCH_RANGE_MM, Settings, fits
-from volest.stone.mix import Mix
-from volest.stone.pours import Beyond, beyond, first_pour, second_pour
+from volest.stone.mix import Beyond, Mix, beyond, first_pour, second_pour
 
 # Any ordinary quadrant; only whether the settings make a mix at all is asked.
 _TRIAL_VOLUME_ML, _TRIAL_FOOTPRINT_MM2 = 15.0, 2000.0

@@ -5,6 +5,7 @@ Each fault has an owner: who is able to mend it. Only of faults that are ours is
 
 import errno
 import unicodedata
+from functools import partial
 from typing import Any
 
 from volest.system import memory_limit_mb
@@ -20,8 +21,8 @@ _OWNERS = {
     DISK: "ENOSPC EDQUOT EIO EROFS EFBIG ENOENT ENOTDIR ENODEV ENXIO EISDIR ENAMETOOLONG ELOOP",
     RIGHTS: "EACCES EPERM",
     MEMORY: "ENOMEM EAGAIN EMFILE ENFILE",
-    NETWORK: "ETIMEDOUT ECONNREFUSED ECONNRESET ECONNABORTED EPIPE EHOSTUNREACH EHOSTDOWN ENETDOWN"
-    " ENETUNREACH ESTALE EREMOTEIO ENOTCONN",
+    NETWORK: "ETIMEDOUT ECONNREFUSED ECONNRESET ECONNABORTED EPIPE EHOSTUNREACH EHOSTDOWN "
+    "ENETDOWN ENETUNREACH ESTALE EREMOTEIO ENOTCONN",
 }
 _OWNER_OF = {getattr(errno, name): who for who, all_ in _OWNERS.items() for name in all_.split()}
 MENDS = {
@@ -65,13 +66,8 @@ class VolestError(Exception):
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Exceptions with keyword-only arguments do not unpickle by themselves; workers send them.
-        return _rebuild, (type(self), self.found, self.needed, self.remedy, self.code)
-
-
-def _rebuild(
-    kind: type[VolestError], found: str, needed: str, remedy: str, code: str
-) -> VolestError:
-    return kind(found, needed=needed, remedy=remedy, code=code)
+        rest = {"needed": self.needed, "remedy": self.remedy, "code": self.code}
+        return partial(type(self), **rest), (self.found,)
 
 
 class ScanError(VolestError):
@@ -84,21 +80,18 @@ class ScanError(VolestError):
 class MixError(VolestError):
     """A mix that cannot be made as asked."""
 
-    exit_code = EXIT_USAGE
     code = "mix"
 
 
 class UsageError(VolestError):
     """A command or setting that does not mean anything."""
 
-    exit_code = EXIT_USAGE
     code = "usage"
 
 
 class LabError(VolestError):
     """A lab file that says something it cannot mean; all its faults are listed."""
 
-    exit_code = EXIT_USAGE
     code = "lab"
 
 
@@ -123,15 +116,16 @@ def owner_of(fault: BaseException) -> str:
 def not_ours(fault: BaseException) -> VolestError | None:
     """Make the error that tells of what the system refused; None where the fault is ours."""
     owner = owner_of(fault)
+    if isinstance(fault, VolestError):
+        return fault
+    if owner == OURS:
+        return None
     if isinstance(fault, MemoryError):
         return too_large()
-    if isinstance(fault, VolestError) or owner == OURS:
-        return fault if isinstance(fault, VolestError) else None
     at = getattr(fault, "filename", None)
-    where = "" if at is None else f" at {at!r}"
     why = getattr(fault, "strerror", None) or str(fault) or type(fault).__name__
     return UsageError(
-        f"{owner} that failed{where} ({why})",
+        f"{owner} that failed{'' if at is None else f' at {at!r}'} ({why})",
         needed="a computer that gives what a run takes",
         remedy=MENDS[owner],
         code=owner,
@@ -141,13 +135,14 @@ def not_ours(fault: BaseException) -> VolestError | None:
 def too_large() -> ScanError:
     """Make the error that tells of memory that ran out; where it was limited, by how much."""
     most_mb = memory_limit_mb()
-    limited = most_mb is not None
-    held = f"the {most_mb} MB that a worker may take" if limited else "the memory"
+    held, more = "the memory of this computer", ""
+    if most_mb is not None:
+        held = f"the {most_mb} MB that a worker may take"
+        more = "allow more with --memory, take fewer --workers, or "
     return ScanError(
-        f"more to hold than {held}" + ("" if limited else " of this computer"),
+        f"more to hold than {held}",
         needed="a scan that fits into memory",
-        remedy=("allow more with --memory, take fewer --workers, or " if limited else "")
-        + "export it with fewer triangles",
+        remedy=f"{more}export it with fewer triangles",
         code="too-large",
     )
 
@@ -155,7 +150,7 @@ def too_large() -> ScanError:
 # Unicode categories that a terminal obeys, hides or cannot draw: controls, formats (also those that
 # turn the reading direction), lone surrogates, private use, unassigned, line and paragraph ends.
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-_FIRST_BYTE_SURROGATE, _LAST_BYTE_SURROGATE = 0xDC80, 0xDCFF  # PEP 383
+_BYTES = range(0xDC80, 0xDD00)  # surrogates for bytes that are no UTF-8 (PEP 383)
 _BYTE_OFFSET = 0xDC00
 
 
@@ -167,7 +162,6 @@ def visible(text: str) -> str:
 
 
 def _escaped(char: str) -> str:
-    point = ord(char)
-    if _FIRST_BYTE_SURROGATE <= point <= _LAST_BYTE_SURROGATE:
-        return f"\\x{point - _BYTE_OFFSET:02x}"  # the byte as it stands in the file system
+    if ord(char) in _BYTES:
+        return f"\\x{ord(char) - _BYTE_OFFSET:02x}"  # the byte as it stands in the file system
     return char.encode("unicode_escape").decode("ascii")

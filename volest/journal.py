@@ -27,8 +27,7 @@ from volest.lab import (
 )
 from volest.settings import Settings, parse_base
 from volest.stone.mix import MOST_WP_ML_PER_100G
-from volest.stone.reference import LEAST_WP, water_density_g_per_ml
-from volest.stone.stones import StoneType, own_stone
+from volest.stone.reference import LEAST_WP, StoneType, own_stone, water_density_g_per_ml
 from volest.stone.words import cost_in_words, way_in_words
 from volest.storage import SCAN_SUFFIXES, check_target
 

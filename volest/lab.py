@@ -44,10 +44,8 @@ class Within:
 # source, but where one is named.
 STEP = Within(gt=0.0, le=10.0)  # a coarser scale or cylinder cannot keep the ratio of one scoop
 SCOOP_G = Within(ge=1.0, le=500.0)  # under it stands kg, over it the sack
-SHARE_PERCENT = Within(ge=0.0, le=100.0)  # more is no waste: it is a second mix
 RESIDUE_ML = Within(ge=0.0, le=50.0)  # a full arch takes 35 to 70 mL: no bowl keeps as much
-DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/stones.py), a heap about 1
-WORKING_MIN = Within(gt=0.0, le=60.0)  # over it stands s: powders give 5 to 7 min
+DENSITY = Within(ge=2.0, le=3.5)  # hemihydrate 2.5 to 2.8 (see stone/reference.py), a heap about 1
 MINUTES = Within(gt=0.0, le=60.0)  # over it stands s: nothing at the bench takes an hour of hands
 BOWL_ML = Within(ge=1.0, le=5000.0)  # under it stand litres; no mixer stirs more
 LEAST_SHARE_PERCENT = 1.0  # below it, but not 0, a fraction was taken for per cent
@@ -76,7 +74,7 @@ class Way(_Closed):
     air in the mix.
     """
 
-    share_percent: Annotated[float, SHARE_PERCENT] = 10.0
+    share_percent: Annotated[float, Within(ge=0.0, le=100.0)] = 10.0  # more is a second mix
     residue_ml: Annotated[float, RESIDUE_ML] = 5.0
     scatter_ml: Annotated[float, Within(ge=0.1, le=10.0)] = 1.0
     air_percent: Annotated[float, Within(ge=0.0, le=50.0)] = 0.0
@@ -106,8 +104,8 @@ class OwnStone(_Closed):
     wp_high: Above | None = None
     powder_density: Annotated[float, DENSITY] | None = None  # true density, g/cm3
     scoop_g: Annotated[float, SCOOP_G] | None = None  # of one level scoop; None: the bench's
-    working_low_min: Annotated[float, WORKING_MIN] | None = None
-    working_high_min: Annotated[float, WORKING_MIN] | None = None
+    working_low_min: Annotated[float, MINUTES] | None = None
+    working_high_min: Annotated[float, MINUTES] | None = None
     price_per_kg: AtLeast | None = None
 
 

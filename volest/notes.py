@@ -37,7 +37,7 @@ class Note:
     @property
     def text(self) -> str:
         """What is doubted, a sentence."""
-        told = sentence(self._said()[0])
+        told = sentence(self._said().text)
         return f"Base (second pour): {told}" if self.values.get("pour") == "base" else told
 
     @property
@@ -113,13 +113,11 @@ def _odd_size(v: Values) -> Said:
 
 
 def _uneven_rim(how: str, v: Values) -> Said:
-    place = "at its middle height"
-    if v.offset_mm:
-        side = "above" if v.offset_mm > 0 else "below"
-        place = f"{abs(v.offset_mm):.1f} mm {side} its middle height"
+    side = "above" if v.offset_mm > 0 else "below"
+    place = f"{abs(v.offset_mm):.1f} mm {side}" if v.offset_mm else "at"
     return Said(
-        f"the rim {how.format(v.spread_mm)}; the base line lies {place}, sure to within "
-        f"{v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
+        f"the rim {how.format(v.spread_mm)}; the base line lies {place} its middle height, "
+        f"sure to within {v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
         "trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about "
         f"{v.depth_mm:.1f} now",
         "trim the rim level, or move the base line to where stone is to end",
@@ -228,72 +226,52 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "misnamed": lambda v: Said(
         f"the file is {v.kind} by its content, though its name "
         + (f"ends in {v.suffix}" if v.suffix else "has no such ending"),
-        f"give it a name that ends in {v.right}",
-    ),
+        f"give it a name that ends in {v.right}"),
     "trailing-bytes": lambda v: Said(
         f"{v.count:,} {v.what} follow the last {_PART[v.after]}; not read",
-        "look at the scan: if a part is missing, export it again",
-    ),
-    "degenerate": lambda v: (
-        Said(
-            f"{v.count:,} faces with fewer than three corners were dropped",
-            "nothing, if there are few; otherwise export the scan again",
-        )
-        if v.what == "faces"
-        else Said(
-            f"{v.count:,} of {v.of:,} triangles have no area and were dropped",
-            "look whether the scan is whole; export it again",
-        )
-    ),
+        "look at the scan: if a part is missing, export it again"),
+    "degenerate": lambda v: Said(
+        f"{v.count:,} faces with fewer than three corners were dropped",
+        "nothing, if there are few; otherwise export the scan again")
+    if v.what == "faces" else Said(
+        f"{v.count:,} of {v.of:,} triangles have no area and were dropped",
+        "look whether the scan is whole; export it again"),
     "zeroed": Said(
         "{count:,} triangles lie at or reach to exactly 0, 0, 0, as in a file that lost a block",
-        "copy or export the scan again",
-    ),
-    "repeated": lambda v: (
-        Said(
-            f"the file's second half repeats its first {v.count:,} triangles: half of the scan "
-            "may be lost",
-            "look whether the scan is whole; copy or export it again",
-        )
-        if v.what == "half"
-        else Said(
-            f"{v.count:,} triangles stand there three times or more, as in a file that lost a "
-            "block",
-            "copy or export the scan again",
-        )
-    ),
+        "copy or export the scan again"),
+    "repeated": lambda v: Said(
+        f"the file's second half repeats its first {v.count:,} triangles: half of the scan may be "
+        "lost",
+        "look whether the scan is whole; copy or export it again")
+    if v.what == "half" else Said(
+        f"{v.count:,} triangles stand there three times or more, as in a file that lost a block",
+        "copy or export the scan again"),
     "needles": Said(
         "{count:,} long thin triangles reach across the scan and hang on to nothing there",
-        "export the scan again; if they stay, clean the mesh",
-    ),
+        "export the scan again; if they stay, clean the mesh"),
     "odd-size": _odd_size,
     # The surface
     "winding-mended": Said(
         "{turned} faces pointed the wrong way and {doubled} were doubled; put right",
-        "check the export; the volume is measured from the mended surface",
-    ),
+        "check the export; the volume is measured from the mended surface"),
     "parts-left-out": Said(
         "the scan has parts that cross; the one that holds most was kept, with what does not cross "
         "it; {share_percent:.0f} % of the faces were left out",
-        "look whether all of the impression was kept; clean the scan of bench and holder",
-    ),
+        "look whether all of the impression was kept; clean the scan of bench and holder"),
     "scanned-twice": lambda v: Said(
         "the same surface lies in the scan twice, "
         f"{'beside itself' if v.copy else 'one in the other'}; it is one impression and was "
         "measured once",
-        "pour it once; export it once, or name the file for what it holds",
-    ),
+        "pour it once; export it once, or name the file for what it holds"),
     "faces-turned": lambda v: Said(
         "all faces point away from the opening; they were turned",
         "check that this is an impression and not a cast"
         if v.is_open
-        else "nothing, if the picture looks right; the export writes faces inside out",
-    ),
+        else "nothing, if the picture looks right; the export writes faces inside out"),
     "one-of-several": Said(
         "impression {number} of {count} in this scan: it lies at x {x_mm:.0f}, y {y_mm:.0f}, "
         "z {z_mm:.0f} mm of the file and opens about to {way}",
-        "pour each by its own row; if this is none, leave its row out",
-    ),
+        "pour each by its own row; if this is none, leave its row out"),
     "same-scan": lambda v: Said(
         f"the same scan, byte for byte, lies here as {_listed(v.others)}"
         f"{f' and {v.more} more' if v.more else ''} too",
@@ -303,27 +281,23 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "axis-unsure": Said(
         "along another axis the scan holds {share_percent:.0f} % as much",
         "give the base line by --base plane=... after a look at the scan",
-        "look whether the stone lies in the opening; if it does not, do not mix by these figures",
-    ),
+        "look whether the stone lies in the opening; if it does not, do not mix by these figures"),
     "ragged-rim": partial(_uneven_rim, "strays {:.1f} mm from a plane"),
     "wavy-rim": partial(_uneven_rim, "waves by about {:.1f} mm"),
     "two-heights": _two_heights,
     "leaning-rim": Said(
         "the rim leans {lean_deg:.0f} degrees against the level of the teeth",
         "check that the base may lean like that, or give the base line by --base depth=MM",
-        "check that the base may lean like that, or tilt the base line level with the teeth",
-    ),
+        "check that the base may lean like that, or tilt the base line level with the teeth"),
     "low-line": Said(
         "the base line lies {under_mm:.1f} mm under the rim; up to the rim the cavity holds "
         "{to_rim_ml:.1f} mL",
         "check the height that was given, its decimal point first, and that stone will cover the "
-        "floor",
-    ),
+        "floor"),
     "rim-not-seen": Said(
         "the scan ends while its walls still rise, over {share_percent:.0f} % of its edge; the "
         "base line lies where the scan ends",
-        "scan again with the rim in view, or give the base line",
-    ),
+        "scan again with the rim in view, or give the base line"),
     "needs-boxing": _needs_boxing,
     # The cavity
     "odd-volume": lambda v: Said(
@@ -336,76 +310,62 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     ),
     "leak": Said(
         "a hole runs through a wall under the base line",
-        "stop it with wax before the pour, or stone runs out",
-    ),
+        "stop it with wax before the pour, or stone runs out"),
     "unseen-surface": lambda v: Said(
         f"about {v.area_mm2:.0f} mm2 of walls and roofs below the base line are not in the scan, "
         f"at {_listed(v.hours)} o'clock (seen into the opening, 12 is the front); closed as the "
         "rest of the scan suggests",
         f"scan again tilted towards there, or pour with this mix: up to {v.more_ml:.1f} mL more "
-        "may be hidden there, and it has them in reserve",
-    ),
+        "may be hidden there, and it has them in reserve"),
     "holes-filled": Said(
         "{hole_mm2:.1f} mm2 of the floor are missing; filled from their border with {hole_ml:.2f} "
         "mL over them",
-        "look at the scan before mixing; scan again if a preparation is among the missing parts",
-    ),
+        "look at the scan before mixing; scan again if a preparation is among the missing parts"),
     "sealed-room": Said(
         "{sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",
-        "open them or take the impression again if they touch a preparation",
-    ),
+        "open them or take the impression again if they touch a preparation"),
     "air-trap": Said(
         "{trapped_ml:.2f} mL under roofs with no way up for the air, near {hour} o'clock (seen "
         "into the opening, 12 is the front)",
-        "lead the stone in from one side and tilt the tray there, so that air can leave",
-    ),
+        "lead the stone in from one side and tilt the tray there, so that air can leave"),
     "ridge-undercut": Said(
         "the ridge is undercut all round: {ml:.1f} mL of stone up to {deep_mm:.1f} mm under "
         "overhangs, and along no way out within 20 degrees less than {least_ml:.1f} mL",
         "block out with wax where it is not critical, or cut the tray away in parts; do not pull "
-        "the cast out in one piece",
-    ),
+        "the cast out in one piece"),
     "thin-stone": Said(
         "stone over the floor would be {have_mm:.1f} mm at its thinnest, near {hour} o'clock (seen "
         "into the opening, 12 is the front); {wanted_mm:g} mm are wanted",
-        "pour {higher_mm:.1f} mm higher, boxed in, or give the cast a base",
-    ),
+        "pour {higher_mm:.1f} mm higher, boxed in, or give the cast a base"),
     "short-die": lambda v: Said(
         f"stone under the margin of the preparation at {_listed(v.hours)} o'clock (seen into the "
         f"opening, 12 is the front) would be {v.have_mm:.1f} mm at its least; {v.wanted_mm:g} mm "
         "are wanted for pins",
-        f"box in and pour {v.higher_mm:.1f} mm higher, or take shorter pins",
-    ),
+        f"box in and pour {v.higher_mm:.1f} mm higher, or take shorter pins"),
     "mark-in-no-imprint": lambda v: Said(
         f"a preparation is marked at {_listed(v.places)}, where no tooth imprint with a clear "
         "border lies; nothing is said of it",
-        "mark it again in the middle of its imprint, or measure by hand where the scan has holes",
-    ),
+        "mark it again in the middle of its imprint, or measure by hand where the scan has holes"),
     "several-cavities": lambda v: Said(
         f"the scan has {' and '.join(f'{ml:.1f} mL' for ml in v.pieces_ml)} in cavities apart; "
         "they are added up",
-        "if these are two impressions, scan or export each for itself",
-    ),
+        "if these are two impressions, scan or export each for itself"),
     "hollow-left-out": Said(
         "a hollow that holds {left_out_ml:.1f} mL lies lower than the rim of this cavity and is "
         "not counted",
-        "look at the scan; if it is a second impression, scan or export each for itself",
-    ),
+        "look at the scan; if it is a second impression, scan or export each for itself"),
     "ways-differ": Said(
         "columns give {columns_ml:.1f} mL, the exact sum {exact_ml:.1f} mL; the columns are "
         "reported and the interval is widened",
-        "look at the scan before mixing; the mesh may be damaged or cut off",
-    ),
+        "look at the scan before mixing; the mesh may be damaged or cut off"),
     # The mix
     "waste-tiny": Said(
         "a waste of {waste_percent:g} % is next to nothing: the mix may run short",
-        "if {meant_percent:g} % is meant, write {meant_percent:g}",
-    ),
+        "if {meant_percent:g} % is meant, write {meant_percent:g}"),
     "stretch-held": Said(
         "the water asked for would make W/P {asked_ml_per_100g:g} mL per 100 g; it is held at "
         "{wp_ml_per_100g:g}, the most that {stone} takes",
-        "mix a fresh batch for what does not get poured in time",
-    ),
+        "mix a fresh batch for what does not get poured in time"),
     "wp-by-marks": _wp_by_marks,
     "wp-outside": lambda v: Said(
         f"W/P {v.wp_ml_per_100g:g} mL per 100 g is outside {v.low:g} to {v.high:g} for {v.stone}: "
@@ -415,30 +375,25 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
             if v.wp_ml_per_100g > v.high
             else "a mix too stiff to flow into the tooth imprints"
         ),
-        "check the powder maker's sheet; use its ratio",
-    ),
+        "check the powder maker's sheet; use its ratio"),
     "no-scoop": Said(
         "what a level scoop of {stone} weighs is not known: its powder is told in grams",
         "weigh ten level scoops of it, divide by ten, and write that as scoop_g under its "
-        "[[stone]] in the lab file",
-    ),
+        "[[stone]] in the lab file"),
     "split": Said(
         "too much for one bowl: {mixes} equal mixes, one right after the other",
-        "have water and powder of all of them ready before the first is stirred",
-    ),
+        "have water and powder of all of them ready before the first is stirred"),
     "bowl-underfilled": _bowl_underfilled,
     "window-passed": _window_passed,
     "pour-too-long": Said(
         "pouring {scans[0]} takes {pouring_min:g} min, and mixing leaves {left_min:g} of the "
         "working time",
-        "pour it from two mixes, or with a stone that stays soft for longer",
-    ),
+        "pour it from two mixes, or with a stone that stays soft for longer"),
     "time-not-known": lambda v: Said(
         f"when was it taken? {_listed(v.scans)}: {v.material} is poured {v.window} after that; "
         f"planned as {v.counted_min:g} min old, which disinfecting alone can take",
         "say when, by --taken PATTERN=HH:MM, and plan again; without it pour these first and ask "
         "the maker's sheet",
         "open the scan and say below its notes when it was taken; without it pour these first and "
-        "ask the maker's sheet",
-    ),
-}
+        "ask the maker's sheet"),
+}  # fmt: skip

@@ -1,5 +1,6 @@
 """One scan to one result: which base line holds, the stages called in order, then the pours."""
 
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -42,19 +43,9 @@ from volest.settings import Base, Settings
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cavity:
-    """The records of all stages for one impression, for whoever draws or explains it.
+    """The records of all stages for one impression, for whoever draws or explains it."""
 
-    Parameters
-    ----------
-    frame : Frame
-        The frame that all others are in.
-    closing : Closing or None
-        What closes unseen surface; None where all was seen.
-    notes : tuple of Note
-        What reading and all stages doubt.
-    """
-
-    frame: Frame
+    frame: Frame  # that all others are in
     skin: OrientedSurface
     relief: HeightMap
     footprint: Footprint
@@ -66,8 +57,8 @@ class Cavity:
     clock: Clock
     trim: Trim
     margin: Uncertainty
-    closing: Closing | None
-    notes: tuple[Note, ...]
+    closing: Closing | None  # of unseen surface; None where all was seen
+    notes: tuple[Note, ...]  # what reading and all stages doubt
     decision: Decision | None = None
 
     @property
@@ -101,11 +92,11 @@ def find_cavities(
 
 def _as_seen(whole: Part) -> Part:
     """Take out what the scanner's own program filled in: it was not seen."""
-    is_fine = len(whole.triangles) >= LEAST_TRIANGLES
-    if not is_fine or not 0.0 < whole.samples.long_share < MOST_SHARE:
-        return whole
-    filled = find_patches(whole.triangles)
-    return whole_scan(whole.triangles[~filled]) if filled.any() else whole
+    if len(whole.triangles) >= LEAST_TRIANGLES and 0.0 < whole.samples.long_share < MOST_SHARE:
+        filled = find_patches(whole.triangles)
+        if filled.any():
+            return whole_scan(whole.triangles[~filled])
+    return whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,11 +116,9 @@ class _Wanted:
 
     def for_parts(self, parts: Sequence[Part]) -> list["_Wanted"]:
         """Share it out: a plane is meant for the impression that its point lies in."""
-        meant = [_nearest(parts, one.point_mm) for one in self.decisions]
-        mine = [
-            tuple(one for one, at in zip(self.decisions, meant, strict=True) if at == number)
-            for number in range(len(parts))
-        ]
+        mine: list[tuple[Decision, ...]] = [()] * len(parts)
+        for one in self.decisions:
+            mine[_nearest(parts, one.point_mm)] += (one,)
         plane = self.settings.base.plane
         given = _nearest(parts, plane[:3]) if plane else None
         return [
@@ -203,11 +192,8 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     relief = height_map_of_columns(skin.columns)
     footprint = find_footprint(relief, _corrections(decision, frame))
     pointed_away = skin.turned and not settings.inside_out
-    turned = refuse_cast(
-        is_open=part.samples.is_open,
-        turned=pointed_away,
-        rising_share=footprint.rising_share,
-    )
+    is_open, rising = part.samples.is_open, footprint.rising_share
+    turned = refuse_cast(is_open=is_open, turned=pointed_away, rising_share=rising)
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted.base, relief, footprint.inside, rim, frame)
     rooms = find_void(skin.columns, relief, footprint, rim, base)
@@ -281,7 +267,18 @@ def examine_all(
         path, scan = scan, read_scan(scan, unit=settings.unit)
         if decision is None and settings.obey_saved:
             decision = read_decision(path)
-    return _examined(scan, settings, decision)
+    name, found = str(scan.path), find_cavities(scan, settings, decision)
+    told: list[tuple[Result, Cavity | ScanError]] = []
+    for number, one in enumerate(found, start=1):
+        if isinstance(one, Cavity):
+            basis = one if len(found) == 1 else _told_as(number, len(found), one)
+            told.append((_measurement(name, basis), basis))
+        else:
+            told.append((refused(name, one), one))
+    return [
+        (replace(result, cavity=number, cavities=len(found)), basis)
+        for number, (result, basis) in enumerate(told, start=1)
+    ]
 
 
 def examine(
@@ -334,14 +331,13 @@ def guided(
     if imprints is not None and flowing:
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
     over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
-    palate = None
+    palate = preparations = None
     if cast.horseshoe_mm is not None and settings.right_is_one_to_five(
         result.scan, is_arch=clock.is_arch
     ):  # upper
         from volest.cavity.palate import find_palate
 
         palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)
-    preparations = None
     if marks_mm := _own_marks(marks_mm, result, cavity):
         from volest.cavity.preparations import find_preparations
 
@@ -373,7 +369,7 @@ def _own_marks(marks_mm: Sequence[Place], result: Result, cavity: Cavity) -> Seq
     """Give those marks that lie over this impression, or all where the scan has no other."""
     if result.cavities == 1:
         return marks_mm
-    covered = np.zeros(cavity.rooms.grid.shape[0] * cavity.rooms.grid.shape[1] + 1, dtype=bool)
+    covered = np.zeros(math.prod(cavity.rooms.grid.shape) + 1, dtype=bool)
     covered[cavity.rooms.cell] = True
     x, y, _ = cavity.frame.to_frame(np.reshape(marks_mm, (-1, 3)).T)
     own = covered[cavity.rooms.grid.cells_of(x, y)]
@@ -382,22 +378,7 @@ def _own_marks(marks_mm: Sequence[Place], result: Result, cavity: Cavity) -> Seq
 
 def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
     """Measure the cavity of a scan that was read, and size the mix; times are left at 0."""
-    return together(dosed(one, settings) for one, _ in _examined(scan, settings, decision))
-
-
-def _examined(
-    scan: Scan, settings: Settings, decision: Decision | None
-) -> list[tuple[Result, Cavity | ScanError]]:
-    """Say what was measured of each impression; one that cannot be measured stops no other."""
-    name, found = str(scan.path), find_cavities(scan, settings, decision)
-    listed: list[tuple[Result, Cavity | ScanError]] = []
-    for number, one in enumerate(found, start=1):
-        basis = one
-        if isinstance(basis, Cavity) and len(found) > 1:
-            basis = _told_as(number, len(found), basis)
-        result = _measurement(name, basis) if isinstance(basis, Cavity) else refused(name, basis)
-        listed.append((replace(result, cavity=number, cavities=len(found)), basis))
-    return listed
+    return together(dosed(one, settings) for one, _ in examine_all(scan, settings, decision))
 
 
 def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
@@ -437,15 +418,9 @@ def _measurement(name: str, cavity: Cavity) -> Result:
 def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
     corrections = []
     for patch in () if decision is None else decision.patches:
-        x, y, _ = frame.to_frame(np.array(patch.centre_mm))
-        corrections.append(
-            Correction(
-                x_mm=float(x),
-                y_mm=float(y),
-                radius_mm=patch.radius_mm,
-                is_in=patch.what == "take-in",
-            )
-        )
+        x, y, _ = map(float, frame.to_frame(np.array(patch.centre_mm)))
+        is_in = patch.what == "take-in"
+        corrections.append(Correction(x_mm=x, y_mm=y, radius_mm=patch.radius_mm, is_in=is_in))
     return corrections
 
 
@@ -471,10 +446,9 @@ def _opened(
 
 
 def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:
-    if pose is not None:
-        return frame_along(pose.axis, samples.points_mm.mean(axis=1))
-    plane = np.array(base.plane)
-    return frame_along(plane[3:], plane[:3])
+    if pose is None:
+        return frame_along(np.array(base.plane[3:]), np.array(base.plane[:3]))
+    return frame_along(pose.axis, samples.points_mm.mean(axis=1))
 
 
 def _in_scan(base: BasePlane, rim: Rim, frame: Frame) -> BaseLine:

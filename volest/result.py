@@ -93,51 +93,39 @@ class Result:
 
     Parameters
     ----------
-    scan : str
-        Path of the scan as it was given.
-    cavity : int
-        Which impression of the scan this is, from 1.
+    scan, cavity, cavities : str, int, int
+        Path of the scan as it was given, which impression of it this is, from 1, and of how many.
     outcome : str
         'measured', 'measured with notes' or 'refused'.
     volume_ml, volume_low_ml, volume_high_ml : float or None
         Cavity up to the base line, and its interval.
     base_line : BaseLine or None
         The plane up to which was measured.
-    footprint_mm2 : float or None
-        Area that the cavity covers, seen along the pour axis.
-    rim_mm2 : float or None
-        Area inside the rim's inner edge, on which the heap of the first pour stands.
+    footprint_mm2, rim_mm2 : float or None
+        Area that the cavity covers, seen along the pour axis, and that inside the rim's inner edge,
+        on which the heap of the first pour stands.
     depth_mm : float or None
         From the base line down to the deepest place that stone fills.
     base_areas : tuple
         Rows of a width of land in mm and the area of a base with it in mm2, without and with the
         tongue space.
-    slope_ml_per_mm : float or None
-        Growth of the volume with the base line's height.
-    curve : tuple
-        Heights over the base line in mm, and volumes in mL.
+    slope_ml_per_mm, curve : float or None, tuple
+        Growth of the volume with the base line's height; heights over it in mm, and volumes in mL.
     reserve_ml : float
         Mixed beyond the volume, since surface that was not seen may hide so much more room.
-    mix : Mix or None
-        The first pour.
-    second_pour : Mix or None
-        The base; None where none is asked for.
+    mix, second_pour : Mix or None
+        The first pour, and the base, where one is asked for.
     trim : Trim or None
         The rim against the base line.
     notes : tuple of Note
         What a person should look at.
-    reason : str or None
-        Why the scan is refused, in a sentence.
+    reason, code, refusal : str or None, str or None, tuple of str
+        Why the scan is refused: a sentence, its short name, and its parts: what was found, what is
+        needed, what to do.
     seconds : float
         Time from opening the file to the result.
-    code : str or None
-        The short name of that reason.
-    cavities : int
-        How many impressions the scan has.
     others : tuple of Result
         The further impressions of the scan, on the first of them only.
-    refusal : tuple of str
-        What was found, what is needed, what to do: the reason in its parts; empty where not so.
     """
 
     scan: str  # from here to `seconds` in the order of the JSON
@@ -166,13 +154,12 @@ class Result:
     refusal: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        if self.volume_ml is None:
-            return f"<Result {visible(self.name)}: {REFUSED} ({self.code})>"
-        return f"<Result {visible(self.name)}: {', '.join(self._figures().values())}>"
+        told = ", ".join(self._figures().values()) or f"{REFUSED} ({self.code})"
+        return f"<Result {visible(self.name)}: {told}>"
 
     def _repr_html_(self) -> str:
         """Give the figures as notebooks show them, and each note with what to do."""
-        cells = {"scan": self.name, **(self._figures() if self.volume_ml is not None else {})}
+        cells = {"scan": self.name, **self._figures()}
         told = [self.reason] if self.reason else [f"{one.text} {one.do}" for one in self.notes]
         shown = {key: escape(visible(text)) for key, text in cells.items()}
         rows = [f"<tr><th>{key}</th><td>{text}</td></tr>" for key, text in shown.items()]
@@ -181,6 +168,8 @@ class Result:
 
     def _figures(self) -> dict[str, str]:
         low_ml, high_ml = self.volume_low_ml, self.volume_high_ml
+        if self.volume_ml is None:
+            return {}
         texts = {"volume": f"{self.volume_ml:.1f} mL ({low_ml:.1f} to {high_ml:.1f})"}
         if self.mix is not None:
             texts["powder"] = f"{self.mix.powder_g:g} g powder"
@@ -210,10 +199,13 @@ class Result:
             Lengths in mm, volumes in mL, masses in g; what is not finite is None.
         """
         told = [field.name for field in fields(self) if field.name not in _NOT_TOLD]
-        told.remove("scan")
         values = {name: getattr(self, name) for name in told}
-        made = plain({"scan": self.scan, **_bytes_of(self.scan), **values})
-        assert isinstance(made, dict)  # noqa: S101  # a mapping went in
+        try:
+            self.scan.encode()
+        except UnicodeEncodeError:  # the path byte for byte, since its text cannot give it
+            in_bytes = self.scan.encode("utf-8", "surrogateescape").hex()
+            values = {"scan": self.scan, "scan_bytes": in_bytes, **values}
+        made: dict[str, Any] = plain(values)
         return made
 
     def to_row(self) -> dict[str, Any]:
@@ -225,12 +217,9 @@ class Result:
             Numbers and texts; None where nothing was measured or mixed.
         """
         row = {column: _at(self, place) for column, place in PLACES.items() if place}
-        told = [f"{note.code}: {note.text} Do: {note.do}" for note in self.notes]
-        return {
-            **row,
-            "note_codes": " ".join(note.code for note in self.notes),
-            "notes": " | ".join(told),
-        }
+        row["note_codes"] = " ".join(note.code for note in self.notes)
+        row["notes"] = " | ".join(f"{one.code}: {one.text} Do: {one.do}" for one in self.notes)
+        return row
 
     def raise_for_refused(self) -> None:
         """Raise why this impression, or a further one of the scan, is refused; else do nothing.
@@ -290,21 +279,12 @@ def _at(record: Any, place: str) -> Any:
     return float(record) if isinstance(record, float) else record  # numpy's is one too
 
 
-def _bytes_of(scan: str) -> dict[str, str]:
-    """Give a path byte for byte where its text cannot."""
-    try:
-        scan.encode()
-    except UnicodeEncodeError:
-        return {"scan_bytes": scan.encode("utf-8", "surrogateescape").hex()}
-    return {}
-
-
 def encodable(text: str) -> str:
     r"""Write out what no text can hold, a byte of a path that is not UTF-8: ``\\xff``."""
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
-def plain(value: object) -> object:
+def plain(value: object) -> Any:
     """Turn records, tuples, numpy numbers and what is not finite into what JSON knows."""
     if isinstance(value, float):  # nearly all of a result
         return float(value) if math.isfinite(value) else None

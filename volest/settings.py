@@ -12,9 +12,8 @@ from typing import Any
 from volest.errors import UsageError
 from volest.lab import HAND, VACUUM, Lab, Learned, Way
 
-DEFAULT_PITCH_MM = (
-    0.4  # columns were within 0.04 % of exact booleans here; halving it costs four-fold
-)
+# Columns were within 0.04 % of exact booleans here; halving it costs four-fold.
+DEFAULT_PITCH_MM = 0.4
 PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 WAYS_OF_DEALING = ("gram", "scoop")
@@ -60,37 +59,24 @@ class Settings:
         Where the base line lies.
     unit : str or None
         Unit of the files; None takes mm and refuses what clearly is not.
-    pitch_mm : float
-        Width of a column.
-    stone : str
-        Stone type of the first pour.
     stones_for : tuple of pairs of str
-        Patterns of names of scans, each with the stone that those scans take instead; of several
-        that fit, the last holds.
+        Patterns of names of scans, and the stone that those take instead; the last that fits holds.
     wp_ml_per_100g : float or None
         Water to powder; None takes the stone's own.
-    waste_percent : float
-        Share of what is filled that is mixed on top and lost.
-    residue_ml : float
-        Fixed part that stays on bowl, spatula and brush.
-    by : str
-        'gram' rounds the powder up to whole grams, 'scoop' to whole scoops.
-    inside_out : bool
-        Take scans whose faces point away from the opening as impressions.
-    obey_saved : bool
-        Take what a person saved beside a scan before `base`.
-    way : str
-        How it is mixed: 'hand' or 'vacuum'.
+    waste_percent, residue_ml : float
+        Share of what is filled that is mixed on top and lost; fixed part that stays in the bowl.
+    by, way : str
+        'gram' or 'scoop': what powder is rounded up to; 'hand' or 'vacuum': how it is mixed.
+    inside_out, obey_saved : bool
+        Take scans whose faces point away from the opening; take a saved base line before `base`.
     stretch_ml_per_100g : float
         Water on top of the ratio for a longer pour, inside the stone's range.
-    lab : Lab
-        The lab's own stones, bowls, bench and base.
+    lab, lab_file : Lab, str or None
+        The lab's own stones, bowls, bench and base; the file that they come from.
     learned : tuple of Learned
         Waste learned from the lab's pours; it goes before share and residue where it fits.
     scoop_stone : str or None
         Stone that the scoop of the bench was weighed with; None takes `stone`.
-    lab_file : str or None
-        The file that the lab's words come from.
     """
 
     base: Base = Base()
@@ -159,7 +145,7 @@ def fits(pattern: str, scan: str) -> bool:
 
 _CLOCK = re.compile(r"(?:(\d{4}-\d\d-\d\d)[ T])?(\d{1,2}:\d\d)")
 _BEFORE = re.compile(r"(\d{1,6}(?:\.\d+)?) ?min")  # two years: no impression waits so long
-_IN_NAME = re.compile("%([YmdHM])")
+_DIGITS = {"%Y": 4, "%m": 2, "%d": 2, "%H": 2, "%M": 2}  # in a pattern
 IN_NAME = "name"  # for a time: it is read from the scan's name
 
 
@@ -180,9 +166,9 @@ class Taken:
             return start - timedelta(minutes=float(before[1]))
         if self.word != IN_NAME:
             return clock_time(self.word, start)
-        marks = _IN_NAME.sub(
-            lambda mark: f"(?P<{mark[1]}>[0-9]{{{_digits(mark)}}})", translate(self.pattern)
-        )
+        marks = translate(self.pattern)
+        for mark, digits in _DIGITS.items():
+            marks = marks.replace(mark, f"(?P<{mark[1]}>[0-9]{{{digits}}})")
         found = re.match(marks, PurePath(scan).name)
         said = {"Y": start.year, "m": start.month, "d": start.day, "H": 0, "M": 0}
         said |= {} if found is None else {key: int(part) for key, part in found.groupdict().items()}
@@ -191,11 +177,9 @@ class Taken:
 
 def digits_for(pattern: str) -> str:
     """Put digits in the places of a pattern that stand for year, month, day, hour and minute."""
-    return _IN_NAME.sub(lambda mark: "[0-9]" * _digits(mark), pattern)
-
-
-def _digits(mark: re.Match[str]) -> int:
-    return 4 if mark[1] == "Y" else 2
+    for mark, digits in _DIGITS.items():
+        pattern = pattern.replace(mark, "[0-9]" * digits)
+    return pattern
 
 
 def clock_time(text: str, start: datetime) -> datetime | None:
@@ -219,7 +203,7 @@ def parse_taken(text: str) -> Taken:
     """Read `[PATTERN=]WHEN` as it is written on the command line."""
     pattern, word = pattern_and_word(text)
     noon = datetime.fromisoformat("2000-01-01 12:00").astimezone()  # its form alone is asked
-    in_name = word == IN_NAME and {"%H", "%M"} <= {f"%{mark}" for mark in _IN_NAME.findall(pattern)}
+    in_name = word == IN_NAME and "%H" in pattern and "%M" in pattern
     if not (in_name or _BEFORE.fullmatch(word) or clock_time(word, noon)):
         raise UsageError(
             f"time taken {text!r}",
@@ -277,20 +261,20 @@ def pattern_and_word(text: str) -> tuple[str, str]:
 _USUAL = Settings()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Setting:
-    """One thing that may be set, and everywhere that it may be said."""
+    """One thing that may be set, and everywhere that it may be said: a row of a table."""
 
     name: str  # of the field of `Settings`, the keyword in Python, the parameter of a command
     flag: str
     says: str  # the help
     kind: type = float  # of its value; tuple for what may be said often
     metavar: str | None = None
+    example: str = ""  # a line of a lab's file, where it may stand there as a habit
     choices: tuple[str, ...] = ()
     shows_default: bool = False
     limits: tuple[float, float] = (-math.inf, math.inf)
     word: str = ""  # what a pattern has there
-    example: str = ""  # a line of a lab's file, where it may stand there as a habit
     variable: str | None = None  # of the environment; goes before the file
 
     @property
@@ -304,193 +288,90 @@ class Setting:
         """Its key under [habits] in a lab's file: the option's word."""
         return self.flag.removeprefix("--").replace("-", "_")
 
-    def needs(self, value: Any) -> str | None:  # noqa: PLR0911  # one for each kind
+    def needs(self, value: Any) -> str | None:
         """Say what is needed where a value under ``[habits]`` cannot be meant."""
+        needed: str | None = None
         if self.kind is tuple:
             words = value if isinstance(value, list) and value else [None]
-            right = all(isinstance(v, str) and all(pattern_and_word(v)) for v in words)
-            return None if right else f"texts in brackets, each with a pattern and its {self.word}"
-        if self.kind is float:
+            if not all(isinstance(v, str) and all(pattern_and_word(v)) for v in words):
+                needed = f"texts in brackets, each with a pattern and its {self.word}"
+        elif self.kind is float:
             low, high = self.limits
             if not isinstance(value, int | float) or isinstance(value, bool):
-                return "a number"
-            return None if low <= value <= high else f"{low:g} to {high:g}"
-        if not isinstance(value, str):
-            return "a text in quotes"
-        if self.name != "base":
-            known = not self.choices or value in self.choices
-            return None if known else f"one of {', '.join(self.choices)}"
-        try:
-            parse_base(value)
-        except UsageError as fault:
-            return fault.needed
-        return None
+                needed = "a number"
+            elif not low <= value <= high:
+                needed = f"{low:g} to {high:g}"
+        elif not isinstance(value, str):
+            needed = "a text in quotes"
+        elif self.choices and value not in self.choices:
+            needed = f"one of {', '.join(self.choices)}"
+        elif self.name == "base":
+            try:
+                parse_base(value)
+            except UsageError as fault:
+                needed = fault.needed
+        return needed
 
 
 # By the commands that take them: those that measure, those that mix, and those that plan a day.
 SETTINGS: Mapping[str, tuple[Setting, ...]] = {
     "measuring": (
-        Setting(
-            name="base",
-            flag="--base",
-            kind=str,
-            metavar="HOW",
-            says="Base line, as above; rim if nothing is saved.",
-            example='base = "rim=-1.5"',
-        ),
-        Setting(
-            name="unit",
-            flag="--unit",
-            kind=str,
-            choices=tuple(MM_PER_UNIT),
-            says="Unit of the files; else mm.",
-            example='unit = "mm"',
-        ),
-        Setting(
-            name="pitch_mm",
-            flag="--pitch",
-            metavar="MM",
-            shows_default=True,
-            limits=PITCH_RANGE_MM,
-            says="Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
-            example="pitch = 0.4",
-        ),
-        Setting(
-            name="inside_out",
-            flag="--inside-out",
-            kind=bool,
-            says="Take scans whose faces point the wrong way as impressions.",
-        ),
+        Setting("base", "--base", "Base line, as above; rim if nothing is saved.", str, "HOW",
+                'base = "rim=-1.5"'),
+        Setting("unit", "--unit", "Unit of the files; else mm.", str, None, 'unit = "mm"',
+                choices=tuple(MM_PER_UNIT)),
+        Setting("pitch_mm", "--pitch",
+                "Width of a column, {:g} to {:g}; finer takes longer.".format(*PITCH_RANGE_MM),
+                float, "MM", "pitch = 0.4", shows_default=True, limits=PITCH_RANGE_MM),
+        Setting("inside_out", "--inside-out",
+                "Take scans whose faces point the wrong way as impressions.", bool),
     ),
     "stone": (
-        Setting(
-            name="stone",
-            flag="--stone",
-            kind=str,
-            metavar="NAME",
-            shows_default=True,
-            says="Stone type; `volest lab` lists them.",
-            example='stone = "type-4"',
-        ),
+        Setting("stone", "--stone", "Stone type; `volest lab` lists them.", str, "NAME",
+                'stone = "type-4"', shows_default=True),
     ),
     "stones": (
-        Setting(
-            name="stones_for",
-            flag="--stone-for",
-            kind=tuple,
-            metavar="PATTERN=NAME",
-            says="Another stone for scans of such names, for example '*-bite*=type-3'.",
-            word="stone",
-            example="stone_for = ['*-bite*=type-3']",
-        ),
+        Setting("stones_for", "--stone-for",
+                "Another stone for scans of such names, for example '*-bite*=type-3'.",
+                tuple, "PATTERN=NAME", "stone_for = ['*-bite*=type-3']", word="stone"),
     ),
     "amounts": (
-        Setting(
-            name="wp_ml_per_100g",
-            flag="--wp",
-            metavar="ML",
-            says="mL of water per 100 g of powder; else the type's usual.",
-        ),
-        Setting(
-            name="waste_percent",
-            flag="--waste",
-            metavar="PERCENT",
-            says="Share of what is filled, mixed on top; else the lab's, "
-            f"{Way().share_percent:g} where it says none.",
-        ),
-        Setting(
-            name="residue_ml",
-            flag="--residue",
-            metavar="ML",
-            says="Fixed part that stays on bowl, spatula and brush; else the lab's, or "
-            f"{Way().residue_ml:g}.",
-        ),
-        Setting(
-            name="by",
-            flag="--by",
-            kind=str,
-            choices=WAYS_OF_DEALING,
-            shows_default=True,
-            says="Round powder up to steps of the scale or to scoops.",
-            example='by = "gram"',
-        ),
-        Setting(
-            name="lab_file",
-            flag="--lab",
-            kind=PurePath,
-            metavar="FILE",
-            says="The lab's own file; else lab.toml beside the scans or above, or yours.",
-            variable="VOLEST_LAB",
-        ),
-        Setting(
-            name="journal_file",
-            flag="--journal",
-            kind=PurePath,
-            metavar="FILE",
-            says="Learn the waste from the pours booked there, unless --waste or --residue is "
-            "given.",
-            example='journal = "journal.db"',
-            variable="VOLEST_JOURNAL",
-        ),
-        Setting(
-            name="way",
-            flag="--way",
-            kind=str,
-            choices=(HAND, VACUUM),
-            shows_default=True,
-            says="How it is mixed.",
-            example='way = "vacuum"',
-        ),
-        Setting(
-            name="stretch_ml_per_100g",
-            flag="--extra-water",
-            metavar="ML",
-            says="Extra water per 100 g for a longer pour, held inside the stone's range.",
-        ),
-        Setting(
-            name="second_pour_mm",
-            flag="--second-pour",
-            metavar="MM",
-            limits=(0.0, math.inf),
-            says="A base of this height under the first pour; 0 for none.",
-        ),
-        Setting(
-            name="heap_mm",
-            flag="--heap",
-            metavar="MM",
-            limits=(0.0, 10.0),
-            says="How far the first pour stands over the rim; else the lab's, or 2; 0 for flush.",
-        ),
+        Setting("wp_ml_per_100g", "--wp", "mL of water per 100 g of powder; else the type's usual.",
+                float, "ML"),
+        Setting("waste_percent", "--waste", "Share of what is filled, mixed on top; else the lab's,"
+                f" {Way().share_percent:g} where it says none.", float, "PERCENT"),
+        Setting("residue_ml", "--residue", "Fixed part that stays on bowl, spatula and brush; else "
+                f"the lab's, or {Way().residue_ml:g}.", float, "ML"),
+        Setting("by", "--by", "Round powder up to steps of the scale or to scoops.", str, None,
+                'by = "gram"', choices=WAYS_OF_DEALING, shows_default=True),
+        Setting("lab_file", "--lab",
+                "The lab's own file; else lab.toml beside the scans or above, or yours.",
+                PurePath, "FILE", variable="VOLEST_LAB"),
+        Setting("journal_file", "--journal",
+                "Learn the waste from the pours booked there, unless --waste or --residue is "
+                "given.", PurePath, "FILE", 'journal = "journal.db"', variable="VOLEST_JOURNAL"),
+        Setting("way", "--way", "How it is mixed.", str, None, 'way = "vacuum"',
+                choices=(HAND, VACUUM), shows_default=True),
+        Setting("stretch_ml_per_100g", "--extra-water",
+                "Extra water per 100 g for a longer pour, held inside the stone's range.",
+                float, "ML"),
+        Setting("second_pour_mm", "--second-pour",
+                "A base of this height under the first pour; 0 for none.",
+                float, "MM", limits=(0.0, math.inf)),
+        Setting("heap_mm", "--heap",
+                "How far the first pour stands over the rim; else the lab's, or 2; 0 for flush.",
+                float, "MM", limits=(0.0, 10.0)),
     ),
     "day": (
-        Setting(
-            name="materials",
-            flag="--material",
-            kind=tuple,
-            metavar="[PATTERN=]NAME",
-            says="Material, as b04*=alginate; its window is kept.",
-            word="material",
-            example="material = ['*-alg*=alginate']",
-        ),
-        Setting(
-            name="kinds",
-            flag="--kind",
-            kind=tuple,
-            metavar="[PATTERN=]KIND",
-            says="quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
-            word="kind",
-            example="kind = ['*-prep*=dies']",
-        ),
-        Setting(
-            name="taken",
-            flag="--taken",
-            kind=tuple,
-            metavar="[PATTERN=]WHEN",
-            says="When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
-            word="time",
-            example="taken = ['*_%H%M.*=name']",
-        ),
+        Setting("materials", "--material", "Material, as b04*=alginate; its window is kept.",
+                tuple, "[PATTERN=]NAME", "material = ['*-alg*=alginate']", word="material"),
+        Setting("kinds", "--kind",
+                "quadrant, arch or dies (an arch with prepared teeth); else as the scan has it.",
+                tuple, "[PATTERN=]KIND", "kind = ['*-prep*=dies']", word="kind"),
+        Setting("taken", "--taken",
+                "When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
+                tuple, "[PATTERN=]WHEN", "taken = ['*_%H%M.*=name']", word="time"),
     ),
-}
+}  # fmt: skip
 NAMED = {setting.name: setting for group in SETTINGS.values() for setting in group}
 HABITS = {setting.habit: setting for setting in NAMED.values() if setting.example}

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from volest.errors import visible
 from volest.journal import BASE, FIRST, Delivery, Entry, cases_of, day_of
 from volest.lab import Lab
-from volest.stone.stones import all_stones
+from volest.stone.reference import all_stones
 from volest.stone.words import cost_of
 
 # All three are common practice, no source: a season's pace, a week to even out, time to order.

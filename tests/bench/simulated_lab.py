@@ -15,8 +15,7 @@ from pathlib import Path
 from tests.bench.marked_part import write_between
 from volest.lab import Lab, Learned, Pour, Way, Ways, learn
 from volest.settings import Settings
-from volest.stone.mix import Mix, mix
-from volest.stone.pours import Beyond, first_pour
+from volest.stone.mix import Beyond, Mix, first_pour, mix
 
 PAGE = Path(__file__).parents[2] / "docs" / "explanation" / "mix.md"
 POURS, SEEDS, FLAT_PERCENT = 200, 40, 20.0

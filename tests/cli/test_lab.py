@@ -15,7 +15,7 @@ from volest.report.record import schema
 from volest.result import Result as Sized
 from volest.settings import Settings
 from volest.stone.lab_file import read_lab_and_habits
-from volest.stone.pours import first_pour, second_pour
+from volest.stone.mix import first_pour, second_pour
 
 LAB = """
 currency = "CHF"

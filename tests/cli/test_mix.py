@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from volest.cli.mix import mix_command
 from volest.errors import MixError, UsageError
 from volest.settings import Settings
-from volest.stone.pours import first_pour
+from volest.stone.mix import first_pour
 
 
 def run(*words: str) -> Result:

@@ -8,8 +8,7 @@ from click.testing import CliRunner, Result
 
 from volest.cli.lab import LOST, lab_command
 from volest.errors import UsageError
-from volest.stone.reference import BENCH_FIGURES, STEPS, WINDOWS
-from volest.stone.stones import STONE_TYPES
+from volest.stone.reference import BENCH_FIGURES, STEPS, STONE_TYPES, WINDOWS
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference" / "stones.md"
 

@@ -14,7 +14,7 @@ from volest.lab import Lab, OwnStone, SecondPour
 from volest.report.table import CAUTIONS, SHARED_APART, made_with, table_text, tally
 from volest.result import Result
 from volest.settings import Settings, parse_base
-from volest.stone.pours import second_pour
+from volest.stone.mix import second_pour
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_cell

@@ -13,7 +13,7 @@ import pytest
 
 from tests.scan.writers import cuboid, ply_header, stl_text
 from volest.errors import ScanError, UsageError
-from volest.scan import ply, stl
+from volest.scan import checks, stl
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.scan.ply import PIECE_BYTES, WORD_BYTES, number_table, read_ply
 from volest.scan.stl import read_stl_binary, read_stl_text
@@ -60,9 +60,15 @@ def test_triangles_beside_a_quad() -> None:
 
 
 def test_more_corners_than_are_worked_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ply, "MAX_TRIANGLES", 2)
-    rows = FACE + struct.pack("<B4i", 4, 0, 1, 2, 0)
+    monkeypatch.setattr(checks, "MAX_TRIANGLES", 3)
+    rows = FACE + struct.pack("<B5i", 5, 0, 1, 2, 0, 1)
     assert code_of(little(2, rows)) == "too-large"
+
+
+@pytest.mark.parametrize("form", ["ascii", "binary_little_endian"])
+def test_faces_without_vertices(form: str) -> None:
+    row = b"3 0 1 2\n" if form == "ascii" else FACE
+    assert code_of(ply_header(form, 0, 1) + row) == "bad-index"
 
 
 def test_vertices_beside_lists_of_uneven_length() -> None:

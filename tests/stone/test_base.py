@@ -1,6 +1,7 @@
 """The base: tables of solids, and a taper that never leaves it short."""
 
 import math
+from dataclasses import asdict
 
 import pytest
 from hypothesis import given
@@ -10,8 +11,8 @@ from tests.flat import flat, mix
 from volest.errors import MixError
 from volest.lab import FirstPour, Lab, OwnStone, SecondPour
 from volest.settings import Settings
-from volest.stone.pours import base_volume_ml, beyond, first_pour, second_pour
-from volest.stone.reference import BASE_HEIGHT, BEFORE_BASE, NODULE
+from volest.stone.mix import base_volume_ml, beyond, first_pour, second_pour
+from volest.stone.reference import BEFORE_BASE, BENCH_FIGURES, NODULE
 from volest.stone.words import scoops_cell, scoops_in_words
 
 
@@ -146,7 +147,7 @@ def test_waiting_time_and_height() -> None:
     # Naval two-step text as copied on a web page: about 45 min or until gloss is lost.
     assert (BEFORE_BASE.value, BEFORE_BASE.unit) == (45, "min")
     # Course page on casts: half an inch, 12.7 mm.
-    assert BASE_HEIGHT.value == pytest.approx(0.5 * 25.4)
+    assert asdict(BENCH_FIGURES["height of a base"])["value"] == pytest.approx(0.5 * 25.4)
 
 
 def test_nodules_are_eight_balls_of_eight_mm() -> None:

@@ -8,10 +8,8 @@ from tests.flat import mix
 from volest.errors import MixError
 from volest.lab import Bowl, Lab
 from volest.settings import Settings
-from volest.stone.mix import Mix
-from volest.stone.pours import first_pour, fits_one, into_bowls, most_mixes
-from volest.stone.reference import mixing_min
-from volest.stone.stones import stone_type
+from volest.stone.mix import Mix, first_pour, fits_one, into_bowls, most_mixes
+from volest.stone.reference import mixing_min, stone_type
 
 SMALL = Bowl(name="small", least_ml=30, most_ml=70)
 LARGE = Bowl(name="large", least_ml=60, most_ml=160)

@@ -11,8 +11,7 @@ import pytest
 from tests.flat import flat, mix
 from volest.lab import HAND, Bowl, Lab
 from volest.settings import Settings
-from volest.stone.mix import STRETCH_IN_WORDS, Mix
-from volest.stone.pours import Beyond, first_pour
+from volest.stone.mix import STRETCH_IN_WORDS, Beyond, Mix, first_pour
 from volest.stone.reference import (
     PRACTICE,
     STEPS,
@@ -21,8 +20,8 @@ from volest.stone.reference import (
     Band,
     Figure,
     pour_window,
+    stone_type,
 )
-from volest.stone.stones import stone_type
 from volest.stone.words import (
     CAUTIONS,
     base_if_short,

@@ -13,8 +13,7 @@ import pytest
 from volest.errors import LabError, UsageError
 from volest.lab import Bowl, Lab, OwnStone, Way
 from volest.stone.lab_file import check_lab, read_lab_and_habits
-from volest.stone.reference import LEAST_WP
-from volest.stone.stones import STONE_TYPES, all_stones, find_stone
+from volest.stone.reference import LEAST_WP, STONE_TYPES, all_stones, find_stone
 
 START = resources.files("volest.stone").joinpath("lab_start.toml").read_text(encoding="utf-8")
 

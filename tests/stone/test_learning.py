@@ -23,7 +23,7 @@ from tests.bench.simulated_lab import (
 from tests.flat import mix
 from volest.lab import PRIOR_POURS, Lab, Learned, Pour, Way, learn, learn_all
 from volest.settings import Settings
-from volest.stone.pours import first_pour
+from volest.stone.mix import first_pour
 
 DEFAULT = Way(share_percent=15.0, residue_ml=1.0)
 

@@ -11,8 +11,16 @@ import pytest
 from tests.flat import mix
 from volest.errors import MixError
 from volest.lab import Bench, Bowl
-from volest.stone.mix import MOST_VOLUME_ML, check_volume, check_wp, waste_notes
-from volest.stone.pours import Make, base_volume_ml, fits_one, into_bowls
+from volest.stone.mix import (
+    MOST_VOLUME_ML,
+    Make,
+    base_volume_ml,
+    check_volume,
+    check_wp,
+    fits_one,
+    into_bowls,
+    waste_notes,
+)
 from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
 
 

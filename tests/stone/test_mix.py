@@ -8,6 +8,7 @@ Water stretched for working time: bounded by the range, told in words.
 import json
 import math
 import re
+from dataclasses import asdict
 
 import pytest
 from hypothesis import given
@@ -18,11 +19,12 @@ from volest.errors import MixError, UsageError
 from volest.lab import Bench
 from volest.stone.mix import STRETCH_IN_WORDS, Mix, marks_note, stretched, volume_per_gram_ml
 from volest.stone.reference import (
-    DIHYDRATE_DENSITY,
+    BENCH_FIGURES,
+    STONE_TYPES,
+    stone_type,
     theoretical_water_g,
     water_density_g_per_ml,
 )
-from volest.stone.stones import STONE_TYPES, stone_type
 
 # Worked examples count grams of water per gram at 20 degrees C (998.2071 kg/m3).
 G_PER_ML = 0.9982071
@@ -244,7 +246,8 @@ def contraction_percent(powder_density: float, wp_ml_per_100g: float | None = No
     """How much less room crystals take than powder and bound water; by default no more water."""
     bound_ml = BOUND_G / water_density_g_per_ml(20.0)
     wp = 100.0 * bound_ml if wp_ml_per_100g is None else wp_ml_per_100g
-    change_ml = (1.0 + BOUND_G) / DIHYDRATE_DENSITY.value - 1.0 / powder_density - bound_ml
+    gypsum: float = asdict(BENCH_FIGURES["density of set gypsum"])["value"]
+    change_ml = (1.0 + BOUND_G) / gypsum - 1.0 / powder_density - bound_ml
     return 100.0 * change_ml / volume_per_gram_ml(powder_density, wp)
 
 

@@ -4,6 +4,7 @@ Pour windows by material stand against studies and textbooks.
 """
 
 import math
+from dataclasses import asdict
 
 import pytest
 from hypothesis import given
@@ -12,10 +13,8 @@ from hypothesis import strategies as st
 from volest.errors import MixError, UsageError
 from volest.stone.mix import volume_per_gram_ml
 from volest.stone.reference import (
-    DENSITY_SPREAD,
-    DIHYDRATE_DENSITY,
+    BENCH_FIGURES,
     LEAST_WP,
-    SCOOP,
     SEPARATING,
     WINDOWS,
     in_words,
@@ -106,19 +105,28 @@ def test_times_in_the_unit_people_use() -> None:
 
 def test_scoop_is_50_g_without_a_source() -> None:
     # Common practice, no source.
-    assert (SCOOP.value, SCOOP.unit, SCOOP.mark) == (50.0, "g", "common practice, no source")
+    scoop = asdict(BENCH_FIGURES["one scoop"])
+    assert (scoop["value"], scoop["unit"], scoop["mark"]) == (
+        50.0,
+        "g",
+        "common practice, no source",
+    )
 
 
 def test_gypsum_density_fits_its_molar_volume() -> None:
     # Encyclopaedia of salts: gypsum 172.17 g/mol, molar volume 74.69 cm3 (2.305 g/cm3).
-    assert pytest.approx(172.17 / 74.69, rel=0.01) == DIHYDRATE_DENSITY.value
+    assert (
+        pytest.approx(172.17 / 74.69, rel=0.01)
+        == asdict(BENCH_FIGURES["density of set gypsum"])["value"]
+    )
 
 
 def test_spread_of_density_is_some_two_percent_of_a_die_stone_mix() -> None:
     # Worked by hand for W/P 0.22: 2.66 or 2.86 instead of 2.76 moves the volume by some 2.4 %.
     usual = volume_per_gram_ml(2.76, 22.0)
+    spread = asdict(BENCH_FIGURES["spread of powder density"])["value"]
     for sign in (-1, 1):
-        moved = volume_per_gram_ml(2.76 + sign * DENSITY_SPREAD.value, 22.0)
+        moved = volume_per_gram_ml(2.76 + sign * spread, 22.0)
         assert abs(moved / usual - 1) == pytest.approx(0.023, abs=0.003)
 
 

@@ -11,8 +11,7 @@ from tests.flat import mix
 from volest.errors import UsageError
 from volest.lab import Bench
 from volest.stone.mix import Mix, dealt_out, powder_up, shown
-from volest.stone.reference import theoretical_water_g
-from volest.stone.stones import STONE_TYPES, stone_type
+from volest.stone.reference import STONE_TYPES, stone_type, theoretical_water_g
 
 volumes = st.floats(2.0, 500.0)
 stones = st.sampled_from(sorted(STONE_TYPES))

@@ -7,8 +7,17 @@ import pytest
 
 from volest.errors import UsageError
 from volest.lab import Lab, OwnStone
-from volest.stone.reference import BENCH_FIGURES, LEAST_WP, OWN, Band
-from volest.stone.stones import STONE_TYPES, all_stones, find_stone, own_stone, stone_type
+from volest.stone.reference import (
+    BENCH_FIGURES,
+    LEAST_WP,
+    OWN,
+    STONE_TYPES,
+    Band,
+    all_stones,
+    find_stone,
+    own_stone,
+    stone_type,
+)
 
 MARKS = {"read", "from memory", "common practice, no source", "derived"}
 LIKE = stone_type("type-4")

@@ -6,11 +6,9 @@ from tests.flat import mix
 from volest.cli.lab import figure_record
 from volest.lab import Bench, Bowl, Lab, Learned, Pour, learn
 from volest.settings import Settings
-from volest.stone.mix import MOST_VOLUME_ML
-from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
-from volest.stone.reference import BENCH_FIGURES, Band, Figure
-from volest.stone.stones import STONE_TYPES
-from volest.stone.words import learned_in_words, water_weighed
+from volest.stone.mix import MOST_VOLUME_ML, NOTHING, Beyond, first_pour, shared_pour
+from volest.stone.reference import BENCH_FIGURES, STONE_TYPES, Band, Figure
+from volest.stone.words import learned_in_words, powder_cell, water_cell, water_weighed
 
 
 def test_figures_and_bands_tell_value_unit_and_source() -> None:
@@ -41,6 +39,13 @@ def test_water_on_a_balance() -> None:
     assert water_weighed(made) == f"{made.water_ml * 0.9982:.1f} g"
     two = mix(100, mixes=2, bench=Bench(scale_step_g=0.1, water_c=20.0))
     assert water_weighed(two) == f"{two.water_ml * 0.9982 / 2:.1f} g"  # of one of the two
+
+
+def test_cells_tell_each_mix() -> None:
+    # 100 g of powder and 20 mL are 100 / 2.76 + 20 = 56.2 mL: 55 mL take 97.8 g and 19.6 mL.
+    one, two = (mix(v, waste_percent=10.0, mixes=n) for v, n in ((50, 1), (200, 2)))
+    assert (water_cell(one), powder_cell(one)) == ("19.6", "98")
+    assert (water_cell(two), powder_cell(two)) == ("2 x 39.2", "2 x 196")
 
 
 def test_more_than_one_pour_can_take_is_not_shared() -> None:

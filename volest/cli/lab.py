@@ -23,8 +23,9 @@ from volest.stone.reference import (
     WINDOWS,
     Band,
     Figure,
+    StoneType,
+    all_stones,
 )
-from volest.stone.stones import StoneType, all_stones
 
 _NONE = "none"
 LOST = "new impression after"

@@ -33,7 +33,7 @@ from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
 from volest.stock import case_lines, lot_doubts, stock_lines
 from volest.stone.mix import SPOKEN_DIGITS
-from volest.stone.stones import all_stones, find_stone
+from volest.stone.reference import all_stones, find_stone
 from volest.stone.words import cost_of
 from volest.storage import GivenFileError, check_target, json_in, text_of
 

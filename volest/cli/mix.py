@@ -12,8 +12,16 @@ from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings
 from volest.stone import words
-from volest.stone.mix import STRETCH_IN_WORDS, Mix
-from volest.stone.pours import beyond, first_pour, learned_for, second_pour
+from volest.stone.mix import (
+    STRETCH_IN_WORDS,
+    Mix,
+    beyond,
+    first_pour,
+    learned_for,
+    powder_in_words,
+    second_pour,
+    water_in_words,
+)
 from volest.stone.reference import Window, pour_window
 
 if TYPE_CHECKING:
@@ -166,10 +174,10 @@ def _amounts(made: Mix) -> "Text":
     return Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
-        (f"{words.water_in_words(made):>10}", "bold cyan"),
+        (f"{water_in_words(made):>10}", "bold cyan"),
         f"   or weigh it: {weighed}\n" if weighed else "\n",
         ("  2  POWDER ", "bold"),
-        (f"{words.powder_in_words(made):>10}", "bold cyan"),
+        (f"{powder_in_words(made):>10}", "bold cyan"),
         f"{beside}\n\n",
         "\n".join(wrapped(line, READING_WIDTH) for line in lines),
     )

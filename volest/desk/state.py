@@ -35,9 +35,9 @@ from volest.run import Desk, Planner, Request, opened
 from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
-from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
+from volest.stone.mix import powder_in_words, water_in_words
+from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
-from volest.stone.stones import find_stone
 from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
 from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
@@ -698,8 +698,8 @@ class OpenDay:
             ],
             "stone": visible(made.stone),
             "mixes": made.mixes,
-            "water": words.water_in_words(made),
-            "powder": words.powder_in_words(made),
+            "water": water_in_words(made),
+            "powder": powder_in_words(made),
             "scoops": words.scoops_in_words(made),
             "bowl": visible(words.bowl_in_words(made)),
             "ratio": words.ratio_in_words(made),

@@ -15,7 +15,8 @@ from volest.errors import visible
 from volest.notes import hours_in_words
 from volest.report.names import wrapped
 from volest.result import Guide, Result
-from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
+from volest.stone.mix import powder_in_words, water_in_words
+from volest.stone.words import bowl_in_words, scoops_in_words
 from volest.storage import write_whole
 
 if TYPE_CHECKING:  # what finds these is read when it is asked for

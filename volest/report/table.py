@@ -22,11 +22,17 @@ from volest.report.names import TIE, folded, pieces, short_names, shortened, tie
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
 from volest.stone import words
-from volest.stone.mix import Mix
-from volest.stone.pours import OF_THE_BOWL, knows_scoop
-from volest.stone.reference import BEFORE_BASE, KINDS, SEPARATING, in_words
+from volest.stone.mix import OF_THE_BOWL, Mix, knows_scoop, powder_in_words, water_in_words
+from volest.stone.reference import (
+    BEFORE_BASE,
+    KINDS,
+    SEPARATING,
+    StoneType,
+    bench_for,
+    find_stone,
+    in_words,
+)
 from volest.stone.shared import Plan, SharedMix, priced, this_minute
-from volest.stone.stones import StoneType, bench_for, find_stone
 
 READING_WIDTH = 80  # longer sentences are hard to follow at arm's length
 _WIDEST = 10_000  # for a pipe: no line of the table is ever broken
@@ -548,7 +554,7 @@ def amounts_in_words(mix: Mix) -> str:
     """Say water and powder of a mix in one line."""
     each = f"{mix.mixes} equal mixes, each " if mix.mixes > 1 else ""
     return (
-        f"{each}{words.water_in_words(mix)} water, {words.powder_in_words(mix)} {mix.stone} "
+        f"{each}{water_in_words(mix)} water, {powder_in_words(mix)} {mix.stone} "
         f"({words.scoops_in_words(mix)})"
     )
 

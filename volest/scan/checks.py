@@ -27,7 +27,6 @@ BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which h
 # Exporters leave slivers, and they change nothing; a collapsed mesh is mostly those.
 MANY_SHARE = 0.5
 # Triangles that damage to a file has put out of their places: told, or refused, not mended.
-SAMPLE = 8192  # triangles from which the usual one is taken
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
 REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
 DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
@@ -221,22 +220,16 @@ def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
 
 
 def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
-    """Count triangles that lie at 0, 0, 0 with all corners, or are torn to it."""
+    """Count triangles that lie at 0, 0, 0, or are torn to it: far longer, unlike a fan about it."""
     at_origin = (triangles == 0.0).all(axis=2)  # (n, 3)
-    return int(np.count_nonzero(at_origin.all(axis=1))) + _reaching(triangles, areas, at_origin)
-
-
-def _reaching(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], at_origin: NDArray[np.bool_]
-) -> int:
-    """Count triangles torn to the origin: far longer than the others, unlike a fan about it."""
+    zeroed = at_origin.all(axis=1)
     torn = at_origin.any(axis=1) & (areas > 0)
     others = ~at_origin.any(axis=1) & (areas > 0)
-    if not torn.any() or not others.any():
-        return 0
-    sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
-    stretched = np.median(sides[torn]) >= ZEROED_STRETCH * np.median(sides[others])
-    return int(np.count_nonzero(torn)) if stretched else 0
+    if torn.any() and others.any():
+        sides = np.abs(triangles - np.roll(triangles, 1, axis=1)).max(axis=(1, 2))
+        if np.median(sides[torn]) >= ZEROED_STRETCH * np.median(sides[others]):
+            zeroed = zeroed | torn  # one that has an area does not lie there with all corners
+    return int(np.count_nonzero(zeroed))
 
 
 def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
@@ -308,10 +301,6 @@ def mm_per_unit(unit: str | None) -> float:
     return MM_PER_UNIT[unit]
 
 
-def _three_digits(side_mm: float) -> str:
-    return f"{side_mm:.0f}" if side_mm >= 100.0 else f"{side_mm:.3g}"  # noqa: PLR2004  # three digits
-
-
 def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
     """Measure the scan's longest side along x, y or z, and its height along its thinnest way.
 
@@ -354,8 +343,9 @@ def check_scale(
     side_mm, height_mm = sides_mm(triangles, areas)
     in_file = (side_mm / mm_per_unit(unit), height_mm / mm_per_unit(unit))
     if not POSSIBLE_MM[0] <= side_mm <= POSSIBLE_MM[1]:
+        three_digits = f"{side_mm:.3g}" if side_mm < POSSIBLE_MM[0] else f"{side_mm:.0f}"
         raise ScanError(
-            f"a longest side of {_three_digits(side_mm)} mm, read as {unit or 'mm'}",
+            f"a longest side of {three_digits} mm, read as {unit or 'mm'}",
             needed=f"{POSSIBLE_MM[0]:.0f} to {POSSIBLE_MM[1]:.0f} mm",
             remedy=_advice(*in_file),
             code="scale",
@@ -366,28 +356,24 @@ def check_scale(
     likely = _likely(*in_file)
     note = Note(
         "odd-size",
-        odd=odd,
+        odd=odd[0],
         unit=unit or "mm",
         side_mm=side_mm,
         height_mm=height_mm,
-        limits_mm=_LIMITS_MM[odd],
+        limits_mm=odd[1],
         better_unit=likely,
         better_mm=tuple(side * MM_PER_UNIT[likely] for side in in_file) if likely else (),
     )
     return (note,)
 
 
-# In which way a scan is odd, and what the note on it compares with.
-_LIMITS_MM = {"side": USUAL_MM, "part": (PART_HEIGHT_MM, FULL_ARCH_MM), "height": HEIGHT_MM}
-
-
-def _odd(side_mm: float, height_mm: float) -> str | None:
-    """Say in which way no usual impression is of this length and height."""
+def _odd(side_mm: float, height_mm: float) -> tuple[str, tuple[float, float]] | None:
+    """Say in which way, and by what limits, no usual impression is of this length and height."""
     if not USUAL_MM[0] <= side_mm <= USUAL_MM[1]:
-        return "side"
+        return "side", USUAL_MM
     if side_mm < FULL_ARCH_MM and height_mm < PART_HEIGHT_MM:
-        return "part"
-    return None if HEIGHT_MM[0] <= height_mm <= HEIGHT_MM[1] else "height"
+        return "part", (PART_HEIGHT_MM, FULL_ARCH_MM)
+    return None if HEIGHT_MM[0] <= height_mm <= HEIGHT_MM[1] else ("height", HEIGHT_MM)
 
 
 def _likely(side: float, height: float) -> str | None:

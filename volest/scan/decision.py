@@ -35,9 +35,7 @@ _TOLD: dict[str, tuple[Callable[[Any], bool], str]] = {  # of the impression its
     ),
     "material": (lambda said: isinstance(said, str), 'a name: material = "alginate"'),
     "preparations": (
-        lambda said: (
-            isinstance(said, list) and len(said) <= MOST_PREPARATIONS and all(map(_is_triple, said))
-        ),
+        lambda said: _is_list(said, MOST_PREPARATIONS) and all(map(_is_triple, said)),
         _MARKS,
     ),
 }
@@ -47,39 +45,21 @@ Place = tuple[float, float, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patch:
-    """A round patch of the footprint, seen along the pour axis, decided by hand.
+    """A round patch of the footprint, seen along the pour axis, decided by hand."""
 
-    Parameters
-    ----------
-    what : str
-        'leave-out' or 'take-in'.
-    centre_mm : tuple of float
-        Its middle in the scan's own frame.
-    """
-
-    what: str
-    centre_mm: tuple[float, float, float]
+    what: str  # one of `PLACES`
+    centre_mm: Place  # in the scan's own frame
     radius_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """The base line that a person chose, and patches of the footprint, in the scan's own frame.
+    """The base line that a person chose, and patches of the footprint, in the scan's own frame."""
 
-    Parameters
-    ----------
-    point_mm, normal : tuple of float
-        The base line; its normal is the pour axis, out of the opening.
-    patches : tuple of Patch
-        Corrections of the footprint, in order.
-    others : tuple of Decision
-        What was decided about further impressions of the scan.
-    """
-
-    point_mm: tuple[float, float, float]
-    normal: tuple[float, float, float]
-    patches: tuple[Patch, ...] = ()
-    others: "tuple[Decision, ...]" = ()
+    point_mm: Place  # of the base line
+    normal: Place  # the pour axis, out of the opening
+    patches: tuple[Patch, ...] = ()  # corrections of the footprint, in order
+    others: "tuple[Decision, ...]" = ()  # what was decided about further impressions of the scan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,8 +161,8 @@ def put_back(scan: Path, content: bytes | None) -> None:
 
 def _sum_of(record: dict[str, Any]) -> str:
     """Give the checksum of what was decided, whatever order and layout it is written in."""
-    figures = {key: record.get(key, []) for key in ("base_line", "patch", "other")}
-    text = json.dumps(figures, sort_keys=True, default=str)
+    said = {key: record.get(key, []) for key in ("base_line", "patch", "other")}
+    text = json.dumps(said, sort_keys=True, default=str)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -202,56 +182,47 @@ def read_decision(scan: Path) -> Decision | None:
     try:
         if not has_decision(scan):
             return None
+        record = _sound_record(path)
+    except GivenFileError as fault:
+        raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
     except OSError as fault:
         raise _faulty(path, fault.strerror or str(fault), "a file that can be read") from fault
-    record = _read(path)
+    told = record.keys() & _TOLD
+    told_alone = bool(told) and record.keys() - {"scan_sha256"} == {"volest_decision", *told}
+    if told_alone and "scan_sha256" not in record:  # nothing of this content
+        return None
+    if record.get("scan_sha256") != fingerprint(scan):
+        raise _faulty(path, "a decision about another content of this scan", "one about this scan")
+    if told_alone:
+        return None
+    if record.get(_SUM, _sum_of(record)) != _sum_of(record):  # without one it is a hand's own
+        needed = f"the file as it was saved, or no line {_SUM}"
+        raise _faulty(path, f"figures that do not fit {_SUM}", needed)
+    others = tuple(_decision(path, one) for one in _tables(path, record, "other", MOST_OTHERS))
+    return replace(_decision(path, record), others=others)
+
+
+def _sound_record(path: Path) -> dict[str, Any]:
+    """Read what stands in a decision's file, of this version and with what is told in order."""
+    if path.is_symlink():  # no line of what lies elsewhere is to be told, nor obeyed
+        raise _faulty(path, "a link", "a file of its own")
+    record = toml_of(path, LARGEST_BYTES)
     version = record.get("volest_decision")
     if type(version) is not int or version != VERSION:
         said = f"volest_decision = {in_short(version)}"
         found = "no line volest_decision" if version is None else said
         raise _faulty(path, found, f"volest_decision = {VERSION}")
-    alone = _is_told_alone(path, record)
-    if alone and "scan_sha256" not in record:  # nothing of this content
-        return None
-    if record.get("scan_sha256") != fingerprint(scan):
-        raise _faulty(path, "a decision about another content of this scan", "one about this scan")
-    if alone:
-        return None
-    if record.get(_SUM, _sum_of(record)) != _sum_of(record):  # without one it is a hand's own
-        raise _faulty(
-            path, f"figures that do not fit {_SUM}", f"the file as it was saved, or no line {_SUM}"
-        )
-    others = record.get("other", [])
-    if not isinstance(others, list) or len(others) > MOST_OTHERS:
-        found = f"other = {in_short(others)}"
-        raise _faulty(path, found, f"a list of up to {MOST_OTHERS} tables [[other]]")
-    further = tuple(_decision(path, other) for other in others)
-    return replace(_decision(path, record), others=further)
-
-
-def _read(path: Path) -> dict[str, Any]:
-    """Read what stands in a decision's file."""
-    if path.is_symlink():  # no line of what lies elsewhere is to be told, nor obeyed
-        raise _faulty(path, "a link", "a file of its own")
-    try:
-        return toml_of(path, LARGEST_BYTES)
-    except GivenFileError as fault:
-        raise _faulty(path, str(fault), "TOML as `volest view` saves it") from fault
-
-
-def _is_told_alone(path: Path, record: dict[str, Any]) -> bool:
     for key, (is_sound, needed) in _TOLD.items():
         if key in record and not is_sound(record[key]):
             raise _faulty(path, f"{key} = {in_short(record[key])}", needed)
-    told = record.keys() & _TOLD
-    return bool(told) and record.keys() - {"scan_sha256"} == {"volest_decision", *told}
+    return record
 
 
 def read_told(scan: Path) -> Told:
     """Read what is saved beside a scan of its impression itself."""
     told = _told(scan)
     taken: datetime | None = told.get("taken")
-    marks: list[list[float]] = told.get("preparations") or []
+    marks: list[list[float]] = told.get("preparations", [])
     if marks and scan_mark(decision_path(scan)) not in (None, fingerprint(scan)):
         marks = []  # of another content: told where the decision is read
     return Told(
@@ -279,6 +250,14 @@ def scan_mark(path: Path) -> str | None:
     return mark if isinstance(mark, str) else None
 
 
+def _tables(path: Path, record: dict[str, Any], key: str, most: int) -> list[Any]:
+    said = record.get(key, [])
+    if not _is_list(said, most):
+        needed = f"a list of up to {most} tables [[{key}]]"
+        raise _faulty(path, f"{key} = {in_short(said)}", needed)
+    return said
+
+
 def _decision(path: Path, record: Any) -> Decision:
     base = record.get("base_line") if isinstance(record, dict) else None
     if not isinstance(base, dict):
@@ -286,10 +265,7 @@ def _decision(path: Path, record: Any) -> Decision:
     normal = _triple(path, base, "normal")
     if math.hypot(*normal) < LEAST_NORMAL:
         raise _faulty(path, f"normal = {list(normal)}", "a direction")
-    patches = record.get("patch", [])
-    if not isinstance(patches, list) or len(patches) > MOST_PATCHES:
-        found = f"patch = {in_short(patches)}"
-        raise _faulty(path, found, f"a list of up to {MOST_PATCHES} tables [[patch]]")
+    patches = _tables(path, record, "patch", MOST_PATCHES)
     return Decision(
         point_mm=_triple(path, base, "point_mm"),
         normal=normal,
@@ -302,22 +278,23 @@ def patch_in(path: Path, patch: Any) -> Patch:
     if not isinstance(patch, dict) or patch.get("what") not in PLACES:
         raise _faulty(path, f"patch {in_short(patch)}", f"what = one of {', '.join(PLACES)}")
     radius = patch.get("radius_mm")
-    radius_mm = float(radius) if _is_number(radius) else 0.0
-    if radius_mm <= 0.0:
+    if not _is_number(radius) or radius <= 0.0:
         raise _faulty(path, f"radius_mm = {in_short(radius)}", "a number over 0")
-    return Patch(
-        what=patch["what"], centre_mm=_triple(path, patch, "centre_mm"), radius_mm=radius_mm
-    )
+    centre_mm = _triple(path, patch, "centre_mm")
+    return Patch(what=patch["what"], centre_mm=centre_mm, radius_mm=float(radius))
 
 
-def _triple(path: Path, table: dict[str, Any], key: str) -> tuple[float, float, float]:
+def _triple(path: Path, table: dict[str, Any], key: str) -> Place:
     value = table.get(key)
     if not _is_triple(value):
-        raise _faulty(
-            path, f"{key} = {in_short(value)}", f"{key} = three numbers of a million at most"
-        )
-    x, y, z = (float(part) for part in value)
+        needed = f"{key} = three numbers of a million at most"
+        raise _faulty(path, f"{key} = {in_short(value)}", needed)
+    x, y, z = map(float, value)
     return x, y, z
+
+
+def _is_list(value: Any, most: int) -> TypeGuard[list[Any]]:
+    return isinstance(value, list) and len(value) <= most
 
 
 def _is_triple(value: Any) -> TypeGuard[list[float]]:

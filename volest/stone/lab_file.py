@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -10,27 +10,17 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
-from volest.lab import (
-    HAND,
-    LEAST_SHARE_PERCENT,
-    VACUUM,
-    Bench,
-    BenchTime,
-    Bowl,
-    Cast,
-    FirstPour,
-    Jaws,
-    Lab,
-    OwnStone,
-    SecondPour,
-    Sharing,
-    Trimming,
-    Way,
-    Ways,
-)
+from volest.lab import HAND, LEAST_SHARE_PERCENT, VACUUM, BenchTime, Bowl, Lab, OwnStone, Way
 from volest.settings import HABITS, parse_taken, pattern_and_word
-from volest.stone.reference import LEAST_WP, check_kind, pour_window
-from volest.stone.stones import STONE_TYPES, find_stone, is_type, own_stone
+from volest.stone.reference import (
+    LEAST_WP,
+    STONE_TYPES,
+    check_kind,
+    find_stone,
+    is_type,
+    own_stone,
+    pour_window,
+)
 from volest.storage import GivenFileError, in_short, toml_of
 
 _CHECKER = TypeAdapter(Lab)
@@ -52,21 +42,14 @@ _NEEDS = {
     "literal_error": "{expected}",
 }
 _OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
-_TABLES = {
-    "[bench]": Bench,
+_TABLES: dict[str, type[Any]] = {
+    **{f"[{one.name}]": type(one.default) for one in fields(Lab) if is_dataclass(one.default)},
     "[way.hand] or [way.vacuum]": Way,
     "[[stone]]": OwnStone,
     "[[bowl]]": Bowl,
-    "[first_pour]": FirstPour,
-    "[cast]": Cast,
-    "[second_pour]": SecondPour,
-    "[trimming]": Trimming,
-    "[jaw]": Jaws,
-    "[sharing]": Sharing,
-    "[time]": BenchTime,
 }
-_KEYS = [field.name for record in (Lab, Ways, *_TABLES.values()) for field in fields(record)]
-_KEYS += ["habits", *HABITS]
+_RECORDS: list[type[Any]] = [Lab, *_TABLES.values()]
+_KEYS = [*(field.name for record in _RECORDS for field in fields(record)), "habits", *HABITS]
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
     "scale_step_g": "the smallest step of the scale, in g",

@@ -1,16 +1,24 @@
-"""From a volume to a mix: powder, water and scoops that a bench can deal out, and what is left."""
+"""From a volume to a mix: what a bench can deal out, which bowl it goes into, the base under it."""
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from volest.errors import MixError, UsageError
-from volest.lab import VACUUM, Bench
+from volest.lab import HAND, USUAL_VOLUME_ML, VACUUM, Bench, BenchTime, Bowl, Learned, unlearned
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.reference import LEAST_WP, theoretical_water_g, water_density_g_per_ml
-from volest.stone.stones import StoneType, stone_type
+from volest.stone.reference import (
+    LEAST_WP,
+    StoneType,
+    bench_for,
+    find_stone,
+    mixing_min,
+    stone_type,
+    theoretical_water_g,
+    water_density_g_per_ml,
+)
 
 _DEFAULTS = Settings()
 
@@ -25,30 +33,22 @@ class Mix:
         The stone.
     volume_ml, needed_ml : float
         What is filled: cavity, heap and nodules; and what has to be mixed for it.
-    powder_g, water_ml : float
-        Rounded to what can be weighed or measured; over all the equal mixes.
-    mix_ml : float
-        Volume of the rounded mix.
+    powder_g, water_ml, mix_ml : float
+        Rounded to what can be weighed or measured, over all the equal mixes; and what they make.
     wp_ml_per_100g : float
         The ratio that was asked for; `made_wp_ml_per_100g` is what rounding made of it.
-    unrounded_powder_g, unrounded_water_ml : float
-        Powder and water before rounding.
+    unrounded_powder_g : float
+        Powder before rounding.
     bench : Bench
         Scale, scoop and cylinder that it is rounded to.
-    mixes : int
-        Number of equal mixes that it is made in.
-    bowl : str or None
-        The bowl it goes into.
-    way : str
-        'hand' or 'vacuum'.
+    mixes, bowl, way : int, str or None, str
+        How many equal mixes, the bowl they go into, and 'hand' or 'vacuum'.
     has_scoop : bool
         Whether the scoop of the bench is one of this stone; if not, all of it is weighed.
     terms_ml : tuple of pairs of str and float
         What the mix is the sum of: cavity, heap, nodules, share, residue, reserve, rounding.
-    volume_u_ml : float
-        How well what is filled is known, as a standard uncertainty.
-    risk_percent : float or None
-        Chance of running short that the reserve is for.
+    volume_u_ml, risk_percent : float
+        Standard uncertainty of what is filled; chance of running short that the reserve is for.
     whole_scoops : Mix or None
         The same dealt out by whole scoops, where it is weighed and a scoop is known.
     notes : tuple of Note
@@ -63,7 +63,6 @@ class Mix:
     mix_ml: float
     wp_ml_per_100g: float
     unrounded_powder_g: float
-    unrounded_water_ml: float
     bench: Bench
     mixes: int = 1
     bowl: str | None = None
@@ -83,14 +82,13 @@ class Mix:
     @property
     def scoops(self) -> int:
         """Whole scoops that hold at least the powder: to have ready, not to mix; or 0."""
-        scoops = round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS)
-        return math.ceil(scoops) if self.has_scoop else 0
+        return self.has_scoop * math.ceil(round(self.powder_g / self.bench.scoop_g, NOISE_DIGITS))
 
     @property
     def full_scoops(self) -> int:
         """Full scoops in each of the equal mixes; 0 where no scoop of the stone is known."""
         scoops = round(self.powder_g / self.mixes / self.bench.scoop_g, NOISE_DIGITS)
-        return math.floor(scoops) if self.has_scoop else 0
+        return self.has_scoop * math.floor(scoops)
 
     @property
     def rest_g(self) -> float:
@@ -123,35 +121,38 @@ class Mix:
         """The same water on a balance, in g."""
         return self.water_ml * water_density_g_per_ml(self.bench.water_c)
 
+    @property
+    def unrounded_water_ml(self) -> float:
+        """Water before rounding, in mL."""
+        return self.unrounded_powder_g * self.wp_ml_per_100g / 100.0
+
     def as_record(self) -> dict[str, Any]:
         """Return the mix as plain values for JSON."""
+        record = _rounded(self, *_TOLD)
+        if not self.has_scoop:
+            record["scoops"] = None
+        record["terms_ml"] = {name: round(ml, _TOLD_DIGITS) for name, ml in self.terms_ml}
+        whole = self.whole_scoops
+        by_scoop = whole and _rounded(whole, "scoops", "powder_g", "water_ml", "mix_ml")
+        unrounded = {"powder_g": self.unrounded_powder_g, "water_ml": self.unrounded_water_ml}
         return {
-            "stone": self.stone,
-            "powder_g": round(self.powder_g, 6),
-            "water_ml": round(self.water_ml, 6),
-            "scoops": self.scoops if self.has_scoop else None,
-            "mixes": self.mixes,
-            "full_scoops": self.full_scoops,
-            "rest_g": round(self.rest_g, 6),
-            "way": self.way,
-            "bowl": self.bowl,
-            "waste_ml": round(self.waste_ml, 6),
-            "mix_ml": round(self.mix_ml, 6),
-            "volume_u_ml": round(self.volume_u_ml, 6),
-            "terms_ml": {name: round(ml, 6) for name, ml in self.terms_ml},
-            "by_scoop": None
-            if self.whole_scoops is None
-            else {
-                "scoops": self.whole_scoops.scoops,
-                "powder_g": self.whole_scoops.powder_g,
-                "water_ml": round(self.whole_scoops.water_ml, 6),
-                "mix_ml": round(self.whole_scoops.mix_ml, 6),
-            },
-            "unrounded": {
-                "powder_g": round(self.unrounded_powder_g, 6),
-                "water_ml": round(self.unrounded_water_ml, 6),
-            },
+            **record,
+            "by_scoop": by_scoop,
+            "unrounded": {name: round(amount, _TOLD_DIGITS) for name, amount in unrounded.items()},
         }
+
+
+_TOLD = ("stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way", "bowl",
+         "waste_ml", "mix_ml", "volume_u_ml")  # fmt: skip
+_TOLD_DIGITS = 6
+
+
+def _rounded(made: Mix, *names: str) -> dict[str, Any]:
+    values = {name: getattr(made, name) for name in names}
+    return {
+        name: round(one, _TOLD_DIGITS) if isinstance(one, float) else one
+        for name, one in values.items()
+    }
 
 
 def mix(
@@ -182,7 +183,7 @@ def mix(
     usual = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
     check_wp(usual)
     wp, notes = stretched(kind, usual, stretch_ml_per_100g)
-    density, solid = kind.powder_density.value, 1.0 - air_percent / 100.0
+    density = kind.powder_density.value
     share_ml = volume_ml * waste_percent / 100.0
     each_ml = (volume_ml + share_ml) / mixes + residue_ml + reserve_ml
     unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
@@ -196,7 +197,7 @@ def mix(
         step_g=powder_step_g(by, bench),
         mark_ml=bench.cylinder_step_ml,
     )
-    mix_ml = (powder_g / density + water_ml) / solid * mixes
+    mix_ml = (powder_g / density + water_ml) / (1.0 - air_percent / 100.0) * mixes
     terms_ml = {
         **(parts_ml or {"cavity": volume_ml}),
         "share": share_ml,
@@ -214,13 +215,9 @@ def mix(
         terms_ml=tuple(terms_ml.items()),
         wp_ml_per_100g=wp,
         unrounded_powder_g=unrounded_g * mixes,
-        unrounded_water_ml=unrounded_g * wp / 100.0 * mixes,
         bench=bench,
         mixes=mixes,
-        notes=(
-            *notes,
-            *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by),
-        ),
+        notes=(*notes, *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by)),
     )
 
 
@@ -238,11 +235,13 @@ def volume_per_gram_ml(
 
 # Slips of the keyboard, not rules of the trade: a full arch takes some 35 to 70 mL.
 MOST_VOLUME_ML = 2000.0
-MOST_RESIDUE_ML = 500.0
-MOST_WASTE_PERCENT = 500.0
-MOST_AIR_PERCENT = 50.0
 MOST_WP_ML_PER_100G = 100.0
-MOST_STRETCH_ML_PER_100G = 20.0
+MOST_EXTRAS = {
+    "waste": (500.0, "%"),
+    "residue": (500.0, "mL"),
+    "entrapped air": (50.0, "%"),
+    "extra water": (20.0, "mL per 100 g"),
+}
 _TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
 
 
@@ -257,19 +256,9 @@ def check_volume(volume_ml: float) -> None:
         )
 
 
-def check_extras(
-    waste_percent: float,
-    residue_ml: float,
-    air_percent: float = 0.0,
-    stretch_ml_per_100g: float = 0.0,
-) -> None:
-    """Refuse extras that cannot be meant."""
-    for what, value, most, unit in (
-        ("waste", waste_percent, MOST_WASTE_PERCENT, "%"),
-        ("residue", residue_ml, MOST_RESIDUE_ML, "mL"),
-        ("entrapped air", air_percent, MOST_AIR_PERCENT, "%"),
-        ("extra water", stretch_ml_per_100g, MOST_STRETCH_ML_PER_100G, "mL per 100 g"),
-    ):
+def check_extras(*amounts: float) -> None:
+    """Refuse extras, in the order of `MOST_EXTRAS`, that cannot be meant."""
+    for (what, (most, unit)), value in zip(MOST_EXTRAS.items(), amounts, strict=False):
         if not 0.0 <= value <= most:
             raise MixError(
                 f"{value:g} {unit} of {what}",
@@ -315,17 +304,20 @@ def stretched(
 ) -> tuple[float, tuple[Note, ...]]:
     """Add water for working time, up to the end of the stone's range; with what is doubtful."""
     asked = wp_ml_per_100g + stretch_ml_per_100g
-    most = max(kind.wp_range.high, wp_ml_per_100g)
-    if asked <= most:
-        return asked, _range_notes(kind, asked)
-    held = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=most, stone=kind.name)
-    return most, (held, *_range_notes(kind, most))
+    held = min(asked, max(kind.wp_range.high, wp_ml_per_100g))
+    notes = []
+    if held < asked:
+        told = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=held, stone=kind.name)
+        notes.append(told)
+    if held not in kind.wp_range:
+        notes.append(Note("wp-outside", **_against_range(kind, held)))
+    return held, tuple(notes)
 
 
 def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
     """Say down to which ratio a mix counts as asked: not below the range unless asked for.
 
-    >>> from volest.stone.stones import stone_type
+    >>> from volest.stone.reference import stone_type
     >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
     (21.75, 18.7)
     """
@@ -339,12 +331,6 @@ def marks_note(
     if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
         return ()
     return (Note("wp-by-marks", by=by, **_against_range(kind, rounded)),)
-
-
-def _range_notes(kind: StoneType, wp_ml_per_100g: float) -> tuple[Note, ...]:
-    if wp_ml_per_100g in kind.wp_range:
-        return ()
-    return (Note("wp-outside", **_against_range(kind, wp_ml_per_100g)),)
 
 
 def _against_range(kind: StoneType, wp_ml_per_100g: float) -> dict[str, float | str]:
@@ -425,3 +411,325 @@ def shown(amount: float, step: float) -> str:
     text = f"{step:.6f}".rstrip("0")
     digits = len(text.partition(".")[2])
     return f"{round(amount / step) * step:.{digits}f}"
+
+
+def water_in_words(made: Mix) -> str:
+    """Say the water of one mix, no finer than the cylinder."""
+    return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
+
+
+def powder_in_words(made: Mix) -> str:
+    """Say the powder of one mix, no finer than the scale."""
+    return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
+
+
+# Makes so many equal mixes in a bowl, or where none is known.
+Make = Callable[[int, Bowl | None], Mix]
+_USUAL_TIME = BenchTime()
+OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
+
+
+def most_mixes(
+    kind: StoneType, way: str, impressions: int = 1, time: BenchTime = _USUAL_TIME
+) -> int:
+    """Say how many mixes can be made one after the other while the first can still be poured.
+
+    One person: ``n * mixing + impressions * pouring <= working time``, its shorter end.
+    """
+    if kind.working_time is None:
+        return 1
+    left_min = kind.working_time.low - impressions * time.quadrant_min
+    return max(1, int(left_min / mixing_min(way, time) + 1e-9))
+
+
+def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _USUAL_TIME) -> Mix:
+    """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
+    whole = make(1, None)
+    if not bowls:
+        return whole
+    usable = [bowl for bowl in bowls if bowl.way == way]
+    if not usable:
+        raise MixError(
+            f"no bowl for mixing {'by hand' if way == HAND else 'under vacuum'}",
+            needed=f'a [[bowl]] with way = "{way}" in the lab file',
+            remedy="add one (a bowl without way is one for vacuum), or choose the other --way",
+            code="mix-bowl",
+        )
+    most = most_mixes(whole.kind, way, time=time)
+    fitting = (_in_a_bowl(make, mixes, usable) for mixes in range(1, most + 1))
+    found = next(filter(None, fitting), None)
+    if found is None:
+        raise _too_much(whole, usable, mixing_min(way, time), most)
+    made, bowl = found
+    notes = () if made.mixes == 1 else (Note("split", mixes=made.mixes),)
+    if not _is_enough(made, bowl):
+        other = next((one for one, its in filter(None, fitting) if _is_enough(one, its)), None)
+        instead: tuple[int | str, ...] = ()
+        if other is not None:
+            instead = (other.mixes, other.bowl or "", water_in_words(other), powder_in_words(other))
+        load = {"each_ml": made.mix_ml / made.mixes, "least_ml": bowl.least_ml}
+        under = Note("bowl-underfilled", **load, bowl=bowl.name, way=bowl.way, instead=instead)
+        notes = (*notes, under)
+    return replace(made, notes=(*made.notes, *notes))
+
+
+def fits_one(make: Make, bowls: Sequence[Bowl], way: str) -> bool:
+    """Say whether a bowl holds the whole in one mix; True where no bowl is known."""
+    return not bowls or _in_a_bowl(make, 1, [bowl for bowl in bowls if bowl.way == way]) is not None
+
+
+def _in_a_bowl(make: Make, mixes: int, bowls: Sequence[Bowl]) -> tuple[Mix, Bowl] | None:
+    """Take the smallest bowl whose load is right, else the one that it underfills least."""
+    made = [(replace(make(mixes, bowl), bowl=bowl.name), bowl) for bowl in bowls]
+    holding = [(one, bowl) for one, bowl in made if one.mix_ml / mixes <= bowl.most_ml]
+    right = [found for found in holding if _is_enough(*found)]
+    if right:
+        return min(right, key=lambda found: found[1].most_ml)
+    return min(holding, key=lambda found: found[1].least_ml, default=None)
+
+
+def _is_enough(made: Mix, bowl: Bowl) -> bool:
+    return made.mix_ml / made.mixes >= bowl.least_ml
+
+
+def _too_much(whole: Mix, bowls: Sequence[Bowl], mixing: float, most: int) -> MixError:
+    largest = max(bowl.most_ml for bowl in bowls)
+    time = whole.kind.working_time
+    limit = (
+        f"{time.low:g} min of working time leave room for {most} of {mixing:g} min"
+        if time
+        else f"no working time is known for {whole.stone}, so it is not split"
+    )
+    return MixError(
+        f"{whole.mix_ml:.1f} mL of mix for one pour ({whole.volume_ml:.1f} mL of cavity), "
+        f"the largest bowl takes {largest:g} mL",
+        needed=f"no more than {most} mix{'es' * (most > 1)}: {limit}",
+        remedy="use a larger bowl, or a second person with a second bowl",
+        code="mix-bowl",
+    )
+
+
+_MM3_PER_ML = 1000.0
+LEAST_HEIGHT_MM = 3.0  # thinner breaks when the cast is separated: 1.2 is meant in cm
+MOST_HEIGHT_MM = 60.0
+MOST_TAPER_DEG = 45.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beyond:
+    """What a first pour takes beyond the cavity, and how far the cavity may be off; all in mL."""
+
+    heap_ml: float = 0.0  # what stands over the rim
+    nodules_ml: float = 0.0  # those that hold a base
+    volume_u_ml: float = 0.0  # standard uncertainty of the cavity
+    unseen_ml: float = 0.0  # how much more surface that was not seen may hide
+
+
+def beyond(
+    settings: Settings,
+    *,
+    rim_mm2: float,
+    over_rim_mm: float = 0.0,
+    has_base: bool = False,
+    volume_u_ml: float = 0.0,
+    unseen_ml: float = 0.0,
+) -> Beyond:
+    """Say what a first pour takes beyond the cavity, whose rim has `rim_mm2` inside.
+
+    The heap is a prism up to its height over the rim, less where the base line lies over that
+    already; a rim that stands over the base line is trimmed down to it first.
+    """
+    lab = settings.lab
+    heap_mm = max(lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
+    return Beyond(
+        heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML,
+        nodules_ml=lab.second_pour.nodules_ml if has_base else 0.0,
+        volume_u_ml=volume_u_ml,
+        unseen_ml=unseen_ml,
+    )
+
+
+NOTHING = Beyond()
+
+
+def first_pour(volume_ml: float, settings: Settings, more: Beyond = NOTHING) -> Mix:
+    """Size the first pour: the cavity, what it takes beyond, and what is lost."""
+    make = _maker(_first_ml(volume_ml, more), settings, more)
+    return into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
+
+
+def shared_pour(
+    volumes_ml: Sequence[float], settings: Settings, more: Sequence[Beyond] = ()
+) -> Mix | None:
+    """Size one mix from which several impressions are poured; None where one cannot hold them."""
+    together = Beyond(
+        heap_ml=sum(one.heap_ml for one in more),
+        nodules_ml=sum(one.nodules_ml for one in more),
+        volume_u_ml=math.hypot(*(one.volume_u_ml for one in more)),  # independent doubts
+        unseen_ml=sum(one.unseen_ml for one in more),
+    )
+    volume_ml = sum(volumes_ml)
+    if sum(_first_ml(volume_ml, together).values()) > MOST_VOLUME_ML:
+        return None
+    make = _maker(_first_ml(volume_ml, together), settings, together)
+    if not fits_one(make, settings.lab.bowl, settings.way):
+        return None
+    return first_pour(volume_ml, settings, together)
+
+
+def _first_ml(volume_ml: float, more: Beyond) -> dict[str, float]:
+    return {"cavity": volume_ml, "heap": more.heap_ml, "nodules": more.nodules_ml}
+
+
+def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -> Mix | None:
+    """Size the base under the first pour; None where none is made.
+
+    `area_mm2` is its own at the base line; `taken_ml` of its room the first pour takes, by heap and
+    nodules.
+    """
+    base = settings.lab.second_pour
+    if base.former_ml is not None:
+        volume_ml = base.former_ml
+    elif base.height_mm is not None:
+        volume_ml = base_volume_ml(area_mm2, base.height_mm, base.taper_deg)
+    else:
+        return None
+    if volume_ml <= taken_ml:
+        raise _no_base(
+            f"a base of {volume_ml:.1f} mL on a first pour that stands {taken_ml:.1f} mL into it",
+            "a higher base or a larger former",
+        )
+    own = replace(settings.with_stone(base.stone), wp_ml_per_100g=None, stretch_ml_per_100g=0.0)
+    make = _maker({"base": volume_ml - taken_ml}, own)
+    try:
+        made = into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
+    except MixError as fault:
+        raise MixError(
+            f"{fault.found} (base, the second pour)",
+            needed=fault.needed,
+            remedy=fault.remedy,
+            code=fault.code,
+        ) from fault
+    return replace(made, notes=tuple(note.but(pour="base") for note in made.notes))
+
+
+def _maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTHING) -> Make:
+    """Give what makes the pour in so many equal mixes, in a bowl."""
+    kind = find_stone(settings.stone, settings.lab)
+    bench, has_scoop = bench_for(kind, settings.lab), knows_scoop(kind, settings)
+    volume_ml, by_scoop = sum(parts_ml.values()), settings.by == "scoop"
+
+    def dealt(mixes: int, law: Learned, by: str) -> Mix:
+        each_ml = volume_ml / mixes
+        expected_ml = max(law.expected_ml(each_ml), 0.0)
+        scoops_u_ml = 0.0 if by == "gram" else _scoops_u_ml(each_ml + expected_ml, kind, bench)
+        doubt_ml = law.reserve_ml(each_ml, more.volume_u_ml / mixes, scoops_u_ml)
+        reserve_ml = math.hypot(doubt_ml, more.unseen_ml / mixes)
+        share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
+        return mix(
+            volume_ml,
+            stone=kind,
+            waste_percent=100.0 * share_ml / each_ml,
+            residue_ml=expected_ml - share_ml,
+            reserve_ml=max(law.expected_ml(each_ml) + reserve_ml, 0.0) - expected_ml,
+            parts_ml=parts_ml,
+            air_percent=settings.lab.way.of(settings.way).air_percent,
+            wp_ml_per_100g=settings.wp_ml_per_100g,
+            stretch_ml_per_100g=settings.stretch_ml_per_100g,
+            by=by,
+            bench=bench,
+            mixes=mixes,
+        )
+
+    def make(mixes: int, bowl: Bowl | None) -> Mix:
+        law = waste_law(kind.name, settings, bowl)
+        whole = dealt(mixes, law, "scoop") if has_scoop else None
+        made = whole if by_scoop and whole is not None else dealt(mixes, law, "gram")
+        too_much = whole is not None and bowl is not None and whole.mix_ml / mixes > bowl.most_ml
+        tiny = () if law.pours else waste_notes(settings.waste_percent)
+        weigh = (Note("no-scoop", stone=kind.name),) if by_scoop and not has_scoop else ()
+        return replace(
+            made,
+            way=settings.way,
+            has_scoop=has_scoop,
+            volume_u_ml=more.volume_u_ml,
+            risk_percent=law.risk_percent,
+            whole_scoops=None if by_scoop or too_much else whole,
+            notes=(*made.notes, *tiny, *weigh),
+        )
+
+    check_extras(settings.waste_percent, settings.residue_ml)
+    check_volume(volume_ml)
+    return make
+
+
+def _scoops_u_ml(mix_ml: float, kind: StoneType, bench: Bench) -> float:
+    """Say how far so much mix, dealt out by scoops, is off: each scoop by itself."""
+    scoop_ml = bench.scoop_g * volume_per_gram_ml(kind.powder_density.value, kind.wp.value)
+    return bench.scoop_scatter_percent / 100.0 * math.sqrt(mix_ml * scoop_ml)
+
+
+def knows_scoop(kind: StoneType, settings: Settings) -> bool:
+    """Say whether the weight of a level scoop of a stone is known.
+
+    It is where the lab has weighed one of that stone, and for the stone that the scoop of the bench
+    was weighed with: of another it weighs otherwise.
+    """
+    weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
+    return kind.scoop is not None or kind.name == weighed.name
+
+
+def waste_law(stone: str, settings: Settings, bowl: Bowl | None = None) -> Learned:
+    """Say what is lost: learned where the lab's pours teach it, else as set, or the bowl's own."""
+    law = learned_for(stone, settings)
+    if law is not None:
+        return law
+    residue_ml, usual = settings.residue_ml, settings.lab.way.of(settings.way)
+    if bowl is not None and bowl.residue_ml is not None and residue_ml == usual.residue_ml:
+        residue_ml = bowl.residue_ml  # one that was said for this run goes before it
+    set_way = replace(usual, share_percent=settings.waste_percent, residue_ml=residue_ml)
+    return unlearned(stone, settings.way, set_way, settings.lab.risk_percent)
+
+
+def learned_for(stone: str, settings: Settings) -> Learned | None:
+    """Find what the pours teach of a stone, mixed as the settings have it; None if nothing yet."""
+    fitting = (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way))
+    return next(fitting, None)
+
+
+def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.0) -> float:
+    """Give the volume of a base over a footprint.
+
+    With straight sides ``footprint * height``. Sides that lean inwards make it a frustum; of all
+    outlines with the same area a circle loses least to a taper (Brunn-Minkowski inequality), so
+    the frustum of a cone over the same area is never too little:
+    ``height / 3 * (a + sqrt(a * b) + b)``, ``b`` being the area at the far side (the frustum's
+    formula as in any table of solids).
+    """
+    if not (footprint_mm2 > 0 and math.isfinite(footprint_mm2)):
+        raise _no_base(f"a footprint of {footprint_mm2:g} mm2", "an area above 0 mm2")
+    if not LEAST_HEIGHT_MM <= height_mm <= MOST_HEIGHT_MM:
+        raise _no_base(
+            f"a base of {height_mm:g} mm", f"{LEAST_HEIGHT_MM:g} to {MOST_HEIGHT_MM:g} mm, 12 say"
+        )
+    if not 0 <= taper_deg <= MOST_TAPER_DEG:
+        raise _no_base(f"a taper of {taper_deg:g} degrees", f"0 to {MOST_TAPER_DEG:g} degrees")
+    radius_mm = math.sqrt(footprint_mm2 / math.pi)
+    far_mm = radius_mm - height_mm * math.tan(math.radians(taper_deg))
+    if far_mm <= 0:
+        raise _no_base(
+            f"sides that meet before {height_mm:g} mm at {taper_deg:g} degrees",
+            "a base with a flat underside",
+        )
+    far_mm2 = math.pi * far_mm**2
+    mean_mm2 = (footprint_mm2 + math.sqrt(footprint_mm2 * far_mm2) + far_mm2) / 3.0
+    return mean_mm2 * height_mm / _MM3_PER_ML
+
+
+def _no_base(found: str, needed: str) -> MixError:
+    return MixError(
+        found,
+        needed=needed,
+        remedy="see second_pour in the lab file, --second-pour and --footprint",
+        code="mix-base",
+    )

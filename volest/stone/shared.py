@@ -12,23 +12,22 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import accumulate, combinations, permutations
+from itertools import accumulate, combinations, permutations, product
 from typing import NamedTuple
 
 from volest.notes import Note
 from volest.settings import Settings
-from volest.stone.mix import Mix
-from volest.stone.pours import NOTHING, Beyond, first_pour, shared_pour
+from volest.stone.mix import NOTHING, Beyond, Mix, first_pour, shared_pour
 from volest.stone.reference import (
     DISINFECTING,
     KINDS,
     Window,
+    find_stone,
     in_words,
     mixing_min,
     pouring_min,
     whole,
 )
-from volest.stone.stones import find_stone
 from volest.stone.words import cost_of
 
 PASSED = "window-passed"  # code of the note on an impression that is poured too late
@@ -115,12 +114,8 @@ class Plan:
     @property
     def sharers(self) -> dict[str, int]:
         """Names of the impressions that share a mix, each with that mix's number."""
-        return {
-            one.name: number
-            for number, shared in enumerate(self.mixes, start=1)
-            if len(shared.impressions) > 1
-            for one in shared.impressions
-        }
+        numbered = [(n, shared.impressions) for n, shared in enumerate(self.mixes, start=1)]
+        return {one.name: n for n, ones in numbered if len(ones) > 1 for one in ones}
 
     @property
     def powder_g(self) -> float:
@@ -228,11 +223,6 @@ def plan_mixes(
     return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
 
-def most_in_time(settings: Settings) -> int:
-    """Say how many quadrants can be poured from one mix inside its working time; at least one."""
-    return max(1, int(_left_min(settings) / settings.lab.time.quadrant_min + 1e-9))
-
-
 def _left_min(settings: Settings) -> float:
     """Say what one mix leaves of the working time, its shorter end; nothing where none is known."""
     working = find_stone(settings.stone, settings.lab).working_time
@@ -261,22 +251,16 @@ def _allowed(
     def job(group: tuple[int, ...], made: Mix) -> _Job:
         first = tuple(at for at in group if at in dies)
         orders = ((*first, *rest) for rest in permutations(at for at in group if at not in dies))
-        return _Job(
-            members=group,
-            mix=made,
-            mixing_min=_mixing(made, settings),
-            opens_min=max(waiting[at].opens_min for at in group),
-            orders=tuple(
-                (order, (0.0, *accumulate(minutes[at] for at in order))) for order in orders
-            ),
-        )
+        timed = ((order, (0.0, *accumulate(minutes[at] for at in order))) for order in orders)
+        opens_min = max(waiting[at].opens_min for at in group)
+        return _Job(group, made, _mixing(made, settings), opens_min, tuple(timed))
 
     for at, made in enumerate(alone):
+        notes = made.notes
         if made.mixes == 1 and made.kind.working_time and left_min[at] < minutes[at]:
             took, left, scans = minutes[at], _left_min(own[at]), (waiting[at].name,)
-            told = Note("pour-too-long", scans=scans, pouring_min=took, left_min=left)
-            made = replace(made, notes=(*made.notes, told))  # noqa: PLW2901  # the same mix
-        yield job((at,), made)
+            notes += (Note("pour-too-long", scans=scans, pouring_min=took, left_min=left),)
+        yield job((at,), replace(made, notes=notes))
     # Who must be asked about first may not be poured at all: nobody waits for it.
     sure = [at for at, one in enumerate(waiting) if not _is_lost(one, alone[at], settings)]
     for size in range(2, most + 1):
@@ -373,17 +357,14 @@ def _outcome(
 def _timed(
     members: Sequence[Impression], job: _Job, order: tuple[int, ...], first_min: float
 ) -> SharedMix:
-    turns_min = [first_min + minutes for minutes in dict(job.orders)[order][:-1]]
-    late = [
-        (one, at_min)
-        for one, at_min in zip(members, turns_min, strict=True)
-        if at_min > one.closes_min
-    ]
+    turns_min = tuple(first_min + minutes for minutes in dict(job.orders)[order][:-1])
+    turns = zip(members, turns_min, strict=True)
+    late = [(one, at_min) for one, at_min in turns if at_min > one.closes_min]
     return SharedMix(
         impressions=tuple(members),
         mix=job.mix,
         start_min=first_min - job.mixing_min,
-        turns_min=tuple(turns_min),
+        turns_min=turns_min,
         notes=(*job.mix.notes, *_asked(members), *_late_notes(late, job.mixing_min)),
         late=tuple(one for one, _ in late),
     )
@@ -391,43 +372,40 @@ def _timed(
 
 def _asked(members: Sequence[Impression]) -> Iterator[Note]:
     """Ask when those were taken that must be poured soon after it."""
-    for material, window, ones in _by_material([one for one in members if one.asks]):
+    asked: dict[Window, list[Impression]] = {}
+    for one in members:
+        if one.asks and one.window is not None:
+            asked.setdefault(one.window, []).append(one)
+    for window, ones in asked.items():
         yield Note(
             "time-not-known",
             scans=tuple(one.name for one in ones),
-            material=material,
+            material=window.material,
             window=str(window),
             counted_min=ones[0].counted_min,
         )
 
 
 def _late_notes(late: Sequence[tuple[Impression, float]], soonest_min: float) -> Iterator[Note]:
-    at_min = {one.name: at for one, at in late}
-    for material, window, ones in _by_material([one for one, _ in late]):
-        for at_turn in (False, True):
-            for is_lost in (False, True):
-                told = [
-                    (one.name, age_min)
-                    for one in ones
-                    if (one.closes_min >= soonest_min) == at_turn
-                    for age_min in (one.counted_min + at_turn * at_min[one.name],)
-                    if (window.lost is not None and age_min > window.lost.value) == is_lost
-                ]
-                if told:
-                    yield Note(
-                        PASSED,
-                        scans=tuple(name for name, _ in told),
-                        ages=tuple(in_words(age_min) for _, age_min in told),
-                        at_turn=at_turn,
-                        material=material,
-                        evidence=window.beyond,
-                        is_lost=is_lost,
-                    )
-
-
-def _by_material(
-    members: Sequence[Impression],
-) -> Iterator[tuple[str, Window, Sequence[Impression]]]:
-    windows = {one.window.material: one.window for one in members if one.window is not None}
-    for material, window in windows.items():
-        yield material, window, [one for one in members if one.window is window]
+    """Tell who is late, material by material; those that no mix can save go first."""
+    told: dict[tuple[Window, bool, bool], list[tuple[str, float]]] = {}
+    windows = dict.fromkeys(one.window for one, _ in late if one.window is not None)
+    for window, at_turn, is_lost in product(windows, (False, True), (False, True)):
+        told[window, at_turn, is_lost] = []
+    for one, turn_min in late:
+        if one.window is not None:
+            at_turn = one.closes_min >= soonest_min
+            age_min = one.counted_min + at_turn * turn_min
+            is_lost = one.window.lost is not None and age_min > one.window.lost.value
+            told[one.window, at_turn, is_lost].append((one.name, age_min))
+    for (window, at_turn, is_lost), ones in told.items():
+        if ones:
+            yield Note(
+                PASSED,
+                scans=tuple(name for name, _ in ones),
+                ages=tuple(in_words(age_min) for _, age_min in ones),
+                at_turn=at_turn,
+                material=window.material,
+                evidence=window.beyond,
+                is_lost=is_lost,
+            )

@@ -1,7 +1,7 @@
 """A mix in the words of the bench: amounts, ratio, waste, cost, cells of tables, the mix card."""
 
 from volest.lab import VACUUM, Learned
-from volest.stone.mix import SAME_WP, Mix, shown
+from volest.stone.mix import SAME_WP, Mix, powder_in_words, shown, water_in_words
 from volest.stone.reference import (
     BEFORE_BASE,
     DISINFECTING,
@@ -13,19 +13,14 @@ from volest.stone.reference import (
     UNKNOWN,
     VACUUM_MIXING,
     Band,
+    StoneType,
     Window,
 )
-from volest.stone.stones import StoneType
 
 _POURING = (
     "Prepared teeth first, each with a small instrument; then start at one end and let it flow."
 )
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
-
-
-def water_in_words(made: Mix) -> str:
-    """Say the water of one mix, no finer than the cylinder."""
-    return f"{shown(made.water_ml / made.mixes, made.bench.cylinder_step_ml)} mL"
 
 
 def water_weighed(made: Mix) -> str:
@@ -34,11 +29,6 @@ def water_weighed(made: Mix) -> str:
     off_g = abs(float(weighed) - made.water_g / made.mixes)
     moves_wp = 100.0 * off_g / (made.powder_g / made.mixes)
     return f"{weighed} g" if moves_wp < SAME_WP else ""
-
-
-def powder_in_words(made: Mix) -> str:
-    """Say the powder of one mix, no finer than the scale."""
-    return f"{shown(made.powder_g / made.mixes, made.bench.scale_step_g)} g"
 
 
 def scoops_in_words(made: Mix) -> str:
@@ -148,40 +138,21 @@ def cost_in_words(powder_g: float, waste_g: float, kind: StoneType) -> str:
 
 
 def water_cell(made: Mix) -> str:
-    """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes.
-
-    >>> from volest.stone.mix import mix
-    >>> water_cell(mix(50, residue_ml=0)), water_cell(mix(200, residue_ml=0, mixes=2))
-    ('19.6', '2 x 39.2')
-    """
+    """Say the water in a cell, in mL: of each mix, never a sum that no bowl takes."""
     return _each(made, made.water_ml, made.bench.cylinder_step_ml)
 
 
 def powder_cell(made: Mix) -> str:
-    """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes.
-
-    >>> from volest.stone.mix import mix
-    >>> powder_cell(mix(50, residue_ml=0)), powder_cell(mix(200, residue_ml=0, mixes=2))
-    ('98', '2 x 196')
-    """
+    """Say the powder in a cell, in g: of each mix, never a sum that no bowl takes."""
     return _each(made, made.powder_g, made.bench.scale_step_g)
 
 
 def scoops_cell(made: Mix) -> str:
-    """Say in a cell how many whole scoops go with how much water; or that it has to be weighed.
-
-    >>> from volest.stone.pours import first_pour
-    >>> from volest.settings import Settings
-    >>> scoops_cell(first_pour(50, Settings())), scoops_cell(first_pour(50, Settings(by="scoop")))
-    ('3 + 30.0 mL', '3')
-    """
-    if made.whole_scoops is not None:
-        whole = made.whole_scoops
-        cell = f"{whole.full_scoops} + {water_in_words(whole)}"
-    elif made.has_scoop and not made.rest_g:
-        cell = str(made.full_scoops)
-    else:
+    """Say in a cell how many whole scoops go with how much water; or that it has to be weighed."""
+    whole = made.whole_scoops
+    if whole is None and (made.rest_g or not made.has_scoop):
         return "weigh"
+    cell = f"{whole.full_scoops} + {water_in_words(whole)}" if whole else str(made.full_scoops)
     return cell if made.mixes == 1 else f"{cell} each"
 
 
@@ -236,7 +207,7 @@ def steps(
     `ends` says where the stone ends. With `nodules_ml`, kept back for those of a base, `base_steps`
     follow: until then the cast stays in the impression.
     """
-    bowl = f"bowl {made.bowl}" if made.bowl else "the bowl"
+    bowl = bowl_in_words(made) or "the bowl"
     working = made.kind.working_time
     others = ""
     if working is not None and working.high > working.low:
@@ -312,7 +283,7 @@ def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) ->
         else "While the first pour is soft, press undercuts into it: they hold the base."
     )
     deadline = _deadline(base.kind.working_time, "the powder")
-    bowl = f"bowl {base.bowl}" if base.bowl else "the bowl"
+    bowl = bowl_in_words(base) or "the bowl"
     again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
     other = "" if first.stone == base.stone else f", not {first.stone}"
     powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
