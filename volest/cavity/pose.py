@@ -55,14 +55,11 @@ def spread_samples(corners_mm: Floats) -> Samples:
     """
     fast = loops(KERNELS)
     if fast is not None:
-        rows = np.ascontiguousarray(corners_mm.transpose(2, 1, 0))
-        upto = np.empty(len(rows))
-        total = np.array(fast.twice_areas_summed(rows, upto))
-        return _spread(rows, upto, total)
+        upto = np.empty(corners_mm.shape[2])
+        return _spread(corners_mm, upto, np.array(fast.twice_areas_summed(corners_mm, upto)))
     normal, area = _normals(corners_mm)
     # Sums run one by one, as the compiled loop's do, so that both give the same bits.
-    total = np.cumsum(normal, axis=1)[:, -1]
-    return _spread(corners_mm.transpose(2, 1, 0), np.cumsum(area), total)
+    return _spread(corners_mm, np.cumsum(area), np.cumsum(normal, axis=1)[:, -1])
 
 
 def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
@@ -79,21 +76,22 @@ def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
     return normal, area
 
 
-def _spread(triangles: Floats, upto: Floats, total: Floats) -> Samples:
+def _spread(corners_mm: Floats, upto: Floats, total: Floats) -> Samples:
     """Pick the points, given the running sum of twice the areas and the sum of the normals."""
     which = np.searchsorted(upto, (np.arange(SAMPLES) + 0.5) / SAMPLES * upto[-1])
     r, s = _places()
-    corners = np.ascontiguousarray(triangles[which].transpose(2, 1, 0))  # (3, 3, samples)
+    corners = corners_mm[:, :, which]  # (3, 3, samples)
     a, b, c = (corners[:, corner] for corner in range(3))
     points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
     normal, area = _normals(corners)
     points, out = _without_strays(points, normal / area)
     reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
+    long = long_ones(corners[..., ::LOOKED_AT].T, usual_side_mm(corners_mm.T))
     return Samples(
         points_mm=points,
         vector_area=total / upto[-1],
         solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
-        long_share=float(np.mean(long_ones(corners[..., ::LOOKED_AT].T, usual_side_mm(triangles)))),
+        long_share=float(np.mean(long)),
     )
 
 

@@ -107,7 +107,9 @@ def _compiled_ml(
     def summed(run: slice) -> Floats:
         prisms = np.empty(run.stop - run.start)
         count = fast.depth_sums(
-            surface.rows[run],
+            surface.corners,
+            run.start,
+            run.stop,
             surface.backward,
             surface.frame.view,
             tuple(base.plane.tolist()),
@@ -118,7 +120,7 @@ def _compiled_ml(
         )
         return prisms[:count]
 
-    return float(np.concatenate(in_parts(summed, len(surface.rows))).sum()) / 1000.0
+    return float(np.concatenate(in_parts(summed, len(surface.triangles))).sum()) / 1000.0
 
 
 def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Floats, ...]]:

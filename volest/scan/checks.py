@@ -31,6 +31,7 @@ SAMPLE = 8192  # triangles from which the usual one is taken
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
 REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
 DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
+MIXER = np.uint64(0xC2B2AE3D27D4EB4F)  # another
 NEEDLE_AREA = 8.0  # times the usual area: what is looked at more closely
 NEEDLE_LONG = 15.0  # times the usual side, and
 NEEDLE_LONG_MM = 3.0  # over any gap between views
@@ -94,37 +95,43 @@ def truncated(found: str, needed: str) -> ScanError:
 
 
 def look_over(
-    triangles: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.uint32], int]:
-    """Give areas in mm2 and digests, (n,), and how many corners have an x of exactly zero.
+    source: NDArray[Any], factor: float = 1.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint32], int]:
+    """Give triangles in mm, their areas in mm2 and digests, (n,), and how many corners are zero.
 
-    All in one pass over (n, 3, 3) in mm; coordinates out of all reach are refused.
+    All in one pass over (n, 3, 3), each times the factor; coordinates out of all reach are refused.
+    The triangles lie coordinate by coordinate in memory, as all stages want them.
     """
-    areas, keys = np.empty(len(triangles)), np.empty(len(triangles), np.uint32)
+    count = len(source)
+    corners, areas, keys = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
     fast = loops(LOOPS)
     if fast is not None:
-        rows = np.ascontiguousarray(triangles)
-        counts = in_parts(
-            lambda run: fast.look_over(rows[run], FARTHEST_MM, areas[run], keys[run]), len(rows)
-        )
-        far, level = (sum(count) for count in zip(*counts, strict=True))
+
+        def looked(run: slice) -> tuple[int, int]:
+            out = corners, areas, keys
+            far, zeros = fast.look_over(source, run.start, run.stop, factor, FARTHEST_MM, *out)
+            return far, zeros
+
+        far, zeros = (sum(each) for each in zip(*in_parts(looked, count), strict=True))
     else:
-        far = level = 0
-        for start in range(0, len(triangles), BLOCK):
+        far = zeros = 0
+        for start in range(0, count, BLOCK):
             block = slice(start, start + BLOCK)
-            corners = np.ascontiguousarray(triangles[block].reshape(-1, 9).T)  # (9, b)
-            far += np.count_nonzero(~(np.abs(corners) <= FARTHEST_MM))
-            level += np.count_nonzero(corners[::3] == 0.0)
-            ax, ay, az = corners[3:6] - corners[0:3]
-            bx, by, bz = corners[6:9] - corners[0:3]
+            rows = corners[:, :, block]
+            np.multiply(source[block].transpose(2, 1, 0), factor, out=rows, dtype=np.float64)
+            far += np.count_nonzero(~(np.abs(rows) <= FARTHEST_MM))
+            zeros += np.count_nonzero((rows == 0.0).all(axis=0))
+            (ax, ay, az), (bx, by, bz) = (rows[:, k] - rows[:, 0] for k in (1, 2))
             squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
             areas[block] = 0.5 * np.sqrt(squared)
-            bits = corners.view(np.uint64)
-            key = bits[0] ^ (bits[4] * DIGEST) ^ (bits[8] >> np.uint64(1))
+            x, y, z = rows.view(np.uint64)  # (3, b) each
+            mixed = x ^ (y >> np.uint64(1)) ^ (z >> np.uint64(2))
+            key = mixed[0] ^ (mixed[1] * DIGEST) ^ (mixed[2] * MIXER)
             keys[block] = key ^ (key >> np.uint64(32))
+    triangles = corners.transpose(2, 1, 0)
     if far:
         raise _not_finite(triangles)
-    return areas, keys, level
+    return triangles, areas, keys, zeros
 
 
 def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
@@ -144,7 +151,7 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
     array([6.])
     """
-    return look_over(triangles)[0]
+    return look_over(triangles)[1]
 
 
 def drop_degenerate(
@@ -167,14 +174,14 @@ def drop_degenerate(
 
 
 def note_lost(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], level: int
+    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], zeros: int
 ) -> tuple[Note, ...]:
     """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
     The triangles, (n, 3, 3), are those before any without an area is dropped; then what looking
     over them gave.
     """
-    zeroed = _zeroed(triangles, areas) if level >= LEAST_UNFILLED else 0
+    zeroed = _zeroed(triangles, areas) if zeros >= LEAST_UNFILLED else 0
     repeated = _repeated(triangles, keys)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
@@ -250,7 +257,7 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     long_mm = max(NEEDLE_LONG * np.sqrt(usual_mm2 * 4.0 / np.sqrt(3.0)), NEEDLE_LONG_MM)
     if not _thin(triangles[areas > NEEDLE_AREA * usual_mm2], long_mm).any():
         return ()
-    long = triangles[_sides_mm(triangles).max(axis=1) > long_mm]
+    long = triangles[_longest_mm(triangles) > long_mm]
     alone = _alone(long) & (_sides_mm(long) > long_mm)  # (m, 3)
     needles = int(np.count_nonzero(_thin(long, long_mm) & (alone.sum(axis=1) == NEEDLE_ALONE)))
     return (Note("needles", count=needles),) if needles else ()
@@ -463,6 +470,10 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 
 def _longest_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    corners = np.ascontiguousarray(triangles.transpose(2, 1, 0))  # sums over long rows are fast
-    sides = corners - corners[:, [1, 2, 0]]
-    return np.asarray(np.sqrt((sides * sides).sum(axis=0).max(axis=0)))
+    longest = np.empty(len(triangles))
+    for start in range(0, len(triangles), BLOCK):
+        block = slice(start, start + BLOCK)
+        corners = np.ascontiguousarray(triangles[block].transpose(2, 1, 0))  # long rows are fast
+        sides = corners - corners[:, [1, 2, 0]]
+        longest[block] = np.sqrt((sides * sides).sum(axis=0).max(axis=0))
+    return longest

@@ -118,13 +118,10 @@ def scan_of(
     unit: str | None = None,
     notes: tuple[Note, ...] = (),
 ) -> Scan:
-    """Check triangles (n, 3, 3) and make them a scan; they are brought to mm in place."""
-    factor = mm_per_unit(unit)
+    """Check triangles (n, 3, 3) and make them a scan, in mm."""
     with np.errstate(invalid="ignore", over="ignore"):
-        if factor != 1.0:
-            triangles *= factor
-        areas, keys, level = look_over(triangles)
-    lost = note_lost(triangles, areas, keys, level)
+        triangles, areas, keys, zeros = look_over(triangles, mm_per_unit(unit))
+    lost = note_lost(triangles, areas, keys, zeros)
     triangles, areas, dropped = drop_degenerate(triangles, areas)
     size_notes = check_scale(triangles, areas, unit)
     strays = lost or note_needles(triangles, areas)

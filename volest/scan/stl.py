@@ -16,7 +16,6 @@ from volest.scan.checks import WAIT, damaged, refuse_if_short, truncated
 PREAMBLE_BYTES = 84  # 80 of header and a 4-byte count
 RECORD_BYTES = 50  # normal and three corners as 12 float32, then 2 bytes of attributes
 RECORD = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-BLOCK = 8192  # records at a time: they stay in the processor's cache
 SMALL_TAIL_BYTES = 65_536  # a tail of colours or text is short; a longer one is a mesh left unread
 
 # Text: read in pieces, so that a large file does not fill the memory with words.
@@ -75,13 +74,10 @@ def read_stl_binary(
             code="absurd-count",
         )
     file.seek(PREAMBLE_BYTES)
-    triangles = np.empty((stated, 3, 3))
-    for start in range(0, stated, BLOCK):
-        part = triangles[start : start + BLOCK]
-        raw = file.read(RECORD_BYTES * len(part))
-        if len(raw) != RECORD_BYTES * len(part):
-            raise truncated("a file that became shorter while it was read", "a file at rest")
-        part[:] = np.frombuffer(raw, dtype=RECORD)["corners"]
+    raw = file.read(RECORD_BYTES * stated)
+    if len(raw) != RECORD_BYTES * stated:
+        raise truncated("a file that became shorter while it was read", "a file at rest")
+    triangles = np.frombuffer(raw, dtype=RECORD)["corners"]
     if not surplus:
         return triangles, ()
     return triangles, (Note("trailing-bytes", count=surplus, what="bytes", after="triangle"),)
