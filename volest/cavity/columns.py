@@ -27,6 +27,11 @@ class Grid:
     low_mm: tuple[float, float]  # centre of cell (0, 0): x and y
     shape: tuple[int, int]  # number of rows (y) and of cells a row (x)
 
+    @property
+    def told(self) -> tuple[tuple[float, float, float], tuple[int, int]]:
+        """Low x and y with the pitch, and the shape, as compiled loops want them."""
+        return (*self.low_mm, self.pitch_mm), self.shape
+
     def cells_of(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Return the flat cell number that holds each point, -1 outside the grid.
 
@@ -261,8 +266,7 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
                 run.stop,
                 surface.backward,
                 surface.frame.view,
-                (*grid.low_mm, grid.pitch_mm),
-                grid.shape,
+                *grid.told,
                 out,
             )
         return tuple(each[:count] for each in out)
@@ -294,7 +298,6 @@ def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats
         return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)
     peaks = peaks_mm.copy()
     over_mm = _lowest(near, peaks_mm)
-    fast.raise_peaks(
-        surface.corners, surface.frame.view, (*grid.low_mm, grid.pitch_mm), near, over_mm, peaks
-    )
+    told = (surface.frame.view, *grid.told, near.ravel(), over_mm, peaks.ravel())
+    fast.raise_peaks(surface.corners, *told)
     return peaks

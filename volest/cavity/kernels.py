@@ -54,6 +54,7 @@ def raise_peaks(
     corners: Floats,
     view: View,
     grid: tuple[float, float, float],
+    shape: tuple[int, int],
     near: Bools,
     over: float,
     peaks: Floats,
@@ -62,19 +63,26 @@ def raise_peaks(
 
     Corners that lie no higher than `over` are left out.
     """
-    x, y, z = np.empty(BLOCK), np.empty(BLOCK), np.empty(BLOCK)
+    z = np.empty(BLOCK)
     for begin in range(0, corners.shape[2], BLOCK):
         size = min(BLOCK, corners.shape[2] - begin)
         for corner in range(3):
-            turned(corners, begin, corner, view, x[:size], y[:size], z[:size])
+            for m in range(size):
+                a = corners[0, corner, begin + m] - view[9]
+                b = corners[1, corner, begin + m] - view[10]
+                c = corners[2, corner, begin + m] - view[11]
+                z[m] = view[6] * a + view[7] * b + view[8] * c
             for m in range(size):
                 if not z[m] > over:
                     continue
-                i, j = nearest((x[m] - grid[0]) / grid[2]), nearest((y[m] - grid[1]) / grid[2])
-                if i >= 0 and j >= 0 and i < near.shape[1] and j < near.shape[0]:
-                    at = (int(j), int(i))
-                    if near[at]:
-                        peaks[at] = max(peaks[at], z[m])
+                a = corners[0, corner, begin + m] - view[9]
+                b = corners[1, corner, begin + m] - view[10]
+                c = corners[2, corner, begin + m] - view[11]
+                x = view[0] * a + view[1] * b + view[2] * c
+                y = view[3] * a + view[4] * b + view[5] * c
+                at = cell_of(x, y, grid, shape)
+                if at >= 0 and near[at]:
+                    peaks[at] = max(peaks[at], z[m])
 
 
 @compiled
@@ -102,13 +110,7 @@ def cut(
     cell, height, up, triangle = out
     count = 0
     u, v, z = np.empty((3, BLOCK)), np.empty((3, BLOCK)), np.empty((3, BLOCK))
-    low_u, high_u, low_v, high_v = (
-        np.empty(BLOCK),
-        np.empty(BLOCK),
-        np.empty(BLOCK),
-        np.empty(BLOCK),
-    )
-    missed = np.empty(BLOCK, np.bool_)
+    spans, may = np.empty((4, BLOCK)), np.empty(BLOCK, np.bool_)
     for begin in range(first, last, BLOCK):
         size = min(BLOCK, last - begin)
         for k in range(3):
@@ -117,12 +119,11 @@ def cut(
             in_cells(u[k, :size], grid[0], grid[2])
             in_cells(v[k, :size], grid[1], grid[2])
         # Where a row meets an edge may be rounded past the edge's end, by much less than this.
-        span(u[0], u[1], u[2], SPARE, low_u, high_u)
-        span(v[0], v[1], v[2], 0.0, low_v, high_v)
-        miss(u, v, low_u, low_v, missed)
+        span(u[0], u[1], u[2], SPARE, spans[0], spans[1])
+        span(v[0], v[1], v[2], 0.0, spans[2], spans[3])
+        hit(u, v, spans, may)
         for m in range(size):
-            columns, rows = high_u[m] - low_u[m], high_v[m] - low_v[m]
-            if not (columns > 0.0 and rows > 0.0) or (columns * rows == 1.0 and missed[m]):
+            if not may[m]:
                 continue
             a, b, c = (
                 (v[0, m], u[0, m], z[0, m]),
@@ -136,7 +137,8 @@ def cut(
                 b, c, even = c, b, not even
             if b[0] < a[0]:
                 a, b, even = b, a, not even
-            for row in range(clipped_ceil(low_v[m], shape[0]), clipped_ceil(high_v[m], shape[0])):
+            end = clipped_ceil(spans[3, m], shape[0])
+            for row in range(clipped_ceil(spans[2, m], shape[0]), end):
                 u_long, z_long = met(row, a, c)
                 u_short, z_short = met(row, a, b) if row < b[0] else met(row, b, c)
                 start = clipped_ceil(min(u_long, u_short), shape[1])
@@ -168,15 +170,16 @@ def span(a: Floats, b: Floats, c: Floats, spare: float, low: Floats, high: Float
 
 
 @compiled
-def miss(u: Floats, v: Floats, i: Floats, j: Floats, out: Bools) -> None:
-    """Say which triangles, seen from above, clearly do not hold a point each."""
-    for m in range(len(i)):
-        a, b, c = u[0, m] - i[m], u[1, m] - i[m], u[2, m] - i[m]
-        d, e, f = v[0, m] - j[m], v[1, m] - j[m], v[2, m] - j[m]
+def hit(u: Floats, v: Floats, spans: Floats, out: Bools) -> None:
+    """Say which triangles, seen from above, may hold a column; clear misses of one are told."""
+    for m in range(len(out)):
+        columns, rows = spans[1, m] - spans[0, m], spans[3, m] - spans[2, m]
+        a, b, c = u[0, m] - spans[0, m], u[1, m] - spans[0, m], u[2, m] - spans[0, m]
+        d, e, f = v[0, m] - spans[2, m], v[1, m] - spans[2, m], v[2, m] - spans[2, m]
         one, two, three = a * e - b * d, b * f - c * e, c * d - a * f
         left = (one > SPARE) | (two > SPARE) | (three > SPARE)
         right = (one < -SPARE) | (two < -SPARE) | (three < -SPARE)
-        out[m] = left & right
+        out[m] = (columns * rows > 1.0) | ((columns * rows == 1.0) & ~(left & right))
 
 
 @compiled
@@ -212,6 +215,7 @@ def depth_sums(
     view: View,
     plane: Point,
     grid: tuple[float, float, float],
+    shape: tuple[int, int],
     bounds: tuple[Floats, Floats, Floats],
     cosine: float,
     out: Floats,
@@ -225,6 +229,7 @@ def depth_sums(
     low, high, land = bounds
     # Of the corners, and of their middle.
     x, y, h = np.empty((4, BLOCK)), np.empty((4, BLOCK)), np.empty((4, BLOCK))
+    cells, below = np.empty(BLOCK, np.int64), np.empty(BLOCK, np.int64)
     for begin in range(first, last, BLOCK):
         size = min(BLOCK, last - begin)
         for k in range(3):
@@ -234,19 +239,19 @@ def depth_sums(
         for along in (x, y, h):
             middles(along[0], along[1], along[2], along[3])
         for m in range(size):
+            below[m] = (h[0, m] < 0.0) + (h[1, m] < 0.0) + (h[2, m] < 0.0)
+            cells[m] = cell_of(x[3, m], y[3, m], grid, shape)
+        for m in range(size):
+            if below[m] == 0:
+                continue
             a = (x[0, m], y[0, m], h[0, m])
             b = (x[1, m], y[1, m], h[1, m])
             c = (x[2, m], y[2, m], h[2, m])
-            if not min(a[2], b[2], c[2]) < 0.0:
-                continue
-            depth, at_x, at_y, at_h = -h[3, m], x[3, m], y[3, m], h[3, m]
-            if not max(a[2], b[2], c[2]) < 0.0:
+            depth, at, at_h = -h[3, m], cells[m], h[3, m]
+            if below[m] != 3:  # noqa: PLR2004  # all corners
                 depth, at_x, at_y, at_h = part_below(a, b, c)
-            i, j = nearest((at_x - grid[0]) / grid[2]), nearest((at_y - grid[1]) / grid[2])
-            if not (i >= 0 and j >= 0 and i < low.shape[1] and j < low.shape[0]):
-                continue
-            at = (int(j), int(i))
-            if not (at_h >= low[at] and at_h <= high[at]):
+                at = cell_of(at_x, at_y, grid, shape)
+            if at < 0 or not (at_h >= low[at] and at_h <= high[at]):
                 continue
             twice = (b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1])
             if at_h > land[at] and twice > cosine * twice_area((a, b, c)):
@@ -254,6 +259,14 @@ def depth_sums(
             out[count] = 0.5 * twice * depth
             count += 1
     return count
+
+
+@compiled
+def cell_of(x: float, y: float, grid: tuple[float, float, float], shape: tuple[int, int]) -> int:
+    """Give the flat number of the cell that holds a place, -1 outside, as Grid.cells_of does."""
+    i, j = nearest((x - grid[0]) / grid[2]), nearest((y - grid[1]) / grid[2])
+    inside = (i >= 0) & (j >= 0) & (i < shape[1]) & (j < shape[0])
+    return int(j * shape[1] + i) if inside else -1
 
 
 @compiled
@@ -353,15 +366,13 @@ SIDES = ((-1, 0), (0, -1), (0, 1), (1, 0))
 
 
 @compiled
-def tops_of_points(points: Floats, grid: tuple[float, float, float], top: Floats) -> None:
+def tops_of_points(
+    points: Floats, grid: tuple[float, float, float], shape: tuple[int, int], top: Floats
+) -> None:
     """Raise each cell to the highest point in it."""
     for m in range(points.shape[1]):
-        i, j = (
-            nearest((points[0, m] - grid[0]) / grid[2]),
-            nearest((points[1, m] - grid[1]) / grid[2]),
-        )
-        if i >= 0 and j >= 0 and i < top.shape[1] and j < top.shape[0]:
-            at = (int(j), int(i))
+        at = cell_of(points[0, m], points[1, m], grid, shape)
+        if at >= 0:
             top[at] = max(top[at], points[2, m])
 
 

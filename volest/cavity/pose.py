@@ -179,8 +179,9 @@ def _held_along_each(axes: Floats, samples: Samples, hull_ml: float) -> Floats:
     points_mm = np.ascontiguousarray(samples.points_mm[:, :: ROUGHER**2])
     few = replace(samples, points_mm=points_mm)
     held = np.array([held_along(few, axis, cell_mm=ROUGHER * CELL_MM) for axis in axes])
-    faced = axes @ samples.vector_area > 0.0
-    most = np.where(faced, held[faced].max(initial=0.0), held[~faced].max(initial=0.0))
+    # Of a sheet those that it faces are rivals among themselves: `_best` prefers them.
+    faced = samples.is_open & (axes @ samples.vector_area > 0.0)
+    most = np.where(faced, held[faced].max(initial=0.0), held.max())
     is_rival = (held >= RIVAL * most) | (held.max() < hull_ml * LEAST_HELD / RIVAL)
     held[is_rival] = [held_along(samples, axis) for axis in axes[is_rival]]
     return held

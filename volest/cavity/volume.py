@@ -113,8 +113,8 @@ def _compiled_ml(
             surface.backward,
             surface.frame.view,
             tuple(base.plane.tolist()),
-            (*rooms.grid.low_mm, rooms.grid.pitch_mm),
-            (low, high, rooms.land_mm),
+            *rooms.grid.told,
+            (low.ravel(), high.ravel(), rooms.land_mm.ravel()),
             LAND_COSINE,
             prisms,
         )
