@@ -211,7 +211,7 @@ def held_along(
     samples: Samples, axis: Floats, *, dammed: bool = False, cell_mm: float = CELL_MM
 ) -> float:
     """Say what the scan holds along an axis, (3,), coarsely; dammed as `pools` has it."""
-    _, _, relief = _seen_along(samples, axis, cell_mm)
+    _, relief = _seen_along(samples, axis, cell_mm)
     return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
 
 
@@ -272,19 +272,19 @@ def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats
 
 def _seen_along(
     samples: Samples, axis: Floats, cell_mm: float = CELL_MM
-) -> tuple[Frame, Floats, HeightMap]:
+) -> tuple[Frame, HeightMap]:
     frame = frame_along(axis, samples.points_mm.mean(axis=1))
     points = samples.seen_in(frame)
     widest = float(max(np.ptp(points[0]), np.ptp(points[1])))
     grid = grid_over(points[0], points[1], max(cell_mm, widest / CELLS_ACROSS))
-    return frame, points, height_map_of_points(points, grid)
+    return frame, height_map_of_points(points, grid)
 
 
 def _levelled(samples: Samples, axis: Floats) -> Floats:
     """Turn the axis until the rim lies level in the frame."""
     for _ in range(LEVEL_TURNS):
-        frame, points, relief = _seen_along(samples, axis)
-        a, b, _ = robust_plane(find_crest(relief, find_footprint(relief), points))
+        frame, relief = _seen_along(samples, axis)
+        a, b, _ = robust_plane(find_crest(relief, find_footprint(relief)))
         axis = frame.rotation.T @ np.array([-a, -b, 1.0])
         axis /= np.linalg.norm(axis)
         if np.hypot(a, b) < LEVEL_ENOUGH:

@@ -1,5 +1,7 @@
 """What must hold of a file and of its triangles: neither too large nor too short, sound numbers."""
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -7,7 +9,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
-from volest.scan.compiling import in_parts, loops
+from volest.scan.compiling import loops
 from volest.settings import MM_PER_UNIT
 
 MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
@@ -94,44 +96,55 @@ def truncated(found: str, needed: str) -> ScanError:
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")
 
 
-def look_over(
-    source: NDArray[Any], factor: float = 1.0
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint32], int]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """So many triangles, in blocks of (b, 3, 3), each to be used before the next is asked for."""
+
+    count: int
+    each: Iterable[NDArray[Any]]
+
+
+Looked = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint32], int]
+
+
+def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
     """Give triangles in mm, their areas in mm2 and digests, (n,), and how many corners are zero.
 
     All in one pass over (n, 3, 3), each times the factor; coordinates out of all reach are refused.
     The triangles lie coordinate by coordinate in memory, as all stages want them.
     """
-    count = len(source)
-    corners, areas, keys = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
-    fast = loops(LOOPS)
-    if fast is not None:
-
-        def looked(run: slice) -> tuple[int, int]:
-            out = corners, areas, keys
-            far, zeros = fast.look_over(source, run.start, run.stop, factor, FARTHEST_MM, *out)
-            return far, zeros
-
-        far, zeros = (sum(each) for each in zip(*in_parts(looked, count), strict=True))
+    if isinstance(given, Blocks):
+        count, blocks = given.count, given.each
     else:
-        far = zeros = 0
-        for start in range(0, count, BLOCK):
-            block = slice(start, start + BLOCK)
-            rows = corners[:, :, block]
-            np.multiply(source[block].transpose(2, 1, 0), factor, out=rows, dtype=np.float64)
-            far += np.count_nonzero(~(np.abs(rows) <= FARTHEST_MM))
-            zeros += np.count_nonzero((rows == 0.0).all(axis=0))
-            (ax, ay, az), (bx, by, bz) = (rows[:, k] - rows[:, 0] for k in (1, 2))
-            squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
-            areas[block] = 0.5 * np.sqrt(squared)
-            x, y, z = rows.view(np.uint64)  # (3, b) each
-            mixed = x ^ (y >> np.uint64(1)) ^ (z >> np.uint64(2))
-            key = mixed[0] ^ (mixed[1] * DIGEST) ^ (mixed[2] * MIXER)
-            keys[block] = key ^ (key >> np.uint64(32))
-    triangles = corners.transpose(2, 1, 0)
+        count = len(given)
+        blocks = (given[start : start + BLOCK] for start in range(0, count, BLOCK))
+    out = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
+    fast = loops(LOOPS)
+    look = _look_over if fast is None else fast.look_over
+    far = zeros = first = 0
+    for block in blocks:
+        found = look(block, first, factor, FARTHEST_MM, out)
+        far, zeros, first = far + found[0], zeros + found[1], first + len(block)
+    triangles = out[0].transpose(2, 1, 0)
     if far:
         raise _not_finite(triangles)
-    return triangles, areas, keys, zeros
+    return triangles, out[1], out[2], zeros
+
+
+def _look_over(
+    block: NDArray[Any], first: int, factor: float, reach: float, out: tuple[NDArray[Any], ...]
+) -> tuple[int, int]:
+    corners, areas, keys = (each[..., first : first + len(block)] for each in out)
+    np.multiply(block.transpose(2, 1, 0), factor, out=corners, dtype=np.float64)
+    (ax, ay, az), (bx, by, bz) = (corners[:, k] - corners[:, 0] for k in (1, 2))
+    squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
+    areas[:] = 0.5 * np.sqrt(squared)
+    x, y, z = corners.view(np.uint64)  # (3, b) each
+    mixed = x ^ (y >> np.uint64(1)) ^ (z >> np.uint64(2))
+    key = mixed[0] ^ (mixed[1] * DIGEST) ^ (mixed[2] * MIXER)
+    keys[:] = key ^ (key >> np.uint64(32))
+    far = ~(np.abs(corners) <= reach)
+    return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
 
 
 def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
@@ -445,25 +458,27 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
+    from volest.scan.winding import same_corners
+
     found = np.zeros(len(triangles), dtype=bool)
     numbers = np.flatnonzero(long_ones(triangles, usual_side_mm(triangles)))
     if len(numbers) == 0:
         return found
     area = areas_mm2(triangles[numbers])
-    _, corner = np.unique(triangles[numbers].reshape(-1, 3), axis=0, return_inverse=True)
-    faces = corner.reshape(-1, 3)
+    faces = same_corners(triangles[numbers])
+    corners = faces.max() + 1
     sides = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2), axis=2).reshape(-1, 2)
-    _, side, count = np.unique(sides, axis=0, return_inverse=True, return_counts=True)
+    _, side, count = np.unique(sides @ [corners, 1], return_inverse=True, return_counts=True)
     owner = np.repeat(np.arange(len(faces)), 3)
     shared = coo_array((np.ones(len(side)), (owner, side))).tocsr()
     _, patch = connected_components(shared @ shared.T, directed=False)
-    at_border = np.zeros(faces.max() + 1, dtype=bool)
+    at_border = np.zeros(corners, dtype=bool)
     at_border[sides[count[side] == 1]] = True
     amid = np.bincount(patch, (~at_border[faces]).sum(axis=1)) > 0
     large = np.bincount(patch, area) > LEAST_MM2
     # One sheet over one gap: corners - sides + faces is 1 (Euler); of a tube it is 0.
-    ends = np.unique(np.stack([patch[owner], faces.ravel()], axis=1), axis=0)[:, 0]
-    edges = np.unique(np.stack([patch[owner], side], axis=1), axis=0)[:, 0]
+    ends = np.unique(patch[owner].astype(np.int64) * corners + faces.ravel()) // corners
+    edges = np.unique(patch[owner].astype(np.int64) * len(count) + side) // len(count)
     sheet = np.bincount(ends) - np.bincount(edges) + np.bincount(patch) == 1
     found[numbers] = (large & ~amid & sheet)[patch]
     return found

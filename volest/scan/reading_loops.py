@@ -14,28 +14,25 @@ BLOCK = 256  # triangles at a time: what is worked out of them stays in the near
 
 @compiled
 def look_over(
-    source: NDArray[Any],
+    block: NDArray[Any],
     first: int,
-    last: int,
     factor: float,
     reach: float,
-    corners: Floats,
-    areas: Floats,
-    keys: NDArray[np.uint32],
+    out: tuple[Floats, Floats, NDArray[np.uint32]],
 ) -> tuple[int, int]:
-    """Write corners, (3, 3, n), areas and digests, (n,), of some of the triangles, (n, 3, 3).
+    """Write corners, (3, 3, n), areas and digests, (n,), of triangles, (b, 3, 3), from one on.
 
     Returns how many of them have a coordinate that is no number within a reach of zero, and how
     many corners lie at exactly 0, 0, 0.
     """
     far = zeros = 0
-    for begin in range(first, last, BLOCK):
-        end = min(begin + BLOCK, last)
+    for begin in range(0, len(block), BLOCK):
+        end = min(begin + BLOCK, len(block))
         for t in range(begin, end):
             for corner in range(3):
                 for axis in range(3):
-                    corners[axis, corner, t] = source[t, corner, axis] * factor
-        found = measured(corners, begin, end, reach, areas, keys)
+                    out[0][axis, corner, first + t] = block[t, corner, axis] * factor
+        found = measured(first + begin, first + end, reach, out)
         far += found[0]
         zeros += found[1]
     return far, zeros
@@ -43,10 +40,11 @@ def look_over(
 
 @compiled
 def measured(
-    corners: Floats, begin: int, end: int, reach: float, areas: Floats, keys: NDArray[np.uint32]
+    begin: int, end: int, reach: float, out: tuple[Floats, Floats, NDArray[np.uint32]]
 ) -> tuple[int, int]:
     """Do the second half of `look_over`, in which the compiler takes several triangles at once."""
     far = zeros = 0
+    corners, areas, keys = out
     bits = corners.view(np.uint64)
     for t in range(begin, end):
         x, y, z = corners[0, 0, t], corners[1, 0, t], corners[2, 0, t]
