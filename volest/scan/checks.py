@@ -219,7 +219,7 @@ def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
 
 def _repeated(triangles: NDArray[np.float64], keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
-    # What agrees so often in one coordinate of each corner, as hardly any does, is compared whole.
+    # What has a digest so often, as hardly any does by chance, is compared whole.
     bits = triangles[_often(keys)].reshape(-1, 9).view(np.uint64)
     if len(bits) < LEAST_UNFILLED:
         return 0
@@ -271,7 +271,8 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     if not _thin(triangles[areas > NEEDLE_AREA * usual_mm2], long_mm).any():
         return ()
     long = triangles[_longest_mm(triangles) > long_mm]
-    alone = _alone(long) & (_sides_mm(long) > long_mm)  # (m, 3)
+    _, side, count = _numbered(long)
+    alone = (count[side] == 1) & (_sides_mm(long) > long_mm)  # (m, 3)
     needles = int(np.count_nonzero(_thin(long, long_mm) & (alone.sum(axis=1) == NEEDLE_ALONE)))
     return (Note("needles", count=needles),) if needles else ()
 
@@ -286,16 +287,17 @@ def _thin(triangles: NDArray[np.float64], long_mm: float) -> NDArray[np.bool_]:
     return np.asarray((sides[:, 1] > long_mm) & (sides[:, 0] < NEEDLE_WIDE * sides[:, 1]))
 
 
-def _alone(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Which sides, those that end at each corner, belong to one triangle only; (n, 3)."""
-    one, other = triangles, np.roll(triangles, 1, axis=1)
-    # Both directions of a side are one: its ends are put in order, by x, then y, then z.
-    differs = one != other
-    axis = np.argmax(differs, axis=2)[..., None]
-    swap = np.take_along_axis(one, axis, 2) > np.take_along_axis(other, axis, 2)
-    ends = np.concatenate([np.where(swap, other, one), np.where(swap, one, other)], axis=2)
-    _, kind, count = np.unique(ends.reshape(-1, 6), axis=0, return_inverse=True, return_counts=True)
-    return np.asarray(count[kind.ravel()].reshape(-1, 3) == 1)
+def _numbered(
+    triangles: NDArray[np.float64],
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Number corners, and the sides that end at each, (n, 3); count the triangles of each side."""
+    from volest.scan.winding import same_corners
+
+    faces = same_corners(triangles)
+    before = np.roll(faces, 1, axis=1)
+    ends = np.minimum(faces, before) * faces.size + np.maximum(faces, before)
+    _, side, count = np.unique(ends, return_inverse=True, return_counts=True)
+    return faces, side.reshape(-1, 3), count
 
 
 # Trays outside are 60-85 x 50-75 mm, a handle adds 25-45, a quadrant is 25-50 long (common
@@ -458,27 +460,24 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    from volest.scan.winding import same_corners
-
     found = np.zeros(len(triangles), dtype=bool)
     numbers = np.flatnonzero(long_ones(triangles, usual_side_mm(triangles)))
     if len(numbers) == 0:
         return found
     area = areas_mm2(triangles[numbers])
-    faces = same_corners(triangles[numbers])
+    faces, side, count = _numbered(triangles[numbers])
     corners = faces.max() + 1
-    sides = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2), axis=2).reshape(-1, 2)
-    _, side, count = np.unique(sides @ [corners, 1], return_inverse=True, return_counts=True)
     owner = np.repeat(np.arange(len(faces)), 3)
-    shared = coo_array((np.ones(len(side)), (owner, side))).tocsr()
+    shared = coo_array((np.ones(side.size), (owner, side.ravel()))).tocsr()
     _, patch = connected_components(shared @ shared.T, directed=False)
     at_border = np.zeros(corners, dtype=bool)
-    at_border[sides[count[side] == 1]] = True
+    for end in (faces, np.roll(faces, 1, axis=1)):
+        at_border[end[count[side] == 1]] = True
     amid = np.bincount(patch, (~at_border[faces]).sum(axis=1)) > 0
     large = np.bincount(patch, area) > LEAST_MM2
     # One sheet over one gap: corners - sides + faces is 1 (Euler); of a tube it is 0.
     ends = np.unique(patch[owner].astype(np.int64) * corners + faces.ravel()) // corners
-    edges = np.unique(patch[owner].astype(np.int64) * len(count) + side) // len(count)
+    edges = np.unique(patch[owner].astype(np.int64) * len(count) + side.ravel()) // len(count)
     sheet = np.bincount(ends) - np.bincount(edges) + np.bincount(patch) == 1
     found[numbers] = (large & ~amid & sheet)[patch]
     return found
