@@ -290,7 +290,7 @@ def _thin(triangles: NDArray[np.float64], long_mm: float) -> NDArray[np.bool_]:
 def _numbered(
     triangles: NDArray[np.float64],
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    """Number corners, and the sides that end at each, (n, 3); count the triangles of each side."""
+    """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
     from volest.scan.winding import same_corners
 
     faces = same_corners(triangles)
