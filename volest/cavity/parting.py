@@ -94,10 +94,11 @@ def apart(whole: Part) -> tuple[Part, ...]:
     """Part a scan where gaps run between its impressions; itself where there is only one."""
     points = whole.samples.points_mm
     names = _clusters(points)
+    some = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
     large = [
         name
-        for name in np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
-        if np.ptp(points[:, names == name], axis=1).max() >= POSSIBLE_MM[0]
+        for name in some
+        if len(some) > 1 and np.ptp(points[:, names == name], axis=1).max() >= POSSIBLE_MM[0]
     ]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)

@@ -80,7 +80,7 @@ def _spread(corners_mm: Floats, upto: Floats, total: Floats) -> Samples:
     """Pick the points, given the running sum of twice the areas and the sum of the normals."""
     which = np.searchsorted(upto, (np.arange(SAMPLES) + 0.5) / SAMPLES * upto[-1])
     r, s = _places()
-    corners = corners_mm[:, :, which]  # (3, 3, samples)
+    corners = corners_mm.reshape(9, -1).take(which, axis=1).reshape(3, 3, -1)
     a, b, c = (corners[:, corner] for corner in range(3))
     points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
     normal, area = _normals(corners)
