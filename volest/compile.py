@@ -8,6 +8,7 @@ from volest.api import measure
 from volest.cavity.columns import Grid
 from volest.cavity.void import neighbours
 from volest.scan.compiling import SWITCH, compiled_mark
+from volest.scan.stl import RECORD
 from volest.system import give_way
 
 
@@ -22,7 +23,11 @@ def compile_loops() -> None:
     corners = np.stack([x, y, np.minimum(12.0 * (r / 24.0) ** 2 - 12.0, 24.0 - r)], axis=-1)
     a, b, c, d = corners[:-1, :-1], corners[:-1, 1:], corners[1:, 1:], corners[1:, :-1]
     triangles = np.concatenate([np.stack([a, b, c], axis=-2), np.stack([a, c, d], axis=-2)])
-    measure(triangles.reshape(-1, 3, 3))
+    triangles = triangles.reshape(-1, 3, 3)
+    measure(triangles)
+    records = np.zeros(len(triangles), RECORD)
+    records["corners"] = triangles
+    measure(bytes(80) + np.uint32(len(triangles)).tobytes() + records.tobytes())
     grid = Grid(pitch_mm=1.0, low_mm=(0.0, 0.0), shape=(1, 2))
     neighbours(grid, np.arange(2), np.zeros(2), np.ones(2))
     mark.parent.mkdir(parents=True, exist_ok=True)

@@ -24,9 +24,8 @@ from volest.settings import Settings  # noqa: E402 - path above
 
 STAGES = (
     "read_scan", "whole_scan", "find_pose", "orient_surface", "height_map_of_columns",
-    "find_footprint",
-    "find_rim", "find_base_line", "find_void", "find_air", "find_volume", "find_clock",
-    "find_trim", "find_doubts", "find_uncertainty",
+    "find_footprint", "find_rim", "find_base_line", "find_void", "close_unseen", "find_air",
+    "find_volume", "find_clock", "find_trim", "find_doubts", "find_uncertainty",
 )  # fmt: skip
 PAGE = ROOT / "docs" / "performance.md"
 TRIANGLES, TURNS = 500_000, 9

@@ -62,14 +62,17 @@ def test_both_ways_look_over_triangles_alike(monkeypatch: pytest.MonkeyPatch) ->
     pytest.importorskip("numba")
     triangles = np.random.default_rng(1).normal(size=(20_000, 3, 3)) * 30.0
     triangles[5:9, 1] = 0.0
-    answers = []
-    for way in ("always", "never"):
-        monkeypatch.setenv(compiling.SWITCH, way)
-        answers.append(look_over(triangles))
-    (areas, keys, level), (areas_too, keys_too, level_too) = answers
-    assert areas.tobytes() == areas_too.tobytes()
-    assert keys.tobytes() == keys_too.tobytes()
-    assert level == level_too == 4
+    for source, factor in ((triangles, 1.0), (triangles.astype(np.float32), 25.4)):
+        answers = []
+        for way in ("always", "never"):
+            monkeypatch.setenv(compiling.SWITCH, way)
+            answers.append(look_over(source, factor))
+        (found, areas, keys, zeros), (found_too, areas_too, keys_too, zeros_too) = answers
+        assert np.array_equal(found, source.astype(np.float64) * factor)
+        assert found.tobytes() == found_too.tobytes()
+        assert areas.tobytes() == areas_too.tobytes()
+        assert keys.tobytes() == keys_too.tobytes()
+        assert zeros == zeros_too == 4
 
 
 def test_without_numba_numpy_goes_on(

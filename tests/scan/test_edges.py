@@ -14,6 +14,7 @@ import pytest
 from tests.scan.writers import cuboid, ply_header, stl_text
 from volest.errors import ScanError, UsageError
 from volest.scan import checks, stl
+from volest.scan.checks import look_over
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.scan.ply import PIECE_BYTES, WORD_BYTES, number_table, read_ply
 from volest.scan.stl import read_stl_binary, read_stl_text
@@ -92,8 +93,9 @@ def test_a_word_without_end_is_no_number() -> None:
 
 def test_a_file_that_shrinks_while_it_is_read() -> None:
     data = bytes(80) + struct.pack("<I", 4) + bytes(50)
+    blocks, _ = read_stl_binary(io.BytesIO(data), data, 84 + 200)
     with pytest.raises(ScanError, match="became shorter"):
-        read_stl_binary(io.BytesIO(data), data, 84 + 200)
+        look_over(blocks)
 
 
 def test_text_without_lines_or_facets(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -28,7 +28,7 @@ def dense() -> Floats:
 @pytest.mark.parametrize("is_open", [False, True])
 def test_sound_trays_have_none(tray: Tray, *, is_open: bool) -> None:
     triangles = tray.triangles(is_open=is_open)  # coarse walls with long triangles among them
-    assert note_lost(triangles, *look_over(triangles)) == ()
+    assert note_lost(*look_over(triangles)) == ()
     assert note_needles(triangles, areas_mm2(triangles)) == ()
 
 
@@ -42,14 +42,14 @@ def test_sound_samples_have_none(name: str) -> None:
 def test_triangles_that_became_zero(dense: Floats, whole: int, *, told: bool) -> None:
     torn = dense.copy()
     torn[5000 : 5000 + whole] = 0.0
-    assert note_lost(torn, *look_over(torn)) == (Note("zeroed", count=whole),) * told
+    assert note_lost(*look_over(torn)) == (Note("zeroed", count=whole),) * told
 
 
 @pytest.mark.parametrize("lost", [9, 10, 40])
 def test_corners_that_became_zero(dense: Floats, lost: int) -> None:
     torn = dense.copy()
     torn[5000 : 5000 + lost, 1] = 0.0
-    notes = note_lost(torn, *look_over(torn))
+    notes = note_lost(*look_over(torn))
     assert len(notes) == (lost >= 10)
     assert all(note.values["count"] == lost for note in notes)
 
@@ -58,7 +58,7 @@ def test_a_fan_about_the_origin_is_no_loss() -> None:
     # A bowl whose deepest point is the origin: 128 triangles meet there, none longer than others.
     bowl = TRAYS["hemisphere"].triangles(is_open=True) + np.array([0.0, 0.0, 20.0])
     assert (bowl == 0.0).all(axis=2).any(axis=1).sum() >= 10
-    assert note_lost(bowl, *look_over(bowl)) == ()
+    assert note_lost(*look_over(bowl)) == ()
 
 
 @pytest.mark.parametrize("torn", [1, 3])

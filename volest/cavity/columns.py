@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from volest.cavity.cells import grown
 from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
 from volest.errors import ScanError
 from volest.scan.compiling import in_parts, loops
@@ -27,6 +26,11 @@ class Grid:
     pitch_mm: float  # width of a cell
     low_mm: tuple[float, float]  # centre of cell (0, 0): x and y
     shape: tuple[int, int]  # number of rows (y) and of cells a row (x)
+
+    @property
+    def told(self) -> tuple[tuple[float, float, float], tuple[int, int]]:
+        """Low x and y with the pitch, and the shape, as compiled loops want them."""
+        return (*self.low_mm, self.pitch_mm), self.shape
 
     def cells_of(self, x_mm: Floats, y_mm: Floats) -> Ints:
         """Return the flat cell number that holds each point, -1 outside the grid.
@@ -219,14 +223,13 @@ class Surface:
     @cached_property
     def corners_mm(self) -> Floats:
         """Corners in the frame, (3, 3, n): coordinate, corner, triangle."""
-        corners = np.ascontiguousarray(self.triangles.transpose(2, 1, 0))
-        turned = self.frame.to_frame(corners)
+        turned = self.frame.to_frame(self.corners)
         return turned[:, ::-1] if self.backward else turned
 
     @cached_property
-    def rows(self) -> Floats:
-        """The triangles, (n, 3, 3), one after another in memory as compiled loops want them."""
-        return np.ascontiguousarray(self.triangles)
+    def corners(self) -> Floats:
+        """Corners in the scan's own frame, (3, 3, n): coordinate, corner, triangle."""
+        return np.ascontiguousarray(self.triangles.transpose(2, 1, 0))
 
     def turned_about(self) -> "Surface":
         """Return the surface with all faces turned."""
@@ -258,17 +261,17 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
             room = count
             out = tuple(np.empty(room, kind) for kind in (np.int64, np.float64, bool, np.int64))
             count = fast.cut(
-                surface.rows[run],
+                surface.corners,
                 run.start,
+                run.stop,
                 surface.backward,
                 surface.frame.view,
-                (*grid.low_mm, grid.pitch_mm),
-                grid.shape,
+                *grid.told,
                 out,
             )
         return tuple(each[:count] for each in out)
 
-    return in_parts(cut, len(surface.rows))
+    return in_parts(cut, len(surface.triangles))
 
 
 def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
@@ -294,9 +297,7 @@ def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats
     if fast is None:
         return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)
     peaks = peaks_mm.copy()
-    margin = grown(near, corners=True)
     over_mm = _lowest(near, peaks_mm)
-    fast.raise_peaks(
-        surface.rows, surface.frame.view, (*grid.low_mm, grid.pitch_mm), margin, over_mm, peaks
-    )
+    told = (surface.frame.view, *grid.told, near.ravel(), over_mm, peaks.ravel())
+    fast.raise_peaks(surface.corners, *told)
     return peaks

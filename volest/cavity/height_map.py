@@ -29,11 +29,10 @@ def height_map_of_points(points_mm: Floats, grid: Grid) -> HeightMap:
     top = np.full(grid.shape[0] * grid.shape[1], -np.inf)
     fast = loops(KERNELS)
     if fast is not None:
-        top = top.reshape(grid.shape)
-        fast.tops_of_points(points_mm, (*grid.low_mm, grid.pitch_mm), top)
-        return _closed_up(grid, top)
-    cell = grid.cells_of(points_mm[0], points_mm[1])
-    np.maximum.at(top, cell[cell >= 0], points_mm[2][cell >= 0])
+        fast.tops_of_points(points_mm, *grid.told, top)
+    else:
+        cell = grid.cells_of(points_mm[0], points_mm[1])
+        np.maximum.at(top, cell[cell >= 0], points_mm[2][cell >= 0])
     return _closed_up(grid, top.reshape(grid.shape))
 
 

@@ -1,7 +1,7 @@
 """Compiled loops over triangles; each does what the numpy code of its stage does, in that order.
 
 Sums and products are written as numpy does them, one rounding after the other, so that both ways
-give the same bits. Triangles are (n, 3, 3): triangle, corner, coordinate, in the scan's own frame;
+give the same bits. Corners are (3, 3, n): coordinate, corner, triangle, in the scan's own frame;
 each is turned into the frame as it is met, so that no turned copy of all is kept.
 """
 
@@ -20,16 +20,16 @@ View = tuple[float, ...]  # of a frame: as Frame.view
 
 @compiled
 def turned(
-    triangles: Floats, begin: int, corner: int, view: View, x: Floats, y: Floats, z: Floats
+    corners: Floats, begin: int, corner: int, view: View, x: Floats, y: Floats, z: Floats
 ) -> None:
     """Bring a corner of some triangles into the frame, as Frame.to_frame does.
 
     A loop that writes one corner is made by the compiler to take several triangles at once.
     """
     for m in range(len(x)):
-        a = triangles[begin + m, corner, 0] - view[9]
-        b = triangles[begin + m, corner, 1] - view[10]
-        c = triangles[begin + m, corner, 2] - view[11]
+        a = corners[0, corner, begin + m] - view[9]
+        b = corners[1, corner, begin + m] - view[10]
+        c = corners[2, corner, begin + m] - view[11]
         x[m] = view[0] * a + view[1] * b + view[2] * c
         y[m] = view[3] * a + view[4] * b + view[5] * c
         z[m] = view[6] * a + view[7] * b + view[8] * c
@@ -51,36 +51,38 @@ def clipped_ceil(value: float, end: int) -> int:
 
 @compiled
 def raise_peaks(
-    triangles: Floats,
+    corners: Floats,
     view: View,
     grid: tuple[float, float, float],
+    shape: tuple[int, int],
     near: Bools,
     over: float,
     peaks: Floats,
 ) -> None:
-    """Raise each cell that is near to the highest corner in it; `near` has a margin of one cell.
+    """Raise each cell that is near to the highest corner in it.
 
     Corners that lie no higher than `over` are left out.
     """
-    per_mm = 1.0 / grid[2]
-    for t in range(len(triangles)):
+    z = np.empty(BLOCK)
+    for begin in range(0, corners.shape[2], BLOCK):
+        size = min(BLOCK, corners.shape[2] - begin)
         for corner in range(3):
-            x = triangles[t, corner, 0] - view[9]
-            y = triangles[t, corner, 1] - view[10]
-            z = triangles[t, corner, 2] - view[11]
-            height = view[6] * x + view[7] * y + view[8] * z
-            if not height > over:
-                continue
-            u = view[0] * x + view[1] * y + view[2] * z - grid[0]
-            v = view[3] * x + view[4] * y + view[5] * z - grid[1]
-            # One cell too low or high by rounding does no harm here: the margin has it.
-            i, j = nearest(u * per_mm), nearest(v * per_mm)
-            if not (i >= 0 and j >= 0 and i < near.shape[1] and j < near.shape[0]):
-                continue
-            if near[int(j), int(i)]:
-                at = (int(nearest(v / grid[2])), int(nearest(u / grid[2])))
-                if at[0] >= 0 and at[1] >= 0 and at[0] < near.shape[0] and at[1] < near.shape[1]:
-                    peaks[at] = max(peaks[at], height)
+            for m in range(size):
+                a = corners[0, corner, begin + m] - view[9]
+                b = corners[1, corner, begin + m] - view[10]
+                c = corners[2, corner, begin + m] - view[11]
+                z[m] = view[6] * a + view[7] * b + view[8] * c
+            for m in range(size):
+                if not z[m] > over:
+                    continue
+                a = corners[0, corner, begin + m] - view[9]
+                b = corners[1, corner, begin + m] - view[10]
+                c = corners[2, corner, begin + m] - view[11]
+                x = view[0] * a + view[1] * b + view[2] * c
+                y = view[3] * a + view[4] * b + view[5] * c
+                at = cell_of(x, y, grid, shape)
+                if at >= 0 and near[at]:
+                    peaks[at] = max(peaks[at], z[m])
 
 
 @compiled
@@ -92,43 +94,36 @@ def met(row: int, low: Point, high: Point) -> tuple[float, float]:
 
 @compiled
 def cut(
-    triangles: Floats,
-    number: int,
+    corners: Floats,
+    first: int,
+    last: int,
     backward: bool,
     view: View,
     grid: tuple[float, float, float],
     shape: tuple[int, int],
     out: tuple[Ints, Floats, Bools, Ints],
 ) -> int:
-    """Cross the grid's columns with the triangles; `grid` is its low x and y and the pitch.
+    """Cross the grid's columns with some triangles; `grid` is its low x and y and the pitch.
 
-    The first triangle has the number given. Returns how many crossings there are; those that `out`
-    has no room for are only counted.
+    Returns how many crossings there are; those that `out` has no room for are only counted.
     """
     cell, height, up, triangle = out
     count = 0
     u, v, z = np.empty((3, BLOCK)), np.empty((3, BLOCK)), np.empty((3, BLOCK))
-    low_u, high_u, low_v, high_v = (
-        np.empty(BLOCK),
-        np.empty(BLOCK),
-        np.empty(BLOCK),
-        np.empty(BLOCK),
-    )
-    missed = np.empty(BLOCK, np.bool_)
-    for begin in range(0, len(triangles), BLOCK):
-        size = min(BLOCK, len(triangles) - begin)
+    spans, may = np.empty((4, BLOCK)), np.empty(BLOCK, np.bool_)
+    for begin in range(first, last, BLOCK):
+        size = min(BLOCK, last - begin)
         for k in range(3):
             corner = 2 - k if backward else k
-            turned(triangles, begin, corner, view, u[k, :size], v[k, :size], z[k, :size])
+            turned(corners, begin, corner, view, u[k, :size], v[k, :size], z[k, :size])
             in_cells(u[k, :size], grid[0], grid[2])
             in_cells(v[k, :size], grid[1], grid[2])
         # Where a row meets an edge may be rounded past the edge's end, by much less than this.
-        span(u[0], u[1], u[2], SPARE, low_u, high_u)
-        span(v[0], v[1], v[2], 0.0, low_v, high_v)
-        miss(u, v, low_u, low_v, missed)
+        span(u[0], u[1], u[2], SPARE, spans[0], spans[1])
+        span(v[0], v[1], v[2], 0.0, spans[2], spans[3])
+        hit(u, v, spans, may)
         for m in range(size):
-            columns, rows = high_u[m] - low_u[m], high_v[m] - low_v[m]
-            if not (columns > 0.0 and rows > 0.0) or (columns * rows == 1.0 and missed[m]):
+            if not may[m]:
                 continue
             a, b, c = (
                 (v[0, m], u[0, m], z[0, m]),
@@ -142,17 +137,18 @@ def cut(
                 b, c, even = c, b, not even
             if b[0] < a[0]:
                 a, b, even = b, a, not even
-            for row in range(clipped_ceil(low_v[m], shape[0]), clipped_ceil(high_v[m], shape[0])):
+            end = clipped_ceil(spans[3, m], shape[0])
+            for row in range(clipped_ceil(spans[2, m], shape[0]), end):
                 u_long, z_long = met(row, a, c)
                 u_short, z_short = met(row, a, b) if row < b[0] else met(row, b, c)
-                first = clipped_ceil(min(u_long, u_short), shape[1])
-                for i in range(first, clipped_ceil(max(u_long, u_short), shape[1])):
+                start = clipped_ceil(min(u_long, u_short), shape[1])
+                for i in range(start, clipped_ceil(max(u_long, u_short), shape[1])):
                     if count < len(cell):
                         along = (i - u_long) / (u_short - u_long)
                         cell[count] = row * shape[1] + i
                         height[count] = z_long + along * (z_short - z_long)
                         up[count] = (u_short > u_long) == even
-                        triangle[count] = number + begin + m
+                        triangle[count] = begin + m
                     count += 1
     return count
 
@@ -174,15 +170,16 @@ def span(a: Floats, b: Floats, c: Floats, spare: float, low: Floats, high: Float
 
 
 @compiled
-def miss(u: Floats, v: Floats, i: Floats, j: Floats, out: Bools) -> None:
-    """Say which triangles, seen from above, clearly do not hold a point each."""
-    for m in range(len(i)):
-        a, b, c = u[0, m] - i[m], u[1, m] - i[m], u[2, m] - i[m]
-        d, e, f = v[0, m] - j[m], v[1, m] - j[m], v[2, m] - j[m]
+def hit(u: Floats, v: Floats, spans: Floats, out: Bools) -> None:
+    """Say which triangles, seen from above, may hold a column; clear misses of one are told."""
+    for m in range(len(out)):
+        columns, rows = spans[1, m] - spans[0, m], spans[3, m] - spans[2, m]
+        a, b, c = u[0, m] - spans[0, m], u[1, m] - spans[0, m], u[2, m] - spans[0, m]
+        d, e, f = v[0, m] - spans[2, m], v[1, m] - spans[2, m], v[2, m] - spans[2, m]
         one, two, three = a * e - b * d, b * f - c * e, c * d - a * f
         left = (one > SPARE) | (two > SPARE) | (three > SPARE)
         right = (one < -SPARE) | (two < -SPARE) | (three < -SPARE)
-        out[m] = left & right
+        out[m] = (columns * rows > 1.0) | ((columns * rows == 1.0) & ~(left & right))
 
 
 @compiled
@@ -211,16 +208,19 @@ def sort_crossings(
 
 @compiled
 def depth_sums(
-    triangles: Floats,
+    corners: Floats,
+    first: int,
+    last: int,
     backward: bool,
     view: View,
     plane: Point,
     grid: tuple[float, float, float],
+    shape: tuple[int, int],
     bounds: tuple[Floats, Floats, Floats],
     cosine: float,
     out: Floats,
 ) -> int:
-    """Write the prism of each triangle that bounds the cavity, in mm3; return their number.
+    """Write the prisms in mm3 of those of some triangles that bound the cavity; return how many.
 
     `grid` is the low x and y and the pitch; `bounds` are the lowest and highest height at which
     surface in a cell bounds the cavity, and the height from which it is a flat rim.
@@ -229,28 +229,29 @@ def depth_sums(
     low, high, land = bounds
     # Of the corners, and of their middle.
     x, y, h = np.empty((4, BLOCK)), np.empty((4, BLOCK)), np.empty((4, BLOCK))
-    for begin in range(0, len(triangles), BLOCK):
-        size = min(BLOCK, len(triangles) - begin)
+    cells, below = np.empty(BLOCK, np.int64), np.empty(BLOCK, np.int64)
+    for begin in range(first, last, BLOCK):
+        size = min(BLOCK, last - begin)
         for k in range(3):
             corner = 2 - k if backward else k
-            turned(triangles, begin, corner, view, x[k, :size], y[k, :size], h[k, :size])
+            turned(corners, begin, corner, view, x[k, :size], y[k, :size], h[k, :size])
             over_plane(plane, x[k], y[k], h[k])
         for along in (x, y, h):
             middles(along[0], along[1], along[2], along[3])
         for m in range(size):
+            below[m] = (h[0, m] < 0.0) + (h[1, m] < 0.0) + (h[2, m] < 0.0)
+            cells[m] = cell_of(x[3, m], y[3, m], grid, shape)
+        for m in range(size):
+            if below[m] == 0:
+                continue
             a = (x[0, m], y[0, m], h[0, m])
             b = (x[1, m], y[1, m], h[1, m])
             c = (x[2, m], y[2, m], h[2, m])
-            if not min(a[2], b[2], c[2]) < 0.0:
-                continue
-            depth, at_x, at_y, at_h = -h[3, m], x[3, m], y[3, m], h[3, m]
-            if not max(a[2], b[2], c[2]) < 0.0:
+            depth, at, at_h = -h[3, m], cells[m], h[3, m]
+            if below[m] != 3:  # noqa: PLR2004  # all corners
                 depth, at_x, at_y, at_h = part_below(a, b, c)
-            i, j = nearest((at_x - grid[0]) / grid[2]), nearest((at_y - grid[1]) / grid[2])
-            if not (i >= 0 and j >= 0 and i < low.shape[1] and j < low.shape[0]):
-                continue
-            at = (int(j), int(i))
-            if not (at_h >= low[at] and at_h <= high[at]):
+                at = cell_of(at_x, at_y, grid, shape)
+            if at < 0 or not (at_h >= low[at] and at_h <= high[at]):
                 continue
             twice = (b[0] - a[0]) * (c[1] - a[1]) - (c[0] - a[0]) * (b[1] - a[1])
             if at_h > land[at] and twice > cosine * twice_area((a, b, c)):
@@ -258,6 +259,14 @@ def depth_sums(
             out[count] = 0.5 * twice * depth
             count += 1
     return count
+
+
+@compiled
+def cell_of(x: float, y: float, grid: tuple[float, float, float], shape: tuple[int, int]) -> int:
+    """Give the flat number of the cell that holds a place, -1 outside, as Grid.cells_of does."""
+    i, j = nearest((x - grid[0]) / grid[2]), nearest((y - grid[1]) / grid[2])
+    inside = (i >= 0) & (j >= 0) & (i < shape[1]) & (j < shape[0])
+    return int(j * shape[1] + i) if inside else -1
 
 
 @compiled
@@ -316,13 +325,13 @@ def part_below(a: Point, b: Point, c: Point) -> tuple[float, float, float, float
 
 
 @compiled
-def twice_areas_summed(triangles: Floats, upto: Floats) -> Point:
+def twice_areas_summed(corners: Floats, upto: Floats) -> Point:
     """Fill in the running sum of twice the areas, (n,), and return the sum of the normals."""
     area = nx = ny = nz = 0.0
     i, j, k = np.empty(BLOCK), np.empty(BLOCK), np.empty(BLOCK)
-    for begin in range(0, len(triangles), BLOCK):
-        size = min(BLOCK, len(triangles) - begin)
-        normals(triangles, begin, i[:size], j[:size], k[:size])
+    for begin in range(0, len(upto), BLOCK):
+        size = min(BLOCK, len(upto) - begin)
+        normals(corners, begin, i[:size], j[:size], k[:size])
         for m in range(size):
             area += np.sqrt(i[m] * i[m] + j[m] * j[m] + k[m] * k[m])
             upto[begin + m] = area
@@ -333,13 +342,13 @@ def twice_areas_summed(triangles: Floats, upto: Floats) -> Point:
 
 
 @compiled
-def normals(triangles: Floats, begin: int, i: Floats, j: Floats, k: Floats) -> None:
+def normals(corners: Floats, begin: int, i: Floats, j: Floats, k: Floats) -> None:
     """Write the normals of some triangles, as long as twice their areas."""
     for m in range(len(i)):
         t = begin + m
-        x, y, z = triangles[t, 0, 0], triangles[t, 0, 1], triangles[t, 0, 2]
-        ax, ay, az = triangles[t, 1, 0] - x, triangles[t, 1, 1] - y, triangles[t, 1, 2] - z
-        bx, by, bz = triangles[t, 2, 0] - x, triangles[t, 2, 1] - y, triangles[t, 2, 2] - z
+        x, y, z = corners[0, 0, t], corners[1, 0, t], corners[2, 0, t]
+        ax, ay, az = corners[0, 1, t] - x, corners[1, 1, t] - y, corners[2, 1, t] - z
+        bx, by, bz = corners[0, 2, t] - x, corners[1, 2, t] - y, corners[2, 2, t] - z
         i[m], j[m], k[m] = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
 
 
@@ -357,15 +366,13 @@ SIDES = ((-1, 0), (0, -1), (0, 1), (1, 0))
 
 
 @compiled
-def tops_of_points(points: Floats, grid: tuple[float, float, float], top: Floats) -> None:
+def tops_of_points(
+    points: Floats, grid: tuple[float, float, float], shape: tuple[int, int], top: Floats
+) -> None:
     """Raise each cell to the highest point in it."""
     for m in range(points.shape[1]):
-        i, j = (
-            nearest((points[0, m] - grid[0]) / grid[2]),
-            nearest((points[1, m] - grid[1]) / grid[2]),
-        )
-        if i >= 0 and j >= 0 and i < top.shape[1] and j < top.shape[0]:
-            at = (int(j), int(i))
+        at = cell_of(points[0, m], points[1, m], grid, shape)
+        if at >= 0:
             top[at] = max(top[at], points[2, m])
 
 

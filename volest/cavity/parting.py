@@ -18,7 +18,7 @@ from scipy import ndimage
 
 from volest.cavity.columns import Columns, sorted_columns
 from volest.cavity.footprint import LEAST_POOL_MM, Footprint, pools
-from volest.cavity.frame import KERNELS, Bools, Floats, Frame, Ints
+from volest.cavity.frame import Bools, Floats, Frame, Ints
 from volest.cavity.height_map import HeightMap
 from volest.cavity.polarity import by_coordinate, is_copy, tree_of
 from volest.cavity.pose import Pose, Samples, find_pose, held_along, pose_along, spread_samples
@@ -26,7 +26,6 @@ from volest.cavity.void import ReachableVoid
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.checks import POSSIBLE_MM
-from volest.scan.compiling import loops
 
 GAP_MM = 2.5  # two views of one impression that do not quite meet leave less
 MOST_CELLS = 4_000_000  # an impression's box has some twenty thousand
@@ -87,9 +86,7 @@ class Plan:
 
 def whole_scan(triangles: Floats) -> Part:
     """Take all of some triangles, (n, 3, 3), for one part."""
-    # Compiled loops take triangles one by one, numpy takes coordinates.
-    compiled = loops(KERNELS) is not None
-    corners = triangles.transpose(2, 1, 0) if compiled else by_coordinate(triangles)
+    corners = by_coordinate(triangles)
     return Part(corners=corners, samples=spread_samples(corners))
 
 
@@ -97,10 +94,11 @@ def apart(whole: Part) -> tuple[Part, ...]:
     """Part a scan where gaps run between its impressions; itself where there is only one."""
     points = whole.samples.points_mm
     names = _clusters(points)
+    some = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
     large = [
         name
-        for name in np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
-        if np.ptp(points[:, names == name], axis=1).max() >= POSSIBLE_MM[0]
+        for name in some
+        if len(some) > 1 and np.ptp(points[:, names == name], axis=1).max() >= POSSIBLE_MM[0]
     ]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)

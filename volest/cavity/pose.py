@@ -55,14 +55,11 @@ def spread_samples(corners_mm: Floats) -> Samples:
     """
     fast = loops(KERNELS)
     if fast is not None:
-        rows = np.ascontiguousarray(corners_mm.transpose(2, 1, 0))
-        upto = np.empty(len(rows))
-        total = np.array(fast.twice_areas_summed(rows, upto))
-        return _spread(rows, upto, total)
+        upto = np.empty(corners_mm.shape[2])
+        return _spread(corners_mm, upto, np.array(fast.twice_areas_summed(corners_mm, upto)))
     normal, area = _normals(corners_mm)
     # Sums run one by one, as the compiled loop's do, so that both give the same bits.
-    total = np.cumsum(normal, axis=1)[:, -1]
-    return _spread(corners_mm.transpose(2, 1, 0), np.cumsum(area), total)
+    return _spread(corners_mm, np.cumsum(area), np.cumsum(normal, axis=1)[:, -1])
 
 
 def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
@@ -79,21 +76,22 @@ def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
     return normal, area
 
 
-def _spread(triangles: Floats, upto: Floats, total: Floats) -> Samples:
+def _spread(corners_mm: Floats, upto: Floats, total: Floats) -> Samples:
     """Pick the points, given the running sum of twice the areas and the sum of the normals."""
     which = np.searchsorted(upto, (np.arange(SAMPLES) + 0.5) / SAMPLES * upto[-1])
     r, s = _places()
-    corners = np.ascontiguousarray(triangles[which].transpose(2, 1, 0))  # (3, 3, samples)
+    corners = corners_mm.reshape(9, -1).take(which, axis=1).reshape(3, 3, -1)
     a, b, c = (corners[:, corner] for corner in range(3))
     points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
     normal, area = _normals(corners)
     points, out = _without_strays(points, normal / area)
     reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
+    long = long_ones(corners[..., ::LOOKED_AT].T, usual_side_mm(corners_mm.T))
     return Samples(
         points_mm=points,
         vector_area=total / upto[-1],
         solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
-        long_share=float(np.mean(long_ones(corners[..., ::LOOKED_AT].T, usual_side_mm(triangles)))),
+        long_share=float(np.mean(long)),
     )
 
 
@@ -181,8 +179,9 @@ def _held_along_each(axes: Floats, samples: Samples, hull_ml: float) -> Floats:
     points_mm = np.ascontiguousarray(samples.points_mm[:, :: ROUGHER**2])
     few = replace(samples, points_mm=points_mm)
     held = np.array([held_along(few, axis, cell_mm=ROUGHER * CELL_MM) for axis in axes])
-    faced = axes @ samples.vector_area > 0.0
-    most = np.where(faced, held[faced].max(initial=0.0), held[~faced].max(initial=0.0))
+    # Of a sheet those that it faces are rivals among themselves: `_best` prefers them.
+    faced = samples.is_open & (axes @ samples.vector_area > 0.0)
+    most = np.where(faced, held[faced].max(initial=0.0), held.max())
     is_rival = (held >= RIVAL * most) | (held.max() < hull_ml * LEAST_HELD / RIVAL)
     held[is_rival] = [held_along(samples, axis) for axis in axes[is_rival]]
     return held
@@ -212,7 +211,7 @@ def held_along(
     samples: Samples, axis: Floats, *, dammed: bool = False, cell_mm: float = CELL_MM
 ) -> float:
     """Say what the scan holds along an axis, (3,), coarsely; dammed as `pools` has it."""
-    _, _, relief = _seen_along(samples, axis, cell_mm)
+    _, relief = _seen_along(samples, axis, cell_mm)
     return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
 
 
@@ -273,19 +272,19 @@ def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats
 
 def _seen_along(
     samples: Samples, axis: Floats, cell_mm: float = CELL_MM
-) -> tuple[Frame, Floats, HeightMap]:
+) -> tuple[Frame, HeightMap]:
     frame = frame_along(axis, samples.points_mm.mean(axis=1))
     points = samples.seen_in(frame)
     widest = float(max(np.ptp(points[0]), np.ptp(points[1])))
     grid = grid_over(points[0], points[1], max(cell_mm, widest / CELLS_ACROSS))
-    return frame, points, height_map_of_points(points, grid)
+    return frame, height_map_of_points(points, grid)
 
 
 def _levelled(samples: Samples, axis: Floats) -> Floats:
     """Turn the axis until the rim lies level in the frame."""
     for _ in range(LEVEL_TURNS):
-        frame, points, relief = _seen_along(samples, axis)
-        a, b, _ = robust_plane(find_crest(relief, find_footprint(relief), points))
+        frame, relief = _seen_along(samples, axis)
+        a, b, _ = robust_plane(find_crest(relief, find_footprint(relief)))
         axis = frame.rotation.T @ np.array([-a, -b, 1.0])
         axis /= np.linalg.norm(axis)
         if np.hypot(a, b) < LEVEL_ENOUGH:

@@ -117,10 +117,12 @@ def find_rim(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surfac
     )
 
 
-def find_crest(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface) -> Floats:
-    """Find the crest of the rim; its plane alone is what a first, coarse look needs.
+def find_crest(
+    relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface | None = None
+) -> Floats:
+    """Find the crest of the rim, (m, 3); its plane alone is what a first, coarse look needs.
 
-    Gives (m, 3).
+    Without points, the relief is of the highest ones already.
     """
     if np.count_nonzero(footprint.border) < LEAST_BORDER:
         raise _no_rim()
@@ -128,7 +130,7 @@ def find_crest(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surf
     return np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
 
 
-def _crest_mm(relief: HeightMap, border: Bools, points_mm: Floats | Surface) -> Floats:
+def _crest_mm(relief: HeightMap, border: Bools, points_mm: Floats | Surface | None) -> Floats:
     """Return the height of the crest beside each border cell.
 
     The second highest of nine cells, so that noise lifts it less than the highest would, and of
@@ -137,7 +139,9 @@ def _crest_mm(relief: HeightMap, border: Bools, points_mm: Floats | Surface) -> 
     """
     near = grown(border, corners=True)
     middle = np.where(relief.outside, -np.inf, relief.top_mm)
-    if isinstance(points_mm, Surface):
+    if points_mm is None:
+        peak = middle
+    elif isinstance(points_mm, Surface):
         peak = peaks_of_surface(points_mm, relief.grid, near, middle)
     else:
         peak = peaks_of_points(points_mm, relief.grid, near, middle)

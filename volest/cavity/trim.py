@@ -91,32 +91,24 @@ def convex_outline(inside: Bools) -> Bools:
     >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
     [[True, True, True, True, True]]
     """
+    from scipy.spatial import ConvexHull
+
     rows = np.flatnonzero(inside.any(axis=1))
-    first = inside[rows].argmax(axis=1)
-    last = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
+    ends = (inside[rows].argmax(axis=1), inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1))
+    # A cell counts with the middles of its sides.
+    steps = ((-0.5, 0.0), (0.5, 0.0), (0.0, -0.5), (0.0, 0.5))
+    points = np.concatenate([np.stack([rows + y, end + x], 1) for end in ends for y, x in steps])
+    facets = ConvexHull(points).equations  # a row + b column + c is 0 on it, negative inside
     numbers, i = np.arange(rows[0], rows[-1] + 1), np.arange(inside.shape[1])
-    low, high = _chain(rows, first, numbers), -_chain(rows, -last, numbers)
+    below, above = facets[facets[:, 1] < 0.0], facets[facets[:, 1] > 0.0]
+    low, high = (
+        -(np.outer(each[:, 0], numbers) + each[:, 2:]) / each[:, 1:2] for each in (below, above)
+    )
     outline = np.zeros_like(inside)
-    outline[numbers] = (i >= low[:, None] - ON_EDGE) & (i <= high[:, None] + ON_EDGE)
+    outline[numbers] = (i >= low.max(axis=0)[:, None] - ON_EDGE) & (
+        i <= high.min(axis=0)[:, None] + ON_EDGE
+    )
     return outline
-
-
-def _chain(rows: Ints, ends: Ints, numbers: Ints) -> Floats:
-    """Return where the convex chain below the ends of some rows of cells crosses numbered rows."""
-    corners = [
-        (row + step, end - 0.5 + abs(step))
-        for row, end in zip(rows.tolist(), ends.tolist(), strict=True)
-        for step in (-0.5, 0.0, 0.5)
-    ]
-    chain: list[tuple[float, float]] = []
-    for row, end in sorted(corners):
-        while len(chain) > 1 and (chain[-1][0] - chain[-2][0]) * (end - chain[-2][1]) <= (
-            chain[-1][1] - chain[-2][1]
-        ) * (row - chain[-2][0]):
-            chain.pop()
-        if not chain or row > chain[-1][0]:
-            chain.append((row, end))
-    return np.interp(numbers, [row for row, _ in chain], [end for _, end in chain])
 
 
 LEVEL_MM = 0.5  # what excess and gap are counted from

@@ -53,31 +53,32 @@ class Volume:
 
 def find_volume(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePlane) -> Volume:
     """Measure the room below the base line; `corners_mm` (3, 3, n)."""
-    columns_ml = float(column_volumes_ml(rooms, np.zeros(1))[0])
     floor = max(float(rooms.floor_mm.min(initial=0.0)), -CURVE_UNDER_MM)
     first, last = np.floor(floor / CURVE_STEP_MM), CURVE_OVER_MM / CURVE_STEP_MM
     height = np.arange(first, last + 1) * CURVE_STEP_MM
     step = SLOPE_OVER_MM / 2.0
-    under, over = column_volumes_ml(rooms, np.array([-step, step]))
+    at_line, under, over, *curve = column_volumes_ml(rooms, np.append([0.0, -step, step], height))
     return Volume(
-        columns_ml=columns_ml,
+        columns_ml=float(at_line),
         prisms_ml=prism_volume_ml(corners_mm, rooms, base) + rooms.hole_ml,
         holed=bool(rooms.assumed[rooms.filled].any()),
         footprint_mm2=rooms.covered_mm2,
         slope_ml_per_mm=float(over - under) / SLOPE_OVER_MM / base.upright,
-        curve=np.stack([height * base.upright, column_volumes_ml(rooms, height)], axis=1),
+        curve=np.stack([height * base.upright, curve], axis=1),
     )
 
 
 def column_volumes_ml(rooms: ReachableVoid, heights_mm: Floats) -> Floats:
     """Sum the columns up to each of some heights; `heights_mm` (k,); gives (k,)."""
-    area_mm2 = rooms.grid.pitch_mm**2
-    filled, part = [], np.empty_like(rooms.floor_mm)  # one array for all heights
-    for height in heights_mm:
-        np.minimum(rooms.roof_mm, height, out=part)
-        np.subtract(part, rooms.floor_mm, out=part)
-        filled.append(np.maximum(part, 0.0, out=part).sum())
-    return np.array(filled) * area_mm2 / 1000.0
+    over = _over_all(rooms.floor_mm, heights_mm) - _over_all(rooms.roof_mm, heights_mm)
+    return over * rooms.grid.pitch_mm**2 / 1000.0
+
+
+def _over_all(ends_mm: Floats, heights_mm: Floats) -> Floats:
+    """Sum how far each height lies over those of some ends, (m,), that lie below it."""
+    ends_mm = np.sort(ends_mm)
+    count = np.searchsorted(ends_mm, heights_mm)
+    return np.asarray(count * heights_mm - np.append(0.0, np.cumsum(ends_mm))[count])
 
 
 LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is steeper at its top
@@ -107,18 +108,20 @@ def _compiled_ml(
     def summed(run: slice) -> Floats:
         prisms = np.empty(run.stop - run.start)
         count = fast.depth_sums(
-            surface.rows[run],
+            surface.corners,
+            run.start,
+            run.stop,
             surface.backward,
             surface.frame.view,
             tuple(base.plane.tolist()),
-            (*rooms.grid.low_mm, rooms.grid.pitch_mm),
-            (low, high, rooms.land_mm),
+            *rooms.grid.told,
+            (low.ravel(), high.ravel(), rooms.land_mm.ravel()),
             LAND_COSINE,
             prisms,
         )
         return prisms[:count]
 
-    return float(np.concatenate(in_parts(summed, len(surface.rows))).sum()) / 1000.0
+    return float(np.concatenate(in_parts(summed, len(surface.triangles))).sum()) / 1000.0
 
 
 def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Floats, ...]]:

@@ -1,5 +1,7 @@
 """What must hold of a file and of its triangles: neither too large nor too short, sound numbers."""
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -7,7 +9,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
-from volest.scan.compiling import in_parts, loops
+from volest.scan.compiling import loops
 from volest.settings import MM_PER_UNIT
 
 MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
@@ -30,6 +32,7 @@ MANY_SHARE = 0.5
 ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the origin
 REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
 DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
+MIXER = np.uint64(0xC2B2AE3D27D4EB4F)  # another
 NEEDLE_AREA = 8.0  # times the usual area: what is looked at more closely
 NEEDLE_LONG = 15.0  # times the usual side, and
 NEEDLE_LONG_MM = 3.0  # over any gap between views
@@ -92,38 +95,55 @@ def truncated(found: str, needed: str) -> ScanError:
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")
 
 
-def look_over(
-    triangles: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.uint32], int]:
-    """Give areas in mm2 and digests, (n,), and how many corners have an x of exactly zero.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """So many triangles, in blocks of (b, 3, 3), each to be used before the next is asked for."""
 
-    All in one pass over (n, 3, 3) in mm; coordinates out of all reach are refused.
+    count: int
+    each: Iterable[NDArray[Any]]
+
+
+Looked = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint32], int]
+
+
+def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
+    """Give triangles in mm, their areas in mm2 and digests, (n,), and how many corners are zero.
+
+    All in one pass over (n, 3, 3), each times the factor; coordinates out of all reach are refused.
+    The triangles lie coordinate by coordinate in memory, as all stages want them.
     """
-    areas, keys = np.empty(len(triangles)), np.empty(len(triangles), np.uint32)
-    fast = loops(LOOPS)
-    if fast is not None:
-        rows = np.ascontiguousarray(triangles)
-        counts = in_parts(
-            lambda run: fast.look_over(rows[run], FARTHEST_MM, areas[run], keys[run]), len(rows)
-        )
-        far, level = (sum(count) for count in zip(*counts, strict=True))
+    if isinstance(given, Blocks):
+        count, blocks = given.count, given.each
     else:
-        far = level = 0
-        for start in range(0, len(triangles), BLOCK):
-            block = slice(start, start + BLOCK)
-            corners = np.ascontiguousarray(triangles[block].reshape(-1, 9).T)  # (9, b)
-            far += np.count_nonzero(~(np.abs(corners) <= FARTHEST_MM))
-            level += np.count_nonzero(corners[::3] == 0.0)
-            ax, ay, az = corners[3:6] - corners[0:3]
-            bx, by, bz = corners[6:9] - corners[0:3]
-            squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
-            areas[block] = 0.5 * np.sqrt(squared)
-            bits = corners.view(np.uint64)
-            key = bits[0] ^ (bits[4] * DIGEST) ^ (bits[8] >> np.uint64(1))
-            keys[block] = key ^ (key >> np.uint64(32))
+        count = len(given)
+        blocks = (given[start : start + BLOCK] for start in range(0, count, BLOCK))
+    out = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
+    fast = loops(LOOPS)
+    look = _look_over if fast is None else fast.look_over
+    far = zeros = first = 0
+    for block in blocks:
+        found = look(block, first, factor, FARTHEST_MM, out)
+        far, zeros, first = far + found[0], zeros + found[1], first + len(block)
+    triangles = out[0].transpose(2, 1, 0)
     if far:
         raise _not_finite(triangles)
-    return areas, keys, level
+    return triangles, out[1], out[2], zeros
+
+
+def _look_over(
+    block: NDArray[Any], first: int, factor: float, reach: float, out: tuple[NDArray[Any], ...]
+) -> tuple[int, int]:
+    corners, areas, keys = (each[..., first : first + len(block)] for each in out)
+    np.multiply(block.transpose(2, 1, 0), factor, out=corners, dtype=np.float64)
+    (ax, ay, az), (bx, by, bz) = (corners[:, k] - corners[:, 0] for k in (1, 2))
+    squared = (ay * bz - az * by) ** 2 + (az * bx - ax * bz) ** 2 + (ax * by - ay * bx) ** 2
+    areas[:] = 0.5 * np.sqrt(squared)
+    x, y, z = corners.view(np.uint64)  # (3, b) each
+    mixed = x ^ (y >> np.uint64(1)) ^ (z >> np.uint64(2))
+    key = mixed[0] ^ (mixed[1] * DIGEST) ^ (mixed[2] * MIXER)
+    keys[:] = key ^ (key >> np.uint64(32))
+    far = ~(np.abs(corners) <= reach)
+    return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
 
 
 def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
@@ -143,7 +163,7 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
     array([6.])
     """
-    return look_over(triangles)[0]
+    return look_over(triangles)[1]
 
 
 def drop_degenerate(
@@ -166,14 +186,14 @@ def drop_degenerate(
 
 
 def note_lost(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], level: int
+    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], zeros: int
 ) -> tuple[Note, ...]:
     """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
     The triangles, (n, 3, 3), are those before any without an area is dropped; then what looking
     over them gave.
     """
-    zeroed = _zeroed(triangles, areas) if level >= LEAST_UNFILLED else 0
+    zeroed = _zeroed(triangles, areas) if zeros >= LEAST_UNFILLED else 0
     repeated = _repeated(triangles, keys)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
@@ -198,7 +218,7 @@ def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
 
 def _repeated(triangles: NDArray[np.float64], keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
-    # What agrees so often in one coordinate of each corner, as hardly any does, is compared whole.
+    # What has a digest so often, as hardly any does by chance, is compared whole.
     bits = triangles[_often(keys)].reshape(-1, 9).view(np.uint64)
     if len(bits) < LEAST_UNFILLED:
         return 0
@@ -243,8 +263,9 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     long_mm = max(NEEDLE_LONG * np.sqrt(usual_mm2 * 4.0 / np.sqrt(3.0)), NEEDLE_LONG_MM)
     if not _thin(triangles[areas > NEEDLE_AREA * usual_mm2], long_mm).any():
         return ()
-    long = triangles[_sides_mm(triangles).max(axis=1) > long_mm]
-    alone = _alone(long) & (_sides_mm(long) > long_mm)  # (m, 3)
+    long = triangles[_longest_mm(triangles) > long_mm]
+    _, side, count = _numbered(long)
+    alone = (count[side] == 1) & (_sides_mm(long) > long_mm)  # (m, 3)
     needles = int(np.count_nonzero(_thin(long, long_mm) & (alone.sum(axis=1) == NEEDLE_ALONE)))
     return (Note("needles", count=needles),) if needles else ()
 
@@ -259,16 +280,17 @@ def _thin(triangles: NDArray[np.float64], long_mm: float) -> NDArray[np.bool_]:
     return np.asarray((sides[:, 1] > long_mm) & (sides[:, 0] < NEEDLE_WIDE * sides[:, 1]))
 
 
-def _alone(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Which sides, those that end at each corner, belong to one triangle only; (n, 3)."""
-    one, other = triangles, np.roll(triangles, 1, axis=1)
-    # Both directions of a side are one: its ends are put in order, by x, then y, then z.
-    differs = one != other
-    axis = np.argmax(differs, axis=2)[..., None]
-    swap = np.take_along_axis(one, axis, 2) > np.take_along_axis(other, axis, 2)
-    ends = np.concatenate([np.where(swap, other, one), np.where(swap, one, other)], axis=2)
-    _, kind, count = np.unique(ends.reshape(-1, 6), axis=0, return_inverse=True, return_counts=True)
-    return np.asarray(count[kind.ravel()].reshape(-1, 3) == 1)
+def _numbered(
+    triangles: NDArray[np.float64],
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
+    from volest.scan.winding import same_corners
+
+    faces = same_corners(triangles)
+    before = np.roll(faces, 1, axis=1)
+    ends = np.minimum(faces, before) * faces.size + np.maximum(faces, before)
+    _, side, count = np.unique(ends, return_inverse=True, return_counts=True)
+    return faces, side.reshape(-1, 3), count
 
 
 # Trays outside are 60-85 x 50-75 mm, a handle adds 25-45, a quadrant is 25-50 long (common
@@ -429,26 +451,29 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     if len(numbers) == 0:
         return found
     area = areas_mm2(triangles[numbers])
-    _, corner = np.unique(triangles[numbers].reshape(-1, 3), axis=0, return_inverse=True)
-    faces = corner.reshape(-1, 3)
-    sides = np.sort(np.stack([faces, np.roll(faces, -1, axis=1)], axis=2), axis=2).reshape(-1, 2)
-    _, side, count = np.unique(sides, axis=0, return_inverse=True, return_counts=True)
+    faces, side, count = _numbered(triangles[numbers])
+    corners = faces.max() + 1
     owner = np.repeat(np.arange(len(faces)), 3)
-    shared = coo_array((np.ones(len(side)), (owner, side))).tocsr()
+    shared = coo_array((np.ones(side.size), (owner, side.ravel()))).tocsr()
     _, patch = connected_components(shared @ shared.T, directed=False)
-    at_border = np.zeros(faces.max() + 1, dtype=bool)
-    at_border[sides[count[side] == 1]] = True
+    at_border = np.zeros(corners, dtype=bool)
+    for end in (faces, np.roll(faces, 1, axis=1)):
+        at_border[end[count[side] == 1]] = True
     amid = np.bincount(patch, (~at_border[faces]).sum(axis=1)) > 0
     large = np.bincount(patch, area) > LEAST_MM2
     # One sheet over one gap: corners - sides + faces is 1 (Euler); of a tube it is 0.
-    ends = np.unique(np.stack([patch[owner], faces.ravel()], axis=1), axis=0)[:, 0]
-    edges = np.unique(np.stack([patch[owner], side], axis=1), axis=0)[:, 0]
+    ends = np.unique(patch[owner].astype(np.int64) * corners + faces.ravel()) // corners
+    edges = np.unique(patch[owner].astype(np.int64) * len(count) + side.ravel()) // len(count)
     sheet = np.bincount(ends) - np.bincount(edges) + np.bincount(patch) == 1
     found[numbers] = (large & ~amid & sheet)[patch]
     return found
 
 
 def _longest_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    corners = np.ascontiguousarray(triangles.transpose(2, 1, 0))  # sums over long rows are fast
-    sides = corners - corners[:, [1, 2, 0]]
-    return np.asarray(np.sqrt((sides * sides).sum(axis=0).max(axis=0)))
+    longest = np.empty(len(triangles))
+    for start in range(0, len(triangles), BLOCK):
+        block = slice(start, start + BLOCK)
+        corners = np.ascontiguousarray(triangles[block].transpose(2, 1, 0))  # long rows are fast
+        sides = corners - corners[:, [1, 2, 0]]
+        longest[block] = np.sqrt((sides * sides).sum(axis=0).max(axis=0))
+    return longest

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from volest.errors import ScanError, too_large
 from volest.notes import Note
 from volest.scan.checks import (
+    Blocks,
+    Looked,
     check_scale,
     drop_degenerate,
     look_over,
@@ -77,11 +79,10 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
     Its kind is told by its content, not by its name; docs/reference/refusals.md has all refusals.
     """
     path = Path(path)
-    mm_per_unit(unit)  # a slip in the unit is told before the file is read
     # Bytes that are no numbers set off numpy's warnings on the way; they are refused right after.
     with np.errstate(invalid="ignore", over="ignore"):
-        triangles, notes = _read_file(path)
-    return scan_of(triangles, path=path, unit=unit, notes=notes)
+        looked, notes = _read_file(path, mm_per_unit(unit))
+    return _checked(looked, path, unit, notes)
 
 
 def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> Scan:
@@ -92,9 +93,9 @@ def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> 
     """
     read = getattr(given, "read", None)
     if read is not None or isinstance(given, bytes | bytearray | memoryview):
-        mm_per_unit(unit)
-        triangles, notes = _read_given(given if read is None else read, kind_suffix(name))
-        return scan_of(triangles, path=Path(name), unit=unit, notes=notes)
+        factor = mm_per_unit(unit)
+        looked, notes = _read_given(given if read is None else read, kind_suffix(name), factor)
+        return _checked(looked, Path(name), unit, notes)
     without = ScanError(
         f"a {type(given).__name__} without triangles",
         needed="a triangle mesh",
@@ -116,15 +117,15 @@ def scan_of(
     *,
     path: Path,
     unit: str | None = None,
-    notes: tuple[Note, ...] = (),
 ) -> Scan:
-    """Check triangles (n, 3, 3) and make them a scan; they are brought to mm in place."""
-    factor = mm_per_unit(unit)
+    """Check triangles (n, 3, 3) and make them a scan, in mm."""
     with np.errstate(invalid="ignore", over="ignore"):
-        if factor != 1.0:
-            triangles *= factor
-        areas, keys, level = look_over(triangles)
-    lost = note_lost(triangles, areas, keys, level)
+        return _checked(look_over(triangles, mm_per_unit(unit)), path, unit)
+
+
+def _checked(looked: Looked, path: Path, unit: str | None, notes: tuple[Note, ...] = ()) -> Scan:
+    triangles, areas, keys, zeros = looked
+    lost = note_lost(triangles, areas, keys, zeros)
     triangles, areas, dropped = drop_degenerate(triangles, areas)
     size_notes = check_scale(triangles, areas, unit)
     strays = lost or note_needles(triangles, areas)
@@ -161,7 +162,7 @@ def _of_faces(points: NDArray[Any], faces: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(points[faces])
 
 
-def _read_given(given: Any, suffix: str) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+def _read_given(given: Any, suffix: str, factor: float) -> tuple[Looked, tuple[Note, ...]]:
     """Read bytes, or what a program's own file gives; it may be no file of the disk."""
     try:
         data = given() if callable(given) else given
@@ -170,7 +171,8 @@ def _read_given(given: Any, suffix: str) -> tuple[NDArray[np.float64], tuple[Not
     if not isinstance(data, bytes | bytearray | memoryview):
         raise _unreadable(f"it gives {type(data).__name__}, not bytes", 'open it by "rb"')
     with np.errstate(invalid="ignore", over="ignore"):
-        return _read_open(io.BytesIO(data), len(memoryview(data).cast("B")), suffix or None)
+        file, size = io.BytesIO(data), len(memoryview(data).cast("B"))
+        return _read_open(file, size, suffix or None, factor)
 
 
 def _unreadable(why: str, remedy: str) -> ScanError:
@@ -182,7 +184,7 @@ def _unreadable(why: str, remedy: str) -> ScanError:
     )
 
 
-def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+def _read_file(path: Path, factor: float = 1.0) -> tuple[Looked, tuple[Note, ...]]:
     try:
         try:
             mode = holder(path).stat().st_mode
@@ -197,7 +199,7 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
                 code="unreadable",
             )
         with opened(path) as (file, size):
-            return _read_open(file, size, kind_suffix(path.name))
+            return _read_open(file, size, kind_suffix(path.name), factor)
     except OSError as fault:
         missing = isinstance(fault, FileNotFoundError)
         why = getattr(fault, "strerror", None) or str(fault)
@@ -212,8 +214,8 @@ def _read_file(path: Path) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
 
 
 def _read_open(
-    file: BinaryIO, size: int, suffix: str | None
-) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
+    file: BinaryIO, size: int, suffix: str | None, factor: float
+) -> tuple[Looked, tuple[Note, ...]]:
     """Read an open file; where nothing has a name (None), nothing is misnamed."""
     head = file.read(HEAD_BYTES)
     if head.startswith(GZIP_MAGIC) and not fits_exactly(head, size):
@@ -223,16 +225,18 @@ def _read_open(
     kind, begins_at = _kind_of(head, size, suffix or ".stl")
     refuse_if_large(size, text=kind == STL_TEXT or kind in OTHERS_READ)
     file.seek(begins_at)
-    no_notes: tuple[Note, ...] = ()
+    triangles: NDArray[np.float64] | Blocks
+    notes: tuple[Note, ...] = ()
     if kind in OTHERS_READ:
-        triangles, notes = _read_other(file, OTHERS_READ[kind]), no_notes
+        triangles = _read_other(file, OTHERS_READ[kind])
     elif kind == STL_TEXT:
         triangles, notes = read_stl_text(file)
     elif kind == PLY:
         triangles, notes = read_ply(file, size)
     else:
         triangles, notes = read_stl_binary(file, head, size)
-    return triangles, (*(_misnamed(kind, suffix) if suffix is not None else ()), *notes)
+    misnamed = _misnamed(kind, suffix) if suffix is not None else ()
+    return look_over(triangles, factor), (*misnamed, *notes)
 
 
 def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:

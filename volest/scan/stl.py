@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import WAIT, damaged, refuse_if_short, truncated
+from volest.scan.checks import BLOCK, WAIT, Blocks, damaged, refuse_if_short, truncated
 
 # Binary: 80 bytes of header, a count, then 50 bytes a triangle.
 PREAMBLE_BYTES = 84  # 80 of header and a 4-byte count
 RECORD_BYTES = 50  # normal and three corners as 12 float32, then 2 bytes of attributes
 RECORD = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-BLOCK = 8192  # records at a time: they stay in the processor's cache
 SMALL_TAIL_BYTES = 65_536  # a tail of colours or text is short; a longer one is a mesh left unread
 
 # Text: read in pieces, so that a large file does not fill the memory with words.
@@ -50,10 +49,8 @@ def fits_exactly(head: bytes, size: int) -> bool:
     return size == PREAMBLE_BYTES + RECORD_BYTES * stated_triangles(head)
 
 
-def read_stl_binary(
-    file: BinaryIO, head: bytes, size: int
-) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
-    """Read triangles (n, 3, 3) in the file's unit; a note if more follows than the count says."""
+def read_stl_binary(file: BinaryIO, head: bytes, size: int) -> tuple[Blocks, tuple[Note, ...]]:
+    """Read triangles in the file's unit; a note if more follows than the count says."""
     if size < PREAMBLE_BYTES:
         raise truncated(f"{size} bytes", f"the {PREAMBLE_BYTES} bytes a binary STL begins with")
     stated = stated_triangles(head)
@@ -75,16 +72,20 @@ def read_stl_binary(
             code="absurd-count",
         )
     file.seek(PREAMBLE_BYTES)
-    triangles = np.empty((stated, 3, 3))
-    for start in range(0, stated, BLOCK):
-        part = triangles[start : start + BLOCK]
-        raw = file.read(RECORD_BYTES * len(part))
-        if len(raw) != RECORD_BYTES * len(part):
-            raise truncated("a file that became shorter while it was read", "a file at rest")
-        part[:] = np.frombuffer(raw, dtype=RECORD)["corners"]
+    blocks = Blocks(count=stated, each=_blocks(file, stated))
     if not surplus:
-        return triangles, ()
-    return triangles, (Note("trailing-bytes", count=surplus, what="bytes", after="triangle"),)
+        return blocks, ()
+    return blocks, (Note("trailing-bytes", count=surplus, what="bytes", after="triangle"),)
+
+
+def _blocks(file: BinaryIO, count: int) -> Iterator[NDArray[np.float32]]:
+    """Read the corners of so many triangles, (b, 3, 3), each block into the same memory."""
+    records = np.empty(min(BLOCK, count), RECORD)
+    for start in range(0, count, BLOCK):
+        part = records[: count - start]
+        if file.readinto(part) != part.nbytes:  # type: ignore[attr-defined]  # all open ones have it
+            raise truncated("a file that became shorter while it was read", "a file at rest")
+        yield part["corners"]
 
 
 @dataclass(slots=True)

@@ -66,10 +66,9 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     rounding part no others: these are paired as if there were none, and bodies that one touches
     are one.
     """
-    points = triangles.reshape(-1, 3) + 0.0  # (3 n, 3), copied, -0.0 made 0.0
-    vertices = _counted(_same_rows(points)).reshape(-1, 3)  # (n, 3)
+    vertices = same_corners(triangles)
     faces = _same_rows(np.sort(vertices, axis=1).astype(np.float64))  # (n,)
-    near_mm = ROUNDED * np.abs(points).max()
+    near_mm = ROUNDED * np.abs(triangles).max()
     areas = areas_mm2(triangles)
     sides_mm = [np.linalg.norm(triangles[:, k] - triangles[:, k - 1], axis=1) for k in range(3)]
     flat = 2.0 * areas < near_mm * np.max(sides_mm, axis=0)  # (n,) by its height
@@ -89,6 +88,12 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
         removed_duplicates=removed,
         torn_edges=int((turn[pairs.left] ^ turn[pairs.right] ^ pairs.against).sum()),
     )
+
+
+def same_corners(triangles: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Give corners of triangles, (n, 3, 3), numbers from 0, (n, 3): one for the same place."""
+    points = triangles.reshape(-1, 3) + 0.0  # copied, -0.0 made 0.0
+    return _counted(_same_rows(points)).reshape(-1, 3)
 
 
 def _order(keys: NDArray[np.uint64], bits: int) -> NDArray[np.intp]:
