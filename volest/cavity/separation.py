@@ -8,14 +8,17 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, minimum_filter
+from scipy.ndimage import minimum_filter
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, Surface, cut_columns, grid_over
 from volest.cavity.frame import Floats, Ints
 from volest.cavity.imprints import Imprints
 from volest.cavity.trim import Clock
-from volest.cavity.void import ReachableVoid
+from volest.cavity.void import ReachableVoid, neighbours
 from volest.notes import Note
 
 LEAST_ML = 0.01  # at an hour: less is the grid's
@@ -82,9 +85,7 @@ def find_separation(
     roofed = rooms.filled & np.isfinite(rooms.roof_mm)
     cell = rooms.cell[roofed]
     ml = (np.minimum(rooms.roof_mm[roofed], 0.0) - rooms.floor_mm[roofed]) * grid.pitch_mm**2 / 1e3
-    free = grid.map_of(rooms.cell[np.isinf(rooms.roof_mm)]) & ~grid.map_of(cell)
-    off = distance_transform_edt(~free).ravel()[cell] if free.any() else 0.5 + 0.0 * ml
-    deep = (off - 0.5) * grid.pitch_mm  # from where the overhang begins, between two cells
+    deep = _reach_mm(rooms)[roofed]
     at = clock.hours(*grid.places_mm(cell))
     hours = []
     for hour in np.unique(at):
@@ -108,6 +109,29 @@ def find_separation(
         slender=() if imprints is None else _slender(rooms, base, imprints),
         notes=notes,
     )
+
+
+def _reach_mm(rooms: ReachableVoid) -> Floats:
+    """Measure how far each stretch under a roof, (m,), lies in from the lip of its overhang.
+
+    The lip is where open stretches meet those under one roof: a wall that flares over it is none.
+    """
+    grid, is_open = rooms.grid, np.isinf(rooms.roof_mm)
+    a, b = neighbours(grid, rooms.cell, rooms.floor_mm, rooms.roof_mm)
+    under = ~is_open[a] & ~is_open[b]
+    one, other = np.append(a, b), np.append(b, a)
+    at_lip = is_open[one] & ~is_open[other]
+    count = len(rooms.cell)
+    met = coo_array((np.ones(under.sum()), (a[under], b[under])), shape=(count, count))
+    _, name = connected_components(met)
+    far = name * (grid.shape[0] + grid.shape[1])  # so that another overhang's lip is never nearest
+    j, i = np.divmod(rooms.cell, grid.shape[1])
+    lips = np.stack([j[one[at_lip]], i[one[at_lip]], far[other[at_lip]]], axis=1)
+    reach = np.zeros(count)
+    if len(lips):
+        off, _ = cKDTree(lips).query(np.stack([j, i, far], axis=1)[~is_open])
+        reach[~is_open] = (off - 0.5) * grid.pitch_mm  # from between two cells
+    return reach
 
 
 def _better(
