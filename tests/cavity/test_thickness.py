@@ -5,7 +5,7 @@ import pytest
 from manifold3d import Manifold
 from trimesh import Trimesh
 
-from tests.cavity.stages import bed, level, pit, staged, tilted
+from tests.cavity.stages import bed, box, level, pit, staged, tilted
 from volest.cavity.base_line import BasePlane
 from volest.cavity.thickness import Thickness, find_thickness
 from volest.cavity.trim import find_clock
@@ -47,6 +47,33 @@ def test_what_stands_over_the_line_counts(over_mm: float, *, noted: bool) -> Non
     if noted:
         assert thick.notes[0].values["higher_mm"] == pytest.approx(0.6, abs=0.1)
         assert thick.thin_mm2 == pytest.approx(np.pi * 81.0, rel=0.03)
+
+
+@pytest.mark.parametrize("top_mm", [-1.2, -0.5, -0.05, 0.0, 0.6, 2.5])
+def test_a_hump_that_comes_near_the_line_or_over_it_is_thin_stone(top_mm: float) -> None:
+    radius_mm, x, y = np.random.default_rng(int(20 * top_mm + 99)).uniform((3, -8, -4), (6, 8, 4))
+    hump = Manifold.cylinder(15.0 + top_mm, radius_mm, radius_mm, 128)
+    solid = bed(pit(50.0, 40.0, 15.0)) + hump.translate((x, y, -15.0))
+    thick = told(solid.rotate((0.0, 0.0, 31.0)), level(0.0), 2.0)
+    assert thick.least_mm == pytest.approx(-top_mm, abs=0.01)
+    if top_mm < -1.0:
+        assert (thick.notes, thick.thin_mm2) == ((), 0.0)
+        return
+    assert thick.thin_mm2 == pytest.approx(np.pi * radius_mm**2, rel=0.05)
+    (note,) = thick.notes
+    assert note.values["have_mm"] == pytest.approx(max(2.0 - top_mm, 0.0), abs=0.01)
+    assert note.values["higher_mm"] == pytest.approx(1.0 + top_mm, abs=0.01)
+
+
+@pytest.mark.parametrize("line_mm", [-0.8, 0.0, 0.4])
+@pytest.mark.parametrize("wide_mm", [8.0, 4.0])
+def test_a_rim_on_the_tongues_side_is_no_thin_stone(line_mm: float, wide_mm: float) -> None:
+    # A lower: arms 20 mm wide and a front of 22 round a tongue space that is cut from the tray.
+    tongue = box((16.0, 28.0, 12.5), (0.0, -12.0, 0.5))
+    space = box((16.0 - wide_mm, 40.0, 40.0), (0.0, -18.0 - wide_mm, 5.0))
+    thick = told(bed(pit(56.0, 48.0, 12.0) - tongue, space), level(line_mm))
+    assert thick.least_mm == pytest.approx(12.0 + line_mm, abs=0.01)
+    assert (thick.notes, thick.thin_mm2) == ((), 0.0)
 
 
 def test_near_walls_nothing_is_said() -> None:

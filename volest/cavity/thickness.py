@@ -9,13 +9,14 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, median_filter
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.cells import joined
 from volest.cavity.frame import Floats
 from volest.cavity.imprints import Imprints, floors_mm
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
 from volest.notes import Note
 
-OFF_WALL_MM = 8.0  # off the border: nearer to it the floor of an upper is still its wall
+OFF_WALL_MM = 8.0  # off the rim: nearer to it the floor of an upper is still its wall
 RING_MM = 1.6  # round an imprint: the gum beside the tooth
 THIN_MM2 = 10.0  # a smaller place is not where a cast breaks; practice, no source
 
@@ -34,7 +35,8 @@ class Behind:
 class Thickness:
     """Heights of stone, along the base line's normal."""
 
-    # the least up to the base line, off the walls; None where all of the floor is near one
+    # the least up to the base line, off the walls, negative where the floor stands over it; None
+    # where all of the floor is near one
     least_mm: float | None
     least_hour: int | None  # where that is
     over_mm: float  # stone over the base line: the heap, or the base
@@ -57,11 +59,15 @@ def find_thickness(
     """Measure the stone over the floor; so much more stands over the base line."""
     grid = rooms.grid
     floor = floors_mm(rooms)
-    covered = np.isfinite(floor)
-    off_mm = distance_transform_edt(np.pad(covered, 1))[1:-1, 1:-1] * grid.pitch_mm
-    seen = covered.copy()
+    covered, over = np.isfinite(floor), ~rooms.filled
+    # What stands over the line and has covered floor all round is floor too; a wall joins the rim.
+    wall = joined(~grid.map_of(rooms.cell), ~covered)
+    off_mm = distance_transform_edt(np.pad(~wall, 1))[1:-1, 1:-1] * grid.pitch_mm
+    seen = grid.map_of(rooms.cell)
     seen.ravel()[rooms.cell[rooms.assumed]] = False
-    low = median_filter(np.where(covered, floor, 0.0), size=3)  # a lone spike is no floor
+    all_mm = np.where(covered, floor, 0.0)
+    all_mm.ravel()[rooms.cell[over]] = rooms.floor_mm[over]
+    low = median_filter(all_mm, size=3)  # a lone spike is no floor
     stone = np.where(seen & (off_mm >= OFF_WALL_MM), -low * base.upright, np.inf)
     least_mm, hour, thin_mm2 = None, None, 0.0
     if np.isfinite(stone).any():
@@ -71,14 +77,13 @@ def find_thickness(
         thin_mm2 = float(np.count_nonzero(stone + over_mm < wanted_mm)) * grid.pitch_mm**2
     notes: tuple[Note, ...] = ()
     if least_mm is not None and thin_mm2 >= THIN_MM2:
-        have_mm = least_mm + over_mm
         thin = Note(
             "thin-stone",
             hour=hour,
             area_mm2=thin_mm2,
-            have_mm=have_mm,
+            have_mm=max(least_mm + over_mm, 0.0),
             wanted_mm=wanted_mm,
-            higher_mm=wanted_mm - have_mm,
+            higher_mm=wanted_mm - least_mm - over_mm,
         )
         notes = (thin,)
     return Thickness(
