@@ -4,17 +4,18 @@ Formulas: CRC Standard Mathematical Tables, 'Solids' (sphere) and 'Moments of in
 """
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 from manifold3d import Manifold
 
-from tests.cavity.stages import Floats, bed, box, level, pit, staged_triangles
+from tests.cavity.stages import PIECE, Floats, bed, box, level, pit, staged_triangles
 from tests.cavity.trays import corners_of
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
-from volest.cavity.imprints import Imprint, Imprints
+from volest.cavity.imprints import Imprints
 from volest.cavity.separation import Separation, find_separation, under_ml
 from volest.cavity.trim import find_clock
 
@@ -29,17 +30,7 @@ def separated(triangles: Floats, pitch_mm: float = PITCH_MM, peg: bool = False) 
     frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
     row = None
     if peg:
-        one = Imprint(
-            hour=12,
-            from_mm=0.0,
-            to_mm=6.0,
-            place_mm=(0.0, 0.0),
-            deep_mm=14.0,
-            width_mm=4.0,
-            is_clear=True,
-            number=1,
-            side=1,
-        )
+        one = replace(PIECE, deep_mm=14.0, is_clear=False)
         ends = np.zeros((2, 2))
         piece = np.ones(rooms.grid.shape, np.int64)
         row = Imprints(

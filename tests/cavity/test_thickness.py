@@ -1,12 +1,15 @@
 """Stone over the floor: planes and a hump by their heights, rays by trimesh."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from manifold3d import Manifold
 from trimesh import Trimesh
 
-from tests.cavity.stages import bed, box, level, pit, staged, tilted
+from tests.cavity.stages import PIECE, bed, box, level, pit, staged, tilted
 from volest.cavity.base_line import BasePlane
+from volest.cavity.imprints import Imprints
 from volest.cavity.thickness import Thickness, find_thickness
 from volest.cavity.trim import find_clock
 
@@ -74,6 +77,33 @@ def test_a_rim_on_the_tongues_side_is_no_thin_stone(line_mm: float, wide_mm: flo
     thick = told(bed(pit(56.0, 48.0, 12.0) - tongue, space), level(line_mm))
     assert thick.least_mm == pytest.approx(12.0 + line_mm, abs=0.01)
     assert (thick.notes, thick.thin_mm2) == ((), 0.0)
+
+
+@pytest.mark.parametrize(("half_mm", "gum_mm"), [(12.0, 8.0), (7.4, 8.0), (6.4, None)])
+@pytest.mark.parametrize("is_seen", [True, False])
+def test_gum_beside_an_imprint_is_no_rim(
+    half_mm: float, gum_mm: float | None, *, is_seen: bool
+) -> None:
+    # An imprint of r = 6 and 16 mm deep in a round trough 8 mm deep, whose wall is near or far.
+    made = Manifold.cylinder(9.0, half_mm, half_mm, 128).translate((0.0, 0.0, -8.0))
+    stages = staged(bed(made + Manifold.cylinder(17.0, 6.0, 6.0, 128).translate((0, 0, -16.0))))
+    rooms, base = stages.rooms(level(0.0)), level(0.0)
+    rooms = replace(rooms, assumed=np.full(len(rooms.cell), not is_seen))
+    piece = (np.hypot(*rooms.grid.centres_mm()) < 6.0).astype(np.int64)
+    ends = np.zeros((2, 2))
+    row = Imprints(
+        piece=piece,
+        ends_mm=ends,
+        curve_mm=ends,
+        is_arch=False,
+        end_hours=(9, 3),
+        each=(replace(PIECE, deep_mm=16.0),),
+    )
+    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    thick = find_thickness(rooms, base, clock, row, over_mm=2.0, wanted_mm=3.0)
+    (behind,) = thick.behind
+    assert behind.tip_mm == (16.0 if is_seen else None)
+    assert behind.gum_mm == (gum_mm if gum_mm is None else pytest.approx(gum_mm, abs=0.01))
 
 
 def test_near_walls_nothing_is_said() -> None:

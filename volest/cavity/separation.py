@@ -67,13 +67,15 @@ class Slender:
 class Separation:
     """What holds the cast in the impression."""
 
-    # stone under overhangs along the pour axis, their area seen along it, and how far in they go
+    # stone under overhangs along the pour axis, how much of it where surface was not seen, their
+    # area seen along it, and how far in they go from their lip
     ml: float
+    unseen_ml: float
     area_mm2: float
     deep_mm: float
     hours: tuple[Undercut, ...]
     better: WayOut | None  # a way out with clearly less; None where none within 20 degrees has
-    slender: tuple[Slender, ...]  # named imprints, the most slender first
+    slender: tuple[Slender, ...]  # all imprints, the most slender first
     notes: tuple[Note, ...]  # what a person must act on
 
 
@@ -102,6 +104,7 @@ def find_separation(
         notes = (Note("ridge-undercut", ml=float(ml.sum()), deep_mm=deep_mm, least_ml=least_ml),)
     return Separation(
         ml=float(ml.sum()),
+        unseen_ml=float(ml[rooms.assumed[roofed]].sum()),
         area_mm2=len(np.unique(cell)) * grid.pitch_mm**2,
         deep_mm=float(deep.max(initial=0.0)),
         hours=tuple(hours),
@@ -216,13 +219,13 @@ def _roofed(corners: Floats, grid: Grid) -> Ints:
 
 
 def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple[Slender, ...]:
-    """Rank clear imprints by height over section modulus, each at its worst height."""
+    """Rank the imprints by height over section modulus, each at its worst height."""
     piece = imprints.piece.ravel()[rooms.cell]
     pitch = rooms.grid.pitch_mm
     found: list[Slender] = []
-    for number, imprint in enumerate(imprints.each, start=1):
+    for number in range(1, len(imprints.each) + 1):
         own = np.flatnonzero((piece == number) & rooms.filled)
-        if not imprint.is_clear or not len(own):
+        if not len(own):
             continue
         floor, top = rooms.floor_mm[own] * base.upright, rooms.roof_mm[own] * base.upright
         places_mm = np.stack(rooms.grid.places_mm(rooms.cell[own]))

@@ -10,7 +10,8 @@ from scipy.ndimage import distance_transform_edt, median_filter
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.cells import joined
-from volest.cavity.frame import Floats
+from volest.cavity.columns import Grid
+from volest.cavity.frame import Bools, Floats
 from volest.cavity.imprints import Imprints, floors_mm
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
@@ -18,6 +19,8 @@ from volest.notes import Note
 
 OFF_WALL_MM = 8.0  # off the rim: nearer to it the floor of an upper is still its wall
 RING_MM = 1.6  # round an imprint: the gum beside the tooth
+RIM_MM, OFF_RIM_MM = 1.0, 0.8  # what has less stone, out to the rim, is no gum, nor is so near it
+LEAST_RING = 0.1  # of the ring; less is no gum to judge by
 THIN_MM2 = 10.0  # a smaller place is not where a cast breaks; practice, no source
 
 
@@ -26,9 +29,10 @@ class Behind:
     """Stone behind an imprint."""
 
     imprint: int  # which, from 1
-    # from its deepest place, and from the gum beside it, up to the base line
-    tip_mm: float
-    gum_mm: float
+    # from its deepest place, and from the gum beside it, up to the base line; None where that was
+    # not seen, or has no gum beside it but the tray's rim
+    tip_mm: float | None
+    gum_mm: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,25 +97,34 @@ def find_thickness(
         wanted_mm=wanted_mm,
         thin_mm2=thin_mm2,
         total_mm=float(-rooms.floor_mm[rooms.filled].min()) * base.upright + over_mm,
-        behind=() if imprints is None else _behind(floor, base, grid.pitch_mm, imprints),
+        behind=() if imprints is None else _behind(floor, seen, base, grid, imprints),
         notes=notes,
     )
 
 
 def _behind(
-    floor: Floats, base: BasePlane, pitch_mm: float, imprints: Imprints
+    floor: Floats, seen: Bools, base: BasePlane, grid: Grid, imprints: Imprints
 ) -> tuple[Behind, ...]:
     """Measure the stone behind each imprint, and behind the gum beside it."""
     found = []
-    row = imprints.piece > 0
+    is_gum = (imprints.piece == 0) & np.isfinite(floor)
+    wall = joined(~np.isfinite(floor), ~(floor < -RIM_MM))
+    off_rim = distance_transform_edt(np.pad(~wall, 1))[1:-1, 1:-1] * grid.pitch_mm >= OFF_RIM_MM
     for number, imprint in enumerate(imprints.each, start=1):
         j, i = np.nonzero(imprints.piece == number)
-        reach = int(RING_MM / pitch_mm) + 2
+        reach = int(RING_MM / grid.pitch_mm) + 2
         box = tuple(slice(max(int(v.min()) - reach, 0), int(v.max()) + reach) for v in (j, i))
-        off = distance_transform_edt(imprints.piece[box] != number) * pitch_mm
-        ring = ~row[box] & (off <= RING_MM) & np.isfinite(floor[box])
-        gum = np.quantile(-floor[box][ring], 0.25) if ring.any() else 0.0
+        off = distance_transform_edt(imprints.piece[box] != number) * grid.pitch_mm
+        ring = is_gum[box] & (off <= RING_MM)
+        gum = -floor[box][ring & off_rim[box]] * base.upright
+        is_seen = seen.ravel()[grid.cells_of(*np.array(imprint.place_mm)[:, None])[0]]
         found.append(
-            Behind(imprint=number, tip_mm=imprint.deep_mm, gum_mm=float(gum) * base.upright)
+            Behind(
+                imprint=number,
+                tip_mm=imprint.deep_mm if is_seen else None,
+                gum_mm=float(np.quantile(gum, 0.25))
+                if len(gum) > LEAST_RING * np.count_nonzero(ring)
+                else None,
+            )
         )
     return tuple(found)
