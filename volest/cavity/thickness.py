@@ -6,7 +6,7 @@ Heights, not balls: the largest ball that fits is small at every edge, and elsew
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, median_filter
+from scipy.ndimage import distance_transform_edt, median_filter, minimum_filter
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.cells import joined
@@ -107,6 +107,7 @@ def _behind(
 ) -> tuple[Behind, ...]:
     """Measure the stone behind each imprint, and behind the gum beside it."""
     found = []
+    whole = minimum_filter(seen, size=5)  # beside a hole the deepest place is that hole's border
     is_gum = (imprints.piece == 0) & np.isfinite(floor)
     wall = joined(~np.isfinite(floor), ~(floor < -RIM_MM))
     off_rim = distance_transform_edt(np.pad(~wall, 1))[1:-1, 1:-1] * grid.pitch_mm >= OFF_RIM_MM
@@ -117,7 +118,7 @@ def _behind(
         off = distance_transform_edt(imprints.piece[box] != number) * grid.pitch_mm
         ring = is_gum[box] & (off <= RING_MM)
         gum = -floor[box][ring & off_rim[box]] * base.upright
-        is_seen = seen.ravel()[grid.cells_of(*np.array(imprint.place_mm)[:, None])[0]]
+        is_seen = whole.ravel()[grid.cells_of(*np.array(imprint.place_mm)[:, None])[0]]
         found.append(
             Behind(
                 imprint=number,
