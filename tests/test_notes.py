@@ -285,8 +285,9 @@ SAID = [
         "there, and it has them in reserve.",
     ),
     Worded(
-        Note("holes-filled", hole_mm2=25.04, hole_ml=0.314),
-        "25.0 mm2 of the floor are missing; filled from their border with 0.31 mL over them.",
+        Note("holes-filled", hole_mm2=25.04, hole_ml=0.314, hours=(3, 8)),
+        "25.0 mm2 of the floor are missing, at 3, 8 o'clock (seen into the opening, 12 is the "
+        "front); filled from their border with 0.31 mL over them.",
         "Look at the scan before mixing; scan again if a preparation is among the missing parts.",
     ),
     Worded(

@@ -317,9 +317,10 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "rest of the scan suggests",
         f"scan again tilted towards there, or pour with this mix: up to {v.more_ml:.1f} mL more "
         "may be hidden there, and it has them in reserve"),
-    "holes-filled": Said(
-        "{hole_mm2:.1f} mm2 of the floor are missing; filled from their border with {hole_ml:.2f} "
-        "mL over them",
+    "holes-filled": lambda v: Said(
+        f"{v.hole_mm2:.1f} mm2 of the floor are missing, at {_listed(v.hours)} o'clock (seen into "
+        f"the opening, 12 is the front); filled from their border with {v.hole_ml:.2f} mL over "
+        "them",
         "look at the scan before mixing; scan again if a preparation is among the missing parts"),
     "sealed-room": Said(
         "{sealed_ml:.2f} mL lie in bubbles that stone cannot reach; left out",

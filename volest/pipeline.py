@@ -329,7 +329,8 @@ def guided(
     separation = find_separation(surface, rooms, base, clock, imprints)
     flow = None
     if imprints is not None and flowing:
-        flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints)
+        gums_mm = [one.gum_mm for one in thickness.behind]
+        flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints, gums_mm=gums_mm)
     over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
     palate = preparations = None
     if cast.horseshoe_mm is not None and settings.right_is_one_to_five(

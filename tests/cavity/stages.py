@@ -11,6 +11,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Columns, cut_columns, grid_over
 from volest.cavity.footprint import Footprint, find_footprint
 from volest.cavity.height_map import HeightMap, height_map_of_columns
+from volest.cavity.imprints import Imprint
 from volest.cavity.polarity import by_coordinate
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.void import ReachableVoid, find_void
@@ -18,6 +19,17 @@ from volest.cavity.void import ReachableVoid, find_void
 Floats = npt.NDArray[np.float64]
 # No multiple of any length in the tests: walls do not fall on the cells' centres.
 PITCH_MM = 0.37
+PIECE = Imprint(
+    hour=12,
+    from_mm=0.0,
+    to_mm=8.0,
+    place_mm=(0.0, 0.0),
+    deep_mm=9.0,
+    width_mm=None,
+    is_clear=True,
+    number=None,
+    side=0,
+)
 
 
 @dataclass(frozen=True, kw_only=True)

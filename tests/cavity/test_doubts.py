@@ -160,9 +160,12 @@ def test_a_gap_is_boxed_where_it_is() -> None:
 
 @pytest.mark.parametrize(("hole_mm2", "codes"), [(0.3, set()), (25.0, {"holes-filled"})])
 def test_holes_are_told_with_their_area(hole_mm2: float, codes: set[str]) -> None:
-    notes = doubts(rooms=replace(ROOMS, hole_mm2=hole_mm2, hole_ml=0.31))
+    cells = np.array([0])
+    notes = doubts(rooms=replace(ROOMS, hole_mm2=hole_mm2, hole_ml=0.31, hole_cell=cells))
     assert set(notes) == codes
-    assert all(n.values == {"hole_mm2": 25.0, "hole_ml": 0.31} for n in notes.values())
+    assert all(
+        n.values == {"hole_mm2": 25.0, "hole_ml": 0.31, "hours": (12,)} for n in notes.values()
+    )
 
 
 def test_a_tenth_of_the_floor_missing_is_refused() -> None:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 from scipy.ndimage import gaussian_filter
 
-from tests.cavity.stages import bed, box, level, pit, staged
+from tests.cavity.stages import PIECE, bed, box, level, pit, staged
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid
 from volest.cavity.flow import Flow, Pools, Stretches, find_flow, pools_of
@@ -171,20 +171,44 @@ def flow_of(solid: Manifold, base: BasePlane, *ends: tuple[float, float]) -> Flo
     return find_flow(rooms, base, stages.rim.crest_mm, clock, row_of(rooms, *ends))
 
 
-def below_pass_ml(radius_mm: float) -> float:
-    """Volume of a ball's cap up to 4 mm under its equator (CRC tables, 'Solids')."""
-    high = radius_mm - 4.0
-    return math.pi * high**2 * (3.0 * radius_mm - high) / 3.0 / 1000.0
-
-
 def test_a_bowl_is_filled_to_the_pass_before_the_other_gets_a_drop() -> None:
     flow = flow_of(bowls(bell=False), level(0.0), (-10.0, 0.0), (8.5, 0.0))
     large, small = flow.pours[:2]
     assert large.reached[0].ml == 0.0
-    assert large.last_ml == pytest.approx(below_pass_ml(9.0), rel=0.01)
-    assert small.last_ml == pytest.approx(below_pass_ml(7.0), rel=0.01)
+    assert large.last_ml == pytest.approx(cap_ml(9.0, 4.0), rel=0.01)
+    assert small.last_ml == pytest.approx(cap_ml(7.0, 4.0), rel=0.01)
     assert large.reached[-1].level_mm == pytest.approx(-4.0, abs=0.01)
     assert not math.isfinite(large.spills_ml)
+
+
+def cap_ml(radius_mm: float, under_mm: float) -> float:
+    """Volume of a half ball's cap below a height under its equator (CRC tables, 'Solids')."""
+    high = radius_mm - under_mm
+    return math.pi * high**2 * (3.0 * radius_mm - high) / 3.0 / 1000.0
+
+
+def test_full_is_when_the_last_imprint_has_stone_to_its_gum() -> None:
+    solid, base = bowls(bell=False), level(0.0)
+    stages = staged(solid, PITCH_MM)
+    rooms = stages.rooms(base)
+    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    row = row_of(rooms, (-10.0, 0.0), (8.5, 0.0))
+    piece = np.where(rooms.grid.centres_mm()[0] < 0.0, 1, 2)
+    each = tuple(replace(PIECE, deep_mm=mm) for mm in (9.0, 7.0))
+    row = replace(row, piece=piece, each=each)
+
+    def full_ml(*gums_mm: float | None) -> list[float | None]:
+        flow = find_flow(rooms, base, stages.rim.crest_mm, clock, row, gums_mm=gums_mm)
+        assert all(one.full_ml is None for one in flow.pours[2:])
+        return [one.full_ml for one in flow.pours[:2]]
+
+    # The first bowl is filled to the pass, 4 mm under the line, before the other gets its stone.
+    by_hand = [cap_ml(9.0, 4.0) + cap_ml(7.0, 5.0), cap_ml(7.0, 4.0) + cap_ml(9.0, 4.5)]
+    assert full_ml(4.5, 5.0) == pytest.approx(by_hand, rel=0.01)
+    cavity = box((62.0, 52.0, 30.0), (0.0, 0.0, 0.0)) - solid
+    below_ml = cavity.trim_by_plane((0.0, 0.0, -1.0), 2.0).volume() / 1000.0  # by manifold3d
+    assert full_ml(2.0, 3.0) == pytest.approx([below_ml] * 2, rel=0.01)
+    assert full_ml(2.0, None) == [None, None]
 
 
 def test_what_lies_under_a_roof_takes_its_part() -> None:

@@ -4,16 +4,18 @@ Formulas: CRC Standard Mathematical Tables, 'Solids' (sphere) and 'Moments of in
 """
 
 import math
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from manifold3d import Manifold
 
-from tests.cavity.stages import Floats, bed, box, level, pit, staged_triangles
+from tests.cavity.stages import PIECE, Floats, bed, box, level, pit, staged_triangles
 from tests.cavity.trays import corners_of
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
-from volest.cavity.imprints import Imprint, Imprints
+from volest.cavity.imprints import Imprints
 from volest.cavity.separation import Separation, find_separation, under_ml
 from volest.cavity.trim import find_clock
 
@@ -29,17 +31,7 @@ def separated(triangles: Floats, pitch_mm: float = PITCH_MM, peg: bool = False) 
     frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
     row = None
     if peg:
-        one = Imprint(
-            hour=12,
-            from_mm=0.0,
-            to_mm=6.0,
-            place_mm=(0.0, 0.0),
-            deep_mm=14.0,
-            width_mm=4.0,
-            is_clear=True,
-            number=1,
-            side=1,
-        )
+        one = replace(PIECE, deep_mm=14.0, is_clear=False)
         ends = np.zeros((2, 2))
         piece = np.ones(rooms.grid.shape, np.int64)
         row = Imprints(
@@ -48,12 +40,18 @@ def separated(triangles: Floats, pitch_mm: float = PITCH_MM, peg: bool = False) 
     return find_separation(Surface(triangles=triangles, frame=frame), rooms, base, clock, row)
 
 
+def trough(*half_mm: tuple[float, float]) -> Manifold:
+    """Cut a trough 40 mm long by half its width at heights, from the top down."""
+    parts = Manifold()
+    for upper, lower in pairwise(half_mm):
+        ring = [(side * x, z) for x, z in (upper, lower) for side in (-1.0, 1.0)]
+        parts += Manifold.hull_points([(x, y, z) for y in (-20.0, 20.0) for x, z in ring])
+    return parts
+
+
 def dovetail(slope: float) -> Manifold:
-    """Cut a trough 40 mm long and 10 deep, 20 mm wide at the top, with walls that lean out."""
-    half = np.array([10.0, 10.0 + 10.0 * slope])
-    ring = [(half[0], 0.0), (half[1], -10.0), (-half[1], -10.0), (-half[0], 0.0)]
-    points = [(x, y, z) for y in (-20.0, 20.0) for x, z in ring]
-    return Manifold.hull_points(points) + box((20.0, 40.0, 2.0), (0.0, 0.0, 1.0))
+    """Cut a trough 10 mm deep, 20 mm wide at the top, with walls that lean out."""
+    return trough((10.0, 1.0), (10.0, 0.0), (10.0 + 10.0 * slope, -10.0))
 
 
 def test_a_dovetail_holds_two_wedges() -> None:
@@ -74,6 +72,24 @@ def test_a_ball_holds_what_lies_outside_of_its_mouth() -> None:
     told = separated(corners_of(bed(ball)))
     assert told.ml == pytest.approx(4.0 / 3.0 * math.pi * 6.0**3 / 1000.0, rel=0.01)
     assert told.deep_mm == pytest.approx(2.0, abs=PITCH_MM)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_depth_is_from_the_neck_inwards_however_the_wall_flares_over_it(seed: int) -> None:
+    # 4 mm under the top the trough is narrowest; over it the wall leans out, under it the wedge.
+    wedge_mm, flare_mm, turned_deg = np.random.default_rng(seed).uniform((0.8, 0.2, 0), (4, 8, 90))
+    made = trough((8.0 + flare_mm, 0.5), (8.0, -4.0), (8.0 + wedge_mm, -10.0))
+    told = separated(corners_of(bed(made.rotate((0.0, 0.0, turned_deg)))), 0.3)
+    assert told.deep_mm == pytest.approx(wedge_mm, abs=0.4)
+    assert max(one.deep_mm for one in told.hours) == told.deep_mm
+
+
+def test_another_cavitys_lip_is_never_nearer() -> None:
+    # A wall 4 mm thick between two pits: pockets at two heights reach 3 and 1 mm into it.
+    made = pit(18.0, 30.0, 16.0, (-11.0, 0.0)) + pit(18.0, 30.0, 16.0, (11.0, 0.0))
+    made += box((6.0, 10.0, 3.0), (-2.0, 0.0, -5.0)) + box((4.0, 10.0, 3.0), (3.0, 0.0, -10.0))
+    told = separated(corners_of(bed(made)))
+    assert told.deep_mm == pytest.approx(3.0, abs=PITCH_MM)
 
 
 def test_a_leaning_pit_comes_out_along_its_own_lean() -> None:

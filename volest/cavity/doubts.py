@@ -7,6 +7,7 @@ import numpy as np
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import Footprint
+from volest.cavity.frame import Floats
 from volest.cavity.pose import Pose
 from volest.cavity.trim import Clock, Trim
 from volest.cavity.unseen import Closing
@@ -154,16 +155,21 @@ def _of_the_rim(
 def _of_the_surface(rooms: ReachableVoid, closing: Closing | None, clock: Clock) -> Iterator[Note]:
     """Doubt what was closed or filled since the scan lacks it."""
     if closing is not None:
-        hours, counts = np.unique(clock.hours(*closing.places_mm[:2]), return_counts=True)
-        many = hours[counts >= PLACE_SHARE * counts.sum()]
         yield Note(
             "unseen-surface",
             area_mm2=closing.area_mm2,
-            hours=tuple(many.tolist()),
+            hours=_hours_of(clock, *closing.places_mm[:2]),
             more_ml=closing.more_ml,
         )
     if rooms.hole_mm2 > LEAST_HOLE_MM2:
-        yield Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml)
+        hours = _hours_of(clock, *rooms.grid.places_mm(rooms.hole_cell))
+        yield Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml, hours=hours)
+
+
+def _hours_of(clock: Clock, x_mm: Floats, y_mm: Floats) -> tuple[int, ...]:
+    """Give the hours at which a fair share of some places, (m,), lies."""
+    hours, counts = np.unique(clock.hours(x_mm, y_mm), return_counts=True)
+    return tuple(hours[counts >= PLACE_SHARE * counts.sum()].tolist())
 
 
 def _of_the_room(

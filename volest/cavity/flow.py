@@ -7,6 +7,7 @@ walk in it: one side is filled to the pass before the other gets a drop.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,7 +41,10 @@ class Pour:
     hour: int  # the end at which stone is let in
     tilt_deg: float  # how much lower that end is held; negative for higher, 0 for a level tray
     reached: tuple[Reached, ...]  # in the order in which stone comes there
-    last_ml: float  # what is poured when it has come to the last of them
+    last_ml: float  # what is poured when it has come to the last of them, and wetted it
+    # what is poured when all imprints are full to the gum beside them, in a level tray; None where
+    # a gum is not known
+    full_ml: float | None
     # after how much it runs over the rim, were that not boxed in; infinite if not before all are
     # reached
     spills_ml: float
@@ -283,9 +287,18 @@ class _Tray:
 
 
 def find_flow(
-    rooms: ReachableVoid, base: BasePlane, crest_mm: Floats, clock: Clock, imprints: Imprints
+    rooms: ReachableVoid,
+    base: BasePlane,
+    crest_mm: Floats,
+    clock: Clock,
+    imprints: Imprints,
+    *,
+    gums_mm: Sequence[float | None] = (),
 ) -> Flow:
-    """Pour from either end, level and tilted, and look for air; `crest_mm` (k, 3) is the rim."""
+    """Pour from either end, level and tilted, and look for air; `crest_mm` (k, 3) is the rim.
+
+    `gums_mm` (n,) is stone from the gum beside each imprint to the base line.
+    """
     roof = np.where(rooms.roof_mm >= 0.0, np.inf, rooms.roof_mm)
     a, b = neighbours(rooms.grid, rooms.cell, rooms.floor_mm, roof)
     tray = _Tray(rooms=rooms, base=base, clock=clock, a=a, b=b)
@@ -303,7 +316,9 @@ def find_flow(
                 lowest = by_hour[np.unique(hours[by_hour], return_index=True)[1]]
                 near = [np.argmin(np.hypot(x - u, y - v)) for u, v in crest_mm[lowest, :2]]
                 rim = np.array(near), rim_mm[lowest]
-            pours.append(_pour(tray, pools, rim, imprints, end, tilt_deg=tilt_deg))
+            gums = () if tilt_deg else gums_mm
+            told = _pour(tray, pools, rim, imprints, end, gums_mm=gums, tilt_deg=tilt_deg)
+            pours.append(told)
     level, worst, best = _air(tray)
     return Flow(pours=tuple(pours), level_air=level, worst_air=worst, best_air=best)
 
@@ -315,6 +330,7 @@ def _pour(
     imprints: Imprints,
     end: Floats,
     *,
+    gums_mm: Sequence[float | None],
     tilt_deg: float,
 ) -> Pour:
     """Pour into the imprint nearest to an end of the row; `rim` is stretches and levels there."""
@@ -344,6 +360,12 @@ def _pour(
         for k, at in enumerate(deepest)
     ]
     last_ml = max(one.ml for one in reached)
+    gums = [mm for mm in gums_mm if mm is not None]
+    full_ml = None
+    if imprints.each and len(gums) == len(imprints.each):
+        full_ml = max(
+            pools.covered_ml(ml, int(at), -mm) for at, mm in zip(deepest, gums, strict=True)
+        )
     spills_ml = min(
         pools.covered_ml(ml, int(k), max(float(mm), float(floor[k])))
         for k, mm in zip(*rim, strict=True)
@@ -353,6 +375,7 @@ def _pour(
         tilt_deg=tilt_deg,
         reached=tuple(sorted(reached, key=lambda one: (one.ml, one.hour))),
         last_ml=last_ml,
+        full_ml=full_ml,
         spills_ml=spills_ml if spills_ml < last_ml else math.inf,
     )
 

@@ -8,14 +8,17 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, minimum_filter
+from scipy.ndimage import minimum_filter
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, Surface, cut_columns, grid_over
 from volest.cavity.frame import Floats, Ints
 from volest.cavity.imprints import Imprints
 from volest.cavity.trim import Clock
-from volest.cavity.void import ReachableVoid
+from volest.cavity.void import ReachableVoid, neighbours
 from volest.notes import Note
 
 LEAST_ML = 0.01  # at an hour: less is the grid's
@@ -64,13 +67,15 @@ class Slender:
 class Separation:
     """What holds the cast in the impression."""
 
-    # stone under overhangs along the pour axis, their area seen along it, and how far in they go
+    # stone under overhangs along the pour axis, how much of it where surface was not seen, their
+    # area seen along it, and how far in they go from their lip
     ml: float
+    unseen_ml: float
     area_mm2: float
     deep_mm: float
     hours: tuple[Undercut, ...]
     better: WayOut | None  # a way out with clearly less; None where none within 20 degrees has
-    slender: tuple[Slender, ...]  # named imprints, the most slender first
+    slender: tuple[Slender, ...]  # all imprints, the most slender first
     notes: tuple[Note, ...]  # what a person must act on
 
 
@@ -82,9 +87,7 @@ def find_separation(
     roofed = rooms.filled & np.isfinite(rooms.roof_mm)
     cell = rooms.cell[roofed]
     ml = (np.minimum(rooms.roof_mm[roofed], 0.0) - rooms.floor_mm[roofed]) * grid.pitch_mm**2 / 1e3
-    free = grid.map_of(rooms.cell[np.isinf(rooms.roof_mm)]) & ~grid.map_of(cell)
-    off = distance_transform_edt(~free).ravel()[cell] if free.any() else 0.5 + 0.0 * ml
-    deep = (off - 0.5) * grid.pitch_mm  # from where the overhang begins, between two cells
+    deep = _reach_mm(rooms)[roofed]
     at = clock.hours(*grid.places_mm(cell))
     hours = []
     for hour in np.unique(at):
@@ -101,6 +104,7 @@ def find_separation(
         notes = (Note("ridge-undercut", ml=float(ml.sum()), deep_mm=deep_mm, least_ml=least_ml),)
     return Separation(
         ml=float(ml.sum()),
+        unseen_ml=float(ml[rooms.assumed[roofed]].sum()),
         area_mm2=len(np.unique(cell)) * grid.pitch_mm**2,
         deep_mm=float(deep.max(initial=0.0)),
         hours=tuple(hours),
@@ -108,6 +112,29 @@ def find_separation(
         slender=() if imprints is None else _slender(rooms, base, imprints),
         notes=notes,
     )
+
+
+def _reach_mm(rooms: ReachableVoid) -> Floats:
+    """Measure how far each stretch under a roof, (m,), lies in from the lip of its overhang.
+
+    The lip is where open stretches meet those under one roof: a wall that flares over it is none.
+    """
+    grid, is_open = rooms.grid, np.isinf(rooms.roof_mm)
+    a, b = neighbours(grid, rooms.cell, rooms.floor_mm, rooms.roof_mm)
+    under = ~is_open[a] & ~is_open[b]
+    one, other = np.append(a, b), np.append(b, a)
+    at_lip = is_open[one] & ~is_open[other]
+    count = len(rooms.cell)
+    met = coo_array((np.ones(under.sum()), (a[under], b[under])), shape=(count, count))
+    _, name = connected_components(met)
+    far = name * (grid.shape[0] + grid.shape[1])  # so that another overhang's lip is never nearest
+    j, i = np.divmod(rooms.cell, grid.shape[1])
+    lips = np.stack([j[one[at_lip]], i[one[at_lip]], far[other[at_lip]]], axis=1)
+    reach = np.zeros(count)
+    if len(lips):
+        off, _ = cKDTree(lips).query(np.stack([j, i, far], axis=1)[~is_open])
+        reach[~is_open] = (off - 0.5) * grid.pitch_mm  # from between two cells
+    return reach
 
 
 def _better(
@@ -192,13 +219,13 @@ def _roofed(corners: Floats, grid: Grid) -> Ints:
 
 
 def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple[Slender, ...]:
-    """Rank clear imprints by height over section modulus, each at its worst height."""
+    """Rank the imprints by height over section modulus, each at its worst height."""
     piece = imprints.piece.ravel()[rooms.cell]
     pitch = rooms.grid.pitch_mm
     found: list[Slender] = []
-    for number, imprint in enumerate(imprints.each, start=1):
+    for number in range(1, len(imprints.each) + 1):
         own = np.flatnonzero((piece == number) & rooms.filled)
-        if not imprint.is_clear or not len(own):
+        if not len(own):
             continue
         floor, top = rooms.floor_mm[own] * base.upright, rooms.roof_mm[own] * base.upright
         places_mm = np.stack(rooms.grid.places_mm(rooms.cell[own]))

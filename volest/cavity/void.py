@@ -6,7 +6,7 @@ the base line inside the footprint is filled, and so is all that joins it, under
 bubbles and the outside of the tray are not.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import label
@@ -46,6 +46,7 @@ class ReachableVoid:
     sealed_ml: float  # room below the base line that has no way to the opening
     leaks: bool  # whether filled room joins the outside of the scan through a hole in a wall
     assumed: Bools  # (m,) whether floor or roof was not seen by the scanner
+    hole_cell: Ints = field(default_factory=lambda: np.empty(0, np.int64))  # (k,) flat cells of it
 
     def of(self, chosen: Bools) -> "ReachableVoid":
         """Give some of the stretches, (m,), alone."""
@@ -111,6 +112,7 @@ def find_void(
         assumed=assumed[keep],
         outside=grid.map_of(cell[below & is_open]) & ~(inside | rim.land),
         land_mm=_land_mm(grid, rim, beyond, base),
+        hole_cell=hole,
         hole_mm2=len(hole) * grid.pitch_mm**2,
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,

@@ -2,7 +2,7 @@
 
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -129,6 +129,10 @@ def _print_guide(console: Console, guide: Guide) -> None:
     console.print()
     if guide.imprints is not None and guide.imprints.each:
         console.print(_imprints(guide, guide.imprints))
+        told = [one.width_mm for one in guide.imprints.each]
+        behind = [mm for one in guide.thickness.behind for mm in (one.tip_mm, one.gum_mm)]
+        if None in (*told, *behind):
+            console.print("Blank: not in the scan, or beside it lies the rim and no gum.")
         console.print()
     for line in guide_lines(guide):
         console.print(wrapped(line, _WIDTH, rest="  "))
@@ -189,12 +193,12 @@ def _counted(imprints: "Imprints", number: int) -> str:
     return f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
 
 
-def _several(imprints: "Imprints", numbers: Sequence[int], after: Mapping[int, str]) -> str:
-    """Name imprints side by side; to each may be put what is said after it."""
+def _several(imprints: "Imprints", numbers: Sequence[int]) -> str:
+    """Name imprints side by side."""
     groups: dict[str, list[str]] = {}
     for number in numbers:
         which = _which(imprints, number) or "one"
-        groups.setdefault(_counted(imprints, number), []).append(which + after.get(number, ""))
+        groups.setdefault(_counted(imprints, number), []).append(which)
     return "; ".join(f"{', '.join(each)} {where}" for where, each in groups.items())
 
 
@@ -217,14 +221,15 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
             str(one.hour),
             *(f"{at.ml:.1f}" for at in reached),
             "" if one.width_mm is None else f"{one.width_mm:.1f}",
-            f"{behind.tip_mm:.1f}",
-            f"{behind.gum_mm:.1f}",
+            *("" if mm is None else f"{mm:.1f}" for mm in (behind.tip_mm, behind.gum_mm)),
         )
     return table
 
 
 def guide_lines(guide: Guide) -> list[str]:
     """Say what only the scan can tell, each thing in one line; of what is nothing, nothing."""
+    from volest.cavity.separation import LOCKED_MM
+
     lines = [] if guide.flow is None else _flow_lines(guide.flow, guide.imprints)
     if guide.imprints is not None:
         narrow = [
@@ -235,33 +240,33 @@ def guide_lines(guide: Guide) -> list[str]:
         if narrow:
             lines.append(
                 "Lead stone in by brush or instrument where the imprint is narrower than "
-                f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow, {})}."
+                f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow)}."
             )
     thick, out = guide.thickness, guide.separation
     if thick.least_mm is not None:
+        least_mm, whole_mm = (max(thick.least_mm + mm, 0.0) for mm in (0.0, thick.over_mm))
         lines.append(
-            f"Off the walls stone is {thick.least_mm:.1f} mm thick at least, near "
-            f"{thick.least_hour} o'clock, and {thick.least_mm + thick.over_mm:.1f} mm with what "
-            "stands over the base line."
+            f"Off the walls stone is {least_mm:.1f} mm thick at least, near {thick.least_hour} "
+            f"o'clock, and {whole_mm:.1f} mm with what stands over the base line."
         )
     lines.append(f"The cast will be {thick.total_mm:.1f} mm high.")
     if out.ml >= _TOLD_ML:
-        hours = ", ".join(str(one.hour) for one in sorted(out.hours, key=lambda one: one.hour % 12))
+        held = [one.hour for one in out.hours if one.deep_mm >= LOCKED_MM]
+        hours = ", ".join(map(str, sorted(held, key=lambda hour: hour % 12)))
+        unseen = f" ({out.unseen_ml:.2f} of it not in the scan)" * (out.unseen_ml >= _TOLD_ML)
         lines.append(
-            f"Taken straight out, {out.ml:.2f} mL of stone are under overhangs, up to "
-            f"{out.deep_mm:.1f} mm deep" + (f", at {hours} o'clock." if hours else ".")
+            f"Taken straight out, {out.ml:.2f} mL of stone are under overhangs{unseen}, up to "
+            f"{out.deep_mm:.1f} mm deep"
+            + (f"; {LOCKED_MM:g} mm and more at {hours} o'clock." if hours else ".")
         )
-    if out.better is not None:
+    if out.better is not None and not out.notes:
         lines.append(
             f"Leaning {out.better.lean_deg:.0f} degrees towards {out.better.hour} o'clock on its "
             f"way out, {out.better.ml:.2f} mL are."
         )
     if guide.imprints is not None and out.slender:
-        most = {one.imprint: f" ({one.per_mm2:.1f})" for one in out.slender[:_RANKED]}
-        lines.append(
-            "Most slender, by height over the neck's section modulus in 1/mm2: "
-            f"{_several(guide.imprints, list(most), most)}."
-        )
+        most = [one.imprint for one in out.slender[:_RANKED]]
+        lines.append(f"Most slender at the neck: {_several(guide.imprints, most)}.")
     if guide.palate is not None:
         lines.append(
             f"Poured as a horseshoe, {guide.palate.kept_mm:g} mm inside of the row's middle, it "
@@ -277,8 +282,7 @@ def _flow_lines(flow: "Flow", imprints: "Imprints | None") -> list[str]:
     is_parted = imprints is not None and bool(imprints.each)
     ends = " and ".join(f"{one.last_ml:.1f} mL from {one.hour} o'clock" for one in level)
     last = "imprint" if is_parted else "deep place"
-    safe = "from then on larger portions are safe"
-    lines = [f"Let in at one end, stone has come to the last {last} after {ends}; {safe}."]
+    lines = [f"Let in at one end, stone has wetted the last {last} after {ends}."]
     told = []
     for which, pours in (("lower", low), ("higher", high)):
         each = []
@@ -288,6 +292,12 @@ def _flow_lines(flow: "Flow", imprints: "Imprints | None") -> list[str]:
         told.append(f"{abs(pours[0].tilt_deg):.0f} degrees {which} it takes {' and '.join(each)}")
     if is_parted:
         lines.append(f"With that end {'; '.join(told)}.")
+    full = [one.full_ml for one in level if one.full_ml is not None]
+    if full:
+        lines.append(
+            f"Held level, all imprints are full to the gum beside them after {max(full):.1f} mL; "
+            "from then on larger portions are safe."
+        )
     worst, best = flow.worst_air, flow.best_air
     if worst is not None and best is not None:
         words = [

@@ -360,7 +360,7 @@ def _lanes(cavity: Cavity, guide: Guide) -> list[_Lane]:
         if one.width_mm is not None and one.width_mm < guide.narrow_mm
     ]
     thin = [
-        (thick.least_hour, thick.least_mm + thick.over_mm)
+        (thick.least_hour, max(thick.least_mm + thick.over_mm, 0.0))
         for note in thick.notes
         if thick.least_mm is not None and thick.least_hour is not None
     ]
