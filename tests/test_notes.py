@@ -232,14 +232,14 @@ SAID = [
         "Scan again with the rim in view, or give the base line.",
     ),
     Worded(
-        Note("needs-boxing", lower_mm=4.1, **GAP),
+        Note("needs-boxing", heap_mm=2.0, **GAP),
         f"{LONG_GAP} at 2 o'clock by up to 4.0 mm {BOXED}",
-        "Box in that stretch before the pour, or choose a base line lower by 4.1 mm.",
+        "Box in that stretch before the pour, to 2.0 mm over the base line.",
     ),
     Worded(
-        Note("needs-boxing", lower_mm=None, **GAP).but(first_hours=(3,)),
+        Note("needs-boxing", heap_mm=0.0, **GAP).but(first_hours=(3,)),
         f"{LONG_GAP} all round by up to 4.0 mm {BOXED}",
-        "Box in that stretch before the pour.",
+        "Box in that stretch before the pour, to the base line.",
     ),
     Worded(
         Note(
@@ -248,11 +248,11 @@ SAID = [
             lows_mm=(4.04, 2.5),
             first_hours=(11, 5),
             last_hours=(2, 5),
-            lower_mm=None,
+            heap_mm=0.5,
         ),
         f"{LONG_GAP} at 11 to 2 o'clock by up to 4.0 mm; over about 12 mm at 5 o'clock by up to "
         f"2.5 mm {BOXED}",
-        "Box in those stretches before the pour.",
+        "Box in those stretches before the pour, to 0.5 mm over the base line.",
     ),
     *(
         Worded(

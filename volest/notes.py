@@ -163,18 +163,23 @@ def dial_in_words(right_is_one_to_five: bool | None) -> str:  # or not known
     return f"{dial}; 1 to 5 are the patient's {sides[0]}, 7 to 11 the {sides[1]}."
 
 
+def pour_end(heap_mm: float) -> str:
+    """Say up to where wax must stand: the base line, or the heap over it."""
+    over = f"{heap_mm:.1f} mm over " if round(heap_mm, 1) else ""
+    return f"to {over}the base line"
+
+
 def _needs_boxing(v: Values) -> Said:
     stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
     told = [
         f"over about {length_mm:.0f} mm {hours_in_words(first, last)} by up to {low_mm:.1f} mm"
         for length_mm, low_mm, first, last in stretches
     ]
-    known = v.lower_mm is not None
-    lower = f", or choose a base line lower by {v.lower_mm:.1f} mm" if known else ""
     return Said(
         f"the rim lies below the base line {'; '.join(told)} (seen into the opening, 12 is the "
         "front); measured as if boxed in there",
-        f"box in {'that stretch' if len(told) == 1 else 'those stretches'} before the pour{lower}",
+        f"box in {'that stretch' if len(told) == 1 else 'those stretches'} before the pour, "
+        f"{pour_end(v.heap_mm)}",
     )
 
 

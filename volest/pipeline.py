@@ -226,7 +226,15 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     air = find_air(rooms)
     volume = find_volume(skin.surface, rooms, base)
     clock = find_clock(relief.grid, footprint.inside)
-    trim = find_trim(relief, footprint, rim, base, clock, trimming=settings.lab.trimming)
+    trim = find_trim(
+        relief,
+        footprint,
+        rim,
+        base,
+        clock,
+        trimming=settings.lab.trimming,
+        first_pour=settings.lab.first_pour,
+    )
     doubts = find_doubts(
         pose=pose,
         footprint=footprint,
@@ -237,7 +245,6 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         clock=clock,
         volume=volume,
         closing=closing,
-        box_under_mm=settings.lab.trimming.box_under_mm,
     )
     return Cavity(
         frame=frame,

@@ -142,7 +142,13 @@ def test_depth_that_no_impression_has(
 
 
 HEEL = Work(
-    what="box", hours=(11, 12, 1), is_inner=False, length_mm=9.0, most_mm=3.01, to_pits_mm=4.0
+    what="box",
+    hours=(11, 12, 1),
+    is_inner=False,
+    length_mm=9.0,
+    most_mm=3.01,
+    to_pits_mm=4.0,
+    heap_mm=2.0,
 )
 
 
@@ -152,9 +158,7 @@ def test_a_gap_is_boxed_where_it_is() -> None:
     assert values["lengths_mm"] == (9.0,)
     assert values["lows_mm"] == (3.01,)
     assert (values["first_hours"], values["last_hours"]) == ((11,), (1,))
-    assert values["lower_mm"] == 1.1  # so that it lies 2 mm under the line then
-    deep = doubts(trim=replace(TRIM, works=(replace(HEEL, most_mm=7.01),)))["needs-boxing"]
-    assert deep.values["lower_mm"] is None
+    assert values["heap_mm"] == 2.0  # wax stands so far over the base line
     assert not doubts(trim=replace(TRIM, works=(cut,)))
 
 

@@ -54,7 +54,7 @@ def test_a_rim_under_the_base_line_is_boxed(scan: Path) -> None:
     assert "Box in" not in heap
     assert "needs-boxing" not in heap
     run = call("show", str(scan), "--base", "rim=4.5")
-    assert "of rim all round: it lies up to 4.5 mm under the" in " ".join(run.stdout.split())
+    assert "of rim all round, up to 4.5 mm high: to the base line" in " ".join(run.stdout.split())
     assert "needs-boxing" in run.stdout
     assert max(len(line) for line in run.stdout.splitlines()) <= 80
 

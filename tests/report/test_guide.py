@@ -10,12 +10,18 @@ from volest.cavity.trim import Work
 from volest.dosing import dosed
 from volest.lab import Cast, FirstPour, Jaws, Lab
 from volest.pipeline import examine, guided
-from volest.report.guide import advice, guide_lines, stop_words
+from volest.report.guide import advice, guide_lines, stop_words, work_label
 from volest.report.record import guide_record
 from volest.settings import Settings
 
 BOX = Work(
-    what="box", hours=(4, 5, 6), is_inner=True, length_mm=27.1, most_mm=16.66, to_pits_mm=0.4
+    what="box",
+    hours=(4, 5, 6),
+    is_inner=True,
+    length_mm=27.1,
+    most_mm=16.66,
+    to_pits_mm=0.4,
+    heap_mm=2.0,
 )
 
 
@@ -27,10 +33,16 @@ def test_each_stretch_is_told_once_and_the_rest_in_one_line() -> None:
         "4.5 mm in."
     )
     assert box == (
-        "Box in 27 mm of rim at 4 to 6 o'clock, tongue side: it lies up to 16.7 mm under the base "
-        "line."
+        "Box in 27 mm of rim at 4 to 6 o'clock, tongue side, up to 18.7 mm high: to 2.0 mm over "
+        "the base line."
     )
     assert rest == "Leave the rest: it lies up to 0.8 mm over and 0.3 mm under the base line."
+
+
+def test_wax_stands_up_to_where_the_stone_ends() -> None:
+    assert work_label(BOX) == ("box in 27 mm", "18.7 mm high")
+    (box, _) = advice(replace(TRIM, works=(replace(BOX, heap_mm=0.0),)))
+    assert box.endswith("up to 16.7 mm high: to the base line.")
 
 
 def test_without_cutting_there_is_no_word_of_blades() -> None:

@@ -12,7 +12,7 @@ from rich.table import Table
 from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
-from volest.notes import hours_in_words
+from volest.notes import hours_in_words, pour_end
 from volest.report.names import wrapped
 from volest.result import Guide, Result
 from volest.stone.words import bowl_in_words, powder_in_words, scoops_in_words, water_in_words
@@ -316,7 +316,7 @@ def work_label(work: Work) -> tuple[str, str]:
     """Say in short what is done to a stretch of rim, and how far it is off."""
     if work.what == "cut":
         return f"cut {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm off"
-    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm high"
+    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm + work.heap_mm:.1f} mm high"
 
 
 def work_words(work: Work) -> str:
@@ -328,8 +328,8 @@ def work_words(work: Work) -> str:
             f"nearest tooth imprint lies {work.to_pits_mm:.1f} mm in."
         )
     return (
-        f"Box in {work.length_mm:.0f} mm of rim {where}: it lies up to {work.most_mm:.1f} mm under "
-        "the base line."
+        f"Box in {work.length_mm:.0f} mm of rim {where}, up to {work_label(work)[1]}: "
+        f"{pour_end(work.heap_mm)}."
     )
 
 
