@@ -46,7 +46,8 @@ GAP: dict[str, Value] = {
     "last_hours": (2,),
 }
 TIPS = (
-    "Trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about 10.0 now."
+    "Look whether the stone is to end there; if not, say where by --base depth=MM, over the "
+    "deepest places of the floor; it is about 10.0 now."
 )
 SURE = "sure to within 0.5 mm and 1.2 degrees."
 BOXED = "(seen into the opening, 12 is the front); measured as if boxed in there."
@@ -216,7 +217,7 @@ SAID = [
     ),
     Worded(
         Note("leaning-rim", lean_deg=8.6),
-        "The rim leans 9 degrees against the level of the teeth.",
+        "The rim leans 9 degrees against the deepest places of the floor.",
         "Check that the base may lean like that, or give the base line by --base depth=MM.",
     ),
     Worded(

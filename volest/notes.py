@@ -120,9 +120,9 @@ def _uneven_rim(how: str, v: Values) -> Said:
     return Said(
         f"the rim {how.format(v.spread_mm)}; the base line lies {place}, sure to within "
         f"{v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
-        "trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about "
-        f"{v.depth_mm:.1f} now",
-        "trim the rim level, or move the base line to where stone is to end",
+        "look whether the stone is to end there; if not, say where by --base depth=MM, over the "
+        f"deepest places of the floor; it is about {v.depth_mm:.1f} now",
+        "look whether the stone is to end there; if not, move the base line",
     )
 
 
@@ -312,7 +312,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "wavy-rim": partial(_uneven_rim, "waves by about {:.1f} mm"),
     "two-heights": _two_heights,
     "leaning-rim": Said(
-        "the rim leans {lean_deg:.0f} degrees against the level of the teeth",
+        "the rim leans {lean_deg:.0f} degrees against the deepest places of the floor",
         "check that the base may lean like that, or give the base line by --base depth=MM",
         "check that the base may lean like that, or tilt the base line level with the teeth",
     ),

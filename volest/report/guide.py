@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.table import Table
 
-from volest.cavity.trim import Trim, Work
+from volest.cavity.trim import LEVEL_MM, Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
 from volest.notes import hours_in_words, pour_end
@@ -33,7 +33,8 @@ _PARTS = {
 }
 PLOTS = (".svg", ".png", ".pdf")
 _LEAST_MM = 0.05  # less is not told
-_TOLD_ML = 0.05  # less under overhangs is what any wall has
+_LEAST_RIM_MM = 0.5  # less at an hour is the end of what lies at the next
+_TOLD_ML = 0.05  # less is told as nothing; under overhangs any wall has it
 _RANKED = 4
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
@@ -47,23 +48,19 @@ def guide_text(
     *,
     guide: Guide | None = None,
 ) -> str:
-    """Tell all about one scan; `lean_deg` is from its rim to the level of the teeth."""
+    """Tell all about one scan; `lean_deg` is from its rim to the floor's deepest places."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     if result.mix is not None:
         console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
         console.print(f"{wrapped(stop_words(result), _WIDTH)}\n")
-    console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print(f"{wrapped(dial, _WIDTH)}\n")
-    console.print(_hours(trim))
-    seen = {part.hour for part in trim.stretches}
-    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
-    if missing:
-        console.print(f"No rim lies at {', '.join(missing)} o'clock.")
-    console.print()
+    _print_rim(console, trim)
     for line in advice(trim):
         console.print(wrapped(line, _WIDTH, rest="  "))
-    console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
+    console.print(
+        f"\nThe rim leans {lean_deg:.1f} degrees against the deepest places of the floor."
+    )
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
@@ -74,11 +71,12 @@ def guide_text(
         unsure = f"give or take {margin.above_ml:.1f} mL"
     console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure}:")
     for name, u_ml in margin.parts_ml:
-        console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
+        if abs(2.0 * u_ml) >= _TOLD_ML:
+            console.print(f"  {abs(2.0 * u_ml):4.1f} mL  {_PARTS[name]}")
     if margin.more_ml:
         console.print(
-            f"  {margin.more_ml:5.2f} mL  more behind surface that was not seen, or "
-            f"{margin.less_ml:.2f} mL less"
+            f"  {margin.more_ml:4.1f} mL  more behind surface that was not seen, or "
+            f"{margin.less_ml:.1f} mL less"
         )
     for note in result.notes:
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
@@ -108,20 +106,31 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     return "height_mm,volume_ml\n" + "".join(rows)
 
 
-def _hours(trim: Trim) -> Table:
+def _print_rim(console: Console, trim: Trim) -> None:
+    """Tell the rim hour by hour; nothing where all of it is level."""
+    if not trim.works and max(trim.left_over_mm, trim.left_under_mm) <= LEVEL_MM:
+        return
+    parts = {part.hour: part for part in trim.stretches if part.length_mm >= _LEAST_RIM_MM}
     table = Table(box=None, padding=(0, 2, 0, 0))
-    for head in ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to imprints\nmm"):
+    for head in (
+        "hour",
+        "length\nmm",
+        "mean\nmm",
+        "highest\nmm",
+        "lowest\nmm",
+        "to deep\nfloor, mm",
+    ):
         table.add_column(head, justify="right")
-    for part in sorted(trim.stretches, key=lambda part: part.hour % 12):
-        table.add_row(
-            str(part.hour),
-            f"{part.length_mm:.0f}",
-            height_words(part.mean_mm),
-            height_words(part.most_mm),
-            height_words(part.least_mm),
-            f"{part.to_pits_mm:.1f}",
-        )
-    return table
+    for hour in (12, *range(1, 12)):
+        if part := parts.get(hour):
+            heights = map(height_words, (part.mean_mm, part.most_mm, part.least_mm))
+            table.add_row(str(hour), f"{part.length_mm:.0f}", *heights, f"{part.to_pits_mm:.1f}")
+    console.print("Heights of the rim over the base line, in mm, negative below it.")
+    console.print(table)
+    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in parts]
+    if missing:
+        console.print(f"No rim lies at {', '.join(missing)} o'clock.")
+    console.print()
 
 
 def _print_guide(console: Console, guide: Guide) -> None:
@@ -324,8 +333,8 @@ def work_words(work: Work) -> str:
     where = hours_in_words(work.hours[0], work.hours[-1]) + ", tongue side" * work.is_inner
     if work.what == "cut":
         return (
-            f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; the "
-            f"nearest tooth imprint lies {work.to_pits_mm:.1f} mm in."
+            f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; deep "
+            f"floor begins {work.to_pits_mm:.1f} mm in."
         )
     return (
         f"Box in {work.length_mm:.0f} mm of rim {where}, up to {work_label(work)[1]}: "
@@ -341,7 +350,9 @@ def stop_words(result: Result) -> str:
     over_mm = round(heap_mm + max(over_rim_mm, 0.0), 1)
     cut = f", which is trimmed by {-over_rim_mm:.1f} mm first" * (over_rim_mm <= -_LEAST_MM)
     end = f"{over_mm:.1f} mm over the rim" if over_mm else "level with the rim"
-    return f"The stone ends {end}{cut}."
+    low_mm = heap_mm + (0.0 if result.trim is None else result.trim.left_under_mm)
+    low = f", {low_mm:.1f} mm where that is lowest" * (low_mm > over_mm + LEVEL_MM)
+    return f"The stone ends {end}{low}{cut}."
 
 
 def advice(trim: Trim) -> list[str]:
