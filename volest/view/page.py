@@ -1,6 +1,7 @@
 """The pour sheet: one page for a batch that needs nothing but itself."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
@@ -26,7 +27,7 @@ from volest.report.remarks import (
     turn_words,
 )
 from volest.report.table import Row, rows
-from volest.result import Result
+from volest.result import NOTED, Result
 from volest.settings import Settings
 from volest.stone.mix import Mix
 from volest.stone.shared import Plan, SharedMix
@@ -83,7 +84,8 @@ def sheet_text(
     unchanged: now if it is not given. `at` are addresses where scans can be opened, by their names:
     the cards carry them, to be read by a camera.
     """
-    results = as_planned(results, plan)
+    drawn = zip(as_planned(results, plan), cards, strict=True)
+    results = [result if card is None else _with_notes(result, card) for result, card in drawn]
     folder, names = short_names([result.name for result in results])
     entries = _entries(results, cards, names, settings, plan)
     for entry in entries:
@@ -111,6 +113,12 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
+
+
+def _with_notes(result: Result, card: Mapping[str, Any]) -> Result:
+    """Add what was noted when its card was drawn."""
+    notes = *result.notes, *(Note(one["code"], **one["values"]) for one in card["notes"])
+    return replace(result, notes=notes, outcome=NOTED if notes else result.outcome)
 
 
 def _drawn_code(address: str | None) -> str:
