@@ -321,9 +321,9 @@ SAID = [
         "Box in and pour 1.5 mm higher, or take shorter pins.",
     ),
     Worded(
-        Note("mark-in-no-imprint", places=("(1.0, -2.5, 3.0)",)),
-        "A preparation is marked at (1.0, -2.5, 3.0), where no tooth imprint with a clear border "
-        "lies; nothing is said of it.",
+        Note("mark-in-no-imprint", places=("(1.0, -2.5, 3.0)",), hours=(3,)),
+        "A preparation is marked at 3 o'clock (seen into the opening, 12 is the front) where no "
+        "tooth imprint with a clear border lies; nothing is said of it.",
         "Mark it again in the middle of its imprint, or measure by hand where the scan has holes.",
     ),
     Worded(

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from types import SimpleNamespace as Values
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 Scalar = str | bool | int | float
 Value = Scalar | None | tuple[Scalar, ...]
@@ -67,6 +67,11 @@ class Note:
         if not isinstance(scans, tuple):
             return self
         return self.but(scans=tuple(names[str(scan)] for scan in scans))
+
+    @classmethod
+    def of(cls, record: Mapping[str, Any]) -> "Note":
+        """Make the note that a record tells of."""
+        return cls(record["code"], **record["values"])
 
     def as_record(self) -> dict[str, object]:
         """Return the note as plain values for JSON."""
@@ -380,8 +385,8 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         f"box in and pour {v.higher_mm:.1f} mm higher, or take shorter pins",
     ),
     "mark-in-no-imprint": lambda v: Said(
-        f"a preparation is marked at {_listed(v.places)}, where no tooth imprint with a clear "
-        "border lies; nothing is said of it",
+        f"a preparation is marked at {_listed(v.hours)} o'clock (seen into the opening, 12 is the "
+        "front) where no tooth imprint with a clear border lies; nothing is said of it",
         "mark it again in the middle of its imprint, or measure by hand where the scan has holes",
     ),
     "several-cavities": lambda v: Said(

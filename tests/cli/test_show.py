@@ -96,7 +96,8 @@ def test_marked_preparations_are_told_and_written_and_without_marks_nothing(
     write_preparations(scan, [(9.01, 26.35, 7.94), (-7.08, 27.97, 9.57), (0.0, 0.0, 500.0)])
     told = call("show", str(scan))
     assert told.exit_code == 0, told.output
-    assert "12 o'clock   14." in told.stdout
+    assert "1 at 12 o'clock  14." in told.stdout  # in the order of the marks
+    assert "2 at 7 o'clock " in told.stdout
     assert "mark-in-no-imprint" in told.stdout
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
     written = json.loads(call("show", str(scan), "--json", "-").stdout)

@@ -156,18 +156,18 @@ def _dies(preparations: "Preparations") -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("preparation")
     table.add_column("margin to\nbase line, mm")
-    table.add_column("with what is\nover the line")
-    table.add_column("to neighbours, wall to\nwall, mm (towards)")
-    for one in preparations.each:
+    table.add_column("least, with\nwhat is over")
+    table.add_column("to neighbours (along the\nrow), wall to wall, mm")
+    for number, one in enumerate(preparations.each, start=1):
         gaps = [
             f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
-            f"({gap.towards_hour} o'clock)"
+            f"(towards {gap.towards_hour})"
             for gap in one.free
         ]
         table.add_row(
-            f"{one.hour} o'clock",
+            f"{number} at {one.hour} o'clock",
             f"{one.least_mm:.1f} to {one.most_mm:.1f}",
-            f"{one.least_mm + preparations.over_mm:.1f} at least",
+            f"{one.least_mm + preparations.over_mm:.1f}",
             ", ".join(gaps) or "no neighbour found",
         )
     return table

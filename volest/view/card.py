@@ -109,7 +109,7 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
         "strip": strip(cavity, guide, right_is_one_to_five=right),
         "outline": at_true_size,
         "picture": None,
-        "notes": [plain({"code": note.code, "values": note.values}) for note in more],
+        "notes": list(map(plain, more)),
     }
 
 

@@ -117,7 +117,7 @@ def sheet_text(
 
 def _with_notes(result: Result, card: Mapping[str, Any]) -> Result:
     """Add what was noted when its card was drawn."""
-    notes = *result.notes, *(Note(one["code"], **one["values"]) for one in card["notes"])
+    notes = *result.notes, *map(Note.of, card["notes"])
     return replace(result, notes=notes, outcome=NOTED if notes else result.outcome)
 
 
