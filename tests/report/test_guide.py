@@ -2,16 +2,25 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.docs.fenced import ROOT
 from tests.report.invented import TRIM, measured
+from volest.cavity.imprints import Imprint, Imprints
 from volest.cavity.trim import Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.dosing import dosed
 from volest.lab import Cast, FirstPour, Jaws, Lab
 from volest.pipeline import examine, guided
-from volest.report.guide import advice, guide_lines, guide_text, stop_words, work_label
+from volest.report.guide import (
+    advice,
+    guide_lines,
+    guide_text,
+    several_words,
+    stop_words,
+    work_label,
+)
 from volest.report.record import guide_record
 from volest.settings import Settings
 
@@ -99,6 +108,51 @@ def test_where_the_rim_is_low_the_stone_is_told_to_stand_higher() -> None:
     result = dosed(replace(measured("a.stl"), mix=None), Settings())
     low = replace(result, trim=replace(TRIM, left_under_mm=0.9))
     assert stop_words(low) == "The stone ends 2.0 mm over the rim, 2.9 mm where that is lowest."
+
+
+def row_of(*named: tuple[int | None, int]) -> Imprints:
+    """Make up an arch of imprints, each by its number and side, which lie at 12."""
+    each = tuple(
+        Imprint(
+            hour=12,
+            from_mm=8.0 * at,
+            to_mm=8.0 * at + 8.0,
+            place_mm=(0.0, 0.0),
+            deep_mm=20.0,
+            width_mm=2.4,
+            is_clear=number is not None,
+            number=number,
+            side=side,
+        )
+        for at, (number, side) in enumerate(named)
+    )
+    empty = np.zeros((0, 0))
+    return Imprints(
+        each=each,
+        is_arch=True,
+        end_hours=(8, 4),
+        ends_mm=empty,
+        curve_mm=empty,
+        piece=empty.astype(int),
+    )
+
+
+@pytest.mark.parametrize(
+    ("named", "told"),
+    [
+        ([(2, -1), (1, -1), (1, 1), (2, 1)], "the four front ones"),
+        ([(1, -1), (1, 1)], "the two front ones"),
+        ([(2, -1), (1, -1)], "second, first from the front, towards 8 o'clock"),
+        ([(None, 0), (None, 0)], "two at 12 o'clock"),
+        ([(None, 0)], "one at 12 o'clock"),
+        ([(None, 0)] * 12, "12 at 12 o'clock"),
+    ],
+)
+def test_imprints_side_by_side_are_told_shortly(
+    named: list[tuple[int | None, int]], told: str
+) -> None:
+    row = row_of(*named)
+    assert several_words(row, range(1, len(row.each) + 1)) == told
 
 
 @pytest.mark.slow

@@ -197,19 +197,36 @@ def _counted(imprints: "Imprints", number: int) -> str:
     return f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
 
 
-def _several(imprints: "Imprints", numbers: Sequence[int], after: Mapping[int, str]) -> str:
+_COUNTS = dict(enumerate(("one", "two", "three", "four", "five", "six", "seven", "eight"), start=1))
+
+
+def several_words(
+    imprints: "Imprints", numbers: Sequence[int], after: Mapping[int, str] | None = None
+) -> str:
     """Name imprints side by side; to each may be put what is said after it."""
+    named = [(one.number, one.side) for one in (imprints.each[at - 1] for at in numbers)]
+    count = len(named)
+    if after is None and {*named} == {
+        (at + 1, side) for at in range(count // 2) for side in (-1, 1)
+    }:
+        return f"the {_COUNTS.get(count, count)} front ones"
     groups: dict[str, list[str]] = {}
     for number in numbers:
         which = _which(imprints, number) or "one"
-        groups.setdefault(_counted(imprints, number), []).append(which + after.get(number, ""))
-    return "; ".join(f"{', '.join(each)} {where}" for where, each in groups.items())
+        where = _counted(imprints, number)
+        groups.setdefault(where, []).append(which + (after or {}).get(number, ""))
+    told = [
+        f"{_COUNTS.get(len(each), len(each)) if {*each} == {'one'} else ', '.join(each)} {where}"
+        for where, each in groups.items()
+    ]
+    return "; ".join(told)
 
 
 def _imprints(guide: Guide, imprints: "Imprints") -> Table:
     level = [pour for pour in guide.flow.pours if not pour.tilt_deg] if guide.flow else []
     table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
+    if is_named := any(one.number for one in imprints.each):
+        table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
     for head in ("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)):
         table.add_column(head, justify="right")
     for head in ("wide\nmm", "stone to\nbase line", "beside it,\ngum"):
@@ -221,7 +238,7 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
             which += f", towards {imprints.end_hours[one.side > 0]}"
         reached = [next(at for at in pour.reached if at.imprint == number) for pour in level]
         table.add_row(
-            which or "not clear",
+            *((which or "not clear",) if is_named else ()),
             str(one.hour),
             *(f"{at.ml:.1f}" for at in reached),
             "" if one.width_mm is None else f"{one.width_mm:.1f}",
@@ -243,7 +260,7 @@ def guide_lines(guide: Guide) -> list[str]:
         if narrow:
             lines.append(
                 "Lead stone in by brush or instrument where the imprint is narrower than "
-                f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow, {})}."
+                f"{guide.narrow_mm:g} mm: {several_words(guide.imprints, narrow)}."
             )
     thick, out = guide.thickness, guide.separation
     if thick.least_mm is not None:
@@ -268,7 +285,7 @@ def guide_lines(guide: Guide) -> list[str]:
         most = {one.imprint: f" ({one.per_mm2:.1f})" for one in out.slender[:_RANKED]}
         lines.append(
             "Most slender, by height over the neck's section modulus in 1/mm2: "
-            f"{_several(guide.imprints, list(most), most)}."
+            f"{several_words(guide.imprints, list(most), most)}."
         )
     if guide.palate is not None:
         lines.append(
