@@ -285,6 +285,16 @@ SAID = [
         "Scan again tilted towards there, or pour with this mix: up to 0.7 mL more may be hidden "
         "there, and it has them in reserve.",
     ),
+    *(
+        Worded(
+            Note("unseen-surface", area_mm2=63.8, hours=tuple(range(1, last)), more_ml=0.66),
+            f"About 64 mm2 of walls and roofs below the base line are not in the scan, {where} "
+            "(seen into the opening, 12 is the front); closed as the rest of the scan suggests.",
+            "Scan again tilted towards there, or pour with this mix: up to 0.7 mL more may be "
+            "hidden there, and it has them in reserve.",
+        )
+        for last, where in ((11, "nearly all round"), (13, "all round"))
+    ),
     Worded(
         Note("holes-filled", hole_mm2=25.04, hole_ml=0.314),
         "25.0 mm2 of the floor are missing; filled from their border with 0.31 mL over them.",

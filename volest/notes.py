@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 Scalar = str | bool | int | float
 Value = Scalar | None | tuple[Scalar, ...]
+_MANY_HOURS = 9  # more are not listed
 ONCE = "mix for it once, or export the wrong one again"
 
 
@@ -157,6 +158,12 @@ def hours_in_words(first: int, last: int) -> str:
     if (last - first) % 12 == 11:  # noqa: PLR2004  # hours of a dial
         return "all round"
     return f"at {first} o'clock" if first == last else f"at {first} to {last} o'clock"
+
+
+def _at_hours(hours: Sequence[int]) -> str:
+    if len(hours) < _MANY_HOURS:
+        return f"at {_listed(hours)} o'clock"
+    return "nearly all round" if len(hours) < 12 else "all round"  # noqa: PLR2004  # the dial
 
 
 def dial_in_words(right_is_one_to_five: bool | None) -> str:  # or not known
@@ -348,8 +355,8 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     ),
     "unseen-surface": lambda v: Said(
         f"about {v.area_mm2:.0f} mm2 of walls and roofs below the base line are not in the scan, "
-        f"at {_listed(v.hours)} o'clock (seen into the opening, 12 is the front); closed as the "
-        "rest of the scan suggests",
+        f"{_at_hours(v.hours)} (seen into the opening, 12 is the front); closed as the rest of the "
+        "scan suggests",
         f"scan again tilted towards there, or pour with this mix: up to {v.more_ml:.1f} mL more "
         "may be hidden there, and it has them in reserve",
     ),

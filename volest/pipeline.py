@@ -260,7 +260,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         trim=trim,
         margin=find_uncertainty(volume, rooms, rim, base, closing),
         closing=closing,
-        notes=(*wanted.notes_on(part), *skin.notes, *turned, *doubts),
+        notes=(*wanted.notes_on(part), *turned, *doubts, *skin.notes),
         decision=decision,
     )
 

@@ -333,3 +333,11 @@ def test_shares_are_told_in_per_cent() -> None:
     ended = doubts(**GIVEN["rim-not-seen"](0.34))["rim-not-seen"]
     assert unsure.values["share_percent"] == pytest.approx(87.0)
     assert ended.values["share_percent"] == pytest.approx(34.0)
+
+
+def test_what_is_to_be_done_at_the_bench_stands_before_what_was_mended() -> None:
+    notch = box((14.0, 10.0, 6.0), (28.0, 0.0, 1.0))
+    corners = corners_of(bed(pit(50.0, 40.0, 15.0), notch).refine_to_length(4.0))
+    corners[::50] = corners[::50, ::-1]
+    codes = [note.code for note in measured(corners).notes]
+    assert codes.index("needs-boxing") < codes.index("winding-mended")
