@@ -149,7 +149,7 @@ def test_a_mix_that_no_bowl_takes_hides_nothing_else(
     monkeypatch.setattr("volest.dosing.poured", no_bowl)
     run = call("show", str(scan))
     assert run.exit_code == 0
-    assert run.stdout.partition("\n\n")[2].startswith("Heights of the rim")
+    assert run.stdout.partition("\n\n")[2].startswith("Seen into the opening")
 
 
 @pytest.mark.parametrize(("jaw", "right"), [("upper", "1 to 5"), ("lower", "7 to 11")])
