@@ -46,7 +46,8 @@ GAP: dict[str, Value] = {
     "last_hours": (2,),
 }
 TIPS = (
-    "Trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about 10.0 now."
+    "Look whether the stone is to end there; if not, say where by --base depth=MM, over the "
+    "deepest places of the floor; it is about 10.0 now."
 )
 SURE = "sure to within 0.5 mm and 1.2 degrees."
 BOXED = "(seen into the opening, 12 is the front); measured as if boxed in there."
@@ -216,7 +217,7 @@ SAID = [
     ),
     Worded(
         Note("leaning-rim", lean_deg=8.6),
-        "The rim leans 9 degrees against the level of the teeth.",
+        "The rim leans 9 degrees against the deepest places of the floor.",
         "Check that the base may lean like that, or give the base line by --base depth=MM.",
     ),
     Worded(
@@ -232,14 +233,14 @@ SAID = [
         "Scan again with the rim in view, or give the base line.",
     ),
     Worded(
-        Note("needs-boxing", lower_mm=4.1, **GAP),
+        Note("needs-boxing", heap_mm=2.0, **GAP),
         f"{LONG_GAP} at 2 o'clock by up to 4.0 mm {BOXED}",
-        "Box in that stretch before the pour, or choose a base line lower by 4.1 mm.",
+        "Box in that stretch before the pour, to 2.0 mm over the base line.",
     ),
     Worded(
-        Note("needs-boxing", lower_mm=None, **GAP).but(first_hours=(3,)),
+        Note("needs-boxing", heap_mm=0.0, **GAP).but(first_hours=(3,)),
         f"{LONG_GAP} all round by up to 4.0 mm {BOXED}",
-        "Box in that stretch before the pour.",
+        "Box in that stretch before the pour, to the base line.",
     ),
     Worded(
         Note(
@@ -248,11 +249,11 @@ SAID = [
             lows_mm=(4.04, 2.5),
             first_hours=(11, 5),
             last_hours=(2, 5),
-            lower_mm=None,
+            heap_mm=0.5,
         ),
         f"{LONG_GAP} at 11 to 2 o'clock by up to 4.0 mm; over about 12 mm at 5 o'clock by up to "
         f"2.5 mm {BOXED}",
-        "Box in those stretches before the pour.",
+        "Box in those stretches before the pour, to 0.5 mm over the base line.",
     ),
     *(
         Worded(
@@ -283,6 +284,16 @@ SAID = [
         "(seen into the opening, 12 is the front); closed as the rest of the scan suggests.",
         "Scan again tilted towards there, or pour with this mix: up to 0.7 mL more may be hidden "
         "there, and it has them in reserve.",
+    ),
+    *(
+        Worded(
+            Note("unseen-surface", area_mm2=63.8, hours=tuple(range(1, last)), more_ml=0.66),
+            f"About 64 mm2 of walls and roofs below the base line are not in the scan, {where} "
+            "(seen into the opening, 12 is the front); closed as the rest of the scan suggests.",
+            "Scan again tilted towards there, or pour with this mix: up to 0.7 mL more may be "
+            "hidden there, and it has them in reserve.",
+        )
+        for last, where in ((11, "nearly all round"), (13, "all round"))
     ),
     Worded(
         Note("holes-filled", hole_mm2=25.04, hole_ml=0.314, hours=(3, 8)),
@@ -321,9 +332,9 @@ SAID = [
         "Box in and pour 1.5 mm higher, or take shorter pins.",
     ),
     Worded(
-        Note("mark-in-no-imprint", places=("(1.0, -2.5, 3.0)",)),
-        "A preparation is marked at (1.0, -2.5, 3.0), where no tooth imprint with a clear border "
-        "lies; nothing is said of it.",
+        Note("mark-in-no-imprint", places=("(1.0, -2.5, 3.0)",), hours=(3,)),
+        "A preparation is marked at 3 o'clock (seen into the opening, 12 is the front) where no "
+        "tooth imprint with a clear border lies; nothing is said of it.",
         "Mark it again in the middle of its imprint, or measure by hand where the scan has holes.",
     ),
     Worded(

@@ -18,7 +18,7 @@ from tests.marks import slow
 from volest.pipeline import size_scan
 from volest.result import MEASURED, NOTED, Result
 from volest.scan.reading import read_scan
-from volest.settings import Base, Settings, parse_base
+from volest.settings import Base, Settings
 
 FOLDER = Path(__file__).parents[1] / "sample_meshes"
 TRUTHS: list[dict[str, Any]] = [
@@ -126,13 +126,3 @@ def _lid(below: Manifold, normal: np.ndarray[Any, Any], point: np.ndarray[Any, A
     low, high = np.array(box[:3]) - 1.0, np.array(box[3:]) + 1.0
     block = Manifold.cube(tuple(high - low)).translate(tuple(low))
     return block.trim_by_plane(tuple(-normal), float(-normal @ point))
-
-
-def test_the_lower_base_line_that_boxing_offers_needs_none() -> None:
-    path = FOLDER / "b0436-lower-wavy-notch.ply"
-    (note,) = (n for n in size_scan(path, Settings()).notes if n.code == "needs-boxing")
-    lower_mm = note.values["lower_mm"]
-    assert isinstance(lower_mm, float)
-    for down_mm, boxed in ((lower_mm, False), (lower_mm - 2.0, True)):
-        result = size_scan(path, Settings(base=parse_base(f"rim=-{down_mm}")))
-        assert ("needs-boxing" in {n.code for n in result.notes}) is boxed

@@ -104,7 +104,7 @@ def over_line_mm(result: Result, settings: Settings) -> float:
 def heap_over_line_mm(result: Result, settings: Settings) -> float:
     """Give how far the first pour alone stands over the base line."""
     over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
-    return max(settings.lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
+    return settings.lab.first_pour.over_line_mm(over_rim_mm)
 
 
 def cast_mm(result: Result, settings: Settings) -> float | None:

@@ -129,6 +129,10 @@ class FirstPour(_Closed):
 
     heap_mm: Annotated[float, Within(ge=0.0, le=10.0)] = 2.0
 
+    def over_line_mm(self, over_rim_mm: float) -> float:
+        """Give how far it stands over a base line, which lies so far over the rim itself."""
+        return max(self.heap_mm - max(over_rim_mm, 0.0), 0.0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondPour(_Closed):

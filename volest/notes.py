@@ -4,10 +4,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from types import SimpleNamespace as Values
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 Scalar = str | bool | int | float
 Value = Scalar | None | tuple[Scalar, ...]
+_MANY_HOURS = 9  # more are not listed
 ONCE = "mix for it once, or export the wrong one again"
 
 
@@ -68,6 +69,11 @@ class Note:
             return self
         return self.but(scans=tuple(names[str(scan)] for scan in scans))
 
+    @classmethod
+    def of(cls, record: Mapping[str, Any]) -> "Note":
+        """Make the note that a record tells of."""
+        return cls(record["code"], **record["values"])
+
     def as_record(self) -> dict[str, object]:
         """Return the note as plain values for JSON."""
         return {"code": self.code, "text": self.text, "do": self.do, "values": self.values}
@@ -118,9 +124,9 @@ def _uneven_rim(how: str, v: Values) -> Said:
     return Said(
         f"the rim {how.format(v.spread_mm)}; the base line lies {place} its middle height, "
         f"sure to within {v.within_mm:.1f} mm and {v.within_deg:.1f} degrees",
-        "trim the rim level, or say where by --base depth=MM, from the cusp tips; it is about "
-        f"{v.depth_mm:.1f} now",
-        "trim the rim level, or move the base line to where stone is to end",
+        "look whether the stone is to end there; if not, say where by --base depth=MM, over the "
+        f"deepest places of the floor; it is about {v.depth_mm:.1f} now",
+        "look whether the stone is to end there; if not, move the base line",
     )
 
 
@@ -152,6 +158,12 @@ def hours_in_words(first: int, last: int) -> str:
     return f"at {first} o'clock" if first == last else f"at {first} to {last} o'clock"
 
 
+def _at_hours(hours: Sequence[int]) -> str:
+    if len(hours) < _MANY_HOURS:
+        return f"at {_listed(hours)} o'clock"
+    return "nearly all round" if len(hours) < 12 else "all round"  # noqa: PLR2004  # the dial
+
+
 def dial_in_words(right_is_one_to_five: bool | None, *, is_arch: bool) -> str:
     """Say how hours are meant, and where the patient's right is, if that is known."""
     if not is_arch:
@@ -163,18 +175,23 @@ def dial_in_words(right_is_one_to_five: bool | None, *, is_arch: bool) -> str:
     return f"{dial}; 1 to 5 are the patient's {sides[0]}, 7 to 11 the {sides[1]}."
 
 
+def pour_end(heap_mm: float) -> str:
+    """Say up to where wax must stand: the base line, or the heap over it."""
+    over = f"{heap_mm:.1f} mm over " if round(heap_mm, 1) else ""
+    return f"to {over}the base line"
+
+
 def _needs_boxing(v: Values) -> Said:
     stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
     told = [
         f"over about {length_mm:.0f} mm {hours_in_words(first, last)} by up to {low_mm:.1f} mm"
         for length_mm, low_mm, first, last in stretches
     ]
-    known = v.lower_mm is not None
-    lower = f", or choose a base line lower by {v.lower_mm:.1f} mm" if known else ""
     return Said(
         f"the rim lies below the base line {'; '.join(told)} (seen into the opening, 12 is the "
         "front); measured as if boxed in there",
-        f"box in {'that stretch' if len(told) == 1 else 'those stretches'} before the pour{lower}",
+        f"box in {'that stretch' if len(told) == 1 else 'those stretches'} before the pour, "
+        f"{pour_end(v.heap_mm)}",
     )
 
 
@@ -286,7 +303,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "wavy-rim": partial(_uneven_rim, "waves by about {:.1f} mm"),
     "two-heights": _two_heights,
     "leaning-rim": Said(
-        "the rim leans {lean_deg:.0f} degrees against the level of the teeth",
+        "the rim leans {lean_deg:.0f} degrees against the deepest places of the floor",
         "check that the base may lean like that, or give the base line by --base depth=MM",
         "check that the base may lean like that, or tilt the base line level with the teeth"),
     "low-line": Said(
@@ -313,8 +330,8 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "stop it with wax before the pour, or stone runs out"),
     "unseen-surface": lambda v: Said(
         f"about {v.area_mm2:.0f} mm2 of walls and roofs below the base line are not in the scan, "
-        f"at {_listed(v.hours)} o'clock (seen into the opening, 12 is the front); closed as the "
-        "rest of the scan suggests",
+        f"{_at_hours(v.hours)} (seen into the opening, 12 is the front); closed as the rest of the "
+        "scan suggests",
         f"scan again tilted towards there, or pour with this mix: up to {v.more_ml:.1f} mL more "
         "may be hidden there, and it has them in reserve"),
     "holes-filled": lambda v: Said(
@@ -344,8 +361,8 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "are wanted for pins",
         f"box in and pour {v.higher_mm:.1f} mm higher, or take shorter pins"),
     "mark-in-no-imprint": lambda v: Said(
-        f"a preparation is marked at {_listed(v.places)}, where no tooth imprint with a clear "
-        "border lies; nothing is said of it",
+        f"a preparation is marked at {_listed(v.hours)} o'clock (seen into the opening, 12 is the "
+        "front) where no tooth imprint with a clear border lies; nothing is said of it",
         "mark it again in the middle of its imprint, or measure by hand where the scan has holes"),
     "several-cavities": lambda v: Said(
         f"the scan has {' and '.join(f'{ml:.1f} mL' for ml in v.pieces_ml)} in cavities apart; "

@@ -213,7 +213,15 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     volume = find_volume(skin.surface, rooms, base)
     deep = deep_floor(relief, footprint.inside, base)
     clock = find_clock(relief.grid, footprint.inside, deep)
-    trim = find_trim(relief, footprint, rim, base, clock, trimming=settings.lab.trimming)
+    trim = find_trim(
+        relief,
+        footprint,
+        rim,
+        base,
+        clock,
+        trimming=settings.lab.trimming,
+        first_pour=settings.lab.first_pour,
+    )
     doubts = find_doubts(
         pose=pose,
         footprint=footprint,
@@ -224,7 +232,6 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         clock=clock,
         volume=volume,
         closing=closing,
-        box_under_mm=settings.lab.trimming.box_under_mm,
     )
     return Cavity(
         frame=frame,
@@ -240,7 +247,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         trim=trim,
         margin=find_uncertainty(volume, rooms, rim, base, closing),
         closing=closing,
-        notes=(*wanted.notes_on(part), *skin.notes, *turned, *doubts),
+        notes=(*wanted.notes_on(part), *turned, *doubts, *skin.notes),
         decision=decision,
     )
 

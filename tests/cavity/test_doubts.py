@@ -142,7 +142,13 @@ def test_depth_that_no_impression_has(
 
 
 HEEL = Work(
-    what="box", hours=(11, 12, 1), is_inner=False, length_mm=9.0, most_mm=3.01, to_pits_mm=4.0
+    what="box",
+    hours=(11, 12, 1),
+    is_inner=False,
+    length_mm=9.0,
+    most_mm=3.01,
+    to_pits_mm=4.0,
+    heap_mm=2.0,
 )
 
 
@@ -152,9 +158,7 @@ def test_a_gap_is_boxed_where_it_is() -> None:
     assert values["lengths_mm"] == (9.0,)
     assert values["lows_mm"] == (3.01,)
     assert (values["first_hours"], values["last_hours"]) == ((11,), (1,))
-    assert values["lower_mm"] == 1.1  # so that it lies 2 mm under the line then
-    deep = doubts(trim=replace(TRIM, works=(replace(HEEL, most_mm=7.01),)))["needs-boxing"]
-    assert deep.values["lower_mm"] is None
+    assert values["heap_mm"] == 2.0  # wax stands so far over the base line
     assert not doubts(trim=replace(TRIM, works=(cut,)))
 
 
@@ -332,3 +336,11 @@ def test_shares_are_told_in_per_cent() -> None:
     ended = doubts(**GIVEN["rim-not-seen"](0.34))["rim-not-seen"]
     assert unsure.values["share_percent"] == pytest.approx(87.0)
     assert ended.values["share_percent"] == pytest.approx(34.0)
+
+
+def test_what_is_to_be_done_at_the_bench_stands_before_what_was_mended() -> None:
+    notch = box((14.0, 10.0, 6.0), (28.0, 0.0, 1.0))
+    corners = corners_of(bed(pit(50.0, 40.0, 15.0), notch).refine_to_length(4.0))
+    corners[::50] = corners[::50, ::-1]
+    codes = [note.code for note in measured(corners).notes]
+    assert codes.index("needs-boxing") < codes.index("winding-mended")

@@ -151,7 +151,9 @@ def test_heights_are_along_the_normal_and_least_where_the_line_dips() -> None:
 def test_a_mark_outside_is_told_and_measured_nowhere(mark: tuple[float, float, float]) -> None:
     row = found([mark], tower(0.0, 3.0), wanted_mm=30.0)
     assert row.each == ()
-    assert [note.code for note in row.notes] == ["mark-in-no-imprint"]
+    (note,) = row.notes
+    assert note.code == "mark-in-no-imprint"
+    assert f"at {np.array(note.values['hours'])[0]} o'clock" in note.text
 
 
 def test_a_gap_that_was_not_seen_has_no_width() -> None:
@@ -189,13 +191,15 @@ def test_margins_of_made_stumps_lie_where_their_maker_laid_them(case: Case) -> N
     assert isinstance(cavity, Cavity)
     stumps = [(one, one.crown) for one in solid(case).jaw.teeth if isinstance(one.crown, Stump)]
     surface, rooms, base, clock = cavity.skin.surface, cavity.rooms, cavity.base, cavity.clock
+    imprints = find_imprints(surface, rooms, base, clock)
+    assert imprints is not None
     row = find_preparations(
         [_middle(stump) for stump, _ in stumps],
         surface,
         rooms,
         base,
         clock,
-        imprints=find_imprints(surface, rooms, base, clock),
+        imprints=imprints,
         over_mm=0.0,
         wanted_mm=0.0,
     )
@@ -206,6 +210,9 @@ def test_margins_of_made_stumps_lie_where_their_maker_laid_them(case: Case) -> N
         # Triangles of 0.7 mm and more, and the ledge's rounded corner.
         assert one.least_mm == pytest.approx(stone.min(), abs=0.3)
         assert one.most_mm == pytest.approx(stone.max(), abs=0.4)
+        ways = [free.towards_hour for free in one.free]
+        assert {*ways} <= {*imprints.end_hours}  # along the row, and two neighbours lie two ways
+        assert len({*ways}) == len(ways)
 
 
 def _middle(stump: Standing) -> tuple[float, float, float]:

@@ -15,7 +15,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import find_footprint
 from volest.cavity.rim import find_rim
 from volest.cavity.trim import Clock, Trim, base_areas, find_clock, find_trim
-from volest.lab import Trimming
+from volest.lab import FirstPour, Trimming
 
 DIAL = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
 RELIEF = relief_of(ring, disc(26.0))
@@ -184,6 +184,18 @@ def test_a_base_line_up_to_4_mm_over_the_rim_is_a_heap_and_no_gap(
     trim = trimmed(np.zeros(len(ALONG)), level(heap_mm))
     assert trim.over_rim_mm == pytest.approx(heap_mm, abs=0.01)
     assert len(trim.works) == works
+
+
+@pytest.mark.parametrize(("line_mm", "heap_mm"), [(-1.0, 2.0), (0.0, 2.0), (1.5, 0.5), (3.0, 0.0)])
+def test_wax_stands_as_high_as_the_stone(line_mm: float, heap_mm: float) -> None:
+    # The stone ends 2 mm over the rim, or at a base line that lies higher.
+    crest = dented((0.0, 8.0, -6.0))
+    rim = replace(RIM, crest_mm=np.column_stack([RIM.crest_mm[:, :2], crest]), stray_mm=crest)
+    pour = FirstPour(heap_mm=2.0)
+    works = find_trim(RELIEF, FOOTPRINT, rim, level(line_mm), DIAL, first_pour=pour).works
+    (boxed,) = (work for work in works if work.what == "box")
+    assert boxed.heap_mm == pytest.approx(heap_mm)
+    assert boxed.most_mm == pytest.approx(6.0 + line_mm)
 
 
 def test_thresholds_are_the_labs_own() -> None:

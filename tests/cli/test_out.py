@@ -146,7 +146,7 @@ def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.M
         "not read: b.stl.part, case.3mf; export scans as STL or PLY, whole",
     ]
     assert "needs-boxing: The rim lies below the base line over about 12 mm" in result.stdout
-    assert "    Do: Box in that stretch before the pour." in result.stdout
+    assert "    Do: Box in that stretch before the pour, to 2.0" in result.stdout
 
 
 def test_watching_a_file_is_wrong_use() -> None:

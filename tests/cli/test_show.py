@@ -54,7 +54,7 @@ def test_a_rim_under_the_base_line_is_boxed(scan: Path) -> None:
     assert "Box in" not in heap
     assert "needs-boxing" not in heap
     run = call("show", str(scan), "--base", "rim=4.5")
-    assert "of rim all round: it lies up to 4.5 mm under the" in " ".join(run.stdout.split())
+    assert "of rim all round, up to 4.5 mm high: to the base line" in " ".join(run.stdout.split())
     assert "needs-boxing" in run.stdout
     assert max(len(line) for line in run.stdout.splitlines()) <= 80
 
@@ -96,7 +96,8 @@ def test_marked_preparations_are_told_and_written_and_without_marks_nothing(
     write_preparations(scan, [(9.01, 26.35, 7.94), (-7.08, 27.97, 9.57), (0.0, 0.0, 500.0)])
     told = call("show", str(scan))
     assert told.exit_code == 0, told.output
-    assert "12 o'clock   14." in told.stdout
+    assert "1 at 12 o'clock  14." in told.stdout  # in the order of the marks
+    assert "2 at 7 o'clock " in told.stdout
     assert "mark-in-no-imprint" in told.stdout
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
     written = json.loads(call("show", str(scan), "--json", "-").stdout)
@@ -148,7 +149,7 @@ def test_a_mix_that_no_bowl_takes_hides_nothing_else(
     monkeypatch.setattr("volest.dosing.poured", no_bowl)
     run = call("show", str(scan))
     assert run.exit_code == 0
-    assert run.stdout.partition("\n\n")[2].startswith("Heights of the rim")
+    assert run.stdout.partition("\n\n")[2].startswith("Seen into the opening")
 
 
 @pytest.mark.parametrize(("jaw", "right"), [("upper", "1 to 5"), ("lower", "7 to 11")])

@@ -11,7 +11,7 @@ HEEL = Note(
     lows_mm=(4.1,),
     first_hours=(6,),
     last_hours=(6,),
-    lower_mm=None,
+    heap_mm=2.0,
 )
 DIFFER = Note("ways-differ", columns_ml=52.3, exact_ml=52.1)
 SMALL = Note("bowl-underfilled", each_ml=23.0, least_ml=40.0, bowl="wide", way="vacuum", instead=())

@@ -91,21 +91,27 @@ def test_the_maker_and_the_lab_win() -> None:
     assert "win over this tool" in CAUTIONS[-1]
 
 
+SCOOPS = "3 full scoops of 50 g with 30.0 mL of water"
+
+
 @pytest.mark.parametrize(
     ("volume_ml", "by", "words"),
     [
         (65, "scoop", "3 full scoops of 50 g"),
         (10, "scoop", "1 full scoop of 50 g"),
-        (10, "gram", "1 full scoop of 50 g with 10.0 mL of water; that is 29 g more"),
-        (50, "gram", "3 full scoops of 50 g with 30.0 mL of water; that is 47 g more"),
+        # 21 g and 103 g; over a third more is a waste, and told so.
+        (10, "gram", "weigh it: 1 full scoop of 50 g with 10.0 mL of water would be 29 g more"),
+        (50, "gram", f"weigh it: {SCOOPS} would be 47 g more"),
+        (
+            65,
+            "gram",
+            f"or without a scale: {SCOOPS}; that is 17 g more powder and makes 84.3 mL",
+        ),
     ],
 )
 def test_scoops_in_words(volume_ml: float, by: str, words: str) -> None:
     # A scoop of 50 g: common practice, no source. 50 / 2.76 + 10 = 28.1 mL.
     made = first_pour(volume_ml, flat(by=by))
-    if by == "gram":
-        makes_ml = {10.0: 28.1, 50.0: 84.3}[volume_ml]
-        words = f"or without a scale: {words} powder and makes {makes_ml} mL"
     assert scoops_in_words(made) == words
     small = flat(lab=Lab(bowl=(Bowl(name="small", most_ml=made.mix_ml),)))
     if by == "gram":

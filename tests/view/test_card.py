@@ -13,9 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from manifold3d import Manifold
 from scipy.spatial.transform import Rotation
 
+from tests.cavity.stages import bed
+from tests.cavity.trays import corners_of
 from tests.flat import flat
+from tests.scan import writers
 from tests.view.bowls import looked_at, tray, write_bowl
 from tests.view.test_mesh import BALL, area_mm2
 from volest.dosing import dose
@@ -35,6 +39,7 @@ from volest.view.card import (
     read_card,
 )
 from volest.view.mesh import Mesh, chosen, grid_mesh, joined
+from volest.view.page import sheet_text
 from volest.view.scene import display_frame_of, draw_impression
 
 SCANS = sorted(Path(__file__).parents[2].glob("sample_meshes/*.[ps][lt][yl]"))
@@ -79,6 +84,20 @@ def test_a_card_is_plain_and_small(folder: Path) -> None:
     text = json.dumps(card_of(result, cavity, Settings()), allow_nan=False)
     assert len(text) < 200_000
     assert json.loads(text)["solid"]["marks"][0][0] == "excess"
+
+
+def test_what_only_a_guide_finds_stands_on_the_card_and_the_sheet(tmp_path: Path) -> None:
+    # A cone that widens downwards holds its cast all round: see tests/cavity/test_separation.py.
+    cone = Manifold.cylinder(15.0, 18.0, 15.0, 128).translate((0.0, 0.0, -15.0))
+    scan = tmp_path / "held.stl"
+    held = bed(cone + Manifold.cylinder(1.0, 15.0, 15.0, 128))
+    scan.write_bytes(writers.stl_binary(corners_of(held)))
+    result, draw = CardMaker(pictures=False)(scan, Settings())
+    assert "ridge-undercut" not in [note.code for note in result.notes]
+    card = read_card(draw())
+    sheet = sheet_text([result], [card], Settings()).replace("\N{NO-BREAK SPACE}", " ")
+    assert sheet.count("do not pull the cast out in one piece") == 2  # at its head, on the card
+    assert "1 measured with notes" in sheet
 
 
 def test_a_maker_keeps_cards_and_lets_refusals_through(tmp_path: Path) -> None:

@@ -10,11 +10,11 @@ from click.testing import CliRunner
 from PIL import Image
 
 from tests.machine import need_drawing
-from tests.view.bowls import write_bowl
+from tests.view.bowls import looked_at, write_bowl
 from volest.cli.main import volest_group
 from volest.errors import UsageError
 from volest.view import picture
-from volest.view.scene import LOOKS, PAPER
+from volest.view.scene import INK, LOOKS, PAPER, scene_of
 
 
 def colour(text: str) -> npt.NDArray[np.int64]:
@@ -53,6 +53,19 @@ def test_stone_is_where_stone_is(tmp_path: Path) -> None:
     assert top.max() <= face.min()
     assert not near(above, LOOKS["stone"].colour).any()  # from above heights are shown
     assert near(above, LOOKS["excess"].colour).sum() > 100
+
+
+@pytest.mark.parametrize("cut_mm", [-6.0, 0.0, 6.0])
+def test_the_view_from_above_shows_where_it_is_cut(folder: Path, cut_mm: float) -> None:
+    result, cavity = looked_at(folder)
+    blank = np.full((900, 1000, 3), 255, dtype=np.uint8)
+    paper = picture.lay_out(
+        result, scene_of(cavity), blank, blank, 0.1, cut_mm=cut_mm, headed=False
+    )
+    ink = near(np.asarray(paper).astype(np.int64), INK)
+    for side in (slice(46, 110), slice(890, 954)):  # 10 px a mm, the bowl in the middle
+        rows = np.flatnonzero(ink[100:800, side].any(axis=1)) + 100
+        assert (rows.min() + rows.max()) / 2.0 == pytest.approx(450.0 - 10.0 * cut_mm, abs=6.0)
 
 
 @pytest.mark.parametrize("name", ["out.txt", "out"])

@@ -1,6 +1,5 @@
 """What a person should look at before mixing, and what is too doubtful to measure at all."""
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -14,7 +13,6 @@ from volest.cavity.unseen import Closing
 from volest.cavity.void import LEAST_AIR_ML, Air, ReachableVoid
 from volest.cavity.volume import Volume, column_volumes_ml
 from volest.errors import ScanError
-from volest.lab import Trimming
 from volest.notes import Note
 
 LEAST_ML = 0.05  # a drop; less than that is a base line beside the cavity
@@ -23,7 +21,6 @@ HIGHEST_MM = 10.0  # over the rim: no first pour stands so high without a box ro
 # rim=-5 on the samples (0.59 to 0.72) fills as much as depth=18, which labs use, and leaves no
 # island of floor bare; a test for islands rings at rim=-1 on a sound scan with a high palate.
 LEAST_FILLED = 0.5
-LOWERED_MM = 5.0  # a base line is hardly lowered by more to get past a gap in the rim
 MOST_DISCORD = 0.1  # of the volume: beyond it neither way can be believed
 LEAST_HOLE_MM2 = 0.5  # one cell or two are the grid's, not the scanner's
 MOST_HOLE_SHARE = 0.1  # of the footprint: a filled floor is a guess, and a tenth is too much of it
@@ -52,7 +49,6 @@ def find_doubts(
     clock: Clock,
     volume: Volume,
     closing: Closing | None = None,
-    box_under_mm: float = Trimming().box_under_mm,
 ) -> tuple[Note, ...]:
     """Collect the notes of one measurement."""
     _refuse_base_line(trim, volume)
@@ -61,7 +57,7 @@ def find_doubts(
         _refuse_discord(volume)
     return (
         *_of_the_line(pose, base, rooms, trim, volume),
-        *_of_the_rim(footprint, base, rooms, trim, box_under_mm),
+        *_of_the_rim(footprint, base, rooms, trim),
         *_of_the_surface(rooms, closing, clock),
         *_of_the_room(footprint, rooms, air, clock, volume, sum_is_whole=closing is None),
     )
@@ -131,7 +127,7 @@ def _of_the_line(
 
 
 def _of_the_rim(
-    footprint: Footprint, base: BasePlane, rooms: ReachableVoid, trim: Trim, box_under_mm: float
+    footprint: Footprint, base: BasePlane, rooms: ReachableVoid, trim: Trim
 ) -> Iterator[Note]:
     """Doubt where the cavity ends: a scan that stops early, a leak, gaps to be boxed in."""
     if base.how == "rim" and not footprint.has_passed_rim:
@@ -140,15 +136,13 @@ def _of_the_rim(
         yield Note("leak")
     boxed = [work for work in trim.works if work.what == "box"]
     if boxed:
-        most_mm = max(work.most_mm for work in boxed)
-        lower_mm = math.ceil(10.0 * (most_mm - box_under_mm)) / 10.0
         yield Note(
             "needs-boxing",
             lengths_mm=tuple(work.length_mm for work in boxed),
             lows_mm=tuple(work.most_mm for work in boxed),
             first_hours=tuple(work.hours[0] for work in boxed),
             last_hours=tuple(work.hours[-1] for work in boxed),
-            lower_mm=lower_mm if lower_mm <= LOWERED_MM else None,
+            heap_mm=boxed[0].heap_mm,
         )
 
 

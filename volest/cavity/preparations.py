@@ -38,7 +38,7 @@ WIDEST_MM = 14.0  # of a tower: molars have 11.1 at most, and what scanning does
 LEDGE_MM = 1.0  # beyond the wall a mark may lie on the ledge
 TOP_MM = 0.05  # within so much of the margin a wall has ended: over what noise a scan has
 FACING_DEG = 20.0  # to either side: there all rays must find an end, or the width is not clear
-TOWARDS_MM = 20.0  # from a mark: so far off the hours of its two sides differ
+TOWARDS_MM = 20.0  # from a mark, where there is no row: so far off the hours of its sides differ
 FAR_MM = 8.0  # further off there is no neighbour to saw by
 BLADE_MM = 0.15  # no blade is thinner: what leaves less room touches; practice, no source
 
@@ -51,7 +51,7 @@ _WAYS = np.stack([np.sin(_TURNS), np.cos(_TURNS)], axis=1)  # of rays, in rows a
 class Free:
     """The room between a preparation and a neighbour."""
 
-    towards_hour: int  # where on the dial the way to that neighbour leads
+    towards_hour: int  # where on the dial the row ends on that neighbour's side
     # The least from where one wall ends to where the other does, 0 where no blade passes; None
     # where that is not clear.
     width_mm: float | None
@@ -116,7 +116,9 @@ def find_preparations(
         )
     if nowhere:
         places = tuple(f"({x:.1f}, {y:.1f}, {z:.1f})" for x, y, z in nowhere)
-        notes.append(Note("mark-in-no-imprint", places=places))
+        x, y, _ = surface.frame.to_frame(np.array(nowhere).T)
+        hours = tuple(dict.fromkeys(clock.hours(x, y).tolist()))
+        notes.append(Note("mark-in-no-imprint", places=places, hours=hours))
     return Preparations(each=each, over_mm=over_mm, wanted_mm=wanted_mm, notes=tuple(notes))
 
 
@@ -251,11 +253,18 @@ def _is_across(tip: tuple[np.intp, ...], other: tuple[np.intp, ...], row: Floats
     """Say whether a tip lies near another one and across the row, (k, 2) in rows and columns."""
     if row is None:
         return False
-    at = int(np.argmin(np.linalg.norm(row - tip, axis=1)))
-    along = row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)]
+    along = _along(tip, row)
     off = np.array(other) - tip
     away = float(np.linalg.norm(off))
-    return away * FINE_MM < APART_MM and abs(off @ along) < ALONG * away * np.linalg.norm(along)
+    return away * FINE_MM < APART_MM and bool(
+        abs(off @ along) < ALONG * away * np.linalg.norm(along)
+    )
+
+
+def _along(place: Floats | tuple[np.intp, ...], row: Floats) -> Floats:
+    """Give the way along the row where it lies nearest to a place, (2,)."""
+    at = int(np.argmin(np.linalg.norm(row - place, axis=1)))
+    return np.asarray(row[min(at + 1, len(row) - 1)] - row[max(at - 1, 0)])
 
 
 def _tower(floor_mm: Floats, own: Bools, row: Floats | None) -> _Tower:
@@ -312,7 +321,11 @@ def _free(
         if width_mm > FAR_MM or any(way @ other > 0.0 for other in ways):
             continue
         ways.append(way)
-        x, y = (place.mark_mm[:2] + way[::-1] * TOWARDS_MM)[:, None]
+        end = place.mark_mm[:2] + way[::-1] * TOWARDS_MM
+        if row is not None:
+            along = _along(own.middle, row) @ way
+            end = np.array(place.grid.low_mm) + row[-1 if along > 0.0 else 0, ::-1] * FINE_MM
+        x, y = end[:, None]
         free.append(
             Free(
                 towards_hour=int(clock.hours(x, y)[0]),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.lab import Trimming
+from volest.lab import FirstPour, Trimming
 
 if TYPE_CHECKING:  # a result that was kept is read without scipy
     from volest.cavity.base_line import BasePlane
@@ -122,7 +122,7 @@ BRIDGE_MM, FAR_OFF = 5.0, 2.0
 LEAST_WORK_MM = {"cut": 5.0, "box": 1.0}
 INNER_MM = 3.0  # a border so far inside of the outline is the tongue's side
 LANDS_MM = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
-_USUAL = Trimming()
+_USUAL, _POUR = Trimming(), FirstPour()
 PIT_SHARE = 0.5  # of the greatest depth: deeper floor counts as pits, to be kept clear
 
 
@@ -150,7 +150,8 @@ class Work:
     # its length, and how far it stands over the base line, or lies under it, at most
     length_mm: float
     most_mm: float
-    to_pits_mm: float  # distance across to the nearest tooth imprint
+    to_pits_mm: float  # distance across to the nearest pit
+    heap_mm: float = 0.0  # how far stone will stand over the base line, which wax must hold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +189,7 @@ def find_trim(
     clock: Clock,
     *,
     trimming: Trimming = _USUAL,
+    first_pour: FirstPour = _POUR,
 ) -> Trim:
     """Compare the rim with the base line."""
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
@@ -215,6 +217,7 @@ def find_trim(
             length_mm=float(np.count_nonzero(off)) * relief.grid.pitch_mm * LENGTH_PER_CELL,
             most_mm=float(np.abs(over[off]).max()),
             to_pits_mm=float(to_pits[off].min()),
+            heap_mm=first_pour.over_line_mm(over_rim_mm),
         )
         works.append(work)
     rest = over[~worked]

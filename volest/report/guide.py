@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.table import Table
 
-from volest.cavity.trim import Trim, Work
+from volest.cavity.trim import LEVEL_MM, Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
-from volest.notes import hours_in_words
+from volest.notes import hours_in_words, pour_end
 from volest.report.names import wrapped
 from volest.result import Guide, Result
 from volest.stone.mix import powder_in_words, water_in_words
@@ -34,7 +34,8 @@ _PARTS = {
 }
 PLOTS = (".svg", ".png", ".pdf")
 _LEAST_MM = 0.05  # less is not told
-_TOLD_ML = 0.05  # less under overhangs is what any wall has
+_LEAST_RIM_MM = 0.5  # less at an hour is the end of what lies at the next
+_TOLD_ML = 0.05  # less is told as nothing; under overhangs any wall has it
 _RANKED = 4
 _STONE, _LINE = "#7a5c2e", "#10262b"
 
@@ -48,23 +49,19 @@ def guide_text(
     *,
     guide: Guide | None = None,
 ) -> str:
-    """Tell all about one scan; `lean_deg` is from its rim to the level of the teeth."""
+    """Tell all about one scan; `lean_deg` is from its rim to the floor's deepest places."""
     out = io.StringIO()
     console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
     if result.mix is not None:
         console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
         console.print(f"{wrapped(stop_words(result), _WIDTH)}\n")
-    console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print(f"{wrapped(dial, _WIDTH)}\n")
-    console.print(_hours(trim))
-    seen = {part.hour for part in trim.stretches}
-    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in seen]
-    if missing:
-        console.print(f"No rim lies at {', '.join(missing)} o'clock.")
-    console.print()
+    _print_rim(console, trim)
     for line in advice(trim):
         console.print(wrapped(line, _WIDTH, rest="  "))
-    console.print(f"\nThe rim leans {lean_deg:.1f} degrees against the level of the teeth.")
+    console.print(
+        f"\nThe rim leans {lean_deg:.1f} degrees against the deepest places of the floor."
+    )
     if result.base_line is not None:
         tilt_deg = math.degrees(math.acos(max(-1.0, min(1.0, result.base_line.normal[2]))))
         console.print(f"The pour axis leans {tilt_deg:.0f} degrees against the scan's own z.")
@@ -75,11 +72,12 @@ def guide_text(
         unsure = f"give or take {margin.above_ml:.1f} mL"
     console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure}:")
     for name, u_ml in margin.parts_ml:
-        console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
+        if abs(2.0 * u_ml) >= _TOLD_ML:
+            console.print(f"  {abs(2.0 * u_ml):4.1f} mL  {_PARTS[name]}")
     if margin.more_ml:
         console.print(
-            f"  {margin.more_ml:5.2f} mL  more behind surface that was not seen, or "
-            f"{margin.less_ml:.2f} mL less"
+            f"  {margin.more_ml:4.1f} mL  more behind surface that was not seen, or "
+            f"{margin.less_ml:.1f} mL less"
         )
     for note in result.notes:
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
@@ -109,20 +107,31 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     return "height_mm,volume_ml\n" + "".join(rows)
 
 
-def _hours(trim: Trim) -> Table:
+def _print_rim(console: Console, trim: Trim) -> None:
+    """Tell the rim hour by hour; nothing where all of it is level."""
+    if not trim.works and max(trim.left_over_mm, trim.left_under_mm) <= LEVEL_MM:
+        return
+    parts = {part.hour: part for part in trim.stretches if part.length_mm >= _LEAST_RIM_MM}
     table = Table(box=None, padding=(0, 2, 0, 0))
-    for head in ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to imprints\nmm"):
+    for head in (
+        "hour",
+        "length\nmm",
+        "mean\nmm",
+        "highest\nmm",
+        "lowest\nmm",
+        "to deep\nfloor, mm",
+    ):
         table.add_column(head, justify="right")
-    for part in sorted(trim.stretches, key=lambda part: part.hour % 12):
-        table.add_row(
-            str(part.hour),
-            f"{part.length_mm:.0f}",
-            height_words(part.mean_mm),
-            height_words(part.most_mm),
-            height_words(part.least_mm),
-            f"{part.to_pits_mm:.1f}",
-        )
-    return table
+    for hour in (12, *range(1, 12)):
+        if part := parts.get(hour):
+            heights = map(height_words, (part.mean_mm, part.most_mm, part.least_mm))
+            table.add_row(str(hour), f"{part.length_mm:.0f}", *heights, f"{part.to_pits_mm:.1f}")
+    console.print("Heights of the rim over the base line, in mm, negative below it.")
+    console.print(table)
+    missing = [str(hour) for hour in (12, *range(1, 12)) if hour not in parts]
+    if missing:
+        console.print(f"No rim lies at {', '.join(missing)} o'clock.")
+    console.print()
 
 
 def _print_guide(console: Console, guide: Guide) -> None:
@@ -152,18 +161,18 @@ def _dies(preparations: "Preparations") -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("preparation")
     table.add_column("margin to\nbase line, mm")
-    table.add_column("with what is\nover the line")
-    table.add_column("to neighbours, wall to\nwall, mm (towards)")
-    for one in preparations.each:
+    table.add_column("least, with\nwhat is over")
+    table.add_column("to neighbours (along the\nrow), wall to wall, mm")
+    for number, one in enumerate(preparations.each, start=1):
         gaps = [
             f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
-            f"({gap.towards_hour} o'clock)"
+            f"(towards {gap.towards_hour})"
             for gap in one.free
         ]
         table.add_row(
-            f"{one.hour} o'clock",
+            f"{number} at {one.hour} o'clock",
             f"{one.least_mm:.1f} to {one.most_mm:.1f}",
-            f"{one.least_mm + preparations.over_mm:.1f} at least",
+            f"{one.least_mm + preparations.over_mm:.1f}",
             ", ".join(gaps) or "no neighbour found",
         )
     return table
@@ -193,19 +202,31 @@ def _counted(imprints: "Imprints", number: int) -> str:
     return f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
 
 
-def _several(imprints: "Imprints", numbers: Sequence[int]) -> str:
+_COUNTS = dict(enumerate(("one", "two", "three", "four", "five", "six", "seven", "eight"), start=1))
+
+
+def several_words(imprints: "Imprints", numbers: Sequence[int]) -> str:
     """Name imprints side by side."""
+    named = {(one.number, one.side) for one in (imprints.each[at - 1] for at in numbers)}
+    count = len(numbers)
+    if named == {(at + 1, side) for at in range(count // 2) for side in (-1, 1)}:
+        return f"the {_COUNTS.get(count, count)} front ones"
     groups: dict[str, list[str]] = {}
     for number in numbers:
         which = _which(imprints, number) or "one"
         groups.setdefault(_counted(imprints, number), []).append(which)
-    return "; ".join(f"{', '.join(each)} {where}" for where, each in groups.items())
+    told = [
+        f"{_COUNTS.get(len(each), len(each)) if {*each} == {'one'} else ', '.join(each)} {where}"
+        for where, each in groups.items()
+    ]
+    return "; ".join(told)
 
 
 def _imprints(guide: Guide, imprints: "Imprints") -> Table:
     level = [pour for pour in guide.flow.pours if not pour.tilt_deg] if guide.flow else []
     table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
+    if is_named := any(one.number for one in imprints.each):
+        table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
     for head in ("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)):
         table.add_column(head, justify="right")
     for head in ("wide\nmm", "stone to\nbase line", "beside it,\ngum"):
@@ -217,7 +238,7 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
             which += f", towards {imprints.end_hours[one.side > 0]}"
         reached = [next(at for at in pour.reached if at.imprint == number) for pour in level]
         table.add_row(
-            which or "not clear",
+            *((which or "not clear",) if is_named else ()),
             str(one.hour),
             *(f"{at.ml:.1f}" for at in reached),
             "" if one.width_mm is None else f"{one.width_mm:.1f}",
@@ -240,7 +261,7 @@ def guide_lines(guide: Guide) -> list[str]:
         if narrow:
             lines.append(
                 "Lead stone in by brush or instrument where the imprint is narrower than "
-                f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow)}."
+                f"{guide.narrow_mm:g} mm: {several_words(guide.imprints, narrow)}."
             )
     thick, out = guide.thickness, guide.separation
     if thick.least_mm is not None:
@@ -266,7 +287,7 @@ def guide_lines(guide: Guide) -> list[str]:
         )
     if guide.imprints is not None and out.slender:
         most = [one.imprint for one in out.slender[:_RANKED]]
-        lines.append(f"Most slender at the neck: {_several(guide.imprints, most)}.")
+        lines.append(f"Most slender at the neck: {several_words(guide.imprints, most)}.")
     if guide.palate is not None:
         lines.append(
             f"Poured as a horseshoe, {guide.palate.kept_mm:g} mm inside of the row's middle, it "
@@ -327,7 +348,7 @@ def work_label(work: Work) -> tuple[str, str]:
     """Say in short what is done to a stretch of rim, and how far it is off."""
     if work.what == "cut":
         return f"cut {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm off"
-    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm high"
+    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm + work.heap_mm:.1f} mm high"
 
 
 def work_words(work: Work) -> str:
@@ -335,12 +356,12 @@ def work_words(work: Work) -> str:
     where = hours_in_words(work.hours[0], work.hours[-1]) + ", tongue side" * work.is_inner
     if work.what == "cut":
         return (
-            f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; the "
-            f"nearest tooth imprint lies {work.to_pits_mm:.1f} mm in."
+            f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; deep "
+            f"floor begins {work.to_pits_mm:.1f} mm in."
         )
     return (
-        f"Box in {work.length_mm:.0f} mm of rim {where}: it lies up to {work.most_mm:.1f} mm under "
-        "the base line."
+        f"Box in {work.length_mm:.0f} mm of rim {where}, up to {work_label(work)[1]}: "
+        f"{pour_end(work.heap_mm)}."
     )
 
 
@@ -352,7 +373,9 @@ def stop_words(result: Result) -> str:
     over_mm = round(heap_mm + max(over_rim_mm, 0.0), 1)
     cut = f", which is trimmed by {-over_rim_mm:.1f} mm first" * (over_rim_mm <= -_LEAST_MM)
     end = f"{over_mm:.1f} mm over the rim" if over_mm else "level with the rim"
-    return f"The stone ends {end}{cut}."
+    low_mm = heap_mm + (0.0 if result.trim is None else result.trim.left_under_mm)
+    low = f", {low_mm:.1f} mm where that is lowest" * (low_mm > over_mm + LEVEL_MM)
+    return f"The stone ends {end}{low}{cut}."
 
 
 def advice(trim: Trim) -> list[str]:

@@ -540,7 +540,7 @@ def beyond(
     already; a rim that stands over the base line is trimmed down to it first.
     """
     lab = settings.lab
-    heap_mm = max(lab.first_pour.heap_mm - max(over_rim_mm, 0.0), 0.0)
+    heap_mm = lab.first_pour.over_line_mm(over_rim_mm)
     return Beyond(
         heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML,
         nodules_ml=lab.second_pour.nodules_ml if has_base else 0.0,

@@ -20,6 +20,7 @@ from volest.stone.reference import (
 _POURING = (
     "Prepared teeth first, each with a small instrument; then start at one end and let it flow."
 )
+_MOST_MORE = 1.0 / 3.0  # powder by whole scoops: what takes more is better weighed; no source
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
 
@@ -38,11 +39,12 @@ def scoops_in_words(made: Mix) -> str:
     if made.whole_scoops is not None:
         whole = made.whole_scoops
         more_g = (whole.powder_g - made.powder_g) / made.mixes
-        return (
-            f"or without a scale: {scoops_in_words(whole)} with {water_in_words(whole)} of water; "
-            f"that is {shown(more_g, made.bench.scale_step_g)} g more powder and makes "
-            f"{whole.mix_ml / whole.mixes:.1f} mL"
-        )
+        scoops = f"{scoops_in_words(whole)} with {water_in_words(whole)} of water"
+        more = f"{shown(more_g, made.bench.scale_step_g)} g more"
+        if more_g > _MOST_MORE * made.powder_g / made.mixes:
+            return f"weigh it: {scoops} would be {more}"
+        makes = f"makes {whole.mix_ml / whole.mixes:.1f} mL"
+        return f"or without a scale: {scoops}; that is {more} powder and {makes}"
     if made.rest_g:
         return "weigh it: no bowl takes it in whole scoops"
     return (

@@ -22,7 +22,7 @@ from volest.cavity.frame import Floats, Ints
 from volest.dosing import dose, dosed
 from volest.errors import MixError, ScanError, UsageError
 from volest.pipeline import Cavity, examine_all, guided
-from volest.result import Result, together
+from volest.result import Result, plain, together
 from volest.settings import Settings
 from volest.stone.words import powder_cell, scoops_cell, water_cell
 from volest.view.around import outline, strip
@@ -93,11 +93,13 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
     """Gather what the live view and the slider of a card need, as plain values for JSON.
 
     ``moves`` has one row a slider step, ``solid`` is what is drawn; ``strip`` and ``outline`` are
-    SVG, empty where nothing is told, or no page holds it.
+    SVG, empty where nothing is told, or no page holds it; ``notes`` are those that ``result`` has
+    not, since only what is drawn needs what they rest on.
     """
     scene, name = scene_of(cavity), Path(result.scan).name
     right = settings.right_is_one_to_five(result.scan, is_arch=cavity.clock.is_arch)
-    _, guide = guided(result, cavity, settings, flowing=False)
+    told, guide = guided(result, cavity, settings, flowing=False)
+    more = told.notes[len(result.notes) :]
     at_true_size = ""
     with suppress(UsageError):
         at_true_size = outline(cavity, name, right_is_one_to_five=right)
@@ -107,6 +109,7 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
         "strip": strip(cavity, guide, right_is_one_to_five=right),
         "outline": at_true_size,
         "picture": None,
+        "notes": list(map(plain, more)),
     }
 
 

@@ -1,6 +1,7 @@
 """The pour sheet: one page for a batch that needs nothing but itself."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
@@ -10,11 +11,11 @@ import numpy as np
 
 from volest import __version__
 from volest.dosing import cast_mm
-from volest.notes import dial_in_words, sentence
+from volest.notes import Note, dial_in_words, sentence
 from volest.report import table
 from volest.report.guide import advice, stop_words
 from volest.report.names import TIE, short_names, tied, visible
-from volest.result import Result
+from volest.result import NOTED, Result
 from volest.settings import Settings
 from volest.stone import words
 from volest.stone.shared import Plan, SharedMix
@@ -56,7 +57,8 @@ def sheet_text(
     unchanged: now if it is not given. `at` are addresses where scans can be opened, by their names:
     the cards carry them, to be read by a camera.
     """
-    results = table.as_planned(results, plan)
+    drawn = zip(table.as_planned(results, plan), cards, strict=True)
+    results = [result if card is None else _with_notes(result, card) for result, card in drawn]
     folder, names = short_names([result.name for result in results])
     by_name = {result.name: result for result in results}
     day = plan or Plan(mixes=(), alone=())
@@ -106,6 +108,12 @@ def sheet_text(
         style=_web("sheet.css"),
         scripts=[_web(name) for name in _SCRIPTS],
     )
+
+
+def _with_notes(result: Result, card: Mapping[str, Any]) -> Result:
+    """Add what was noted when its card was drawn."""
+    notes = *result.notes, *map(Note.of, card["notes"])
+    return replace(result, notes=notes, outcome=NOTED if notes else result.outcome)
 
 
 def _drawn_code(address: str | None) -> str:

@@ -59,6 +59,8 @@ _HEAD, _EDGE = 150, 40
 _BIG, _MIDDLE, _SMALL, _LEAST = 54, 44, 40, 20
 _STEPS_PX, _ROW_PX, _GAP_PX = 112, 66, 44
 _SCALE_MM = 10.0
+_CUT = "cut open at the triangles, up to the base line"
+_CUT_PX = 50  # from the view's edge: beside the hours
 _LONGEST_NAME = 44
 _DEPTHS_PX = 620
 _SWATCH_PX = 76
@@ -79,8 +81,9 @@ def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image
     """Draw one scan from above with heights, and cut open; `headed` by its name and figures."""
     scene = scene_of(cavity)
     above, mm_per_px = seen_from_above(scene)
-    cut = seen_cut_open(scene, cavity)
-    return lay_out(result, scene, above, cut, mm_per_px, headed=headed)
+    cut_mm = best_cut_mm(cavity, scene.stand)
+    cut = seen_cut_open(scene, cavity, cut_mm)
+    return lay_out(result, scene, above, cut, mm_per_px, cut_mm=cut_mm, headed=headed)
 
 
 def save_picture(picture: "Image", target: Path) -> None:
@@ -114,10 +117,9 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     return _shot(plotter), float(tall) / VIEW_PX[1]
 
 
-def seen_cut_open(scene: Scene, cavity: Cavity) -> Pixels:
-    """Draw the look into the cut, as pixels (h, w, 3)."""
+def seen_cut_open(scene: Scene, cavity: Cavity, at_mm: float) -> Pixels:
+    """Draw the look into a cut across the drawing's y, as pixels (h, w, 3)."""
     plotter = _plotter()
-    at_mm = best_cut_mm(cavity, scene.stand)
     blocks = cut_open(scene, cavity, at_mm)
     for block in blocks.values():
         put_block(plotter, block)
@@ -163,9 +165,13 @@ def lay_out(
     cut: Pixels,
     mm_per_px: float,
     *,
+    cut_mm: float,
     headed: bool = True,
 ) -> "Image":
-    """Put both views (h, w, 3) on one paper; a pixel of that from above is `mm_per_px` wide."""
+    """Put both views (h, w, 3) on one paper; a pixel of that from above is `mm_per_px` wide.
+
+    Triangles beside it point along the cut at `cut_mm`.
+    """
     from PIL import Image, ImageDraw
 
     height, width = above.shape[:2]
@@ -179,10 +185,13 @@ def lay_out(
     if headed:
         _headline(pen, result, 2 * width)
     _write(pen, (_EDGE, head + 8), "from above", _SMALL, FAINT)
-    _write(pen, (width + _EDGE, head + 8), "cut open, seen from the back", _SMALL, FAINT)
+    _write(pen, (width + _EDGE, head + 8), _CUT, _SMALL, FAINT)
     points = scene.blocks[IMPRESSION].mesh.points_mm[:, :2]
     off = (points.min(axis=0) + points.max(axis=0)) / 2.0 / mm_per_px * (-1.0, 1.0)
     _dial(pen, (width, head, head + height), off)
+    y = head + height / 2.0 + off[1] - cut_mm / mm_per_px
+    for x, way in ((_CUT_PX, 1), (width - _CUT_PX, -1)):
+        pen.polygon([(x, y - 14), (x, y + 14), (x + 24 * way, y)], fill=INK)
     _ruler(pen, width, head + height, mm_per_px)
     _depth_steps(pen, scene, head + height)
     for k, row in enumerate(rows):
