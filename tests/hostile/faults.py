@@ -25,8 +25,12 @@ from volest import pipeline, run
 from volest.batch import watch, workers
 from volest.cli.main import volest_group
 from volest.errors import VolestError
+from volest.result import Result
 from volest.scan.compiling import SWITCH
 from volest.scan.decision import Decision, read_decision, write_decision
+from volest.scan.reading import Scan
+from volest.settings import Settings
+from volest.view import card
 
 ROOT = Path(__file__).parents[2]
 COUNT, FAIL, FULL, STOP = range(4)
@@ -338,7 +342,20 @@ class Machine:
 
 
 def _warm(folder: Path) -> None:
-    """Load all that commands load, so that no child has to."""
+    """Load all that commands load and measure each scan, none of which any child does again."""
+    find, draw = pipeline.find_cavities, card.card_of
+    known: dict[Any, Any] = {}
+
+    def found(scan: Scan, *more: Any) -> Any:
+        content = scan.triangles.tobytes()
+        return known.get(content) or known.setdefault(content, find(scan, *more))
+
+    def drawn(result: Result, cavity: pipeline.Cavity, settings: Settings) -> dict[str, Any]:
+        of = result.scan, cavity
+        return {**(known.get(of) or known.setdefault(of, draw(result, cavity, settings)))}
+
+    setattr(pipeline, "find_cavities", found)  # noqa: B010
+    setattr(card, "card_of", drawn)  # noqa: B010
     before, told = Path.cwd(), (os.dup(1), os.dup(2), sys.stdout, sys.stderr)
     os.chdir(folder)
     _silent(folder.with_suffix(".told"))

@@ -1,13 +1,10 @@
 """Names and places: whatever a path is, a command ends, tells in one line, and harms nothing."""
 
-import csv
-import io
 import json
 import os
 import subprocess
 import sys
 from collections.abc import Callable
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -52,7 +49,7 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "scans").mkdir()
     for name in ODD_NAMES.values():
         (folder / "scans" / name).write_bytes(BOWL)
-    words = ("--json", "o.json", "--csv", "o.csv", "--verbose")
+    words = ("--json", "o.json", "--verbose")
     done = volest("size", "scans", "--pitch", "0.8", *words, cwd=folder)
     assert done.returncode == 0, done.stderr
     (folder / "out").write_bytes(done.stdout + done.stderr)
@@ -74,49 +71,9 @@ def test_no_control_code_reaches_the_terminal(odd: Path) -> None:
     assert all(line.isprintable() for line in told.split("\n"))
 
 
-def test_no_cell_begins_a_formula(odd: Path) -> None:
-    # OWASP, CSV Injection: = + - @, their wide forms, tab and line ends (from memory)
-    text = (odd / "o.csv").read_text(encoding="utf-8")
-    rows = list(csv.reader(io.StringIO(text, newline="")))
-    assert len(rows) == len(ODD_NAMES) + 1
-    for cell in (cell for row in rows[1:] for cell in row):
-        assert not cell.lstrip().startswith(tuple("=+@\t\r\n|%\uff1d\uff0b\uff0d\uff20"))
-        assert not cell.startswith("-") or float(cell) < 0
-        assert cell.isprintable()
-
-
-class Tags(HTMLParser):
-    """Collects tags, addresses, and attributes that act."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.acting: list[str] = []
-        self.addresses: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.acting += [name for name, _ in attrs if name.startswith("on")]
-        self.addresses += [value or "" for name, value in attrs if name in {"src", "href"}]
-
-
-@pytest.mark.slow
-def test_no_name_becomes_a_tag(tmp_path: Path) -> None:
-    names = ("tags", "not UTF-8", "newline", "right to left")
-    for name in names:
-        (tmp_path / ODD_NAMES[name]).write_bytes(BOWL)
-    done = volest("size", ".", "--sheet", "o.html", "--pitch", "0.8", cwd=tmp_path)
-    assert done.returncode == 0
-    seen = Tags()
-    seen.feed((tmp_path / "o.html").read_text(encoding="utf-8"))
-    assert not seen.acting
-    assert seen.tags.count("script") == len(names) + 3  # the data of each card, and our own three
-    assert all(address.startswith(("data:", "#card-")) for address in seen.addresses)
-
-
 def test_only_what_was_asked_for_is_written(odd: Path) -> None:
     names = {path.name for path in odd.iterdir()}
-    assert names == {"scans", "o.json", "o.csv", "out"}
+    assert names == {"scans", "o.json", "out"}
     assert {path.name for path in (odd / "scans").iterdir()} == set(ODD_NAMES.values())
 
 

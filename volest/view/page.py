@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -125,6 +126,7 @@ def _drawn_code(address: str | None) -> str:
     return segno.make(address, micro=False).svg_data_uri(omitsize=True)
 
 
+@cache
 def _template() -> "Template":
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
