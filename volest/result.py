@@ -93,8 +93,8 @@ class Result:
 
     Parameters
     ----------
-    scan, cavity, cavities : str, int, int
-        Path of the scan as it was given, which impression of it this is, from 1, and of how many.
+    scan, cavity : str, int
+        Path of the scan as it was given; which impression of it this is, from 1.
     outcome : str
         'measured', 'measured with notes' or 'refused'.
     volume_ml, volume_low_ml, volume_high_ml : float or None
@@ -119,13 +119,16 @@ class Result:
         The rim against the base line.
     notes : tuple of Note
         What a person should look at.
-    reason, code, refusal : str or None, str or None, tuple of str
-        Why the scan is refused: a sentence, its short name, and its parts: what was found, what is
-        needed, what to do.
+    reason : str or None
+        Why the scan is refused, in a sentence.
     seconds : float
         Time from opening the file to the result.
+    code, cavities : str or None, int
+        The short name of that reason; how many impressions the scan has.
     others : tuple of Result
         The further impressions of the scan, on the first of them only.
+    refusal : tuple of str
+        The reason in its parts: what was found, what is needed, what to do.
     """
 
     scan: str  # from here to `seconds` in the order of the JSON
