@@ -12,6 +12,7 @@ import numpy as np
 from scipy.ndimage import (
     distance_transform_edt,
     gaussian_filter1d,
+    maximum,
     maximum_filter1d,
     minimum_filter1d,
 )
@@ -40,10 +41,11 @@ LONGEST_MM, MOLAR_MM = 9.5, 6.0  # along the row, but for molars, which are so b
 MIDDLE_MM = 2.0  # how well mirroring tells the middle of made rows
 LEAST_ROW = 3  # imprints; through fewer a curve runs any way
 GUM_OVER_MM = 3.0  # what ends so far over the level of the tips is no tooth, nor a stump of one
-# Natural tips of made jaws lie within 0.8 of their level; what lies between may be stump or gum.
+# Natural tips of made jaws lie within 0.8 of their level, stumps of theirs within 2.8.
 FLANK_MM, TOOTH_OVER_MM = 1.0, 1.0
-# Floors over the level: long pieces that are molars came to 2.7, gum at heels began at 4.2.
-WIDE_MM, TOOTH_MEAN_MM = 8.9, 4.1
+# Crowns and stumps have on both sides, in one of these mm over their tip, a wall as steep as that,
+# mm back per mm of rise: made ones came to 0.6. Gum that hangs so deep slants, from 1.0 on.
+WALL_MM, WALL_RUN = (1.0, 2.0, 3.0, 4.0, 5.0), 0.8
 ARCH_MM, ARCH_CHORD = 70.0, 0.75  # of the row; arches have 110 and end to end 0.4 of that
 CURVE_POINTS = 2000
 NARROW_AT_MM, FINE_MM = 3.0, 0.1  # over the tip, where stone must pass; and the columns there
@@ -104,11 +106,12 @@ def find_imprints(
         return None
     curve = _curve(grid, over, deep)
     length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1)))
-    x, y = grid.centres_mm()
     along, beside = np.full((2, *floor.shape), np.inf)
-    places = np.stack([x[inside], y[inside]], axis=1)
+    places = np.stack([v.ravel() for v in grid.centres_mm()], axis=1)
     # Places as far from all of the curve, as a palate has them, are slow to search for the nearest.
-    beside[inside], nearest = cKDTree(curve).query(places, distance_upper_bound=SOUGHT_MM)
+    beside[inside], nearest = cKDTree(curve).query(
+        places[inside.ravel()], distance_upper_bound=SOUGHT_MM
+    )
     along[inside] = np.append(length, np.inf)[nearest]
     section, top = _section(over, along, beside, float(length[-1]), grid.pitch_mm)
     row = np.flatnonzero(beside.ravel() <= BESIDE_MM)
@@ -120,6 +123,7 @@ def find_imprints(
     middle = _middle_mm(curve, length) if is_arch else None
     piece = np.zeros(floor.shape, np.int64)
     each: list[Imprint] = []
+    on_level = 0  # clear ones whose tips reach the others' level
     borders = _borders(section)
     for (low, low_clear), (high, high_clear) in pairwise(borders):
         # The row's ends take what lies beyond the curve.
@@ -134,12 +138,13 @@ def find_imprints(
         is_gum = tip_mm > GUM_OVER_MM or (is_end and is_flank and tip_mm > TOOTH_OVER_MM)
         if is_gum or (is_end and high - low < NAMED_MM[0]):
             continue
-        is_wide = high - low > WIDE_MM
-        lies_high = is_wide and float(over_row[cells].mean()) > TOOTH_MEAN_MM
-        is_like_tooth = tip_mm <= TOOTH_OVER_MM and not is_flank and not lies_high
         broad_mm = float(np.count_nonzero(cells)) * grid.pitch_mm**2 / (high - low)
-        place = (float(x.ravel()[deepest]), float(y.ravel()[deepest]))
         fits = NAMED_MM[0] <= high - low <= (NAMED_MM[1] if broad_mm > MOLAR_MM else LONGEST_MM)
+        ends = curve[np.searchsorted(length, [low, high]).clip(max=len(curve) - 1)]
+        run = _wall_run(places[row[cells]], over_row[cells] - tip_mm, ends, grid.pitch_mm)
+        is_clear = low_clear and high_clear and fits and not is_flank and run <= WALL_RUN
+        on_level += is_clear and tip_mm <= TOOTH_OVER_MM
+        place = (float(places[deepest, 0]), float(places[deepest, 1]))
         each.append(
             Imprint(
                 hour=int(clock.hours(*np.array(place))),
@@ -148,13 +153,13 @@ def find_imprints(
                 place_mm=place,
                 deep_mm=float(-floor.ravel()[deepest] * base.upright),
                 width_mm=None,
-                is_clear=bool(low_clear and high_clear and fits and is_like_tooth),
+                is_clear=is_clear,
                 number=None,
                 side=0 if middle is None else 1 if 0.5 * (low + high) > middle else -1,
             )
         )
         piece.ravel()[row[cells]] = len(each)
-    if len(each) < LEAST_ROW or sum(one.is_clear for one in each) * 2 < len(each):
+    if len(each) < LEAST_ROW or on_level * 2 < len(each):
         each, piece = [], np.zeros_like(piece)
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = reaching_under(surface, base, max(levels, default=-np.inf))
@@ -210,6 +215,24 @@ def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, pie
     cut = np.pad((room & own).reshape(fine.shape), 1)
     # Between walls along the rows this is a cell too much, in a round section one too little.
     return 2.0 * float(distance_transform_edt(cut).max()) * FINE_MM
+
+
+def _wall_run(places: Floats, over_tip: Floats, ends: Floats, pitch_mm: float) -> float:
+    """Say how far a wall runs back per mm where it is steepest, on the flatter of a piece's sides.
+
+    Of cells (m, 2) and their floors' heights over the tip; `ends` (2, 2) are those of the piece.
+    """
+    way = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    step, off = np.floor(places @ way / pitch_mm).astype(int), places @ (-way[1], way[0])
+    index = np.unique(step[over_tip < WALL_MM[0]])
+    reach = [
+        [
+            maximum(sign * off, np.where(over_tip < mm, step, index[0] - 1), index).mean()
+            for sign in (-1, 1)
+        ]
+        for mm in WALL_MM
+    ]
+    return float(np.diff(reach, axis=0).min(axis=0).max())
 
 
 def _numbered(each: list[Imprint], middle: float | None, *, is_arch: bool) -> tuple[Imprint, ...]:
