@@ -324,6 +324,8 @@ def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
             pen.ellipse([(x + 22 * k, y + 14), (x + 22 * k + 16, y + 30)], fill=look.colour)
     elif look.shape == "ball":
         pen.ellipse([(x + 8, y), (x + 52, y + tall)], fill=look.colour, outline=INK)
+    elif look.shape == "stake":
+        pen.rectangle([(x + 24, y), (x + 36, y + tall)], fill=look.colour)
     elif look.shape == "pegs":
         for k in range(3):
             left = x + 21 * k

@@ -34,6 +34,7 @@ PAPER, INK, FAINT, PROFILE = "#f6f3ec", "#1d2433", "#5a6070", "#4c3f73"
 DEPTHS = ("#22264a", "#39406e", "#565b8e", "#7677a8", "#9896bd", "#bab6cf", "#dcd7e0", "#f4f0ee")
 IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
 EXCESS, BOXING, HOLES, UNDERCUTS, AIR = "excess", "boxing", "holes", "undercuts", "air"
+PREPARED = "prepared teeth"
 _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
 _POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
 _BOARD_CELLS = 1.3  # boards overlap a little, so that a fence has no gaps
@@ -69,6 +70,7 @@ LOOKS = {
     HOLES: Look(colour="#000000", says="not in the scan", shape="dots"),
     UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
     AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
+    PREPARED: Look(colour=INK, says="prepared tooth", shape="stake"),
 }
 
 
