@@ -46,6 +46,9 @@ FLANK_MM, TOOTH_OVER_MM = 1.0, 1.0
 # Crowns and stumps have on both sides, in one of these mm over their tip, a wall as steep as that,
 # mm back per mm of rise: made ones came to 0.6. Gum that hangs so deep slants, from 1.0 on.
 WALL_MM, WALL_RUN = (1.0, 2.0, 3.0, 4.0, 5.0), 0.8
+# What looks prepared ends so far over the level of the others, natural made ones came to 1.5, and
+# stands so far off both borders, so far over its tip: natural ones touch there, or nearly do.
+PREPARED_OVER_MM, FREE_MM, FREE_AT_MM = 1.6, 0.4, 2.0
 ARCH_MM, ARCH_CHORD = 70.0, 0.75  # of the row; arches have 110 and end to end 0.4 of that
 CURVE_POINTS = 2000
 NARROW_AT_MM, FINE_MM = 3.0, 0.1  # over the tip, where stone must pass; and the columns there
@@ -84,6 +87,8 @@ class Imprints:
     is_arch: bool  # whether the row turns round a front
     end_hours: tuple[int, ...]  # where on the dial the row begins and ends
     each: tuple[Imprint, ...]  # none where the row is toothless, or does not part
+    # those that look prepared, numbered from 1, and where, in the scan's own frame
+    prepared: tuple[tuple[int, tuple[float, float, float]], ...]
 
 
 def floors_mm(rooms: ReachableVoid) -> Floats:
@@ -123,6 +128,7 @@ def find_imprints(
     middle = _middle_mm(curve, length) if is_arch else None
     piece = np.zeros(floor.shape, np.int64)
     each: list[Imprint] = []
+    prepared = []
     on_level = 0  # clear ones whose tips reach the others' level
     borders = _borders(section)
     for (low, low_clear), (high, high_clear) in pairwise(borders):
@@ -159,8 +165,13 @@ def find_imprints(
             )
         )
         piece.ravel()[row[cells]] = len(each)
+        own = at[cells][over_row[cells] < tip_mm + FREE_AT_MM]
+        is_free = own.min() - low >= FREE_MM and high - own.max() >= FREE_MM
+        if is_clear and is_free and tip_mm > PREPARED_OVER_MM:
+            at_mm = np.array([*place, base.level_mm(*places[deepest]) + floor.ravel()[deepest]])
+            prepared.append((len(each), tuple(surface.frame.from_frame(at_mm).tolist())))
     if len(each) < LEAST_ROW or on_level * 2 < len(each):
-        each, piece = [], np.zeros_like(piece)
+        each, prepared, piece = [], [], np.zeros_like(piece)
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
     corners = reaching_under(surface, base, max(levels, default=-np.inf))
     guessed = np.zeros(floor.shape, dtype=bool)
@@ -178,6 +189,7 @@ def find_imprints(
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
         each=_numbered(each, middle, is_arch=is_arch),
+        prepared=tuple(prepared),
     )
 
 

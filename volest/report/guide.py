@@ -236,6 +236,14 @@ def guide_lines(guide: Guide) -> list[str]:
                 "Lead stone in by brush or instrument where the imprint is narrower than "
                 f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow, {})}."
             )
+        if guide.imprints.prepared and guide.preparations is None:
+            numbers, places = zip(*guide.imprints.prepared, strict=True)
+            told = ", ".join(f"[{x:.1f}, {y:.1f}, {z:.1f}]" for x, y, z in places)
+            lines.append(
+                "Low and free on both sides, as if prepared: "
+                f"{_several(guide.imprints, numbers, {})}. Are they? Then mark them, by p in "
+                f"`volest view` or in the decision file: preparations=[{told}]"
+            )
     thick, out = guide.thickness, guide.separation
     if thick.least_mm is not None:
         lines.append(
