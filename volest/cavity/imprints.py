@@ -161,15 +161,7 @@ def find_imprints(
             prepared.append((len(each), tuple(tip.tolist())))
     if len(each) < LEAST_ROW or on_level * 2 < len(each):
         each, prepared, piece = [], [], np.zeros_like(piece)
-    levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
-    corners = reaching_under(surface, base, max(levels, default=-np.inf))
-    guessed = grid.map_of(rooms.cell[rooms.assumed])
-    each = [
-        one
-        if guessed[piece == number].any()
-        else replace(one, width_mm=_width_mm(corners, level, grid, piece == number))
-        for number, (one, level) in enumerate(zip(each, levels, strict=True), start=1)
-    ]
+    each = _with_widths(each, piece, surface, rooms, base)
     return Imprints(
         piece=piece,
         ends_mm=curve[[0, -1]],
@@ -179,6 +171,20 @@ def find_imprints(
         each=_numbered(each, middle, is_arch=is_arch),
         prepared=tuple(prepared),
     )
+
+
+def _with_widths(
+    each: list[Imprint], piece: Ints, surface: Surface, rooms: ReachableVoid, base: BasePlane
+) -> list[Imprint]:
+    levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
+    corners = reaching_under(surface, base, max(levels, default=-np.inf))
+    guessed = rooms.grid.map_of(rooms.cell[rooms.assumed])
+    return [
+        one
+        if guessed[piece == number].any()
+        else replace(one, width_mm=_width_mm(corners, level, rooms.grid, piece == number))
+        for number, (one, level) in enumerate(zip(each, levels, strict=True), start=1)
+    ]
 
 
 def reaching_under(
@@ -328,7 +334,7 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
             border = max(between, key=lambda k: kept[k])
             borders.append(border)
             pieces += [(low, border), (border, high)]
-    # Where teeth overlap there may be two such valleys; one not much lower than the other is unclear.
+    # Overlapping teeth leave two such valleys: one not much lower than the other is not clear.
     clear = {
         k
         for k, deep in kept.items()

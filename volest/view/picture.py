@@ -186,7 +186,10 @@ def lay_out(
     _ruler(pen, width, head + height, mm_per_px)
     _depth_steps(pen, scene, head + height)
     for k, row in enumerate(rows):
-        _legend(pen, row, head + height + _STEPS_PX + _ROW_PX * k)
+        y = head + height + _STEPS_PX + _ROW_PX * k
+        for name, x in row:
+            _swatch(pen, x, y, name)
+            _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
     return paper
 
 
@@ -293,12 +296,6 @@ def _legend_rows(names: Sequence[str], width: int) -> list[list[tuple[str, float
         rows[-1].append((name, x))
         x += wide + _GAP_PX
     return rows
-
-
-def _legend(pen: "ImageDraw", row: Sequence[tuple[str, float]], y: int) -> None:
-    for name, x in row:
-        _swatch(pen, x, y, name)
-        _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
 
 
 def legend_of(names: Sequence[str]) -> "Image":

@@ -15,13 +15,7 @@ from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
 from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
 from volest.view.mesh import grid_mesh
-from volest.view.picture import (
-    draw_off_screen,
-    legend_of,
-    put_block,
-    surface_of,
-    volume_words,
-)
+from volest.view.picture import draw_off_screen, legend_of, put_block, surface_of, volume_words
 from volest.view.scene import (
     IMPRESSION,
     INK,
