@@ -335,22 +335,10 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
             borders.append(border)
             pieces += [(low, border), (border, high)]
     # Overlapping teeth leave two such valleys: one not much lower than the other is not clear.
-    clear = {
-        k
-        for k, deep in kept.items()
-        if min(
-            [
-                deep,
-                *(
-                    share[j] - share[k]
-                    for j in every
-                    if share[k] > OVERLAP and 0 < abs(k - j) < apart
-                ),
-            ]
-        )
-        >= CLEAR_VALLEY
-    }
-    return [(k * STEP_MM, k in ends or k in clear) for k in sorted(borders)]
+    for k in [k for k in kept if share[k] > OVERLAP]:
+        lower = [float(share[j] - share[k]) for j in every if 0 < abs(k - j) < apart]
+        kept[k] = min([kept[k], *lower])
+    return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in sorted(borders)]
 
 
 def valleys(share: Floats, apart: int) -> list[tuple[int, float]]:
