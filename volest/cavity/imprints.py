@@ -82,7 +82,7 @@ class Imprints:
     end_hours: tuple[int, ...]  # where on the dial the row begins and ends
     each: tuple[Imprint, ...]  # none where the row is toothless, or does not part
     # those that look prepared, numbered from 1, and where, in the scan's own frame
-    prepared: tuple[tuple[int, tuple[float, float, float]], ...]
+    prepared: tuple[tuple[int, tuple[float, float, float]], ...] = ()
 
 
 def floors_mm(rooms: ReachableVoid) -> Floats:

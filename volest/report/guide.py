@@ -70,9 +70,8 @@ def guide_text(
     if guide is not None:
         _print_guide(console, guide)
     unsure = f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
-    if margin.more_ml == 0.0:
-        unsure = f"give or take {margin.above_ml:.1f} mL"
-    console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure}:")
+    even = f"give or take {margin.above_ml:.1f} mL"
+    console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure if margin.more_ml else even}:")
     for name, u_ml in margin.parts_ml:
         console.print(f"  {abs(2.0 * u_ml):5.2f} mL  {_PARTS[name]}")
     if margin.more_ml:
@@ -144,11 +143,9 @@ _LEDGES = (
 
 
 def _dies(preparations: "Preparations") -> Table:
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("preparation")
-    table.add_column("margin to\nbase line, mm")
-    table.add_column("with what is\nover the line")
-    table.add_column("to neighbours, wall to\nwall, mm (towards)")
+    heads = ("margin to\nbase line, mm", "with what is\nover the line")
+    gap = "to neighbours, wall to\nwall, mm (towards)"
+    table = Table("preparation", *heads, gap, box=None, padding=(0, 2, 0, 0))
     for one in preparations.each:
         gaps = [
             f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
@@ -226,12 +223,8 @@ def guide_lines(guide: Guide) -> list[str]:
     """Say what only the scan can tell, each thing in one line; of what is nothing, nothing."""
     lines = [] if guide.flow is None else _flow_lines(guide.flow, guide.imprints)
     if guide.imprints is not None:
-        narrow = [
-            number
-            for number, one in enumerate(guide.imprints.each, start=1)
-            if one.width_mm is not None and one.width_mm < guide.narrow_mm
-        ]
-        if narrow:
+        widths = enumerate((one.width_mm for one in guide.imprints.each), start=1)
+        if narrow := [k for k, mm in widths if mm is not None and mm < guide.narrow_mm]:
             lines.append(
                 "Lead stone in by brush or instrument where the imprint is narrower than "
                 f"{guide.narrow_mm:g} mm: {_several(guide.imprints, narrow, {})}."
