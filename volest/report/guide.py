@@ -375,10 +375,9 @@ def draw_curve(result: Result, target: Path) -> None:
     heights, volumes = zip(*result.curve, strict=True)
     axes.plot(heights, volumes, color=_STONE, linewidth=2.0)
     axes.axvline(0.0, color=_LINE, linewidth=1.0, linestyle="--", label="base line")
-    if result.volume_low_ml is not None and result.volume_high_ml is not None:
-        axes.axhspan(
-            result.volume_low_ml, result.volume_high_ml, color=_STONE, alpha=0.2, label="interval"
-        )
+    low_ml, high_ml = result.volume_low_ml, result.volume_high_ml
+    if low_ml is not None and high_ml is not None:
+        axes.axhspan(low_ml, high_ml, color=_STONE, alpha=0.2, label="interval")
     axes.set_xlabel("height over the base line, mm")
     axes.set_ylabel("volume, mL")
     axes.set_title(visible(Path(result.name).name).replace("$", r"\$"), loc="left")

@@ -158,8 +158,7 @@ def _drawn(stand: DisplayFrame, places_mm: Floats) -> Floats:
 def _runs(values: Ints) -> Iterator[Ints]:
     """Part a closed line where a value changes."""
     count = len(values)
-    starts = np.flatnonzero(values != np.roll(values, 1))
-    starts = starts if len(starts) else np.array([0])
+    starts = np.flatnonzero(values != np.roll(values, 1)) if np.ptp(values) else np.array([0])
     for start, end in zip(starts, np.append(starts[1:], starts[0] + count), strict=True):
         yield np.arange(start, end) % count
 

@@ -248,15 +248,13 @@ class Window:
         picker.AddPickList(self.plotter.actors[IMPRESSION])
         picker.PickFromListOn()
         x, y = self.plotter.iren.get_event_position()
-        if not self.through:
-            self.through, self.told = True, _MARKING
-            self.draw()
-        elif picker.Pick(x, y, 0.0, self.plotter.renderer):
+        if self.through and picker.Pick(x, y, 0.0, self.plotter.renderer):
             self.handling.touch(np.array(picker.GetPickPosition()))
             self.hold(self.handling.held)
-        else:
-            self.told = f"There is no impression. {_MARKING}"
-            self.draw()
+            return
+        self.told = "There is no impression. " * self.through + _MARKING
+        self.through = True
+        self.draw()
 
     def toggle_cut(self) -> None:
         """Cut it open where most stone shows, or close it."""
