@@ -26,7 +26,7 @@ from volest.scan.reading import scan_from  # noqa: E402 - path above
 from volest.settings import Settings  # noqa: E402 - path above
 
 PAGE = ROOT / "docs" / "explanation" / "guide.md"
-SERIES, JAWS = 52_031, 200
+SERIES, JAWS = 52_032, 200
 KINDS = (
     "crowded",
     "gapped",

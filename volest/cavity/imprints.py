@@ -129,15 +129,17 @@ def find_imprints(
         tip_mm, long_mm = float(over_row[lowest]), high - low
         # The lowest place of gum is the next tooth's flank, at the border; a tooth's lies within.
         is_flank = not low + FLANK_MM <= at[lowest] <= high - FLANK_MM
-        is_rest = long_mm < NAMED_MM[0] or (is_flank and tip_mm > TOOTH_OVER_MM)
-        if tip_mm > GUM_OVER_MM or (is_rest and (low == 0.0 or high == borders[-1][0])):
+        is_low, is_end = tip_mm > TOOTH_OVER_MM, low == 0.0 or high == borders[-1][0]
+        if tip_mm > GUM_OVER_MM or (is_end and (long_mm < NAMED_MM[0] or (is_flank and is_low))):
             continue
         is_molar = len(cells) * grid.pitch_mm**2 / long_mm > MOLAR_MM
         fits = NAMED_MM[0] <= long_mm <= (NAMED_MM[1] if is_molar else LONGEST_MM)
         way = np.subtract(*curve[np.searchsorted(length, [high, low]).clip(max=len(curve) - 1)])
         run = _wall_run(places[row[cells]], over_row[cells] - tip_mm, way, grid.pitch_mm)
-        is_clear = low_clear and high_clear and fits and not is_flank and run <= WALL_RUN
-        on_level += is_clear and tip_mm <= TOOTH_OVER_MM
+        # What ends the row and lies lower may be the gum at a heel, as steep as it may be.
+        is_clear = low_clear and high_clear and fits and run <= WALL_RUN
+        is_clear = is_clear and not (is_flank or (is_end and is_low))
+        on_level += is_clear and not is_low
         x, y = places[row[lowest]]
         under_mm = floor.ravel()[row[lowest]]
         each.append(
