@@ -38,7 +38,7 @@ GUM_OVER_MM = 3.0  # what ends so far over the level of the tips is no tooth, no
 # Natural tips of made jaws lie within 0.8 of their level, stumps of theirs within 2.8.
 FLANK_MM, TOOTH_OVER_MM = 1.0, 1.0
 # Crowns and stumps have on both sides, in one of these mm over their tip, a wall as steep as that,
-# mm back per mm of rise: made ones came to 0.6. Gum that hangs so deep slants, from 1.0 on.
+# mm back per mm of rise: made ones came to 0.6. Gum that hangs so deep slants, 0.77 and more.
 WALL_MM, WALL_RUN = (1.0, 2.0, 3.0, 4.0, 5.0), 0.8
 # What looks prepared ends so far over the level of the others, natural made ones came to 1.5, and
 # stands so far off both borders, so far over its tip: natural ones touch there, or nearly do.
