@@ -26,7 +26,7 @@ from volest.scan.reading import scan_from  # noqa: E402 - path above
 from volest.settings import Settings  # noqa: E402 - path above
 
 PAGE = ROOT / "docs" / "explanation" / "guide.md"
-SERIES, JAWS = 52_028, 200
+SERIES, JAWS = 52_032, 200
 KINDS = (
     "crowded",
     "gapped",
@@ -134,11 +134,13 @@ def _core(tooth: Standing, z_mm: float) -> np.ndarray:
     u, v = (part.ravel() for part in np.meshgrid(*[np.linspace(-CORE, CORE, 15)] * 2))
     within = np.hypot(u, v) <= CORE
     u, v = np.append(0.0, u[within]), np.append(0.0, v[within])
-    crown = tooth.crown.tooth if isinstance(tooth.crown, Stump) else tooth.crown
+    crown, ledges_mm = tooth.crown, 0.0
+    if isinstance(crown, Stump):  # it stands inside its ledge
+        ledges_mm, crown = 2.0 * crown.ledge_mm, crown.tooth
     # At the height of the crown's middle: crowns lean.
     w = 0.5 * crown.height_mm
-    u_mm = 0.5 * crown.width_mm * u + tooth.tip * w
-    v_mm = 0.5 * crown.breadth_mm * v * 0.8 + tooth.lean * w
+    u_mm = 0.5 * (crown.width_mm - ledges_mm) * u + tooth.tip * w
+    v_mm = 0.5 * (crown.breadth_mm - ledges_mm) * v * 0.8 + tooth.lean * w
     flat = tooth.centre[:, None] + np.outer(tooth.mesial, u_mm) + np.outer(tooth.outward, v_mm)
     return np.stack([*flat, np.full(len(u), z_mm)])
 

@@ -175,3 +175,18 @@ def test_the_palate_is_told_of_an_upper_alone_and_where_asked(
     words = " ".join(guide_lines(guide))
     assert ("Poured as a horseshoe, 12 mm inside" in words) == told
     assert ("palate" in guide_record(guide)["guide"]) == told
+
+
+@pytest.mark.slow
+def test_what_looks_prepared_is_proposed_until_a_person_has_marked_it() -> None:
+    scan = ROOT / "sample_meshes" / "b0458-lower-right-quadrant-prepared.ply"
+    sized, found = examine(scan, Settings())
+    _, guide = guided(sized, found, Settings())
+    assert guide.imprints is not None
+    ((_, place),) = guide.imprints.prepared
+    (told,) = (line for line in guide_lines(guide) if "as if prepared: one at 12 o'clock" in line)
+    assert told.endswith("preparations=[[9.5, 27.8, 5.2]]")
+    _, guide = guided(sized, found, Settings(), [place])
+    assert guide.preparations is not None
+    assert len(guide.preparations.each) == 1  # the place lies in its imprint
+    assert "as if prepared" not in " ".join(guide_lines(guide))

@@ -16,7 +16,7 @@ from tests.machine import need_drawing
 from tests.view.bowls import write_bowl
 from volest.lab import Bowl, Lab
 from volest.pipeline import size_scan
-from volest.scan.decision import decision_path
+from volest.scan.decision import decision_path, read_decision, read_told
 from volest.settings import Settings
 from volest.view.window import Window
 
@@ -142,6 +142,48 @@ def test_the_stone_is_seen_from_above(window: Window) -> None:
     assert red - blue > 60
 
 
+def point_at(window: Window, place_mm: tuple[float, float, float]) -> None:
+    """Bring the pointer over a place of the drawing."""
+    renderer = window.plotter.renderer
+    renderer.SetWorldPoint(*place_mm, 1.0)
+    renderer.WorldToDisplay()
+    x, y, _ = renderer.GetDisplayPoint()
+    window.plotter.iren.interactor.SetEventInformation(round(x), round(y))
+
+
+def test_prepared_teeth_are_marked_taken_back_and_saved_alone(window: Window) -> None:
+    path = window.paths[0]
+    window.look_from_above()
+    point_at(window, (5.0, 3.0, 0.0))  # over the stone: the mark lies under it
+    window.mark()
+    assert "Point at each prepared tooth" in words(window, "told")
+    assert window.plotter.actors["stone"].prop.opacity < 0.5
+    assert "prepared teeth" not in window.blocks
+    window.mark()
+    window.look_from_above()
+    point_at(window, (-8.0, 0.0, 0.0))
+    window.mark()
+    assert "prepared teeth" in window.blocks
+    assert "prepared teeth marked: 2" in words_of_corner(window, "head")
+    assert "changed, not saved" in words(window, "told")
+    assert window.unsaved() == [path]
+    window.mark()  # once more at the same place
+    assert "prepared teeth marked: 1" in words_of_corner(window, "head")
+    window.save()
+    (place,) = read_told(path).preparations
+    # On the sphere of 20 mm round the middle of the rim, and seen from above where it was touched.
+    frame = window.handling.cavity.frame  # type: ignore[union-attr]  # it is measured
+    x, y, z = window.handling.stand.drawn(frame.to_frame(np.array(place)))  # type: ignore[union-attr]
+    assert np.linalg.norm((x, y, z)) == pytest.approx(20.0, abs=0.1)
+    assert (x, y) == pytest.approx((5.0, 3.0), abs=1.5)  # the eye stands over the middle
+    assert read_decision(path) is None  # the line was not moved
+    window.hold(type(window.handling.held)())  # type: ignore[union-attr]
+    point_at(window, (90.0, 90.0, 0.0))
+    window.mark()
+    window.mark()
+    assert "There is no impression" in words(window, "told")
+
+
 def volest(*said: str, display: str) -> "subprocess.CompletedProcess[str]":
     # Tests that drew before told VTK to look for no display; a user's shell has not.
     told = {"DISPLAY", "WAYLAND_DISPLAY", "VTK_DEFAULT_OPENGL_WINDOW"}
@@ -234,6 +276,11 @@ def test_a_real_window_is_opened_moved_saved_and_obeyed(tmp_path: Path, display:
             hand(display, "key", "--window", number, key)
             drawn = wait_for_blocks(log, before + 1)
         assert "excess" in drawn[-1]
+        for blocks in ("excess", "excess, prepared teeth"):  # first the stone is looked through
+            before = len(wait_for_blocks(log, 0))
+            hand(display, "key", "p")  # where the pointer is
+            drawn = wait_for_blocks(log, before + 1)
+            assert drawn[-1].endswith(blocks)
         hand(display, "key", "--window", number, "s")
         wait_for_blocks(log, len(drawn) + 1)
         hand(display, "key", "--window", number, "Escape")
@@ -242,6 +289,7 @@ def test_a_real_window_is_opened_moved_saved_and_obeyed(tmp_path: Path, display:
         run.kill()
         run.wait()
     assert decision_path(path).is_file()
+    assert len(read_told(path).preparations) == 1
     unmoved, after = size_scan(path, Settings(obey_saved=False)), size_scan(path, Settings())
     assert after.base_line is not None
     assert unmoved.base_line is not None

@@ -337,10 +337,8 @@ def _pour(
     floor = pools.of.floor_mm
     piece = imprints.piece.ravel()[tray.rooms.cell]
     if imprints.each:
-        own = (
-            np.flatnonzero((piece == name) & tray.is_open)
-            for name in range(1, len(imprints.each) + 1)
-        )
+        names = range(1, len(imprints.each) + 1)
+        own = (np.flatnonzero((piece == name) & tray.is_open) for name in names)
         deepest = np.array([cells[np.argmin(floor[cells])] for cells in own])
     else:
         deepest = pools.bottom[pits_of(pools)]

@@ -9,12 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import (
-    distance_transform_edt,
-    gaussian_filter1d,
-    maximum_filter1d,
-    minimum_filter1d,
-)
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane, resting_plane
@@ -27,7 +22,6 @@ STEP_MM = 0.2  # of the row
 LEANING = 0.2  # mm per mm: a plane under few teeth that leans more is none the teeth meet in
 CURVE_MM = 6.0  # over the level of the tips: floors that the row's curve is laid through
 BESIDE_MM = 7.0  # off the curve: half of the broadest molar, and room for a turned one
-SOUGHT_MM = BESIDE_MM + 0.1  # off the curve; nothing further off is asked
 CROWN_MM, HIGHEST_MM = 6.0, 10.0  # counted over the local tips, and over their level at most
 NEAR_TIP_MM = 3.0  # along the row: half of a small tooth
 ENVELOPE_MM = 9.0  # of the section: a tooth's, whatever its neighbours are
@@ -35,15 +29,20 @@ VALLEY, LEAST_VALLEY = 0.16, 0.05  # of the envelope: fissures of molars came to
 APART_MM = 4.5  # borders: the narrowest incisor has 5 mm
 WIDEST_MM = 12.8  # of one tooth; wider pieces are parted at weaker valleys
 CLEAR_VALLEY = 0.2  # of the envelope, at both borders of what is named
+OVERLAP = 0.5  # of the envelope: where more is left at a border, teeth overlap
 NAMED_MM = (4.0, 13.0)  # widths of teeth, 5 to 11.1 in the tables, and what scanning does to them
 LONGEST_MM, MOLAR_MM = 9.5, 6.0  # along the row, but for molars, which are so broad across it
 MIDDLE_MM = 2.0  # how well mirroring tells the middle of made rows
 LEAST_ROW = 3  # imprints; through fewer a curve runs any way
 GUM_OVER_MM = 3.0  # what ends so far over the level of the tips is no tooth, nor a stump of one
-# Natural tips of made jaws lie within 0.8 of their level; what lies between may be stump or gum.
+# Natural tips of made jaws lie within 0.8 of their level, stumps of theirs within 2.8.
 FLANK_MM, TOOTH_OVER_MM = 1.0, 1.0
-# Floors over the level: long pieces that are molars came to 2.7, gum at heels began at 4.2.
-WIDE_MM, TOOTH_MEAN_MM = 8.9, 4.1
+# Crowns and stumps have on both sides, in one of these mm over their tip, a wall as steep as that,
+# mm back per mm of rise: made ones came to 0.6. Gum that hangs so deep slants, 0.77 and more.
+WALL_MM, WALL_RUN = (1.0, 2.0, 3.0, 4.0, 5.0), 0.8
+# What looks prepared ends so far over the level of the others, natural made ones came to 1.5, and
+# stands so far off both borders, so far over its tip: natural ones touch there, or nearly do.
+PREPARED_OVER_MM, FREE_MM, FREE_AT_MM = 1.6, 0.4, 2.0
 ARCH_MM, ARCH_CHORD = 70.0, 0.75  # of the row; arches have 110 and end to end 0.4 of that
 CURVE_POINTS = 2000
 NARROW_AT_MM, FINE_MM = 3.0, 0.1  # over the tip, where stone must pass; and the columns there
@@ -82,6 +81,8 @@ class Imprints:
     is_arch: bool  # whether the row turns round a front
     end_hours: tuple[int, ...]  # where on the dial the row begins and ends
     each: tuple[Imprint, ...]  # none where the row is toothless, or does not part
+    # those that look prepared, numbered from 1, and where, in the scan's own frame
+    prepared: tuple[tuple[int, tuple[float, float, float]], ...] = ()
 
 
 def floors_mm(rooms: ReachableVoid) -> Floats:
@@ -104,68 +105,65 @@ def find_imprints(
         return None
     curve = _curve(grid, over, deep)
     length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1)))
-    x, y = grid.centres_mm()
-    along, beside = np.full((2, *floor.shape), np.inf)
-    places = np.stack([x[inside], y[inside]], axis=1)
+    places = np.stack([v.ravel() for v in grid.centres_mm()], axis=1)
+    row = np.flatnonzero(inside)
     # Places as far from all of the curve, as a palate has them, are slow to search for the nearest.
-    beside[inside], nearest = cKDTree(curve).query(places, distance_upper_bound=SOUGHT_MM)
-    along[inside] = np.append(length, np.inf)[nearest]
-    section, top = _section(over, along, beside, float(length[-1]), grid.pitch_mm)
-    row = np.flatnonzero(beside.ravel() <= BESIDE_MM)
-    crown = top[(along.ravel()[row] / STEP_MM).astype(int)]
-    row = row[over.ravel()[row] < crown]
-    at, over_row = along.ravel()[row], over.ravel()[row]
-    chord_mm = float(np.linalg.norm(curve[-1] - curve[0]))
-    is_arch = float(length[-1]) > ARCH_MM and chord_mm < ARCH_CHORD * float(length[-1])
+    off_mm, nearest = cKDTree(curve).query(places[row], distance_upper_bound=BESIDE_MM + 0.1)
+    row, at = row[off_mm <= BESIDE_MM], length[nearest[off_mm <= BESIDE_MM]]
+    section, top = _section(at, over.ravel()[row], float(length[-1]), grid.pitch_mm)
+    crown = over.ravel()[row] < top[(at / STEP_MM).astype(int)]
+    row, at, over_row = row[crown], at[crown], over.ravel()[row[crown]]
+    chord = np.linalg.norm(curve[-1] - curve[0]) / length[-1]
+    is_arch = bool(length[-1] > ARCH_MM and chord < ARCH_CHORD)
     middle = _middle_mm(curve, length) if is_arch else None
     piece = np.zeros(floor.shape, np.int64)
-    each: list[Imprint] = []
+    each, prepared = list[Imprint](), []
+    on_level = 0  # clear ones whose tips reach the others' level
     borders = _borders(section)
     for (low, low_clear), (high, high_clear) in pairwise(borders):
         # The row's ends take what lies beyond the curve.
-        cells = (at >= low) & ((at < high) | (high == borders[-1][0]))
-        is_end = low == 0.0 or high == borders[-1][0]
-        if not cells.any():
+        cells = np.flatnonzero((at >= low) & ((at < high) | (high == borders[-1][0])))
+        if not len(cells):
             continue
-        lowest = np.argmin(over_row[cells])
-        deepest, tip_mm = int(row[cells][lowest]), float(over_row[cells][lowest])
+        lowest = cells[np.argmin(over_row[cells])]
+        tip_mm, long_mm = float(over_row[lowest]), high - low
         # The lowest place of gum is the next tooth's flank, at the border; a tooth's lies within.
-        is_flank = not low + FLANK_MM <= float(at[cells][lowest]) <= high - FLANK_MM
-        is_gum = tip_mm > GUM_OVER_MM or (is_end and is_flank and tip_mm > TOOTH_OVER_MM)
-        if is_gum or (is_end and high - low < NAMED_MM[0]):
+        is_flank = not low + FLANK_MM <= at[lowest] <= high - FLANK_MM
+        is_low, is_end = tip_mm > TOOTH_OVER_MM, low == 0.0 or high == borders[-1][0]
+        if tip_mm > GUM_OVER_MM or (is_end and (long_mm < NAMED_MM[0] or (is_flank and is_low))):
             continue
-        is_wide = high - low > WIDE_MM
-        lies_high = is_wide and float(over_row[cells].mean()) > TOOTH_MEAN_MM
-        is_like_tooth = tip_mm <= TOOTH_OVER_MM and not is_flank and not lies_high
-        broad_mm = float(np.count_nonzero(cells)) * grid.pitch_mm**2 / (high - low)
-        place = (float(x.ravel()[deepest]), float(y.ravel()[deepest]))
-        fits = NAMED_MM[0] <= high - low <= (NAMED_MM[1] if broad_mm > MOLAR_MM else LONGEST_MM)
+        is_molar = len(cells) * grid.pitch_mm**2 / long_mm > MOLAR_MM
+        fits = NAMED_MM[0] <= long_mm <= (NAMED_MM[1] if is_molar else LONGEST_MM)
+        way = np.subtract(*curve[np.searchsorted(length, [high, low]).clip(max=len(curve) - 1)])
+        run = _wall_run(places[row[cells]], over_row[cells] - tip_mm, way, grid.pitch_mm)
+        # What ends the row and lies lower may be the gum at a heel, as steep as it may be.
+        is_clear = low_clear and high_clear and fits and run <= WALL_RUN
+        is_clear = is_clear and not (is_flank or (is_end and is_low))
+        on_level += is_clear and not is_low
+        x, y = places[row[lowest]]
+        under_mm = floor.ravel()[row[lowest]]
         each.append(
             Imprint(
-                hour=int(clock.hours(*np.array(place))),
+                hour=int(clock.hours(x, y)),
                 from_mm=low,
                 to_mm=high,
-                place_mm=place,
-                deep_mm=float(-floor.ravel()[deepest] * base.upright),
+                place_mm=(float(x), float(y)),
+                deep_mm=float(-under_mm * base.upright),
                 width_mm=None,
-                is_clear=bool(low_clear and high_clear and fits and is_like_tooth),
+                is_clear=is_clear,
                 number=None,
                 side=0 if middle is None else 1 if 0.5 * (low + high) > middle else -1,
             )
         )
         piece.ravel()[row[cells]] = len(each)
-    if len(each) < LEAST_ROW or sum(one.is_clear for one in each) * 2 < len(each):
-        each, piece = [], np.zeros_like(piece)
-    levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
-    corners = reaching_under(surface, base, max(levels, default=-np.inf))
-    guessed = np.zeros(floor.shape, dtype=bool)
-    guessed.ravel()[rooms.cell[rooms.assumed]] = True
-    each = [
-        one
-        if guessed[piece == number].any()
-        else replace(one, width_mm=_width_mm(corners, level, grid, piece == number))
-        for number, (one, level) in enumerate(zip(each, levels, strict=True), start=1)
-    ]
+        own = at[cells][over_row[cells] < tip_mm + FREE_AT_MM]
+        is_free = min(own.min() - low, high - own.max()) >= FREE_MM
+        if is_clear and is_free and tip_mm > PREPARED_OVER_MM:
+            tip = surface.frame.from_frame(np.array([x, y, base.level_mm(x, y) + under_mm]))
+            prepared.append((len(each), tuple(tip.tolist())))
+    if len(each) < LEAST_ROW or on_level * 2 < len(each):
+        each, prepared, piece = [], [], np.zeros_like(piece)
+    each = _with_widths(each, piece, surface, rooms, base)
     return Imprints(
         piece=piece,
         ends_mm=curve[[0, -1]],
@@ -173,7 +171,22 @@ def find_imprints(
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
         each=_numbered(each, middle, is_arch=is_arch),
+        prepared=tuple(prepared),
     )
+
+
+def _with_widths(
+    each: list[Imprint], piece: Ints, surface: Surface, rooms: ReachableVoid, base: BasePlane
+) -> list[Imprint]:
+    levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
+    corners = reaching_under(surface, base, max(levels, default=-np.inf))
+    guessed = rooms.grid.map_of(rooms.cell[rooms.assumed])
+    return [
+        one
+        if guessed[piece == number].any()
+        else replace(one, width_mm=_width_mm(corners, level, rooms.grid, piece == number))
+        for number, (one, level) in enumerate(zip(each, levels, strict=True), start=1)
+    ]
 
 
 def reaching_under(
@@ -209,7 +222,20 @@ def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, pie
     own = piece.ravel()[np.maximum(grid.cells_of(x.ravel(), y.ravel()), 0)]
     cut = np.pad((room & own).reshape(fine.shape), 1)
     # Between walls along the rows this is a cell too much, in a round section one too little.
-    return 2.0 * float(distance_transform_edt(cut).max()) * FINE_MM
+    return 2.0 * float(ndimage.distance_transform_edt(cut).max()) * FINE_MM
+
+
+def _wall_run(places: Floats, over_tip: Floats, way: Floats, pitch_mm: float) -> float:
+    """Say how far a wall runs back per mm where it is steepest, on the flatter of a piece's sides.
+
+    Of cells (m, 2) and their floors' heights over the tip; `way` (2,) is that of the row.
+    """
+    way = way / np.linalg.norm(way)
+    step, off = np.floor(places @ way / pitch_mm).astype(int), places @ (-way[1], way[0])
+    index = np.unique(step[over_tip < WALL_MM[0]])
+    under = [np.where(over_tip < mm, step, index[0] - 1) for mm in WALL_MM]
+    reach = [[ndimage.maximum(way, at, index).mean() for way in (off, -off)] for at in under]
+    return float(np.diff(reach, axis=0).min(axis=0).max())
 
 
 def _numbered(each: list[Imprint], middle: float | None, *, is_arch: bool) -> tuple[Imprint, ...]:
@@ -275,32 +301,34 @@ def _curve(grid: Grid, over: Floats, deep: Bools) -> Floats:
 
 
 def _section(
-    over: Floats, along: Floats, beside: Floats, length_mm: float, pitch_mm: float
+    at_mm: Floats, over: Floats, length_mm: float, pitch_mm: float
 ) -> tuple[Floats, Floats]:
-    """Give the section's area, mm2, per step of the row, and its top over the tips' level."""
-    ring = beside <= BESIDE_MM
+    """Give the section's area, mm2, per step of the row, and its top over the tips' level.
+
+    Of cells, (m,), how far along the row they lie, and their floors over the tips.
+    """
     count = int(length_mm / STEP_MM) + 1
-    at = np.minimum((along[ring] / STEP_MM).astype(int), count - 1)
+    at = (at_mm / STEP_MM).astype(int)
     tips = np.full(count, np.inf)
-    np.minimum.at(tips, at, over[ring])
+    np.minimum.at(tips, at, over)
     near = 2 * int(NEAR_TIP_MM / STEP_MM) + 1
-    tips = minimum_filter1d(tips, near, mode="nearest")
-    tips = gaussian_filter1d(
+    tips = ndimage.minimum_filter1d(tips, near, mode="nearest")
+    tips = ndimage.gaussian_filter1d(
         np.where(np.isfinite(tips), tips, HIGHEST_MM), near / 4.0, mode="nearest"
     )
     top = np.minimum(tips + CROWN_MM, HIGHEST_MM)
-    area = np.bincount(at, np.clip(top[at] - over[ring], 0.0, None), count) * pitch_mm**2 / STEP_MM
-    return gaussian_filter1d(area, 0.4 / STEP_MM, mode="constant"), top
+    area = np.bincount(at, np.clip(top[at] - over, 0.0, None), count) * pitch_mm**2 / STEP_MM
+    return ndimage.gaussian_filter1d(area, 0.4 / STEP_MM, mode="constant"), top
 
 
 def _borders(section: Floats) -> list[tuple[float, bool]]:
     """Find where the row is parted, mm along it, each with whether that is clear; ends included."""
     wide = 2 * int(ENVELOPE_MM / 2.0 / STEP_MM) + 1
-    share = section / np.maximum(maximum_filter1d(section, wide, mode="nearest"), 1e-9)
-    ends = [0, len(section) - 1]
-    kept = {k: deep for k, deep in valleys(share, int(APART_MM / STEP_MM)) if deep >= LEAST_VALLEY}
+    share = section / np.maximum(ndimage.maximum_filter1d(section, wide, mode="nearest"), 1e-9)
+    ends, apart = [0, len(section) - 1], APART_MM / STEP_MM
+    every = [k for k, deep in valleys(share, 1) if deep >= LEAST_VALLEY]
+    kept = {k: deep for k, deep in valleys(share, int(apart)) if deep >= LEAST_VALLEY}
     borders = sorted({*ends, *(k for k, p in kept.items() if p >= VALLEY)})
-    apart = APART_MM / STEP_MM
     pieces = list(pairwise(borders))
     for low, high in pieces:  # what is too wide is parted, and so are its parts
         between = [k for k in kept if low + apart <= k <= high - apart]
@@ -308,6 +336,10 @@ def _borders(section: Floats) -> list[tuple[float, bool]]:
             border = max(between, key=lambda k: kept[k])
             borders.append(border)
             pieces += [(low, border), (border, high)]
+    # Overlapping teeth leave two such valleys: one not much lower than the other is not clear.
+    for k in [k for k in kept if share[k] > OVERLAP]:
+        lower = [float(share[j] - share[k]) for j in every if 0 < abs(k - j) < apart]
+        kept[k] = min([kept[k], *lower])
     return [(k * STEP_MM, k in ends or kept[k] >= CLEAR_VALLEY) for k in sorted(borders)]
 
 
@@ -325,14 +357,12 @@ def valleys(share: Floats, apart: int) -> list[tuple[int, float]]:
     for k in ((first + last)[low] // 2)[np.lexsort((-low, value[low]))].tolist():
         if all(abs(k - other) >= apart for other in kept):
             kept.append(k)
-    found = []
-    for k in sorted(kept):
-        rises = []
-        for side in (padded[k::-1], padded[k:]):
-            lower = np.flatnonzero(side < padded[k])
-            rises.append(float(side[: lower[0] if len(lower) else len(side)].max() - padded[k]))
-        found.append((k - 1, min(rises)))
-    return found
+    return [(k - 1, float(min(_rise(padded[k::-1]), _rise(padded[k:])))) for k in sorted(kept)]
+
+
+def _rise(heights: Floats) -> Floats:
+    """Say how far heights rise over the first before they fall under it."""
+    return np.asarray(heights[: np.argmax(heights < heights[0]) or None].max() - heights[0])
 
 
 def _middle_mm(curve: Floats, length: Floats) -> float | None:

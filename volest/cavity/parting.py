@@ -159,10 +159,9 @@ def other_side(part: Part, axis: Floats) -> Part | None:
         return None
     if held_along(samples, -axis) < FAIR_SHARE * held_along(samples, axis):
         return None
-    try:
+    with suppress(ScanError):  # a hollow without a rim
         return replace(part, pose=pose_along(part.samples, -axis))
-    except ScanError:  # a hollow without a rim
-        return None
+    return None
 
 
 def own_columns(columns: Columns, frame: Frame, within: Plan) -> Columns:

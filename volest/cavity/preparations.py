@@ -41,8 +41,6 @@ FACING_DEG = 20.0  # to either side: there all rays must find an end, or the wid
 TOWARDS_MM = 20.0  # from a mark, where there is no row: so far off the hours of its sides differ
 FAR_MM = 8.0  # further off there is no neighbour to saw by
 BLADE_MM = 0.15  # no blade is thinner: what leaves less room touches; practice, no source
-
-
 _TURNS = np.arange(RAYS) * 2.0 * np.pi / RAYS
 _WAYS = np.stack([np.sin(_TURNS), np.cos(_TURNS)], axis=1)  # of rays, in rows and columns
 
@@ -173,12 +171,10 @@ class _Ground:
     def near(self, mark_mm: Floats) -> _Place:
         """Cut the columns round a mark, (3,) in the frame."""
         low = mark_mm[:2] - REACH_MM
-        near = np.all(
-            (self.highs >= low[:, None]) & (self.lows <= low[:, None] + 2.0 * REACH_MM), 0
-        )
+        near = (self.highs >= low[:, None]) & (self.lows <= low[:, None] + 2.0 * REACH_MM)
         count = int(2.0 * REACH_MM / FINE_MM) + 1
         grid = Grid(pitch_mm=FINE_MM, low_mm=(low[0], low[1]), shape=(count, count))
-        columns = cut_columns(self.corners.take(np.flatnonzero(near), axis=2), grid)
+        columns = cut_columns(self.corners.take(np.flatnonzero(near.all(axis=0)), axis=2), grid)
         x, y = (v.ravel() for v in grid.centres_mm())
         cell = self.grid.cells_of(x, y)
         own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > self.lowest[cell][columns.cell])

@@ -241,10 +241,7 @@ def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple
             per_mm2 = float(over_mm * np.abs(off).max() / inertia)
             sections.append(
                 Slender(
-                    imprint=number,
-                    per_mm2=per_mm2,
-                    over_tip_mm=float(over_mm),
-                    neck_mm2=area_mm2,
+                    imprint=number, per_mm2=per_mm2, over_tip_mm=float(over_mm), neck_mm2=area_mm2
                 )
             )
         if sections:

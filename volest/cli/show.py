@@ -174,7 +174,7 @@ def view_command(
     window = Window(scans, settings)
     window.show()
     for scan in window.unsaved():
-        say(f"{scan.name}: the base line was moved and not saved")
+        say(f"{scan.name}: what was changed was not saved")
 
 
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:

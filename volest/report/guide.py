@@ -68,9 +68,8 @@ def guide_text(
     if guide is not None:
         _print_guide(console, guide)
     unsure = f"perhaps {margin.above_ml:.1f} mL more or {margin.below_ml:.1f} mL less"
-    if margin.more_ml == 0.0:
-        unsure = f"give or take {margin.above_ml:.1f} mL"
-    console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure}:")
+    even = f"give or take {margin.above_ml:.1f} mL"
+    console.print(f"\nVolume {result.volume_ml:.1f} mL, {unsure if margin.more_ml else even}:")
     for name, u_ml in margin.parts_ml:
         if abs(2.0 * u_ml) >= _TOLD_ML:
             console.print(f"  {abs(2.0 * u_ml):4.1f} mL  {_PARTS[name]}")
@@ -158,11 +157,9 @@ _LEDGES = (
 
 
 def _dies(preparations: "Preparations") -> Table:
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    table.add_column("preparation")
-    table.add_column("margin to\nbase line, mm")
-    table.add_column("least, with\nwhat is over")
-    table.add_column("to neighbours (along the\nrow), wall to wall, mm")
+    heads = ("margin to\nbase line, mm", "least, with\nwhat is over")
+    gap = "to neighbours (along the\nrow), wall to wall, mm"
+    table = Table("preparation", *heads, gap, box=None, padding=(0, 2, 0, 0))
     for number, one in enumerate(preparations.each, start=1):
         gaps = [
             f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
@@ -253,15 +250,19 @@ def guide_lines(guide: Guide) -> list[str]:
 
     lines = [] if guide.flow is None else _flow_lines(guide.flow, guide.imprints)
     if guide.imprints is not None:
-        narrow = [
-            number
-            for number, one in enumerate(guide.imprints.each, start=1)
-            if one.width_mm is not None and one.width_mm < guide.narrow_mm
-        ]
-        if narrow:
+        widths = enumerate((one.width_mm for one in guide.imprints.each), start=1)
+        if narrow := [k for k, mm in widths if mm is not None and mm < guide.narrow_mm]:
             lines.append(
                 "Lead stone in by brush or instrument where the imprint is narrower than "
                 f"{guide.narrow_mm:g} mm: {several_words(guide.imprints, narrow)}."
+            )
+        if guide.imprints.prepared and guide.preparations is None:
+            numbers, places = zip(*guide.imprints.prepared, strict=True)
+            told = ", ".join(f"[{x:.1f}, {y:.1f}, {z:.1f}]" for x, y, z in places)
+            lines.append(
+                "Low and free on both sides, as if prepared: "
+                f"{several_words(guide.imprints, numbers)}. Are they? Then mark them, by p in "
+                f"`volest view` or in the decision file: preparations=[{told}]"
             )
     thick, out = guide.thickness, guide.separation
     if thick.least_mm is not None:
@@ -408,10 +409,9 @@ def draw_curve(result: Result, target: Path) -> None:
     heights, volumes = zip(*result.curve, strict=True)
     axes.plot(heights, volumes, color=_STONE, linewidth=2.0)
     axes.axvline(0.0, color=_LINE, linewidth=1.0, linestyle="--", label="base line")
-    if result.volume_low_ml is not None and result.volume_high_ml is not None:
-        axes.axhspan(
-            result.volume_low_ml, result.volume_high_ml, color=_STONE, alpha=0.2, label="interval"
-        )
+    low_ml, high_ml = result.volume_low_ml, result.volume_high_ml
+    if low_ml is not None and high_ml is not None:
+        axes.axhspan(low_ml, high_ml, color=_STONE, alpha=0.2, label="interval")
     axes.set_xlabel("height over the base line, mm")
     axes.set_ylabel("volume, mL")
     axes.set_title(visible(Path(result.name).name).replace("$", r"\$"), loc="left")

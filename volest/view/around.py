@@ -158,8 +158,7 @@ def _drawn(stand: DisplayFrame, places_mm: Floats) -> Floats:
 def _runs(values: Ints) -> Iterator[Ints]:
     """Part a closed line where a value changes."""
     count = len(values)
-    starts = np.flatnonzero(values != np.roll(values, 1))
-    starts = starts if len(starts) else np.array([0])
+    starts = np.flatnonzero(values != np.roll(values, 1)) if np.ptp(values) else np.array([0])
     for start, end in zip(starts, np.append(starts[1:], starts[0] + count), strict=True):
         yield np.arange(start, end) % count
 
@@ -189,8 +188,8 @@ def strip(cavity: Cavity, guide: Guide, *, right_is_one_to_five: bool | None = N
     net = "".join(f"M{_x_of(hour):.1f} {foot:.1f}v2" for hour in range(-6, 7))
     parts.append(f'<path d="{net}M{_LEFT:g} {foot:.1f}H{_END:g}" {_line(FAINT, 0.7)}/>')
     for hour in range(-6, 7):
-        bold = "" if hour else ' font-weight="700"'
-        parts.append(_text(_x_of(hour), foot + 10.0, str((hour - 1) % HOURS + 1), 9.0, bold))
+        number = str((hour - 1) % HOURS + 1)
+        parts.append(_text(_x_of(hour), foot + 10.0, number, 9.0, "" if hour else _BOLD))
     foot += _ROW
     if right_is_one_to_five is not None:
         sides = ("left", "right") if right_is_one_to_five else ("right", "left")

@@ -1,5 +1,6 @@
 """One scan in somebody's hands: the base line raised and tilted, and what then holds."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -7,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.frame import Floats
 from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.void import find_void
 from volest.cavity.volume import find_volume
@@ -14,20 +16,38 @@ from volest.dosing import dose
 from volest.errors import MixError, ScanError
 from volest.pipeline import Cavity, examine, examine_all
 from volest.result import Result
-from volest.scan.decision import Decision, Patch, fingerprint, write_decision
+from volest.scan.decision import (
+    Decision,
+    Patch,
+    Place,
+    fingerprint,
+    read_told,
+    write_decision,
+    write_preparations,
+)
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.view.mesh import Mesh
-from volest.view.scene import DisplayFrame, Scene, display_frame_of, draw_impression, scene_of
+from volest.view.mesh import Mesh, pickets
+from volest.view.scene import (
+    PREPARED,
+    Block,
+    DisplayFrame,
+    Scene,
+    display_frame_of,
+    draw_impression,
+    scene_of,
+)
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
 _SAME_DEG = 1e-9
+_MARK_MM = 4.0  # seen from above: what is touched so near to a mark takes it away
+_STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """Where somebody holds the base line, against the measured one.
+    """Where somebody holds the base line, against the measured one, and what was touched.
 
     Raised in the middle of the dial, tilted up to the right and to the front.
     """
@@ -35,6 +55,7 @@ class Held:
     height_mm: float = 0.0
     right_deg: float = 0.0
     front_deg: float = 0.0
+    touched: tuple[Place, ...] = ()  # prepared teeth, to be marked or no more, in the scan's frame
 
     @property
     def is_tilted(self) -> bool:
@@ -65,7 +86,7 @@ class BaseLineEditor:
         self.result: Result
         self.cavity: Cavity
         self.result, self.cavity = examine(path, settings, number)
-        self._read = fingerprint(path)
+        self._read, self._marks = fingerprint(path), read_told(path).preparations
         self.stand: DisplayFrame = display_frame_of(self.cavity.clock, self.cavity.base)
         self.skin: Mesh = draw_impression(self.cavity, self.stand)
         self.held = Held()
@@ -92,7 +113,8 @@ class BaseLineEditor:
     def hold(self, held: Held) -> None:
         """Hold the base line somewhere, inside the curve and the most tilt."""
         low, high = self.range_mm
-        self.held = Held(
+        self.held = replace(
+            held,
             height_mm=float(np.clip(held.height_mm, low, high)),
             right_deg=float(np.clip(held.right_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
             front_deg=float(np.clip(held.front_deg, -MOST_TILT_DEG, MOST_TILT_DEG)),
@@ -147,9 +169,33 @@ class BaseLineEditor:
         volume = find_volume(c.skin.corners_mm, rooms, base)
         return volume.best_ml, find_uncertainty(volume, rooms, c.rim, base, c.closing)
 
+    @property
+    def prepared(self) -> tuple[Place, ...]:
+        """Where prepared teeth are marked: as it is saved, and as they were touched since."""
+        marks = self._marks
+        for place in self.held.touched:
+            at = self._drawn(place)[:2]
+            rest = tuple(one for one in marks if math.dist(self._drawn(one)[:2], at) >= _MARK_MM)
+            marks = rest if len(rest) < len(marks) else (*marks, place)
+        return marks
+
+    def _drawn(self, place_mm: Place) -> Floats:
+        return self.stand.drawn(self.cavity.frame.to_frame(np.array(place_mm)))
+
+    def touch(self, drawn_mm: Floats) -> None:
+        """Mark a prepared tooth at a place, (3,), of the drawing; near a mark, take that away."""
+        x, y, z = self.cavity.frame.from_frame(self.stand.undrawn(drawn_mm)).tolist()
+        self.held = replace(self.held, touched=(*self.held.touched, (x, y, z)))
+
     def scene(self) -> Scene:
-        """Draw it with the base line as it is held."""
-        return scene_of(self.cavity, self.base, self.skin)
+        """Draw it with the base line as it is held, and the marks of prepared teeth."""
+        scene = scene_of(self.cavity, self.base, self.skin)
+        if marks := self.prepared:
+            feet = np.array([self._drawn(place) for place in marks])
+            tops = np.maximum(feet[:, 2], self.held.height_mm) + _STAKE_OVER_MM
+            block = Block(name=PREPARED, mesh=pickets(feet, tops, _STAKE_WIDTH_MM))
+            scene = replace(scene, blocks={**scene.blocks, PREPARED: block})
+        return scene
 
     def line(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
         """Give a point and the normal of the base line as it is held, in the scan's own frame."""
@@ -183,8 +229,16 @@ class BaseLineEditor:
         return tuple(replace(one, others=()) for one in decisions if one is not None)
 
     def save(self) -> "BaseLineEditor":
-        """Save the line as it is held, and give the scan as `volest size` sees it from now."""
-        self.write(self.decision())
+        """Save the line as it is held, and give the scan as `volest size` sees it from now.
+
+        Where only teeth were marked, it is these alone that are saved.
+        """
+        marks = self.prepared
+        if not self.held.touched or replace(self.held, touched=()) != Held():
+            self.write(self.decision())
+        if self.held.touched:
+            self._refuse_another()
+            write_preparations(self.path, marks)
         return BaseLineEditor(self.path, replace(self.settings, obey_saved=True), self.number)
 
     def write(self, decision: Decision) -> None:

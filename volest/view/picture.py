@@ -195,7 +195,10 @@ def lay_out(
     _ruler(pen, width, head + height, mm_per_px)
     _depth_steps(pen, scene, head + height)
     for k, row in enumerate(rows):
-        _legend(pen, row, head + height + _STEPS_PX + _ROW_PX * k)
+        y = head + height + _STEPS_PX + _ROW_PX * k
+        for name, x in row:
+            _swatch(pen, x, y, name)
+            _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
     return paper
 
 
@@ -304,12 +307,6 @@ def _legend_rows(names: Sequence[str], width: int) -> list[list[tuple[str, float
     return rows
 
 
-def _legend(pen: "ImageDraw", row: Sequence[tuple[str, float]], y: int) -> None:
-    for name, x in row:
-        _swatch(pen, x, y, name)
-        _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
-
-
 def legend_of(names: Sequence[str]) -> "Image":
     """Draw a legend for a window, one line a name."""
     from PIL import Image, ImageDraw
@@ -333,6 +330,8 @@ def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
             pen.ellipse([(x + 22 * k, y + 14), (x + 22 * k + 16, y + 30)], fill=look.colour)
     elif look.shape == "ball":
         pen.ellipse([(x + 8, y), (x + 52, y + tall)], fill=look.colour, outline=INK)
+    elif look.shape == "stake":
+        pen.rectangle([(x + 24, y), (x + 36, y + tall)], fill=look.colour)
     elif look.shape == "pegs":
         for k in range(3):
             left = x + 21 * k

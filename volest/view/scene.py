@@ -34,6 +34,7 @@ PAPER, INK, FAINT, PROFILE = "#f6f3ec", "#1d2433", "#5a6070", "#4c3f73"
 DEPTHS = ("#22264a", "#39406e", "#565b8e", "#7677a8", "#9896bd", "#bab6cf", "#dcd7e0", "#f4f0ee")
 IMPRESSION, STONE, BASE_LINE, CUT_FACE = "impression", "stone", "base line", "cut face"
 EXCESS, BOXING, HOLES, UNDERCUTS, AIR = "excess", "boxing", "holes", "undercuts", "air"
+PREPARED = "prepared teeth"
 _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
 _POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
 _BOARD_CELLS = 1.3  # boards overlap a little, so that a fence has no gaps
@@ -69,6 +70,7 @@ LOOKS = {
     HOLES: Look(colour="#000000", says="not in the scan", shape="dots"),
     UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
     AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
+    PREPARED: Look(colour=INK, says="prepared tooth", shape="stake"),
 }
 
 
@@ -183,10 +185,9 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
     crest = cavity.rim.crest_mm
     over = base.heights_mm(*crest.T) * base.upright
     relief, rooms = cavity.relief, cavity.rooms
-    roofed = np.zeros(relief.hole.size, dtype=bool)
-    roofed[rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)]] = True
+    roofed = relief.grid.map_of(rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)])
     unseen = relief.hole & cavity.footprint.inside
-    unseen.ravel()[rooms.cell[rooms.filled & rooms.assumed]] = True
+    unseen |= relief.grid.map_of(rooms.cell[rooms.filled & rooms.assumed])
     off = {"cut": np.zeros(len(crest), dtype=bool), "box": np.zeros(len(crest), dtype=bool)}
     for what, _, cells in worked(cavity, over):
         off[what] |= cells
@@ -194,7 +195,7 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
         EXCESS: _excess(stand.drawn(crest[off["cut"]])),
         BOXING: _fence(crest[off["box"]], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
-        UNDERCUTS: _dots(roofed.reshape(relief.hole.shape), cavity, stand),
+        UNDERCUTS: _dots(roofed, cavity, stand),
         AIR: _air(cavity, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
@@ -255,12 +256,8 @@ def best_cut_mm(cavity: Cavity, stand: DisplayFrame) -> float:
         return 0.0
     ahead = stand.drawn(np.stack([x[filled], y[filled], np.zeros(int(filled.sum()))], axis=1))[:, 1]
     low, high = float(ahead.min()), float(ahead.max())
-    held, edges = np.histogram(
-        ahead,
-        bins=_SLICES,
-        range=(low + _SEARCH[0] * (high - low), low + _SEARCH[1] * (high - low)),
-        weights=depth[filled],
-    )
+    sought = (low + _SEARCH[0] * (high - low), low + _SEARCH[1] * (high - low))
+    held, edges = np.histogram(ahead, bins=_SLICES, range=sought, weights=depth[filled])
     best = int(np.argmax(held))
     return float(edges[best] + edges[best + 1]) / 2.0
 

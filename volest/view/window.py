@@ -15,14 +15,17 @@ from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
 from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
 from volest.view.mesh import grid_mesh
-from volest.view.picture import (
-    draw_off_screen,
-    legend_of,
-    put_block,
-    surface_of,
-    volume_words,
+from volest.view.picture import draw_off_screen, legend_of, put_block, surface_of, volume_words
+from volest.view.scene import (
+    IMPRESSION,
+    INK,
+    PAPER,
+    STONE,
+    Block,
+    best_cut_mm,
+    cut_open,
+    on_base_line,
 )
-from volest.view.scene import INK, PAPER, Block, best_cut_mm, cut_open, on_base_line
 
 _FREE_MM = 6.0  # of the sheet, round the impression
 _PART, _THIN = 0.018, 0.005  # letters and knobs, and the bar between them: parts of the window
@@ -48,6 +51,8 @@ _REACH = 2.5  # diagonals of the scan: at that angle all of it is seen from ther
 SIZE_PX = (1400, 900)
 _STEP_MM, _LEAP_MM, _STEP_DEG, _CUT_STEP_MM = 0.1, 1.0, 0.5, 1.0
 _LONGEST_NAME = 40
+_THROUGH = 0.35  # of the stone's colour is left where one looks through it
+_MARKING = "Point at each prepared tooth and press p; once more takes its mark away."
 _LOG = logging.getLogger(__name__)
 
 
@@ -66,7 +71,7 @@ class Window:
         self.number, self.told = 0, ""
         self.handling: BaseLineEditor | None = None
         self.cut_mm: float | None = None
-        self.words_shown = True
+        self.words_shown, self.through = True, False
         self.blocks: dict[str, Block] = {}
         # Where the lines of other scans and impressions were left, unsaved.
         self._left: dict[tuple[Path, int], Held] = {}
@@ -88,15 +93,17 @@ class Window:
             "Left": ("tilt up to the left", lambda: self.tilt_by(right_deg=-_STEP_DEG)),
             "Home": ("tilt up to the front", lambda: self.tilt_by(front_deg=_STEP_DEG)),
             "End": ("tilt up to the back", lambda: self.tilt_by(front_deg=-_STEP_DEG)),
-            "0": ("back to the line it opened with", lambda: self.hold(Held())),
+            "0": ("back to how it opened", lambda: self.hold(Held())),
             "c": ("cut open, or close", self.toggle_cut),
             "comma": ("cut towards the back", lambda: self.move_cut(-_CUT_STEP_MM)),
             "period": ("cut towards the front", lambda: self.move_cut(_CUT_STEP_MM)),
+            "p": ("mark prepared teeth", self.mark),
+            "t": ("look through the stone, or not", self.look_through),
             "a": ("look from above", self.look_from_above),
             "o": ("look from the back", self.look_from_back),
             "n": ("next scan or impression", lambda: self.turn_to(self.number + 1)),
             "b": ("the one before", lambda: self.turn_to(self.number - 1)),
-            "s": ("save the base line", self.save),
+            "s": ("save", self.save),
             "k": ("hide or show these words", self.toggle_words),
             "Escape": ("close", self.close),
         }
@@ -158,6 +165,8 @@ class Window:
         self.plotter.remove_actor("impression profile", render=False)
         for block in self.blocks.values():
             put_block(self.plotter, block)
+        if self.through and STONE in self.blocks:
+            self.plotter.actors[STONE].prop.opacity = _THROUGH
         self._tell()
         _LOG.info("blocks: %s", ", ".join(self.blocks))
 
@@ -224,6 +233,29 @@ class Window:
             self.handling.tilt_by(right_deg=right_deg, front_deg=front_deg)
             self.hold(self.handling.held)
 
+    def look_through(self) -> None:
+        """Look through the stone, or at it."""
+        self.through = not self.through
+        self.draw()
+
+    def mark(self) -> None:
+        """Mark the tooth under the pointer as prepared, or no more; first let it be seen."""
+        from vtkmodules.vtkRenderingCore import vtkCellPicker
+
+        if self.handling is None:
+            return
+        picker: Any = vtkCellPicker()
+        picker.AddPickList(self.plotter.actors[IMPRESSION])
+        picker.PickFromListOn()
+        x, y = self.plotter.iren.get_event_position()
+        if self.through and picker.Pick(x, y, 0.0, self.plotter.renderer):
+            self.handling.touch(np.array(picker.GetPickPosition()))
+            self.hold(self.handling.held)
+            return
+        self.told = "There is no impression. " * self.through + _MARKING
+        self.through = True
+        self.draw()
+
     def toggle_cut(self) -> None:
         """Cut it open where most stone shows, or close it."""
         if self.handling is None:
@@ -280,13 +312,13 @@ class Window:
             self._left[self._shown] = self.handling.held
 
     def unsaved(self) -> list[Path]:
-        """List the scans whose base lines were moved and not saved, once an impression."""
+        """List the scans of which something was changed and not saved, once an impression."""
         self._leave()
         listed = list(zip(self.paths, self.cavities, strict=True))
         return [path for path, _ in sorted(self._left, key=listed.index)]
 
     def save(self) -> None:
-        """Save the base line beside the scan, and show the scan as it is measured by it."""
+        """Save base line and marks beside the scan, and show the scan as it is measured by them."""
         if self.handling is None:
             return
         try:
@@ -408,6 +440,8 @@ def _held_line(handling: BaseLineEditor) -> str:
     words = f"base line {held.height_mm:+.1f} mm{how}"
     if held.is_tilted:
         words += f"; tilt {held.right_deg:+.1f} right, {held.front_deg:+.1f} front"
+    if marks := len(handling.prepared):
+        words += f"; prepared teeth marked: {marks}"
     return words
 
 
