@@ -191,7 +191,8 @@ def test_full_is_when_the_last_imprint_has_stone_to_its_gum() -> None:
     solid, base = bowls(bell=False), level(0.0)
     stages = staged(solid, PITCH_MM)
     rooms = stages.rooms(base)
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     row = row_of(rooms, (-10.0, 0.0), (8.5, 0.0))
     piece = np.where(rooms.grid.centres_mm()[0] < 0.0, 1, 2)
     each = tuple(replace(PIECE, deep_mm=mm) for mm in (9.0, 7.0))

@@ -100,7 +100,8 @@ def test_gum_beside_an_imprint_is_no_rim(
         end_hours=(9, 3),
         each=(replace(PIECE, deep_mm=16.0),),
     )
-    clock = find_clock(stages.relief.grid, stages.footprint.inside)
+    inside = stages.footprint.inside
+    clock = find_clock(stages.relief.grid, inside, inside)
     thick = find_thickness(rooms, base, clock, row, over_mm=2.0, wanted_mm=3.0)
     (behind,) = thick.behind
     assert behind.tip_mm == (16.0 if is_seen else None)

@@ -172,8 +172,14 @@ def log_command(
     usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
     end_g = left_g if short_g is None else -short_g  # below 0 what was missing
     asked = {"a pour": end_g, "--strike": strike, "--pour": number, "--delivered": delivered_g}
-    beside = {"from": source, "scan": scan, "cavity": cavity, "base-pour": second_pour or None,
-              "again": again or None, "scoops": by_scoop or None}  # fmt: skip
+    beside = {
+        "from": source,
+        "scan": scan,
+        "cavity": cavity,
+        "base-pour": second_pour or None,
+        "again": again or None,
+        "scoops": by_scoop or None,
+    }
     _check_words(_only_said(asked), {**said, **_only_said(beside)}, left_g, short_g)
     _check_csv(csv_file, [journal_file, source, lab_file, backup_file])
     with journal.Journal(journal_file, new=end_g is not None or delivered_g is not None) as book:

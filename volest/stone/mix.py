@@ -142,8 +142,20 @@ class Mix:
         }
 
 
-_TOLD = ("stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way", "bowl",
-         "waste_ml", "mix_ml", "volume_u_ml")  # fmt: skip
+_TOLD = (
+    "stone",
+    "powder_g",
+    "water_ml",
+    "scoops",
+    "mixes",
+    "full_scoops",
+    "rest_g",
+    "way",
+    "bowl",
+    "waste_ml",
+    "mix_ml",
+    "volume_u_ml",
+)
 _TOLD_DIGITS = 6
 
 
