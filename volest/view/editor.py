@@ -182,7 +182,7 @@ class BaseLineEditor:
     def _drawn(self, place_mm: Place) -> Floats:
         return self.stand.drawn(self.cavity.frame.to_frame(np.array(place_mm)))
 
-    def touch(self, drawn_mm: Floats) -> None:
+    def mark_at(self, drawn_mm: Floats) -> None:
         """Mark a prepared tooth at a place, (3,), of the drawing; near a mark, take that away."""
         x, y, z = self.cavity.frame.from_frame(self.stand.undrawn(drawn_mm)).tolist()
         self.held = replace(self.held, touched=(*self.held.touched, (x, y, z)))

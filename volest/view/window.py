@@ -249,7 +249,7 @@ class Window:
         picker.PickFromListOn()
         x, y = self.plotter.iren.get_event_position()
         if self.through and picker.Pick(x, y, 0.0, self.plotter.renderer):
-            self.handling.touch(np.array(picker.GetPickPosition()))
+            self.handling.mark_at(np.array(picker.GetPickPosition()))
             self.hold(self.handling.held)
             return
         self.told = "There is no impression. " * self.through + _MARKING
