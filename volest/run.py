@@ -257,7 +257,12 @@ class Desk:
         failed: UsageError | None = None
         for target, pieces in self._texts(found, plan, left_off):
             try:
-                written += self._written(target, pieces)
+                if isinstance(target, str):
+                    written.append(self.kept.write(target, pieces))
+                elif isinstance(target, Path):
+                    written.append(str(write_whole(target, pieces, or_beside=True)))
+                else:
+                    target("".join(pieces))
             except UsageError as fault:
                 failed = failed or fault
         if failed is None:
@@ -312,14 +317,6 @@ class Desk:
         results = list(self.results(found))
         cards = [read_card(self.kept.card(one.scan), one.cavity) for one in results]
         yield sheet_text(results, cards, self.request.settings, plan, told=told)
-
-    def _written(self, target: Target | str, pieces: Iterable[str]) -> list[str]:
-        if isinstance(target, str):
-            return [self.kept.write(target, pieces)]
-        if not isinstance(target, Path):
-            target("".join(pieces))
-            return []
-        return [str(write_whole(target, pieces, or_beside=True))]
 
     def _remove_sheets_but(self, written: set[str]) -> None:
         """Take away pages of an earlier run: amounts that no longer hold must not be poured."""

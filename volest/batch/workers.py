@@ -313,12 +313,8 @@ class _Plain(logging.Formatter):
 
 
 def _ending(code: int | None) -> str:
-    if code is not None and code < 0:
-        try:
-            return f"signal {signal.Signals(-code).name}"
-        except ValueError:
-            return f"signal {-code}"
-    return f"exit code {code}"
+    names = {one.value: one.name for one in signal.Signals}
+    return f"signal {names.get(-code, -code)}" if code and code < 0 else f"exit code {code}"
 
 
 class Cluster(Engine):

@@ -10,7 +10,8 @@ import logging
 import os
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -100,31 +101,13 @@ class LateGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, _, line) in _COMMANDS.items()])
 
-    def main(
-        self,
-        args: Sequence[str] | None = None,
-        prog_name: str | None = None,
-        complete_var: str | None = None,
-        standalone_mode: bool = True,
-        windows_expand_args: bool = True,
-        **extra: Any,
-    ) -> Any:
+    def main(self, *words: Any, standalone_mode: bool = True, **more: Any) -> Any:
         """Run a command line and end the program with its exit code."""
-
-        def call() -> Any:
-            return super(LateGroup, self).main(
-                args,
-                prog_name or "volest",
-                complete_var,
-                standalone_mode=False,
-                windows_expand_args=windows_expand_args,
-                **extra,
-            )
-
+        more |= {"prog_name": more.get("prog_name") or "volest", "standalone_mode": False}
+        call = partial(super().main, *words, **more)
         if not standalone_mode:
             return call()
-        code = _guarded(call)
-        sys.exit(code)
+        sys.exit(_guarded(call))
 
 
 def _guarded(call: Callable[[], Any]) -> int:

@@ -206,7 +206,7 @@ class Number(_Type):
         low, high = self.least, self.most
         if self.above is not None and number <= self.above:
             self.fail(f"{number} is not above {self.above:g}.", param, ctx)
-        if low is not None and high is not None and not low <= number <= high:
+        if low is not None and high is not None and (number < low or number > high):
             self.fail(f"{number} is not in {low:g} to {high:g}.", param, ctx)
         if low is not None and number < low:
             self.fail(f"{number} is below {low:g}.", param, ctx)
