@@ -4,7 +4,10 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
+settings.register_profile("untimed", deadline=None)  # a loaded machine is no fault of the code
+settings.load_profile("untimed")
 os.environ["VOLEST_LAB"] = ""  # for programs that a test starts too
 
 

@@ -213,7 +213,7 @@ def warm_up() -> None:
     for name in LOADED:
         importlib.import_module(name)
     quick = [hypothesis.Phase.explicit, hypothesis.Phase.generate]  # the first failure will do
-    hypothesis.settings.register_profile("quick", phases=quick)
+    hypothesis.settings.register_profile("quick", phases=quick, deadline=None)
     hypothesis.settings.load_profile("quick")
 
 

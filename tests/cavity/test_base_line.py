@@ -28,7 +28,7 @@ from volest.cavity.rim import Rim, find_rim, parted, robust_plane
 from volest.errors import ScanError
 from volest.settings import Base
 
-REPEATABLE = settings(max_examples=25, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=25, derandomize=True)
 LEAN = st.floats(-0.15, 0.15)
 STILL = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))
 

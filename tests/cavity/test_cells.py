@@ -12,7 +12,7 @@ from volest.cavity.frame import Bools
 from volest.scan.compiling import SWITCH
 
 MAPS = arrays(bool, st.tuples(st.integers(1, 12), st.integers(1, 12)))
-REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=60, derandomize=True)
 ROUND = np.ones((3, 3))
 
 

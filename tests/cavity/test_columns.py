@@ -16,7 +16,7 @@ from volest.cavity.columns import Columns, Grid, cut_columns, grid_over
 from volest.cavity.polarity import by_coordinate
 from volest.errors import ScanError
 
-REPEATABLE = settings(max_examples=25, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=25, derandomize=True)
 SEEDS = st.integers(0, 10_000)
 
 

@@ -87,7 +87,7 @@ X, Y = PLAIN.grid.centres_mm()
 STILL = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))
 RADIUS_MM = 20.0
 PIT_MM = 8.0
-REPEATABLE = settings(max_examples=15, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=15, derandomize=True)
 
 
 def pits(x: Floats, y: Floats) -> Bools:

@@ -101,7 +101,7 @@ def poured(stretches: Stretches, start: int) -> tuple[Pools, Floats, Floats]:
     return pools, *pools.poured(int(pools.basin[start]))
 
 
-@hypothesis_settings(max_examples=60, deadline=None)
+@hypothesis_settings(max_examples=60)
 @given_any(seed=st.integers(0, 10**6), whole=st.booleans())
 def test_levels_are_those_of_a_heap_exactly(seed: int, *, whole: bool) -> None:
     stretches = terrain(seed, whole=whole)
@@ -112,7 +112,7 @@ def test_levels_are_those_of_a_heap_exactly(seed: int, *, whole: bool) -> None:
     assert np.array_equal(told, levels_by_heap(stretches, start))
 
 
-@hypothesis_settings(max_examples=50, deadline=None)
+@hypothesis_settings(max_examples=50)
 @given_any(seed=st.integers(0, 10**6))
 def test_ml_are_those_of_a_pour_step_by_step(seed: int) -> None:
     drawn = terrain(seed, whole=False)

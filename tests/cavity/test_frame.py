@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from tests.cavity.posing import random_move
 from volest.cavity.frame import frame_along
 
-REPEATABLE = settings(max_examples=40, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=40, derandomize=True)
 NUMBER = st.floats(-1e3, 1e3, allow_nan=False).map(lambda v: round(v, 6))
 AXIS = st.tuples(NUMBER, NUMBER, NUMBER).filter(lambda a: np.linalg.norm(a) > 1e-3)
 

@@ -24,7 +24,7 @@ from volest.cavity.polarity import by_coordinate
 from volest.cavity.pose import Pose, Samples, find_pose, spread_samples
 from volest.errors import ScanError
 
-REPEATABLE = settings(max_examples=12, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=12, derandomize=True)
 SEEDS = st.integers(0, 9999)
 
 

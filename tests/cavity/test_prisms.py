@@ -24,7 +24,7 @@ from volest.cavity.polarity import by_coordinate
 from volest.cavity.void import ReachableVoid
 from volest.cavity.volume import prism_volume_ml
 
-REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=60, derandomize=True)
 SEEDS = st.integers(0, 10_000)
 LINE = level(0.0)
 

@@ -10,7 +10,7 @@ from scipy.spatial import ConvexHull
 from volest.cavity.base_line import resting_plane
 from volest.cavity.frame import Floats
 
-REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=60, derandomize=True)
 KINDS = ("rough", "on a lattice", "bowl", "shallow", "sheet")
 
 

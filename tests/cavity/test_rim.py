@@ -23,7 +23,7 @@ from volest.cavity.height_map import HeightMap
 from volest.cavity.rim import Rim, beyond_edge, find_rim, parted, robust_plane
 from volest.errors import ScanError
 
-REPEATABLE = settings(max_examples=40, deadline=None, derandomize=True)
+REPEATABLE = settings(max_examples=40, derandomize=True)
 FAR_BELOW_MM = 1.5  # stone runs out there unless boxed; common practice, no source
 SLOPE = st.floats(-0.5, 0.5)
 INNER_MM, OUTER_MM = 16.0, 20.0  # cavity's edge and footprint's, both from the middle

@@ -45,7 +45,7 @@ def parts_of(
     return dict(margin.parts_ml)
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=40, derandomize=True)
 @given(parts=st.lists(st.floats(0.0, 10.0), min_size=1, max_size=8))
 def test_parts_add_by_root_sum_of_squares(parts: list[float]) -> None:
     margin = Uncertainty(parts_ml=tuple(("part", u) for u in parts))

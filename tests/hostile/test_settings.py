@@ -18,9 +18,7 @@ from volest.scan.decision import Decision, decision_path, read_decision, write_d
 from volest.settings import parse_base
 from volest.stone.lab_file import check_lab, read_lab_and_habits
 
-quiet = settings(
-    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+quiet = settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 NUMBERS = ["nan", "inf", "-1", "1e400", "1,5", "",
            *slow("-inf", "1e308", "-1e308", "1e-320", "0", "0x10")]  # fmt: skip
 OPTIONS = ("--pitch", "--wp", "--waste", "--residue", "--extra-water", "--second-pour", "--age")

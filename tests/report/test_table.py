@@ -132,7 +132,7 @@ def test_a_receiver_without_unicode_gets_escapes() -> None:
 OFF_THE_HALF = st.integers(1, 100_000).map(lambda n: n / 100.0 + 0.003)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(st.tuples(st.text(max_size=60), OFF_THE_HALF, st.booleans()), max_size=6),
     st.integers(min_value=20, max_value=160) | st.none(),

@@ -24,9 +24,7 @@ MIXED = (
     .partition(b"3 0 1 2")[0]
     + b"4 0 1 2 3\n3 4 5 6\n5 7 8 9 10 11\n3 1 2 3\n3 5 9 11\n0\n2 0.5 1e3\n"
 )
-shared = settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+shared = settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def outcome(data: bytes, path: Path) -> Scan | None:

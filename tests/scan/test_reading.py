@@ -69,9 +69,7 @@ def solid_ones(triangles: Triangles) -> Triangles:
     return np.concatenate([first, triangles[area > 1e-6]])
 
 
-@settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(triangles=small_meshes)
 def test_round_trip_in_all_encodings(triangles: Triangles, tmp_path: Path) -> None:
     triangles = solid_ones(triangles)

@@ -29,7 +29,7 @@ def corner_sets(triangles: Triangles) -> set[frozenset[tuple[float, ...]]]:
     return {frozenset(map(tuple, triangle.tolist())) for triangle in triangles}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(share=st.floats(0, 0.45), seed=st.integers(0, 2**31), torus=st.booleans())
 def test_flips_are_put_right(share: float, seed: int, torus: bool) -> None:
     solid = TORUS if torus else SPHERE
@@ -67,7 +67,7 @@ def with_corners_amid_sides(triangles: Triangles, chance: np.random.Generator) -
     return np.asarray(cut[as_mesh(cut).area_faces > 0])
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(share=st.floats(0, 0.3), seed=st.integers(0, 2**31))
 def test_faces_that_meet_along_their_sides_are_of_one_body(share: float, seed: int) -> None:
     chance = np.random.default_rng(seed)

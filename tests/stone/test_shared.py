@@ -47,7 +47,7 @@ def partitions(items: Sequence[int], most: int) -> Iterator[list[list[int]]]:
                 yield [*smaller[:at], [first, *group], *smaller[at + 1 :]]
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.lists(st.floats(10.0, 75.0), min_size=1, max_size=6))
 def test_as_good_as_trying_everything(volumes_ml: list[float]) -> None:
     plan = plan_mixes(waiting(*volumes_ml), Settings(lab=LAB))
@@ -62,7 +62,7 @@ def test_as_good_as_trying_everything(volumes_ml: list[float]) -> None:
     assert plan.powder_g == pytest.approx(best[1])
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.lists(st.floats(10.0, 120.0), min_size=1, max_size=10), st.integers(1, 4))
 def test_every_impression_once_and_no_limit_broken(volumes_ml: list[float], most: int) -> None:
     impressions = waiting(*volumes_ml)
@@ -167,7 +167,7 @@ def test_what_cannot_be_saved_keeps_nobody_waiting() -> None:
     assert plan.late == {"lost"}
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(st.floats(10.0, 60.0), st.floats(0.0, 14.0), st.booleans()),
@@ -410,7 +410,7 @@ def test_more_than_a_round_are_planned_too() -> None:
     assert plan_mixes([], Settings()).mixes == ()
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.lists(st.floats(10.0, 60.0), min_size=2, max_size=6), st.integers(1, 5))
 def test_stones_are_planned_apart_on_one_bench(volumes_ml: list[float], cut: int) -> None:
     both = Settings(lab=LAB, stones_for=tuple((f"b{at:02}", "type-3") for at in range(cut)))
