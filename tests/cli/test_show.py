@@ -74,7 +74,7 @@ def test_the_curve_is_that_of_the_ball(scan: Path) -> None:
 def test_what_only_a_scan_can_tell_is_told_and_written() -> None:
     quadrant = ROOT / "sample_meshes" / "b0422-lower-left-quadrant.stl"
     told = " ".join(call("show", str(quadrant)).stdout.split())
-    assert "come to the last imprint after 0.2 mL from 12 o'clock and 0.3 mL from 6" in told
+    assert "has wetted the last imprint after 0.2 mL from 12 o'clock and 0.3 mL from 6" in told
     assert "Under roofs" not in told  # no air stays at any tilt
     record = json.loads(call("show", str(quadrant), "--json", "-").stdout)
     jsonschema.Draft202012Validator(schema()).validate(record)

@@ -82,7 +82,8 @@ def deep_floor(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Bools:
     """Mark floor deeper under the base line than half of the deepest: the row and its ridge."""
     x, y = relief.grid.centres_mm()
     over = np.where(inside, base.heights_mm(x, y, relief.top_mm), np.inf)
-    return np.asarray(over <= PIT_SHARE * float(over.min()))
+    least = float(over.min())
+    return np.asarray(over <= max(PIT_SHARE * least, least))  # over the line the lowest alone
 
 
 def convex_outline(inside: Bools) -> Bools:
