@@ -158,17 +158,28 @@ def checksum_of_old(*values: object) -> str | None:
     entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # tried here
     try:
         check_entry(entry)
-        day_of(entry)
         left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
         density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
         low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
         is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
-        words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck)
-        are_texts = isinstance(entry.stone, str) and all(isinstance(x, str | None) for x in words)
-        is_meant = is_like and are_texts and entry.way in (HAND, VACUUM)
-        return checksum(*values) if is_meant else None
+        return checksum(*values) if is_like and _is_sound(entry) else None
     except (UsageError, TypeError, ValueError, OverflowError):
         return None
+
+
+def _is_sound(entry: Entry) -> bool:
+    """Tell whether a pour that another program may have written holds what figures can rest on."""
+    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
+    try:
+        day_of(entry), cases_of(entry)
+        are_figures = all(map(math.isfinite, (*amounts, entry.left_g, entry.left_ml)))
+        are_texts = all(isinstance(word, str | None) for word in words)
+        is_known = entry.way in (HAND, VACUUM) and entry.outcome in (None, *OUTCOMES)
+        is_stone = isinstance(entry.stone, str) and math.isfinite(entry.volume_u_ml)
+        return are_figures and are_texts and is_known and is_stone and min(amounts) > 0
+    except (TypeError, ValueError, OverflowError):
+        return False
 
 
 def check_entry(entry: Entry) -> None:
@@ -342,7 +353,7 @@ class Journal:
         rows, lost, given_up = [], set[int](), set[int]()
         for *values, kept in self._base.rows(query):
             row = kind(**dict(zip(names, values, strict=True)))
-            if checksum(*values) == kept:
+            if checksum(*values) == kept and (not isinstance(row, Entry) or _is_sound(row)):
                 rows.append(row)
             elif kept == checksum(_GIVEN_UP, row.number):
                 given_up.add(row.number)

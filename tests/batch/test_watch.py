@@ -155,6 +155,24 @@ def test_wakes_end_when_told(tmp_path: Path) -> None:
     assert time.monotonic() - start < 5.0
 
 
+def test_a_file_that_is_busy_since_the_last_look_is_looked_at_soon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("volest.batch.watch._IDLE_MS", 60_000)
+    monkeypatch.setattr("volest.batch.watch._BUSY_MS", 50)
+    stop, busy = threading.Event(), threading.Event()
+    signs = wakes(tmp_path, stop, busy.is_set)
+    next(signs)
+    threading.Timer(0.5, (tmp_path / "new.stl").touch).start()
+    next(signs)  # of the file that came
+    busy.set()  # as its look found
+    patience = threading.Timer(20.0, stop.set)
+    patience.start()
+    assert next(signs, "none") is None
+    patience.cancel()
+    stop.set()
+
+
 @pytest.fixture
 def watched(tmp_path: Path) -> Iterator[tuple[Path, Path, "subprocess.Popen[str]"]]:
     folder, out = tmp_path / "scans", tmp_path / "out"

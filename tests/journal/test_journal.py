@@ -1,5 +1,6 @@
 """The journal: what is booked is there, for two programs at once, and slips are refused."""
 
+import math
 import sqlite3
 import subprocess
 import sys
@@ -13,7 +14,7 @@ import pytest
 
 from volest.data_base import VERSION
 from volest.errors import UsageError
-from volest.journal import Case, Delivery, Entry, Journal, now, written
+from volest.journal import Case, Delivery, Entry, Journal, checksum, now, written
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -410,6 +411,35 @@ def test_a_row_that_does_not_fit_is_told_and_teaches_nothing(path: Path, words: 
             return
         journal.strike(2)
         assert journal.damage() == []
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        {"booked": "x"},
+        {"volume_ml": math.inf},
+        {"way": "spoon"},
+        {"outcome": "wow"},
+        {"cases": "{"},
+        {"lot": 5},
+    ],
+)
+def test_a_row_of_another_program_that_cannot_be_meant_is_told(
+    path: Path, odd: dict[str, Any]
+) -> None:
+    with Journal(path) as journal:
+        journal.book(ENTRY)
+        (entry,) = journal.entries()
+    mark = checksum(*astuple(replace(entry, **odd)))  # its checksum fits
+    base = sqlite3.connect(path)
+    words = ", ".join(f"{key} = ?" for key in odd)
+    base.execute(f"UPDATE pours SET {words}", list(odd.values()))  # noqa: S608  # own names
+    base.execute("UPDATE pours SET checksum = ?", [mark])
+    base.commit()
+    base.close()
+    with Journal(path) as journal:
+        assert journal.pours() == []
+        assert "pour 1 is damaged or missing" in journal.damage()[0]
 
 
 def test_a_backup_never_goes_over_what_the_journal_lost(path: Path, tmp_path: Path) -> None:

@@ -164,6 +164,8 @@ def test_preparations_of_another_content_refuse_the_scan(scan: Path) -> None:
     with pytest.raises(ScanError, match="another content"):
         read_decision(scan)
     assert read_told(scan).preparations == ()
+    write_decision(scan, None)  # the refused line is taken away, its marks do not come back
+    assert (read_decision(scan), read_told(scan).preparations) == (None, ())
 
 
 @pytest.mark.parametrize(

@@ -135,6 +135,16 @@ def test_polygon_of_many_corners(tmp_path: Path) -> None:
     assert area.sum() / 2 == pytest.approx(n * r**2 * np.sin(2 * np.pi / n) / 2, rel=1e-12)
 
 
+def test_a_list_may_have_the_name_of_a_number(tmp_path: Path) -> None:
+    head = header(
+        "ascii", *POINTS, "property list uchar float x", *FACES, "property uchar vertex_index"
+    )
+    points = "".join(f"{x} {y} {z} 2 7 7\n" for x, y, z in BOX)
+    faces = "".join(f"4 {' '.join(map(str, quad))} 9\n" for quad in QUADS)
+    triangles = read(tmp_path, head + (points + faces).encode())
+    assert volume_mm3(triangles) == pytest.approx(BOX_VOLUME_MM3, rel=1e-12)
+
+
 def test_faces_of_two_corners_are_counted(tmp_path: Path) -> None:
     path = tmp_path / "two.ply"
     data = ply_text(cuboid()).replace(b"face 12", b"face 14") + b"2 0 1\n0\n"

@@ -13,7 +13,14 @@ from tests.view.bowls import tray, write_bowl
 from volest.errors import ScanError
 from volest.lab import Bowl, Lab
 from volest.pipeline import size_scan
-from volest.scan.decision import Patch, decision_path, read_decision, write_decision
+from volest.scan.decision import (
+    Patch,
+    decision_path,
+    read_decision,
+    read_told,
+    write_decision,
+    write_preparations,
+)
 from volest.settings import Settings
 from volest.view.editor import BaseLineEditor, Held
 
@@ -93,6 +100,26 @@ def test_a_line_is_not_saved_for_another_scan(bowl: Path) -> None:
     with pytest.raises(ScanError, match="replaced meanwhile"):
         handling.save()
     assert read_decision(bowl) is None
+
+
+def test_what_was_saved_elsewhere_meanwhile_is_not_written_over(bowl: Path) -> None:
+    handling = BaseLineEditor(bowl, Settings())
+    write_preparations(bowl, [(1.0, 2.0, -20.0)])
+    handling.mark_at(np.array([5.0, 5.0, -19.0]))
+    with pytest.raises(ScanError, match="meanwhile"):
+        handling.save()
+    assert read_told(bowl).preparations == ((1.0, 2.0, -20.0),)
+
+
+def test_a_mark_is_taken_away_by_a_second_touch_and_not_from_the_tooth_opposite(bowl: Path) -> None:
+    handling = BaseLineEditor(bowl, Settings())
+    handling.mark_at(np.array([5.0, 5.0, -19.0]))
+    handling.mark_at(np.array([6.0, 5.0, -4.0]))  # of a tray that is bitten into from both sides
+    assert len(handling.prepared) == 2
+    handling.mark_at(np.array([5.0, 5.0, -18.0]))
+    handling.mark_at(np.array([5.0, 5.0, -4.0]))
+    assert handling.prepared == ()
+    assert handling.held == Held()  # nothing is left to save
 
 
 def test_a_line_by_which_the_scan_is_refused_is_not_saved(

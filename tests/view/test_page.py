@@ -272,7 +272,8 @@ def test_a_full_card_stays_on_its_page(crowded: Page, wide_in: float, tall_in: f
     assert max(out_px) < 1.0  # what hangs out of its card lies on the next one
     # With more notes than any sample has, a card may go over to a second page of its own.
     assert max(tall_px[: MOST_ON_A_PAGE + 1]) <= room_px
-    assert printed == first + sum(-(-tall // room_px) for tall in tall_px)
+    # A line that breaks on the screen may not break on paper, whose width is no whole px.
+    assert len(tall_px) <= printed - first <= sum(-(-tall // room_px) for tall in tall_px)
 
 
 def test_a_telephone_shows_all_of_it_without_moving_sideways(crowded: Page) -> None:

@@ -107,10 +107,10 @@ def wakes(
                     yield_on_timeout=True,
                     ignore_permission_denied=True,
                 ):
+                    yield
                     # Another folder may have that name now, and events of the old one are past.
                     if _identity(folder) != mark or busy() != was_busy:
                         break
-                    yield
             except OSError:  # taken away just now
                 _LOG.info("%s cannot be watched", folder, exc_info=True)
                 mark = None

@@ -185,7 +185,7 @@ def check_limits(limits: Limits) -> None:
             number = "a number" if kind is Real else "a whole number"
             remedy = "write one, or leave it out"
             raise UsageError(f"{name} {value!r}", needed=number, remedy=remedy)
-        if not float(value) > above:
+        if not value > above:  # type: ignore[operator]  # any real number, however large
             remedy = "leave it out for the usual one"
             raise UsageError(found.format(value), needed=needed, remedy=remedy)
 

@@ -229,7 +229,9 @@ class Surface:
     @cached_property
     def corners(self) -> Floats:
         """Corners in the scan's own frame, (3, 3, n): coordinate, corner, triangle."""
-        return np.ascontiguousarray(self.triangles.transpose(2, 1, 0))
+        corners = np.ascontiguousarray(self.triangles.transpose(2, 1, 0))
+        corners.flags.writeable = False  # as loops are compiled for
+        return corners
 
     def turned_about(self) -> "Surface":
         """Return the surface with all faces turned."""

@@ -132,8 +132,9 @@ def _reach_mm(rooms: ReachableVoid) -> Floats:
     lips = np.stack([j[one[at_lip]], i[one[at_lip]], far[other[at_lip]]], axis=1)
     reach = np.zeros(count)
     if len(lips):
-        off, _ = cKDTree(lips).query(np.stack([j, i, far], axis=1)[~is_open])
-        reach[~is_open] = (off - 0.5) * grid.pitch_mm  # from between two cells
+        off, at = cKDTree(lips).query(np.stack([j, i, far], axis=1)[~is_open])
+        has_lip = lips[at, 2] == far[~is_open]  # none where it is closed in all round
+        reach[~is_open] = np.where(has_lip, (off - 0.5) * grid.pitch_mm, 0.0)  # from between cells
     return reach
 
 
@@ -233,6 +234,8 @@ def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple
         for over_mm in NECKS_MM[floor.min() + NECKS_MM < 0.0]:
             level = float(floor.min() + over_mm)
             cut = (floor < level) & (top > level)
+            if not cut.any():  # under a pocket's roof, over its neighbour's floor
+                continue
             places = places_mm[:, cut]
             values, axes = np.linalg.eigh(np.cov(places, bias=True))
             off = axes[:, 0] @ (places - places.mean(axis=1, keepdims=True))

@@ -63,7 +63,8 @@ def find_thickness(
     """Measure the stone over the floor; so much more stands over the base line."""
     grid = rooms.grid
     floor = floors_mm(rooms)
-    covered, over = np.isfinite(floor), ~rooms.filled
+    covered = np.isfinite(floor)
+    over = ~rooms.filled & ~covered.ravel()[rooms.cell]
     # What stands over the line and has covered floor all round is floor too; a wall joins the rim.
     wall = joined(~grid.map_of(rooms.cell), ~covered)
     off_mm = distance_transform_edt(np.pad(~wall, 1))[1:-1, 1:-1] * grid.pitch_mm

@@ -1,1 +1,1 @@
-"""The command line: one file a command, no logic."""
+"""The command line: one kind of command a file, no logic."""

@@ -282,9 +282,9 @@ def _date(text: str | None) -> str | None:
     if text is None:
         return None
     try:
-        if _MONTH.fullmatch(text):
-            text = f"{text}-{calendar.monthrange(*map(int, text.split('-')))[1]}"
-        return date.fromisoformat(text).isoformat()
+        is_month = _MONTH.fullmatch(text)
+        last = f"-{calendar.monthrange(*map(int, text.split('-')))[1]}" if is_month else ""
+        return date.fromisoformat(text + last).isoformat()
     except ValueError as fault:  # of `calendar` too
         raise UsageError(
             f"--expires {text}", needed="a date", remedy="write 2032-03-31, or 2032-03"

@@ -179,10 +179,11 @@ def drop_degenerate(
             remedy="export the scan again",
             code="no-triangles",
         )
-    if dropped <= MANY_SHARE * len(keep):
-        return (triangles[keep], areas[keep], ()) if dropped else (triangles, areas, ())
+    if not dropped:
+        return triangles, areas, ()
+    left = triangles.transpose(2, 1, 0)[..., keep].transpose(2, 1, 0)  # coordinate by coordinate
     note = Note("degenerate", count=dropped, what="triangles", of=len(keep))
-    return triangles[keep], areas[keep], (note,)
+    return left, areas[keep], (note,) if dropped > MANY_SHARE * len(keep) else ()
 
 
 def note_lost(

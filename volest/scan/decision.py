@@ -40,6 +40,8 @@ _TOLD: dict[str, tuple[Callable[[Any], bool], str]] = {  # of the impression its
     ),
 }
 PLACES = ("leave-out", "take-in")
+# Beside a name that leaves no room for one nothing can be saved.
+_NOT_THERE = (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG)
 Place = tuple[float, float, float]
 
 
@@ -84,8 +86,8 @@ def has_decision(scan: Path) -> bool:
     """Tell whether anything is saved beside a scan, be it a link to nowhere."""
     try:
         decision_path(scan).lstat()
-    except OSError as fault:  # beside a name that leaves no room for one nothing can be saved
-        if fault.errno in (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG):
+    except OSError as fault:
+        if fault.errno in _NOT_THERE:
             return False
         raise
     return True
@@ -147,8 +149,10 @@ def saved_bytes(scan: Path) -> bytes | None:
     try:
         with decision_path(scan).open("rb") as stream:
             return stream.read(LARGEST_BYTES + 1)
-    except FileNotFoundError:
-        return None
+    except OSError as fault:
+        if fault.errno in _NOT_THERE:
+            return None
+        raise
 
 
 def put_back(scan: Path, content: bytes | None) -> None:
@@ -223,8 +227,6 @@ def read_told(scan: Path) -> Told:
     told = _told(scan)
     taken: datetime | None = told.get("taken")
     marks: list[list[float]] = told.get("preparations", [])
-    if marks and scan_mark(decision_path(scan)) not in (None, fingerprint(scan)):
-        marks = []  # of another content: told where the decision is read
     return Told(
         taken=None if taken is None else taken.astimezone(),
         material=told.get("material"),
@@ -238,7 +240,10 @@ def _told(scan: Path) -> dict[str, Any]:
         record = toml_of(path, LARGEST_BYTES) if path.is_file() else {}
     except (GivenFileError, OSError):  # told where the decision is read
         return {}
-    return {key: record[key] for key in _TOLD if key in record and _TOLD[key][0](record[key])}
+    told = {key: record[key] for key in _TOLD if key in record and _TOLD[key][0](record[key])}
+    if told.get("preparations") and scan_mark(path) not in (None, fingerprint(scan)):
+        del told["preparations"]  # of another content: told where the decision is read
+    return told
 
 
 def scan_mark(path: Path) -> str | None:

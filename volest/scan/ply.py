@@ -86,10 +86,10 @@ def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note
     notes: tuple[Note, ...] = (
         (Note("trailing-bytes", count=left, what=unit, after="row"),) if left else ()
     )
-    vertices, (counts, indices) = tables["vertex"], tables["face"][corner_list]
-    points = np.empty((len(vertices["x"][1]), 3))
+    vertices, (counts, indices) = tables["vertex"], tables["face"][corner_list, True]
+    points = np.empty((len(vertices["x", False][1]), 3))
     for axis, name in enumerate("xyz"):
-        points[:, axis] = vertices[name][1].reshape(-1)
+        points[:, axis] = vertices[name, False][1].reshape(-1)
     corners, short_faces = _fans(counts, indices.reshape(-1))
     if short_faces:
         refuse_if_unfilled("faces with fewer than three corners", short_faces, len(counts))
@@ -203,8 +203,11 @@ def number_table(body: bytes) -> NDArray[np.float64]:
 
 def _columns(
     data: NDArray[np.uint8], at: int, element: Element, order: str
-) -> tuple[dict[str, _Numbers], int]:
-    """Read columns from a place on, and the place after them; at once if all rows are alike."""
+) -> tuple[dict[tuple[str, bool], _Numbers], int]:
+    """Read columns, by name and whether they are lists, and the place after them.
+
+    Rows that are all alike are read at once.
+    """
     if not element.columns:
         return {}, at
     first, _ = _walked(data, at, min(element.rows, 1), element, order)
@@ -225,7 +228,8 @@ def _columns(
             (rows[f"count{place}"] if place in lists else first[place][0], rows[f"numbers{place}"])
             for place in range(len(element.columns))
         ]
-    return dict(zip((column.name for column in element.columns), found, strict=True)), after
+    names = ((column.name, bool(column.counted)) for column in element.columns)
+    return dict(zip(names, found, strict=True)), after
 
 
 def _walked(

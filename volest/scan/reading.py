@@ -104,7 +104,9 @@ def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> 
         code="not-a-mesh",
     )
     try:
-        found = np.array(_corners(given), dtype=np.float64)  # (n, 3, 3), a copy
+        found = np.asarray(
+            _corners(given), dtype=np.float64
+        )  # (n, 3, 3); what looks it over copies
     except (TypeError, ValueError, IndexError) as fault:
         raise without from fault
     if found.shape[1:] != (3, 3) or not len(found):

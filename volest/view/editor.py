@@ -22,6 +22,7 @@ from volest.scan.decision import (
     Place,
     fingerprint,
     read_told,
+    saved_bytes,
     write_decision,
     write_preparations,
 )
@@ -42,6 +43,9 @@ MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
 _SAME_DEG = 1e-9
 _MARK_MM = 4.0  # seen from above: what is touched so near to a mark takes it away
+_OPPOSITE_MM = (
+    10.0  # so far above or below lies another tooth: a tray may be bitten into from both sides
+)
 _STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
 
 
@@ -86,7 +90,8 @@ class BaseLineEditor:
         self.result: Result
         self.cavity: Cavity
         self.result, self.cavity = examine(path, settings, number)
-        self._read, self._marks = fingerprint(path), read_told(path).preparations
+        self._read, self._saved = fingerprint(path), saved_bytes(path)
+        self._marks = read_told(path).preparations
         self.stand: DisplayFrame = display_frame_of(self.cavity.clock, self.cavity.base)
         self.skin: Mesh = draw_impression(self.cavity, self.stand)
         self.held = Held()
@@ -174,9 +179,14 @@ class BaseLineEditor:
         """Where prepared teeth are marked: as it is saved, and as they were touched since."""
         marks = self._marks
         for place in self.held.touched:
-            at = self._drawn(place)[:2]
-            rest = tuple(one for one in marks if math.dist(self._drawn(one)[:2], at) >= _MARK_MM)
-            marks = rest if len(rest) < len(marks) else (*marks, place)
+            near = self._drawn(place)
+            off = [np.abs(self._drawn(one) - near) for one in marks]
+            rest = [
+                one
+                for one, (x, y, z) in zip(marks, off, strict=True)
+                if math.hypot(x, y) >= _MARK_MM or z >= _OPPOSITE_MM
+            ]
+            marks = tuple(rest) if len(rest) < len(marks) else (*marks, place)
         return marks
 
     def _drawn(self, place_mm: Place) -> Floats:
@@ -186,6 +196,8 @@ class BaseLineEditor:
         """Mark a prepared tooth at a place, (3,), of the drawing; near a mark, take that away."""
         x, y, z = self.cavity.frame.from_frame(self.stand.undrawn(drawn_mm)).tolist()
         self.held = replace(self.held, touched=(*self.held.touched, (x, y, z)))
+        if self.prepared == self._marks:  # all as it is saved
+            self.held = replace(self.held, touched=())
 
     def scene(self) -> Scene:
         """Draw it with the base line as it is held, and the marks of prepared teeth."""
@@ -229,17 +241,27 @@ class BaseLineEditor:
         return tuple(replace(one, others=()) for one in decisions if one is not None)
 
     def save(self) -> "BaseLineEditor":
-        """Save the line as it is held, and give the scan as `volest size` sees it from now.
+        """Save the line as it is held, and give the scan as it is measured from now.
 
-        Where only teeth were marked, it is these alone that are saved.
+        Where only teeth were marked, it is these alone that are saved. All is saved or nothing.
         """
-        marks = self.prepared
+        if saved_bytes(self.path) != self._saved:
+            raise ScanError(
+                "another line, or other marks, than were opened: saved elsewhere meanwhile",
+                needed="nobody's work lost",
+                remedy="close the window, open it again",
+            )
+        self._refuse_another()
+        line = None
         if not self.held.touched or replace(self.held, touched=()) != Held():
-            self.write(self.decision())
+            line = self.decision()
+            examine(self.path, self.settings, self.number, line)
         if self.held.touched:
-            self._refuse_another()
-            write_preparations(self.path, marks)
-        return BaseLineEditor(self.path, replace(self.settings, obey_saved=True), self.number)
+            write_preparations(self.path, self.prepared)
+        if line is not None:
+            write_decision(self.path, line)
+        obeying = self.settings.obey_saved or line is not None
+        return BaseLineEditor(self.path, replace(self.settings, obey_saved=obeying), self.number)
 
     def write(self, decision: Decision) -> None:
         """Write a decision beside the scan.

@@ -160,6 +160,10 @@ class Window:
                 cavity, base = self.handling.cavity, self.handling.base
                 self.blocks = cut_open(scene, cavity, self.cut_mm, base)
             _put_sheet(self.plotter, self.handling, self.cut_mm)
+        drawn = self.blocks.items()  # what is cut away whole has nothing to draw
+        self.blocks = {
+            name: one for name, one in drawn if len(one.mesh.triangles) or len(one.lines_mm)
+        }
         for name in before - set(self.blocks):
             self.plotter.remove_actor(name, render=False)
         self.plotter.remove_actor("impression profile", render=False)
@@ -245,7 +249,8 @@ class Window:
         if self.handling is None:
             return
         picker: Any = vtkCellPicker()
-        picker.AddPickList(self.plotter.actors[IMPRESSION])
+        if IMPRESSION in self.blocks:
+            picker.AddPickList(self.plotter.actors[IMPRESSION])
         picker.PickFromListOn()
         x, y = self.plotter.iren.get_event_position()
         if self.through and picker.Pick(x, y, 0.0, self.plotter.renderer):
@@ -327,9 +332,10 @@ class Window:
             self.told = f"not saved: {fault}"
             self.draw()
             return
-        self.settings = replace(self.settings, obey_saved=True)
-        self.told = "saved; volest size obeys it"
+        self.settings = self.handling.settings
         self._restart()
+        self.told = "saved; volest size obeys it"
+        self._tell()
 
     def toggle_words(self) -> None:
         """Hide or show keys and legend."""
