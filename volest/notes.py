@@ -167,7 +167,7 @@ def _at_hours(hours: Sequence[int]) -> str:
 def dial_in_words(right_is_one_to_five: bool | None, *, is_arch: bool) -> str:
     """Say how hours are meant, and where the patient's right is, if that is known."""
     if not is_arch:
-        return "Seen into the opening, 12 o'clock is the narrower end of the row."
+        return "Seen into the opening, 12 o'clock is the narrower end of the row, mostly its front."
     dial = "Seen into the opening, 12 o'clock is the front of the arch"
     if right_is_one_to_five is None:
         return f"{dial}."
@@ -305,7 +305,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
     "leaning-rim": Said(
         "the rim leans {lean_deg:.0f} degrees against the deepest places of the floor",
         "check that the base may lean like that, or give the base line by --base depth=MM",
-        "check that the base may lean like that, or tilt the base line level with the teeth"),
+        "check that the base may lean like that, or tilt the base line level with those"),
     "low-line": Said(
         "the base line lies {under_mm:.1f} mm under the rim; up to the rim the cavity holds "
         "{to_rim_ml:.1f} mL",

@@ -340,9 +340,7 @@ def guided(
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints, gums_mm=gums_mm)
     over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
     palate = preparations = None
-    if cast.horseshoe_mm is not None and settings.right_is_one_to_five(
-        result.scan, is_arch=clock.is_arch
-    ):  # upper
+    if cast.horseshoe_mm is not None and settings.is_upper(result.scan):
         from volest.cavity.palate import find_palate
 
         palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)

@@ -31,8 +31,8 @@ class Base:
     how : str
         'rim', 'depth', 'cover', 'plane', or 'saved': a plane that a person saved.
     offset_mm : float
-        Height above the rim (rim), above the cusp tips (depth) or the least stone over the highest
-        floor (cover); unused for 'plane'.
+        Height above the rim (rim), above the deepest floor (depth) or the least stone over the
+        highest floor (cover); unused for 'plane'.
     plane : tuple of float
         For 'plane' and 'saved': point in mm, then the normal, in the scan's own frame.
     """
@@ -111,6 +111,14 @@ class Settings:
         fitting = [stone for pattern, stone in self.stones_for if fits(pattern, scan)]
         return self.with_stone(fitting[-1]) if fitting else self
 
+    def is_upper(self, scan: str) -> bool | None:
+        """Say whether a scan is of an upper jaw; None where the lab's file does not say."""
+        upper, lower = (
+            any(fits(names, scan) for names in patterns)
+            for patterns in (self.lab.jaw.upper, self.lab.jaw.lower)
+        )
+        return None if upper == lower else upper
+
     def right_is_one_to_five(self, scan: str, *, is_arch: bool) -> bool | None:
         """Say whether 1 to 5 on the dial are the patient's right; None where no jaw is known.
 
@@ -119,11 +127,7 @@ class Settings:
         The dial is seen into the opening, 12 at the front: of an upper jaw that is from above, and
         right is right; of a lower jaw it is from below.
         """
-        upper, lower = (
-            any(fits(names, scan) for names in patterns)
-            for patterns in (self.lab.jaw.upper, self.lab.jaw.lower)
-        )
-        return None if upper == lower or not is_arch else upper
+        return self.is_upper(scan) if is_arch else None
 
     def as_record(self) -> dict[str, Any]:
         """Return plain values for JSON; the base line in the words of the command line."""

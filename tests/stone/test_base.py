@@ -109,7 +109,11 @@ def test_a_base_of_another_stone_is_weighed_unless_its_scoop_is_known(by: str) -
 @pytest.mark.parametrize(
     ("by", "powder_g", "words"),
     [
-        ("gram", 56.0, "weigh it: 2 full scoops of 43 g with 24.9 mL of water would be 30 g more"),
+        (
+            "gram",
+            56.0,
+            "better weigh it: 2 full scoops of 43 g with 24.9 mL of water would be 30 g more",
+        ),
         ("scoop", 86.0, "2 full scoops of 43 g"),
     ],
 )

@@ -100,8 +100,12 @@ SCOOPS = "3 full scoops of 50 g with 30.0 mL of water"
         (65, "scoop", "3 full scoops of 50 g"),
         (10, "scoop", "1 full scoop of 50 g"),
         # 21 g and 103 g; over a third more is a waste, and told so.
-        (10, "gram", "weigh it: 1 full scoop of 50 g with 10.0 mL of water would be 29 g more"),
-        (50, "gram", f"weigh it: {SCOOPS} would be 47 g more"),
+        (
+            10,
+            "gram",
+            "better weigh it: 1 full scoop of 50 g with 10.0 mL of water would be 29 g more",
+        ),
+        (50, "gram", f"better weigh it: {SCOOPS} would be 47 g more"),
         (
             65,
             "gram",

@@ -256,7 +256,7 @@ BASE_HELP = """\b
 Base lines (--base):
   rim                       the crest of the rim, all round (default)
   rim=MM                    so much above the rim; negative: below it
-  depth=MM                  so high over the deepest cusp tips
+  depth=MM                  so high over the deepest places of the floor
   cover=MM                  at least so much stone over the highest floor
   plane=PX,PY,PZ,NX,NY,NZ   a point and the way up, in the scan's own frame
 

@@ -7,7 +7,7 @@ import os
 import threading
 import time
 from collections import OrderedDict, defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
@@ -26,7 +26,7 @@ from volest.batch.workers import Engine
 from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.journal import Journal, entry_of, now
-from volest.notes import dial_in_words
+from volest.notes import Note, dial_in_words
 from volest.report.guide import advice
 from volest.report.names import visible
 from volest.report.table import amounts_in_words, before_water, made_with, rows
@@ -272,7 +272,14 @@ class OpenDay:
         waiting, plan = self.begun(mix_id) if mix_id else self._planned()
         cards = [None if one.volume_ml is None else self._kept_card(one) for one in waiting]
         at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting}
-        return sheet_text(waiting, cards, self.request.settings, plan, at=at if near else None)
+        return sheet_text(
+            waiting,
+            cards,
+            self.request.settings,
+            plan,
+            begun=bool(mix_id),
+            at=at if near else None,
+        )
 
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
         assert self._run is not None  # noqa: S101  # without a run nothing is found
@@ -344,10 +351,7 @@ class OpenDay:
             "material": told.material or "",
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
-            "notes": [
-                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
-                for n in one.notes
-            ],
+            "notes": _said(one.notes),
             "advice": [] if one.trim is None else list(advice(one.trim)),
             "dial": "" if right is None else dial_in_words(right, is_arch=is_arch),
             "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
@@ -388,6 +392,7 @@ class OpenDay:
             "version": self._versions[Path(one.scan)],
             "moves": card["moves"],
             "solid": card["solid"],
+            "notes": _said(map(Note.of, card["notes"])),
             "range_mm": [one.curve[0][0], one.curve[-1][0]] if one.curve else [0.0, 0.0],
             "prepared": _drawn(places_mm, card["solid"]["to_scan"]),
         }
@@ -469,7 +474,8 @@ class OpenDay:
     ) -> dict[str, Any]:
         """Save a base line beside its scan, and new patches, if nobody else was quicker."""
         (a, b, c), (d, e, f) = point_mm, normal
-        if max(map(abs, (*point_mm, *normal))) > FARTHEST_MM or math.hypot(d, e, f) < LEAST_NORMAL:
+        is_near = all(abs(x) <= FARTHEST_MM for x in (*point_mm, *normal))  # a NaN is not
+        if not is_near or math.hypot(d, e, f) < LEAST_NORMAL:
             raise UsageError(
                 "a base line that is no plane",
                 needed="a point in mm and a direction",
@@ -759,6 +765,13 @@ def _patches(said: Sequence[Any]) -> list[decision.Patch]:
             remedy="save some first",
         )
     return [decision.patch_in(Path("what was touched"), patch) for patch in said]
+
+
+def _said(notes: Iterable[Note]) -> list[dict[str, str]]:
+    return [
+        {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
+        for n in notes
+    ]
 
 
 def _drawn(

@@ -467,13 +467,13 @@ def without_bowl(result: Result) -> Result:
     return replace(result, notes=notes, outcome=outcome)
 
 
-def shared_lines(plan: Plan, settings: Settings) -> list[str]:
+def shared_lines(plan: Plan, settings: Settings, *, begun: bool = False) -> list[str]:
     """Tell the plan of shared mixes, two or more lines each, and what it saves."""
     if not plan.mixes:
         return ["Shared mixes: nothing to pour"]
     lines = ["Mixes, in the order to make them: water first, then powder"]
     ago_min = (this_minute() - plan.start).total_seconds() / 60.0
-    if ago_min > _STALE_MIN:
+    if ago_min > _STALE_MIN and not begun:
         lines.append(
             f"  Their start, {plan.start:%H:%M}, was {in_words(ago_min)} ago: plan anew before "
             "you pour"

@@ -42,7 +42,7 @@ def scoops_in_words(made: Mix) -> str:
         scoops = f"{scoops_in_words(whole)} with {water_in_words(whole)} of water"
         more = f"{shown(more_g, made.bench.scale_step_g)} g more"
         if more_g > _MOST_MORE * made.powder_g / made.mixes:
-            return f"weigh it: {scoops} would be {more}"
+            return f"better weigh it: {scoops} would be {more}"
         makes = f"makes {whole.mix_ml / whole.mixes:.1f} mL"
         return f"or without a scale: {scoops}; that is {more} powder and {makes}"
     if made.rest_g:

@@ -49,14 +49,15 @@ def sheet_text(
     plan: Plan | None = None,
     *,
     told: Sequence[str] = (),
+    begun: bool = False,
     sized: datetime | None = None,
     at: Mapping[str, str] | None = None,
 ) -> str:
     """Write the pour sheet, a whole HTML page: no address in it leads out of it.
 
-    `told` is said of the folder beside its scans; `sized` is when they were sized, or found
-    unchanged: now if it is not given. `at` are addresses where scans can be opened, by their names:
-    the cards carry them, to be read by a camera.
+    `told` is said of the folder beside its scans; a plan may be `begun` already; `sized` is when
+    they were sized, or found unchanged: now if it is not given. `at` are addresses where scans can
+    be opened, by their names: the cards carry them, to be read by a camera.
     """
     drawn = zip(table.as_planned(results, plan), cards, strict=True)
     results = [result if card is None else _with_notes(result, card) for result, card in drawn]
@@ -97,7 +98,7 @@ def sheet_text(
         entries=entries,
         cards=[(mixes.pop(entry["mix"], None), entry) for entry in in_order],
         lines=[
-            *(table.shared_lines(plan, settings) if plan else ()),
+            *(table.shared_lines(plan, settings, begun=begun) if plan else ()),
             *table.batch_lines(results, plan),
         ],
         told=list(map(sentence, told)),
