@@ -148,6 +148,8 @@ def test_a_base_line_is_given_as_it_was_found(bowl: Path) -> None:
         ("by", "cup"),
         ("way", b"hand"),
         ("second_pour_mm", "x"),
+        ("heap_mm", 50.0),
+        ("heap_mm", -5),
         ("lab", 3),
         ("journal", 3),
     ],

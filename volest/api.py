@@ -390,7 +390,10 @@ def _value(name: str, value: object) -> object:
     if name in {"base", "stones_for"}:
         return _base(value) if name == "base" else _pairs(value)
     if setting.kind is float:
-        return _number(name, value)
+        number, (low, high) = _number(name, value), setting.limits
+        if not low <= number <= high:
+            raise _wrong(name, value, f"{low:g} to {high:g}", "write one, or leave it out")
+        return number
     if setting.kind is PurePath:
         return _path(name, value)
     if setting.kind is bool:
