@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 from hypothesis import given, settings
@@ -11,12 +12,19 @@ from rich.cells import cell_len
 from tests.flat import mix
 from tests.report.invented import DIFFER, HEEL, SMALL, measured, refused
 from volest.lab import Lab, OwnStone, SecondPour
-from volest.report.table import CAUTIONS, SHARED_APART, made_with, table_text, tally
+from volest.report.table import (
+    CAUTIONS,
+    SHARED_APART,
+    made_with,
+    shared_lines,
+    table_text,
+    tally,
+)
 from volest.result import Result
 from volest.settings import Settings, parse_base
 from volest.stone.mix import second_pour
 from volest.stone.reference import pour_window
-from volest.stone.shared import Impression, plan_mixes
+from volest.stone.shared import Impression, plan_mixes, this_minute
 from volest.stone.words import scoops_cell
 
 LONG = "case-2026-11-24-second-tray-after-lunch-upper-full-arch-with-six-prepared-teeth.stl"
@@ -238,6 +246,13 @@ def test_no_line_ends_between_a_figure_and_its_unit(width: int) -> None:
     lines = table_text(results, Settings(lab=lab), width=width).splitlines()
     assert not [line for line in lines if re.match(r"\s*(mL|g|mm|min|%)\b", line)]
     assert "\ue000" not in "".join(lines)
+
+
+def test_a_plan_whose_start_is_past_is_made_anew_unless_it_is_begun() -> None:
+    start = this_minute() - timedelta(minutes=20)
+    plan = plan_mixes([Impression(name="one.stl", volume_ml=20.0)], Settings(), start=start)
+    assert "plan anew" in " ".join(shared_lines(plan, Settings()))
+    assert "plan anew" not in " ".join(shared_lines(plan, Settings(), begun=True))
 
 
 def test_a_bowl_of_its_own_is_not_spoken_of_where_a_mix_is_shared() -> None:

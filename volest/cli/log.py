@@ -167,8 +167,12 @@ def log_command(
             "lab's file: volest lab --new lab.toml",
         )
     lab = lab_from(lab_file)
-    # Bytes of the command line that are no text are written out.
-    said = {k: visible(v) if isinstance(v, str) else v for k, v in words.items() if v is not None}
+    # Bytes of the command line that are no text are written out; a stone is looked up as it is.
+    said = {
+        key: visible(one) if isinstance(one, str) and key != "stone" else one
+        for key, one in words.items()
+        if one is not None
+    }
     usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
     end_g = left_g if short_g is None else -short_g  # below 0 what was missing
     asked = {"a pour": end_g, "--strike": strike, "--pour": number, "--delivered": delivered_g}
