@@ -60,9 +60,9 @@ def find_clock(grid: "Grid", inside: Bools, deep: Bools) -> Clock:
     spread, axes = np.linalg.eigh(places @ places.T)
     along = axes.T @ places
     skew = (along * along * along).mean(axis=1)
-    is_arch = bool(spread[1] < QUADRANT**2 * spread[0])
-    main = int(np.argmax(np.abs(skew))) if is_arch else 1  # along the row
+    main = int(np.argmax(np.abs(skew)))
     front = axes[:, main] * (1.0 if skew[main] >= 0.0 else -1.0)
+    is_arch = bool(main == 0 or spread[1] < QUADRANT**2 * spread[0])  # front teeth alone lie across
     bow = _about_middle(grid, deep)[0] - _about_middle(grid, convex_outline(deep))[0]
     reach = float(np.linalg.norm(bow))
     astray = front @ bow < math.cos(math.radians(ASTRAY_DEG)) * reach
