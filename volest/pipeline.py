@@ -219,6 +219,7 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
         rim,
         base,
         clock,
+        deep=deep,
         trimming=settings.lab.trimming,
         first_pour=settings.lab.first_pour,
     )

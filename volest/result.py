@@ -189,6 +189,11 @@ class Result:
         return math.sqrt(max(above_ml**2 - self.reserve_ml**2, 0.0)) / 2.0
 
     @property
+    def is_arch(self) -> bool:
+        """Whether 12 on the dial is an arch's front, and not the narrower end of a quadrant."""
+        return self.trim is None or self.trim.is_arch
+
+    @property
     def name(self) -> str:
         """What tells it from all others of a run: its scan, and its number if that has several."""
         return self.scan if self.cavities == 1 else f"{self.scan} #{self.cavity}"

@@ -13,8 +13,9 @@ from tests.cavity.stages import bed, box, level, pit, staged, tilted
 from tests.cavity.terrain import PITCH_MM, Floats, disc, relief_of, ring
 from volest.cavity.base_line import BasePlane
 from volest.cavity.footprint import find_footprint
+from volest.cavity.frame import Bools
 from volest.cavity.rim import find_rim
-from volest.cavity.trim import Clock, Trim, base_areas, find_clock, find_trim
+from volest.cavity.trim import Clock, Trim, base_areas, deep_floor, find_clock, find_trim
 from volest.lab import FirstPour, Trimming
 
 DIAL = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
@@ -31,7 +32,11 @@ def trimmed(crest_mm: Floats, base: BasePlane, lean: tuple[float, float] = (0.0,
     x, y = RIM.crest_mm[:, :2].T
     z = lean[0] * x + lean[1] * y + crest_mm
     rim = replace(RIM, crest_mm=np.stack([x, y, z], axis=1))
-    return find_trim(RELIEF, FOOTPRINT, rim, base, DIAL)
+    return find_trim(RELIEF, FOOTPRINT, rim, base, DIAL, deep=deep(base))
+
+
+def deep(base: BasePlane) -> Bools:
+    return deep_floor(RELIEF, FOOTPRINT.inside, base)
 
 
 def test_heights_of_a_wave() -> None:
@@ -113,7 +118,8 @@ def test_notch_is_a_gap_of_its_width() -> None:
     stages = staged(bed(pit(50.0, 40.0, 15.0), notch))
     inside = stages.footprint.inside
     clock = find_clock(stages.relief.grid, inside, inside)
-    trim = find_trim(stages.relief, stages.footprint, stages.rim, level(0.0), clock)
+    floor = deep_floor(stages.relief, inside, level(0.0))
+    trim = find_trim(stages.relief, stages.footprint, stages.rim, level(0.0), clock, deep=floor)
     assert trim.rim_lowest_mm == pytest.approx(-5.0, abs=0.01)
     # The stretch reaches along the notch's two sides as well as across it.
     assert 8.0 <= trim.gap_length_mm <= 10.0 + 2 * 6.0
@@ -192,7 +198,8 @@ def test_wax_stands_as_high_as_the_stone(line_mm: float, heap_mm: float) -> None
     crest = dented((0.0, 8.0, -6.0))
     rim = replace(RIM, crest_mm=np.column_stack([RIM.crest_mm[:, :2], crest]), stray_mm=crest)
     pour = FirstPour(heap_mm=2.0)
-    works = find_trim(RELIEF, FOOTPRINT, rim, level(line_mm), DIAL, first_pour=pour).works
+    line = level(line_mm)
+    works = find_trim(RELIEF, FOOTPRINT, rim, line, DIAL, deep=deep(line), first_pour=pour).works
     (boxed,) = (work for work in works if work.what == "box")
     assert boxed.heap_mm == pytest.approx(heap_mm)
     assert boxed.most_mm == pytest.approx(6.0 + line_mm)
@@ -203,7 +210,8 @@ def test_thresholds_are_the_labs_own() -> None:
     rim = replace(RIM, crest_mm=np.column_stack([RIM.crest_mm[:, :2], crest]), stray_mm=crest)
     for box_under_mm, works in ((1.4, 1), (1.6, 0)):
         own = Trimming(box_under_mm=box_under_mm)
-        trim = find_trim(RELIEF, FOOTPRINT, rim, level(0.0), DIAL, trimming=own)
+        line = level(0.0)
+        trim = find_trim(RELIEF, FOOTPRINT, rim, line, DIAL, deep=deep(line), trimming=own)
         assert len(trim.works) == works
 
 

@@ -137,15 +137,14 @@ def _crest_mm(relief: HeightMap, border: Bools, points_mm: Floats | Surface | No
     these the lowest along the border, so that a sloping crest is not lifted to what lies uphill.
     Cells count with their middle, but with their highest point where that is a sharp rim beside it.
     """
-    near = grown(border, corners=True)
-    middle = np.where(relief.outside, -np.inf, relief.top_mm)
-    if points_mm is None:
-        peak = middle
-    elif isinstance(points_mm, Surface):
-        peak = peaks_of_surface(points_mm, relief.grid, near, middle)
-    else:
-        peak = peaks_of_points(points_mm, relief.grid, near, middle)
-    height = np.where(peak > middle + SHARP_MM, peak, middle)
+    height = np.where(relief.outside, -np.inf, relief.top_mm)
+    if points_mm is not None:
+        near = grown(border, corners=True)
+        if isinstance(points_mm, Surface):
+            peak = peaks_of_surface(points_mm, relief.grid, near, height)
+        else:
+            peak = peaks_of_points(points_mm, relief.grid, near, height)
+        height = np.where(peak > height + SHARP_MM, peak, height)
     crest = np.full(border.shape, np.inf)
     crest[border] = _ranked(height, border, -2)
     crest[border] = np.where(np.isfinite(crest), crest, height)[border]  # a lone cell has no second

@@ -189,6 +189,7 @@ def find_trim(
     base: "BasePlane",
     clock: Clock,
     *,
+    deep: Bools,
     trimming: Trimming = _USUAL,
     first_pour: FirstPour = _POUR,
 ) -> Trim:
@@ -196,7 +197,7 @@ def find_trim(
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
     over_rim_mm = float((rim.stray_mm * base.upright - over).mean())
     step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
-    to_pits = _to_pits_mm(relief, footprint.inside, base)[footprint.border]
+    to_pits = _to_pits_mm(deep, relief.grid.pitch_mm)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
     is_inner = on_tongue_side(footprint.inside, relief.grid.pitch_mm)[footprint.border]
@@ -322,11 +323,10 @@ def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> 
     )
 
 
-def _to_pits_mm(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Floats:
+def _to_pits_mm(deep: Bools, pitch_mm: float) -> Floats:
     from scipy.ndimage import distance_transform_edt
 
-    pits = deep_floor(relief, inside, base)
-    return np.asarray(distance_transform_edt(~pits)) * relief.grid.pitch_mm
+    return np.asarray(distance_transform_edt(~deep)) * pitch_mm
 
 
 def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:

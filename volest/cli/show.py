@@ -87,10 +87,10 @@ def show_command(
     result, guide = guided(result, found, settings, read_told(scan).preparations)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
+    right = settings.right_is_one_to_five(str(scan), is_arch=result.is_arch)
     if "-" not in (curve, json_file):
         click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
-        right = settings.right_is_one_to_five(str(scan), is_arch=found.clock.is_arch)
-        dial = dial_in_words(right, is_arch=found.clock.is_arch)
+        dial = dial_in_words(right, is_arch=result.is_arch)
         told = guide_text(result, found.trim, found.margin, found.base.lean_deg, dial, guide=guide)
         click.echo(told, nl=False)
     if curve is not None:
@@ -105,7 +105,6 @@ def show_command(
     if outlined is not None:
         from volest.view.around import outline
 
-        right = settings.right_is_one_to_five(str(scan), is_arch=found.clock.is_arch)
         text = outline(found, scan.name, right_is_one_to_five=right)
         write_whole(outlined, text.encode())
         say(f"wrote {outlined}")

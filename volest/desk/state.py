@@ -335,8 +335,7 @@ class OpenDay:
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
         told = decision.read_told(scan)
-        is_arch = one.trim is None or one.trim.is_arch
-        right = self.request.settings.right_is_one_to_five(one.scan, is_arch=is_arch)
+        right = self.request.settings.right_is_one_to_five(one.scan, is_arch=one.is_arch)
         return {
             "id": self._id(one),
             "version": self._versions.get(scan, _HIDDEN),
@@ -353,7 +352,7 @@ class OpenDay:
             "can_undo": bool(self._undo.get(scan)),
             "notes": _said(one.notes),
             "advice": [] if one.trim is None else list(advice(one.trim)),
-            "dial": "" if right is None else dial_in_words(right, is_arch=is_arch),
+            "dial": "" if right is None else dial_in_words(right, is_arch=one.is_arch),
             "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
         }
 

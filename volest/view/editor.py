@@ -251,11 +251,10 @@ class BaseLineEditor:
                 needed="nobody's work lost",
                 remedy="close the window, open it again",
             )
-        self._refuse_another()
         line = None
         if not self.held.touched or replace(self.held, touched=()) != Held():
             line = self.decision()
-            examine(self.path, self.settings, self.number, line)
+        self._check(line)
         if self.held.touched:
             write_preparations(self.path, self.prepared)
         if line is not None:
@@ -268,9 +267,13 @@ class BaseLineEditor:
 
         Nothing is written when the scan is another one by now, or would be refused with it.
         """
-        self._refuse_another()
-        examine(self.path, self.settings, self.number, decision)
+        self._check(decision)
         write_decision(self.path, decision)
+
+    def _check(self, decision: Decision | None) -> None:
+        self._refuse_another()
+        if decision is not None:
+            examine(self.path, self.settings, self.number, decision)
 
     def remove(self) -> None:
         """Take away what was decided of this impression; of others of the scan it stays."""

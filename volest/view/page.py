@@ -232,8 +232,7 @@ def _entry(
         data = {"moves": moves, "solid": card["solid"], "curve_last": last_mm}
     told = (note.text + note.do_at_desk for note in (*turn["planned"], *result.notes))
     letters = sum(map(len, (*told, *steps, *short, *after, *turn["ready"])))
-    is_arch = result.trim is None or result.trim.is_arch
-    right = settings.right_is_one_to_five(result.scan, is_arch=is_arch)
+    right = settings.right_is_one_to_five(result.scan, is_arch=result.is_arch)
     return {
         "result": result,
         "row": line,
@@ -247,7 +246,7 @@ def _entry(
         "after": after,
         "cast_mm": cast_mm(result, settings),
         "wordy": letters > _WORDY[base is not None],
-        "dial": dial_in_words(right, is_arch=is_arch),
+        "dial": dial_in_words(right, is_arch=result.is_arch),
         "advice": [] if result.trim is None else advice(result.trim),
         "stop": ends,
         "before": table.before_water(result),
