@@ -5,8 +5,11 @@ give the same bits. Corners are (3, 3, n): coordinate, corner, triangle, in the 
 each is turned into the frame as it is met, so that no turned copy of all is kept.
 """
 
+from heapq import heapify, heappop, heappush
+
 import numpy as np
 
+from volest.cavity import cells
 from volest.cavity.cells import ROUND
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.scan.compiling import compiled
@@ -450,23 +453,12 @@ def evened_out(heights: Floats, cells: Ints, turns: int) -> None:
 
 
 @compiled
-def join_rooms(cell: Ints, floor: Floats, top: Floats, width: int, name: Ints) -> None:
-    """Give stretches that meet, or are joined by others that do, one name; `name` comes as 0, 1...
-
-    Stretches are sorted by cell. Two meet if their cells are neighbours and their heights overlap.
-    """
-    for step in (1, width):
-        first = 0
-        for a in range(len(cell)):
-            while first < len(cell) and cell[first] < cell[a] + step:
-                first += 1
-            b = first
-            while b < len(cell) and cell[b] == cell[a] + step:
-                if min(top[a], top[b]) > max(floor[a], floor[b]):
-                    one, other = eldest(name, a), eldest(name, b)
-                    name[max(one, other)] = min(one, other)
-                b += 1
-    for a in range(len(cell)):
+def join_rooms(one: Ints, other: Ints, name: Ints) -> None:
+    """Give what meets, in pairs, or is joined by others that do, one name; these come as 0, 1..."""
+    for m in range(len(one)):
+        a, b = eldest(name, one[m]), eldest(name, other[m])
+        name[max(a, b)] = min(a, b)
+    for a in range(len(name)):
         name[a] = name[name[a]]
 
 
@@ -481,7 +473,10 @@ def eldest(name: Ints, a: int) -> int:
 
 @compiled
 def pair_rooms(cell: Ints, floor: Floats, top: Floats, width: int, pairs: Ints) -> int:
-    """Write pairs of stretches that meet, and return their number; too many are only counted."""
+    """Write pairs of stretches that meet, and return their number; too many are only counted.
+
+    They are sorted by cell. Two meet if their cells are neighbours and their heights overlap.
+    """
     count = 0
     for step in (1, width):
         first = 0
@@ -499,25 +494,24 @@ def pair_rooms(cell: Ints, floor: Floats, top: Floats, width: int, pairs: Ints) 
 
 
 @compiled
-def flooded(
-    floor: Floats, seed: Bools, level: Floats, keys: Floats, cells: Ints, queue: Ints
-) -> None:
+def flooded(floor: Floats, seed: Bools, level: Floats) -> None:
     """Write the level at which water from the seeds stands in or reaches each cell.
 
     Cells are taken lowest first from a heap; what lies under the water's level follows at once
     (Barnes, Lehman and Mulla 2014, 'Priority-flood'; from memory). Eight neighbours.
     """
     rows, width = floor.shape
-    held = 0
+    queue = np.empty(floor.size, np.int64)
+    heap = [(0.0, 0) for _ in range(0)]
     for j in range(rows):
         for i in range(width):
             if seed[j, i]:
                 level[j, i] = floor[j, i]
                 if beside_other(seed, j, i):
-                    held = push(keys, cells, held, floor[j, i], j * width + i)
-    while held > 0:
-        cell, held = cells[0], pop(keys, cells, held)
-        queue[0] = cell
+                    heap.append((floor[j, i], j * width + i))
+    heapify(heap)
+    while len(heap) > 0:
+        queue[0] = heappop(heap)[1]
         waiting = 1
         while waiting > 0:
             waiting -= 1
@@ -527,115 +521,12 @@ def flooded(
                 y, x = j + dj, i + di
                 if not (0 <= y < rows and 0 <= x < width) or level[y, x] < np.inf:
                     continue
+                level[y, x] = max(floor[y, x], water)
                 if floor[y, x] <= water:
-                    level[y, x] = water
                     queue[waiting] = y * width + x
                     waiting += 1
                 else:
-                    level[y, x] = floor[y, x]
-                    held = push(keys, cells, held, floor[y, x], y * width + x)
+                    heappush(heap, (floor[y, x], y * width + x))
 
 
-@compiled
-def push(keys: Floats, cells: Ints, held: int, key: float, cell: int) -> int:
-    """Put a cell into a heap, the lowest key first."""
-    at = held
-    while at > 0:
-        above = (at - 1) >> 1
-        if keys[above] <= key:
-            break
-        keys[at], cells[at] = keys[above], cells[above]
-        at = above
-    keys[at], cells[at] = key, cell
-    return held + 1
-
-
-@compiled
-def pop(keys: Floats, cells: Ints, held: int) -> int:
-    """Take the first cell off a heap."""
-    held -= 1
-    key, cell, at = keys[held], cells[held], 0
-    while 2 * at + 1 < held:
-        below = 2 * at + 1
-        if below + 1 < held and keys[below + 1] < keys[below]:
-            below += 1
-        if key <= keys[below]:
-            break
-        keys[at], cells[at] = keys[below], cells[below]
-        at = below
-    keys[at], cells[at] = key, cell
-    return held
-
-
-@compiled
-def apportioned(
-    image: Floats, labels: Ints, mask: Bools, keys: Floats, cells: Ints, ages: Ints
-) -> None:
-    """Grow labels over the mask, lowest cells first and the earlier first among equals.
-
-    Four neighbours, in the order above, left, right, below (Vincent and Soille 1991; from memory).
-    """
-    rows, width = image.shape
-    held, age = 0, 0
-    for j in range(rows):
-        for i in range(width):
-            if labels[j, i] and beside_bare(labels, mask, j, i):
-                held = push_aged((keys, ages, cells), held, image[j, i], age, j * width + i)
-                age += 1
-    while held > 0:
-        cell, held = cells[0], pop_aged((keys, ages, cells), held)
-        j, i = divmod(cell, width)
-        for dj, di in SIDES:
-            y, x = j + dj, i + di
-            inside = 0 <= y < rows and 0 <= x < width
-            if inside and mask[y, x] and labels[y, x] == 0:
-                labels[y, x] = labels[j, i]
-                held = push_aged((keys, ages, cells), held, image[y, x], age, y * width + x)
-                age += 1
-
-
-@compiled
-def beside_bare(labels: Ints, mask: Bools, j: int, i: int) -> bool:
-    """Whether a cell has a neighbour that a label can grow into."""
-    rows, width = labels.shape
-    for dj, di in SIDES:
-        y, x = j + dj, i + di
-        if 0 <= y < rows and 0 <= x < width and mask[y, x] and labels[y, x] == 0:
-            return True
-    return False
-
-
-@compiled
-def push_aged(heap: tuple[Floats, Ints, Ints], held: int, key: float, age: int, cell: int) -> int:
-    """Put a cell into a heap, the lowest key first, and the lowest age among equal keys."""
-    keys, ages, cells = heap
-    at = held
-    while at > 0:
-        above = (at - 1) >> 1
-        if keys[above] < key or (keys[above] == key and ages[above] <= age):
-            break
-        keys[at], ages[at], cells[at] = keys[above], ages[above], cells[above]
-        at = above
-    keys[at], ages[at], cells[at] = key, age, cell
-    return held + 1
-
-
-@compiled
-def pop_aged(heap: tuple[Floats, Ints, Ints], held: int) -> int:
-    """Take the first cell off such a heap."""
-    keys, ages, cells = heap
-    held -= 1
-    key, age, cell, at = keys[held], ages[held], cells[held], 0
-    while 2 * at + 1 < held:
-        low = 2 * at + 1
-        right = low + 1
-        if right < held and (
-            keys[right] < keys[low] or (keys[right] == keys[low] and ages[right] < ages[low])
-        ):
-            low = right
-        if key < keys[low] or (key == keys[low] and age <= ages[low]):
-            break
-        keys[at], ages[at], cells[at] = keys[low], ages[low], cells[low]
-        at = low
-    keys[at], ages[at], cells[at] = key, age, cell
-    return held
+apportioned = compiled(cells.apportioned)

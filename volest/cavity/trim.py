@@ -10,6 +10,8 @@ from volest.cavity.frame import Bools, Floats, Ints
 from volest.lab import FirstPour, Trimming
 
 if TYPE_CHECKING:  # a result that was kept is read without scipy
+    from scipy.spatial import ConvexHull
+
     from volest.cavity.base_line import BasePlane
     from volest.cavity.columns import Grid
     from volest.cavity.footprint import Footprint
@@ -86,21 +88,28 @@ def deep_floor(relief: "HeightMap", inside: Bools, base: "BasePlane") -> Bools:
     return np.asarray(over <= max(PIT_SHARE * least, least))  # over the line the lowest alone
 
 
+def convex_hull(inside: Bools) -> "ConvexHull":
+    """Lay a hull round a set of cells; in cells, and a cell counts with the middles of its sides.
+
+    Of its `equations`, (k, 3), a row + b column + c is the distance out of each side.
+    """
+    from scipy.spatial import ConvexHull
+
+    rows = np.flatnonzero(inside.any(axis=1))
+    ends = (inside[rows].argmax(axis=1), inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1))
+    steps = ((-0.5, 0.0), (0.5, 0.0), (0.0, -0.5), (0.0, 0.5))
+    points = [np.stack([rows + y, end + x], axis=1) for end in ends for y, x in steps]
+    return ConvexHull(np.concatenate(points))
+
+
 def convex_outline(inside: Bools) -> Bools:
     """Fill a set of cells up to its convex hull, row by row.
 
     >>> convex_outline(np.array([[1, 0, 0, 0, 1]], dtype=bool)).tolist()
     [[True, True, True, True, True]]
     """
-    from scipy.spatial import ConvexHull
-
-    rows = np.flatnonzero(inside.any(axis=1))
-    ends = (inside[rows].argmax(axis=1), inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1))
-    # A cell counts with the middles of its sides.
-    steps = ((-0.5, 0.0), (0.5, 0.0), (0.0, -0.5), (0.0, 0.5))
-    points = np.concatenate([np.stack([rows + y, end + x], 1) for end in ends for y, x in steps])
-    facets = ConvexHull(points).equations  # a row + b column + c is 0 on it, negative inside
-    numbers, i = np.arange(rows[0], rows[-1] + 1), np.arange(inside.shape[1])
+    facets, numbers = convex_hull(inside).equations, np.flatnonzero(inside.any(axis=1))
+    numbers, i = np.arange(numbers[0], numbers[-1] + 1), np.arange(inside.shape[1])
     below, above = facets[facets[:, 1] < 0.0], facets[facets[:, 1] > 0.0]
     low, high = (
         -(np.outer(each[:, 0], numbers) + each[:, 2:]) / each[:, 1:2] for each in (below, above)
@@ -200,7 +209,7 @@ def find_trim(
     to_pits = _to_pits_mm(deep, relief.grid.pitch_mm)[footprint.border]
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
     heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
-    is_inner = on_tongue_side(footprint.inside, relief.grid.pitch_mm)[footprint.border]
+    is_inner = on_tongue_side(footprint, relief.grid.pitch_mm)
     worked = np.zeros(len(over), dtype=bool)
     works = []
     box_under_mm = trimming.box_under_mm + heap_mm
@@ -282,12 +291,11 @@ def _clockwise(hours: Ints) -> tuple[int, ...]:
     return tuple(int(hour) for hour in np.roll(seen, -after_gap))
 
 
-def on_tongue_side(inside: Bools, pitch_mm: float) -> Bools:
-    """Mark cells well inside of the outline that a footprint would have without tongue space."""
-    from volest.cavity.cells import within
-
-    outline = np.pad(convex_outline(inside), 1)
-    return ~within(~outline, INNER_MM / pitch_mm)[1:-1, 1:-1]
+def on_tongue_side(footprint: "Footprint", pitch_mm: float) -> Bools:
+    """Say of each border cell, (m,), whether it lies well inside of the convex outline."""
+    sides = convex_hull(footprint.inside).equations
+    out = (np.argwhere(footprint.border) @ sides[:, :2].T + sides[:, 2]).max(axis=1)
+    return np.asarray(out * pitch_mm < -INNER_MM)
 
 
 def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, float], ...]:
@@ -300,16 +308,18 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
     margin = math.ceil(LANDS_MM[-1] / pitch_mm) + 1
     rows, columns = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
     inside = inside[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    held, hull = np.count_nonzero(inside), convex_hull(inside)
+    # From a cell's middle to the outline, half a cell outside of the last middle; a cell that is
+    # cut by the land's edge counts in part.
+    off = distance_transform_edt(~np.pad(inside, margin)) - 0.5
+    off = off[(off > 0.0) & (off < margin)]
     areas = []
-    for covered in (inside, convex_outline(inside)):
-        # From a cell's middle to the outline, half a cell outside of the last middle; a cell that
-        # is cut by the land's edge counts in part.
-        off = distance_transform_edt(~np.pad(covered, margin)) - 0.5
-        off = off[(off > 0.0) & (off < margin)]
-        held = np.count_nonzero(covered)
-        parts = [held + np.clip(land / pitch_mm - off + 0.5, 0.0, 1.0).sum() for land in LANDS_MM]
-        areas.append([float(part) * pitch_mm**2 for part in parts])
-    return tuple(zip(LANDS_MM, *areas, strict=True))
+    for land_mm in LANDS_MM:
+        land = land_mm / pitch_mm
+        bare = held + np.clip(land - off + 0.5, 0.0, 1.0).sum()
+        whole = hull.volume + hull.area * land + math.pi * land**2  # Steiner; in plane its measures
+        areas.append((land_mm, float(bare * pitch_mm**2), float(whole * pitch_mm**2)))
+    return tuple(areas)
 
 
 def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> Stretch:

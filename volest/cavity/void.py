@@ -201,13 +201,12 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
 
 def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
     """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
-    fast = loops(KERNELS)
-    if fast is not None:
-        names = np.arange(len(cell))
-        fast.join_rooms(cell, floor, top, grid.shape[1], names)
-        return names
     a, b = neighbours(grid, cell, floor, top)
     names = np.arange(len(cell))
+    fast = loops(KERNELS)
+    if fast is not None:
+        fast.join_rooms(a, b, names)
+        return names
     while len(a):  # each turn gives the lesser name to what meets, and then to all of that name
         less, more = np.minimum(names[a], names[b]), np.maximum(names[a], names[b])
         np.minimum.at(names, more, less)

@@ -124,7 +124,7 @@ class RimByHour:
 
 def rim_by_hour(cavity: Cavity) -> RimByHour:
     """Lay the crest round the dial, with what the trim guide asks for."""
-    grid, border, crest = cavity.relief.grid, cavity.footprint.border, cavity.rim.crest_mm
+    grid, crest = cavity.relief.grid, cavity.rim.crest_mm
     over = cavity.base.heights_mm(*crest.T) * cavity.base.upright
     work = np.zeros(len(crest), dtype=np.int64)
     for number, (_, _, off) in enumerate(worked(cavity, over), start=1):
@@ -137,7 +137,7 @@ def rim_by_hour(cavity: Cavity) -> RimByHour:
         hours=cavity.clock.dial(*crest.T[:2]),
         over_mm=over,
         work=work,
-        is_inner=on_tongue_side(cavity.footprint.inside, grid.pitch_mm)[border],
+        is_inner=on_tongue_side(cavity.footprint, grid.pitch_mm),
         lines=[RimLine(places_mm=_drawn(stand, edge), crest=tree.query(edge)[1]) for edge in edges],
     )
 
