@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from volest.cavity.cells import joined, within
+from volest.cavity.cells import within
 from volest.cavity.columns import Columns, Grid
 from volest.cavity.frame import KERNELS, Bools, Floats
 from volest.errors import ScanError
@@ -68,14 +68,8 @@ def _bridged(hit: Bools, reach: float) -> Bools:
 
 def _beyond(solid: Bools) -> Bools:
     """Find the cells that the map's border reaches by sides without crossing solid ones."""
-    fast = loops(KERNELS)
-    if fast is not None:
-        beyond = np.zeros_like(solid)
-        fast.outside_of(solid, beyond, np.empty(solid.size, np.int64))
-        return beyond
-    border = np.zeros_like(solid)
-    border[[0, -1]] = border[:, [0, -1]] = True
-    return joined(border & ~solid, ~solid)
+    names, _ = ndimage.label(np.pad(~solid, 1, constant_values=True))
+    return np.asarray(names[1:-1, 1:-1] == names[0, 0])
 
 
 GAP_MM = 2.5  # between two views that do not meet; narrower than any flange's or tongue's space
@@ -88,10 +82,6 @@ def _filled(top_mm: Floats, hole: Bools) -> Floats:
         return top_mm
     nearest = ndimage.distance_transform_edt(hole, return_distances=False, return_indices=True)
     filled: Floats = top_mm[tuple(nearest)]
-    fast = loops(KERNELS)
-    if fast is not None:
-        fast.evened_out(filled, np.flatnonzero(hole), FILL_TURNS)
-        return filled
     near = np.flatnonzero(hole)
     j, i = np.divmod(near, hole.shape[1])
     above, below = np.maximum(j - 1, 0), np.minimum(j + 1, hole.shape[0] - 1)

@@ -365,9 +365,6 @@ def points_turned(points: Floats, view: View, out: Floats) -> None:
         out[2, m] = view[6] * x + view[7] * y + view[8] * z
 
 
-SIDES = ((-1, 0), (0, -1), (0, 1), (1, 0))
-
-
 @compiled
 def tops_of_points(
     points: Floats, grid: tuple[float, float, float], shape: tuple[int, int], top: Floats
@@ -406,50 +403,6 @@ def beside_other(mask: Bools, j: int, i: int) -> bool:
         if 0 <= j + dj < rows and 0 <= i + di < width and not mask[j + dj, i + di]:
             return True
     return False
-
-
-@compiled
-def outside_of(solid: Bools, outside: Bools, stack: Ints) -> None:
-    """Mark the cells that the map's border reaches by sides without crossing solid ones."""
-    rows, width = solid.shape
-    held = 0
-    for j in range(rows):
-        for i in range(width):
-            at_border = j == 0 or i == 0 or j == rows - 1 or i == width - 1
-            if at_border and not solid[j, i]:
-                outside[j, i] = True
-                stack[held] = j * width + i
-                held += 1
-    while held > 0:
-        held -= 1
-        j, i = divmod(stack[held], width)
-        for dj, di in SIDES:
-            y, x = j + dj, i + di
-            if 0 <= y < rows and 0 <= x < width and not solid[y, x] and not outside[y, x]:
-                outside[y, x] = True
-                stack[held] = y * width + x
-                held += 1
-
-
-@compiled
-def evened_out(heights: Floats, cells: Ints, turns: int) -> None:
-    """Set cells to the mean of their four sides, all at once, so many times."""
-    rows, width = heights.shape
-    flat = heights.ravel()
-    sides = np.empty((len(cells), 4), np.int64)
-    for m in range(len(cells)):
-        j, i = divmod(cells[m], width)
-        sides[m, 0] = max(j - 1, 0) * width + i
-        sides[m, 1] = j * width + max(i - 1, 0)
-        sides[m, 2] = j * width + min(i + 1, width - 1)
-        sides[m, 3] = min(j + 1, rows - 1) * width + i
-    fresh = np.empty(len(cells))
-    for _ in range(turns):
-        for m in range(len(cells)):
-            total = flat[sides[m, 0]] * 0.25 + flat[sides[m, 1]] * 0.25
-            fresh[m] = total + flat[sides[m, 2]] * 0.25 + flat[sides[m, 3]] * 0.25
-        for m in range(len(cells)):
-            flat[cells[m]] = fresh[m]
 
 
 @compiled
