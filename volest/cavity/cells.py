@@ -132,16 +132,16 @@ def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
     free = np.pad(mask, 1) & (names == 0)
     starts = np.flatnonzero((names > 0) & grown(free))
     flat = [each.ravel() for each in (np.pad(heights_mm, 1), free, names, starts)]
-    fast = loops(KERNELS)
+    width, fast = free.shape[1], loops(KERNELS)
     if fast is not None:
-        fast.apportioned(*flat, free.shape[1])
+        fast.apportioned(*flat, width)
         return names[1:-1, 1:-1]
-    listed = [each.tolist() for each in flat]
-    apportioned(*listed, free.shape[1])
-    return np.array(listed[2]).reshape(free.shape)[1:-1, 1:-1]
+    height, is_free, name, start = (each.tolist() for each in flat)
+    apportioned(height, is_free, name, start, width)
+    return np.array(name).reshape(-1, width)[1:-1, 1:-1]
 
 
-def apportioned(heights: Floats, free: Bools, names: Ints, starts: Ints, width: int) -> None:
+def apportioned(heights: Any, free: Any, names: Any, starts: Any, width: int) -> None:
     """Let names grow from starts over free cells, the lowest first and the earlier of equals.
 
     All are flat, of rows so wide, and a border round them is not free; lists are quicker than

@@ -71,8 +71,7 @@ def compiled_mark() -> Path | None:
         compiler = version("numba")
     except PackageNotFoundError:
         return None
-    sources = [*Path(__file__).parents[1].glob("*/*loops.py")]
-    sources += Path(__file__).parents[1].glob("*/kernels.py")
+    sources = Path(__file__).parents[1].glob("*/*.py")
     newest = max((source.stat().st_mtime_ns for source in sources), default=0)
     python = "".join(map(str, sys.version_info[:2]))
     return cache_folder() / f"compiled-{newest}-{compiler}-{python}"
