@@ -12,6 +12,8 @@ from volest.notes import Note
 from volest.scan.compiling import loops
 from volest.settings import MM_PER_UNIT
 
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
 MAX_TEXT_BYTES = 1_000_000_000  # numbers read from text take up to three times the file's own size
 MAX_TRIANGLES = 30_000_000  # scanners give 0.1 to 2 million; beyond this memory, not truth, decides
@@ -103,7 +105,7 @@ class Blocks:
     each: Iterable[NDArray[Any]]
 
 
-Looked = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint32], int]
+Looked = tuple[Floats, Floats, NDArray[np.uint32], int]
 
 
 def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
@@ -146,7 +148,7 @@ def _look_over(
     return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
 
 
-def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
+def _not_finite(triangles: Floats) -> ScanError:
     bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
     return ScanError(
         f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
@@ -157,7 +159,7 @@ def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
     )
 
 
-def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+def areas_mm2(triangles: Floats) -> Floats:
     """Measure the areas, (n,), of triangles, (n, 3, 3): half the cross product of two sides.
 
     >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
@@ -166,9 +168,7 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     return look_over(triangles)[1]
 
 
-def drop_degenerate(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Note, ...]]:
+def drop_degenerate(triangles: Floats, areas: Floats) -> tuple[Floats, Floats, tuple[Note, ...]]:
     """Drop triangles, and their areas in mm², where the area is exactly zero; many are noted."""
     keep = areas > 0
     dropped = len(keep) - int(np.count_nonzero(keep))
@@ -187,7 +187,7 @@ def drop_degenerate(
 
 
 def note_lost(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], zeros: int
+    triangles: Floats, areas: Floats, keys: NDArray[np.uint32], zeros: int
 ) -> tuple[Note, ...]:
     """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
@@ -207,7 +207,7 @@ def note_lost(
     )
 
 
-def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
+def _note_half(triangles: Floats) -> tuple[Note, ...]:
     """Note a file whose second half is its first: a mesh put in twice, or half of one lost."""
     half = len(triangles) // 2
     if not np.array_equal(triangles[:1], triangles[half : half + 1]) or not np.array_equal(
@@ -217,7 +217,7 @@ def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
     return (Note("repeated", count=half, what="half"),)
 
 
-def _repeated(triangles: NDArray[np.float64], keys: NDArray[np.uint32]) -> int:
+def _repeated(triangles: Floats, keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # What has a digest so often, as hardly any does by chance, is compared whole.
     bits = triangles[_often(keys)].reshape(-1, 9).view(np.uint64)
@@ -229,7 +229,7 @@ def _repeated(triangles: NDArray[np.float64], keys: NDArray[np.uint32]) -> int:
     return int(np.count_nonzero(_often(key)))
 
 
-def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
+def _often(values: NDArray[Any]) -> Bools:
     """Which values are met three times or more."""
     ordered = np.sort(values)
     often = ordered[REPEATED - 1 :][ordered[REPEATED - 1 :] == ordered[: 1 - REPEATED]]
@@ -240,7 +240,7 @@ def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
     return np.asarray(often[place] == values)
 
 
-def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
+def _zeroed(triangles: Floats, areas: Floats) -> int:
     """Count triangles that lie at 0, 0, 0, or are torn to it: far longer, unlike a fan about it."""
     at_origin = (triangles == 0.0).all(axis=2)  # (n, 3)
     zeroed = at_origin.all(axis=1)
@@ -253,7 +253,7 @@ def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
     return int(np.count_nonzero(zeroed))
 
 
-def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
+def note_needles(triangles: Floats, areas: Floats) -> tuple[Note, ...]:
     """Note triangles that reach far across the scan and hang on to nothing there.
 
     A corner that was changed in the file, or that a face took from elsewhere, leaves them; two of
@@ -271,18 +271,18 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     return (Note("needles", count=needles),) if needles else ()
 
 
-def _sides_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+def _sides_mm(triangles: Floats) -> Floats:
     """Lengths of the sides that end at each corner, (n, 3)."""
     return np.asarray(np.linalg.norm(triangles - np.roll(triangles, 1, axis=1), axis=2))
 
 
-def _thin(triangles: NDArray[np.float64], long_mm: float) -> NDArray[np.bool_]:
+def _thin(triangles: Floats, long_mm: float) -> Bools:
     sides = np.sort(_sides_mm(triangles), axis=1)
     return np.asarray((sides[:, 1] > long_mm) & (sides[:, 0] < NEEDLE_WIDE * sides[:, 1]))
 
 
 def _numbered(
-    triangles: NDArray[np.float64],
+    triangles: Floats,
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
     """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
     from volest.scan.winding import same_corners
@@ -324,7 +324,7 @@ def mm_per_unit(unit: str | None) -> float:
     return MM_PER_UNIT[unit]
 
 
-def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
+def sides_mm(triangles: Floats, areas: Floats) -> tuple[float, float]:
     """Measure the scan's longest side along x, y or z, and its height along its thinnest way.
 
     At each end the outermost 1 % of the surface is left out, by area; a triangle counts with no
@@ -346,9 +346,7 @@ def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tupl
     return float((high - low).max()), float((thin_high - thin_low)[0])
 
 
-def _ends(
-    points: NDArray[np.float64], weights: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _ends(points: Floats, weights: Floats) -> tuple[Floats, Floats]:
     """Find between which coordinates, row by row, all but the outermost surface lies."""
     low, high = np.empty(len(points)), np.empty(len(points))
     for axis, row in enumerate(points):
@@ -359,9 +357,7 @@ def _ends(
     return low, high
 
 
-def check_scale(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], unit: str | None
-) -> tuple[Note, ...]:
+def check_scale(triangles: Floats, areas: Floats, unit: str | None) -> tuple[Note, ...]:
     """Refuse triangles in mm that cannot be an impression by their size; note an unusual one."""
     side_mm, height_mm = sides_mm(triangles, areas)
     in_file = (side_mm / mm_per_unit(unit), height_mm / mm_per_unit(unit))
@@ -432,17 +428,17 @@ LEAST_TRIANGLES = 10_000  # a coarser mesh is a drawn solid, with flats of its o
 USUAL = 2000  # triangles that tell what is usual
 
 
-def usual_side_mm(triangles: NDArray[np.float64]) -> float:
+def usual_side_mm(triangles: Floats) -> float:
     """Return the longest side of a usual triangle of (n, 3, 3), from some of them."""
     return float(np.median(_longest_mm(triangles[:: len(triangles) // USUAL + 1])))
 
 
-def long_ones(triangles: NDArray[np.float64], usual_mm: float) -> NDArray[np.bool_]:
+def long_ones(triangles: Floats, usual_mm: float) -> Bools:
     """Say which triangles, (n, 3, 3), are far longer than is usual."""
     return np.asarray(_longest_mm(triangles) > LONG * usual_mm)
 
 
-def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
+def find_patches(triangles: Floats) -> Bools:
     """Say which triangles, (n, 3, 3), belong to patches: long ones without a corner amid them."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -470,7 +466,7 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     return found
 
 
-def _longest_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+def _longest_mm(triangles: Floats) -> Floats:
     longest = np.empty(len(triangles))
     for start in range(0, len(triangles), BLOCK):
         block = slice(start, start + BLOCK)

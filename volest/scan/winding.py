@@ -10,53 +10,31 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 
-from volest.scan.checks import areas_mm2
+from volest.scan.checks import Bools, Floats, areas_mm2
 
 # Odd factors spread the bits of three numbers over one of 64; which ones does not matter, since
 # rows that share a mixed number are compared bit by bit.
 MIXERS = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], np.uint64)
-NUMBER_BITS = 64
-HALF = np.uint64(NUMBER_BITS // 2)
+HALF = np.uint64(32)
 PAIR = 2  # faces an edge: with one it is a border, with three or more it tells nothing
 # Of the farthest coordinate: a corner put amid a side lies off it by its rounding, as float32
 # (6e-8) or as text of six figures (5e-6).
 ROUNDED = 1e-5
 MOST_BESIDE = 32  # lone sides at one corner that are compared; a torn surface has some ten
+Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MendedWinding:
-    """Triangles with their winding put right.
+    """Triangles with their winding put right."""
 
-    Parameters
-    ----------
-    triangles : ndarray of float64, shape (m, 3, 3)
-        Corners in mm, read-only, in the order of the input.
-    body : ndarray of int, shape (m,)
-        Number, from 0, of the body that each face belongs to, joined by edges.
-    removed_duplicates : int
-        Faces that stood there before, in either winding, and were left out.
-    torn_edges : int
-        Edges of two faces that still disagree: the surface is one-sided there.
-    """
-
-    triangles: NDArray[np.float64]
-    body: NDArray[np.intp]
-    turned: int
-    removed_duplicates: int
-    torn_edges: int
+    triangles: Floats  # (m, 3, 3) in mm, read-only, in the order of the input
+    body: Ints  # (m,) the body, from 0, that each face belongs to, joined by edges
+    turned: int  # faces that were turned
+    removed_duplicates: int  # faces that stood there before, in either winding, and were left out
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Pairs:
-    """Faces that share an edge no third face has; `against` where their windings disagree."""
-
-    left: NDArray[np.intp]  # (e,)
-    right: NDArray[np.intp]
-    against: NDArray[np.bool_]
-
-
-def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
+def mend_winding(triangles: Floats) -> MendedWinding:
     """Turn the faces of each body to the side of its area-weighted majority.
 
     Corners with the same coordinates are one vertex, faces with the same three vertices are one
@@ -75,8 +53,7 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
     keep = np.flatnonzero((faces == np.arange(len(faces))) | flat)
     removed = len(triangles) - len(keep)
     triangles, vertices, areas, flat = triangles[keep], vertices[keep], areas[keep], flat[keep]
-    pairs = _pairs(triangles, vertices, flat, near_mm)
-    body, turn = _turns(len(triangles), pairs)
+    body, turn = _turns(len(triangles), _pairs(triangles, vertices, flat, near_mm))
     balance = np.bincount(body, weights=np.where(turn, -areas, areas))
     turn ^= (balance < 0)[body]  # where the larger area would be turned, all the others are
     triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
@@ -86,26 +63,26 @@ def mend_winding(triangles: NDArray[np.float64]) -> MendedWinding:
         body=_joined_by_flat(body, vertices, flat),
         turned=int(turn.sum()),
         removed_duplicates=removed,
-        torn_edges=int((turn[pairs.left] ^ turn[pairs.right] ^ pairs.against).sum()),
     )
 
 
-def same_corners(triangles: NDArray[np.float64]) -> NDArray[np.intp]:
+def same_corners(triangles: Floats) -> Ints:
     """Give corners of triangles, (n, 3, 3), numbers from 0, (n, 3): one for the same place."""
     points = triangles.reshape(-1, 3) + 0.0  # copied, -0.0 made 0.0
-    return _counted(_same_rows(points)).reshape(-1, 3)
+    labels = _same_rows(points)
+    numbers: Ints = np.cumsum(labels == np.arange(len(labels))) - 1
+    return numbers[labels].reshape(-1, 3)
 
 
-def _order(keys: NDArray[np.uint64], bits: int) -> NDArray[np.intp]:
-    """Sort keys of so many bits, stably: by one plain sort if key and place fit one number."""
-    place_bits = max(len(keys) - 1, 1).bit_length()
-    if bits + place_bits > NUMBER_BITS:
-        return np.argsort(keys, kind="stable")
-    packed = np.sort((keys << np.uint64(place_bits)) | np.arange(len(keys), dtype=np.uint64))
-    return (packed & np.uint64((1 << place_bits) - 1)).astype(np.intp)
+def _alike(keys: NDArray[np.uint64]) -> tuple[Ints, Ints, Ints]:
+    """Sort keys: their order, where in it each begins, and how often it is there."""
+    order = np.argsort(keys)
+    ordered = keys[order]
+    heads = np.flatnonzero(np.append(True, ordered[1:] != ordered[:-1])[: len(keys)])
+    return order, heads, np.diff(np.append(heads, len(keys)))
 
 
-def _same_rows(rows: NDArray[np.float64]) -> NDArray[np.intp]:
+def _same_rows(rows: Floats) -> Ints:
     """Give each row (m, 3) a number: that of the place where its like first stands."""
     columns = np.ascontiguousarray(rows.T).view(np.uint64)  # (3, m)
     mixed = np.zeros(len(rows), np.uint64)
@@ -113,84 +90,47 @@ def _same_rows(rows: NDArray[np.float64]) -> NDArray[np.intp]:
         # Numbers that were float32 end in 29 zero bits: fold them before they are multiplied.
         mixed = (mixed ^ column ^ (column >> HALF)) * factor
         mixed ^= mixed >> HALF
-    place_bits = max(len(rows) - 1, 1).bit_length()
-    mixed >>= np.uint64(place_bits)
-    order = _order(mixed, NUMBER_BITS - place_bits)
-    differ = _steps(columns, order)
-    if (differ & ~_steps(mixed[None], order)).any():
-        order = np.lexsort(columns)  # two different rows with one mixed number: sort in full
-        differ = _steps(columns, order)
-    heads = np.concatenate([[0], np.flatnonzero(differ) + 1])
+    order, heads, count = _alike(mixed)
     labels = np.empty(len(rows), np.intp)
-    labels[order] = np.repeat(order[heads], np.diff(np.append(heads, len(rows))))
+    labels[order] = np.repeat(np.minimum.reduceat(order, heads), count)
+    if (columns != columns[:, labels]).any():  # two different rows with one mixed number
+        first, same = np.unique(columns, axis=1, return_index=True, return_inverse=True)[1:]
+        labels = first[same.reshape(-1)]
     return labels
 
 
-def _steps(columns: NDArray[np.uint64], order: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Where a row differs from the one before it, in this order (m - 1,)."""
-    differ = np.zeros(max(len(order) - 1, 0), np.bool_)
-    for column in columns:
-        ordered = column[order]
-        differ |= ordered[1:] != ordered[:-1]
-    return differ
+def _pairs(triangles: Floats, vertices: Ints, flat: Bools, near_mm: float) -> Ints:
+    """Pair neighbours, (3, e): two faces each, and 1 where their windings disagree.
 
-
-def _counted(labels: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Turn labels that name the place of their first into numbers from 0 on, in the same order."""
-    counted: NDArray[np.intp] = (np.cumsum(labels == np.arange(len(labels))) - 1)[labels]
-    return counted
-
-
-def _pairs(
-    triangles: NDArray[np.float64],
-    vertices: NDArray[np.intp],
-    flat: NDArray[np.bool_],
-    near_mm: float,
-) -> _Pairs:
-    """Pair neighbours: over edges and along sides, and flat faces with all over edges."""
+    Over edges and along sides; flat faces with all over edges.
+    """
     faces = np.flatnonzero(~flat)
     over, lone = _edge_pairs(vertices[faces])
     start, end = vertices[faces].reshape(-1), vertices[faces][:, [1, 2, 0]].reshape(-1)
     corners = triangles[faces].reshape(-1, 3)
     along = _along_pairs(lone, start[lone], end[lone], corners, near_mm)
-    left = faces[np.append(over.left, along.left)]
-    right = faces[np.append(over.right, along.right)]
-    against = np.append(over.against, along.against)
+    pairs = np.concatenate([over, along], axis=1)
+    pairs[:2] = faces[pairs[:2]]
     if flat.any():
         every, _ = _edge_pairs(vertices)
-        of_flat = flat[every.left] | flat[every.right]
-        left, right = np.append(left, every.left[of_flat]), np.append(right, every.right[of_flat])
-        against = np.append(against, every.against[of_flat])
-    return _Pairs(left=left, right=right, against=against)
+        pairs = np.concatenate([pairs, every[:, flat[every[:2]].any(axis=0)]], axis=1)
+    return pairs
 
 
-def _edge_pairs(vertices: NDArray[np.intp]) -> tuple[_Pairs, NDArray[np.intp]]:
+def _edge_pairs(vertices: Ints) -> tuple[Ints, Ints]:
     """Pair faces, (n, 3), over edges that two have; give too the half-edges that only one has."""
     start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
     end = vertices[:, [1, 2, 0]].reshape(-1)
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    vertex_bits = int(high.max()).bit_length() if len(high) else 1
-    keys = (low.astype(np.uint64) << np.uint64(vertex_bits)) | high.astype(np.uint64)
-    order = _order(keys, 2 * vertex_bits)
-    ordered = keys[order]
-    heads = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))[: len(ordered)]
-    count = np.diff(np.append(heads, len(ordered)))
+    keys = np.minimum(start, end) * (vertices.max(initial=0) + 1) + np.maximum(start, end)
+    order, heads, count = _alike(keys.astype(np.uint64))
     twos = heads[count == PAIR]
     one, other = order[twos], order[twos + 1]
-    against = start[one] == start[other]
-    left, right = one // 3, other // 3
-    between = left != right  # a face with two equal corners meets itself
-    pairs = _Pairs(left=left[between], right=right[between], against=against[between])
-    return pairs, order[heads[count == 1]]
+    pairs = np.stack([one // 3, other // 3, start[one] == start[other]])
+    # A face with two equal corners meets itself.
+    return pairs[:, pairs[0] != pairs[1]], order[heads[count == 1]]
 
 
-def _along_pairs(
-    lone: NDArray[np.intp],
-    start: NDArray[np.intp],
-    end: NDArray[np.intp],
-    corners: NDArray[np.float64],
-    near_mm: float,
-) -> _Pairs:
+def _along_pairs(lone: Ints, start: Ints, end: Ints, corners: Floats, near_mm: float) -> Ints:
     """Pair half-edges that no other face has, where two leave one corner along one line.
 
     So the side of a face is paired with the first piece of it from either end, where its neighbour
@@ -205,7 +145,7 @@ def _along_pairs(
     after = place - place % 3 + (place + 1) % 3
     ways = np.where(leaves, 1.0, -1.0)[:, None] * (corners[after] - corners[place])
     lengths = np.linalg.norm(ways, axis=1)
-    first, second = [], []
+    found = []
     here = np.arange(len(vertex))
     for further in range(1, MOST_BESIDE + 1):
         here = here[here + further < len(vertex)]
@@ -216,21 +156,14 @@ def _along_pairs(
         unit = ways[longer] / np.maximum(lengths[longer], np.finfo(float).tiny)[:, None]
         reach = (ways[shorter] * unit).sum(axis=1)
         off_mm = np.linalg.norm(ways[shorter] - reach[:, None] * unit, axis=1)
-        meet = (reach > near_mm) & (off_mm < near_mm)
-        first.append(here[meet])
-        second.append(there[meet])
-    one, other = np.concatenate(first), np.concatenate(second)
-    mates = np.bincount(np.append(one, other), minlength=len(vertex))
-    two = (mates[one] == 1) & (mates[other] == 1)  # as over an edge, three tell nothing
-    one, other = one[two], other[two]
-    return _Pairs(
-        left=place[one] // 3, right=place[other] // 3, against=leaves[one] == leaves[other]
-    )
+        found.append(np.stack([here, there])[:, (reach > near_mm) & (off_mm < near_mm)])
+    both = np.concatenate(found, axis=1)
+    mates = np.bincount(both.ravel(), minlength=len(vertex))
+    one, other = both[:, (mates[both] == 1).all(axis=0)]  # as over an edge, three tell nothing
+    return np.stack([place[one] // 3, place[other] // 3, leaves[one] == leaves[other]])
 
 
-def _joined_by_flat(
-    body: NDArray[np.intp], vertices: NDArray[np.intp], flat: NDArray[np.bool_]
-) -> NDArray[np.intp]:
+def _joined_by_flat(body: Ints, vertices: Ints, flat: Bools) -> Ints:
     """Give the bodies new numbers, those one that a flat face touches."""
     if not flat.any():
         return body
@@ -243,28 +176,22 @@ def _joined_by_flat(
     return np.asarray(connected_components(joined, directed=False)[1])[body]
 
 
-def _turns(faces: int, pairs: _Pairs) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+def _turns(faces: int, pairs: Ints) -> tuple[Ints, Bools]:
     """Tell the bodies apart, and say which faces to turn to agree with the first of their body."""
-    ones = np.ones(2 * len(pairs.left), np.int8)
-    both = (np.append(pairs.left, pairs.right), np.append(pairs.right, pairs.left))
-    joined = coo_array((ones, both), shape=(faces, faces)).tocsr()
-    bodies, body = connected_components(joined, directed=True, connection="weak")
+    ends = np.append(pairs[:2], pairs[1::-1], axis=1)
+    joined = coo_array((np.ones(ends.shape[1], np.int8), ends), shape=(faces, faces))
+    bodies, body = connected_components(joined)
     # A root joined to the first face of each body makes one tree of all bodies.
     first = np.full(bodies, faces)
     np.minimum.at(first, body, np.arange(faces))
-    rooted = coo_array(
-        (
-            np.ones(len(ones) + bodies, np.int8),
-            (np.append(both[0], np.full(bodies, faces)), np.append(both[1], first)),
-        ),
-        shape=(faces + 1, faces + 1),
-    ).tocsr()
-    parents = breadth_first_order(rooted, faces, directed=True)[1].astype(np.intp)
+    ends = np.append(ends, [np.full(bodies, faces), first], axis=1)
+    rooted = coo_array((np.ones(ends.shape[1], np.int8), ends), shape=(faces + 1, faces + 1))
+    parents = breadth_first_order(rooted.tocsr(), faces)[1].astype(np.intp)
     parents[faces] = faces
     turn = np.zeros(faces + 1, np.bool_)
-    for one, other in ((pairs.left, pairs.right), (pairs.right, pairs.left)):
+    for one, other in (pairs[:2], pairs[1::-1]):
         of_tree = parents[one] == other
-        turn[one[of_tree]] = pairs.against[of_tree]
+        turn[one[of_tree]] = pairs[2, of_tree]
     # The turns from each face up to the root are summed, twice as far in each round.
     while (parents != parents[parents]).any():
         turn = turn ^ turn[parents]
