@@ -128,7 +128,14 @@ def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
         far, zeros, first = far + found[0], zeros + found[1], first + len(block)
     triangles = out[0].transpose(2, 1, 0)
     if far:
-        raise _not_finite(triangles)
+        bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
+        raise ScanError(
+            f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
+            f"or lies more than {FARTHEST_MM / 1e6:g} km out",
+            needed="finite coordinates",
+            remedy="mend the mesh in the scanner's program and export it again",
+            code="not-finite",
+        )
     return triangles, out[1], out[2], zeros
 
 
@@ -146,17 +153,6 @@ def _look_over(
     keys[:] = key ^ (key >> np.uint64(32))
     far = ~(np.abs(corners) <= reach)
     return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
-
-
-def _not_finite(triangles: Floats) -> ScanError:
-    bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
-    return ScanError(
-        f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
-        f"or lies more than {FARTHEST_MM / 1e6:g} km out",
-        needed="finite coordinates",
-        remedy="mend the mesh in the scanner's program and export it again",
-        code="not-finite",
-    )
 
 
 def areas_mm2(triangles: Floats) -> Floats:
@@ -233,11 +229,7 @@ def _often(values: NDArray[Any]) -> Bools:
     """Which values are met three times or more."""
     ordered = np.sort(values)
     often = ordered[REPEATED - 1 :][ordered[REPEATED - 1 :] == ordered[: 1 - REPEATED]]
-    if not len(often):
-        return np.zeros(len(values), dtype=bool)
-    often = often[np.append(True, often[1:] != often[:-1])]
-    place = np.minimum(np.searchsorted(often, values), len(often) - 1)
-    return np.asarray(often[place] == values)
+    return np.isin(values, often)
 
 
 def _zeroed(triangles: Floats, areas: Floats) -> int:

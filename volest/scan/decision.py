@@ -5,7 +5,7 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -116,9 +116,8 @@ def write_preparations(scan: Path, places_mm: Sequence[Place]) -> None:
     """Save where prepared teeth lie, in the scan's own frame, (k, 3) in mm; of none, nothing."""
     marks = [list(place) for place in places_mm]
     if not _TOLD["preparations"][0](marks):
-        raise UsageError(
-            f"{in_short(marks)} as preparations", needed=_MARKS, remedy="mark them again"
-        )
+        found = f"{in_short(marks)} as preparations"
+        raise UsageError(found, needed=_MARKS, remedy="mark them again")
     _tell(scan, preparations=marks or None)
 
 
@@ -172,11 +171,8 @@ def _sum_of(record: dict[str, Any]) -> str:
 
 def _record(decision: Decision) -> dict[str, Any]:
     return {
-        "base_line": {"point_mm": list(decision.point_mm), "normal": list(decision.normal)},
-        "patch": [
-            {"what": p.what, "centre_mm": list(p.centre_mm), "radius_mm": p.radius_mm}
-            for p in decision.patches
-        ],
+        "base_line": {"point_mm": decision.point_mm, "normal": decision.normal},
+        "patch": [asdict(patch) for patch in decision.patches],
     }
 
 
@@ -193,9 +189,8 @@ def read_decision(scan: Path) -> Decision | None:
         raise _faulty(path, fault.strerror or str(fault), "a file that can be read") from fault
     told = record.keys() & _TOLD
     told_alone = bool(told) and record.keys() - {"scan_sha256"} == {"volest_decision", *told}
-    if told_alone and "scan_sha256" not in record:  # nothing of this content
-        return None
-    if record.get("scan_sha256") != fingerprint(scan):
+    is_of_any = told_alone and "scan_sha256" not in record  # as a hand wrote it
+    if not is_of_any and record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
     if told_alone:
         return None
@@ -213,9 +208,12 @@ def _sound_record(path: Path) -> dict[str, Any]:
     record = toml_of(path, LARGEST_BYTES)
     version = record.get("volest_decision")
     if type(version) is not int or version != VERSION:
-        said = f"volest_decision = {in_short(version)}"
-        found = "no line volest_decision" if version is None else said
-        raise _faulty(path, found, f"volest_decision = {VERSION}")
+        said = (
+            "no line volest_decision"
+            if version is None
+            else f"volest_decision = {in_short(version)}"
+        )
+        raise _faulty(path, said, f"volest_decision = {VERSION}")
     for key, (is_sound, needed) in _TOLD.items():
         if key in record and not is_sound(record[key]):
             raise _faulty(path, f"{key} = {in_short(record[key])}", needed)
@@ -241,7 +239,8 @@ def _told(scan: Path) -> dict[str, Any]:
     except (GivenFileError, OSError):  # told where the decision is read
         return {}
     told = {key: record[key] for key in _TOLD if key in record and _TOLD[key][0](record[key])}
-    if told.get("preparations") and scan_mark(path) not in (None, fingerprint(scan)):
+    whose = record.get("scan_sha256")
+    if told.get("preparations") and whose is not None and whose != fingerprint(scan):
         del told["preparations"]  # of another content: told where the decision is read
     return told
 
