@@ -16,10 +16,10 @@ from skimage.morphology import local_minima, reconstruction
 from skimage.segmentation import watershed
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Grid, Surface, cut_columns
+from volest.cavity.columns import Grid, Surface
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.imprints import FINE_MM, Imprints, reaching_under
-from volest.cavity.separation import TRAY_MM
+from volest.cavity.imprints import FINE_MM, Imprints, fine_columns, reaching_under
+from volest.cavity.separation import outside_mm
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
 from volest.notes import Note
@@ -160,31 +160,23 @@ class _Ground:
 
     def __init__(self, surface: Surface, rooms: ReachableVoid, base: BasePlane) -> None:
         self.base, self.grid = base, rooms.grid
-        self.corners, self.lows, self.highs = reaching_under(surface, base, 0.0)
-        floor = np.full(rooms.grid.shape, np.inf)
-        floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest of each cell
-        lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
-        self.lowest = np.append(lowest.ravel(), np.inf)  # of cell -1, outside the grid
+        self.reaching, self.lowest = reaching_under(surface, base, 0.0), outside_mm(rooms)
         self.guessed = np.zeros(len(self.lowest), dtype=bool)
         self.guessed[rooms.cell[rooms.assumed]] = True
 
     def near(self, mark_mm: Floats) -> _Place:
         """Cut the columns round a mark, (3,) in the frame."""
-        low = mark_mm[:2] - REACH_MM
-        near = (self.highs >= low[:, None]) & (self.lows <= low[:, None] + 2.0 * REACH_MM)
-        count = int(2.0 * REACH_MM / FINE_MM) + 1
-        grid = Grid(pitch_mm=FINE_MM, low_mm=(low[0], low[1]), shape=(count, count))
-        columns = cut_columns(self.corners.take(np.flatnonzero(near.all(axis=0)), axis=2), grid)
-        x, y = (v.ravel() for v in grid.centres_mm())
-        cell = self.grid.cells_of(x, y)
+        low, count = mark_mm[:2] - REACH_MM, int(2.0 * REACH_MM / FINE_MM) + 1
+        columns = fine_columns(self.reaching, low, low + 2.0 * REACH_MM, (count, count))
+        cell = self.grid.cells_of(*columns.grid.centres_mm()).ravel()
         own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > self.lowest[cell][columns.cell])
         floor = np.full(count * count, np.inf)
         floor[columns.cell[own][::-1]] = columns.z_mm[own][::-1]  # the lowest one is written last
         floor[self.guessed[cell]] = np.inf
         over = self.base.heights_mm(*mark_mm[:, None]) * self.base.upright
         return _Place(
-            grid=grid,
-            floor_mm=floor.reshape(grid.shape) * self.base.upright,
+            grid=columns.grid,
+            floor_mm=floor.reshape(count, count) * self.base.upright,
             mark_mm=np.append(mark_mm[:2], over),
         )
 

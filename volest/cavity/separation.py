@@ -144,10 +144,7 @@ def _better(
     """Look for a way out with clearly less under it; give the least volume too."""
     corners = surface.corners_mm
     middle = corners.mean(axis=1)
-    floor = np.full(rooms.grid.shape, np.inf)
-    floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest: a cell's rise
-    lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
-    lowest = np.append(lowest.ravel(), np.inf)  # of cell -1, outside the grid
+    lowest = outside_mm(rooms)
     over = base.heights_mm(*middle)
     near = np.flatnonzero(over < 0.0)
     near = near[over[near] > lowest[rooms.grid.cells_of(middle[0, near], middle[1, near])]]
@@ -173,6 +170,14 @@ def _better(
     toward = clock.centre_mm + np.array(least[1:])
     hour = int(clock.hours(*toward))
     return WayOut(lean_deg=least[0], hour=hour, ml=least_ml), least_ml
+
+
+def outside_mm(rooms: ReachableVoid) -> Floats:
+    """Give heights, a cell each, under which the tray's outside lies; the last of none."""
+    floor = np.full(rooms.grid.shape, np.inf)
+    floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest: a cell's rise
+    lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
+    return np.append(lowest.ravel(), np.inf)
 
 
 def _areas(corners: Floats, middle: Floats) -> Floats:
