@@ -81,7 +81,13 @@ def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]
         columns.tangles > STILL_MISFIT_SHARE * len(columns.cell)
         or columns.misfit_share > MOST_UNSEEN_SHARE
     ):
-        raise _tangled(columns)
+        raise ScanError(
+            f"a surface that crosses itself in {100 * columns.misfit_share:.0f} % of its columns",
+            needed="one surface with two sides",
+            remedy="scan again, or clean the mesh (self-intersections, stray parts) and export "
+            "again",
+            code="tangled",
+        )
     return surface, columns, notes
 
 
@@ -89,7 +95,8 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     """Choose the triangles of the body that holds most, and of what does not cross it."""
     large = np.argsort(-np.bincount(body))[:MOST_BODIES]
     alone = [columns.of(body == number) for number in large]
-    best = int(np.argmax([_held(own) for own in alone]))
+    held = [pools(height_map_of_columns(own)).sum() if own.up.any() else 0.0 for own in alone]
+    best = int(np.argmax(held))
     kept, so_far = body == large[best], alone[best]
     relief = height_map_of_columns(so_far)
     footprint = find_footprint(relief)
@@ -115,10 +122,6 @@ def _lies_in(own: Columns, relief: HeightMap, footprint: Footprint) -> bool:
     rim_mm = float(np.median(relief.top_mm[footprint.border]))
     inside = footprint.inside.ravel()[own.cell] & (own.z_mm < rim_mm)
     return bool(inside.mean() > WITHIN_SHARE)
-
-
-def _held(columns: Columns) -> float:
-    return float(pools(height_map_of_columns(columns)).sum()) if columns.up.any() else 0.0
 
 
 def by_coordinate(triangles: Floats) -> Floats:
@@ -153,15 +156,6 @@ def _note_left_out(triangles: Floats, kept: Bools) -> Note:
     if dropped > SECOND_SHELL_SHARE and lies_on(triangles[~kept].mean(axis=1), triangles[kept]):
         return Note("scanned-twice", copy=False)
     return Note("parts-left-out", share_percent=100 * dropped)
-
-
-def _tangled(columns: Columns) -> ScanError:
-    return ScanError(
-        f"a surface that crosses itself in {100 * columns.misfit_share:.0f} % of its columns",
-        needed="one surface with two sides",
-        remedy="scan again, or clean the mesh (self-intersections, stray parts) and export again",
-        code="tangled",
-    )
 
 
 IN_PLACE_MM = 0.6  # two scans of one surface are matched far closer than that
@@ -222,6 +216,8 @@ def _nearest(points_mm: Floats, centres: Floats, normals: Floats) -> tuple[Float
 
 def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
     """Move points onto a surface step by step (point to plane), and say whether they lie on it."""
+    from scipy.spatial.transform import Rotation
+
     tree, moved = tree_of(centres), points_mm
     for _ in range(STEPS):
         away_mm, which = tree.query(moved)
@@ -232,19 +228,9 @@ def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
         turn_and_shift = np.linalg.lstsq(
             np.concatenate([np.cross(p - middle, n), n], axis=1), -off_mm, rcond=None
         )[0]
-        moved = middle + _turned(moved - middle, turn_and_shift[:3]) + turn_and_shift[3:]
+        turn = Rotation.from_rotvec(turn_and_shift[:3])
+        moved = middle + turn.apply(moved - middle) + turn_and_shift[3:]
         if np.abs(turn_and_shift).max() < COPY_MM * 1e-3:
             break
     _, off_mm, _ = _nearest(moved, centres, normals)
     return bool(np.quantile(off_mm, ALIKE_SHARE) < COPY_MM)
-
-
-def _turned(points_mm: Floats, about_rad: Floats) -> Floats:
-    """Turn points, (m, 3), about an axis by its length (Rodrigues)."""
-    angle = float(np.linalg.norm(about_rad))
-    if angle == 0.0:
-        return points_mm
-    axis = about_rad / angle
-    along = np.outer(points_mm @ axis, axis)
-    cross = np.cross(axis, points_mm)
-    return np.asarray(along + np.cos(angle) * (points_mm - along) + np.sin(angle) * cross)
