@@ -56,7 +56,7 @@ def test_flips_are_put_right(share: float, seed: int, torus: bool) -> None:
     assert mesh.is_watertight
     assert (mesh.volume > 0) != larger_half
     assert mended.turned == (len(solid) - flips.sum() if larger_half else flips.sum())
-    assert (mended.removed_duplicates, torn_edges(mended.triangles)) == (0, 0)
+    assert (mended.doubled, torn_edges(mended.triangles)) == (0, 0)
     assert corner_sets(mended.triangles) == corner_sets(solid)
 
 
@@ -86,7 +86,7 @@ def test_faces_that_meet_along_their_sides_are_of_one_body(share: float, seed: i
     cut = [with_corners_amid_sides(solid, chance) for solid in (SPHERE, TORUS)]
     whole = np.concatenate(cut)
     mended = mend_winding(turned_over(whole, chance.random(len(whole)) < share))
-    assert (mended.removed_duplicates, torn_edges(mended.triangles)) == (0, 0)
+    assert (mended.doubled, torn_edges(mended.triangles)) == (0, 0)
     np.testing.assert_array_equal(mended.body, np.repeat([0, 1], [len(one) for one in cut]))
     for number, solid in enumerate((SPHERE, TORUS)):
         volume = as_mesh(mended.triangles[mended.body == number]).volume
@@ -118,7 +118,7 @@ def test_duplicates_go_in_either_winding() -> None:
     turned = turned_over(SPHERE[10:15], np.ones(5, np.bool_))
     rolled = np.roll(SPHERE[20:26], 1, axis=1)
     mended = mend_winding(np.concatenate([SPHERE, turned, rolled, SPHERE[:2]]))
-    assert mended.removed_duplicates == 13
+    assert mended.doubled == 13
     np.testing.assert_array_equal(mended.triangles, SPHERE)
 
 

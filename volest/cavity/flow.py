@@ -88,7 +88,7 @@ class Stretches:
 class Node:
     """A basin, or what two nodes are once stone stands over the pass between them."""
 
-    deep_mm: float  # its lowest floor
+    deepest: int  # the basin with its lowest floor
     ends: tuple[int, int]  # the first and the last of its basins, in the order of `Pools`
     sides: tuple[int, int] = (-1, -1)  # the two that it joins, -1 for a basin
     gates: tuple[int, int] = (-1, -1)  # the basins on either side of the pass between these
@@ -132,7 +132,7 @@ class Pools:
         top = start
         while self.nodes[top].parent >= 0:
             top = self.nodes[top].parent
-        todo = [(start, top, 0.0, self.nodes[start].deep_mm)]
+        todo = [(start, top, 0.0, float(self.of.floor_mm[self.bottom[start]]))]
         while todo:
             node, top, before_ml, at_mm = todo.pop()
             ml[node], level[node] = before_ml, at_mm
@@ -192,7 +192,8 @@ def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]
     by_height = np.lexsort((key, foot, height))  # of equal passes the steeper way
     first = np.sort(np.unique(key[by_height], return_index=True)[1])
     passes = by_height[first]
-    nodes = [Node(deep_mm=mm, ends=(k, k)) for k, mm in enumerate(floor[bottom].tolist())]
+    nodes = [Node(deepest=k, ends=(k, k)) for k in range(count)]
+    deep_mm = floor[bottom].tolist()
     top, after = list(range(count)), {}
 
     def top_of(k: int) -> int:
@@ -212,8 +213,8 @@ def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]
         after[joint] = further
         for side in sides:
             nodes[side].parent, nodes[side].pass_mm = fresh, pass_mm
-        deep_mm = min(nodes[left].deep_mm, nodes[right].deep_mm)
-        nodes.append(Node(deep_mm=deep_mm, ends=(begin, end), sides=sides, gates=(one, other)))
+        deepest = min(nodes[left].deepest, nodes[right].deepest, key=deep_mm.__getitem__)
+        nodes.append(Node(deepest=deepest, ends=(begin, end), sides=sides, gates=(one, other)))
     row: list[int] = []
     for begin in (node.ends[0] for node in nodes if node.parent < 0):
         row.append(begin)
@@ -225,15 +226,11 @@ def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]
 def pits_of(pools: Pools) -> Ints:
     """Choose the basins, (k,), whose floor lies well under all ways to a deeper one."""
     chosen, nodes = [], pools.nodes
-    for basin in range(len(pools.bottom)):
-        node, deep_mm = basin, nodes[basin].deep_mm
-        while nodes[node].pass_mm - deep_mm < PIT_MM:
-            up = nodes[node].parent
-            left, right = nodes[up].sides
-            if nodes[up].deep_mm < deep_mm or (node == right and nodes[left].deep_mm == deep_mm):
-                break
-            node = up
-        else:
+    for basin, deep_mm in enumerate(pools.of.floor_mm[pools.bottom].tolist()):
+        node = basin
+        while nodes[node].deepest == basin and nodes[node].pass_mm - deep_mm < PIT_MM:
+            node = nodes[node].parent
+        if nodes[node].deepest == basin:
             chosen.append(basin)
     return np.array(chosen, np.int64)
 

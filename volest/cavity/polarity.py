@@ -70,12 +70,19 @@ def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]
     surface = Surface(triangles=mended.triangles, frame=surface.frame)
     columns = columns_of(surface, grid)
     notes = []
-    if mended.turned or mended.removed_duplicates:
-        doubled = mended.removed_duplicates
-        notes.append(Note("winding-mended", turned=mended.turned, doubled=doubled))
+    if mended.turned or mended.doubled:
+        notes.append(Note("winding-mended", turned=mended.turned, doubled=mended.doubled))
     if columns.misfit_share > CROSSING_SHARE and mended.body.any():
         kept = _main_body(columns, mended.body)
-        notes += [] if kept.all() else [_note_left_out(surface.triangles, kept)]
+        if not kept.all():
+            left_out = surface.triangles[~kept].mean(axis=1)
+            is_again = len(left_out) > SECOND_SHELL_SHARE * len(kept)
+            if is_again and lies_on(left_out, surface.triangles[kept]):
+                notes.append(Note("scanned-twice", copy=False))
+            else:
+                notes.append(
+                    Note("parts-left-out", share_percent=100 * (1.0 - float(np.mean(kept))))
+                )
         surface, columns = surface.chosen(kept), columns.of(kept)
     if (
         columns.tangles > STILL_MISFIT_SHARE * len(columns.cell)
@@ -149,13 +156,6 @@ def refuse_cast(*, is_open: bool, turned: bool, rising_share: float) -> tuple[No
             code="cast",
         )
     return (Note("faces-turned", is_open=is_open),)
-
-
-def _note_left_out(triangles: Floats, kept: Bools) -> Note:
-    dropped = 1.0 - float(np.mean(kept))
-    if dropped > SECOND_SHELL_SHARE and lies_on(triangles[~kept].mean(axis=1), triangles[kept]):
-        return Note("scanned-twice", copy=False)
-    return Note("parts-left-out", share_percent=100 * dropped)
 
 
 IN_PLACE_MM = 0.6  # two scans of one surface are matched far closer than that

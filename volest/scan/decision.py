@@ -107,9 +107,10 @@ def write_decision(scan: Path, decision: Decision | None) -> Path:
     return _write(scan, decision, _told(scan))
 
 
-def write_told(scan: Path, *, taken: datetime | None, material: str | None) -> None:
-    """Save when an impression was taken and of what, as far as that is known."""
-    _tell(scan, taken=taken, material=material)
+def write_told(scan: Path, **said: Any) -> None:
+    """Save some of what is told of an impression itself; what is None is told no more."""
+    told = {**_told(scan), **said}
+    _write(scan, read_decision(scan), {key: one for key, one in told.items() if one is not None})
 
 
 def write_preparations(scan: Path, places_mm: Sequence[Place]) -> None:
@@ -118,13 +119,7 @@ def write_preparations(scan: Path, places_mm: Sequence[Place]) -> None:
     if not _TOLD["preparations"][0](marks):
         found = f"{in_short(marks)} as preparations"
         raise UsageError(found, needed=_MARKS, remedy="mark them again")
-    _tell(scan, preparations=marks or None)
-
-
-def _tell(scan: Path, **said: Any) -> None:
-    """Change some of what is told; what is None is told no more."""
-    told = {**_told(scan), **said}
-    _write(scan, read_decision(scan), {key: one for key, one in told.items() if one is not None})
+    write_told(scan, preparations=marks or None)
 
 
 def _write(scan: Path, decision: Decision | None, told: dict[str, Any]) -> Path:

@@ -31,7 +31,7 @@ class MendedWinding:
     triangles: Floats  # (m, 3, 3) in mm, read-only, in the order of the input
     body: Ints  # (m,) the body, from 0, that each face belongs to, joined by edges
     turned: int  # faces that were turned
-    removed_duplicates: int  # faces that stood there before, in either winding, and were left out
+    doubled: int  # faces that stood there before, in either winding, and were left out
 
 
 def mend_winding(triangles: Floats) -> MendedWinding:
@@ -51,7 +51,6 @@ def mend_winding(triangles: Floats) -> MendedWinding:
     sides_mm = [np.linalg.norm(triangles[:, k] - triangles[:, k - 1], axis=1) for k in range(3)]
     flat = 2.0 * areas < near_mm * np.max(sides_mm, axis=0)  # (n,) by its height
     keep = np.flatnonzero((faces == np.arange(len(faces))) | flat)
-    removed = len(triangles) - len(keep)
     triangles, vertices, areas, flat = triangles[keep], vertices[keep], areas[keep], flat[keep]
     body, turn = _turns(len(triangles), _pairs(triangles, vertices, flat, near_mm))
     balance = np.bincount(body, weights=np.where(turn, -areas, areas))
@@ -62,7 +61,7 @@ def mend_winding(triangles: Floats) -> MendedWinding:
         triangles=triangles,
         body=_joined_by_flat(body, vertices, flat),
         turned=int(turn.sum()),
-        removed_duplicates=removed,
+        doubled=len(faces) - len(keep),
     )
 
 
