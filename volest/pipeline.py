@@ -319,10 +319,9 @@ def guided(
 
     `marks_mm` (k, 3): preparations, in the scan's own frame.
     """
+    from volest.cavity.cast import find_palate, find_separation, find_thickness
     from volest.cavity.flow import find_flow
     from volest.cavity.imprints import find_imprints
-    from volest.cavity.separation import find_separation
-    from volest.cavity.thickness import find_palate, find_thickness
 
     base, clock, rooms, surface = cavity.base, cavity.clock, cavity.rooms, cavity.skin.surface
     imprints = find_imprints(surface, rooms, base, clock)

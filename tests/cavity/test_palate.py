@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from tests.cavity.stages import bed, level, pit, staged
+from volest.cavity.cast import Palate, find_palate
 from volest.cavity.imprints import Imprints
-from volest.cavity.thickness import Palate, find_palate
 
 KEPT_MM, DEEP_MM, OVER_MM = 8.0, 10.0, 2.0
 STEPS = np.linspace(0.0, 1.0, 400)[:, None]

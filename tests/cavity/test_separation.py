@@ -13,10 +13,10 @@ from manifold3d import Manifold
 
 from tests.cavity.stages import PIECE, Floats, bed, box, level, pit, staged_triangles
 from tests.cavity.trays import corners_of
+from volest.cavity.cast import Separation, find_separation, under_ml
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
 from volest.cavity.imprints import Imprints
-from volest.cavity.separation import Separation, find_separation, under_ml
 from volest.cavity.trim import find_clock
 
 PITCH_MM = 0.2

@@ -9,8 +9,8 @@ from trimesh import Trimesh
 
 from tests.cavity.stages import PIECE, bed, box, level, pit, staged, tilted
 from volest.cavity.base_line import BasePlane
+from volest.cavity.cast import Thickness, find_thickness
 from volest.cavity.imprints import Imprints
-from volest.cavity.thickness import Thickness, find_thickness
 from volest.cavity.trim import find_clock
 
 

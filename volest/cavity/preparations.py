@@ -16,10 +16,10 @@ from skimage.morphology import local_minima, reconstruction
 from skimage.segmentation import watershed
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.cast import outside_mm
 from volest.cavity.columns import Grid, Surface
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.cavity.imprints import FINE_MM, Imprints, fine_columns, reaching_under
-from volest.cavity.separation import outside_mm
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
 from volest.notes import Note
