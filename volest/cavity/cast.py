@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, label, median_filter, minimum_filter
+from scipy.ndimage import distance_transform_edt, find_objects, label, median_filter, minimum_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -116,23 +116,17 @@ def _behind(
     whole = minimum_filter(seen, size=5)  # beside a hole the deepest place is that hole's border
     is_gum = (imprints.piece == 0) & np.isfinite(floor)
     off_rim = _off_mm(joined(~np.isfinite(floor), ~(floor < -RIM_MM)), grid) >= OFF_RIM_MM
-    for number, imprint in enumerate(imprints.each, start=1):
-        j, i = np.nonzero(imprints.piece == number)
-        reach = int(RING_MM / grid.pitch_mm) + 2
-        box = tuple(slice(max(int(v.min()) - reach, 0), int(v.max()) + reach) for v in (j, i))
+    reach, places = int(RING_MM / grid.pitch_mm) + 2, find_objects(imprints.piece)
+    for number, (one, place) in enumerate(zip(imprints.each, places, strict=True), start=1):
+        box = tuple(slice(max(way.start - reach, 0), way.stop + reach) for way in place)
         off = distance_transform_edt(imprints.piece[box] != number) * grid.pitch_mm
         ring = is_gum[box] & (off <= RING_MM)
         gum = -floor[box][ring & off_rim[box]] * base.upright
-        is_seen = whole.ravel()[grid.cells_of(*np.array(imprint.place_mm)[:, None])[0]]
-        found.append(
-            Behind(
-                imprint=number,
-                tip_mm=imprint.deep_mm if is_seen else None,
-                gum_mm=float(np.quantile(gum, 0.25))
-                if len(gum) > LEAST_RING * np.count_nonzero(ring)
-                else None,
-            )
-        )
+        has_gum = len(gum) > LEAST_RING * np.count_nonzero(ring)
+        is_seen = whole.flat[grid.cells_of(*np.array(one.place_mm))]
+        tip_mm = one.deep_mm if is_seen else None
+        gum_mm = float(np.quantile(gum, 0.25)) if has_gum else None
+        found.append(Behind(imprint=number, tip_mm=tip_mm, gum_mm=gum_mm))
     return tuple(found)
 
 
@@ -326,9 +320,7 @@ def _better(
     ways = [(0.0, 0.0, 0.0)]
     for lean_deg in np.arange(1, RINGS + 1) * WITHIN_DEG / RINGS:
         slope = math.tan(math.radians(lean_deg))
-        ways += [
-            (float(lean_deg), slope * math.cos(turn), slope * math.sin(turn)) for turn in turns
-        ]
+        ways += [(lean_deg, slope * math.cos(turn), slope * math.sin(turn)) for turn in turns]
     areas = _areas(corners, middle[:, near])
     facing = areas[:, 2] - np.array(ways)[:, 1:] @ -areas[:, :2].T  # (ways, grains), along the way
     order = np.argsort(np.maximum(-facing, 0.0).sum(axis=1), kind="stable")
@@ -340,9 +332,8 @@ def _better(
             least_ml, least = ml, ways[k]
     if straight_ml - least_ml < max(LESS_ML, LESS_SHARE * straight_ml):
         return None, least_ml
-    toward = clock.centre_mm + np.array(least[1:])
-    hour = int(clock.hours(*toward))
-    return WayOut(lean_deg=least[0], hour=hour, ml=least_ml), least_ml
+    hour = int(clock.hours(*(clock.centre_mm + least[1:])))
+    return WayOut(lean_deg=float(least[0]), hour=hour, ml=least_ml), least_ml
 
 
 def outside_mm(rooms: ReachableVoid) -> Floats:
@@ -419,12 +410,9 @@ def _slender(rooms: ReachableVoid, base: BasePlane, imprints: Imprints) -> tuple
             off = axes[:, 0] @ (places - places.mean(axis=1, keepdims=True))
             area_mm2 = float(np.count_nonzero(cut)) * pitch**2
             inertia = area_mm2 * (float(values[0]) + pitch**2 / 12.0)
-            per_mm2 = float(over_mm * np.abs(off).max() / inertia)
-            sections.append(
-                Slender(
-                    imprint=number, per_mm2=per_mm2, over_tip_mm=float(over_mm), neck_mm2=area_mm2
-                )
-            )
+            per_mm2, over = float(over_mm * np.abs(off).max() / inertia), float(over_mm)
+            one = Slender(imprint=number, per_mm2=per_mm2, over_tip_mm=over, neck_mm2=area_mm2)
+            sections.append(one)
         if sections:
             found.append(max(sections, key=lambda one: one.per_mm2))
     return tuple(sorted(found, key=lambda one: -one.per_mm2))

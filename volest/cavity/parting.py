@@ -168,20 +168,15 @@ def _clusters(points_mm: Floats) -> Ints:
     """Name the parts that gaps run between, from 0, for each of the points, (3, m)."""
     cell = ((points_mm - points_mm.min(axis=1, keepdims=True)) / GAP_MM).astype(np.int64)
     if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:  # strays: a gap is one, however wide
-        cell = np.stack([_closed_ranks(along) for along in cell])
+        for along in cell:  # numbered anew, with one free cell for each gap
+            known, which = np.unique(along, return_inverse=True)
+            along[:] = np.cumsum(np.minimum(np.diff(known, prepend=known[0]), 2))[which]
     if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:
         return np.zeros(points_mm.shape[1], dtype=np.int64)
     taken = np.zeros(cell.max(axis=1) + 1, dtype=bool)
     taken[tuple(cell)] = True
     names, _ = ndimage.label(taken, np.ones((3, 3, 3)))
     return np.asarray(names[tuple(cell)], np.int64) - 1
-
-
-def _closed_ranks(cells: Ints) -> Ints:
-    """Give numbers anew to the cells taken along an axis, with one free cell for each gap."""
-    known, which = np.unique(cells, return_inverse=True)
-    steps = np.minimum(np.diff(known, prepend=known[0]), 2)
-    return np.asarray(np.cumsum(steps)[which])
 
 
 def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> Ints:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import product
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -113,10 +114,9 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
         more = kept | (body == number)
         together = columns.of(more)
         # What crosses adds misfits that neither has by itself.
-        if footprint.has_passed_rim and not _lies_in(own, relief, footprint):
-            added = together.misfits - so_far.misfits - own.misfits
-        else:
-            added = together.tangles - so_far.tangles - own.tangles
+        is_whole = footprint.has_passed_rim and not _lies_in(own, relief, footprint)
+        bad = attrgetter("misfits" if is_whole else "tangles")
+        added = bad(together) - bad(so_far) - bad(own)
         if added <= CROSSING_SHARE * len(together.cell):
             kept, so_far = more, together
     return np.asarray(kept)

@@ -402,16 +402,12 @@ def _fitting(crossings: Floats) -> Bools:
     """
     cell, z, _, _, seen = crossings
     up, made = crossings[2:4] > 0.0
-    new_cell = np.concatenate([[True], cell[1:] != cell[:-1]])
-    gap = np.cumsum(new_cell | ~made)  # a real crossing is the lower end of its gap
-    count = int(gap[-1]) + 1 if len(gap) else 1
-    has_end, faces_up = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    has_end[gap[~made]] = True
-    faces_up[gap[~made]] = up[~made]
-    of_cell = np.zeros(count)
-    of_cell[gap] = cell
-    has_next = np.append(of_cell[1:] == of_cell[:-1], False)
-    air_over = np.where(has_next, ~np.append(faces_up[1:], False), True)
+    begins = np.append(True, cell[1:] != cell[:-1])[: len(cell)] | ~made
+    gap, first = np.cumsum(begins) - 1, np.flatnonzero(begins)  # a real one is its lower end
+    count, has_end = len(first), ~made[first]
+    faces_up, low = has_end & up[first], np.where(has_end, z[first], -np.inf)
+    has_next = np.append(cell[first[1:]] == cell[first[:-1]], False)[:count]
+    air_over = ~has_next | ~np.append(faces_up[1:], False)[:count]
     # Under the lowest real crossing it is as just below it; in a cell without any, material.
     air_under = np.where(has_end, faces_up, has_next & air_over)
     odd = air_under != air_over
@@ -420,9 +416,7 @@ def _fitting(crossings: Floats) -> Bools:
     np.maximum.at(dark, number, 1.0 - seen[made])
     sky = has_end & faces_up & ~has_next
     kept = ~sky[number] & (odd | (dark >= SEEN))[number]
-    low = np.full(count, -np.inf)
-    low[gap[~made]] = z[~made]
-    high = np.where(has_next, np.append(low[1:], np.inf), np.inf)
+    high = np.where(has_next, np.append(low[1:], np.inf)[:count], np.inf)
     apart = np.minimum(z[made] - low[number], high[number] - z[made])
     # One too many: the one that lies nearest to a real crossing is that crossing once more.
     uneven = (np.bincount(number[kept], minlength=count) % 2 == 1) != odd
