@@ -314,8 +314,7 @@ def find_flow(
                 near = [np.argmin(np.hypot(x - u, y - v)) for u, v in crest_mm[lowest, :2]]
                 rim = np.array(near), rim_mm[lowest]
             gums = () if tilt_deg else gums_mm
-            told = _pour(tray, pools, rim, imprints, end, gums_mm=gums, tilt_deg=tilt_deg)
-            pours.append(told)
+            pours.append(_pour(tray, pools, rim, imprints, end, gums_mm=gums, tilt_deg=tilt_deg))
     level, worst, best = _air(tray)
     return Flow(pours=tuple(pours), level_air=level, worst_air=worst, best_air=best)
 
@@ -379,7 +378,13 @@ def _air(tray: _Tray) -> tuple[Tilt, Tilt | None, Tilt | None]:
     """Tilt the tray about, and give what stays level, and the tilts that keep most and least."""
     turns = 2.0 * np.pi * np.arange(TURNS) / TURNS
     ways = np.stack([np.cos(turns), np.sin(turns)], axis=1)
-    tray = _roofed(tray)
+    # Left out is what lies under open sky and touches no roof: no air stays there, and none passes.
+    near = ~tray.is_open
+    pairs = near[tray.a] | near[tray.b]
+    a, b = tray.a[pairs], tray.b[pairs]
+    near[a] = near[b] = True
+    place = np.cumsum(near) - 1
+    tray = replace(tray, rooms=tray.rooms.of(near), a=place[a], b=place[b])
     level = _trapped(tray, 0.0, ways[0])
     tilts = [_trapped(tray, deg, way) for deg in TILTS_DEG for way in ways]
     least, most = (pick([level, *tilts], key=lambda one: one.trapped_ml) for pick in (min, max))
@@ -387,30 +392,17 @@ def _air(tray: _Tray) -> tuple[Tilt, Tilt | None, Tilt | None]:
     return level, worst, least if worst is not None else None
 
 
-def _roofed(tray: _Tray) -> _Tray:
-    """Leave out what is under open sky and touches no roof: no air stays there, and none passes."""
-    under = ~tray.is_open
-    pairs = under[tray.a] | under[tray.b]
-    near = under.copy()
-    near[tray.a[pairs]] = near[tray.b[pairs]] = True
-    place = np.cumsum(near) - 1
-    rooms = tray.rooms.of(near)
-    return replace(tray, rooms=rooms, a=place[tray.a[pairs]], b=place[tray.b[pairs]])
-
-
 def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     """Say what air stays under roofs in a tray that is tilted; under open sky none does."""
-    toward = tray.clock.centre_mm + low
-    low_hour = int(tray.clock.hours(*toward))
-    if tray.is_open.all():
-        return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=0.0, hour=None)
-    seen = tray.seen(tray.way_up(tilt_deg, low))
-    top = np.where(tray.is_open, np.max(seen.top_mm[~tray.is_open], initial=0.0), seen.top_mm)
-    stays = trapped_mm(tray.a, tray.b, seen.floor_mm, top, tray.is_open)
-    stays = np.where(~tray.is_open & tray.rooms.filled, stays, 0.0)
-    trapped_ml = float(stays.sum()) * seen.ml_per_mm
-    hour = None
-    if trapped_ml:
-        place = np.array([np.average(v, weights=stays) for v in tray.places_mm])
-        hour = int(tray.clock.hours(*place))
+    trapped_ml, hour = 0.0, None
+    if not tray.is_open.all():
+        seen = tray.seen(tray.way_up(tilt_deg, low))
+        top = np.where(tray.is_open, np.max(seen.top_mm[~tray.is_open], initial=0.0), seen.top_mm)
+        stays = trapped_mm(tray.a, tray.b, seen.floor_mm, top, tray.is_open)
+        stays = np.where(~tray.is_open & tray.rooms.filled, stays, 0.0)
+        trapped_ml = float(stays.sum()) * seen.ml_per_mm
+        if trapped_ml:
+            place = np.array([np.average(v, weights=stays) for v in tray.places_mm])
+            hour = int(tray.clock.hours(*place))
+    low_hour = int(tray.clock.hours(*(tray.clock.centre_mm + low)))
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)

@@ -209,7 +209,11 @@ def _parted(
     most_ml = max((_pose(part).held_ml for part in posed.values()), default=0.0)
     fair = {k: part for k, part in posed.items() if _pose(part).held_ml >= FAIR_SHARE * most_ml}
     fair = {k: part for k, part in fair.items() if not _is_outside(part, fair.values())}
-    group = _groups(fair)
+    group = {name: name for name in fair}  # the first of its impression: torn ones are of one
+    for one, other in combinations(fair, 2):
+        if _torn(fair[one], fair[other]):
+            first, second = group[one], group[other]
+            group = {name: first if at == second else at for name, at in group.items()}
     if len(set(group.values())) < 2:  # noqa: PLR2004  # nothing to part
         return (whole,)
     firsts: dict[int, Part] = {}
@@ -272,16 +276,6 @@ def _is_outside(part: Part, others: Iterable[Part]) -> bool:
 
 def _facing(part: Part) -> float:
     return float(part.samples.vector_area @ _pose(part).axis)
-
-
-def _groups(parts: Mapping[int, Part]) -> dict[int, int]:
-    """Say for each part which is the first of its impression: torn ones are of one."""
-    group = {name: name for name in parts}
-    for one, other in combinations(parts, 2):
-        if _torn(parts[one], parts[other]):
-            first, second = group[one], group[other]
-            group = {name: first if at == second else at for name, at in group.items()}
-    return group
 
 
 def _torn(one: Part, other: Part) -> bool:

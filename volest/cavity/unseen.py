@@ -414,8 +414,8 @@ def _fitting(crossings: Floats) -> Bools:
     number = gap[made]
     dark = np.zeros(count)
     np.maximum.at(dark, number, 1.0 - seen[made])
-    sky = has_end & faces_up & ~has_next
-    kept = ~sky[number] & (odd | (dark >= SEEN))[number]
+    sky = faces_up & ~has_next
+    kept = (~sky & (odd | (dark >= SEEN)))[number]
     high = np.where(has_next, np.append(low[1:], np.inf)[:count], np.inf)
     apart = np.minimum(z[made] - low[number], high[number] - z[made])
     # One too many: the one that lies nearest to a real crossing is that crossing once more.
