@@ -15,7 +15,6 @@ STEPS = np.linspace(0.0, 1.0, 400)[:, None]
 CORNERS = np.array([[-15.0, -19.0], [-15.0, 13.0], [15.0, 13.0], [15.0, -19.0]])
 ROW = Imprints(
     piece=np.zeros((1, 1), np.int64),
-    ends_mm=CORNERS[[0, -1]],
     curve_mm=np.concatenate([a + (b - a) * STEPS for a, b in pairwise(CORNERS)]),
     is_arch=True,
     end_hours=(4, 8),

@@ -34,9 +34,7 @@ def separated(triangles: Floats, pitch_mm: float = PITCH_MM, peg: bool = False) 
         one = replace(PIECE, deep_mm=14.0, is_clear=False)
         ends = np.zeros((2, 2))
         piece = np.ones(rooms.grid.shape, np.int64)
-        row = Imprints(
-            piece=piece, ends_mm=ends, curve_mm=ends, is_arch=False, end_hours=(9, 3), each=(one,)
-        )
+        row = Imprints(piece=piece, curve_mm=ends, is_arch=False, end_hours=(9, 3), each=(one,))
     return find_separation(Surface(triangles=triangles, frame=frame), rooms, base, clock, row)
 
 

@@ -94,7 +94,6 @@ def test_gum_beside_an_imprint_is_no_rim(
     ends = np.zeros((2, 2))
     row = Imprints(
         piece=piece,
-        ends_mm=ends,
         curve_mm=ends,
         is_arch=False,
         end_hours=(9, 3),

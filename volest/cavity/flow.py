@@ -304,7 +304,7 @@ def find_flow(
     hours = clock.hours(crest_mm[:, 0], crest_mm[:, 1])
     pours: list[Pour] = []
     for tilt_deg in (0.0, TILT_DEG, -TILT_DEG):
-        for end in imprints.ends_mm:
+        for end in imprints.curve_mm[[0, -1]]:
             if tilt_deg or not pours:
                 up = tray.way_up(tilt_deg, end - clock.centre_mm)
                 pools = pools_of(tray.seen(up))

@@ -76,7 +76,6 @@ class Imprints:
     """The row and its pieces."""
 
     piece: Ints  # map, of the grid's shape: 1, 2 ... in the imprints' order, 0 off the row
-    ends_mm: Floats  # (2, 2) the row's two ends in the frame
     curve_mm: Floats  # (k, 2) the row's curve
     is_arch: bool  # whether the row turns round a front
     end_hours: tuple[int, ...]  # where on the dial the row begins and ends
@@ -166,7 +165,6 @@ def find_imprints(
     each = _with_widths(each, piece, surface, rooms, base)
     return Imprints(
         piece=piece,
-        ends_mm=curve[[0, -1]],
         curve_mm=curve,
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),

@@ -14,6 +14,7 @@ from volest.cavity.height_map import HeightMap, height_map_of_columns
 from volest.cavity.pose import Samples
 from volest.errors import ScanError
 from volest.notes import Note
+from volest.scan.checks import alike, areas_mm2, same_corners, same_rows
 
 MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
@@ -65,8 +66,6 @@ def orient_surface(
 
 def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]:
     """Put the winding right, and where bodies cross keep the one that holds most."""
-    from volest.scan.winding import mend_winding
-
     mended = mend_winding(surface.triangles)
     surface = Surface(triangles=mended.triangles, frame=surface.frame)
     columns = columns_of(surface, grid)
@@ -156,6 +155,160 @@ def refuse_cast(*, is_open: bool, turned: bool, rising_share: float) -> tuple[No
             code="cast",
         )
     return (Note("faces-turned", is_open=is_open),)
+
+
+PAIR = 2  # faces an edge: with one it is a border, with three or more it tells nothing
+# Of the farthest coordinate: a corner put amid a side lies off it by its rounding, as float32
+# (6e-8) or as text of six figures (5e-6).
+ROUNDED = 1e-5
+MOST_BESIDE = 32  # lone sides at one corner that are compared; a torn surface has some ten
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MendedWinding:
+    """Triangles with their winding put right."""
+
+    triangles: Floats  # (m, 3, 3) in mm, read-only, in the order of the input
+    body: Ints  # (m,) the body, from 0, that each face belongs to, joined by edges
+    turned: int  # faces that were turned
+    doubled: int  # faces that stood there before, in either winding, and were left out
+
+
+def mend_winding(triangles: Floats) -> MendedWinding:
+    """Turn the faces of each body to the side of its area-weighted majority.
+
+    Corners with the same coordinates are one vertex, faces with the same three vertices are one
+    face. Neighbours over an edge of exactly two faces must run along it in opposite directions
+    [from memory: orientable 2-manifolds, any text on algebraic topology]. Where a face has corners
+    amid its sides that its neighbour lacks, `_along_pairs` finds it. Faces as flat as their
+    rounding part no others: these are paired as if there were none, and bodies that one touches
+    are one.
+    """
+    vertices = same_corners(triangles)
+    faces = same_rows(np.sort(vertices, axis=1).astype(np.float64))  # (n,)
+    near_mm = ROUNDED * np.abs(triangles).max()
+    areas = areas_mm2(triangles)
+    sides_mm = [np.linalg.norm(triangles[:, k] - triangles[:, k - 1], axis=1) for k in range(3)]
+    flat = 2.0 * areas < near_mm * np.max(sides_mm, axis=0)  # (n,) by its height
+    keep = np.flatnonzero((faces == np.arange(len(faces))) | flat)
+    triangles, vertices, areas, flat = triangles[keep], vertices[keep], areas[keep], flat[keep]
+    body, turn = _turns(len(triangles), _pairs(triangles, vertices, flat, near_mm))
+    balance = np.bincount(body, weights=np.where(turn, -areas, areas))
+    turn ^= (balance < 0)[body]  # where the larger area would be turned, all the others are
+    triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
+    triangles.flags.writeable = False
+    return MendedWinding(
+        triangles=triangles,
+        body=_joined_by_flat(body, vertices, flat),
+        turned=int(turn.sum()),
+        doubled=len(faces) - len(keep),
+    )
+
+
+def _pairs(triangles: Floats, vertices: Ints, flat: Bools, near_mm: float) -> Ints:
+    """Pair neighbours, (3, e): two faces each, and 1 where their windings disagree.
+
+    Over edges and along sides; flat faces with all over edges.
+    """
+    faces = np.flatnonzero(~flat)
+    over, lone = _edge_pairs(vertices[faces])
+    start, end = vertices[faces].reshape(-1), vertices[faces][:, [1, 2, 0]].reshape(-1)
+    corners = triangles[faces].reshape(-1, 3)
+    along = _along_pairs(lone, start[lone], end[lone], corners, near_mm)
+    pairs = np.concatenate([over, along], axis=1)
+    pairs[:2] = faces[pairs[:2]]
+    if flat.any():
+        every, _ = _edge_pairs(vertices)
+        pairs = np.concatenate([pairs, every[:, flat[every[:2]].any(axis=0)]], axis=1)
+    return pairs
+
+
+def _edge_pairs(vertices: Ints) -> tuple[Ints, Ints]:
+    """Pair faces, (n, 3), over edges that two have; give too the half-edges that only one has."""
+    start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
+    end = vertices[:, [1, 2, 0]].reshape(-1)
+    keys = np.minimum(start, end) * (vertices.max(initial=0) + 1) + np.maximum(start, end)
+    order, heads, count = alike(keys.astype(np.uint64))
+    twos = heads[count == PAIR]
+    one, other = order[twos], order[twos + 1]
+    pairs = np.stack([one // 3, other // 3, start[one] == start[other]])
+    # A face with two equal corners meets itself.
+    return pairs[:, pairs[0] != pairs[1]], order[heads[count == 1]]
+
+
+def _along_pairs(lone: Ints, start: Ints, end: Ints, corners: Floats, near_mm: float) -> Ints:
+    """Pair half-edges that no other face has, where two leave one corner along one line.
+
+    So the side of a face is paired with the first piece of it from either end, where its neighbour
+    has corners amid it. The half-edges are given by number, with their vertices; corners (3 n, 3)
+    are those that they start from.
+    """
+    place = np.tile(lone, 2)
+    leaves = np.repeat([True, False], len(lone))
+    vertex = np.append(start, end)
+    order = np.argsort(vertex, kind="stable")
+    place, leaves, vertex = place[order], leaves[order], vertex[order]
+    after = place - place % 3 + (place + 1) % 3
+    ways = np.where(leaves, 1.0, -1.0)[:, None] * (corners[after] - corners[place])
+    lengths = np.linalg.norm(ways, axis=1)
+    found = []
+    here = np.arange(len(vertex))
+    for further in range(1, MOST_BESIDE + 1):
+        here = here[here + further < len(vertex)]
+        here = here[vertex[here] == vertex[here + further]]
+        there = here + further
+        shorter = np.where(lengths[here] < lengths[there], here, there)
+        longer = here + there - shorter
+        unit = ways[longer] / np.maximum(lengths[longer], np.finfo(float).tiny)[:, None]
+        reach = (ways[shorter] * unit).sum(axis=1)
+        off_mm = np.linalg.norm(ways[shorter] - reach[:, None] * unit, axis=1)
+        found.append(np.stack([here, there])[:, (reach > near_mm) & (off_mm < near_mm)])
+    both = np.concatenate(found, axis=1)
+    mates = np.bincount(both.ravel(), minlength=len(vertex))
+    one, other = both[:, (mates[both] == 1).all(axis=0)]  # as over an edge, three tell nothing
+    return np.stack([place[one] // 3, place[other] // 3, leaves[one] == leaves[other]])
+
+
+def _joined_by_flat(body: Ints, vertices: Ints, flat: Bools) -> Ints:
+    """Give the bodies new numbers, those one that a flat face touches."""
+    if not flat.any():
+        return body
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    at = np.empty(vertices.max() + 1, np.intp)  # a body that has this vertex
+    for which in (flat, ~flat):
+        at[vertices[which]] = body[which, None]
+    ends = (np.repeat(body[flat], 3), at[vertices[flat]].reshape(-1))
+    bodies = int(body.max()) + 1
+    joined = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(bodies, bodies))
+    return np.asarray(connected_components(joined, directed=False)[1])[body]
+
+
+def _turns(faces: int, pairs: Ints) -> tuple[Ints, Bools]:
+    """Tell the bodies apart, and say which faces to turn to agree with the first of their body."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+    ends = np.append(pairs[:2], pairs[1::-1], axis=1)
+    joined = coo_array((np.ones(ends.shape[1], np.int8), ends), shape=(faces, faces))
+    bodies, body = connected_components(joined)
+    # A root joined to the first face of each body makes one tree of all bodies.
+    first = np.full(bodies, faces)
+    np.minimum.at(first, body, np.arange(faces))
+    ends = np.append(ends, [np.full(bodies, faces), first], axis=1)
+    rooted = coo_array((np.ones(ends.shape[1], np.int8), ends), shape=(faces + 1, faces + 1))
+    parents = breadth_first_order(rooted.tocsr(), faces)[1].astype(np.intp)
+    parents[faces] = faces
+    turn = np.zeros(faces + 1, np.bool_)
+    for one, other in (pairs[:2], pairs[1::-1]):
+        of_tree = parents[one] == other
+        turn[one[of_tree]] = pairs[2, of_tree]
+    # The turns from each face up to the root are summed, twice as far in each round.
+    while (parents != parents[parents]).any():
+        turn = turn ^ turn[parents]
+        parents = parents[parents]
+    return body, turn[:faces]
 
 
 IN_PLACE_MM = 0.6  # two scans of one surface are matched far closer than that

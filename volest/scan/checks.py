@@ -14,6 +14,7 @@ from volest.settings import MM_PER_UNIT
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
 MAX_TEXT_BYTES = 1_000_000_000  # numbers read from text take up to three times the file's own size
 MAX_TRIANGLES = 30_000_000  # scanners give 0.1 to 2 million; beyond this memory, not truth, decides
@@ -35,6 +36,7 @@ ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the o
 REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
 DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
 MIXER = np.uint64(0xC2B2AE3D27D4EB4F)  # another
+HALF = np.uint64(32)  # of its bits
 NEEDLE_AREA = 8.0  # times the usual area: what is looked at more closely
 NEEDLE_LONG = 15.0  # times the usual side, and
 NEEDLE_LONG_MM = 3.0  # over any gap between views
@@ -216,13 +218,8 @@ def _note_half(triangles: Floats) -> tuple[Note, ...]:
 def _repeated(triangles: Floats, keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # What has a digest so often, as hardly any does by chance, is compared whole.
-    bits = triangles[_often(keys)].reshape(-1, 9).view(np.uint64)
-    if len(bits) < LEAST_UNFILLED:
-        return 0
-    key = np.zeros(len(bits), np.uint64)
-    for column in bits.T:  # a digest of all nine coordinates: rows compared one by one take minutes
-        key = (key ^ column ^ (column >> np.uint64(29))) * DIGEST
-    return int(np.count_nonzero(_often(key)))
+    count = np.bincount(same_rows(triangles[_often(keys)].reshape(-1, 9)))
+    return int(count[count >= REPEATED].sum())
 
 
 def _often(values: NDArray[Any]) -> Bools:
@@ -273,12 +270,43 @@ def _thin(triangles: Floats, long_mm: float) -> Bools:
     return np.asarray((sides[:, 1] > long_mm) & (sides[:, 0] < NEEDLE_WIDE * sides[:, 1]))
 
 
+def same_corners(triangles: Floats) -> Ints:
+    """Give corners of triangles, (n, 3, 3), numbers from 0, (n, 3): one for the same place."""
+    points = triangles.reshape(-1, 3) + 0.0  # copied, -0.0 made 0.0
+    labels = same_rows(points)
+    numbers: Ints = np.cumsum(labels == np.arange(len(labels))) - 1
+    return numbers[labels].reshape(-1, 3)
+
+
+def same_rows(rows: Floats) -> Ints:
+    """Give each row (m, k) a number: that of the place where its like, to the bit, first stands."""
+    columns = np.ascontiguousarray(rows.T).view(np.uint64)  # (k, m)
+    mixed = np.zeros(len(rows), np.uint64)
+    for column in columns:
+        # Numbers that were float32 end in 29 zero bits: fold them before they are multiplied.
+        mixed = (mixed ^ column ^ (column >> HALF)) * DIGEST
+        mixed ^= mixed >> HALF
+    order, heads, count = alike(mixed)
+    labels = np.empty(len(rows), np.intp)
+    labels[order] = np.repeat(np.minimum.reduceat(order, heads), count)
+    if (columns != columns[:, labels]).any():  # two different rows with one mixed number
+        first, same = np.unique(columns, axis=1, return_index=True, return_inverse=True)[1:]
+        labels = first[same.reshape(-1)]
+    return labels
+
+
+def alike(keys: NDArray[np.uint64]) -> tuple[Ints, Ints, Ints]:
+    """Sort keys: their order, where in it each begins, and how often it is there."""
+    order = np.argsort(keys)
+    ordered = keys[order]
+    heads = np.flatnonzero(np.append(True, ordered[1:] != ordered[:-1])[: len(keys)])
+    return order, heads, np.diff(np.append(heads, len(keys)))
+
+
 def _numbered(
     triangles: Floats,
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+) -> tuple[Ints, Ints, Ints]:
     """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
-    from volest.scan.winding import same_corners
-
     faces = same_corners(triangles)
     before = np.roll(faces, 1, axis=1)
     ends = np.minimum(faces, before) * faces.size + np.maximum(faces, before)

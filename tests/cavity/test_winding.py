@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from volest.scan import winding
-from volest.scan.winding import mend_winding
+from volest.cavity.polarity import mend_winding
+from volest.scan import checks
 
 Triangles = NDArray[np.float64]
 SPHERE: Triangles = np.array(trimesh.creation.icosphere(subdivisions=3, radius=30.0).triangles)
@@ -155,7 +155,7 @@ def test_a_one_sided_band_keeps_one_tear() -> None:
 
 
 def test_sorting_in_full_where_mixed_numbers_meet(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(winding, "MIXERS", np.zeros(3, np.uint64))
+    monkeypatch.setattr(checks, "DIGEST", np.uint64(0))
     flips = np.arange(len(SPHERE)) % 5 == 0
     mended = mend_winding(turned_over(SPHERE, flips))
     np.testing.assert_array_equal(corner_sets(mended.triangles), corner_sets(SPHERE))
