@@ -152,11 +152,11 @@ def find_palate(
     over_mm: float,
 ) -> Palate | None:
     """Measure what lies further than that inside of the row; None where no arch is found."""
+    if imprints is None or not imprints.is_arch:
+        return None
     from skimage.draw import polygon2mask
     from skimage.measure import find_contours
 
-    if imprints is None or not imprints.is_arch:
-        return None
     curve, grid, floor = imprints.curve_mm, rooms.grid, floors_mm(rooms)
     covered = np.isfinite(floor)
     places = np.stack(grid.centres_mm(), axis=-1)

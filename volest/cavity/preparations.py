@@ -293,8 +293,7 @@ def _free(
     others = np.where(own.cells, 0, tower)
     names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
     cells = [_with_cusps(floor, others, name, row) for name in names if name]
-    towers = [_tower(floor, one, row) for one in cells]
-    gaps = [_gap(floor, own, one) for one in towers]
+    gaps = [_gap(floor, own, _tower(floor, one, row)) for one in cells]
     free: list[Free] = []
     ways: list[Floats] = []
     for width_mm, way, is_seen in sorted(gaps, key=lambda gap: gap[0]):
