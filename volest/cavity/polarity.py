@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from volest.cavity.columns import Columns, Grid, Surface, columns_of, grid_over
-from volest.cavity.footprint import Footprint, find_footprint, pools
+from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import Bools, Floats, Frame, Ints
-from volest.cavity.height_map import HeightMap, height_map_of_columns
+from volest.cavity.height_map import height_map_of_columns
 from volest.cavity.pose import Samples
 from volest.errors import ScanError
 from volest.notes import Note
@@ -107,27 +107,23 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     kept, so_far = body == large[best], alone[best]
     relief = height_map_of_columns(so_far)
     footprint = find_footprint(relief)
+    border_mm = relief.top_mm[footprint.border]
+    rim_mm = float(np.median(border_mm)) if len(border_mm) else -np.inf
     # Over or under an impression that is whole by itself lie strangers; of a part of one, backs
     # may be unseen.
     for number, own in zip(large, alone, strict=True):
         more = kept | (body == number)
         together = columns.of(more)
+        # In the cavity and below its rim lies a piece of its floor.
+        within = footprint.inside.ravel()[own.cell] & (own.z_mm < rim_mm)
+        is_piece = np.count_nonzero(within) > WITHIN_SHARE * len(within)
+        is_whole = footprint.has_passed_rim and not is_piece
         # What crosses adds misfits that neither has by itself.
-        is_whole = footprint.has_passed_rim and not _lies_in(own, relief, footprint)
         bad = attrgetter("misfits" if is_whole else "tangles")
         added = bad(together) - bad(so_far) - bad(own)
         if added <= CROSSING_SHARE * len(together.cell):
             kept, so_far = more, together
     return np.asarray(kept)
-
-
-def _lies_in(own: Columns, relief: HeightMap, footprint: Footprint) -> bool:
-    """Say whether a body lies in the cavity and below its rim, as a piece of its floor does."""
-    if not own.cell.size or not footprint.border.any():
-        return False
-    rim_mm = float(np.median(relief.top_mm[footprint.border]))
-    inside = footprint.inside.ravel()[own.cell] & (own.z_mm < rim_mm)
-    return bool(inside.mean() > WITHIN_SHARE)
 
 
 def by_coordinate(triangles: Floats) -> Floats:

@@ -196,23 +196,17 @@ def note_lost(
     repeated = _repeated(triangles, keys)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
-        return _note_half(triangles)
+        half = len(triangles) // 2
+        one, other = triangles[:half], triangles[half : 2 * half]
+        # A mesh put in twice, or half of one lost.
+        is_twice = half and np.array_equal(one[:1], other[:1]) and np.array_equal(one, other)
+        return (Note("repeated", count=half, what="half"),) if is_twice else ()
     at_zero = zeroed >= repeated  # what is zeros all through counts in both
     what = "lie at or reach to exactly 0, 0, 0" if at_zero else "stand there three times or more"
     refuse_if_unfilled(f"triangles that {what}", count, len(triangles))
     return (
         Note("zeroed", count=count) if at_zero else Note("repeated", count=count, what="triangles"),
     )
-
-
-def _note_half(triangles: Floats) -> tuple[Note, ...]:
-    """Note a file whose second half is its first: a mesh put in twice, or half of one lost."""
-    half = len(triangles) // 2
-    if not np.array_equal(triangles[:1], triangles[half : half + 1]) or not np.array_equal(
-        triangles[:half], triangles[half : 2 * half]
-    ):
-        return ()
-    return (Note("repeated", count=half, what="half"),)
 
 
 def _repeated(triangles: Floats, keys: NDArray[np.uint32]) -> int:
