@@ -319,10 +319,9 @@ def guided(
 
     `marks_mm` (k, 3): preparations, in the scan's own frame.
     """
+    from volest.cavity.cast import find_palate, find_separation, find_thickness
     from volest.cavity.flow import find_flow
     from volest.cavity.imprints import find_imprints
-    from volest.cavity.separation import find_separation
-    from volest.cavity.thickness import find_thickness
 
     base, clock, rooms, surface = cavity.base, cavity.clock, cavity.rooms, cavity.skin.surface
     imprints = find_imprints(surface, rooms, base, clock)
@@ -342,8 +341,6 @@ def guided(
     over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
     palate = preparations = None
     if cast.horseshoe_mm is not None and settings.is_upper(result.scan):
-        from volest.cavity.palate import find_palate
-
         palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)
     if marks_mm := _own_marks(marks_mm, result, cavity):
         from volest.cavity.preparations import find_preparations

@@ -13,12 +13,10 @@ from volest.notes import Note
 from volest.stone.mix import Mix
 
 if TYPE_CHECKING:  # they are read when somebody asks for them
+    from volest.cavity.cast import Palate, Separation, Thickness
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
-    from volest.cavity.palate import Palate
     from volest.cavity.preparations import Preparations
-    from volest.cavity.separation import Separation
-    from volest.cavity.thickness import Thickness
 
 MEASURED = "measured"
 NOTED = "measured with notes"

@@ -155,7 +155,6 @@ def bowls(*, bell: bool) -> Manifold:
 def row_of(rooms: ReachableVoid, *ends: tuple[float, float]) -> Imprints:
     return Imprints(
         piece=np.zeros(rooms.grid.shape, np.int64),
-        ends_mm=np.array(ends),
         curve_mm=np.array(ends),
         is_arch=False,
         end_hours=(9, 3),

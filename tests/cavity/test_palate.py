@@ -7,15 +7,14 @@ import numpy as np
 import pytest
 
 from tests.cavity.stages import bed, level, pit, staged
+from volest.cavity.cast import Palate, find_palate
 from volest.cavity.imprints import Imprints
-from volest.cavity.palate import Palate, find_palate
 
 KEPT_MM, DEEP_MM, OVER_MM = 8.0, 10.0, 2.0
 STEPS = np.linspace(0.0, 1.0, 400)[:, None]
 CORNERS = np.array([[-15.0, -19.0], [-15.0, 13.0], [15.0, 13.0], [15.0, -19.0]])
 ROW = Imprints(
     piece=np.zeros((1, 1), np.int64),
-    ends_mm=CORNERS[[0, -1]],
     curve_mm=np.concatenate([a + (b - a) * STEPS for a, b in pairwise(CORNERS)]),
     is_arch=True,
     end_hours=(4, 8),

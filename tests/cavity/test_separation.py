@@ -13,10 +13,10 @@ from manifold3d import Manifold
 
 from tests.cavity.stages import PIECE, Floats, bed, box, level, pit, staged_triangles
 from tests.cavity.trays import corners_of
+from volest.cavity.cast import Separation, find_separation, under_ml
 from volest.cavity.columns import Surface
 from volest.cavity.frame import Frame
 from volest.cavity.imprints import Imprints
-from volest.cavity.separation import Separation, find_separation, under_ml
 from volest.cavity.trim import find_clock
 
 PITCH_MM = 0.2
@@ -34,9 +34,7 @@ def separated(triangles: Floats, pitch_mm: float = PITCH_MM, peg: bool = False) 
         one = replace(PIECE, deep_mm=14.0, is_clear=False)
         ends = np.zeros((2, 2))
         piece = np.ones(rooms.grid.shape, np.int64)
-        row = Imprints(
-            piece=piece, ends_mm=ends, curve_mm=ends, is_arch=False, end_hours=(9, 3), each=(one,)
-        )
+        row = Imprints(piece=piece, curve_mm=ends, is_arch=False, end_hours=(9, 3), each=(one,))
     return find_separation(Surface(triangles=triangles, frame=frame), rooms, base, clock, row)
 
 

@@ -9,8 +9,8 @@ from trimesh import Trimesh
 
 from tests.cavity.stages import PIECE, bed, box, level, pit, staged, tilted
 from volest.cavity.base_line import BasePlane
+from volest.cavity.cast import Thickness, find_thickness
 from volest.cavity.imprints import Imprints
-from volest.cavity.thickness import Thickness, find_thickness
 from volest.cavity.trim import find_clock
 
 
@@ -94,7 +94,6 @@ def test_gum_beside_an_imprint_is_no_rim(
     ends = np.zeros((2, 2))
     row = Imprints(
         piece=piece,
-        ends_mm=ends,
         curve_mm=ends,
         is_arch=False,
         end_hours=(9, 3),

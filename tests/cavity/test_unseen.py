@@ -10,7 +10,6 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, Surface, sorted_columns
 from volest.cavity.frame import frame_along
 from volest.cavity.unseen import (
-    _OF_CROSSING,
     BAND,
     STEP_MM,
     Closing,
@@ -153,8 +152,8 @@ def test_crossings_that_make_sense_are_kept(
 ) -> None:
     rows = [(0, z, up, False, 1.0) for z, up in real]
     rows += [(0, z, up, True, seen) for z, up, seen in made]
-    both = np.sort(np.array(rows, list(_OF_CROSSING.items())), order="z_mm")
-    assert both["z_mm"][both["made"]][_fitting(both)].tolist() == kept
+    both = np.array(sorted(rows), dtype=np.float64).T
+    assert both[1][both[3] > 0.0][_fitting(both)].tolist() == kept
 
 
 def test_assumed_crossings_are_remembered() -> None:

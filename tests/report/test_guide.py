@@ -131,7 +131,6 @@ def row_of(*named: tuple[int | None, int]) -> Imprints:
         each=each,
         is_arch=True,
         end_hours=(8, 4),
-        ends_mm=empty,
         curve_mm=empty,
         piece=empty.astype(int),
     )

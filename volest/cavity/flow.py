@@ -88,7 +88,7 @@ class Stretches:
 class Node:
     """A basin, or what two nodes are once stone stands over the pass between them."""
 
-    deep_mm: float  # its lowest floor
+    deepest: int  # the basin with its lowest floor
     ends: tuple[int, int]  # the first and the last of its basins, in the order of `Pools`
     sides: tuple[int, int] = (-1, -1)  # the two that it joins, -1 for a basin
     gates: tuple[int, int] = (-1, -1)  # the basins on either side of the pass between these
@@ -132,7 +132,7 @@ class Pools:
         top = start
         while self.nodes[top].parent >= 0:
             top = self.nodes[top].parent
-        todo = [(start, top, 0.0, self.nodes[start].deep_mm)]
+        todo = [(start, top, 0.0, float(self.of.floor_mm[self.bottom[start]]))]
         while todo:
             node, top, before_ml, at_mm = todo.pop()
             ml[node], level[node] = before_ml, at_mm
@@ -192,7 +192,8 @@ def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]
     by_height = np.lexsort((key, foot, height))  # of equal passes the steeper way
     first = np.sort(np.unique(key[by_height], return_index=True)[1])
     passes = by_height[first]
-    nodes = [Node(deep_mm=mm, ends=(k, k)) for k, mm in enumerate(floor[bottom].tolist())]
+    nodes = [Node(deepest=k, ends=(k, k)) for k in range(count)]
+    deep_mm = floor[bottom].tolist()
     top, after = list(range(count)), {}
 
     def top_of(k: int) -> int:
@@ -212,8 +213,8 @@ def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]
         after[joint] = further
         for side in sides:
             nodes[side].parent, nodes[side].pass_mm = fresh, pass_mm
-        deep_mm = min(nodes[left].deep_mm, nodes[right].deep_mm)
-        nodes.append(Node(deep_mm=deep_mm, ends=(begin, end), sides=sides, gates=(one, other)))
+        deepest = min(nodes[left].deepest, nodes[right].deepest, key=deep_mm.__getitem__)
+        nodes.append(Node(deepest=deepest, ends=(begin, end), sides=sides, gates=(one, other)))
     row: list[int] = []
     for begin in (node.ends[0] for node in nodes if node.parent < 0):
         row.append(begin)
@@ -225,15 +226,11 @@ def _joined(of: Stretches, basin: Ints, bottom: Ints) -> tuple[list[Node], Ints]
 def pits_of(pools: Pools) -> Ints:
     """Choose the basins, (k,), whose floor lies well under all ways to a deeper one."""
     chosen, nodes = [], pools.nodes
-    for basin in range(len(pools.bottom)):
-        node, deep_mm = basin, nodes[basin].deep_mm
-        while nodes[node].pass_mm - deep_mm < PIT_MM:
-            up = nodes[node].parent
-            left, right = nodes[up].sides
-            if nodes[up].deep_mm < deep_mm or (node == right and nodes[left].deep_mm == deep_mm):
-                break
-            node = up
-        else:
+    for basin, deep_mm in enumerate(pools.of.floor_mm[pools.bottom].tolist()):
+        node = basin
+        while nodes[node].deepest == basin and nodes[node].pass_mm - deep_mm < PIT_MM:
+            node = nodes[node].parent
+        if nodes[node].deepest == basin:
             chosen.append(basin)
     return np.array(chosen, np.int64)
 
@@ -307,7 +304,7 @@ def find_flow(
     hours = clock.hours(crest_mm[:, 0], crest_mm[:, 1])
     pours: list[Pour] = []
     for tilt_deg in (0.0, TILT_DEG, -TILT_DEG):
-        for end in imprints.ends_mm:
+        for end in imprints.curve_mm[[0, -1]]:
             if tilt_deg or not pours:
                 up = tray.way_up(tilt_deg, end - clock.centre_mm)
                 pools = pools_of(tray.seen(up))
@@ -317,8 +314,7 @@ def find_flow(
                 near = [np.argmin(np.hypot(x - u, y - v)) for u, v in crest_mm[lowest, :2]]
                 rim = np.array(near), rim_mm[lowest]
             gums = () if tilt_deg else gums_mm
-            told = _pour(tray, pools, rim, imprints, end, gums_mm=gums, tilt_deg=tilt_deg)
-            pours.append(told)
+            pours.append(_pour(tray, pools, rim, imprints, end, gums_mm=gums, tilt_deg=tilt_deg))
     level, worst, best = _air(tray)
     return Flow(pours=tuple(pours), level_air=level, worst_air=worst, best_air=best)
 
@@ -382,7 +378,13 @@ def _air(tray: _Tray) -> tuple[Tilt, Tilt | None, Tilt | None]:
     """Tilt the tray about, and give what stays level, and the tilts that keep most and least."""
     turns = 2.0 * np.pi * np.arange(TURNS) / TURNS
     ways = np.stack([np.cos(turns), np.sin(turns)], axis=1)
-    tray = _roofed(tray)
+    # Left out is what lies under open sky and touches no roof: no air stays there, and none passes.
+    near = ~tray.is_open
+    pairs = near[tray.a] | near[tray.b]
+    a, b = tray.a[pairs], tray.b[pairs]
+    near[a] = near[b] = True
+    place = np.cumsum(near) - 1
+    tray = replace(tray, rooms=tray.rooms.of(near), a=place[a], b=place[b])
     level = _trapped(tray, 0.0, ways[0])
     tilts = [_trapped(tray, deg, way) for deg in TILTS_DEG for way in ways]
     least, most = (pick([level, *tilts], key=lambda one: one.trapped_ml) for pick in (min, max))
@@ -390,30 +392,17 @@ def _air(tray: _Tray) -> tuple[Tilt, Tilt | None, Tilt | None]:
     return level, worst, least if worst is not None else None
 
 
-def _roofed(tray: _Tray) -> _Tray:
-    """Leave out what is under open sky and touches no roof: no air stays there, and none passes."""
-    under = ~tray.is_open
-    pairs = under[tray.a] | under[tray.b]
-    near = under.copy()
-    near[tray.a[pairs]] = near[tray.b[pairs]] = True
-    place = np.cumsum(near) - 1
-    rooms = tray.rooms.of(near)
-    return replace(tray, rooms=rooms, a=place[tray.a[pairs]], b=place[tray.b[pairs]])
-
-
 def _trapped(tray: _Tray, tilt_deg: float, low: Floats) -> Tilt:
     """Say what air stays under roofs in a tray that is tilted; under open sky none does."""
-    toward = tray.clock.centre_mm + low
-    low_hour = int(tray.clock.hours(*toward))
-    if tray.is_open.all():
-        return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=0.0, hour=None)
-    seen = tray.seen(tray.way_up(tilt_deg, low))
-    top = np.where(tray.is_open, np.max(seen.top_mm[~tray.is_open], initial=0.0), seen.top_mm)
-    stays = trapped_mm(tray.a, tray.b, seen.floor_mm, top, tray.is_open)
-    stays = np.where(~tray.is_open & tray.rooms.filled, stays, 0.0)
-    trapped_ml = float(stays.sum()) * seen.ml_per_mm
-    hour = None
-    if trapped_ml:
-        place = np.array([np.average(v, weights=stays) for v in tray.places_mm])
-        hour = int(tray.clock.hours(*place))
+    trapped_ml, hour = 0.0, None
+    if not tray.is_open.all():
+        seen = tray.seen(tray.way_up(tilt_deg, low))
+        top = np.where(tray.is_open, np.max(seen.top_mm[~tray.is_open], initial=0.0), seen.top_mm)
+        stays = trapped_mm(tray.a, tray.b, seen.floor_mm, top, tray.is_open)
+        stays = np.where(~tray.is_open & tray.rooms.filled, stays, 0.0)
+        trapped_ml = float(stays.sum()) * seen.ml_per_mm
+        if trapped_ml:
+            place = np.array([np.average(v, weights=stays) for v in tray.places_mm])
+            hour = int(tray.clock.hours(*place))
+    low_hour = int(tray.clock.hours(*(tray.clock.centre_mm + low)))
     return Tilt(tilt_deg=tilt_deg, low_hour=low_hour, trapped_ml=trapped_ml, hour=hour)

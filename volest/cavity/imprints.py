@@ -13,7 +13,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from volest.cavity.base_line import BasePlane, resting_plane
-from volest.cavity.columns import Grid, Surface, cut_columns
+from volest.cavity.columns import Columns, Grid, Surface, cut_columns
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
@@ -76,7 +76,6 @@ class Imprints:
     """The row and its pieces."""
 
     piece: Ints  # map, of the grid's shape: 1, 2 ... in the imprints' order, 0 off the row
-    ends_mm: Floats  # (2, 2) the row's two ends in the frame
     curve_mm: Floats  # (k, 2) the row's curve
     is_arch: bool  # whether the row turns round a front
     end_hours: tuple[int, ...]  # where on the dial the row begins and ends
@@ -166,7 +165,6 @@ def find_imprints(
     each = _with_widths(each, piece, surface, rooms, base)
     return Imprints(
         piece=piece,
-        ends_mm=curve[[0, -1]],
         curve_mm=curve,
         is_arch=is_arch,
         end_hours=tuple(int(hour) for hour in clock.hours(*curve[[0, -1]].T)),
@@ -189,10 +187,11 @@ def _with_widths(
     ]
 
 
-def reaching_under(
-    surface: Surface, base: BasePlane, level: float
-) -> tuple[Floats, Floats, Floats]:
-    """Give what reaches under a level, (3, 3, n), z over the base line, and its bounds, (2, n)."""
+Reaching = tuple[Floats, Floats, Floats]  # corners, (3, 3, n), and their bounds in plan, (2, n)
+
+
+def reaching_under(surface: Surface, base: BasePlane, level: float) -> Reaching:
+    """Give what reaches under a level, z over the base line."""
     height = base.heights_mm(*surface.corners_mm)
     under = np.flatnonzero(height.min(axis=0) < level)
     flat = surface.corners_mm[:2].take(under, axis=2)
@@ -200,27 +199,27 @@ def reaching_under(
     return corners, corners[:2].min(axis=1), corners[:2].max(axis=1)
 
 
-def _width_mm(deep: tuple[Floats, Floats, Floats], level: float, grid: Grid, piece: Bools) -> float:
+def fine_columns(reaching: Reaching, low: Floats, high: Floats, shape: tuple[int, int]) -> Columns:
+    """Cut what lies between two places, (2,), finely."""
+    corners, lows, highs = reaching
+    near = np.all((highs >= low[:, None]) & (lows <= high[:, None]), axis=0)
+    fine = Grid(pitch_mm=FINE_MM, low_mm=(float(low[0]), float(low[1])), shape=shape)
+    return cut_columns(corners.take(np.flatnonzero(near), axis=2), fine)
+
+
+def _width_mm(deep: Reaching, level: float, grid: Grid, piece: Bools) -> float:
     """Give the width of the largest circle in the section at a level over the base line."""
-    corners, lows, highs = deep
     j, i = np.nonzero(piece)
     low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
     high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
-    near = np.all((highs >= low[:, None]) & (lows <= high[:, None]), axis=0)
-    corners = corners.take(np.flatnonzero(near), axis=2)
-    fine = Grid(
-        pitch_mm=FINE_MM,
-        low_mm=(float(low[0]), float(low[1])),
-        shape=(int((high[1] - low[1]) / FINE_MM) + 1, int((high[0] - low[0]) / FINE_MM) + 1),
-    )
-    columns = cut_columns(corners, fine)
+    count_x, count_y = ((high - low) / FINE_MM).astype(int) + 1
+    columns = fine_columns(deep, low, high, (count_y, count_x))
     # A cell is cut where the highest crossing under the level faces up.
     under = np.flatnonzero(columns.z_mm < level)
-    room = np.zeros(fine.shape[0] * fine.shape[1], dtype=bool)
-    room[columns.cell[under]] = columns.up[under]
-    x, y = fine.centres_mm()
-    own = piece.ravel()[np.maximum(grid.cells_of(x.ravel(), y.ravel()), 0)]
-    cut = np.pad((room & own).reshape(fine.shape), 1)
+    room = np.zeros(columns.grid.shape, dtype=bool)
+    room.flat[columns.cell[under]] = columns.up[under]
+    cell = np.maximum(grid.cells_of(*columns.grid.centres_mm()), 0)
+    cut = np.pad(room & piece.ravel()[cell], 1)
     # Between walls along the rows this is a cell too much, in a round section one too little.
     return 2.0 * float(ndimage.distance_transform_edt(cut).max()) * FINE_MM
 

@@ -7,7 +7,7 @@ surface, measured along two axes. What holds too little to be one, as islands, b
 stays with the impression it lies nearest to. A surface that lies there twice is one impression.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -104,17 +104,13 @@ def apart(whole: Part) -> tuple[Part, ...]:
         return (whole,)
     of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
-    found = _impressions({name: whole_scan(whole.triangles[of_triangle == name]) for name in large})
-    if found is None:
-        return (whole,)
-    group, firsts = found
-    belongs = _nearest_group(names, points, group)[of_triangle]
-    parts = [
-        replace(whole_scan(whole.triangles[belongs == name]), pose=one.pose, notes=one.notes)
-        for name, one in firsts.items()
-    ]
-    first = [int(np.argmax(belongs == name)) for name in firsts]
-    return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
+
+    def made(group: Mapping[int, int], name: int) -> tuple[Part, int]:
+        mine = _nearest_group(names, points, group)[of_triangle] == name
+        return whole_scan(whole.triangles[mine]), int(np.argmax(mine))
+
+    tried = {name: whole_scan(whole.triangles[of_triangle == name]) for name in large}
+    return _parted(whole, tried, made)
 
 
 def joined_apart(
@@ -124,32 +120,25 @@ def joined_apart(
     points = part.samples.points_mm
     cell = relief.grid.cells_of(*frame.to_frame(points)[:2])
     piece = np.where(cell >= 0, _pieces(relief, footprint, rooms).ravel()[cell], 0)
-    pieces = np.unique(piece[piece > 0]).tolist()
+    cores = piece > 0
+    pieces = np.unique(piece[cores]).tolist()
     if len(pieces) < 2:  # noqa: PLR2004  # nothing to part
         return (part,)
+    tree, middles = tree_of(frame.to_frame(points[:, cores])[:2].T), part.corners.mean(axis=1)
 
-    def part_of(names: Sequence[int]) -> Part:
-        mine = np.isin(piece[piece > 0], names)
-        plan = Plan(frame=frame, cores=cores, mine=mine)
+    def plan_of(names: Sequence[int]) -> Plan:
+        return Plan(frame=frame, cores=tree, mine=np.isin(piece[cores], names))
+
+    def within(plan: Plan) -> Part:
         own = replace(part.samples, points_mm=points[:, plan.holds(points)])
         return replace(part, samples=own, within=plan)
 
-    cores = tree_of(frame.to_frame(points[:, piece > 0])[:2].T)
-    found = _impressions({name: part_of([name]) for name in pieces}, frame.rotation[2])
-    if found is None:
-        return (part,)
-    group, firsts = found
-    parts = [
-        replace(
-            part_of([piece for piece, at in group.items() if at == name]),
-            pose=one.pose,
-            notes=one.notes,
-        )
-        for name, one in firsts.items()
-    ]
-    middles = part.corners.mean(axis=1)
-    first = [int(np.argmax(one.within.holds(middles))) for one in parts if one.within]
-    return tuple(parts[k] for k in np.argsort(first))  # as they come in the file
+    def made(group: Mapping[int, int], name: int) -> tuple[Part, int]:
+        plan = plan_of([piece for piece, first in group.items() if first == name])
+        return within(plan), int(np.argmax(plan.holds(middles)))
+
+    tried = {name: within(plan_of([name])) for name in pieces}
+    return _parted(part, tried, made, frame.rotation[2])
 
 
 def other_side(part: Part, axis: Floats) -> Part | None:
@@ -179,20 +168,15 @@ def _clusters(points_mm: Floats) -> Ints:
     """Name the parts that gaps run between, from 0, for each of the points, (3, m)."""
     cell = ((points_mm - points_mm.min(axis=1, keepdims=True)) / GAP_MM).astype(np.int64)
     if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:  # strays: a gap is one, however wide
-        cell = np.stack([_closed_ranks(along) for along in cell])
+        for along in cell:  # numbered anew, with one free cell for each gap
+            known, which = np.unique(along, return_inverse=True)
+            along[:] = np.cumsum(np.minimum(np.diff(known, prepend=known[0]), 2))[which]
     if np.prod(cell.max(axis=1) + 1.0) > MOST_CELLS:
         return np.zeros(points_mm.shape[1], dtype=np.int64)
     taken = np.zeros(cell.max(axis=1) + 1, dtype=bool)
     taken[tuple(cell)] = True
     names, _ = ndimage.label(taken, np.ones((3, 3, 3)))
     return np.asarray(names[tuple(cell)], np.int64) - 1
-
-
-def _closed_ranks(cells: Ints) -> Ints:
-    """Give numbers anew to the cells taken along an axis, with one free cell for each gap."""
-    known, which = np.unique(cells, return_inverse=True)
-    steps = np.minimum(np.diff(known, prepend=known[0]), 2)
-    return np.asarray(np.cumsum(steps)[which])
 
 
 def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> Ints:
@@ -207,18 +191,31 @@ def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> In
     return np.where(np.append(False, fair)[names], names, 0)
 
 
-def _impressions(
-    candidates: Mapping[int, Part], axis: Floats | None = None
-) -> tuple[dict[int, int], dict[int, Part]] | None:
-    """Tell which candidates are of one impression, by the first of each, and give these firsts.
+def _parted(
+    whole: Part,
+    candidates: Mapping[int, Part],
+    made: Callable[[Mapping[int, int], int], tuple[Part, int]],
+    axis: Floats | None = None,
+) -> tuple[Part, ...]:
+    """Tell which candidates are of one impression, and make a part of each; else all is one.
 
-    None where there are not two; a first has a pose where it is not torn, and a note where it was
-    scanned again. The axis, (3,), is one along which all hold something, where it is known.
+    Candidates count that hold a fair share of what the largest holds. `made` gives the part of a
+    group's first, and which triangle of the file begins it. It has a pose where it is not torn, and
+    a note where it was scanned again. The axis, (3,), is one along which all hold something, where
+    it is known.
     """
-    fair = _fair(candidates, axis)
-    group = _groups(fair)
+    tried = {name: _posed(part, axis) for name, part in candidates.items()}
+    posed = {name: part for name, part in tried.items() if part is not None}
+    most_ml = max((_pose(part).held_ml for part in posed.values()), default=0.0)
+    fair = {k: part for k, part in posed.items() if _pose(part).held_ml >= FAIR_SHARE * most_ml}
+    fair = {k: part for k, part in fair.items() if not _is_outside(part, fair.values())}
+    group = {name: name for name in fair}  # the first of its impression: torn ones are of one
+    for one, other in combinations(fair, 2):
+        if _torn(fair[one], fair[other]):
+            first, second = group[one], group[other]
+            group = {name: first if at == second else at for name, at in group.items()}
     if len(set(group.values())) < 2:  # noqa: PLR2004  # nothing to part
-        return None
+        return (whole,)
     firsts: dict[int, Part] = {}
     for name in (one for one, first in group.items() if one == first):
         part = fair[name]
@@ -236,7 +233,9 @@ def _impressions(
         else:
             notes = (*candidates[again].notes, Note("scanned-twice", copy=True))
             firsts[again] = replace(firsts[again], notes=notes)
-    return group, firsts
+    parts = [(made(group, name), one) for name, one in firsts.items()]
+    parts.sort(key=lambda each: each[0][1])  # as they come in the file
+    return tuple(replace(part, pose=one.pose, notes=one.notes) for (part, _), one in parts)
 
 
 def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
@@ -246,15 +245,6 @@ def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> 
     order = np.lexsort([away_mm, names])
     _, start = np.unique(names[order], return_index=True)
     return np.array([group[name] for name in names[kept][nearest[order[start]]]])
-
-
-def _fair(candidates: Mapping[int, Part], axis: Floats | None) -> dict[int, Part]:
-    """Pose the candidates, and keep those that hold a fair share of what the largest holds."""
-    tried = {name: _posed(part, axis) for name, part in candidates.items()}
-    posed = {name: part for name, part in tried.items() if part is not None}
-    most_ml = max((_pose(part).held_ml for part in posed.values()), default=0.0)
-    fair = {k: part for k, part in posed.items() if _pose(part).held_ml >= FAIR_SHARE * most_ml}
-    return {k: part for k, part in fair.items() if not _is_outside(part, fair.values())}
 
 
 def _posed(part: Part, axis: Floats | None) -> Part | None:
@@ -286,16 +276,6 @@ def _is_outside(part: Part, others: Iterable[Part]) -> bool:
 
 def _facing(part: Part) -> float:
     return float(part.samples.vector_area @ _pose(part).axis)
-
-
-def _groups(parts: Mapping[int, Part]) -> dict[int, int]:
-    """Say for each part which is the first of its impression: torn ones are of one."""
-    group = {name: name for name in parts}
-    for one, other in combinations(parts, 2):
-        if _torn(parts[one], parts[other]):
-            first, second = group[one], group[other]
-            group = {name: first if at == second else at for name, at in group.items()}
-    return group
 
 
 def _torn(one: Part, other: Part) -> bool:

@@ -2,17 +2,19 @@
 
 from dataclasses import dataclass
 from itertools import product
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
 
 from volest.cavity.columns import Columns, Grid, Surface, columns_of, grid_over
-from volest.cavity.footprint import Footprint, find_footprint, pools
+from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import Bools, Floats, Frame, Ints
-from volest.cavity.height_map import HeightMap, height_map_of_columns
+from volest.cavity.height_map import height_map_of_columns
 from volest.cavity.pose import Samples
 from volest.errors import ScanError
 from volest.notes import Note
+from volest.scan.checks import alike, areas_mm2, same_corners, same_rows
 
 MISFIT_SHARE = 1e-4  # of crossings; sound scans have none, a hundredth of turned faces some 2 %
 STILL_MISFIT_SHARE = 0.02  # what mending left: more than this and the surface is not one
@@ -64,24 +66,35 @@ def orient_surface(
 
 def _mended(surface: Surface, grid: Grid) -> tuple[Surface, Columns, list[Note]]:
     """Put the winding right, and where bodies cross keep the one that holds most."""
-    from volest.scan.winding import mend_winding
-
     mended = mend_winding(surface.triangles)
     surface = Surface(triangles=mended.triangles, frame=surface.frame)
     columns = columns_of(surface, grid)
     notes = []
-    if mended.turned or mended.removed_duplicates:
-        doubled = mended.removed_duplicates
-        notes.append(Note("winding-mended", turned=mended.turned, doubled=doubled))
+    if mended.turned or mended.doubled:
+        notes.append(Note("winding-mended", turned=mended.turned, doubled=mended.doubled))
     if columns.misfit_share > CROSSING_SHARE and mended.body.any():
         kept = _main_body(columns, mended.body)
-        notes += [] if kept.all() else [_note_left_out(surface.triangles, kept)]
+        if not kept.all():
+            left_out = surface.triangles[~kept].mean(axis=1)
+            is_again = len(left_out) > SECOND_SHELL_SHARE * len(kept)
+            if is_again and lies_on(left_out, surface.triangles[kept]):
+                notes.append(Note("scanned-twice", copy=False))
+            else:
+                notes.append(
+                    Note("parts-left-out", share_percent=100 * (1.0 - float(np.mean(kept))))
+                )
         surface, columns = surface.chosen(kept), columns.of(kept)
     if (
         columns.tangles > STILL_MISFIT_SHARE * len(columns.cell)
         or columns.misfit_share > MOST_UNSEEN_SHARE
     ):
-        raise _tangled(columns)
+        raise ScanError(
+            f"a surface that crosses itself in {100 * columns.misfit_share:.0f} % of its columns",
+            needed="one surface with two sides",
+            remedy="scan again, or clean the mesh (self-intersections, stray parts) and export "
+            "again",
+            code="tangled",
+        )
     return surface, columns, notes
 
 
@@ -89,36 +102,28 @@ def _main_body(columns: Columns, body: Ints) -> Bools:
     """Choose the triangles of the body that holds most, and of what does not cross it."""
     large = np.argsort(-np.bincount(body))[:MOST_BODIES]
     alone = [columns.of(body == number) for number in large]
-    best = int(np.argmax([_held(own) for own in alone]))
+    held = [pools(height_map_of_columns(own)).sum() if own.up.any() else 0.0 for own in alone]
+    best = int(np.argmax(held))
     kept, so_far = body == large[best], alone[best]
     relief = height_map_of_columns(so_far)
     footprint = find_footprint(relief)
+    border_mm = relief.top_mm[footprint.border]
+    rim_mm = float(np.median(border_mm)) if len(border_mm) else -np.inf
     # Over or under an impression that is whole by itself lie strangers; of a part of one, backs
     # may be unseen.
     for number, own in zip(large, alone, strict=True):
         more = kept | (body == number)
         together = columns.of(more)
+        # In the cavity and below its rim lies a piece of its floor.
+        within = footprint.inside.ravel()[own.cell] & (own.z_mm < rim_mm)
+        is_piece = np.count_nonzero(within) > WITHIN_SHARE * len(within)
+        is_whole = footprint.has_passed_rim and not is_piece
         # What crosses adds misfits that neither has by itself.
-        if footprint.has_passed_rim and not _lies_in(own, relief, footprint):
-            added = together.misfits - so_far.misfits - own.misfits
-        else:
-            added = together.tangles - so_far.tangles - own.tangles
+        bad = attrgetter("misfits" if is_whole else "tangles")
+        added = bad(together) - bad(so_far) - bad(own)
         if added <= CROSSING_SHARE * len(together.cell):
             kept, so_far = more, together
     return np.asarray(kept)
-
-
-def _lies_in(own: Columns, relief: HeightMap, footprint: Footprint) -> bool:
-    """Say whether a body lies in the cavity and below its rim, as a piece of its floor does."""
-    if not own.cell.size or not footprint.border.any():
-        return False
-    rim_mm = float(np.median(relief.top_mm[footprint.border]))
-    inside = footprint.inside.ravel()[own.cell] & (own.z_mm < rim_mm)
-    return bool(inside.mean() > WITHIN_SHARE)
-
-
-def _held(columns: Columns) -> float:
-    return float(pools(height_map_of_columns(columns)).sum()) if columns.up.any() else 0.0
 
 
 def by_coordinate(triangles: Floats) -> Floats:
@@ -148,20 +153,158 @@ def refuse_cast(*, is_open: bool, turned: bool, rising_share: float) -> tuple[No
     return (Note("faces-turned", is_open=is_open),)
 
 
-def _note_left_out(triangles: Floats, kept: Bools) -> Note:
-    dropped = 1.0 - float(np.mean(kept))
-    if dropped > SECOND_SHELL_SHARE and lies_on(triangles[~kept].mean(axis=1), triangles[kept]):
-        return Note("scanned-twice", copy=False)
-    return Note("parts-left-out", share_percent=100 * dropped)
+PAIR = 2  # faces an edge: with one it is a border, with three or more it tells nothing
+# Of the farthest coordinate: a corner put amid a side lies off it by its rounding, as float32
+# (6e-8) or as text of six figures (5e-6).
+ROUNDED = 1e-5
+MOST_BESIDE = 32  # lone sides at one corner that are compared; a torn surface has some ten
 
 
-def _tangled(columns: Columns) -> ScanError:
-    return ScanError(
-        f"a surface that crosses itself in {100 * columns.misfit_share:.0f} % of its columns",
-        needed="one surface with two sides",
-        remedy="scan again, or clean the mesh (self-intersections, stray parts) and export again",
-        code="tangled",
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MendedWinding:
+    """Triangles with their winding put right."""
+
+    triangles: Floats  # (m, 3, 3) in mm, read-only, in the order of the input
+    body: Ints  # (m,) the body, from 0, that each face belongs to, joined by edges
+    turned: int  # faces that were turned
+    doubled: int  # faces that stood there before, in either winding, and were left out
+
+
+def mend_winding(triangles: Floats) -> MendedWinding:
+    """Turn the faces of each body to the side of its area-weighted majority.
+
+    Corners with the same coordinates are one vertex, faces with the same three vertices are one
+    face. Neighbours over an edge of exactly two faces must run along it in opposite directions
+    [from memory: orientable 2-manifolds, any text on algebraic topology]. Where a face has corners
+    amid its sides that its neighbour lacks, `_along_pairs` finds it. Faces as flat as their
+    rounding part no others: these are paired as if there were none, and bodies that one touches
+    are one.
+    """
+    vertices = same_corners(triangles)
+    faces = same_rows(np.sort(vertices, axis=1).astype(np.float64))  # (n,)
+    near_mm = ROUNDED * np.abs(triangles).max()
+    areas = areas_mm2(triangles)
+    sides_mm = [np.linalg.norm(triangles[:, k] - triangles[:, k - 1], axis=1) for k in range(3)]
+    flat = 2.0 * areas < near_mm * np.max(sides_mm, axis=0)  # (n,) by its height
+    keep = np.flatnonzero((faces == np.arange(len(faces))) | flat)
+    triangles, vertices, areas, flat = triangles[keep], vertices[keep], areas[keep], flat[keep]
+    body, turn = _turns(len(triangles), _pairs(triangles, vertices, flat, near_mm))
+    balance = np.bincount(body, weights=np.where(turn, -areas, areas))
+    turn ^= (balance < 0)[body]  # where the larger area would be turned, all the others are
+    triangles[turn, 1], triangles[turn, 2] = triangles[turn, 2], triangles[turn, 1]
+    triangles.flags.writeable = False
+    return MendedWinding(
+        triangles=triangles,
+        body=_joined_by_flat(body, vertices, flat),
+        turned=int(turn.sum()),
+        doubled=len(faces) - len(keep),
     )
+
+
+def _pairs(triangles: Floats, vertices: Ints, flat: Bools, near_mm: float) -> Ints:
+    """Pair neighbours, (3, e): two faces each, and 1 where their windings disagree.
+
+    Over edges and along sides; flat faces with all over edges.
+    """
+    faces = np.flatnonzero(~flat)
+    over, lone = _edge_pairs(vertices[faces])
+    start, end = vertices[faces].reshape(-1), vertices[faces][:, [1, 2, 0]].reshape(-1)
+    corners = triangles[faces].reshape(-1, 3)
+    along = _along_pairs(lone, start[lone], end[lone], corners, near_mm)
+    pairs = np.concatenate([over, along], axis=1)
+    pairs[:2] = faces[pairs[:2]]
+    if flat.any():
+        every, _ = _edge_pairs(vertices)
+        pairs = np.concatenate([pairs, every[:, flat[every[:2]].any(axis=0)]], axis=1)
+    return pairs
+
+
+def _edge_pairs(vertices: Ints) -> tuple[Ints, Ints]:
+    """Pair faces, (n, 3), over edges that two have; give too the half-edges that only one has."""
+    start = vertices.reshape(-1)  # (3 n,) half-edges, three a face
+    end = vertices[:, [1, 2, 0]].reshape(-1)
+    keys = np.minimum(start, end) * (vertices.max(initial=0) + 1) + np.maximum(start, end)
+    order, heads, count = alike(keys.astype(np.uint64))
+    twos = heads[count == PAIR]
+    one, other = order[twos], order[twos + 1]
+    pairs = np.stack([one // 3, other // 3, start[one] == start[other]])
+    # A face with two equal corners meets itself.
+    return pairs[:, pairs[0] != pairs[1]], order[heads[count == 1]]
+
+
+def _along_pairs(lone: Ints, start: Ints, end: Ints, corners: Floats, near_mm: float) -> Ints:
+    """Pair half-edges that no other face has, where two leave one corner along one line.
+
+    So the side of a face is paired with the first piece of it from either end, where its neighbour
+    has corners amid it. The half-edges are given by number, with their vertices; corners (3 n, 3)
+    are those that they start from.
+    """
+    place = np.tile(lone, 2)
+    leaves = np.repeat([True, False], len(lone))
+    vertex = np.append(start, end)
+    order = np.argsort(vertex, kind="stable")
+    place, leaves, vertex = place[order], leaves[order], vertex[order]
+    after = place - place % 3 + (place + 1) % 3
+    ways = np.where(leaves, 1.0, -1.0)[:, None] * (corners[after] - corners[place])
+    lengths = np.linalg.norm(ways, axis=1)
+    found = []
+    here = np.arange(len(vertex))
+    for further in range(1, MOST_BESIDE + 1):
+        here = here[here + further < len(vertex)]
+        here = here[vertex[here] == vertex[here + further]]
+        there = here + further
+        shorter = np.where(lengths[here] < lengths[there], here, there)
+        longer = here + there - shorter
+        unit = ways[longer] / np.maximum(lengths[longer], np.finfo(float).tiny)[:, None]
+        reach = (ways[shorter] * unit).sum(axis=1)
+        off_mm = np.linalg.norm(ways[shorter] - reach[:, None] * unit, axis=1)
+        found.append(np.stack([here, there])[:, (reach > near_mm) & (off_mm < near_mm)])
+    both = np.concatenate(found, axis=1)
+    mates = np.bincount(both.ravel(), minlength=len(vertex))
+    one, other = both[:, (mates[both] == 1).all(axis=0)]  # as over an edge, three tell nothing
+    return np.stack([place[one] // 3, place[other] // 3, leaves[one] == leaves[other]])
+
+
+def _joined_by_flat(body: Ints, vertices: Ints, flat: Bools) -> Ints:
+    """Give the bodies new numbers, those one that a flat face touches."""
+    if not flat.any():
+        return body
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    at = np.empty(vertices.max() + 1, np.intp)  # a body that has this vertex
+    for which in (flat, ~flat):
+        at[vertices[which]] = body[which, None]
+    ends = (np.repeat(body[flat], 3), at[vertices[flat]].reshape(-1))
+    bodies = int(body.max()) + 1
+    joined = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(bodies, bodies))
+    return np.asarray(connected_components(joined, directed=False)[1])[body]
+
+
+def _turns(faces: int, pairs: Ints) -> tuple[Ints, Bools]:
+    """Tell the bodies apart, and say which faces to turn to agree with the first of their body."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+    ends = np.append(pairs[:2], pairs[1::-1], axis=1)
+    joined = coo_array((np.ones(ends.shape[1], np.int8), ends), shape=(faces, faces))
+    bodies, body = connected_components(joined)
+    # A root joined to the first face of each body makes one tree of all bodies.
+    first = np.full(bodies, faces)
+    np.minimum.at(first, body, np.arange(faces))
+    ends = np.append(ends, [np.full(bodies, faces), first], axis=1)
+    rooted = coo_array((np.ones(ends.shape[1], np.int8), ends), shape=(faces + 1, faces + 1))
+    parents = breadth_first_order(rooted.tocsr(), faces)[1].astype(np.intp)
+    parents[faces] = faces
+    turn = np.zeros(faces + 1, np.bool_)
+    for one, other in (pairs[:2], pairs[1::-1]):
+        of_tree = parents[one] == other
+        turn[one[of_tree]] = pairs[2, of_tree]
+    # The turns from each face up to the root are summed, twice as far in each round.
+    while (parents != parents[parents]).any():
+        turn = turn ^ turn[parents]
+        parents = parents[parents]
+    return body, turn[:faces]
 
 
 IN_PLACE_MM = 0.6  # two scans of one surface are matched far closer than that
@@ -222,6 +365,8 @@ def _nearest(points_mm: Floats, centres: Floats, normals: Floats) -> tuple[Float
 
 def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
     """Move points onto a surface step by step (point to plane), and say whether they lie on it."""
+    from scipy.spatial.transform import Rotation
+
     tree, moved = tree_of(centres), points_mm
     for _ in range(STEPS):
         away_mm, which = tree.query(moved)
@@ -232,19 +377,9 @@ def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
         turn_and_shift = np.linalg.lstsq(
             np.concatenate([np.cross(p - middle, n), n], axis=1), -off_mm, rcond=None
         )[0]
-        moved = middle + _turned(moved - middle, turn_and_shift[:3]) + turn_and_shift[3:]
+        turn = Rotation.from_rotvec(turn_and_shift[:3])
+        moved = middle + turn.apply(moved - middle) + turn_and_shift[3:]
         if np.abs(turn_and_shift).max() < COPY_MM * 1e-3:
             break
     _, off_mm, _ = _nearest(moved, centres, normals)
     return bool(np.quantile(off_mm, ALIKE_SHARE) < COPY_MM)
-
-
-def _turned(points_mm: Floats, about_rad: Floats) -> Floats:
-    """Turn points, (m, 3), about an axis by its length (Rodrigues)."""
-    angle = float(np.linalg.norm(about_rad))
-    if angle == 0.0:
-        return points_mm
-    axis = about_rad / angle
-    along = np.outer(points_mm @ axis, axis)
-    cross = np.cross(axis, points_mm)
-    return np.asarray(along + np.cos(angle) * (points_mm - along) + np.sin(angle) * cross)

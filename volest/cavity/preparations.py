@@ -16,10 +16,10 @@ from skimage.morphology import local_minima, reconstruction
 from skimage.segmentation import watershed
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Grid, Surface, cut_columns
+from volest.cavity.cast import outside_mm
+from volest.cavity.columns import Grid, Surface
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.imprints import FINE_MM, Imprints, reaching_under
-from volest.cavity.separation import TRAY_MM
+from volest.cavity.imprints import FINE_MM, Imprints, fine_columns, reaching_under
 from volest.cavity.trim import Clock
 from volest.cavity.void import ReachableVoid
 from volest.notes import Note
@@ -94,7 +94,7 @@ def find_preparations(
     ground = _Ground(surface, rooms, base)
     row_mm = None if imprints is None else imprints.curve_mm
     found = [
-        _measured(mark, ground.near(surface.frame.to_frame(np.array(mark))), row_mm, clock)
+        _measured(mark, *ground.near(surface.frame.to_frame(np.array(mark))), row_mm, clock=clock)
         for mark in marks_mm
     ]
     each = tuple(one for one in found if one is not None)
@@ -118,15 +118,6 @@ def find_preparations(
         hours = tuple(dict.fromkeys(clock.hours(x, y).tolist()))
         notes.append(Note("mark-in-no-imprint", places=places, hours=hours))
     return Preparations(each=each, over_mm=over_mm, wanted_mm=wanted_mm, notes=tuple(notes))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Place:
-    """Floors round a mark, (n, n), over the base line along its normal, infinite where not seen."""
-
-    grid: Grid
-    floor_mm: Floats
-    mark_mm: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,58 +151,52 @@ class _Ground:
 
     def __init__(self, surface: Surface, rooms: ReachableVoid, base: BasePlane) -> None:
         self.base, self.grid = base, rooms.grid
-        self.corners, self.lows, self.highs = reaching_under(surface, base, 0.0)
-        floor = np.full(rooms.grid.shape, np.inf)
-        floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest of each cell
-        lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
-        self.lowest = np.append(lowest.ravel(), np.inf)  # of cell -1, outside the grid
+        self.reaching, self.lowest = reaching_under(surface, base, 0.0), outside_mm(rooms)
         self.guessed = np.zeros(len(self.lowest), dtype=bool)
         self.guessed[rooms.cell[rooms.assumed]] = True
 
-    def near(self, mark_mm: Floats) -> _Place:
-        """Cut the columns round a mark, (3,) in the frame."""
-        low = mark_mm[:2] - REACH_MM
-        near = (self.highs >= low[:, None]) & (self.lows <= low[:, None] + 2.0 * REACH_MM)
-        count = int(2.0 * REACH_MM / FINE_MM) + 1
-        grid = Grid(pitch_mm=FINE_MM, low_mm=(low[0], low[1]), shape=(count, count))
-        columns = cut_columns(self.corners.take(np.flatnonzero(near.all(axis=0)), axis=2), grid)
-        x, y = (v.ravel() for v in grid.centres_mm())
-        cell = self.grid.cells_of(x, y)
+    def near(self, mark_mm: Floats) -> tuple[Grid, Floats, float]:
+        """Cut the columns round a mark, (3,) in the frame, the grid's middle.
+
+        Floors, and the mark, are over the base line along its normal, infinite where not seen.
+        """
+        low, count = mark_mm[:2] - REACH_MM, int(2.0 * REACH_MM / FINE_MM) + 1
+        columns = fine_columns(self.reaching, low, low + 2.0 * REACH_MM, (count, count))
+        cell = self.grid.cells_of(*columns.grid.centres_mm()).ravel()
         own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > self.lowest[cell][columns.cell])
         floor = np.full(count * count, np.inf)
         floor[columns.cell[own][::-1]] = columns.z_mm[own][::-1]  # the lowest one is written last
         floor[self.guessed[cell]] = np.inf
-        over = self.base.heights_mm(*mark_mm[:, None]) * self.base.upright
-        return _Place(
-            grid=grid,
-            floor_mm=floor.reshape(grid.shape) * self.base.upright,
-            mark_mm=np.append(mark_mm[:2], over),
-        )
+        over_mm = float(self.base.heights_mm(*mark_mm)) * self.base.upright
+        return columns.grid, floor.reshape(count, count) * self.base.upright, over_mm
 
 
 def _measured(
-    mark: tuple[float, float, float], place: _Place, row_mm: Floats | None, clock: Clock
+    mark: tuple[float, float, float],
+    grid: Grid,
+    floor_mm: Floats,
+    over_mm: float,
+    row_mm: Floats | None,
+    *,
+    clock: Clock,
 ) -> Preparation | None:
     """Measure the tower that a mark lies in; None where it lies in none whose border is clear."""
-    floor, grid = np.minimum(place.floor_mm, 0.0), place.grid
-    at = grid.cells_of(place.mark_mm[:1], place.mark_mm[1:2])
-    under_mm = float(place.floor_mm.ravel()[at[0]])
-    if not under_mm - LEAST_HIGH_MM <= place.mark_mm[2] <= LEAST_HIGH_MM:
+    floor, at = np.minimum(floor_mm, 0.0), (grid.shape[0] // 2, grid.shape[1] // 2)
+    if not float(floor_mm[at]) - LEAST_HIGH_MM <= over_mm <= LEAST_HIGH_MM:
         return None
     # Pits less deep than a fissure are filled; each of the others is a tower of its own.
     filled = reconstruction(np.minimum(floor + FISSURE_MM, 0.0), floor, method="erosion")
     tower = watershed(floor, label(local_minima(filled), np.ones((3, 3)))[0])
     row = None if row_mm is None else (row_mm - grid.low_mm)[:, ::-1] / FINE_MM
-    cells = _with_cusps(floor, tower, int(tower.ravel()[at[0]]), row)
+    cells = _with_cusps(floor, tower, int(tower[at]), row)
     tip_mm = float(floor[cells].min())
-    own = _tower(place.floor_mm, cells, row)
+    own = _tower(floor_mm, cells, row)
     middle, reach, level = own.middle, own.reach_mm, own.level_mm
     seen = np.isfinite(level)
     if np.count_nonzero(seen) < SEEN_RAYS * RAYS:
         return None
     margin_mm = float(np.quantile(level[seen], 1.0 - LEAST_AT))
-    ray = _ray(np.array(grid.shape) // 2 - middle)
-    away = np.hypot(*(np.array(grid.shape) // 2 - middle)) * FINE_MM
+    ray, away = _ray(at - middle), np.hypot(*(at - middle)) * FINE_MM
     wide = reach + np.roll(reach, RAYS // 2)
     if (
         margin_mm - tip_mm < LEAST_HIGH_MM
@@ -222,11 +207,11 @@ def _measured(
     y, x = np.array(grid.low_mm)[::-1] + middle * FINE_MM
     return Preparation(
         mark_mm=mark,
-        hour=int(clock.hours(np.array([x]), np.array([y]))[0]),
+        hour=int(clock.hours(x, y)),
         high_mm=margin_mm - tip_mm,
         least_mm=-margin_mm,
         most_mm=-float(np.quantile(level[seen], LEAST_AT)),
-        free=_free(place, tower, own, row, clock),
+        free=_free(grid, floor_mm, tower, own, row, clock=clock),
     )
 
 
@@ -302,32 +287,25 @@ def _ray(way: Floats) -> float:
 
 
 def _free(
-    place: _Place, tower: Ints, own: _Tower, row: Floats | None, clock: Clock
+    grid: Grid, floor: Floats, tower: Ints, own: _Tower, row: Floats | None, *, clock: Clock
 ) -> tuple[Free, ...]:
     """Measure the gaps to the nearest neighbour, and to the nearest one on the other side."""
-    floor = place.floor_mm
     others = np.where(own.cells, 0, tower)
     names = np.unique(others[floor < float(np.nanmedian(own.level_mm)) - LEAST_HIGH_MM])
     cells = [_with_cusps(floor, others, name, row) for name in names if name]
-    towers = [_tower(floor, one, row) for one in cells]
-    gaps = [_gap(floor, own, one) for one in towers]
+    gaps = [_gap(floor, own, _tower(floor, one, row)) for one in cells]
     free: list[Free] = []
     ways: list[Floats] = []
     for width_mm, way, is_seen in sorted(gaps, key=lambda gap: gap[0]):
         if width_mm > FAR_MM or any(way @ other > 0.0 for other in ways):
             continue
         ways.append(way)
-        end = place.mark_mm[:2] + way[::-1] * TOWARDS_MM
+        end = np.array(grid.low_mm) + REACH_MM + way[::-1] * TOWARDS_MM
         if row is not None:
             along = _along(own.middle, row) @ way
-            end = np.array(place.grid.low_mm) + row[-1 if along > 0.0 else 0, ::-1] * FINE_MM
-        x, y = end[:, None]
-        free.append(
-            Free(
-                towards_hour=int(clock.hours(x, y)[0]),
-                width_mm=(width_mm if width_mm >= BLADE_MM else 0.0) if is_seen else None,
-            )
-        )
+            end = np.array(grid.low_mm) + row[-1 if along > 0.0 else 0, ::-1] * FINE_MM
+        told_mm = (width_mm if width_mm >= BLADE_MM else 0.0) if is_seen else None
+        free.append(Free(towards_hour=int(clock.hours(*end)), width_mm=told_mm))
     return tuple(free)
 
 

@@ -158,24 +158,15 @@ def _open_walls(
     spots = tuple(((v[under] - start) / size + 1.5).astype(np.int64) for v, start in offsets)
     near = np.zeros([end + 2 for end in shape], dtype=bool)  # what lies beyond goes to its skin
     near.ravel()[np.ravel_multi_index(spots, near.shape, mode="clip")] = True
-    bare = ~_grown(near[1:-1, 1:-1, 1:-1])
+    near = np.pad(near[1:-1, 1:-1, 1:-1], 1)
+    for axis in range(3):  # what touches a voxel with a sample, by sides, edges or corners
+        near |= np.roll(near, 1, axis) | np.roll(near, -1, axis)
+    bare = ~near[1:-1, 1:-1, 1:-1]
     lone, back = (np.pad(each & bare, 1) for each in (wet, buried))
     beside = [lone & np.roll(back, way, axis) for axis in (1, 2) for way in (-1, 1)]
     layer, rows, cols = np.concatenate([np.nonzero(each) for each in beside], axis=1) - 1
     x, y = x[rows, cols], y[rows, cols]
     return np.stack([x, y, layers[layer] + base.level_mm(x, y)]), len(layer) * size**2
-
-
-def _grown(voxels: Bools) -> Bools:
-    """Add to a set of voxels all that touch one of it, by sides, edges or corners."""
-    grown = voxels
-    for axis in range(3):
-        along = np.moveaxis(grown.copy(), axis, 0)
-        before = np.moveaxis(grown, axis, 0)
-        along[1:] |= before[:-1]
-        along[:-1] |= before[1:]
-        grown = np.moveaxis(along, 0, axis)
-    return grown
 
 
 def _within(spots: Ints, shape: tuple[int, ...]) -> Bools:
@@ -347,42 +338,33 @@ def _straighten(values: Floats, asked: Bools, aim: Floats, pull: float, stiff: f
     flat[wanted] = cg(bending, target, begun, rtol=TOLERANCE, maxiter=MOST_TURNS)[0]
 
 
-# Crossings of columns; `seen` is how far surface was seen round a made one.
-_OF_CROSSING = {"cell": np.int64, "z_mm": np.float64, "up": bool, "made": bool, "seen": np.float64}
-_Crossings = npt.NDArray[np.void]
+def _sorted(*crossings: Floats) -> Floats:
+    """Put crossings together, by cell and height.
 
-
-def _crossings(cell: Ints, z_mm: Floats, up: Bools, *, made: bool, seen: Floats) -> _Crossings:
-    crossings = np.empty(len(cell), list(_OF_CROSSING.items()))
-    for name, values in zip(_OF_CROSSING, (cell, z_mm, up, made, seen), strict=True):
-        crossings[name] = values
-    return crossings
-
-
-def _sorted(*crossings: _Crossings) -> _Crossings:
-    """Put crossings together, by cell and height."""
-    both = np.concatenate(crossings)
-    return both[np.lexsort((both["z_mm"], both["cell"]))]
+    (5, k): cell, height, whether the surface faces up, whether it was made, and how far it was
+    seen round a made one.
+    """
+    both = np.concatenate(crossings, axis=1)
+    return both[:, np.lexsort((both[1], both[0]))]
 
 
 def _completed(columns: Columns, dark: _Dark, values: Floats) -> Columns:
     """Add the field's crossings to columns that lack some, and where no surface was seen."""
     made = _field_crossings(columns, dark, values)
-    all_seen = np.ones(len(columns.cell))
-    real = _crossings(columns.cell, columns.z_mm, columns.up, made=False, seen=all_seen)
-    near = columns.grid.map_of(made["cell"]).ravel()[columns.cell]
-    both = _sorted(real[near], made)
-    kept = ~both["made"]
-    kept[both["made"]] = _fitting(both)
-    whole = _sorted(real[~near], both[kept])
-    cell, z_mm, up, assumed = (
-        np.ascontiguousarray(whole[name]) for name in ("cell", "z_mm", "up", "made")
-    )
+    is_made, all_seen = np.zeros(len(columns.cell)), np.ones(len(columns.cell))
+    real = np.stack([columns.cell, columns.z_mm, columns.up, is_made, all_seen])
+    near = columns.grid.map_of(made[0].astype(np.int64)).ravel()[columns.cell]
+    both = _sorted(real[:, near], made)
+    kept = both[3] == 0.0
+    kept[~kept] = _fitting(both)
+    cell, z_mm, up, assumed, _ = _sorted(real[:, ~near], both[:, kept])
     nobody = np.empty(0, dtype=np.int64)
-    return sorted_columns(columns.grid, cell, z_mm, up, nobody, assumed=assumed)
+    return sorted_columns(
+        columns.grid, cell.astype(np.int64), z_mm, up > 0.0, nobody, assumed=assumed > 0.0
+    )
 
 
-def _field_crossings(columns: Columns, dark: _Dark, values: Floats) -> _Crossings:
+def _field_crossings(columns: Columns, dark: _Dark, values: Floats) -> Floats:
     """Cross the field along the columns that run through it."""
     grid, shape = columns.grid, values.shape
     at = [
@@ -407,40 +389,34 @@ def _field_crossings(columns: Columns, dark: _Dark, values: Floats) -> _Crossing
     share = under / (under - over)
     seen = was_seen[which, k] * (1.0 - share) + was_seen[which, k + 1] * share
     cell = j[which] * grid.shape[1] + i[which]
-    return _crossings(
-        cell, dark.low_mm[2] + (k + share) * STEP_MM, over > 0.0, made=True, seen=seen
-    )
+    z_mm = dark.low_mm[2] + (k + share) * STEP_MM
+    return np.stack([cell, z_mm, over > 0.0, np.ones(len(cell)), seen])
 
 
-def _fitting(crossings: _Crossings) -> Bools:
+def _fitting(crossings: Floats) -> Bools:
     """Choose of the made crossings those that make sense between the real ones of their column.
 
     Between two real crossings air and material must alternate, so that the number of made ones is
     odd or even. Where it is even and all lie on seen surface, there are none; nor are there any
     over the highest surface, if that faces up: there the sky was seen.
     """
-    cell, z, up, made, seen = (crossings[name] for name in _OF_CROSSING)
-    new_cell = np.concatenate([[True], cell[1:] != cell[:-1]])
-    gap = np.cumsum(new_cell | ~made)  # a real crossing is the lower end of its gap
-    count = int(gap[-1]) + 1 if len(gap) else 1
-    has_end, faces_up = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
-    has_end[gap[~made]] = True
-    faces_up[gap[~made]] = up[~made]
-    of_cell = np.zeros(count, dtype=np.int64)
-    of_cell[gap] = cell
-    has_next = np.append(of_cell[1:] == of_cell[:-1], False)
-    air_over = np.where(has_next, ~np.append(faces_up[1:], False), True)
+    cell, z, _, _, seen = crossings
+    up, made = crossings[2:4] > 0.0
+    begins = np.append(True, cell[1:] != cell[:-1])[: len(cell)] | ~made
+    gap, first = np.cumsum(begins) - 1, np.flatnonzero(begins)  # a real one is its lower end
+    count, has_end = len(first), ~made[first]
+    faces_up, low = has_end & up[first], np.where(has_end, z[first], -np.inf)
+    has_next = np.append(cell[first[1:]] == cell[first[:-1]], False)[:count]
+    air_over = ~has_next | ~np.append(faces_up[1:], False)[:count]
     # Under the lowest real crossing it is as just below it; in a cell without any, material.
     air_under = np.where(has_end, faces_up, has_next & air_over)
     odd = air_under != air_over
     number = gap[made]
     dark = np.zeros(count)
     np.maximum.at(dark, number, 1.0 - seen[made])
-    sky = has_end & faces_up & ~has_next
-    kept = ~sky[number] & (odd | (dark >= SEEN))[number]
-    low = np.full(count, -np.inf)
-    low[gap[~made]] = z[~made]
-    high = np.where(has_next, np.append(low[1:], np.inf), np.inf)
+    sky = faces_up & ~has_next
+    kept = (~sky & (odd | (dark >= SEEN)))[number]
+    high = np.where(has_next, np.append(low[1:], np.inf)[:count], np.inf)
     apart = np.minimum(z[made] - low[number], high[number] - z[made])
     # One too many: the one that lies nearest to a real crossing is that crossing once more.
     uneven = (np.bincount(number[kept], minlength=count) % 2 == 1) != odd

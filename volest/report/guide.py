@@ -246,7 +246,7 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
 
 def guide_lines(guide: Guide) -> list[str]:
     """Say what only the scan can tell, each thing in one line; of what is nothing, nothing."""
-    from volest.cavity.separation import LOCKED_MM
+    from volest.cavity.cast import LOCKED_MM
 
     lines = [] if guide.flow is None else _flow_lines(guide.flow, guide.imprints)
     if guide.imprints is not None:

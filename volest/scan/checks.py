@@ -12,6 +12,9 @@ from volest.notes import Note
 from volest.scan.compiling import loops
 from volest.settings import MM_PER_UNIT
 
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 MAX_BYTES = 2_000_000_000  # a scan of 30 million triangles as binary STL takes 1.5 GB
 MAX_TEXT_BYTES = 1_000_000_000  # numbers read from text take up to three times the file's own size
 MAX_TRIANGLES = 30_000_000  # scanners give 0.1 to 2 million; beyond this memory, not truth, decides
@@ -33,6 +36,7 @@ ZEROED_STRETCH = 20.0  # times the usual side: they reach from the scan to the o
 REPEATED = 3  # times the same: a second skin gives a triangle twice, no export gives it three times
 DIGEST = np.uint64(0x9E3779B97F4A7C15)  # odd, its bits well mixed: 2 to the 64 by the golden ratio
 MIXER = np.uint64(0xC2B2AE3D27D4EB4F)  # another
+HALF = np.uint64(32)  # of its bits
 NEEDLE_AREA = 8.0  # times the usual area: what is looked at more closely
 NEEDLE_LONG = 15.0  # times the usual side, and
 NEEDLE_LONG_MM = 3.0  # over any gap between views
@@ -103,7 +107,7 @@ class Blocks:
     each: Iterable[NDArray[Any]]
 
 
-Looked = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint32], int]
+Looked = tuple[Floats, Floats, NDArray[np.uint32], int]
 
 
 def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
@@ -126,7 +130,14 @@ def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
         far, zeros, first = far + found[0], zeros + found[1], first + len(block)
     triangles = out[0].transpose(2, 1, 0)
     if far:
-        raise _not_finite(triangles)
+        bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
+        raise ScanError(
+            f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
+            f"or lies more than {FARTHEST_MM / 1e6:g} km out",
+            needed="finite coordinates",
+            remedy="mend the mesh in the scanner's program and export it again",
+            code="not-finite",
+        )
     return triangles, out[1], out[2], zeros
 
 
@@ -146,18 +157,7 @@ def _look_over(
     return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
 
 
-def _not_finite(triangles: NDArray[np.float64]) -> ScanError:
-    bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
-    return ScanError(
-        f"{bad:,} of {len(triangles):,} triangles with a coordinate that is not a number, "
-        f"or lies more than {FARTHEST_MM / 1e6:g} km out",
-        needed="finite coordinates",
-        remedy="mend the mesh in the scanner's program and export it again",
-        code="not-finite",
-    )
-
-
-def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+def areas_mm2(triangles: Floats) -> Floats:
     """Measure the areas, (n,), of triangles, (n, 3, 3): half the cross product of two sides.
 
     >>> areas_mm2(np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]]]))
@@ -166,9 +166,7 @@ def areas_mm2(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
     return look_over(triangles)[1]
 
 
-def drop_degenerate(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Note, ...]]:
+def drop_degenerate(triangles: Floats, areas: Floats) -> tuple[Floats, Floats, tuple[Note, ...]]:
     """Drop triangles, and their areas in mm², where the area is exactly zero; many are noted."""
     keep = areas > 0
     dropped = len(keep) - int(np.count_nonzero(keep))
@@ -187,7 +185,7 @@ def drop_degenerate(
 
 
 def note_lost(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], keys: NDArray[np.uint32], zeros: int
+    triangles: Floats, areas: Floats, keys: NDArray[np.uint32], zeros: int
 ) -> tuple[Note, ...]:
     """Note or refuse triangles at 0, 0, 0, or the same again and again, as lost blocks leave them.
 
@@ -198,7 +196,11 @@ def note_lost(
     repeated = _repeated(triangles, keys)
     count = max(zeroed, repeated)
     if count < LEAST_UNFILLED:
-        return _note_half(triangles)
+        half = len(triangles) // 2
+        one, other = triangles[:half], triangles[half : 2 * half]
+        # A mesh put in twice, or half of one lost.
+        is_twice = half and np.array_equal(one[:1], other[:1]) and np.array_equal(one, other)
+        return (Note("repeated", count=half, what="half"),) if is_twice else ()
     at_zero = zeroed >= repeated  # what is zeros all through counts in both
     what = "lie at or reach to exactly 0, 0, 0" if at_zero else "stand there three times or more"
     refuse_if_unfilled(f"triangles that {what}", count, len(triangles))
@@ -207,40 +209,21 @@ def note_lost(
     )
 
 
-def _note_half(triangles: NDArray[np.float64]) -> tuple[Note, ...]:
-    """Note a file whose second half is its first: a mesh put in twice, or half of one lost."""
-    half = len(triangles) // 2
-    if not np.array_equal(triangles[:1], triangles[half : half + 1]) or not np.array_equal(
-        triangles[:half], triangles[half : 2 * half]
-    ):
-        return ()
-    return (Note("repeated", count=half, what="half"),)
-
-
-def _repeated(triangles: NDArray[np.float64], keys: NDArray[np.uint32]) -> int:
+def _repeated(triangles: Floats, keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # What has a digest so often, as hardly any does by chance, is compared whole.
-    bits = triangles[_often(keys)].reshape(-1, 9).view(np.uint64)
-    if len(bits) < LEAST_UNFILLED:
-        return 0
-    key = np.zeros(len(bits), np.uint64)
-    for column in bits.T:  # a digest of all nine coordinates: rows compared one by one take minutes
-        key = (key ^ column ^ (column >> np.uint64(29))) * DIGEST
-    return int(np.count_nonzero(_often(key)))
+    count = np.bincount(same_rows(triangles[_often(keys)].reshape(-1, 9)))
+    return int(count[count >= REPEATED].sum())
 
 
-def _often(values: NDArray[Any]) -> NDArray[np.bool_]:
+def _often(values: NDArray[Any]) -> Bools:
     """Which values are met three times or more."""
     ordered = np.sort(values)
     often = ordered[REPEATED - 1 :][ordered[REPEATED - 1 :] == ordered[: 1 - REPEATED]]
-    if not len(often):
-        return np.zeros(len(values), dtype=bool)
-    often = often[np.append(True, often[1:] != often[:-1])]
-    place = np.minimum(np.searchsorted(often, values), len(often) - 1)
-    return np.asarray(often[place] == values)
+    return np.isin(values, often)
 
 
-def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
+def _zeroed(triangles: Floats, areas: Floats) -> int:
     """Count triangles that lie at 0, 0, 0, or are torn to it: far longer, unlike a fan about it."""
     at_origin = (triangles == 0.0).all(axis=2)  # (n, 3)
     zeroed = at_origin.all(axis=1)
@@ -253,7 +236,7 @@ def _zeroed(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> int:
     return int(np.count_nonzero(zeroed))
 
 
-def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[Note, ...]:
+def note_needles(triangles: Floats, areas: Floats) -> tuple[Note, ...]:
     """Note triangles that reach far across the scan and hang on to nothing there.
 
     A corner that was changed in the file, or that a face took from elsewhere, leaves them; two of
@@ -271,22 +254,53 @@ def note_needles(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> 
     return (Note("needles", count=needles),) if needles else ()
 
 
-def _sides_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+def _sides_mm(triangles: Floats) -> Floats:
     """Lengths of the sides that end at each corner, (n, 3)."""
     return np.asarray(np.linalg.norm(triangles - np.roll(triangles, 1, axis=1), axis=2))
 
 
-def _thin(triangles: NDArray[np.float64], long_mm: float) -> NDArray[np.bool_]:
+def _thin(triangles: Floats, long_mm: float) -> Bools:
     sides = np.sort(_sides_mm(triangles), axis=1)
     return np.asarray((sides[:, 1] > long_mm) & (sides[:, 0] < NEEDLE_WIDE * sides[:, 1]))
 
 
-def _numbered(
-    triangles: NDArray[np.float64],
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
-    from volest.scan.winding import same_corners
+def same_corners(triangles: Floats) -> Ints:
+    """Give corners of triangles, (n, 3, 3), numbers from 0, (n, 3): one for the same place."""
+    points = triangles.reshape(-1, 3) + 0.0  # copied, -0.0 made 0.0
+    labels = same_rows(points)
+    numbers: Ints = np.cumsum(labels == np.arange(len(labels))) - 1
+    return numbers[labels].reshape(-1, 3)
 
+
+def same_rows(rows: Floats) -> Ints:
+    """Give each row (m, k) a number: that of the place where its like, to the bit, first stands."""
+    columns = np.ascontiguousarray(rows.T).view(np.uint64)  # (k, m)
+    mixed = np.zeros(len(rows), np.uint64)
+    for column in columns:
+        # Numbers that were float32 end in 29 zero bits: fold them before they are multiplied.
+        mixed = (mixed ^ column ^ (column >> HALF)) * DIGEST
+        mixed ^= mixed >> HALF
+    order, heads, count = alike(mixed)
+    labels = np.empty(len(rows), np.intp)
+    labels[order] = np.repeat(np.minimum.reduceat(order, heads), count)
+    if (columns != columns[:, labels]).any():  # two different rows with one mixed number
+        first, same = np.unique(columns, axis=1, return_index=True, return_inverse=True)[1:]
+        labels = first[same.reshape(-1)]
+    return labels
+
+
+def alike(keys: NDArray[np.uint64]) -> tuple[Ints, Ints, Ints]:
+    """Sort keys: their order, where in it each begins, and how often it is there."""
+    order = np.argsort(keys)
+    ordered = keys[order]
+    heads = np.flatnonzero(np.append(True, ordered[1:] != ordered[:-1])[: len(keys)])
+    return order, heads, np.diff(np.append(heads, len(keys)))
+
+
+def _numbered(
+    triangles: Floats,
+) -> tuple[Ints, Ints, Ints]:
+    """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
     faces = same_corners(triangles)
     before = np.roll(faces, 1, axis=1)
     ends = np.minimum(faces, before) * faces.size + np.maximum(faces, before)
@@ -324,7 +338,7 @@ def mm_per_unit(unit: str | None) -> float:
     return MM_PER_UNIT[unit]
 
 
-def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tuple[float, float]:
+def sides_mm(triangles: Floats, areas: Floats) -> tuple[float, float]:
     """Measure the scan's longest side along x, y or z, and its height along its thinnest way.
 
     At each end the outermost 1 % of the surface is left out, by area; a triangle counts with no
@@ -346,9 +360,7 @@ def sides_mm(triangles: NDArray[np.float64], areas: NDArray[np.float64]) -> tupl
     return float((high - low).max()), float((thin_high - thin_low)[0])
 
 
-def _ends(
-    points: NDArray[np.float64], weights: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _ends(points: Floats, weights: Floats) -> tuple[Floats, Floats]:
     """Find between which coordinates, row by row, all but the outermost surface lies."""
     low, high = np.empty(len(points)), np.empty(len(points))
     for axis, row in enumerate(points):
@@ -359,9 +371,7 @@ def _ends(
     return low, high
 
 
-def check_scale(
-    triangles: NDArray[np.float64], areas: NDArray[np.float64], unit: str | None
-) -> tuple[Note, ...]:
+def check_scale(triangles: Floats, areas: Floats, unit: str | None) -> tuple[Note, ...]:
     """Refuse triangles in mm that cannot be an impression by their size; note an unusual one."""
     side_mm, height_mm = sides_mm(triangles, areas)
     in_file = (side_mm / mm_per_unit(unit), height_mm / mm_per_unit(unit))
@@ -432,17 +442,17 @@ LEAST_TRIANGLES = 10_000  # a coarser mesh is a drawn solid, with flats of its o
 USUAL = 2000  # triangles that tell what is usual
 
 
-def usual_side_mm(triangles: NDArray[np.float64]) -> float:
+def usual_side_mm(triangles: Floats) -> float:
     """Return the longest side of a usual triangle of (n, 3, 3), from some of them."""
     return float(np.median(_longest_mm(triangles[:: len(triangles) // USUAL + 1])))
 
 
-def long_ones(triangles: NDArray[np.float64], usual_mm: float) -> NDArray[np.bool_]:
+def long_ones(triangles: Floats, usual_mm: float) -> Bools:
     """Say which triangles, (n, 3, 3), are far longer than is usual."""
     return np.asarray(_longest_mm(triangles) > LONG * usual_mm)
 
 
-def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
+def find_patches(triangles: Floats) -> Bools:
     """Say which triangles, (n, 3, 3), belong to patches: long ones without a corner amid them."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -470,7 +480,7 @@ def find_patches(triangles: NDArray[np.float64]) -> NDArray[np.bool_]:
     return found
 
 
-def _longest_mm(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+def _longest_mm(triangles: Floats) -> Floats:
     longest = np.empty(len(triangles))
     for start in range(0, len(triangles), BLOCK):
         block = slice(start, start + BLOCK)

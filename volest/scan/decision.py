@@ -5,7 +5,7 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -107,25 +107,19 @@ def write_decision(scan: Path, decision: Decision | None) -> Path:
     return _write(scan, decision, _told(scan))
 
 
-def write_told(scan: Path, *, taken: datetime | None, material: str | None) -> None:
-    """Save when an impression was taken and of what, as far as that is known."""
-    _tell(scan, taken=taken, material=material)
+def write_told(scan: Path, **said: Any) -> None:
+    """Save some of what is told of an impression itself; what is None is told no more."""
+    told = {**_told(scan), **said}
+    _write(scan, read_decision(scan), {key: one for key, one in told.items() if one is not None})
 
 
 def write_preparations(scan: Path, places_mm: Sequence[Place]) -> None:
     """Save where prepared teeth lie, in the scan's own frame, (k, 3) in mm; of none, nothing."""
     marks = [list(place) for place in places_mm]
     if not _TOLD["preparations"][0](marks):
-        raise UsageError(
-            f"{in_short(marks)} as preparations", needed=_MARKS, remedy="mark them again"
-        )
-    _tell(scan, preparations=marks or None)
-
-
-def _tell(scan: Path, **said: Any) -> None:
-    """Change some of what is told; what is None is told no more."""
-    told = {**_told(scan), **said}
-    _write(scan, read_decision(scan), {key: one for key, one in told.items() if one is not None})
+        found = f"{in_short(marks)} as preparations"
+        raise UsageError(found, needed=_MARKS, remedy="mark them again")
+    write_told(scan, preparations=marks or None)
 
 
 def _write(scan: Path, decision: Decision | None, told: dict[str, Any]) -> Path:
@@ -172,11 +166,8 @@ def _sum_of(record: dict[str, Any]) -> str:
 
 def _record(decision: Decision) -> dict[str, Any]:
     return {
-        "base_line": {"point_mm": list(decision.point_mm), "normal": list(decision.normal)},
-        "patch": [
-            {"what": p.what, "centre_mm": list(p.centre_mm), "radius_mm": p.radius_mm}
-            for p in decision.patches
-        ],
+        "base_line": {"point_mm": decision.point_mm, "normal": decision.normal},
+        "patch": [asdict(patch) for patch in decision.patches],
     }
 
 
@@ -193,9 +184,8 @@ def read_decision(scan: Path) -> Decision | None:
         raise _faulty(path, fault.strerror or str(fault), "a file that can be read") from fault
     told = record.keys() & _TOLD
     told_alone = bool(told) and record.keys() - {"scan_sha256"} == {"volest_decision", *told}
-    if told_alone and "scan_sha256" not in record:  # nothing of this content
-        return None
-    if record.get("scan_sha256") != fingerprint(scan):
+    is_of_any = told_alone and "scan_sha256" not in record  # as a hand wrote it
+    if not is_of_any and record.get("scan_sha256") != fingerprint(scan):
         raise _faulty(path, "a decision about another content of this scan", "one about this scan")
     if told_alone:
         return None
@@ -213,9 +203,12 @@ def _sound_record(path: Path) -> dict[str, Any]:
     record = toml_of(path, LARGEST_BYTES)
     version = record.get("volest_decision")
     if type(version) is not int or version != VERSION:
-        said = f"volest_decision = {in_short(version)}"
-        found = "no line volest_decision" if version is None else said
-        raise _faulty(path, found, f"volest_decision = {VERSION}")
+        said = (
+            "no line volest_decision"
+            if version is None
+            else f"volest_decision = {in_short(version)}"
+        )
+        raise _faulty(path, said, f"volest_decision = {VERSION}")
     for key, (is_sound, needed) in _TOLD.items():
         if key in record and not is_sound(record[key]):
             raise _faulty(path, f"{key} = {in_short(record[key])}", needed)
@@ -241,7 +234,8 @@ def _told(scan: Path) -> dict[str, Any]:
     except (GivenFileError, OSError):  # told where the decision is read
         return {}
     told = {key: record[key] for key in _TOLD if key in record and _TOLD[key][0](record[key])}
-    if told.get("preparations") and scan_mark(path) not in (None, fingerprint(scan)):
+    whose = record.get("scan_sha256")
+    if told.get("preparations") and whose is not None and whose != fingerprint(scan):
         del told["preparations"]  # of another content: told where the decision is read
     return told
 

@@ -30,7 +30,6 @@ NUMBER_TYPES = {
     "int": "i4", "int32": "i4", "uint": "u4", "uint32": "u4",
     "float": "f4", "float32": "f4", "double": "f8", "float64": "f8",
 }  # fmt: skip
-LETTERS = {"i1": "b", "u1": "B", "i2": "h", "u2": "H", "i4": "i", "u4": "I", "f8": "d"}
 NATIVE, OF_TEXT = "=", "f8"  # text is kept as float64 of this machine
 PIECE_BYTES = 1 << 20  # measured for ASCII STL: quickest
 WORD_BYTES = 1000  # no number is written longer
@@ -242,7 +241,9 @@ def _walked(
     )
     columns = [
         (
-            struct.Struct(order + LETTERS[each.counted]).unpack_from if each.counted else None,
+            struct.Struct(order + np.dtype(each.counted).char).unpack_from
+            if each.counted
+            else None,
             int((each.counted or "u0")[1:]),
             int(each.number[1:]),
             array("q"),

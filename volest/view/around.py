@@ -15,8 +15,8 @@ from contourpy import contour_generator
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
+from volest.cavity.cast import LOCKED_MM
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.separation import LOCKED_MM
 from volest.cavity.trim import HOURS, Work, on_tongue_side
 from volest.errors import UsageError
 from volest.notes import dial_in_words, hours_in_words
