@@ -138,14 +138,14 @@ def test_hand_premix_then_a_minute_under_vacuum() -> None:
 
 def test_by_hand_two_turns_a_second() -> None:
     # A handout on pouring casts: about a minute at 2 turns a second.
-    by_hand = " ".join(steps(mix(50), HAND))
+    by_hand = " ".join(steps(mix(50, way=HAND)))
     assert "2 turns a second" in by_hand
     assert "vacuum" not in by_hand
 
 
 def test_no_number_without_a_unit() -> None:
     made, base = mix(250, mixes=2), mix(31, stone="type-3")
-    lines = [*steps(made), *steps(made, HAND), *if_short(made), *yield_in_words(made)]
+    lines = [*steps(made), *steps(replace(made, way=HAND)), *if_short(made), *yield_in_words(made)]
     lines += [*base_steps(made, base, 2.0), scoops_in_words(made), STRETCH_IN_WORDS]
     units = r"mL|g|s|min|mm|%|mixes|full scoops?|turns a second|to \d+ (s|min)"
     for line in lines:

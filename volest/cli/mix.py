@@ -151,9 +151,9 @@ def _sections(
     if taught:
         yield "Waste", tuple(taught)
     yield "Before", words.before(window)
-    yield "Steps", words.steps(made, settings.way, nodules_ml=nodules_ml)
+    yield "Steps", words.steps(made, nodules_ml=nodules_ml)
     if base is not None and nodules_ml is not None:
-        yield "Base, the second pour", words.base_steps(made, base, nodules_ml, settings.way)
+        yield "Base, the second pour", words.base_steps(made, base, nodules_ml)
         yield "The base", words.yield_in_words(base)
     more = () if base is None else (words.base_if_short(base),)
     yield "If it does not reach", (*words.if_short(made), *more)
