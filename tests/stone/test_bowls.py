@@ -9,7 +9,7 @@ from volest.errors import MixError
 from volest.lab import BenchTime, Bowl, Lab
 from volest.settings import Settings
 from volest.stone.mix import Mix, first_pour, most_mixes, shared_pour
-from volest.stone.reference import mixing_min, stone_type
+from volest.stone.reference import find_stone, mixing_min
 
 SMALL = Bowl(name="small", least_ml=30, most_ml=70)
 LARGE = Bowl(name="large", least_ml=60, most_ml=160)
@@ -73,7 +73,7 @@ def test_refused_when_it_cannot_be_mixed_in_time() -> None:
 
 def test_without_a_working_time_nothing_is_split() -> None:
     # Summary of the American standard: type 1 sets in 2.5 to 5 min; no working time was found.
-    assert most_mixes(stone_type("type-1"), "hand", BenchTime()) == 1
+    assert most_mixes(find_stone("type-1"), "hand", BenchTime()) == 1
     with pytest.raises(MixError, match="no working time is known"):
         fit(250, LARGE, stone="type-1")
 
@@ -83,7 +83,7 @@ def test_times_of_a_mix() -> None:
     # Common practice, no source: wetting 30 s, a minute under vacuum. 30 + 30 + 60 = 120 s.
     assert (mixing_min("hand"), mixing_min("vacuum")) == (1.5, 2.0)
     assert (
-        most_mixes(stone_type("type-4"), "hand", BenchTime()) == 2
+        most_mixes(find_stone("type-4"), "hand", BenchTime()) == 2
     )  # 2 * 1.5 + 1 <= 5 < 3 * 1.5 + 1
 
 
@@ -115,7 +115,7 @@ def test_more_volume_never_gives_less_across_splits(
 def test_one_mix_is_always_made_however_long_it_is_poured() -> None:
     # 5 min of working time, 1.5 a mix: nothing is left after five, and one mix there must be.
     times = [BenchTime(quadrant_min=minutes) for minutes in (1, 2, 3, 5, 9)]
-    assert [most_mixes(stone_type("type-4"), "hand", each) for each in times] == [2, 2, 1, 1, 1]
+    assert [most_mixes(find_stone("type-4"), "hand", each) for each in times] == [2, 2, 1, 1, 1]
 
 
 def test_a_bowl_may_be_filled_to_its_mark_and_not_beyond() -> None:

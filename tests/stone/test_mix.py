@@ -21,7 +21,7 @@ from volest.stone.mix import STRETCH_IN_WORDS, Mix, marks_note, stretched, volum
 from volest.stone.reference import (
     BENCH_FIGURES,
     STONE_TYPES,
-    stone_type,
+    find_stone,
     theoretical_water_g,
     water_density_g_per_ml,
 )
@@ -112,7 +112,7 @@ def test_full_scoops_and_the_rest_are_the_powder_of_each_mix(
 
 
 def solid_ml(made: Mix) -> float:
-    return made.powder_g / stone_type(made.stone).powder_density.value + made.water_ml
+    return made.powder_g / find_stone(made.stone).powder_density.value + made.water_ml
 
 
 @given(volumes, stones, wastes, ways, airs)
@@ -129,7 +129,7 @@ def test_never_less_than_needed(
 @given(volumes, stones, wastes, ways, airs)
 def test_consistent(volume_ml: float, stone: str, waste: float, by: str, air: float) -> None:
     made = mix(volume_ml, stone=stone, waste_percent=waste, by=by, air_percent=air)
-    wp = stone_type(stone).wp.value
+    wp = find_stone(stone).wp.value
     assert made.mix_ml * (1 - air / 100) == pytest.approx(solid_ml(made))
     assert made.waste_ml == pytest.approx(made.mix_ml - volume_ml)
     assert abs(made.water_ml - made.powder_g * wp / 100) <= 0.1 + 1e-9
@@ -338,7 +338,7 @@ def test_three_scoops_with_half_a_ml_to_a_ml_more() -> None:
 
 @given(st.sampled_from(sorted(STONE_TYPES)), st.floats(0.0, 20.0))
 def test_never_beyond_the_range(name: str, more_ml: float) -> None:
-    kind = stone_type(name)
+    kind = find_stone(name)
     wp, notes = stretched(kind, kind.wp.value, more_ml)
     assert kind.wp.value <= wp <= kind.wp_range.high
     held = kind.wp.value + more_ml > kind.wp_range.high
@@ -376,9 +376,9 @@ def test_a_stretch_that_cannot_be_meant(more_ml: float) -> None:
 )
 def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: bool) -> None:
     # Study cards "Gypsum products": 19 to 24 for die stone; ratios are spoken to a tenth of a mL
-    notes = marks_note(stone_type("4"), 20.0, rounded)
+    notes = marks_note(find_stone("4"), 20.0, rounded)
     assert [note.code for note in notes] == ["wp-by-marks"] * flagged
-    assert marks_note(stone_type("4"), 25.0, rounded) == ()  # out of it on purpose: told elsewhere
+    assert marks_note(find_stone("4"), 25.0, rounded) == ()  # out of it on purpose: told elsewhere
 
 
 @pytest.mark.parametrize(
@@ -386,5 +386,5 @@ def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: boo
 )
 def test_too_thick_is_stiff_and_too_thin_is_weak(wp_ml_per_100g: float, word: str) -> None:
     # Textbooks of dental materials, from memory
-    _, notes = stretched(stone_type("4"), wp_ml_per_100g, 0.0)
+    _, notes = stretched(find_stone("4"), wp_ml_per_100g, 0.0)
     assert [word in note.text for note in notes] == [True] * bool(word)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tests.flat import mix
 from volest.lab import Bench, Lab, OwnStone
 from volest.stone.mix import Mix, dealt_out, shown, up_to_step
-from volest.stone.reference import STONE_TYPES, stone_type, theoretical_water_g
+from volest.stone.reference import STONE_TYPES, find_stone, theoretical_water_g
 
 volumes = st.floats(2.0, 500.0)
 stones = st.sampled_from(sorted(STONE_TYPES))
@@ -172,4 +172,4 @@ def test_marks_by_hand(
 ) -> None:
     # Hand arithmetic from the rule that docs/explanation/mix.md states; W/P 20, grains of 2.76.
     bench = Bench(cylinder_step_ml=mark_ml)
-    assert dealt_out(powder_g, 20.0, stone_type("4"), bench, step_g=step_g) == dealt
+    assert dealt_out(powder_g, 20.0, find_stone("4"), bench, step_g=step_g) == dealt

@@ -12,7 +12,6 @@ from volest.settings import Settings
 from volest.stone.reference import (
     LEAST_WP,
     StoneType,
-    bench_for,
     find_stone,
     mixing_min,
     theoretical_water_g,
@@ -509,7 +508,8 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
     """
     lab, way, volume_ml = settings.lab, settings.lab.way.of(settings.way), sum(parts_ml.values())
     kind, by_scoop = find_stone(settings.stone, lab), settings.by == "scoop"
-    bench, has_scoop = bench_for(kind, lab), knows_scoop(kind, settings)
+    scoop_g = scoop_of(kind, settings)
+    has_scoop, bench = scoop_g is not None, replace(lab.bench, scoop_g=scoop_g or lab.bench.scoop_g)
     extra_ml = settings.stretch_ml_per_100g
     check_extras(settings.waste_percent, settings.residue_ml, way.air_percent, extra_ml)
     check_volume(volume_ml)
@@ -517,13 +517,16 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
     check_wp(usual)
     wp, on_ratio = stretched(kind, usual, extra_ml)
     density, solid_share = kind.powder_density.value, 1.0 - way.air_percent / 100.0
+    scoop_ml = bench.scoop_g * volume_per_gram_ml(density, kind.wp.value)
+    scatter = bench.scoop_scatter_percent / 100.0
 
     def dealt(mixes: int, law: Learned, by: str) -> Mix:
         each_ml = volume_ml / mixes
         mean_ml = law.expected_ml(each_ml)
         expected_ml = max(mean_ml, 0.0)
-        scoops_u_ml = 0.0 if by == "gram" else _scoops_u_ml(each_ml + expected_ml, kind, bench)
-        doubt_ml = law.reserve_ml(each_ml, more.volume_u_ml / mixes, scoops_u_ml)
+        scoops_u_ml = scatter * math.sqrt((each_ml + expected_ml) * scoop_ml)  # each by itself
+        doubts_ml = (more.volume_u_ml / mixes, scoops_u_ml * (by == "scoop"))
+        doubt_ml = law.reserve_ml(each_ml, *doubts_ml)
         reserve_ml = max(mean_ml + math.hypot(doubt_ml, more.unseen_ml / mixes), 0.0) - expected_ml
         share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
         check_extras(
@@ -577,20 +580,16 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
     return make
 
 
-def _scoops_u_ml(mix_ml: float, kind: StoneType, bench: Bench) -> float:
-    """Say how far so much mix, dealt out by scoops, is off: each scoop by itself."""
-    scoop_ml = bench.scoop_g * volume_per_gram_ml(kind.powder_density.value, kind.wp.value)
-    return bench.scoop_scatter_percent / 100.0 * math.sqrt(mix_ml * scoop_ml)
+def scoop_of(kind: StoneType, settings: Settings) -> float | None:
+    """Give the weight of a level scoop of a stone, in g; None where nobody knows.
 
-
-def knows_scoop(kind: StoneType, settings: Settings) -> bool:
-    """Say whether the weight of a level scoop of a stone is known.
-
-    It is where the lab has weighed one of that stone, and for the stone that the scoop of the bench
-    was weighed with: of another it weighs otherwise.
+    The lab has weighed one of that stone, or the bench's was weighed with it: of another it weighs
+    otherwise.
     """
     weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
-    return kind.scoop is not None or kind.name == weighed.name
+    if kind.scoop is not None:
+        return kind.scoop.value
+    return settings.lab.bench.scoop_g if kind.name == weighed.name else None
 
 
 def waste_law(stone: str, settings: Settings, bowl: Bowl | None = None) -> Learned:
