@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from tests.flat import mix
 from volest.errors import MixError, UsageError
 from volest.lab import Bench
-from volest.stone.mix import STRETCH_IN_WORDS, Mix, marks_note, stretched, volume_per_gram_ml
+from volest.stone.mix import STRETCH_IN_WORDS, Mix, ratio_notes, volume_per_gram_ml
 from volest.stone.reference import (
     BENCH_FIGURES,
     STONE_TYPES,
@@ -339,10 +339,10 @@ def test_three_scoops_with_half_a_ml_to_a_ml_more() -> None:
 @given(st.sampled_from(sorted(STONE_TYPES)), st.floats(0.0, 20.0))
 def test_never_beyond_the_range(name: str, more_ml: float) -> None:
     kind = find_stone(name)
-    wp, notes = stretched(kind, kind.wp.value, more_ml)
-    assert kind.wp.value <= wp <= kind.wp_range.high
+    made = mix(200, stone=name, stretch_ml_per_100g=more_ml)
+    assert kind.wp.value <= made.wp_ml_per_100g <= kind.wp_range.high
     held = kind.wp.value + more_ml > kind.wp_range.high
-    assert [note.code for note in notes] == (["stretch-held"] if held else [])
+    assert [note.code for note in made.notes] == (["stretch-held"] if held else [])
 
 
 def test_held_at_the_end_of_the_range() -> None:
@@ -376,9 +376,10 @@ def test_a_stretch_that_cannot_be_meant(more_ml: float) -> None:
 )
 def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: bool) -> None:
     # Study cards "Gypsum products": 19 to 24 for die stone; ratios are spoken to a tenth of a mL
-    notes = marks_note(find_stone("4"), 20.0, rounded)
+    notes = ratio_notes(find_stone("4"), 20.0, asked=20.0, made=rounded)
     assert [note.code for note in notes] == ["wp-by-marks"] * flagged
-    assert marks_note(find_stone("4"), 25.0, rounded) == ()  # out of it on purpose: told elsewhere
+    on_purpose = ratio_notes(find_stone("4"), 25.0, asked=25.0, made=rounded)
+    assert [note.code for note in on_purpose] == ["wp-outside"]
 
 
 @pytest.mark.parametrize(
@@ -386,5 +387,5 @@ def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: boo
 )
 def test_too_thick_is_stiff_and_too_thin_is_weak(wp_ml_per_100g: float, word: str) -> None:
     # Textbooks of dental materials, from memory
-    _, notes = stretched(find_stone("4"), wp_ml_per_100g, 0.0)
+    notes = mix(500, wp_ml_per_100g=wp_ml_per_100g).notes
     assert [word in note.text for note in notes] == [True] * bool(word)

@@ -1,7 +1,7 @@
 """From a volume to a mix: what a bench can deal out, which bowl it goes into, the base under it."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -224,33 +224,18 @@ SPOKEN_DIGITS = 1  # a ratio is spoken to a tenth of a mL per 100 g, and judged 
 SAME_WP = 0.25
 
 
-def stretched(
-    kind: StoneType, wp_ml_per_100g: float, stretch_ml_per_100g: float
-) -> tuple[float, tuple[Note, ...]]:
-    """Add water for working time, up to the end of the stone's range; with what is doubtful."""
-    asked = wp_ml_per_100g + stretch_ml_per_100g
-    held = min(asked, max(kind.wp_range.high, wp_ml_per_100g))
-    notes = []
-    if held < asked:
-        told = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=held, stone=kind.name)
-        notes.append(told)
-    if held not in kind.wp_range:
-        notes.append(Note("wp-outside", **_against_range(kind, held)))
-    return held, tuple(notes)
-
-
-def marks_note(
-    kind: StoneType, wp_ml_per_100g: float, rounded: float, *, by: str = "gram"
-) -> tuple[Note, ...]:
-    """Flag a ratio that only the rounding has pushed out of the range."""
-    if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
-        return ()
-    return (Note("wp-by-marks", by=by, **_against_range(kind, rounded)),)
-
-
-def _against_range(kind: StoneType, wp_ml_per_100g: float) -> dict[str, float | str]:
-    low, high = kind.wp_range.low, kind.wp_range.high
-    return {"wp_ml_per_100g": wp_ml_per_100g, "low": low, "high": high, "stone": kind.name}
+def ratio_notes(
+    kind: StoneType, wp_ml_per_100g: float, *, asked: float, made: float, by: str = "gram"
+) -> Iterator[Note]:
+    """Flag water that is held, and a ratio outside of the range, by wish or by rounding alone."""
+    low, high, wp = kind.wp_range.low, kind.wp_range.high, wp_ml_per_100g
+    outside: dict[str, float | str] = {"low": low, "high": high, "stone": kind.name}
+    if wp < asked:
+        yield Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=wp, stone=kind.name)
+    if wp not in kind.wp_range:
+        yield Note("wp-outside", wp_ml_per_100g=wp, **outside)
+    elif round(made, SPOKEN_DIGITS) not in kind.wp_range:
+        yield Note("wp-by-marks", by=by, wp_ml_per_100g=made, **outside)
 
 
 # A hundred-millionth of a gram is float noise, not a reason to weigh one gram more.
@@ -417,22 +402,16 @@ def beyond(
     rim_mm2: float,
     over_rim_mm: float = 0.0,
     has_base: bool = False,
-    volume_u_ml: float = 0.0,
-    unseen_ml: float = 0.0,
+    **doubts_ml: float,
 ) -> Beyond:
     """Say what a first pour takes beyond the cavity, whose rim has `rim_mm2` inside.
 
     The heap is a prism up to its height over the rim, less where the base line lies over that
     already; a rim that stands over the base line is trimmed down to it first.
     """
-    lab = settings.lab
-    heap_mm = lab.first_pour.over_line_mm(over_rim_mm)
-    return Beyond(
-        heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML,
-        nodules_ml=lab.second_pour.nodules_ml if has_base else 0.0,
-        volume_u_ml=volume_u_ml,
-        unseen_ml=unseen_ml,
-    )
+    heap_mm, base = settings.lab.first_pour.over_line_mm(over_rim_mm), settings.lab.second_pour
+    nodules_ml = base.nodules_ml if has_base else 0.0
+    return Beyond(heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML, nodules_ml=nodules_ml, **doubts_ml)
 
 
 NOTHING = Beyond()
@@ -515,7 +494,8 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
     check_volume(volume_ml)
     usual = kind.wp.value if settings.wp_ml_per_100g is None else settings.wp_ml_per_100g
     check_wp(usual)
-    wp, on_ratio = stretched(kind, usual, extra_ml)
+    asked = usual + extra_ml
+    wp = min(asked, max(kind.wp_range.high, usual))  # water is added up to the end of the range
     density, solid_share = kind.powder_density.value, 1.0 - way.air_percent / 100.0
     scoop_ml = bench.scoop_g * volume_per_gram_ml(density, kind.wp.value)
     scatter = bench.scoop_scatter_percent / 100.0
@@ -525,13 +505,11 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
         mean_ml = law.expected_ml(each_ml)
         expected_ml = max(mean_ml, 0.0)
         scoops_u_ml = scatter * math.sqrt((each_ml + expected_ml) * scoop_ml)  # each by itself
-        doubts_ml = (more.volume_u_ml / mixes, scoops_u_ml * (by == "scoop"))
-        doubt_ml = law.reserve_ml(each_ml, *doubts_ml)
-        reserve_ml = max(mean_ml + math.hypot(doubt_ml, more.unseen_ml / mixes), 0.0) - expected_ml
+        u_ml = (more.volume_u_ml / mixes, scoops_u_ml * (by == "scoop"))
+        unsure_ml = math.hypot(law.reserve_ml(each_ml, *u_ml), more.unseen_ml / mixes)
+        reserve_ml = max(mean_ml + unsure_ml, 0.0) - expected_ml
         share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
-        check_extras(
-            100.0 * share_ml / each_ml, expected_ml - share_ml
-        )  # of a law that was learned
+        check_extras(100.0 * share_ml / each_ml, expected_ml - share_ml)  # of a learned law
         needed_ml = each_ml + expected_ml + reserve_ml
         unrounded_g = needed_ml / volume_per_gram_ml(density, wp, air_percent=way.air_percent)
         step_g = bench.scoop_g if by == "scoop" else bench.scale_step_g
@@ -543,6 +521,7 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
             "reserve": reserve_ml,
             "rounding": mix_ml - needed_ml,
         }
+        made = 100.0 * water_ml / powder_g
         return Mix(
             kind=kind,
             volume_ml=volume_ml,
@@ -560,7 +539,7 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
             terms_ml=(*parts_ml.items(), *((name, ml * mixes) for name, ml in beyond_ml.items())),
             volume_u_ml=more.volume_u_ml,
             risk_percent=law.risk_percent,
-            notes=(*on_ratio, *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by)),
+            notes=tuple(ratio_notes(kind, wp, asked=asked, made=made, by=by)),
         )
 
     def make(mixes: int, bowl: Bowl | None) -> Mix:
