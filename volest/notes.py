@@ -88,14 +88,6 @@ def _listed(several: Sequence[object]) -> str:
     return ", ".join(map(str, several))
 
 
-# The last part that a file states, after which nothing should follow.
-_PART = {
-    "triangle": "triangle that the file states",
-    "facet": "facet",
-    "row": "row that the header states",
-}
-
-
 def _odd_size(v: Values) -> Said:
     low_mm, high_mm = v.limits_mm
     size = f"the scan is {v.side_mm:.0f} mm long and {v.height_mm:.1f} mm high"
@@ -245,7 +237,9 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         + (f"ends in {v.suffix}" if v.suffix else "has no such ending"),
         f"give it a name that ends in {v.right}"),
     "trailing-bytes": lambda v: Said(
-        f"{v.count:,} {v.what} follow the last {_PART[v.after]}; not read",
+        f"{v.count:,} {v.what} follow the last {v.after}"
+        + {"triangle": " that the file states", "row": " that the header states"}.get(v.after, "")
+        + "; not read",
         "look at the scan: if a part is missing, export it again"),
     "degenerate": lambda v: Said(
         f"{v.count:,} faces with fewer than three corners were dropped",

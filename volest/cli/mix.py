@@ -17,9 +17,9 @@ from volest.stone.mix import (
     Mix,
     beyond,
     first_pour,
-    learned_for,
     powder_in_words,
     second_pour,
+    waste_law,
     water_in_words,
 )
 from volest.stone.reference import Window, pour_window
@@ -146,7 +146,7 @@ def _sections(
     taught = [
         words.learned_in_words(law, mix.volume_ml)
         for mix in (made, *(() if base is None else (base,)))
-        if (law := learned_for(mix.stone, settings)) is not None
+        if (law := waste_law(mix.stone, settings)).pours
     ]
     if taught:
         yield "Waste", tuple(taught)

@@ -573,21 +573,14 @@ def scoop_of(kind: StoneType, settings: Settings) -> float | None:
 
 def waste_law(stone: str, settings: Settings, bowl: Bowl | None = None) -> Learned:
     """Say what is lost: learned where the lab's pours teach it, else as set, or the bowl's own."""
-    law = learned_for(stone, settings)
-    if law is not None:
-        return law
+    for law in settings.learned:
+        if (law.stone, law.way) == (stone, settings.way):
+            return law
     residue_ml, usual = settings.residue_ml, settings.lab.way.of(settings.way)
     if bowl is not None and bowl.residue_ml is not None and residue_ml == usual.residue_ml:
         residue_ml = bowl.residue_ml  # one that was said for this run goes before it
     set_way = replace(usual, share_percent=settings.waste_percent, residue_ml=residue_ml)
     return unlearned(stone, settings.way, set_way, settings.lab.risk_percent)
-
-
-def learned_for(stone: str, settings: Settings) -> Learned | None:
-    """Find what the pours teach of a stone, mixed as the settings have it; None if nothing yet."""
-    return next(
-        (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way)), None
-    )
 
 
 def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.0) -> float:

@@ -287,16 +287,13 @@ def _best(
     """Find the best of all orders of all mixes; where all is calm, the next in line always goes."""
     everyone = (1 << len(waiting)) - 1
     sets = [(sum(1 << at for at in job.members), job) for job in jobs]
-    led_by = {
-        1 << at: [job for job in sets if job[1].members[0] == at] for at in range(len(waiting))
-    }
     closes_min = [one.closes_min for one in waiting]
     reached: dict[int, list[_Turns]] = {0: [_Turns(0, 0, 0.0, 0.0, clock_min, ())]}
     for poured in range(everyone):  # a set comes after all that it contains
         ways = _undominated(reached.pop(poured, []))
-        next_in_line = ~poured & (poured + 1)
-        for members, job in (led_by[next_in_line] if calm else sets) if ways else ():
-            if not members & poured:
+        wanted = ~poured & (poured + 1) if calm else everyone
+        for members, job in sets if ways else ():
+            if members & wanted and not members & poured:
                 reached.setdefault(poured | members, []).extend(
                     _then(way, job, closes_min, settings.lab.time.cleaning_min) for way in ways
                 )
