@@ -452,11 +452,10 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
     nodules.
     """
     base = settings.lab.second_pour
-    if base.former_ml is not None:
-        volume_ml = base.former_ml
-    elif base.height_mm is not None:
+    volume_ml = base.former_ml
+    if volume_ml is None and base.height_mm is not None:
         volume_ml = base_volume_ml(area_mm2, base.height_mm, base.taper_deg)
-    else:
+    if volume_ml is None:
         return None
     if volume_ml <= taken_ml:
         raise _no_base(
@@ -468,12 +467,8 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
     try:
         made = _into_bowls(make, own)
     except MixError as fault:
-        raise MixError(
-            f"{fault.found} (base, the second pour)",
-            needed=fault.needed,
-            remedy=fault.remedy,
-            code=fault.code,
-        ) from fault
+        found = f"{fault.found} (base, the second pour)"
+        raise MixError(found, needed=fault.needed, remedy=fault.remedy, code=fault.code) from fault
     return replace(made, notes=tuple(note.but(pour="base") for note in made.notes))
 
 

@@ -16,9 +16,6 @@ from volest.stone.reference import (
     Window,
 )
 
-_POURING = (
-    "Prepared teeth first, each with a small instrument; then start at one end and let it flow."
-)
 _MOST_MORE = 1.0 / 3.0  # powder by whole scoops: what takes more is better weighed; no source
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
@@ -220,7 +217,8 @@ def steps(made: Mix, *, nodules_ml: float | None = None, ends: str = "") -> tupl
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
         *_stirring(made.way),
         nodules * bool(nodules_ml),
-        f"Pour {_deadline(made, 'step 2')}{longer}. {_POURING}",
+        f"Pour {_deadline(made, 'step 2')}{longer}. Prepared teeth first, each with a small "
+        "instrument; then start at one end and let it flow.",
         ends,
         _again(made),
         out * (nodules_ml is None),
