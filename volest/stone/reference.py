@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 from volest.errors import MixError, UsageError
 from volest.lab import VACUUM, Bench, BenchTime, Lab, OwnStone
@@ -344,42 +344,31 @@ _LESSONS = f"{_TEXT}, lessons on plaster and on stone"
 
 
 def _type(
-    name: str,
-    title: str,
-    wp_range: Band,
-    powder_density: Figure,
-    limits: tuple[float, float],
-    *,
-    typical: tuple[float, float] | None = None,
-    wp: Figure | None = None,
-    working_time: Band | None = _WORKING,
-    initial_set: tuple[float, float, str] | None = None,
+    name: str, title: str, water: Band, density: Figure, limits: tuple[float, float], **more: Any
 ) -> StoneType:
     """Make a type out of a row of the table; usual is the middle of the range, if no other."""
     recalled = "recalled limits of the 1998 and 2013 texts, not checked against either"
-    middle = (wp_range.low + wp_range.high) / 2
-    cards = "study cards on gypsum, setting expansion by material"
-    return StoneType(
-        name=name,
-        title=title,
-        wp=wp or Figure(middle, _WP, "middle of the W/P range", "derived"),
-        wp_range=wp_range,
-        powder_density=powder_density,
-        expansion_limits=Band(*limits, "%", recalled, MEMORY),
-        expansion_typical=None if typical is None else Band(*typical, "%", cards, "read"),
-        working_time=working_time,
-        initial_set=initial_set and Band(*initial_set[:2], "min", initial_set[2], "read"),
-    )
+    usual = Figure((water.low + water.high) / 2, _WP, "middle of the W/P range", "derived")
+    known = {"wp_range": water, "powder_density": density, "wp": usual, "working_time": _WORKING}
+    limited = Band(*limits, "%", recalled, MEMORY)
+    return StoneType(name=name, title=title, expansion_limits=limited, **{**known, **more})
+
+
+def _typically(low: float, high: float) -> Band:
+    return Band(low, high, "%", "study cards on gypsum, setting expansion by material", "read")
 
 
 STONE_TYPES = MappingProxyType({kind.name: kind for kind in (
     _type("type-1", "impression plaster", _THIN, _BETA, (0.0, 0.15), working_time=None,
-          initial_set=(2.5, 5, _FIRST_SET)),
-    _type("type-2", "model plaster", _PLASTER, _BETA, (0.0, 0.30), typical=(0.2, 0.3),
-          initial_set=(5, 10, _LESSONS)),
-    _type("type-3", "model stone", _STONE, _ALPHA, (0.0, 0.20), typical=(0.08, 0.10),
-          initial_set=(8, 10, _LESSONS)),
-    _type("type-4", "die stone, low expansion", _DIE, _ALPHA, (0.0, 0.15), typical=(0.05, 0.07),
+          initial_set=Band(2.5, 5, "min", _FIRST_SET, "read")),
+    _type("type-2", "model plaster", _PLASTER, _BETA, (0.0, 0.30),
+          expansion_typical=_typically(0.2, 0.3),
+          initial_set=Band(5, 10, "min", _LESSONS, "read")),
+    _type("type-3", "model stone", _STONE, _ALPHA, (0.0, 0.20),
+          expansion_typical=_typically(0.08, 0.1),
+          initial_set=Band(8, 10, "min", _LESSONS, "read")),
+    _type("type-4", "die stone, low expansion", _DIE, _ALPHA, (0.0, 0.15),
+          expansion_typical=_typically(0.05, 0.07),
           wp=Figure(20.0, _WP, "100 g to 20 mL as it is said at the bench", PRACTICE)),
     _type("type-5", "die stone, high expansion", _DIE, _ALPHA, (0.16, 0.30)),
 )})  # fmt: skip
