@@ -126,16 +126,15 @@ def _two_heights(v: Values) -> Said:
     rest, all_round = (
         f"{abs(mm):.1f} mm {'higher' if mm > 0 else 'lower'}" for mm in (v.rest_mm, v.all_round_mm)
     )
-    low = "box in the lower part, or end the stone there"
-    high = "trim the higher part, or fill to it, boxed in,"
+    what, move = "trim the higher part, or fill to it, boxed in,", " and raise the base line by"
+    if v.rest_mm < 0:
+        what, move = "box in the lower part, or end the stone there", ": lower the base line by"
     return Said(
         f"{v.share_percent:.0f} % of the rim lie about {rest} than the other part, which the base "
         f"line follows; along the mean of both it would lie {all_round}, tilted by "
         f"{v.tilt_deg:.1f} degrees",
-        f"{low if v.rest_mm < 0 else high} by --base rim={v.rest_mm:.1f}",
-        f"{low}: lower the base line by {-v.rest_mm:.1f} mm"
-        if v.rest_mm < 0
-        else f"{high} and raise the base line by {v.rest_mm:.1f} mm",
+        f"{what} by --base rim={v.rest_mm:.1f}",
+        f"{what}{move} {abs(v.rest_mm):.1f} mm",
     )
 
 
