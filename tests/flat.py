@@ -1,16 +1,14 @@
 """A bench that loses a flat 15 % and nothing else: what examples are reckoned with by hand."""
 
 from dataclasses import replace
-from functools import partial
 from typing import Any
 
-from volest.lab import FirstPour, Lab, Learned
+from volest.lab import Bench, FirstPour, Lab, Learned, Way, Ways
 from volest.settings import Settings
-from volest.stone import mix as mixes
-from volest.stone.reference import STONE_TYPES
+from volest.stone.mix import Mix, maker
+from volest.stone.reference import STONE_TYPES, find_stone
 
-mix = partial(mixes.mix, waste_percent=15.0, residue_ml=0.0)
-_LAB = Lab()
+_LAB, _BENCH = Lab(), Bench()
 LAWS = tuple(
     Learned(
         stone=stone,
@@ -36,3 +34,34 @@ def flat(*, lab: Lab = _LAB, **fields: Any) -> Settings:
     own = tuple(replace(LAWS[0], stone=own.name, way=law.way) for own in lab.stone for law in LAWS)
     even = replace(lab, first_pour=FirstPour(heap_mm=0.0))
     return Settings(lab=even, learned=(*LAWS, *own), **fields)
+
+
+def mix(
+    volume_ml: float,
+    *,
+    waste_percent: float = 15.0,
+    residue_ml: float = 0.0,
+    air_percent: float = 0.0,
+    bench: Bench = _BENCH,
+    mixes: int = 1,
+    lab: Lab = _LAB,
+    **fields: Any,
+) -> Mix:
+    """Give a mix of such a bench for a cavity alone, without reserve and in no bowl."""
+    way = Way(air_percent=air_percent)
+    settings = Settings(
+        waste_percent=waste_percent,
+        residue_ml=residue_ml,
+        lab=replace(lab, bench=bench, way=Ways(hand=way, vacuum=way)),
+        **fields,
+    )
+    law = replace(
+        LAWS[0],
+        stone=find_stone(settings.stone, lab).name,
+        way=settings.way,
+        fixed_ml=residue_ml,
+        share_ml=waste_percent / 2.0,  # of 50 mL
+        normal_factor=0.0,
+    )
+    made = maker({"cavity": volume_ml}, replace(settings, learned=(law,)))(mixes, None)
+    return replace(made, whole_scoops=None)

@@ -94,17 +94,11 @@ def base(result: Result, settings: Settings) -> Mix | None:
     return second_pour(area_mm2, settings, taken_ml=first.heap_ml + first.nodules_ml)
 
 
-def over_line_mm(result: Result, settings: Settings) -> float:
-    """Give how far a cast stands over the base line: its base, or else the heap."""
-    if has_base(result.scan, settings):
-        return settings.lab.second_pour.height_mm or 0.0
-    return heap_over_line_mm(result, settings)
-
-
-def heap_over_line_mm(result: Result, settings: Settings) -> float:
-    """Give how far the first pour alone stands over the base line."""
-    over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
-    return settings.lab.first_pour.over_line_mm(over_rim_mm)
+def over_line_mm(result: Result, settings: Settings) -> tuple[float, float]:
+    """Give how far the first pour stands over the base line, and the cast: its base, or that."""
+    lab, over_rim_mm = settings.lab, 0.0 if result.trim is None else result.trim.over_rim_mm
+    heap_mm, base_mm = lab.first_pour.over_line_mm(over_rim_mm), lab.second_pour.height_mm or 0.0
+    return heap_mm, base_mm if has_base(result.scan, settings) else heap_mm
 
 
 def cast_mm(result: Result, settings: Settings) -> float | None:

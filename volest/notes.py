@@ -88,14 +88,6 @@ def _listed(several: Sequence[object]) -> str:
     return ", ".join(map(str, several))
 
 
-# The last part that a file states, after which nothing should follow.
-_PART = {
-    "triangle": "triangle that the file states",
-    "facet": "facet",
-    "row": "row that the header states",
-}
-
-
 def _odd_size(v: Values) -> Said:
     low_mm, high_mm = v.limits_mm
     size = f"the scan is {v.side_mm:.0f} mm long and {v.height_mm:.1f} mm high"
@@ -134,16 +126,15 @@ def _two_heights(v: Values) -> Said:
     rest, all_round = (
         f"{abs(mm):.1f} mm {'higher' if mm > 0 else 'lower'}" for mm in (v.rest_mm, v.all_round_mm)
     )
-    low = "box in the lower part, or end the stone there"
-    high = "trim the higher part, or fill to it, boxed in,"
+    what, move = "trim the higher part, or fill to it, boxed in,", " and raise the base line by"
+    if v.rest_mm < 0:
+        what, move = "box in the lower part, or end the stone there", ": lower the base line by"
     return Said(
         f"{v.share_percent:.0f} % of the rim lie about {rest} than the other part, which the base "
         f"line follows; along the mean of both it would lie {all_round}, tilted by "
         f"{v.tilt_deg:.1f} degrees",
-        f"{low if v.rest_mm < 0 else high} by --base rim={v.rest_mm:.1f}",
-        f"{low}: lower the base line by {-v.rest_mm:.1f} mm"
-        if v.rest_mm < 0
-        else f"{high} and raise the base line by {v.rest_mm:.1f} mm",
+        f"{what} by --base rim={v.rest_mm:.1f}",
+        f"{what}{move} {abs(v.rest_mm):.1f} mm",
     )
 
 
@@ -245,7 +236,9 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         + (f"ends in {v.suffix}" if v.suffix else "has no such ending"),
         f"give it a name that ends in {v.right}"),
     "trailing-bytes": lambda v: Said(
-        f"{v.count:,} {v.what} follow the last {_PART[v.after]}; not read",
+        f"{v.count:,} {v.what} follow the last {v.after}"
+        + {"triangle": " that the file states", "row": " that the header states"}.get(v.after, "")
+        + "; not read",
         "look at the scan: if a part is missing, export it again"),
     "degenerate": lambda v: Said(
         f"{v.count:,} faces with fewer than three corners were dropped",

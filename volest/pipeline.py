@@ -30,7 +30,7 @@ from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.void import Air, ReachableVoid, find_air, find_void
 from volest.cavity.volume import Volume, find_volume
-from volest.dosing import dosed, heap_over_line_mm, over_line_mm
+from volest.dosing import dosed, over_line_mm
 from volest.errors import ScanError
 from volest.notes import Note
 from volest.result import MEASURED, NOTED, BaseLine, Guide, Result, refused, together
@@ -324,21 +324,21 @@ def guided(
     from volest.cavity.imprints import find_imprints
 
     base, clock, rooms, surface = cavity.base, cavity.clock, cavity.rooms, cavity.skin.surface
+    (over_mm, cast_over_mm), cast = over_line_mm(result, settings), settings.lab.cast
     imprints = find_imprints(surface, rooms, base, clock)
     thickness = find_thickness(
         rooms,
         base,
         clock,
         imprints,
-        over_mm=over_line_mm(result, settings),
-        wanted_mm=settings.lab.cast.least_mm,
+        over_mm=cast_over_mm,
+        wanted_mm=cast.least_mm,
     )
     separation = find_separation(surface, rooms, base, clock, imprints)
     flow = None
     if imprints is not None and flowing:
         gums_mm = [one.gum_mm for one in thickness.behind]
         flow = find_flow(rooms, base, cavity.rim.crest_mm, clock, imprints, gums_mm=gums_mm)
-    over_mm, cast = heap_over_line_mm(result, settings), settings.lab.cast
     palate = preparations = None
     if cast.horseshoe_mm is not None and settings.is_upper(result.scan):
         palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)

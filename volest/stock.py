@@ -131,7 +131,7 @@ def case_lines(entries: Sequence[Entry], lab: Lab) -> list[str]:
 
     A shared mix is parted by the cavities that it filled.
     """
-    kinds = {kind.name: kind for kind in all_stones(lab)}
+    kinds = all_stones(lab)
     costs: dict[tuple[str, int], list[tuple[str, float | None]]] = {}
     names: dict[tuple[str, int], str] = {}
     for entry in (entry for entry in entries if entry.struck is None):

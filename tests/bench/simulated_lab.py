@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench.marked_part import write_between
+from tests.flat import mix
 from volest.lab import Lab, Learned, Pour, Way, Ways, learn
 from volest.settings import Settings
-from volest.stone.mix import Beyond, Mix, first_pour, mix
+from volest.stone.mix import Beyond, Mix, first_pour
 
 PAGE = Path(__file__).parents[2] / "docs" / "explanation" / "mix.md"
 POURS, SEEDS, FLAT_PERCENT = 200, 40, 20.0

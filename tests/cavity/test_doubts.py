@@ -91,6 +91,17 @@ def test_a_sound_scan_has_no_notes() -> None:
     assert doubts(pose=None) == {}
 
 
+@pytest.mark.parametrize(("prisms_ml", "refused"), [(8.9, True), (9.1, False), (11.1, True)])
+def test_two_ways_that_differ_by_a_tenth(prisms_ml: float, *, refused: bool) -> None:
+    # docs/reference/refusals.md: 'unsound' from a tenth on
+    if not refused:
+        assert "ways-differ" in doubts(volume=stated(10.0, prisms_ml))
+        return
+    with pytest.raises(ScanError) as caught:
+        doubts(volume=stated(10.0, prisms_ml))
+    assert caught.value.code == "unsound"
+
+
 @pytest.mark.parametrize(("runner_up", "codes"), [(0.4, set()), (0.6, {"axis-unsure"})])
 def test_another_axis(runner_up: float, codes: set[str]) -> None:
     assert set(doubts(pose=replace(POSE, runner_up=runner_up))) == codes

@@ -10,10 +10,8 @@ from tests.cavity.posing import STILL, given, measured
 from tests.cavity.terrain import disc, relief_of, ring
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import level_plane
-from volest.cavity.doubts import _refuse_discord
 from volest.cavity.rim import robust_plane
 from volest.cavity.trim import _stand_off_mm
-from volest.cavity.volume import Volume
 from volest.errors import ScanError
 
 
@@ -52,21 +50,6 @@ def test_a_cast_stands_on_three_points() -> None:
     places = np.array([[0.0, 0.0], [6.0, 0.0], [0.0, 6.0], [1.0, 1.0]])
     over = np.array([0.0, 3.0, 3.0, 0.2])
     assert _stand_off_mm(places, over, np.array([2.0, 2.0])) == pytest.approx(2.0)
-
-
-@pytest.mark.parametrize(("prisms_ml", "refused"), [(8.9, True), (9.1, False), (11.1, True)])
-def test_two_ways_that_differ_by_a_tenth(prisms_ml: float, *, refused: bool) -> None:
-    # docs/reference/refusals.md: 'unsound' from a tenth on
-    volume = Volume(
-        columns_ml=10.0, prisms_ml=prisms_ml, holed=False, footprint_mm2=1.0,
-        slope_ml_per_mm=1.0, curve=np.zeros((1, 2)),
-    )  # fmt: skip
-    if not refused:
-        _refuse_discord(volume)
-        return
-    with pytest.raises(ScanError) as caught:
-        _refuse_discord(volume)
-    assert caught.value.code == "unsound"
 
 
 def test_a_bubble_is_left_out_and_told() -> None:

@@ -4,12 +4,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.flat import mix
+from tests.flat import flat, mix
 from volest.errors import MixError
-from volest.lab import Bowl, Lab
+from volest.lab import BenchTime, Bowl, Lab
 from volest.settings import Settings
-from volest.stone.mix import Mix, first_pour, fits_one, into_bowls, most_mixes
-from volest.stone.reference import mixing_min, stone_type
+from volest.stone.mix import Mix, first_pour, most_mixes, shared_pour
+from volest.stone.reference import find_stone, mixing_min
 
 SMALL = Bowl(name="small", least_ml=30, most_ml=70)
 LARGE = Bowl(name="large", least_ml=60, most_ml=160)
@@ -17,12 +17,13 @@ FOR_HAND = Bowl(name="green", way="hand", most_ml=300)
 
 
 def fit(volume_ml: float, *bowls: Bowl, way: str = "vacuum", stone: str = "type-4") -> Mix:
-    return into_bowls(lambda mixes, _: mix(volume_ml, stone=stone, mixes=mixes), bowls, way)
+    return first_pour(volume_ml, flat(lab=Lab(bowl=bowls), way=way, stone=stone))
 
 
 def test_without_bowls_nothing_changes() -> None:
-    assert fit(1000).as_record() == mix(1000).as_record()
-    assert fit(1000).bowl is None
+    bare, alone = fit(1000), mix(1000)
+    assert (bare.powder_g, bare.water_ml, bare.notes) == (alone.powder_g, alone.water_ml, ())
+    assert bare.bowl is None
 
 
 @pytest.mark.parametrize(("volume_ml", "bowl"), [(30, "small"), (55, "small"), (65, "large")])
@@ -72,7 +73,7 @@ def test_refused_when_it_cannot_be_mixed_in_time() -> None:
 
 def test_without_a_working_time_nothing_is_split() -> None:
     # Summary of the American standard: type 1 sets in 2.5 to 5 min; no working time was found.
-    assert most_mixes(stone_type("type-1"), "hand") == 1
+    assert most_mixes(find_stone("type-1"), "hand", BenchTime()) == 1
     with pytest.raises(MixError, match="no working time is known"):
         fit(250, LARGE, stone="type-1")
 
@@ -81,7 +82,9 @@ def test_times_of_a_mix() -> None:
     # Two handouts: soak 15 to 30 s; course text: 30 to 60 s by hand. By hand 30 + 60 = 90 s.
     # Common practice, no source: wetting 30 s, a minute under vacuum. 30 + 30 + 60 = 120 s.
     assert (mixing_min("hand"), mixing_min("vacuum")) == (1.5, 2.0)
-    assert most_mixes(stone_type("type-4"), "hand") == 2  # 2 * 1.5 + 1 <= 5 < 3 * 1.5 + 1
+    assert (
+        most_mixes(find_stone("type-4"), "hand", BenchTime()) == 2
+    )  # 2 * 1.5 + 1 <= 5 < 3 * 1.5 + 1
 
 
 def test_bowls_of_the_other_way_do_not_count() -> None:
@@ -109,16 +112,18 @@ def test_more_volume_never_gives_less_across_splits(
     assert less.mixes <= more.mixes
 
 
-def test_one_mix_is_always_made_however_many_are_poured_from_it() -> None:
-    # 5 min of working time, 1 min a pour: nothing is left after five, and one mix there must be.
-    assert [most_mixes(stone_type("type-4"), "hand", n) for n in (1, 2, 3, 5, 9)] == [2, 2, 1, 1, 1]
+def test_one_mix_is_always_made_however_long_it_is_poured() -> None:
+    # 5 min of working time, 1.5 a mix: nothing is left after five, and one mix there must be.
+    times = [BenchTime(quadrant_min=minutes) for minutes in (1, 2, 3, 5, 9)]
+    assert [most_mixes(find_stone("type-4"), "hand", each) for each in times] == [2, 2, 1, 1, 1]
 
 
 def test_a_bowl_may_be_filled_to_its_mark_and_not_beyond() -> None:
     whole = mix(55)
 
     def fits(most_ml: float) -> bool:
-        return fits_one(lambda *_: whole, [Bowl(name="one", most_ml=most_ml)], "vacuum")
+        lab = Lab(bowl=(Bowl(name="one", most_ml=most_ml),))
+        return shared_pour([55], flat(lab=lab)) is not None
 
     assert fits(whole.mix_ml)
     assert not fits(whole.mix_ml - 0.01)

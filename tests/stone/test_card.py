@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from tests.flat import flat, mix
-from volest.lab import HAND, Bowl, Lab
+from volest.lab import HAND, Bowl, Lab, OwnStone
 from volest.settings import Settings
 from volest.stone.mix import STRETCH_IN_WORDS, Beyond, Mix, first_pour
 from volest.stone.reference import (
@@ -17,10 +17,7 @@ from volest.stone.reference import (
     STEPS,
     UNKNOWN,
     WINDOWS,
-    Band,
-    Figure,
     pour_window,
-    stone_type,
 )
 from volest.stone.words import (
     CAUTIONS,
@@ -141,14 +138,14 @@ def test_hand_premix_then_a_minute_under_vacuum() -> None:
 
 def test_by_hand_two_turns_a_second() -> None:
     # A handout on pouring casts: about a minute at 2 turns a second.
-    by_hand = " ".join(steps(mix(50), HAND))
+    by_hand = " ".join(steps(mix(50, way=HAND)))
     assert "2 turns a second" in by_hand
     assert "vacuum" not in by_hand
 
 
 def test_no_number_without_a_unit() -> None:
     made, base = mix(250, mixes=2), mix(31, stone="type-3")
-    lines = [*steps(made), *steps(made, HAND), *if_short(made), *yield_in_words(made)]
+    lines = [*steps(made), *steps(replace(made, way=HAND)), *if_short(made), *yield_in_words(made)]
     lines += [*base_steps(made, base, 2.0), scoops_in_words(made), STRETCH_IN_WORDS]
     units = r"mL|g|s|min|mm|%|mixes|full scoops?|turns a second|to \d+ (s|min)"
     for line in lines:
@@ -219,8 +216,7 @@ def test_a_base_without_nodules_holds_by_undercuts() -> None:
 
 
 def test_costs_are_shared_out_to_the_waste() -> None:
-    price = Figure(value=10.0, unit="CHF per kg", source="invented", mark="the lab's own")
-    made = mix(50, stone=replace(stone_type("type-4"), price=price, currency="CHF"))
+    made = mix(50, lab=Lab(stone=(OwnStone(name="type-4", price_per_kg=10.0),), currency="CHF"))
     # 103 g at 10 a kg; 7.92 of 57.92 mL are waste.
     assert "costs 1.03 CHF, 0.14 CHF of it waste" in yield_in_words(made)[-1]
 
@@ -247,11 +243,10 @@ def test_a_mix_is_told_as_a_sum() -> None:
 
 def timed(low: float | None, high: float | None = None) -> Mix:
     """Mix a stone with a stated working time."""
-    kind = stone_type("type-4")
-    band = None
-    if low is not None:
-        band = Band(low=low, high=high or low, unit="min", source="invented", mark="read")
-    return mix(50, stone=replace(kind, working_time=band))
+    if low is None:
+        return mix(50, stone="type-1")  # no working time was found
+    own = OwnStone(name="own", like="4", working_low_min=low, working_high_min=high)
+    return mix(50, stone="own", lab=Lab(stone=(own,)))
 
 
 def test_the_bowl_is_named_where_one_is_known() -> None:

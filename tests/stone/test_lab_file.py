@@ -201,7 +201,7 @@ def test_own_stones_stand_on_the_type_they_are_like() -> None:
     changed = find_stone("4", lab)
     assert (changed.name, changed.wp.value) == ("type-4", 21.0)
     assert str(changed.wp_range) == "20 to 23"
-    assert [kind.name for kind in all_stones(lab)] == [*STONE_TYPES, "ivory"]
+    assert [*all_stones(lab)] == [*STONE_TYPES, "ivory"]
     with pytest.raises(UsageError, match=r"ivory.*type-5"):
         find_stone("marble", lab)
 

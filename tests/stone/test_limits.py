@@ -8,17 +8,17 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.flat import mix
+from tests.flat import flat, mix
 from volest.errors import MixError
-from volest.lab import Bench, Bowl
+from volest.lab import Bench, Bowl, Lab
 from volest.stone.mix import (
     MOST_VOLUME_ML,
-    Make,
+    Mix,
     base_volume_ml,
     check_volume,
     check_wp,
-    fits_one,
-    into_bowls,
+    first_pour,
+    shared_pour,
     waste_notes,
 )
 from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
@@ -60,26 +60,25 @@ def test_a_waste_under_two_per_cent_is_told(percent: float, meant: int | None) -
 SMALL, LARGE = Bowl(name="small", most_ml=70), Bowl(name="large", most_ml=160)
 
 
-def of(volume_ml: float) -> Make:
-    return lambda mixes, _: mix(volume_ml, mixes=mixes)
-
-
 @pytest.mark.parametrize(("volume_ml", "fits"), [(50, True), (100, True), (150, False)])
 def test_one_bowl_is_enough_where_the_largest_holds_it(volume_ml: float, *, fits: bool) -> None:
     # With 15 % on top: 57.5, 115 and 172.5 mL in bowls of 70 and 160.
     for bowls in ((SMALL, LARGE), (LARGE, SMALL)):
-        assert fits_one(of(volume_ml), bowls, "vacuum") == fits
+        assert (shared_pour([volume_ml], flat(lab=Lab(bowl=bowls))) is not None) == fits
 
 
 def test_without_a_bowl_of_that_way_nothing_fits() -> None:
-    assert not fits_one(of(1), (SMALL,), "hand")
-    assert fits_one(of(1000), (), "hand")  # no bowls are known: nothing to go by
+    assert shared_pour([1], flat(lab=Lab(bowl=(SMALL,)), way="hand")) is None
+    assert shared_pour([1000], flat(way="hand")) is not None  # no bowls are known
 
 
 def test_a_bowl_of_the_right_load_is_no_word() -> None:
-    made = into_bowls(of(50), (Bowl(name="one", least_ml=50, most_ml=70),), "vacuum")
-    assert made.notes == ()
-    under = into_bowls(of(50), (Bowl(name="one", least_ml=65, most_ml=70),), "vacuum")
+    def made(least_ml: float) -> Mix:
+        bowl = Bowl(name="one", least_ml=least_ml, most_ml=70)
+        return first_pour(50, flat(lab=Lab(bowl=(bowl,))))
+
+    assert made(50).notes == ()
+    under = made(65)
     assert [note.code for note in under.notes] == ["bowl-underfilled"]
     assert under.notes[0].values["each_ml"] == under.mix_ml
     assert under.notes[0].values["least_ml"] == 65

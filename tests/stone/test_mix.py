@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 from tests.flat import mix
 from volest.errors import MixError, UsageError
 from volest.lab import Bench
-from volest.stone.mix import STRETCH_IN_WORDS, Mix, marks_note, stretched, volume_per_gram_ml
+from volest.stone.mix import STRETCH_IN_WORDS, Mix, ratio_notes, volume_per_gram_ml
 from volest.stone.reference import (
     BENCH_FIGURES,
     STONE_TYPES,
-    stone_type,
+    find_stone,
     theoretical_water_g,
     water_density_g_per_ml,
 )
@@ -112,7 +112,7 @@ def test_full_scoops_and_the_rest_are_the_powder_of_each_mix(
 
 
 def solid_ml(made: Mix) -> float:
-    return made.powder_g / stone_type(made.stone).powder_density.value + made.water_ml
+    return made.powder_g / find_stone(made.stone).powder_density.value + made.water_ml
 
 
 @given(volumes, stones, wastes, ways, airs)
@@ -129,7 +129,7 @@ def test_never_less_than_needed(
 @given(volumes, stones, wastes, ways, airs)
 def test_consistent(volume_ml: float, stone: str, waste: float, by: str, air: float) -> None:
     made = mix(volume_ml, stone=stone, waste_percent=waste, by=by, air_percent=air)
-    wp = stone_type(stone).wp.value
+    wp = find_stone(stone).wp.value
     assert made.mix_ml * (1 - air / 100) == pytest.approx(solid_ml(made))
     assert made.waste_ml == pytest.approx(made.mix_ml - volume_ml)
     assert abs(made.water_ml - made.powder_g * wp / 100) <= 0.1 + 1e-9
@@ -225,8 +225,6 @@ def test_amounts_that_make_no_sense_are_refused(value: float) -> None:
 def test_unknown_words_are_refused() -> None:
     with pytest.raises(UsageError, match="type-4"):
         mix(50, stone="marble")
-    with pytest.raises(UsageError, match="gram or scoop"):
-        mix(50, by="cup")
     with pytest.raises(MixError, match="15 to 30"):
         mix(50, bench=Bench(water_c=60))
 
@@ -340,11 +338,11 @@ def test_three_scoops_with_half_a_ml_to_a_ml_more() -> None:
 
 @given(st.sampled_from(sorted(STONE_TYPES)), st.floats(0.0, 20.0))
 def test_never_beyond_the_range(name: str, more_ml: float) -> None:
-    kind = stone_type(name)
-    wp, notes = stretched(kind, kind.wp.value, more_ml)
-    assert kind.wp.value <= wp <= kind.wp_range.high
+    kind = find_stone(name)
+    made = mix(200, stone=name, stretch_ml_per_100g=more_ml)
+    assert kind.wp.value <= made.wp_ml_per_100g <= kind.wp_range.high
     held = kind.wp.value + more_ml > kind.wp_range.high
-    assert [note.code for note in notes] == (["stretch-held"] if held else [])
+    assert [note.code for note in made.notes] == (["stretch-held"] if held else [])
 
 
 def test_held_at_the_end_of_the_range() -> None:
@@ -378,9 +376,10 @@ def test_a_stretch_that_cannot_be_meant(more_ml: float) -> None:
 )
 def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: bool) -> None:
     # Study cards "Gypsum products": 19 to 24 for die stone; ratios are spoken to a tenth of a mL
-    notes = marks_note(stone_type("4"), 20.0, rounded)
+    notes = ratio_notes(find_stone("4"), 20.0, asked=20.0, made=rounded)
     assert [note.code for note in notes] == ["wp-by-marks"] * flagged
-    assert marks_note(stone_type("4"), 25.0, rounded) == ()  # out of it on purpose: told elsewhere
+    on_purpose = ratio_notes(find_stone("4"), 25.0, asked=25.0, made=rounded)
+    assert [note.code for note in on_purpose] == ["wp-outside"]
 
 
 @pytest.mark.parametrize(
@@ -388,5 +387,5 @@ def test_the_ratio_as_mixed_is_judged_to_a_tenth(rounded: float, *, flagged: boo
 )
 def test_too_thick_is_stiff_and_too_thin_is_weak(wp_ml_per_100g: float, word: str) -> None:
     # Textbooks of dental materials, from memory
-    _, notes = stretched(stone_type("4"), wp_ml_per_100g, 0.0)
+    notes = mix(500, wp_ml_per_100g=wp_ml_per_100g).notes
     assert [word in note.text for note in notes] == [True] * bool(word)

@@ -1,17 +1,15 @@
 """Rounding to a bench: never down in volume, never finer than the bench."""
 
 import math
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.flat import mix
-from volest.errors import UsageError
-from volest.lab import Bench
-from volest.stone.mix import Mix, dealt_out, powder_up, shown
-from volest.stone.reference import STONE_TYPES, stone_type, theoretical_water_g
+from volest.lab import Bench, Lab, OwnStone
+from volest.stone.mix import Mix, dealt_out, shown, up_to_step
+from volest.stone.reference import STONE_TYPES, find_stone, theoretical_water_g
 
 volumes = st.floats(2.0, 500.0)
 stones = st.sampled_from(sorted(STONE_TYPES))
@@ -128,9 +126,9 @@ def test_the_mark_below_serves_where_the_ratio_keeps() -> None:
 
 def test_the_end_of_the_range_is_not_passed_by_a_step_of_the_scale() -> None:
     # 25 mL at W/P 32 go with 78.125 g: 78 g would be 32.1, past the range, 79 g is not.
-    thin = replace(stone_type("type-3"), wp_range=replace(stone_type("type-3").wp_range, high=32.0))
+    lab, bench = Lab(stone=(OwnStone(name="type-3", wp_high=32.0),)), Bench(cylinder_step_ml=1.0)
     volume_ml = 77.0 * (1 / 2.76 + 0.32) / 1.15
-    made = mix(volume_ml, stone=thin, wp_ml_per_100g=32.0, bench=Bench(cylinder_step_ml=1.0))
+    made = mix(volume_ml, stone="type-3", lab=lab, wp_ml_per_100g=32.0, bench=bench)
     assert (made.powder_g, made.water_ml) == (79.0, 25.0)
 
 
@@ -152,10 +150,8 @@ def test_nothing_is_shown_finer_than_its_step(amount: float, step: float, words:
 
 
 def test_steps_by_hand() -> None:
-    assert powder_up(0.2, 1.0) == 1.0
-    assert powder_up(103.0000000001, 1.0) == 103.0  # float noise is not a gram
-    with pytest.raises(UsageError, match="gram or scoop"):
-        mix(50, by="cup")
+    assert up_to_step(0.2, 1.0) == 1.0
+    assert up_to_step(103.0000000001, 1.0) == 103.0  # float noise is not a gram
 
 
 @pytest.mark.parametrize(
@@ -175,15 +171,5 @@ def test_marks_by_hand(
     powder_g: float, step_g: float, mark_ml: float, dealt: tuple[float, float]
 ) -> None:
     # Hand arithmetic from the rule that docs/explanation/mix.md states; W/P 20, grains of 2.76.
-    assert (
-        dealt_out(
-            powder_g,
-            20.0,
-            density=2.76,
-            wp_held=(19.75, 24.0),
-            binds_ml_per_100g=18.6,
-            step_g=step_g,
-            mark_ml=mark_ml,
-        )
-        == dealt
-    )
+    bench = Bench(cylinder_step_ml=mark_ml)
+    assert dealt_out(powder_g, 20.0, find_stone("4"), bench, step_g=step_g) == dealt

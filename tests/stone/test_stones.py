@@ -16,11 +16,10 @@ from volest.stone.reference import (
     all_stones,
     find_stone,
     own_stone,
-    stone_type,
 )
 
 MARKS = {"read", "from memory", "common practice, no source", "derived"}
-LIKE = stone_type("type-4")
+LIKE = find_stone("type-4")
 
 
 # Study cards "Gypsum products", water to powder: plaster 45-50, stone 28-30, die stone 19-24.
@@ -29,7 +28,7 @@ LIKE = stone_type("type-4")
     [("type-2", 45, 50), ("type-3", 28, 30), ("type-4", 19, 24), ("type-5", 19, 24)],
 )
 def test_wp_bands(name: str, low: float, high: float) -> None:
-    band = stone_type(name).wp_range
+    band = find_stone(name).wp_range
     assert (band.low, band.high, band.unit) == (low, high, "mL per 100 g")
 
 
@@ -39,18 +38,18 @@ def test_wp_bands(name: str, low: float, high: float) -> None:
     [("type-2", 40, 50), ("type-3", 25, 30), ("type-4", 19, 24), ("type-5", 19, 24)],
 )
 def test_usual_wp_lies_in_a_second_table_too(name: str, low: float, high: float) -> None:
-    assert low <= stone_type(name).wp.value <= high
+    assert low <= find_stone(name).wp.value <= high
 
 
 def test_die_stone_is_100_g_to_20_ml() -> None:
     # Common practice, no source.
-    usual = stone_type("type-4").wp
+    usual = find_stone("type-4").wp
     assert (usual.value, usual.mark) == (20.0, "common practice, no source")
 
 
 def test_three_scoops_with_a_little_more_water_stay_in_the_band() -> None:
     # Common practice, no source: 150 g is stretched from 30 to 30.5-31 mL for a longer pour.
-    band = stone_type("type-4").wp_range
+    band = find_stone("type-4").wp_range
     assert 100 * 30.5 / 150 in band
     assert 100 * 31.0 / 150 in band
 
@@ -81,17 +80,17 @@ def test_recalled_limits_do_not_claim_the_standard() -> None:
 @pytest.mark.parametrize("number", range(1, 6))
 @pytest.mark.parametrize("form", ["type-{}", "type {}", "{}", "Type {}", " type_{} ", "TYPE{}"])
 def test_names(form: str, number: int) -> None:
-    assert stone_type(form.format(number)).name == f"type-{number}"
+    assert find_stone(form.format(number)).name == f"type-{number}"
 
 
 def test_roman_names() -> None:
-    assert stone_type("Type IV").name == "type-4"
+    assert find_stone("Type IV").name == "type-4"
 
 
 @pytest.mark.parametrize("name", ["", "type", "type-6", "0", "stone", "4.0", "type-44"])
 def test_unknown_names_are_refused_with_the_known_ones(name: str) -> None:
     with pytest.raises(UsageError, match="type-1, type-2, type-3, type-4, type-5"):
-        stone_type(name)
+        find_stone(name)
 
 
 def ends(band: Band | None) -> tuple[float, float]:
@@ -111,7 +110,7 @@ def ends(band: Band | None) -> tuple[float, float]:
     ],
 )
 def test_limits_of_expansion(name: str, low: float, high: float) -> None:
-    kind = stone_type(name)
+    kind = find_stone(name)
     assert ends(kind.expansion_limits) == (low, high)
     assert kind.expansion_limits.unit == "%"
 
@@ -122,7 +121,7 @@ def test_limits_of_expansion(name: str, low: float, high: float) -> None:
     [("type-2", 0.2, 0.3), ("type-3", 0.08, 0.10), ("type-4", 0.05, 0.07)],
 )
 def test_usual_expansion_lies_in_the_limits(name: str, low: float, high: float) -> None:
-    kind = stone_type(name)
+    kind = find_stone(name)
     assert ends(kind.expansion_typical) == (low, high)
     assert low in kind.expansion_limits
     assert high in kind.expansion_limits
@@ -134,7 +133,7 @@ def test_usual_expansion_lies_in_the_limits(name: str, low: float, high: float) 
 )
 def test_plaster_is_beta_and_stone_alpha(names: tuple[str, ...], density: float) -> None:
     for name in names:
-        powder = stone_type(name).powder_density
+        powder = find_stone(name).powder_density
         assert (powder.value, powder.unit) == (density, "g/cm3")
 
 
@@ -153,7 +152,7 @@ def test_plaster_is_beta_and_stone_alpha(names: tuple[str, ...], density: float)
 def test_times(
     name: str, working: tuple[float, float] | None, initial_set: tuple[float, float] | None
 ) -> None:
-    kind = stone_type(name)
+    kind = find_stone(name)
     for band, expected in ((kind.working_time, working), (kind.initial_set, initial_set)):
         assert (band is None) == (expected is None)
         if band is not None:
@@ -162,7 +161,7 @@ def test_times(
 
 def test_impression_plaster_is_the_thinnest() -> None:
     # Textbooks of dental materials, from memory: 50 to 75 mL per 100 g.
-    assert ends(stone_type("type-1").wp_range) == (50.0, 75.0)
+    assert ends(find_stone("type-1").wp_range) == (50.0, 75.0)
 
 
 def test_a_usual_ratio_is_the_middle_where_nothing_else_is_known() -> None:
@@ -228,5 +227,5 @@ def test_a_type_may_be_changed_under_its_own_name() -> None:
     lab = Lab(stone=(OwnStone(name="Type IV", wp=21.0), OwnStone(name="house", like="type-3")))
     assert find_stone("type-4", lab).wp.value == 21.0
     assert find_stone("4", lab).name == "type-4"
-    names = [kind.name for kind in all_stones(lab)]
+    names = [*all_stones(lab)]
     assert names == [*STONE_TYPES, "house"]

@@ -50,37 +50,30 @@ def find_doubts(
     volume: Volume,
     closing: Closing | None = None,
 ) -> tuple[Note, ...]:
-    """Collect the notes of one measurement."""
-    _refuse_base_line(trim, volume)
-    _refuse_holes(rooms, volume)
-    if closing is None:  # the exact sum lacks what was closed
-        _refuse_discord(volume)
+    """Collect the notes of one measurement, or refuse it."""
+    _refuse(rooms, trim, volume, is_whole=closing is None)
+    runner_up = 0.0 if pose is None else pose.runner_up
     return (
-        *_of_the_line(pose, base, rooms, trim, volume),
-        *_of_the_rim(footprint, base, rooms, trim),
-        *_of_the_surface(rooms, closing, clock),
-        *_of_the_room(footprint, rooms, air, clock, volume, sum_is_whole=closing is None),
+        *((Note(AXIS_UNSURE, share_percent=100 * runner_up),) if runner_up > ALIKE else ()),
+        *_of_the_rim(footprint, base, rooms, trim, volume),
+        *_of_the_cavity(footprint, rooms, air, clock, volume, closing=closing),
     )
 
 
-def _refuse_base_line(trim: Trim, volume: Volume) -> None:
-    """Refuse a base line under the cavity or far over its rim."""
+def _refuse(rooms: ReachableVoid, trim: Trim, volume: Volume, *, is_whole: bool) -> None:
+    """Refuse a base line beside the cavity, too much that is missing, and two ways far apart."""
+    wrong_line = ""
     if volume.columns_ml < LEAST_ML:
-        found = f"a base line with {volume.columns_ml:.2f} mL of cavity under it"
+        wrong_line = f"a base line with {volume.columns_ml:.2f} mL of cavity under it"
     elif trim.rim_highest_mm < -HIGHEST_MM:
-        found = f"a base line {-trim.rim_highest_mm:.0f} mm over the highest point of the rim"
-    else:
-        return
-    raise ScanError(
-        found,
-        needed="one between the deepest pits and the rim, or a little over it",
-        remedy="give another height, or follow the rim",
-        code="base-misses",
-    )
-
-
-def _refuse_holes(rooms: ReachableVoid, volume: Volume) -> None:
-    """Refuse a scan of which too much is missing."""
+        wrong_line = f"a base line {-trim.rim_highest_mm:.0f} mm over the highest point of the rim"
+    if wrong_line:
+        raise ScanError(
+            wrong_line,
+            needed="one between the deepest pits and the rim, or a little over it",
+            remedy="give another height, or follow the rim",
+            code="base-misses",
+        )
     if rooms.hole_mm2 > MOST_HOLE_SHARE * volume.footprint_mm2:
         raise ScanError(
             f"{rooms.hole_mm2:.0f} mm2 of {volume.footprint_mm2:.0f} mm2 floor missing",
@@ -88,11 +81,8 @@ def _refuse_holes(rooms: ReachableVoid, volume: Volume) -> None:
             remedy="scan again, tilted so that the deep pits are seen",
             code="holes",
         )
-
-
-def _refuse_discord(volume: Volume) -> None:
-    """Refuse a scan of which two ways of measuring say quite different things."""
-    if volume.disagreement_ml > MOST_DISCORD * volume.columns_ml:
+    # Where surface was closed, the exact sum lacks what is under it.
+    if is_whole and volume.disagreement_ml > MOST_DISCORD * volume.columns_ml:
         raise ScanError(
             f"{volume.columns_ml:.1f} mL by columns and {volume.prisms_ml:.1f} mL by the exact sum",
             needed="a surface of which both say the same",
@@ -101,18 +91,17 @@ def _refuse_discord(volume: Volume) -> None:
         )
 
 
-def _of_the_line(
-    pose: Pose | None, base: BasePlane, rooms: ReachableVoid, trim: Trim, volume: Volume
+def _of_the_rim(
+    footprint: Footprint, base: BasePlane, rooms: ReachableVoid, trim: Trim, volume: Volume
 ) -> Iterator[Note]:
-    """Doubt axis and base line, and a cavity as too shallow or deep as a wrong unit makes it."""
-    if pose is not None and pose.runner_up > ALIKE:
-        yield Note(AXIS_UNSURE, share_percent=100 * pose.runner_up)
+    """Doubt the base line, a depth as of a wrong unit, and where the cavity ends."""
     yield from base.notes
     to_rim_ml = float(column_volumes_ml(rooms, np.array([trim.rim_mean_mm / base.upright]))[0])
-    outline_mm2 = rooms.covered_mm2
-    least_mm = SMALL_DEPTH_MM if outline_mm2 < SMALL_MM2 else DEPTH_MM[0]
+    outline_mm2, (least_mm, most_mm) = rooms.covered_mm2, DEPTH_MM
+    if outline_mm2 < SMALL_MM2:
+        least_mm = SMALL_DEPTH_MM
     depth_mm = 1000.0 * to_rim_ml / outline_mm2
-    if not least_mm <= depth_mm <= DEPTH_MM[1]:
+    if not least_mm <= depth_mm <= most_mm:
         yield Note(
             "odd-volume",
             to_rim_ml=to_rim_ml,
@@ -120,22 +109,15 @@ def _of_the_line(
             depth_mm=depth_mm,
             small_mm2=SMALL_MM2,
             least_mm=least_mm,
-            most_mm=DEPTH_MM[1],
+            most_mm=most_mm,
         )
     if volume.columns_ml < LEAST_FILLED * to_rim_ml:
         yield Note("low-line", under_mm=trim.rim_mean_mm, to_rim_ml=to_rim_ml)
-
-
-def _of_the_rim(
-    footprint: Footprint, base: BasePlane, rooms: ReachableVoid, trim: Trim
-) -> Iterator[Note]:
-    """Doubt where the cavity ends: a scan that stops early, a leak, gaps to be boxed in."""
     if base.how == "rim" and not footprint.has_passed_rim:
         yield Note("rim-not-seen", share_percent=100 * footprint.rising_share)
     if rooms.leaks:
         yield Note("leak")
-    boxed = [work for work in trim.works if work.what == "box"]
-    if boxed:
+    if boxed := [work for work in trim.works if work.what == "box"]:
         yield Note(
             "needs-boxing",
             lengths_mm=tuple(work.length_mm for work in boxed),
@@ -146,46 +128,38 @@ def _of_the_rim(
         )
 
 
-def _of_the_surface(rooms: ReachableVoid, closing: Closing | None, clock: Clock) -> Iterator[Note]:
-    """Doubt what was closed or filled since the scan lacks it."""
-    if closing is not None:
-        yield Note(
-            "unseen-surface",
-            area_mm2=closing.area_mm2,
-            hours=_hours_of(clock, *closing.places_mm[:2]),
-            more_ml=closing.more_ml,
-        )
-    if rooms.hole_mm2 > LEAST_HOLE_MM2:
-        hours = _hours_of(clock, *rooms.grid.places_mm(rooms.hole_cell))
-        yield Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml, hours=hours)
-
-
-def _hours_of(clock: Clock, x_mm: Floats, y_mm: Floats) -> tuple[int, ...]:
-    """Give the hours at which a fair share of some places, (m,), lies."""
-    hours, counts = np.unique(clock.hours(x_mm, y_mm), return_counts=True)
-    return tuple(hours[counts >= PLACE_SHARE * counts.sum()].tolist())
-
-
-def _of_the_room(
+def _of_the_cavity(
     footprint: Footprint,
     rooms: ReachableVoid,
     air: Air,
     clock: Clock,
     volume: Volume,
     *,
-    sum_is_whole: bool,
+    closing: Closing | None,
 ) -> Iterator[Note]:
-    """Doubt what stone does not reach, and what may not be of this cavity."""
+    """Doubt what the scan lacks, what stone does not reach, and what may be of another cavity."""
+    if closing is not None:
+        hours = _hours_of(clock, *closing.places_mm[:2])
+        more_ml = closing.more_ml
+        yield Note("unseen-surface", area_mm2=closing.area_mm2, hours=hours, more_ml=more_ml)
+    if rooms.hole_mm2 > LEAST_HOLE_MM2:
+        hours = _hours_of(clock, *rooms.grid.places_mm(rooms.hole_cell))
+        yield Note("holes-filled", hole_mm2=rooms.hole_mm2, hole_ml=rooms.hole_ml, hours=hours)
     if rooms.sealed_ml > LEAST_SEALED_ML:
         yield Note("sealed-room", sealed_ml=rooms.sealed_ml)
     if air.place_mm is not None and air.trapped_ml > LEAST_AIR_ML:
         hour = int(clock.hours(*air.place_mm))
         yield Note("air-trap", trapped_ml=air.trapped_ml, hour=hour)
-    pieces_ml = rooms.pieces_ml
-    large = pieces_ml[pieces_ml > PIECE_SHARE * pieces_ml.sum()]
+    large = rooms.pieces_ml[rooms.pieces_ml > PIECE_SHARE * rooms.pieces_ml.sum()]
     if len(large) > 1:
         yield Note(SEVERAL, pieces_ml=tuple(sorted(large.tolist(), reverse=True)))
     if footprint.left_out_ml > LEFT_OUT_SHARE * volume.best_ml:
         yield Note(LEFT_OUT, left_out_ml=footprint.left_out_ml)
-    if sum_is_whole and not volume.agreed:
+    if closing is None and not volume.agreed:
         yield Note("ways-differ", columns_ml=volume.columns_ml, exact_ml=volume.prisms_ml)
+
+
+def _hours_of(clock: Clock, x_mm: Floats, y_mm: Floats) -> tuple[int, ...]:
+    """Give the hours at which a fair share of some places, (m,), lies."""
+    hours, counts = np.unique(clock.hours(x_mm, y_mm), return_counts=True)
+    return tuple(hours[counts >= PLACE_SHARE * counts.sum()].tolist())

@@ -65,7 +65,7 @@ def lab_command(
         return
     path, origin = (lab_file, "--lab") if lab_file is not None else lab_in_force(folder)
     lab, habits = (Lab(), {}) if path is None else read_lab_and_habits(path)
-    stones, bench = all_stones(lab), _bench(lab)
+    stones, bench = [*all_stones(lab).values()], _bench(lab)
     if json_file is not None:
         from volest.report.record import as_text  # keeps --help quick
 

@@ -17,9 +17,9 @@ from volest.stone.mix import (
     Mix,
     beyond,
     first_pour,
-    learned_for,
     powder_in_words,
     second_pour,
+    waste_law,
     water_in_words,
 )
 from volest.stone.reference import Window, pour_window
@@ -146,14 +146,14 @@ def _sections(
     taught = [
         words.learned_in_words(law, mix.volume_ml)
         for mix in (made, *(() if base is None else (base,)))
-        if (law := learned_for(mix.stone, settings)) is not None
+        if (law := waste_law(mix.stone, settings)).pours
     ]
     if taught:
         yield "Waste", tuple(taught)
     yield "Before", words.before(window)
-    yield "Steps", words.steps(made, settings.way, nodules_ml=nodules_ml)
+    yield "Steps", words.steps(made, nodules_ml=nodules_ml)
     if base is not None and nodules_ml is not None:
-        yield "Base, the second pour", words.base_steps(made, base, nodules_ml, settings.way)
+        yield "Base, the second pour", words.base_steps(made, base, nodules_ml)
         yield "The base", words.yield_in_words(base)
     more = () if base is None else (words.base_if_short(base),)
     yield "If it does not reach", (*words.if_short(made), *more)

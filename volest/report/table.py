@@ -22,13 +22,12 @@ from volest.report.names import TIE, folded, pieces, short_names, shortened, tie
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
 from volest.stone import words
-from volest.stone.mix import OF_THE_BOWL, Mix, knows_scoop, powder_in_words, water_in_words
+from volest.stone.mix import OF_THE_BOWL, Mix, powder_in_words, scoop_of, water_in_words
 from volest.stone.reference import (
     BEFORE_BASE,
     KINDS,
     SEPARATING,
     StoneType,
-    bench_for,
     find_stone,
     in_words,
 )
@@ -357,8 +356,8 @@ def _scoops(settings: Settings) -> str:
 
 
 def _scoop(kind: StoneType, settings: Settings) -> str:
-    known = knows_scoop(kind, settings)
-    return f"{bench_for(kind, settings.lab).scoop_g:g} g" if known else ""
+    scoop_g = scoop_of(kind, settings)
+    return "" if scoop_g is None else f"{scoop_g:g} g"
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:

@@ -1,26 +1,22 @@
 """From a volume to a mix: what a bench can deal out, which bowl it goes into, the base under it."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from volest.errors import MixError, UsageError
-from volest.lab import HAND, USUAL_VOLUME_ML, VACUUM, Bench, BenchTime, Bowl, Learned, unlearned
+from volest.errors import MixError
+from volest.lab import HAND, USUAL_VOLUME_ML, Bench, BenchTime, Bowl, Learned, unlearned
 from volest.notes import Note
 from volest.settings import Settings
 from volest.stone.reference import (
     LEAST_WP,
     StoneType,
-    bench_for,
     find_stone,
     mixing_min,
-    stone_type,
     theoretical_water_g,
     water_density_g_per_ml,
 )
-
-_DEFAULTS = Settings()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,13 +60,13 @@ class Mix:
     wp_ml_per_100g: float
     unrounded_powder_g: float
     bench: Bench
-    mixes: int = 1
-    bowl: str | None = None
-    way: str = VACUUM
-    has_scoop: bool = True
-    terms_ml: tuple[tuple[str, float], ...] = ()
-    volume_u_ml: float = 0.0
-    risk_percent: float | None = None
+    mixes: int
+    bowl: str | None
+    way: str
+    has_scoop: bool
+    terms_ml: tuple[tuple[str, float], ...]
+    volume_u_ml: float
+    risk_percent: float
     whole_scoops: "Mix | None" = None
     notes: tuple[Note, ...] = ()
 
@@ -128,109 +124,26 @@ class Mix:
 
     def as_record(self) -> dict[str, Any]:
         """Return the mix as plain values for JSON."""
-        record = _rounded(self, *_TOLD)
-        if not self.has_scoop:
-            record["scoops"] = None
-        record["terms_ml"] = {name: round(ml, _TOLD_DIGITS) for name, ml in self.terms_ml}
         whole = self.whole_scoops
-        by_scoop = whole and _rounded(whole, "scoops", "powder_g", "water_ml", "mix_ml")
         unrounded = {"powder_g": self.unrounded_powder_g, "water_ml": self.unrounded_water_ml}
         return {
-            **record,
-            "by_scoop": by_scoop,
-            "unrounded": {name: round(amount, _TOLD_DIGITS) for name, amount in unrounded.items()},
+            **{name: _told(getattr(self, name)) for name in _TOLD},
+            **({} if self.has_scoop else {"scoops": None}),
+            "terms_ml": {name: _told(ml) for name, ml in self.terms_ml},
+            "by_scoop": whole and {name: _told(getattr(whole, name)) for name in _TOLD_BY_SCOOP},
+            "unrounded": {name: _told(amount) for name, amount in unrounded.items()},
         }
 
 
 _TOLD = (
-    "stone",
-    "powder_g",
-    "water_ml",
-    "scoops",
-    "mixes",
-    "full_scoops",
-    "rest_g",
-    "way",
-    "bowl",
-    "waste_ml",
-    "mix_ml",
-    "volume_u_ml",
+    *("stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way", "bowl"),
+    *("waste_ml", "mix_ml", "volume_u_ml"),
 )
-_TOLD_DIGITS = 6
+_TOLD_BY_SCOOP = ("scoops", "powder_g", "water_ml", "mix_ml")
 
 
-def _rounded(made: Mix, *names: str) -> dict[str, Any]:
-    values = {name: getattr(made, name) for name in names}
-    return {
-        name: round(one, _TOLD_DIGITS) if isinstance(one, float) else one
-        for name, one in values.items()
-    }
-
-
-def mix(
-    volume_ml: float,
-    *,
-    stone: str | StoneType = _DEFAULTS.stone,
-    waste_percent: float = _DEFAULTS.waste_percent,
-    residue_ml: float = _DEFAULTS.residue_ml,
-    reserve_ml: float = 0.0,
-    parts_ml: Mapping[str, float] | None = None,
-    wp_ml_per_100g: float | None = None,
-    stretch_ml_per_100g: float = 0.0,
-    by: str = _DEFAULTS.by,
-    air_percent: float = 0.0,
-    bench: Bench = _DEFAULTS.lab.bench,
-    mixes: int = 1,
-) -> Mix:
-    """Say how much powder and water fill a volume.
-
-    ``needed = volume * (1 + waste / 100) + residue + reserve``, ``powder = needed / (volume per
-    gram)`` by ideal mixing. Both are put on steps of the bench so that the mix is never short and
-    keeps its ratio (see `dealt_out`). Several equal mixes each leave their residue, each have the
-    reserve, and are each rounded. `parts_ml` says what the volume is the sum of.
-    """
-    kind = stone if isinstance(stone, StoneType) else stone_type(stone)
-    check_volume(volume_ml)
-    check_extras(waste_percent, residue_ml, air_percent, stretch_ml_per_100g)
-    usual = kind.wp.value if wp_ml_per_100g is None else wp_ml_per_100g
-    check_wp(usual)
-    wp, notes = stretched(kind, usual, stretch_ml_per_100g)
-    density = kind.powder_density.value
-    share_ml = volume_ml * waste_percent / 100.0
-    each_ml = (volume_ml + share_ml) / mixes + residue_ml + reserve_ml
-    unrounded_g = each_ml / volume_per_gram_ml(density, wp, air_percent=air_percent)
-    binds = theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)  # mL per 100 g
-    powder_g, water_ml = dealt_out(
-        unrounded_g,
-        wp,
-        density=density,
-        wp_held=(max(stiffest(kind, wp), binds), max(kind.wp_range.high, wp)),
-        binds_ml_per_100g=binds,
-        step_g=powder_step_g(by, bench),
-        mark_ml=bench.cylinder_step_ml,
-    )
-    mix_ml = (powder_g / density + water_ml) / (1.0 - air_percent / 100.0) * mixes
-    terms_ml = {
-        **(parts_ml or {"cavity": volume_ml}),
-        "share": share_ml,
-        "residue": residue_ml * mixes,
-        "reserve": reserve_ml * mixes,
-        "rounding": mix_ml - each_ml * mixes,
-    }
-    return Mix(
-        kind=kind,
-        volume_ml=volume_ml,
-        needed_ml=each_ml * mixes,
-        powder_g=powder_g * mixes,
-        water_ml=water_ml * mixes,
-        mix_ml=mix_ml,
-        terms_ml=tuple(terms_ml.items()),
-        wp_ml_per_100g=wp,
-        unrounded_powder_g=unrounded_g * mixes,
-        bench=bench,
-        mixes=mixes,
-        notes=(*notes, *marks_note(kind, wp, 100.0 * water_ml / powder_g, by=by)),
-    )
+def _told(value: Any) -> Any:
+    return round(value, 6) if isinstance(value, float) else value
 
 
 def volume_per_gram_ml(
@@ -311,43 +224,18 @@ SPOKEN_DIGITS = 1  # a ratio is spoken to a tenth of a mL per 100 g, and judged 
 SAME_WP = 0.25
 
 
-def stretched(
-    kind: StoneType, wp_ml_per_100g: float, stretch_ml_per_100g: float
-) -> tuple[float, tuple[Note, ...]]:
-    """Add water for working time, up to the end of the stone's range; with what is doubtful."""
-    asked = wp_ml_per_100g + stretch_ml_per_100g
-    held = min(asked, max(kind.wp_range.high, wp_ml_per_100g))
-    notes = []
-    if held < asked:
-        told = Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=held, stone=kind.name)
-        notes.append(told)
-    if held not in kind.wp_range:
-        notes.append(Note("wp-outside", **_against_range(kind, held)))
-    return held, tuple(notes)
-
-
-def stiffest(kind: StoneType, wp_ml_per_100g: float) -> float:
-    """Say down to which ratio a mix counts as asked: not below the range unless asked for.
-
-    >>> from volest.stone.reference import stone_type
-    >>> stiffest(stone_type("4"), 22.0), stiffest(stone_type("4"), 18.7)
-    (21.75, 18.7)
-    """
-    return min(wp_ml_per_100g, max(wp_ml_per_100g - SAME_WP, kind.wp_range.low))
-
-
-def marks_note(
-    kind: StoneType, wp_ml_per_100g: float, rounded: float, *, by: str = "gram"
-) -> tuple[Note, ...]:
-    """Flag a ratio that only the rounding has pushed out of the range."""
-    if wp_ml_per_100g not in kind.wp_range or round(rounded, SPOKEN_DIGITS) in kind.wp_range:
-        return ()
-    return (Note("wp-by-marks", by=by, **_against_range(kind, rounded)),)
-
-
-def _against_range(kind: StoneType, wp_ml_per_100g: float) -> dict[str, float | str]:
-    low, high = kind.wp_range.low, kind.wp_range.high
-    return {"wp_ml_per_100g": wp_ml_per_100g, "low": low, "high": high, "stone": kind.name}
+def ratio_notes(
+    kind: StoneType, wp_ml_per_100g: float, *, asked: float, made: float, by: str = "gram"
+) -> Iterator[Note]:
+    """Flag water that is held, and a ratio outside of the range, by wish or by rounding alone."""
+    low, high, wp = kind.wp_range.low, kind.wp_range.high, wp_ml_per_100g
+    outside: dict[str, float | str] = {"low": low, "high": high, "stone": kind.name}
+    if wp < asked:
+        yield Note("stretch-held", asked_ml_per_100g=asked, wp_ml_per_100g=wp, stone=kind.name)
+    if wp not in kind.wp_range:
+        yield Note("wp-outside", wp_ml_per_100g=wp, **outside)
+    elif round(made, SPOKEN_DIGITS) not in kind.wp_range:
+        yield Note("wp-by-marks", by=by, wp_ml_per_100g=made, **outside)
 
 
 # A hundred-millionth of a gram is float noise, not a reason to weigh one gram more.
@@ -359,63 +247,42 @@ _CLEAN_DIGITS = 9
 _FINE_MARKS = 1.5
 
 
-def powder_step_g(by: str, bench: Bench) -> float:
-    """Give the step in which the powder is dealt out: by 'gram' or by whole 'scoop'."""
-    steps = {"gram": bench.scale_step_g, "scoop": bench.scoop_g}
-    if by not in steps:
-        raise UsageError(
-            f"rounding by {by!r}", needed="gram or scoop", remedy="write for example --by scoop"
-        )
-    return steps[by]
-
-
-def powder_up(powder_g: float, step_g: float) -> float:
-    """Round powder up to whole steps, at least one."""
-    steps = max(1, math.ceil(round(powder_g / step_g, NOISE_DIGITS)))
-    return round(steps * step_g, _CLEAN_DIGITS)
+def up_to_step(amount: float, step: float) -> float:
+    """Round up to whole steps, at least one."""
+    steps = max(1, math.ceil(round(amount / step, NOISE_DIGITS)))
+    return round(steps * step, _CLEAN_DIGITS)
 
 
 def dealt_out(
-    powder_g: float,
-    wp_ml_per_100g: float,
-    *,
-    density: float,
-    wp_held: tuple[float, float],
-    binds_ml_per_100g: float,
-    step_g: float,
-    mark_ml: float,
+    powder_g: float, wp_ml_per_100g: float, kind: StoneType, bench: Bench, *, step_g: float
 ) -> tuple[float, float]:
-    """Put a mix on steps of powder and marks of water, so that it is never short.
+    """Put a mix on steps of powder and marks of water, so that it is never short; g and mL.
 
     Fine marks: powder up to a step, its water to the nearest mark, up where that would be short.
     Coarse marks, where a step of powder moves the water by less than a mark and a half: water up
     to a mark and powder to go with it, since a mark more to the same powder thins the mix. The
-    mark below, with more powder in its place, serves where it takes less and keeps the ratio.
-
-    `wp_held` is the stiffest ratio that still counts as the one to mix at, and the thinnest that
-    the stone takes; below `binds_ml_per_100g` the powder does not set. Gives g and mL.
+    mark below, with more powder in its place, serves where it takes less and keeps the ratio: not
+    below the range of the stone unless that was asked for, nor less than what binds the powder.
     """
-    exact_ml = powder_g * wp_ml_per_100g / 100.0
-    up_g = powder_up(powder_g, step_g)
-    if step_g * wp_ml_per_100g / 100.0 >= _FINE_MARKS * mark_ml:
-        nearest = round(up_g * wp_ml_per_100g / 100.0 / mark_ml) * mark_ml
-        short_ml = exact_ml + (powder_g - up_g) / density
-        bound_ml = up_g * binds_ml_per_100g / 100.0
-        return up_g, _mark_up(max(nearest, short_ml, bound_ml), mark_ml)
-    below_ml = math.floor(round(exact_ml / mark_ml, NOISE_DIGITS)) * mark_ml
-    above_ml = _mark_up(exact_ml, mark_ml)
-    below_g = powder_up(powder_g + density * (exact_ml - below_ml), step_g)
-    above_g = max(round(100.0 * above_ml / wp_ml_per_100g / step_g) * step_g, up_g)
-    if below_g < above_g and 100.0 * below_ml / below_g >= wp_held[0]:
-        return below_g, round(below_ml, _CLEAN_DIGITS)
-    if 100.0 * above_ml / above_g > wp_held[1]:
-        above_g += step_g
-    bound_ml = above_g * binds_ml_per_100g / 100.0
-    return round(above_g, _CLEAN_DIGITS), _mark_up(max(above_ml, bound_ml), mark_ml)
-
-
-def _mark_up(water_ml: float, mark_ml: float) -> float:
-    return round(math.ceil(round(water_ml / mark_ml, NOISE_DIGITS)) * mark_ml, _CLEAN_DIGITS)
+    density, mark_ml, wp = kind.powder_density.value, bench.cylinder_step_ml, wp_ml_per_100g
+    binds = theoretical_water_g(100.0) / water_density_g_per_ml(bench.water_c)  # mL per 100 g
+    exact_ml = powder_g * wp / 100.0
+    made_g = up_to_step(powder_g, step_g)
+    if step_g * wp / 100.0 >= _FINE_MARKS * mark_ml:
+        nearest_ml = round(made_g * wp / 100.0 / mark_ml) * mark_ml
+        water_ml = max(nearest_ml, exact_ml + (powder_g - made_g) / density)
+    else:
+        below_ml = math.floor(round(exact_ml / mark_ml, NOISE_DIGITS)) * mark_ml
+        below_g = up_to_step(powder_g + density * (exact_ml - below_ml), step_g)
+        water_ml = up_to_step(exact_ml, mark_ml)
+        made_g = max(round(100.0 * water_ml / wp / step_g) * step_g, made_g)
+        stiffest = max(min(wp, max(wp - SAME_WP, kind.wp_range.low)), binds)
+        if below_g < made_g and 100.0 * below_ml / below_g >= stiffest:
+            return below_g, round(below_ml, _CLEAN_DIGITS)
+        if 100.0 * water_ml / made_g > max(kind.wp_range.high, wp):
+            made_g += step_g
+    bound_ml = made_g * binds / 100.0
+    return round(made_g, _CLEAN_DIGITS), up_to_step(max(water_ml, bound_ml), mark_ml)
 
 
 def shown(amount: float, step: float) -> str:
@@ -437,29 +304,29 @@ def powder_in_words(made: Mix) -> str:
 
 # Makes so many equal mixes in a bowl, or where none is known.
 Make = Callable[[int, Bowl | None], Mix]
-_USUAL_TIME = BenchTime()
 OF_THE_BOWL = ("split", "bowl-underfilled")  # codes of notes that hold for one bowl alone
 
 
-def most_mixes(
-    kind: StoneType, way: str, impressions: int = 1, time: BenchTime = _USUAL_TIME
-) -> int:
+def most_mixes(kind: StoneType, way: str, time: BenchTime) -> int:
     """Say how many mixes can be made one after the other while the first can still be poured.
 
-    One person: ``n * mixing + impressions * pouring <= working time``, its shorter end.
+    One person: ``n * mixing + pouring <= working time``, its shorter end.
     """
     if kind.working_time is None:
         return 1
-    left_min = kind.working_time.low - impressions * time.quadrant_min
+    left_min = kind.working_time.low - time.quadrant_min
     return max(1, int(left_min / mixing_min(way, time) + 1e-9))
 
 
-def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _USUAL_TIME) -> Mix:
+def _usable(settings: Settings) -> list[Bowl]:
+    return [bowl for bowl in settings.lab.bowl if bowl.way == settings.way]
+
+
+def _into_bowls(make: Make, settings: Settings) -> Mix:
     """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
-    whole = make(1, None)
-    if not bowls:
+    whole, usable, way, time = make(1, None), _usable(settings), settings.way, settings.lab.time
+    if not settings.lab.bowl:
         return whole
-    usable = [bowl for bowl in bowls if bowl.way == way]
     if not usable:
         raise MixError(
             f"no bowl for mixing {'by hand' if way == HAND else 'under vacuum'}",
@@ -467,58 +334,50 @@ def into_bowls(make: Make, bowls: Sequence[Bowl], way: str, time: BenchTime = _U
             remedy="add one (a bowl without way is one for vacuum), or choose the other --way",
             code="mix-bowl",
         )
-    most = most_mixes(whole.kind, way, time=time)
-    fitting = (_in_a_bowl(make, mixes, usable) for mixes in range(1, most + 1))
-    found = next(filter(None, fitting), None)
+    most, working = most_mixes(whole.kind, way, time), whole.kind.working_time
+    fitting = filter(None, (_in_a_bowl(make, n, usable) for n in range(1, most + 1)))
+    found = next(fitting, None)
     if found is None:
-        raise _too_much(whole, usable, mixing_min(way, time), most)
+        limit = f"no working time is known for {whole.stone}, so it is not split"
+        if working is not None:
+            each = f"{most} of {mixing_min(way, time):g} min"
+            limit = f"{working.low:g} min of working time leave room for {each}"
+        raise MixError(
+            f"{whole.mix_ml:.1f} mL of mix for one pour ({whole.volume_ml:.1f} mL of cavity), "
+            f"the largest bowl takes {max(bowl.most_ml for bowl in usable):g} mL",
+            needed=f"no more than {most} mix{'es' * (most > 1)}: {limit}",
+            remedy="use a larger bowl, or a second person with a second bowl",
+            code="mix-bowl",
+        )
     made, bowl = found
-    notes = () if made.mixes == 1 else (Note("split", mixes=made.mixes),)
+    notes = [*made.notes]
+    if made.mixes > 1:
+        notes.append(Note("split", mixes=made.mixes))
     if not _is_enough(made, bowl):
-        other = next((one for one, its in filter(None, fitting) if _is_enough(one, its)), None)
+        other = next((one for one, its in fitting if _is_enough(one, its)), None)
         instead: tuple[int | str, ...] = ()
         if other is not None:
             instead = (other.mixes, other.bowl or "", water_in_words(other), powder_in_words(other))
         load = {"each_ml": made.mix_ml / made.mixes, "least_ml": bowl.least_ml}
-        under = Note("bowl-underfilled", **load, bowl=bowl.name, way=bowl.way, instead=instead)
-        notes = (*notes, under)
-    return replace(made, notes=(*made.notes, *notes))
-
-
-def fits_one(make: Make, bowls: Sequence[Bowl], way: str) -> bool:
-    """Say whether a bowl holds the whole in one mix; True where no bowl is known."""
-    return not bowls or _in_a_bowl(make, 1, [bowl for bowl in bowls if bowl.way == way]) is not None
+        told = Note("bowl-underfilled", **load, bowl=bowl.name, way=way, instead=instead)
+        notes.append(told)
+    return replace(made, notes=tuple(notes))
 
 
 def _in_a_bowl(make: Make, mixes: int, bowls: Sequence[Bowl]) -> tuple[Mix, Bowl] | None:
     """Take the smallest bowl whose load is right, else the one that it underfills least."""
-    made = [(replace(make(mixes, bowl), bowl=bowl.name), bowl) for bowl in bowls]
+    made = ((make(mixes, bowl), bowl) for bowl in bowls)
     holding = [(one, bowl) for one, bowl in made if one.mix_ml / mixes <= bowl.most_ml]
-    right = [found for found in holding if _is_enough(*found)]
-    if right:
-        return min(right, key=lambda found: found[1].most_ml)
-    return min(holding, key=lambda found: found[1].least_ml, default=None)
+
+    def rank(found: tuple[Mix, Bowl]) -> tuple[bool, float]:
+        is_enough = _is_enough(*found)
+        return not is_enough, found[1].most_ml if is_enough else found[1].least_ml
+
+    return min(holding, key=rank, default=None)
 
 
 def _is_enough(made: Mix, bowl: Bowl) -> bool:
     return made.mix_ml / made.mixes >= bowl.least_ml
-
-
-def _too_much(whole: Mix, bowls: Sequence[Bowl], mixing: float, most: int) -> MixError:
-    largest = max(bowl.most_ml for bowl in bowls)
-    time = whole.kind.working_time
-    limit = (
-        f"{time.low:g} min of working time leave room for {most} of {mixing:g} min"
-        if time
-        else f"no working time is known for {whole.stone}, so it is not split"
-    )
-    return MixError(
-        f"{whole.mix_ml:.1f} mL of mix for one pour ({whole.volume_ml:.1f} mL of cavity), "
-        f"the largest bowl takes {largest:g} mL",
-        needed=f"no more than {most} mix{'es' * (most > 1)}: {limit}",
-        remedy="use a larger bowl, or a second person with a second bowl",
-        code="mix-bowl",
-    )
 
 
 _MM3_PER_ML = 1000.0
@@ -543,22 +402,16 @@ def beyond(
     rim_mm2: float,
     over_rim_mm: float = 0.0,
     has_base: bool = False,
-    volume_u_ml: float = 0.0,
-    unseen_ml: float = 0.0,
+    **doubts_ml: float,
 ) -> Beyond:
     """Say what a first pour takes beyond the cavity, whose rim has `rim_mm2` inside.
 
     The heap is a prism up to its height over the rim, less where the base line lies over that
     already; a rim that stands over the base line is trimmed down to it first.
     """
-    lab = settings.lab
-    heap_mm = lab.first_pour.over_line_mm(over_rim_mm)
-    return Beyond(
-        heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML,
-        nodules_ml=lab.second_pour.nodules_ml if has_base else 0.0,
-        volume_u_ml=volume_u_ml,
-        unseen_ml=unseen_ml,
-    )
+    heap_mm, base = settings.lab.first_pour.over_line_mm(over_rim_mm), settings.lab.second_pour
+    nodules_ml = base.nodules_ml if has_base else 0.0
+    return Beyond(heap_ml=rim_mm2 * heap_mm / _MM3_PER_ML, nodules_ml=nodules_ml, **doubts_ml)
 
 
 NOTHING = Beyond()
@@ -566,8 +419,7 @@ NOTHING = Beyond()
 
 def first_pour(volume_ml: float, settings: Settings, more: Beyond = NOTHING) -> Mix:
     """Size the first pour: the cavity, what it takes beyond, and what is lost."""
-    make = _maker(_first_ml(volume_ml, more), settings, more)
-    return into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
+    return _into_bowls(maker(_first_ml(volume_ml, more), settings, more), settings)
 
 
 def shared_pour(
@@ -580,13 +432,13 @@ def shared_pour(
         volume_u_ml=math.hypot(*(one.volume_u_ml for one in more)),  # independent doubts
         unseen_ml=sum(one.unseen_ml for one in more),
     )
-    volume_ml = sum(volumes_ml)
-    if sum(_first_ml(volume_ml, together).values()) > MOST_VOLUME_ML:
+    parts_ml = _first_ml(sum(volumes_ml), together)
+    if sum(parts_ml.values()) > MOST_VOLUME_ML:
         return None
-    make = _maker(_first_ml(volume_ml, together), settings, together)
-    if not fits_one(make, settings.lab.bowl, settings.way):
+    make = maker(parts_ml, settings, together)
+    if settings.lab.bowl and _in_a_bowl(make, 1, _usable(settings)) is None:
         return None
-    return first_pour(volume_ml, settings, together)
+    return _into_bowls(make, settings)
 
 
 def _first_ml(volume_ml: float, more: Beyond) -> dict[str, float]:
@@ -600,11 +452,10 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
     nodules.
     """
     base = settings.lab.second_pour
-    if base.former_ml is not None:
-        volume_ml = base.former_ml
-    elif base.height_mm is not None:
+    volume_ml = base.former_ml
+    if volume_ml is None and base.height_mm is not None:
         volume_ml = base_volume_ml(area_mm2, base.height_mm, base.taper_deg)
-    else:
+    if volume_ml is None:
         return None
     if volume_ml <= taken_ml:
         raise _no_base(
@@ -612,45 +463,78 @@ def second_pour(area_mm2: float, settings: Settings, *, taken_ml: float = 0.0) -
             "a higher base or a larger former",
         )
     own = replace(settings.with_stone(base.stone), wp_ml_per_100g=None, stretch_ml_per_100g=0.0)
-    make = _maker({"base": volume_ml - taken_ml}, own)
+    make = maker({"base": volume_ml - taken_ml}, own)
     try:
-        made = into_bowls(make, settings.lab.bowl, settings.way, settings.lab.time)
+        made = _into_bowls(make, own)
     except MixError as fault:
-        raise MixError(
-            f"{fault.found} (base, the second pour)",
-            needed=fault.needed,
-            remedy=fault.remedy,
-            code=fault.code,
-        ) from fault
+        found = f"{fault.found} (base, the second pour)"
+        raise MixError(found, needed=fault.needed, remedy=fault.remedy, code=fault.code) from fault
     return replace(made, notes=tuple(note.but(pour="base") for note in made.notes))
 
 
-def _maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTHING) -> Make:
-    """Give what makes the pour in so many equal mixes, in a bowl."""
-    kind = find_stone(settings.stone, settings.lab)
-    bench, has_scoop = bench_for(kind, settings.lab), knows_scoop(kind, settings)
-    volume_ml, by_scoop = sum(parts_ml.values()), settings.by == "scoop"
+def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTHING) -> Make:
+    """Give what makes the pour in so many equal mixes, in a bowl.
+
+    ``needed = volume + share + residue + reserve``, ``powder = needed / (volume per gram)``, by
+    ideal mixing. Both go onto steps of the bench so that the mix is never short and keeps its ratio
+    (see `dealt_out`). Several equal mixes each leave their residue, each have the reserve, and are
+    each rounded.
+    """
+    lab, way, volume_ml = settings.lab, settings.lab.way.of(settings.way), sum(parts_ml.values())
+    kind, by_scoop = find_stone(settings.stone, lab), settings.by == "scoop"
+    scoop_g = scoop_of(kind, settings)
+    has_scoop, bench = scoop_g is not None, replace(lab.bench, scoop_g=scoop_g or lab.bench.scoop_g)
+    extra_ml = settings.stretch_ml_per_100g
+    check_extras(settings.waste_percent, settings.residue_ml, way.air_percent, extra_ml)
+    check_volume(volume_ml)
+    usual = kind.wp.value if settings.wp_ml_per_100g is None else settings.wp_ml_per_100g
+    check_wp(usual)
+    asked = usual + extra_ml
+    wp = min(asked, max(kind.wp_range.high, usual))  # water is added up to the end of the range
+    density, solid_share = kind.powder_density.value, 1.0 - way.air_percent / 100.0
+    scoop_ml = bench.scoop_g * volume_per_gram_ml(density, kind.wp.value)
+    scatter = bench.scoop_scatter_percent / 100.0
 
     def dealt(mixes: int, law: Learned, by: str) -> Mix:
         each_ml = volume_ml / mixes
-        expected_ml = max(law.expected_ml(each_ml), 0.0)
-        scoops_u_ml = 0.0 if by == "gram" else _scoops_u_ml(each_ml + expected_ml, kind, bench)
-        doubt_ml = law.reserve_ml(each_ml, more.volume_u_ml / mixes, scoops_u_ml)
-        reserve_ml = math.hypot(doubt_ml, more.unseen_ml / mixes)
+        mean_ml = law.expected_ml(each_ml)
+        expected_ml = max(mean_ml, 0.0)
+        scoops_u_ml = scatter * math.sqrt((each_ml + expected_ml) * scoop_ml)  # each by itself
+        u_ml = (more.volume_u_ml / mixes, scoops_u_ml * (by == "scoop"))
+        unsure_ml = math.hypot(law.reserve_ml(each_ml, *u_ml), more.unseen_ml / mixes)
+        reserve_ml = max(mean_ml + unsure_ml, 0.0) - expected_ml
         share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
-        return mix(
-            volume_ml,
-            stone=kind,
-            waste_percent=100.0 * share_ml / each_ml,
-            residue_ml=expected_ml - share_ml,
-            reserve_ml=max(law.expected_ml(each_ml) + reserve_ml, 0.0) - expected_ml,
-            parts_ml=parts_ml,
-            air_percent=settings.lab.way.of(settings.way).air_percent,
-            wp_ml_per_100g=settings.wp_ml_per_100g,
-            stretch_ml_per_100g=settings.stretch_ml_per_100g,
-            by=by,
+        check_extras(100.0 * share_ml / each_ml, expected_ml - share_ml)  # of a learned law
+        needed_ml = each_ml + expected_ml + reserve_ml
+        unrounded_g = needed_ml / volume_per_gram_ml(density, wp, air_percent=way.air_percent)
+        step_g = bench.scoop_g if by == "scoop" else bench.scale_step_g
+        powder_g, water_ml = dealt_out(unrounded_g, wp, kind, bench, step_g=step_g)
+        mix_ml = (powder_g / density + water_ml) / solid_share
+        beyond_ml = {
+            "share": share_ml,
+            "residue": expected_ml - share_ml,
+            "reserve": reserve_ml,
+            "rounding": mix_ml - needed_ml,
+        }
+        made = 100.0 * water_ml / powder_g
+        return Mix(
+            kind=kind,
+            volume_ml=volume_ml,
+            needed_ml=needed_ml * mixes,
+            powder_g=powder_g * mixes,
+            water_ml=water_ml * mixes,
+            mix_ml=mix_ml * mixes,
+            wp_ml_per_100g=wp,
+            unrounded_powder_g=unrounded_g * mixes,
             bench=bench,
             mixes=mixes,
+            bowl=None,
+            way=settings.way,
+            has_scoop=has_scoop,
+            terms_ml=(*parts_ml.items(), *((name, ml * mixes) for name, ml in beyond_ml.items())),
+            volume_u_ml=more.volume_u_ml,
+            risk_percent=law.risk_percent,
+            notes=tuple(ratio_notes(kind, wp, asked=asked, made=made, by=by)),
         )
 
     def make(mixes: int, bowl: Bowl | None) -> Mix:
@@ -662,51 +546,36 @@ def _maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOT
         weigh = (Note("no-scoop", stone=kind.name),) if by_scoop and not has_scoop else ()
         return replace(
             made,
-            way=settings.way,
-            has_scoop=has_scoop,
-            volume_u_ml=more.volume_u_ml,
-            risk_percent=law.risk_percent,
+            bowl=None if bowl is None else bowl.name,
             whole_scoops=None if by_scoop or too_much else whole,
             notes=(*made.notes, *tiny, *weigh),
         )
 
-    check_extras(settings.waste_percent, settings.residue_ml)
-    check_volume(volume_ml)
     return make
 
 
-def _scoops_u_ml(mix_ml: float, kind: StoneType, bench: Bench) -> float:
-    """Say how far so much mix, dealt out by scoops, is off: each scoop by itself."""
-    scoop_ml = bench.scoop_g * volume_per_gram_ml(kind.powder_density.value, kind.wp.value)
-    return bench.scoop_scatter_percent / 100.0 * math.sqrt(mix_ml * scoop_ml)
+def scoop_of(kind: StoneType, settings: Settings) -> float | None:
+    """Give the weight of a level scoop of a stone, in g; None where nobody knows.
 
-
-def knows_scoop(kind: StoneType, settings: Settings) -> bool:
-    """Say whether the weight of a level scoop of a stone is known.
-
-    It is where the lab has weighed one of that stone, and for the stone that the scoop of the bench
-    was weighed with: of another it weighs otherwise.
+    The lab has weighed one of that stone, or the bench's was weighed with it: of another it weighs
+    otherwise.
     """
     weighed = find_stone(settings.scoop_stone or settings.stone, settings.lab)
-    return kind.scoop is not None or kind.name == weighed.name
+    if kind.scoop is not None:
+        return kind.scoop.value
+    return settings.lab.bench.scoop_g if kind.name == weighed.name else None
 
 
 def waste_law(stone: str, settings: Settings, bowl: Bowl | None = None) -> Learned:
     """Say what is lost: learned where the lab's pours teach it, else as set, or the bowl's own."""
-    law = learned_for(stone, settings)
-    if law is not None:
-        return law
+    for law in settings.learned:
+        if (law.stone, law.way) == (stone, settings.way):
+            return law
     residue_ml, usual = settings.residue_ml, settings.lab.way.of(settings.way)
     if bowl is not None and bowl.residue_ml is not None and residue_ml == usual.residue_ml:
         residue_ml = bowl.residue_ml  # one that was said for this run goes before it
     set_way = replace(usual, share_percent=settings.waste_percent, residue_ml=residue_ml)
     return unlearned(stone, settings.way, set_way, settings.lab.risk_percent)
-
-
-def learned_for(stone: str, settings: Settings) -> Learned | None:
-    """Find what the pours teach of a stone, mixed as the settings have it; None if nothing yet."""
-    fitting = (law for law in settings.learned if (law.stone, law.way) == (stone, settings.way))
-    return next(fitting, None)
 
 
 def base_volume_ml(footprint_mm2: float, height_mm: float, taper_deg: float = 0.0) -> float:

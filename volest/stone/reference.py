@@ -4,11 +4,11 @@ Stone types are 1 to 5 of ISO 6873; what a lab says of its own stones is put in 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 from volest.errors import MixError, UsageError
 from volest.lab import VACUUM, Bench, BenchTime, Lab, OwnStone
@@ -147,12 +147,12 @@ KINDS = ("quadrant", "arch", "dies")
 def check_kind(kind: str) -> str:
     """Refuse what is none of the kinds."""
     if kind not in KINDS:
-        raise UsageError(
-            f"kind {kind!r}",
-            needed="one of " + ", ".join(KINDS),
-            remedy="write for example --kind '*-prep*=dies'",
-        )
+        raise _unknown(f"kind {kind!r}", KINDS, "write for example --kind '*-prep*=dies'")
     return kind
+
+
+def _unknown(found: str, known: Iterable[str], remedy: str) -> UsageError:
+    return UsageError(found, needed="one of " + ", ".join(known), remedy=remedy)
 
 
 def kind_of(footprint_mm2: float) -> str:
@@ -273,12 +273,9 @@ def pour_window(material: str) -> Window:
     name = "-".join(material.casefold().replace("-", " ").split())
     found = WINDOWS.get(name)
     if found is None:
-        meant = [known for known in WINDOWS if name and name in known]
-        raise UsageError(
-            f"material {material!r}",
-            needed="one of " + ", ".join(WINDOWS),
-            remedy=f"write for example --material {' or '.join(meant or ['alginate'])}",
-        )
+        meant = [known for known in WINDOWS if name and name in known] or ["alginate"]
+        remedy = f"write for example --material {' or '.join(meant)}"
+        raise _unknown(f"material {material!r}", WINDOWS, remedy)
     return found
 
 
@@ -347,91 +344,81 @@ _LESSONS = f"{_TEXT}, lessons on plaster and on stone"
 
 
 def _type(
-    name: str,
-    title: str,
-    wp_range: Band,
-    powder_density: Figure,
-    limits: tuple[float, float],
-    *,
-    typical: tuple[float, float] | None = None,
-    wp: Figure | None = None,
-    working_time: Band | None = _WORKING,
-    initial_set: tuple[float, float, str] | None = None,
+    name: str, title: str, water: Band, density: Figure, limits: tuple[float, float], **more: Any
 ) -> StoneType:
     """Make a type out of a row of the table; usual is the middle of the range, if no other."""
     recalled = "recalled limits of the 1998 and 2013 texts, not checked against either"
-    middle = (wp_range.low + wp_range.high) / 2
-    cards = "study cards on gypsum, setting expansion by material"
-    return StoneType(
-        name=name,
-        title=title,
-        wp=wp or Figure(middle, _WP, "middle of the W/P range", "derived"),
-        wp_range=wp_range,
-        powder_density=powder_density,
-        expansion_limits=Band(*limits, "%", recalled, MEMORY),
-        expansion_typical=None if typical is None else Band(*typical, "%", cards, "read"),
-        working_time=working_time,
-        initial_set=initial_set and Band(*initial_set[:2], "min", initial_set[2], "read"),
-    )
+    usual = Figure((water.low + water.high) / 2, _WP, "middle of the W/P range", "derived")
+    known = {"wp_range": water, "powder_density": density, "wp": usual, "working_time": _WORKING}
+    limited = Band(*limits, "%", recalled, MEMORY)
+    return StoneType(name=name, title=title, expansion_limits=limited, **{**known, **more})
+
+
+def _typically(low: float, high: float) -> Band:
+    return Band(low, high, "%", "study cards on gypsum, setting expansion by material", "read")
 
 
 STONE_TYPES = MappingProxyType({kind.name: kind for kind in (
     _type("type-1", "impression plaster", _THIN, _BETA, (0.0, 0.15), working_time=None,
-          initial_set=(2.5, 5, _FIRST_SET)),
-    _type("type-2", "model plaster", _PLASTER, _BETA, (0.0, 0.30), typical=(0.2, 0.3),
-          initial_set=(5, 10, _LESSONS)),
-    _type("type-3", "model stone", _STONE, _ALPHA, (0.0, 0.20), typical=(0.08, 0.10),
-          initial_set=(8, 10, _LESSONS)),
-    _type("type-4", "die stone, low expansion", _DIE, _ALPHA, (0.0, 0.15), typical=(0.05, 0.07),
+          initial_set=Band(2.5, 5, "min", _FIRST_SET, "read")),
+    _type("type-2", "model plaster", _PLASTER, _BETA, (0.0, 0.30),
+          expansion_typical=_typically(0.2, 0.3),
+          initial_set=Band(5, 10, "min", _LESSONS, "read")),
+    _type("type-3", "model stone", _STONE, _ALPHA, (0.0, 0.20),
+          expansion_typical=_typically(0.08, 0.1),
+          initial_set=Band(8, 10, "min", _LESSONS, "read")),
+    _type("type-4", "die stone, low expansion", _DIE, _ALPHA, (0.0, 0.15),
+          expansion_typical=_typically(0.05, 0.07),
           wp=Figure(20.0, _WP, "100 g to 20 mL as it is said at the bench", PRACTICE)),
     _type("type-5", "die stone, high expansion", _DIE, _ALPHA, (0.16, 0.30)),
 )})  # fmt: skip
 
 # The trade writes the types in roman figures too, mostly on the sacks.
 _ROMAN = {"i": "1", "ii": "2", "iii": "3", "iv": "4", "v": "5"}
+_NO_LAB = Lab()
 
 
-def stone_type(name: str) -> StoneType:
-    """Find a stone type by its name: 'type-4', 'Type IV' or '4'; else the known ones are named."""
-    words = name.casefold().replace("-", " ").replace("_", " ").strip()
-    number = words.removeprefix("type").strip()
-    found = STONE_TYPES.get(f"type-{_ROMAN.get(number, number)}")
-    if found is None:
-        raise UsageError(
-            f"stone {name!r}",
-            needed="one of " + ", ".join(STONE_TYPES),
-            remedy="a stone of the lab's own needs its --lab FILE; 'volest lab' lists the types",
-        )
-    return found
-
-
-def find_stone(name: str, lab: Lab) -> StoneType:
-    """Find a stone by name, the lab's own first; the known ones are named where there is none."""
+def find_stone(name: str, lab: Lab = _NO_LAB) -> StoneType:
+    """Find a stone, the lab's own first: 'type-4', 'Type IV' or '4'; else the known are named."""
     wanted = name.strip().casefold()
     for own in lab.stone:
         if own.name.strip().casefold() == wanted or is_type(own.name, wanted):
             return own_stone(own, lab.currency)
-    try:
-        return stone_type(name)
-    except UsageError as fault:
-        remedy = "'volest lab' lists them" if lab.stone else fault.remedy
-        known = [*dict.fromkeys([*(own.name for own in lab.stone), *STONE_TYPES])]
-        raise UsageError(
-            f"stone {name!r}", needed="one of " + ", ".join(known), remedy=remedy
-        ) from fault
+    found = _type_named(name)
+    if found is None:
+        remedy = "'volest lab' lists them"
+        if not lab.stone:
+            remedy = "a stone of the lab's own needs its --lab FILE; 'volest lab' lists the types"
+        known = dict.fromkeys([*(own.name for own in lab.stone), *STONE_TYPES])
+        raise _unknown(f"stone {name!r}", known, remedy)
+    return found
 
 
-def all_stones(lab: Lab) -> Sequence[StoneType]:
-    """List every stone that a lab can ask for: the types as it has them, then its own."""
+def _type_named(name: str) -> StoneType | None:
+    words = name.casefold().replace("-", " ").replace("_", " ").strip()
+    number = words.removeprefix("type").strip()
+    return STONE_TYPES.get(f"type-{_ROMAN.get(number, number)}")
+
+
+def is_type(name: str, wanted: str) -> bool:
+    """Say whether two spellings mean the same type; False also where one is no type."""
+    found = _type_named(name)
+    return found is not None and found is _type_named(wanted)
+
+
+def all_stones(lab: Lab) -> dict[str, StoneType]:
+    """Name every stone that a lab can ask for: the types as it has them, then its own."""
     types = [find_stone(name, lab) for name in STONE_TYPES]
-    taken = {kind.name for kind in types}
-    more = [own_stone(own, lab.currency) for own in lab.stone]
-    return [*types, *(kind for kind in more if kind.name not in taken)]
+    own = [own_stone(own, lab.currency) for own in lab.stone]
+    stones = dict[str, StoneType]()
+    for kind in (*types, *own):
+        stones.setdefault(kind.name, kind)
+    return stones
 
 
 def own_stone(own: OwnStone, currency: str) -> StoneType:
     """Put what the lab says into the type that its stone is like, with the lab's mark."""
-    like = stone_type(own.like or own.name)
+    like = find_stone(own.like or own.name)
     name = like.name if is_type(own.name, like.name) else own.name
     low = like.wp_range.low if own.wp_low is None else own.wp_low
     high = like.wp_range.high if own.wp_high is None else own.wp_high
@@ -450,19 +437,6 @@ def own_stone(own: OwnStone, currency: str) -> StoneType:
         currency=currency,
         scoop=_figure(own.scoop_g, "g"),
     )
-
-
-def bench_for(kind: StoneType, lab: Lab) -> Bench:
-    """Give the bench with the scoop of one stone, where the lab has weighed it."""
-    return lab.bench if kind.scoop is None else replace(lab.bench, scoop_g=kind.scoop.value)
-
-
-def is_type(name: str, wanted: str) -> bool:
-    """Say whether two spellings mean the same type; False also where one is no type."""
-    try:
-        return stone_type(name) is stone_type(wanted)
-    except UsageError:
-        return False
 
 
 def _figure(value: float | None, unit: str) -> Figure | None:

@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import accumulate, combinations, permutations, product
+from itertools import accumulate, combinations, permutations
 from typing import NamedTuple
 
 from volest.notes import Note
@@ -22,7 +22,6 @@ from volest.stone.reference import (
     DISINFECTING,
     KINDS,
     Window,
-    find_stone,
     in_words,
     mixing_min,
     pouring_min,
@@ -223,10 +222,9 @@ def plan_mixes(
     return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
 
-def _left_min(settings: Settings) -> float:
+def _left_min(made: Mix, settings: Settings) -> float:
     """Say what one mix leaves of the working time, its shorter end; nothing where none is known."""
-    working = find_stone(settings.stone, settings.lab).working_time
-    mixing = mixing_min(settings.way, settings.lab.time)
+    working, mixing = made.kind.working_time, mixing_min(settings.way, settings.lab.time)
     return 0.0 if working is None else max(working.low - mixing, 0.0)
 
 
@@ -244,8 +242,7 @@ def _allowed(
 ) -> Iterator[_Job]:
     """List the mixes that stone, bowl, working time and windows allow; dies are poured first."""
     minutes = [pouring_min(one.kind, settings.lab.time) for one in waiting]
-    own = [settings.for_scan(one.name) for one in waiting]
-    left_min = [_left_min(each) + 1e-9 for each in own]
+    left_min = [_left_min(made, settings) for made in alone]
     dies = {at for at, one in enumerate(waiting) if one.kind == KINDS[-1]}
 
     def job(group: tuple[int, ...], made: Mix) -> _Job:
@@ -257,9 +254,9 @@ def _allowed(
 
     for at, made in enumerate(alone):
         notes = made.notes
-        if made.mixes == 1 and made.kind.working_time and left_min[at] < minutes[at]:
-            took, left, scans = minutes[at], _left_min(own[at]), (waiting[at].name,)
-            notes += (Note("pour-too-long", scans=scans, pouring_min=took, left_min=left),)
+        if made.mixes == 1 and made.kind.working_time and left_min[at] + 1e-9 < minutes[at]:
+            times = {"pouring_min": minutes[at], "left_min": left_min[at]}
+            notes += (Note("pour-too-long", scans=(waiting[at].name,), **times),)
         yield job((at,), replace(made, notes=notes))
     # Who must be asked about first may not be poured at all: nobody waits for it.
     sure = [at for at, one in enumerate(waiting) if not _is_lost(one, alone[at], settings)]
@@ -267,14 +264,14 @@ def _allowed(
         for group in combinations(sure, size):
             members = [waiting[at] for at in group]
             if (
-                sum(minutes[at] for at in group) > left_min[group[0]]
+                sum(minutes[at] for at in group) > left_min[group[0]] + 1e-9
                 or len({alone[at].stone for at in group}) > 1
                 or len(dies.intersection(group)) > 1
                 or max(m.opens_min for m in members) > min(m.closes_min for m in members)
             ):
                 continue
             volumes_ml, more = [one.volume_ml for one in members], [one.more for one in members]
-            shared = shared_pour(volumes_ml, own[group[0]], more)
+            shared = shared_pour(volumes_ml, settings.for_scan(members[0].name), more)
             if shared is not None:
                 yield job(group, shared)
 
@@ -290,16 +287,13 @@ def _best(
     """Find the best of all orders of all mixes; where all is calm, the next in line always goes."""
     everyone = (1 << len(waiting)) - 1
     sets = [(sum(1 << at for at in job.members), job) for job in jobs]
-    led_by = {
-        1 << at: [job for job in sets if job[1].members[0] == at] for at in range(len(waiting))
-    }
     closes_min = [one.closes_min for one in waiting]
     reached: dict[int, list[_Turns]] = {0: [_Turns(0, 0, 0.0, 0.0, clock_min, ())]}
     for poured in range(everyone):  # a set comes after all that it contains
         ways = _undominated(reached.pop(poured, []))
-        next_in_line = ~poured & (poured + 1)
-        for members, job in (led_by[next_in_line] if calm else sets) if ways else ():
-            if not members & poured:
+        wanted = ~poured & (poured + 1) if calm else everyone
+        for members, job in sets if ways else ():
+            if members & wanted and not members & poured:
                 reached.setdefault(poured | members, []).extend(
                     _then(way, job, closes_min, settings.lab.time.cleaning_min) for way in ways
                 )
@@ -372,40 +366,36 @@ def _timed(
 
 def _asked(members: Sequence[Impression]) -> Iterator[Note]:
     """Ask when those were taken that must be poured soon after it."""
-    asked: dict[Window, list[Impression]] = {}
-    for one in members:
-        if one.asks and one.window is not None:
-            asked.setdefault(one.window, []).append(one)
-    for window, ones in asked.items():
-        yield Note(
-            "time-not-known",
-            scans=tuple(one.name for one in ones),
-            material=window.material,
-            window=str(window),
-            counted_min=ones[0].counted_min,
-        )
+    for window in dict.fromkeys(one.window for one in members):
+        asked = [one for one in members if one.asks and one.window is window]
+        if asked and window is not None:
+            yield Note(
+                "time-not-known",
+                scans=tuple(one.name for one in asked),
+                material=window.material,
+                window=str(window),
+                counted_min=asked[0].counted_min,
+            )
 
 
 def _late_notes(late: Sequence[tuple[Impression, float]], soonest_min: float) -> Iterator[Note]:
     """Tell who is late, material by material; those that no mix can save go first."""
-    told: dict[tuple[Window, bool, bool], list[tuple[str, float]]] = {}
-    windows = dict.fromkeys(one.window for one, _ in late if one.window is not None)
-    for window, at_turn, is_lost in product(windows, (False, True), (False, True)):
-        told[window, at_turn, is_lost] = []
-    for one, turn_min in late:
-        if one.window is not None:
-            at_turn = one.closes_min >= soonest_min
-            age_min = one.counted_min + at_turn * turn_min
-            is_lost = one.window.lost is not None and age_min > one.window.lost.value
-            told[one.window, at_turn, is_lost].append((one.name, age_min))
-    for (window, at_turn, is_lost), ones in told.items():
-        if ones:
-            yield Note(
-                PASSED,
-                scans=tuple(name for name, _ in ones),
-                ages=tuple(in_words(age_min) for _, age_min in ones),
-                at_turn=at_turn,
-                material=window.material,
-                evidence=window.beyond,
-                is_lost=is_lost,
-            )
+    told: dict[tuple[Window, bool, bool], list[tuple[str, str]]] = {}
+    windows = [one.window for one, _ in late if one.window is not None]  # all have one
+    for window, (one, turn_min) in zip(windows, late, strict=True):
+        at_turn = one.closes_min >= soonest_min
+        age_min = one.counted_min + at_turn * turn_min
+        is_lost = window.lost is not None and age_min > window.lost.value
+        told.setdefault((window, at_turn, is_lost), []).append((one.name, in_words(age_min)))
+    for key in sorted(told, key=lambda key: (windows.index(key[0]), *key[1:])):
+        window, at_turn, is_lost = key
+        scans, ages = zip(*told[key], strict=True)
+        yield Note(
+            PASSED,
+            scans=scans,
+            ages=ages,
+            at_turn=at_turn,
+            material=window.material,
+            evidence=window.beyond,
+            is_lost=is_lost,
+        )

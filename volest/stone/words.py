@@ -12,14 +12,10 @@ from volest.stone.reference import (
     STEPS,
     UNKNOWN,
     VACUUM_MIXING,
-    Band,
     StoneType,
     Window,
 )
 
-_POURING = (
-    "Prepared teeth first, each with a small instrument; then start at one end and let it flow."
-)
 _MOST_MORE = 1.0 / 3.0  # powder by whole scoops: what takes more is better weighed; no source
 _TOP_UP_G = 50.0  # of powder: what is missing is seldom more, and twice as much is two of them
 
@@ -36,20 +32,18 @@ def scoops_in_words(made: Mix) -> str:
     """Say one mix in whole scoops, and the water that goes with them; or that it is weighed."""
     if not made.has_scoop:
         return f"weigh it: what a scoop of {made.stone} holds is not known"
-    if made.whole_scoops is not None:
-        whole = made.whole_scoops
-        more_g = (whole.powder_g - made.powder_g) / made.mixes
-        scoops = f"{scoops_in_words(whole)} with {water_in_words(whole)} of water"
-        more = f"{shown(more_g, made.bench.scale_step_g)} g more"
-        if more_g > _MOST_MORE * made.powder_g / made.mixes:
-            return f"better weigh it: {scoops} would be {more}"
-        makes = f"makes {whole.mix_ml / whole.mixes:.1f} mL"
-        return f"or without a scale: {scoops}; that is {more} powder and {makes}"
-    if made.rest_g:
+    whole, count = made.whole_scoops, made.full_scoops
+    if whole is None and made.rest_g:
         return "weigh it: no bowl takes it in whole scoops"
-    return (
-        f"{made.full_scoops} full scoop{'s' * (made.full_scoops != 1)} of {made.bench.scoop_g:g} g"
-    )
+    if whole is None:
+        return f"{count} full scoop{'s' * (count != 1)} of {made.bench.scoop_g:g} g"
+    scoops = f"{scoops_in_words(whole)} with {water_in_words(whole)} of water"
+    more_g = (whole.powder_g - made.powder_g) / made.mixes
+    more = f"{shown(more_g, made.bench.scale_step_g)} g more"
+    if more_g > _MOST_MORE * made.powder_g / made.mixes:
+        return f"better weigh it: {scoops} would be {more}"
+    makes = f"makes {whole.mix_ml / whole.mixes:.1f} mL"
+    return f"or without a scale: {scoops}; that is {more} powder and {makes}"
 
 
 def bowl_in_words(made: Mix) -> str:
@@ -81,9 +75,17 @@ def ratio_in_words(made: Mix) -> str:
 def yield_in_words(made: Mix) -> tuple[str, ...]:
     """Say what the mix makes, what that is the sum of, and what it costs: a line each."""
     makes = "Makes" if made.mixes == 1 else f"All {made.mixes} mixes together make"
-    lines = [f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.", terms_in_words(made)]
     cost = cost_in_words(made.powder_g, made.waste_g, made.kind)
-    return (*lines, f"The powder costs {cost}.") if cost else tuple(lines)
+    return _lines(
+        f"{makes} {made.mix_ml:.1f} mL at {ratio_in_words(made)}.",
+        terms_in_words(made),
+        cost and f"The powder costs {cost}.",
+    )
+
+
+def _lines(*said: str) -> tuple[str, ...]:
+    """Leave out what is not said."""
+    return tuple(filter(None, said))
 
 
 # What a mix is the sum of, as it is said; what comes after the reserve is told in full.
@@ -102,13 +104,11 @@ _TERMS = {
 def terms_in_words(made: Mix) -> str:
     """Say what a mix is the sum of; waste is all that goes beyond what is filled."""
     told = [f"{ml:.1f} mL {_TERMS[name]}" for name, ml in made.terms_ml if round(ml, 1)]
-    waste = f"Of it {made.waste_ml:.1f} mL are waste"
-    if made.risk_percent is not None:
-        waste += (
-            f"; the reserve takes {made.reserve_g:.0f} g of powder and leaves a "
-            f"{made.risk_percent:g} % chance of running short"
-        )
-    return f"{' + '.join(told)}. {waste}."
+    return (
+        f"{' + '.join(told)}. Of it {made.waste_ml:.1f} mL are waste; the reserve takes "
+        f"{made.reserve_g:.0f} g of powder and leaves a {made.risk_percent:g} % chance of running "
+        "short."
+    )
 
 
 def way_in_words(way: str) -> str:
@@ -201,46 +201,47 @@ CAUTIONS = (
 NUMBERED = ("Steps", "Base, the second pour")
 
 
-def steps(
-    made: Mix, way: str = VACUUM, *, nodules_ml: float | None = None, ends: str = ""
-) -> tuple[str, ...]:
+def steps(made: Mix, *, nodules_ml: float | None = None, ends: str = "") -> tuple[str, ...]:
     """List the steps from the bowl to the cast, or to the base.
 
     `ends` says where the stone ends. With `nodules_ml`, kept back for those of a base, `base_steps`
     follow: until then the cast stays in the impression.
     """
-    bowl = bowl_in_words(made) or "the bowl"
-    working = made.kind.working_time
-    others = ""
+    working, longer = made.kind.working_time, ""
     if working is not None and working.high > working.low:
-        others = f" (some powders allow {working.high:g} min: the maker's sheet)"
+        longer = f" (some powders allow {working.high:g} min: the maker's sheet)"
     nodules = f"Put {nodules_ml or 0.0:.1f} mL of the mix aside for the nodules of the base."
-    out = (f"Leave it {SEPARATING} {SEPARATING.unit}, then separate the cast from it.",)
-    return (
-        f"Water into {bowl} first: {water_in_words(made)}, distilled, room temperature.",
+    out = f"Leave it {SEPARATING} {SEPARATING.unit}, then separate the cast from it."
+    return _lines(
+        f"{_water_first(made)}, distilled, room temperature.",
         f"Then the powder: {powder_in_words(made)}. Let it soak {SOAK} {SOAK.unit}.",
-        *_stirring(way),
-        *(nodules,) * bool(nodules_ml),
-        f"Pour {_deadline(working, 'step 2')}{others}. {_POURING}",
-        *(ends,) * bool(ends),
-        *_again(made),
-        *(out if nodules_ml is None else ()),
+        *_stirring(made.way),
+        nodules * bool(nodules_ml),
+        f"Pour {_deadline(made, 'step 2')}{longer}. Prepared teeth first, each with a small "
+        "instrument; then start at one end and let it flow.",
+        ends,
+        _again(made),
+        out * (nodules_ml is None),
     )
 
 
-def _again(made: Mix) -> tuple[str, ...]:
-    if made.mixes == 1:
-        return ()
-    return (f"Now the same once more: {made.mixes} mixes in all, poured onto wet stone.",)
+def _water_first(made: Mix) -> str:
+    return f"Water into {bowl_in_words(made) or 'the bowl'} first: {water_in_words(made)}"
 
 
-def _deadline(working: Band | None, since: str) -> str:
+def _again(made: Mix) -> str:
+    said = f"Now the same once more: {made.mixes} mixes in all, poured onto wet stone."
+    return said * (made.mixes > 1)
+
+
+def _deadline(made: Mix, since: str) -> str:
+    working = made.kind.working_time
     if working is None:
         return "at once, it sets fast"
     return f"within {working.low:g} {working.unit} of {since}"
 
 
-def _stirring(way: str) -> tuple[str, ...]:
+def _stirring(way: str) -> tuple[str, str]:
     if way == VACUUM:
         return (
             "Mix by hand until no dry powder is left.",
@@ -273,31 +274,27 @@ def _more_of(made: Mix) -> str:
     return f"Mix more {made.stone} at once at the same ratio: {same_again_in_words(made)}."
 
 
-def base_steps(first: Mix, base: Mix, retention_ml: float, way: str = VACUUM) -> tuple[str, ...]:
+def base_steps(first: Mix, base: Mix, retention_ml: float) -> tuple[str, ...]:
     """List the steps of the second pour: hold, wait, wet, mix, pour, wait, part.
 
     Nodules, damp alginate, wetting, turning: common practice, no source.
     """
-    nodules = (
-        f"While the first pour is soft, set nodules of about {NODULE} {NODULE.unit} on it from the "
-        f"{retention_ml:.1f} mL kept back, or press undercuts into it."
-        if retention_ml
-        else "While the first pour is soft, press undercuts into it: they hold the base."
-    )
-    deadline = _deadline(base.kind.working_time, "the powder")
-    bowl = bowl_in_words(base) or "the bowl"
-    again = f"{base.mixes} equal mixes, one after the other. " if base.mixes > 1 else ""
-    other = "" if first.stone == base.stone else f", not {first.stone}"
+    nodules = "press undercuts into it: they hold the base."
+    if retention_ml:
+        kept = f"{retention_ml:.1f} mL kept back, or press undercuts into it."
+        nodules = f"set nodules of about {NODULE} {NODULE.unit} on it from the {kept}"
+    again = f"{base.mixes} equal mixes, one after the other. " * (base.mixes > 1)
+    other = f", not {first.stone}" * (first.stone != base.stone)
     powder = f"{powder_in_words(base)} of {base.stone}{other} ({scoops_in_words(base)})"
     wait = f"Wait about {BEFORE_BASE} {BEFORE_BASE.unit}: it must have set and lost its gloss."
-    return (
-        nodules,
+    return _lines(
+        f"While the first pour is soft, {nodules}",
         f"{wait} Leave the cast in; keep alginate damp.",
         "Wet the top of the first pour, no pool on it: dry stone takes the water from the base.",
-        f"{again}Water into {bowl} first: {water_in_words(base)}; {ratio_in_words(base)}.",
+        f"{again}{_water_first(base)}; {ratio_in_words(base)}.",
         f"Then the powder: {powder}. Let it soak {SOAK} {SOAK.unit}.",
-        *_stirring(way),
-        f"Pour it {deadline}; turn the impression onto it, do not press.",
-        *_again(base),
+        *_stirring(base.way),
+        f"Pour it {_deadline(base, 'the powder')}; turn the impression onto it, do not press.",
+        _again(base),
         f"Leave it {SEPARATING} {SEPARATING.unit} more, then separate the cast from it.",
     )

@@ -172,7 +172,6 @@ def mix_words(
         "bases": bases,
         "steps": words.steps(
             shared.mix,
-            shared.mix.way,
             nodules_ml=nodules_ml,
             ends=" ".join(ends) if with_ends else "",
         ),
@@ -218,13 +217,13 @@ def _entry(
     own = None if turn["together"] else mix
     if own is not None:
         nodules_ml = None if base is None else second.nodules_ml
-        steps = words.steps(own, settings.way, nodules_ml=nodules_ml, ends=ends)
+        steps = words.steps(own, nodules_ml=nodules_ml, ends=ends)
         short = words.if_short(own)[:3]
         each = f"{own.mixes} equal mixes" if own.mixes > 1 else ""
         said = [words.scoops_in_words(own), words.bowl_in_words(own), words.ratio_in_words(own)]
         first = sentence(visible(", ".join(filter(None, [each, *said]))))
     if mix is not None and base is not None:
-        steps_of_base = words.base_steps(mix, base, second.nodules_ml, settings.way)
+        steps_of_base = words.base_steps(mix, base, second.nodules_ml)
         after = (*steps_of_base, words.base_if_short(base, on_paper=True))
     if card is not None:
         moves = card["moves"] if own else [row[:2] for row in card["moves"]]
