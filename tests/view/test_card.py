@@ -38,9 +38,15 @@ from volest.view.card import (
     packed,
     read_card,
 )
-from volest.view.mesh import Mesh, chosen, grid_mesh, joined
 from volest.view.page import sheet_text
-from volest.view.scene import display_frame_of, draw_impression
+from volest.view.scene import (
+    Mesh,
+    chosen,
+    display_frame_of,
+    draw_impression,
+    grid_mesh,
+    joined,
+)
 
 SCANS = sorted(Path(__file__).parents[2].glob("sample_meshes/*.[ps][lt][yl]"))
 

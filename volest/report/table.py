@@ -133,14 +133,23 @@ def _base_words(how: str, asked: Base) -> str:
 
 def _volumes(results: Sequence[Result]) -> list[str]:
     middles = [tenths(result.volume_ml, round) for result in results]
-    widest = max((len(middle) for middle in middles), default=0)
-    # Outwards, so that the interval in the table is never narrower than the one that was found.
-    lows = [tenths(result.volume_low_ml, math.floor) for result in results]
-    highs = [tenths(result.volume_high_ml, math.ceil) for result in results]
-    return [
-        f"{middle:>{widest}}" + (f" ({low}-{high})" if BLANK not in {low, high} else "")
-        for middle, low, high in zip(middles, lows, highs, strict=True)
-    ]
+    widest = max(map(len, middles), default=0)
+    told = [volume_words(one.volume_ml, one.volume_low_ml, one.volume_high_ml) for one in results]
+    return [" " * (widest - len(at)) + words for at, words in zip(middles, told, strict=True)]
+
+
+def volume_words(
+    volume_ml: float | None, low_ml: float | None, high_ml: float | None, unit: str = ""
+) -> str:
+    """Say a volume and the interval it lies in, where that is known.
+
+    >>> volume_words(50.82, 50.26, 51.31, " mL")
+    '50.8 mL (50.2-51.4)'
+    """
+    # Outwards, so that the interval that is told is never narrower than the one that was found.
+    low, high = tenths(low_ml, math.floor), tenths(high_ml, math.ceil)
+    interval = f" ({low}-{high})" if BLANK not in {low, high} else ""
+    return f"{tenths(volume_ml, round)}{unit}{interval}"
 
 
 def tenths(value: float | None, rounded: Callable[[float], int]) -> str:

@@ -26,13 +26,13 @@ from volest.result import Result, plain, together
 from volest.settings import Settings
 from volest.stone.words import powder_cell, scoops_cell, water_cell
 from volest.view.around import outline, strip
-from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,
     CUT_FACE,
     IMPRESSION,
     LOOKS,
     STONE,
+    Mesh,
     Scene,
     scene_of,
     stone_heights_mm,

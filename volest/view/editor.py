@@ -28,16 +28,7 @@ from volest.scan.decision import (
 )
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.view.mesh import Mesh, pickets
-from volest.view.scene import (
-    PREPARED,
-    Block,
-    DisplayFrame,
-    Scene,
-    display_frame_of,
-    draw_impression,
-    scene_of,
-)
+from volest.view.scene import Scene, display_frame_of, draw_impression, scene_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
@@ -46,7 +37,6 @@ _MARK_MM = 4.0  # seen from above: what is touched so near to a mark takes it aw
 _OPPOSITE_MM = (
     10.0  # so far above or below lies another tooth: a tray may be bitten into from both sides
 )
-_STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,8 +82,8 @@ class BaseLineEditor:
         self.result, self.cavity = examine(path, settings, number)
         self._read, self._saved = fingerprint(path), saved_bytes(path)
         self._marks = read_told(path).preparations
-        self.stand: DisplayFrame = display_frame_of(self.cavity.clock, self.cavity.base)
-        self.skin: Mesh = draw_impression(self.cavity, self.stand)
+        self.stand = display_frame_of(self.cavity.clock, self.cavity.base)
+        self.skin = draw_impression(self.cavity, self.stand)
         self.held = Held()
 
     @property
@@ -201,13 +191,7 @@ class BaseLineEditor:
 
     def scene(self) -> Scene:
         """Draw it with the base line as it is held, and the marks of prepared teeth."""
-        scene = scene_of(self.cavity, self.base, self.skin)
-        if marks := self.prepared:
-            feet = np.array([self._drawn(place) for place in marks])
-            tops = np.maximum(feet[:, 2], self.held.height_mm) + _STAKE_OVER_MM
-            block = Block(name=PREPARED, mesh=pickets(feet, tops, _STAKE_WIDTH_MM))
-            scene = replace(scene, blocks={**scene.blocks, PREPARED: block})
-        return scene
+        return scene_of(self.cavity, self.base, self.skin, self.prepared)
 
     def line(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
         """Give a point and the normal of the base line as it is held, in the scan's own frame."""

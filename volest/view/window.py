@@ -11,11 +11,11 @@ import numpy as np
 
 from volest.errors import MixError, ScanError, VolestError
 from volest.report.names import shortened, visible
+from volest.report.table import volume_words
 from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
 from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
-from volest.view.mesh import grid_mesh
-from volest.view.picture import draw_off_screen, legend_of, put_block, surface_of, volume_words
+from volest.view.picture import draw_off_screen, legend_of, put_block, surface_of
 from volest.view.scene import (
     IMPRESSION,
     INK,
@@ -24,6 +24,7 @@ from volest.view.scene import (
     Block,
     best_cut_mm,
     cut_open,
+    grid_mesh,
     on_base_line,
 )
 
@@ -428,7 +429,7 @@ def _told_lines(told: str, figures: Figures | None) -> str:
 def _figure_lines(figures: Figures) -> str:
     """Say volume and mix for the base line as it is held."""
     mix = figures.mix
-    lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
+    lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml, " mL")]
     if mix is not None:
         lines += [
             f"1. water {water_cell(mix)} mL",
