@@ -355,7 +355,7 @@ def _stretches(
     low, high = float(corners[0].min()), float(corners[0].max())
     row = Grid(pitch_mm=_STEP_MM, low_mm=(low, at_mm), shape=(1, int((high - low) / _STEP_MM) + 1))
     columns = cut_columns(corners, row)
-    x, floor = low + columns.cell * _STEP_MM, columns.z_mm
+    x, floor = np.asarray(low + columns.cell * _STEP_MM), columns.z_mm
     places = stand.undrawn(np.stack([x, np.full(len(x), at_mm), floor], axis=1))
     level = stand.drawn(on_base_line(base, places))[:, 2]
     roof = np.append(floor[1:], np.inf)
