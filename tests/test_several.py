@@ -24,8 +24,8 @@ from volest.report.record import schema
 from volest.scan.decision import read_decision
 from volest.scan.reading import read_scan, scan_from
 from volest.settings import Settings
-from volest.view.card import CardMaker, read_card
 from volest.view.editor import BaseLineEditor
+from volest.view.page import CardMaker, read_card
 
 SMALL, LARGE = 0, 30  # numbers of bowls
 TRUTH = [formula_ml(SMALL), formula_ml(LARGE)]

@@ -39,9 +39,8 @@ from volest.stone.mix import powder_in_words, water_in_words
 from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
-from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
-from volest.view.page import mix_words, sheet_text
+from volest.view.page import mix_words, read_card, sheet_text
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one

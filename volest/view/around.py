@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
-from skimage.measure import approximate_polygon, find_contours
+from skimage.measure import find_contours
 
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.cavity.separation import LOCKED_MM
@@ -260,9 +260,28 @@ def _text(x: Floats | float, y: float, text: str, size: float, more: str = "") -
 
 def _path(points: Floats, look: str, stray: float, *, close: bool = False) -> str:
     """Draw a line (n, 2) with as few corners as tell it, each by its distance from the last."""
-    few = np.rint(10.0 * approximate_polygon(points, stray)).astype(int)
+    few = np.rint(10.0 * _with_few_corners(points, stray)).astype(int)
     steps = " ".join(f"{x / 10:g} {y / 10:g}" for x, y in np.diff(few, axis=0))
     return f'<path d="M{few[0][0] / 10:g} {few[0][1] / 10:g}l{steps}{"z" * close}" {look}/>'
+
+
+def _with_few_corners(points: Floats, stray: float) -> Floats:
+    """Leave out what lies no farther than `stray` off the line (Douglas and Peucker 1973)."""
+    kept = np.zeros(len(points), dtype=bool)
+    kept[[0, -1]] = True
+    todo = [(0, len(points) - 1)]
+    while todo:
+        first, last = todo.pop()
+        along, off = points[last] - points[first], points[first + 1 : last] - points[first]
+        length = float(np.hypot(*along))
+        far = np.hypot(*off.T)
+        if length:  # else a closed line
+            far = np.abs(along[0] * off[:, 1] - along[1] * off[:, 0]) / length
+        if far.max(initial=0.0) > stray:
+            middle = first + 1 + int(np.argmax(far))
+            kept[middle] = True
+            todo += (first, middle), (middle, last)
+    return points[kept]
 
 
 def _course(rim: RimByHour, line: RimLine, y_of: Heights) -> str:
