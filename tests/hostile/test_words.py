@@ -31,7 +31,7 @@ from tests.marks import slow
 from volest import pipeline
 from volest.cli.main import volest_group
 from volest.notes import Note
-from volest.report.names import visible
+from volest.report.table import visible
 from volest.result import Result
 
 PIECES = (

@@ -28,8 +28,7 @@ from volest.errors import ScanError, UsageError
 from volest.journal import Journal, entry_of, now
 from volest.notes import Note, dial_in_words
 from volest.report.guide import advice
-from volest.report.names import visible
-from volest.report.table import amounts_in_words, before_water, made_with, rows
+from volest.report.table import amounts_in_words, before_water, made_with, rows, visible
 from volest.result import Result, one_by_one
 from volest.run import Desk, Planner, Request, opened
 from volest.scan import decision

@@ -13,7 +13,7 @@ from volest.cavity.trim import LEVEL_MM, Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
 from volest.notes import hours_in_words, pour_end
-from volest.report.names import wrapped
+from volest.report.table import work_label, wrapped
 from volest.result import Guide, Result
 from volest.stone.mix import powder_in_words, water_in_words
 from volest.stone.words import bowl_in_words, scoops_in_words
@@ -343,13 +343,6 @@ def height_words(height_mm: float) -> str:
     '0.0'
     """
     return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
-
-
-def work_label(work: Work) -> tuple[str, str]:
-    """Say in short what is done to a stretch of rim, and how far it is off."""
-    if work.what == "cut":
-        return f"cut {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm off"
-    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm + work.heap_mm:.1f} mm high"
 
 
 def work_words(work: Work) -> str:

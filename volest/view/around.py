@@ -21,8 +21,7 @@ from volest.cavity.trim import HOURS, Work, on_tongue_side
 from volest.errors import UsageError
 from volest.notes import dial_in_words, hours_in_words
 from volest.pipeline import Cavity
-from volest.report.guide import work_label
-from volest.report.names import shortened, visible
+from volest.report.table import shortened, visible, work_label
 from volest.result import Guide
 from volest.view.scene import (
     BOXING,

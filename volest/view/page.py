@@ -30,7 +30,7 @@ from volest.notes import Note, dial_in_words, sentence
 from volest.pipeline import Cavity, examine_all, guided
 from volest.report import table
 from volest.report.guide import advice, stop_words
-from volest.report.names import TIE, short_names, tied, visible
+from volest.report.table import TIE, short_names, tied, visible
 from volest.result import NOTED, Result, plain, together
 from volest.settings import Settings
 from volest.stone import words

@@ -18,8 +18,7 @@ from volest.cavity.frame import Floats
 from volest.errors import UsageError
 from volest.pipeline import Cavity
 from volest.report.guide import mix_words
-from volest.report.names import shortened, visible
-from volest.report.table import volume_words
+from volest.report.table import shortened, visible, volume_words
 from volest.result import Result
 from volest.scan.decision import Place
 from volest.storage import write_whole

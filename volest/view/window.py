@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 
 from volest.errors import MixError, ScanError, VolestError
-from volest.report.names import shortened, visible
-from volest.report.table import volume_words
+from volest.report.table import shortened, visible, volume_words
 from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
 from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
