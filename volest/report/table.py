@@ -114,16 +114,19 @@ def rows(
     mixes = {} if plan is None else plan.sharers
     stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
     several = len(set(stones) - {BLANK}) > 1
+    moved = f" {base.offset_mm:+.1f} mm" if base.offset_mm else ""
     made = []
     for result, name, stone, volume in zip(results, names, stones, _volumes(results), strict=True):
         mix, shared, found = result.mix, mixes.get(result.name), result.base_line
-        cells = [BLANK] * 3
+        powder = water = scoops = BLANK
         if shared is not None:
-            cells = [f"mix {shared}"] * 2 + [BLANK]
+            powder = water = f"mix {shared}"
         elif mix is not None:
-            cells = [words.powder_cell(mix), words.water_cell(mix), words.scoops_cell(mix)]
+            powder, water = words.powder_cell(mix), words.water_cell(mix)
+            scoops = words.scoops_cell(mix)
         notes = (*(() if plan is None else plan.notes_of(result.name)), *result.notes)
         codes = tuple(dict.fromkeys(visible(note.code) for note in notes))
+        how = BLANK if found is None else visible(found.how) + moved * (found.how == base.how)
         refused = result.outcome == REFUSED
         if refused:
             codes = ("REFUSED" + (f" {visible(result.code)}" if result.code else ""), *codes)
@@ -132,20 +135,15 @@ def rows(
                 name=name,
                 stone=stone if several else "",
                 volume=volume,
-                powder=cells[0],
-                water=cells[1],
-                scoops=cells[2],
-                base=BLANK if found is None else _base_words(found.how, base),
+                powder=powder,
+                water=water,
+                scoops=scoops,
+                base=how,
                 notes=codes or (NO_NOTE,),
                 refused=refused,
             )
         )
     return made
-
-
-def _base_words(how: str, asked: Base) -> str:
-    moved = how == asked.how and asked.offset_mm != 0
-    return f"{visible(how)} {asked.offset_mm:+.1f} mm" if moved else visible(how)
 
 
 def _volumes(results: Sequence[Result]) -> list[str]:
@@ -204,28 +202,30 @@ def table_text(
     total = [tally(results, () if plan is None else plan.late)]
     if not brief:
         total += batch_lines(results, plan)
-    to_read: list[str] = []
-    if not brief and any(result.mix is not None for result in results):
-        to_read = how_to_read(settings, shared=plan is not None and bool(plan.sharers))
+    is_mixed = any(result.mix is not None for result in results)
+    shared = plan is not None and bool(plan.sharers)
+    to_read = how_to_read(settings, shared=shared) if is_mixed and not brief else []
     figures = [_figures(rows(results, names, settings.base, plan), width)] if results else []
-    blocks: list[Sequence[RenderableType]] = [
-        [Text(line, overflow="fold") for line in above],
-        figures,
-        _hung(to_read),
-        _hung(before),
-        _hung(bowls if plan is None else ()),
-        _hung(pours),
-        _hung(() if plan is None else shared_lines(plan, settings)),
-        *_told(results, names),
-        _hung(total),
-        [] if brief else [Text(caution) for caution in CAUTIONS],
-    ]
     reading = min(width or READING_WIDTH, READING_WIDTH)
-    columns = {id(figures): width or _WIDEST}
+    blocks: list[tuple[Sequence[RenderableType], int]] = [
+        ([Text(line, overflow="fold") for line in above], reading),
+        (figures, width or _WIDEST),
+        *(
+            (_hung(part), reading)
+            for part in (
+                to_read,
+                before,
+                bowls if plan is None else (),
+                pours,
+                () if plan is None else shared_lines(plan, settings),
+            )
+        ),
+        *((part, reading) for part in _told(results, names)),
+        (_hung(total), reading),
+        ([] if brief else [Text(caution) for caution in CAUTIONS], reading),
+    ]
     return "\n".join(
-        _drawn(part, columns.get(id(part), reading), styled=styled, encoding=encoding)
-        for part in blocks
-        if part
+        _drawn(part, columns, styled=styled, encoding=encoding) for part, columns in blocks if part
     )
 
 
@@ -376,15 +376,14 @@ def _height(base: SecondPour) -> str:
 
 def _scoops(settings: Settings) -> str:
     """Say what a level scoop weighs: of the usual stone, then of the others."""
+
+    def weighs(kind: StoneType, unknown: str) -> str:
+        known = knows_scoop(kind, settings)
+        return f"{bench_for(kind, settings.lab).scoop_g:g} g" if known else unknown
+
     usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
-    each = _scoop(usual, settings) or _UNKNOWN
-    told = [f"{visible(kind.name)}: {_scoop(kind, settings) or 'weigh it'}" for kind in others]
-    return f"{each} ({', '.join(told)})" if told else each
-
-
-def _scoop(kind: StoneType, settings: Settings) -> str:
-    known = knows_scoop(kind, settings)
-    return f"{bench_for(kind, settings.lab).scoop_g:g} g" if known else ""
+    told = ", ".join(f"{visible(kind.name)}: {weighs(kind, 'weigh it')}" for kind in others)
+    return weighs(usual, _UNKNOWN) + (f" ({told})" if told else "")
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
