@@ -106,21 +106,20 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     return "height_mm,volume_ml\n" + "".join(rows)
 
 
+def _table(*heads: str) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for head in heads:
+        table.add_column(head, justify="right")
+    return table
+
+
 def _print_rim(console: Console, trim: Trim) -> None:
     """Tell the rim hour by hour; nothing where all of it is level."""
     if not trim.works and max(trim.left_over_mm, trim.left_under_mm) <= LEVEL_MM:
         return
     parts = {part.hour: part for part in trim.stretches if part.length_mm >= _LEAST_RIM_MM}
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    for head in (
-        "hour",
-        "length\nmm",
-        "mean\nmm",
-        "highest\nmm",
-        "lowest\nmm",
-        "to deep\nfloor, mm",
-    ):
-        table.add_column(head, justify="right")
+    heads = ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to deep\nfloor, mm")
+    table = _table(*heads)
     for hour in (12, *range(1, 12)):
         if part := parts.get(hour):
             heights = map(height_words, (part.mean_mm, part.most_mm, part.least_mm))
@@ -221,13 +220,13 @@ def several_words(imprints: "Imprints", numbers: Sequence[int]) -> str:
 
 def _imprints(guide: Guide, imprints: "Imprints") -> Table:
     level = [pour for pour in guide.flow.pours if not pour.tilt_deg] if guide.flow else []
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    if is_named := any(one.number for one in imprints.each):
-        table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
-    for head in ("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)):
-        table.add_column(head, justify="right")
-    for head in ("wide\nmm", "stone to\nbase line", "beside it,\ngum"):
-        table.add_column(head, justify="right")
+    is_named = any(one.number for one in imprints.each)
+    table = _table(
+        *(("imprint, from\nthe front" if imprints.is_arch else "imprint",) if is_named else ()),
+        *("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)),
+        *("wide\nmm", "stone to\nbase line", "beside it,\ngum"),
+    )
+    table.columns[0].justify = "left" if is_named else "right"
     for number, one in enumerate(imprints.each, start=1):
         behind = guide.thickness.behind[number - 1]
         which = _which(imprints, number)

@@ -171,9 +171,10 @@ def lay_out(
 
     height, width = above.shape[:2]
     head = _HEAD if headed else 0
-    rows = _legend_rows([name for name in (*scene.blocks, CUT_FACE) if name in LOOKS], 2 * width)
-    foot = _STEPS_PX + _ROW_PX * len(rows)
-    paper = Image.new("RGB", (2 * width, head + height + foot), PAPER)
+    legend = legend_of((*scene.blocks, CUT_FACE), 2 * width, _EDGE, _ROW_PX, _SMALL)
+    foot = head + height + _STEPS_PX
+    paper = Image.new("RGB", (2 * width, foot + legend.height), PAPER)
+    paper.paste(legend, (0, foot))
     paper.paste(Image.fromarray(above), (0, head))
     paper.paste(Image.fromarray(cut), (width, head))
     pen = ImageDraw.Draw(paper)
@@ -189,11 +190,6 @@ def lay_out(
         pen.polygon([(x, y - 14), (x, y + 14), (x + 24 * way, y)], fill=INK)
     _ruler(pen, width, head + height, mm_per_px)
     _depth_steps(pen, scene, head + height)
-    for k, row in enumerate(rows):
-        y = head + height + _STEPS_PX + _ROW_PX * k
-        for name, x in row:
-            _swatch(pen, x, y, name)
-            _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
     return paper
 
 
@@ -279,34 +275,23 @@ def _depths(lowest_mm: float) -> tuple[float, Any]:
     return low, LinearSegmentedColormap.from_list("depths", DEPTHS, N=steps)
 
 
-def _legend_rows(names: Sequence[str], width: int) -> list[list[tuple[str, float]]]:
-    """Deal the names out to as many rows as they need, each with its place."""
-    from PIL import ImageFont
+def legend_of(
+    names: Sequence[str], wide: int = _LEGEND_PX, edge: int = 8, row: int = 52, size: int = 22
+) -> "Image":
+    """Draw a legend, in as many rows as it needs; as it stands, one line a name, for a window."""
+    from PIL import Image, ImageDraw, ImageFont
 
-    font = ImageFont.load_default(_SMALL)
-    rows: list[list[tuple[str, float]]] = [[]]
-    x = float(_EDGE)
-    for name in names:
-        wide = _SWATCH_PX + font.getlength(LOOKS[name].says)
-        if rows[-1] and x + wide > width - _EDGE:
-            rows.append([])
-            x = float(_EDGE)
-        rows[-1].append((name, x))
-        x += wide + _GAP_PX
-    return rows
-
-
-def legend_of(names: Sequence[str]) -> "Image":
-    """Draw a legend for a window, one line a name."""
-    from PIL import Image, ImageDraw
-
-    step = 52
-    paper = Image.new("RGB", (_LEGEND_PX, step * len(names) + 16), PAPER)
+    font, x, y = ImageFont.load_default(size), float(edge), 0
+    paper = Image.new("RGB", (wide, row * len(names)), PAPER)
     pen = ImageDraw.Draw(paper)
-    for k, name in enumerate(names):
-        _swatch(pen, 8, 8 + step * k, name)
-        _write(pen, (8 + _SWATCH_PX, 30 + step * k), LOOKS[name].says, 22, INK, anchor="lm")
-    return paper
+    for name in names:
+        long = _SWATCH_PX + font.getlength(LOOKS[name].says)
+        if x > edge and x + long > wide - edge:
+            x, y = float(edge), y + row
+        _swatch(pen, x, y, name)
+        _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, size, INK, anchor="lm")
+        x += long + _GAP_PX
+    return paper.crop((0, 0, wide, y + row))
 
 
 def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:

@@ -35,7 +35,7 @@ _LARGE, _MIDDLE, _FINE = 16, 13, 10
 _ALARM, _LEGEND, _CUT = "#a33f00", "legend", "cut"
 _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
-_LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
+_LEGEND_UNDER, _OFF_PX = 0.78, (10, 8)  # part of the window; off its right edge, and below that
 _MOST_BYTE = 255.0
 _TOLD_AT, _LINE_PX = 0.0035, 23.0  # in parts of its width; how far a line lies under another
 _VIEW_ANGLE_DEG = 23.0
@@ -454,5 +454,5 @@ def _put_legend(plotter: Any, names: tuple[str, ...]) -> None:
     actor = vtkActor2D()
     actor.SetMapper(mapper)
     wide, tall = plotter.window_size
-    actor.SetPosition(wide - columns - _FROM_EDGE_PX, _LEGEND_UNDER * tall - rows)
+    actor.SetPosition(wide - columns - _OFF_PX[0], _LEGEND_UNDER * tall - rows - _OFF_PX[1])
     plotter.add_actor(actor, name=_LEGEND, reset_camera=False, render=False)
