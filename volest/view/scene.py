@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter, label, minimum
 from scipy.sparse import coo_array
 from scipy.spatial import ConvexHull
 
@@ -35,6 +35,7 @@ _DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
 _STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
 _RING_MM = 3.6  # across, so that a stake is seen from above
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
+_SKIM_SHARE = 0.1  # of the depth: a part by itself that is shallower lies on the flange
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 # How far the stone's edge is evened out, so that it does not follow the corners of the cells.
 EVEN_OUT_MM, EVEN_OUT_CELLS = 0.8, 2.0
@@ -197,7 +198,10 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
     reach = min(EVEN_OUT_MM / cavity.relief.grid.pitch_mm, EVEN_OUT_CELLS)
     beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
-    return np.asarray(np.maximum(over, _BESIDE_MM * beside))
+    heights = np.maximum(over, _BESIDE_MM * beside)
+    parts, count = label(heights < 0.0)
+    shallow = minimum(heights, parts, np.arange(count + 1)) > _SKIM_SHARE * heights.min()
+    return np.asarray(np.where(shallow[parts], np.abs(heights), heights))
 
 
 def _cap(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats) -> Mesh:
