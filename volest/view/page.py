@@ -281,26 +281,22 @@ def sheet_text(
     """
     drawn = zip(table.as_planned(results, plan), cards, strict=True)
     results = [result if card is None else _with_notes(result, card) for result, card in drawn]
-    folder, names = short_names([result.name for result in results])
+    shown = [result.name for result in results]
+    folder, names = short_names(shown)
     by_name = {result.name: result for result in results}
     day = plan or Plan(mixes=(), alone=())
-    numbered = {
-        one.name: number for number, made in enumerate(day.mixes, 1) for one in made.impressions
-    }
+    numbered = {one.name: k for k, made in enumerate(day.mixes, 1) for one in made.impressions}
     # A mix may be for some that stand on another page.
-    called = {name: Path(name).name for name in numbered}
-    called.update(zip((result.name for result in results), names, strict=True))
+    called = {name: Path(name).name for name in numbered} | dict(zip(shown, names, strict=True))
     entries = []
-    for number, (result, line, card) in enumerate(
-        zip(results, table.rows(results, names, settings.base, plan), cards, strict=True), start=1
-    ):
+    lines = table.rows(results, names, settings.base, plan)
+    for number, (result, line, card) in enumerate(zip(results, lines, cards, strict=True), start=1):
         turn, mix = _UNPLANNED, numbered.get(result.name)
         if mix is not None:
             turn = {"mix": mix, **_turn(result, day.mixes[mix - 1], day, called)}
         code = _drawn_code((at or {}).get(result.name))
-        entries.append(
-            {"number": number, "code": code, **_entry(result, line, card, turn, settings)}
-        )
+        entry = _entry(result, line, card, turn, settings)
+        entries.append({"number": number, "code": code, **entry})
     entries.sort(key=lambda entry: 0 if entry["row"].refused else 1 if entry["row"].noted else 2)
     mixes = {
         number: {"number": number, **mix_words(made, day, called, by_name, settings)}

@@ -77,11 +77,16 @@ class StoneSolid:
         UsageError
             If it cannot be written.
         """
-        import trimesh
-
-        solid: Any = trimesh.Trimesh(self.points_mm, self.triangles, process=False)
+        rows = np.zeros(
+            len(self.triangles),
+            dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("more", "<u2")],
+        )
+        corners = self.points_mm[self.triangles]
+        across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        rows["normal"] = across / np.linalg.norm(across, axis=1, keepdims=True)
+        rows["corners"] = corners
         head = b"stone up to the base line, in mm".ljust(80)
-        write_whole(Path(path), head + solid.export(file_type="stl")[80:])
+        write_whole(Path(path), head + np.uint32(len(rows)).tobytes() + rows.tobytes())
 
 
 def stone_solid(cavity: Cavity) -> StoneSolid:
