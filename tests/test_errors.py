@@ -60,7 +60,7 @@ def test_a_card_that_cannot_be_drawn_costs_no_figure(
     def fail(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("volest.view.card.card_of", fail)
+    monkeypatch.setattr("volest.view.page.card_of", fail)
     sheet = tmp_path / "sheet.html"
     (row,) = sized([tmp_path / "a.stl"], QUICK, here=True, sheet=sheet)
     assert row.volume_ml == plain.volume_ml

@@ -24,8 +24,8 @@ from volest.report.record import schema
 from volest.scan.decision import read_decision
 from volest.scan.reading import read_scan, scan_from
 from volest.settings import Settings
-from volest.view.card import CardMaker, read_card
 from volest.view.editor import BaseLineEditor
+from volest.view.page import CardMaker, read_card
 
 SMALL, LARGE = 0, 30  # numbers of bowls
 TRUTH = [formula_ml(SMALL), formula_ml(LARGE)]
@@ -160,7 +160,7 @@ def test_a_base_line_is_saved_for_one_and_leaves_that_of_the_other() -> None:
     unmoved = {number: BaseLineEditor(path, Settings(), number).result for number in heights}
     for number, height_mm in heights.items():
         handling = BaseLineEditor(path, Settings(), number)
-        handling.raise_by(height_mm)
+        handling.move_by(height_mm=height_mm)
         expected_ml = handling.figures().volume_ml
         assert handling.save().result.volume_ml == pytest.approx(expected_ml, rel=0.01)
     saved = read_decision(path)

@@ -27,7 +27,7 @@ from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
 from volest.storage import write_whole
 
 if TYPE_CHECKING:
-    from volest.view.card import CardMaker
+    from volest.view.page import CardMaker
 
 RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
@@ -204,7 +204,7 @@ def opened(request: Request) -> Iterator["Desk"]:
     """Open what a run holds its results and cards in."""
     maker = None
     if request.has_cards:
-        from volest.view.card import CardMaker
+        from volest.view.page import CardMaker
 
         maker = CardMaker(pictures=request.pictures)
     with OutFolder(request.out, request.settings, has_cards=request.has_cards) as kept:
@@ -311,8 +311,7 @@ class Desk:
             yield wanted.sheet, self._page(found, plan, told)
 
     def _page(self, found: Found, plan: Plan | None, told: Sequence[str]) -> Iterator[str]:
-        from volest.view.card import read_card
-        from volest.view.page import sheet_text
+        from volest.view.page import read_card, sheet_text
 
         results = list(self.results(found))
         cards = [read_card(self.kept.card(one.scan), one.cavity) for one in results]

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 from explaining import draw_interval, draw_parts
 from matplotlib.figure import Figure
+from PIL import Image
 from rich.console import Console
 from rich.text import Text
 
@@ -83,7 +84,9 @@ def draw_views() -> None:
         result, cavity = examine(ROOT / "sample_meshes" / scan, settings)
         whole = picture_of(poured(result, settings), cavity)
         small = whole.resize((VIEW_WIDTH_PX, round(whole.height * VIEW_WIDTH_PX / whole.width)))
-        small.quantize(256).save(FOLDER / f"{name}.png", optimize=True)
+        small.quantize(256, Image.Quantize.MAXCOVERAGE, kmeans=2).save(
+            FOLDER / f"{name}.png", optimize=True
+        )
 
 
 def draw_footprint(cavity: Cavity) -> None:

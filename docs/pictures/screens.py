@@ -94,7 +94,7 @@ def draw_window(size: tuple[int, int]) -> None:
     """Draw the window of `volest view`, base line lowered and cut open."""
     window = Window([opened_scan()], Settings(), off_screen=True)
     window.plotter.window_size = list(size)
-    window.raise_by(-1.0)
+    window.move_by(height_mm=-1.0)
     window.toggle_cut()
     window.plotter.screenshot(FOLDER / f"window-{size[0]}.png")
     window.plotter.close()

@@ -15,11 +15,11 @@ from volest.cli import lab, log, mix, show, size
 from volest.cli.main import volest_group
 from volest.errors import EXIT_FAULT
 from volest.report import table
-from volest.view import card, page
+from volest.view import page
 from volest.view import picture as drawing
 
 # Loaded once here, so that no child has to.
-LOADED = (readers, lab, log, mix, show, size, table, card, page, drawing)
+LOADED = (readers, lab, log, mix, show, size, table, page, drawing)
 
 LONGEST_LINE = 600
 NOBODY = 65534

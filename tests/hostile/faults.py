@@ -30,7 +30,7 @@ from volest.scan.compiling import SWITCH
 from volest.scan.decision import Decision, read_decision, write_decision
 from volest.scan.reading import Scan
 from volest.settings import Settings
-from volest.view import card
+from volest.view import page
 
 ROOT = Path(__file__).parents[2]
 COUNT, FAIL, FULL, STOP = range(4)
@@ -343,7 +343,7 @@ class Machine:
 
 def _warm(folder: Path) -> None:
     """Load all that commands load and measure each scan, none of which any child does again."""
-    find, draw = pipeline.find_cavities, card.card_of
+    find, draw = pipeline.find_cavities, page.card_of
     known: dict[Any, Any] = {}
 
     def found(scan: Scan, *more: Any) -> Any:
@@ -355,7 +355,7 @@ def _warm(folder: Path) -> None:
         return {**(known.get(of) or known.setdefault(of, draw(result, cavity, settings)))}
 
     setattr(pipeline, "find_cavities", found)  # noqa: B010
-    setattr(card, "card_of", drawn)  # noqa: B010
+    setattr(page, "card_of", drawn)  # noqa: B010
     before, told = Path.cwd(), (os.dup(1), os.dup(2), sys.stdout, sys.stderr)
     os.chdir(folder)
     _silent(folder.with_suffix(".told"))

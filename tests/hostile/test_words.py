@@ -31,7 +31,7 @@ from tests.marks import slow
 from volest import pipeline
 from volest.cli.main import volest_group
 from volest.notes import Note
-from volest.report.names import visible
+from volest.report.table import visible
 from volest.result import Result
 
 PIECES = (
@@ -104,7 +104,7 @@ def sized(folder: Path, names: list[str], monkeypatch: pytest.MonkeyPatch) -> En
     monkeypatch.chdir(folder)
     monkeypatch.setenv("COLUMNS", WIDE)
     monkeypatch.setattr("volest.run.can_draw", lambda _: False)
-    for name in ("pipeline.find_cavities", *map("view.card.{}".format, NAMELESS)):
+    for name in ("pipeline.find_cavities", *map("view.page.{}".format, NAMELESS)):
         monkeypatch.setattr(f"volest.{name}", once(attrgetter(name)(volest)))
     files = ("--json", "o.json", "--csv", "o.csv", "--sheet", "o.html")
     done = run("size", "scans", "--pitch", "1", *files)

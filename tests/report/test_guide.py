@@ -19,9 +19,9 @@ from volest.report.guide import (
     guide_text,
     several_words,
     stop_words,
-    work_label,
 )
 from volest.report.record import guide_record
+from volest.report.table import work_label
 from volest.settings import Settings
 
 BOX = Work(

@@ -28,7 +28,7 @@ from volest.lab import Bowl, Lab
 from volest.pipeline import examine
 from volest.settings import Settings
 from volest.stone.words import scoops_cell
-from volest.view.card import (
+from volest.view.page import (
     MOST_TRIANGLES,
     UNIT_MM,
     CardMaker,
@@ -37,10 +37,16 @@ from volest.view.card import (
     moves,
     packed,
     read_card,
+    sheet_text,
 )
-from volest.view.mesh import Mesh, chosen, grid_mesh, joined
-from volest.view.page import sheet_text
-from volest.view.scene import display_frame_of, draw_impression
+from volest.view.scene import (
+    Mesh,
+    chosen,
+    display_frame_of,
+    draw_impression,
+    grid_mesh,
+    joined,
+)
 
 SCANS = sorted(Path(__file__).parents[2].glob("sample_meshes/*.[ps][lt][yl]"))
 

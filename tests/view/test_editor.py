@@ -43,7 +43,7 @@ def test_at_first_the_measured_figures_hold(bowl: Path) -> None:
 @pytest.mark.parametrize("height_mm", [-1.0, -4.3, -12.0])
 def test_lowered_it_holds_what_the_sphere_holds(bowl: Path, height_mm: float) -> None:
     handling = BaseLineEditor(bowl, Settings())
-    handling.raise_by(height_mm)
+    handling.move_by(height_mm=height_mm)
     # the facets' own volume by manifold3d; the columns and straight lines between heights
     assert handling.figures().volume_ml == pytest.approx(
         tray("hemisphere").facets_ml(height_mm), rel=0.01
@@ -53,8 +53,8 @@ def test_lowered_it_holds_what_the_sphere_holds(bowl: Path, height_mm: float) ->
 @pytest.mark.parametrize(("right", "front"), [(5.0, 0.0), (-3.0, 0.0), (0.0, 4.0), (3.0, -3.0)])
 def test_tilted_about_a_sphere_it_is_still_a_cap(bowl: Path, right: float, front: float) -> None:
     handling = BaseLineEditor(bowl, Settings())
-    handling.raise_by(-4.0)
-    handling.tilt_by(right_deg=right, front_deg=front)
+    handling.move_by(height_mm=-4.0)
+    handling.move_by(right_deg=right, front_deg=front)
     # The plane keeps its point on the sphere's axis; its distance from the middle is 4 mm along
     # its normal, as `Held` says: cap of height h = R - 4, pi h^2 (3 R - h) / 3 (CRC tables).
     h = R_MM - 4.0
@@ -77,8 +77,8 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
     moved = move.points(tray("hemisphere").triangles(is_open=True))
     path.write_bytes(stl_binary(moved.astype(np.float32)))
     handling = BaseLineEditor(path, Settings())
-    handling.raise_by(-4.0)
-    handling.tilt_by(right_deg=3.0, front_deg=-2.0)
+    handling.move_by(height_mm=-4.0)
+    handling.move_by(right_deg=3.0, front_deg=-2.0)
     held = handling.figures().volume_ml
     again = handling.save()
     assert again.held == Held()
@@ -95,7 +95,7 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
 
 def test_a_line_is_not_saved_for_another_scan(bowl: Path) -> None:
     handling = BaseLineEditor(bowl, Settings())
-    handling.raise_by(-1.0)
+    handling.move_by(height_mm=-1.0)
     write_bowl(bowl, "sunk-sphere")
     with pytest.raises(ScanError, match="replaced meanwhile"):
         handling.save()
@@ -140,7 +140,7 @@ def test_a_height_that_no_bowl_takes_has_a_volume_and_a_reason(bowl: Path) -> No
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
     handling = BaseLineEditor(bowl, flat(lab=lab))
     assert handling.figures().mix is not None
-    handling.raise_by(1.0)
+    handling.move_by(height_mm=1.0)
     figures = handling.figures()
     assert figures.volume_ml > 16.7
     assert figures.mix is None
@@ -154,7 +154,7 @@ def test_a_scan_that_no_bowl_takes_is_held_all_the_same(bowl: Path) -> None:
     handling = BaseLineEditor(bowl, settings)
     assert handling.figures().volume_ml == handling.result.volume_ml == pytest.approx(16.7, abs=0.1)
     assert "the largest bowl takes 5 mL" in handling.figures().why
-    handling.raise_by(-1.0)
+    handling.move_by(height_mm=-1.0)
     assert handling.save().result.base_line is not None
 
 

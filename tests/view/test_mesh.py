@@ -8,7 +8,7 @@ from manifold3d import Manifold
 
 from tests.cavity.trays import corners_of
 from volest.cavity.frame import Floats
-from volest.view.mesh import Mesh, edges_of, grid_mesh, joined, part_below, welded
+from volest.view.scene import Mesh, edges_of, grid_mesh, joined, part_below, welded
 
 R_MM = 20.0
 BALL = welded(corners_of(Manifold.sphere(R_MM, 128)).transpose(2, 1, 0))

@@ -25,8 +25,7 @@ from volest.settings import Settings, parse_base
 from volest.stone.reference import pour_window
 from volest.stone.shared import Impression, plan_mixes
 from volest.stone.words import scoops_in_words
-from volest.view.card import CardMaker, read_card
-from volest.view.page import sheet_text
+from volest.view.page import CardMaker, read_card, sheet_text
 
 ROOT = Path(__file__).parents[2]
 MOST_NOTES, MOST_ON_A_PAGE = 8, 5  # the samples carry two at most

@@ -1,13 +1,22 @@
 """Scenes: which blocks there are, and their sizes against formulas of the sphere."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
+from scipy.ndimage import distance_transform_edt
 
+from tests.cavity.stages import bed
+from tests.cavity.trays import corners_of
+from tests.scan.writers import stl_binary
 from tests.view.bowls import looked_at
 from tests.view.test_mesh import area_mm2, length_mm
+from volest.pipeline import examine, guided
+from volest.report.guide import guide_lines
+from volest.settings import Settings
 from volest.view.scene import best_cut_mm, cut_open, scene_of, worked
 
 R_MM = 20.0  # of the hemisphere
@@ -90,3 +99,41 @@ def test_the_cut_that_is_chosen_goes_through_the_stone(folder: Path) -> None:
     scene = scene_of(cavity)
     face = cut_open(scene, cavity, best_cut_mm(cavity, scene.stand))["cut face"].mesh
     assert area_mm2(face) > 0.9 * math.pi * R_MM**2 / 2.0
+
+
+def test_a_hollow_in_the_flange_is_no_stone(folder: Path) -> None:
+    _, cavity = looked_at(folder, "half-ellipsoid")
+    rim, top = cavity.rim, cavity.relief.top_mm.copy()
+    off = distance_transform_edt(rim.land)
+    j, i = np.unravel_index(np.argmax(off), off.shape)  # the widest of the flange
+    hollow = np.hypot(*(np.indices(off.shape) - np.array([[[j]], [[i]]]))) < off.max() - 3.0
+    assert hollow.sum() > 50
+    top[hollow] -= 0.4
+    relief = replace(cavity.relief, top_mm=top)
+    hollowed = replace(cavity, rim=replace(rim, land=rim.land & ~hollow), relief=relief)
+    plain, drawn = (scene_of(one).blocks["stone"].mesh for one in (cavity, hollowed))
+    assert area_mm2(drawn) == pytest.approx(area_mm2(plain), abs=1.0)  # edges are evened out
+
+
+@pytest.mark.parametrize(("wide_mm", "is_marked"), [(15.3, False), (16.5, True)])
+def test_undercuts_are_dotted_where_words_tell_them(
+    tmp_path: Path, wide_mm: float, is_marked: bool
+) -> None:
+    # A cone that widens downwards by as much as its overhang goes in: words begin at half a mm.
+    cone = Manifold.cylinder(15.0, wide_mm, 15.0, 128).translate((0.0, 0.0, -15.0))
+    scan = tmp_path / "cone.stl"
+    scan.write_bytes(stl_binary(corners_of(bed(cone + Manifold.cylinder(1.0, 15.0, 15.0, 128)))))
+    result, cavity = examine(scan, Settings())
+    _, guide = guided(result, cavity, Settings())
+    assert ("undercuts" in scene_of(cavity).blocks) is is_marked
+    assert any("mm and more at" in line for line in guide_lines(guide)) is is_marked
+
+
+def test_a_marked_tooth_has_a_ring_over_it(folder: Path) -> None:
+    _, cavity = looked_at(folder)
+    place = cavity.frame.from_frame(np.array([4.0, 5.0, -12.0]))
+    scene = scene_of(cavity, marks=[tuple(place.tolist())])
+    points = scene.blocks["prepared teeth"].mesh.points_mm
+    off = points[:, :2] - scene.stand.drawn(np.array([[4.0, 5.0, -12.0]]))[0, :2]
+    assert np.hypot(*off.T).max() == pytest.approx(2.1, abs=0.1)  # half of 3.6 mm, and half a bead
+    assert points[:, 2].max() > 4.0  # over the stone

@@ -56,7 +56,7 @@ def test_blocks_come_and_go_with_what_there_is_to_see(window: Window) -> None:
     plain = {"impression", "stone", "base line"}
     assert set(window.blocks) == plain
     assert plain | {"base sheet", "legend"} <= set(window.plotter.actors)
-    window.raise_by(-3.0)
+    window.move_by(height_mm=-3.0)
     assert set(window.blocks) == plain | {"excess"}
     window.toggle_cut()
     assert set(window.blocks) == plain | {"excess", "cut face"}
@@ -70,7 +70,7 @@ def test_blocks_come_and_go_with_what_there_is_to_see(window: Window) -> None:
 def test_figures_follow(window: Window) -> None:
     before = words_of_corner(window, "figures")
     assert "16.7 mL" in before  # 2/3 pi r^3 of r = 20 mm is 16.76; the facets lie inside of it
-    window.raise_by(-3.0)
+    window.move_by(height_mm=-3.0)
     assert words_of_corner(window, "figures") != before
     assert "changed, not saved" in words(window, "told")
     assert "-3.0 mm" in words_of_corner(window, "head")
@@ -85,7 +85,7 @@ def test_next_and_before_and_a_refused_one(window: Window) -> None:
     window.save()
     window.toggle_cut()
     window.move_cut(1.0)
-    window.raise_by(1.0)
+    window.move_by(height_mm=1.0)
     window.turn_to(3)  # there is none
     assert window.number == 2
     window.turn_to(0)
@@ -93,7 +93,7 @@ def test_next_and_before_and_a_refused_one(window: Window) -> None:
 
 
 def test_a_moved_line_is_kept_while_others_are_looked_at(window: Window) -> None:
-    window.raise_by(-3.0)
+    window.move_by(height_mm=-3.0)
     figures = words_of_corner(window, "figures")
     window.turn_to(1)
     assert "changed" not in words(window, "told")
@@ -113,7 +113,7 @@ def test_a_scan_that_no_bowl_takes_does_not_end_the_window(
     # One of the bowls takes two mixes of 10.2 mL, as long as the line is not raised.
     lab = Lab(bowl=(Bowl(name="small", most_ml=10.2),))
     opened = Window(scans, Settings(lab=lab), off_screen=True)
-    opened.raise_by(1.0)
+    opened.move_by(height_mm=1.0)
     assert "the largest bowl takes 10.2 mL" in words(opened, "told")
     assert "powder" not in words_of_corner(opened, "figures")
     opened.settings = Settings(lab=Lab(bowl=(Bowl(name="tiny", most_ml=5),)))

@@ -12,7 +12,7 @@ from typing import Any
 
 from volest.errors import NETWORK, NothingError, ScanError, UsageError
 from volest.notes import ONCE, Note
-from volest.report.names import short_names, visible
+from volest.report.table import short_names, visible
 from volest.result import NOTED, Result
 from volest.scan.decision import SUFFIX, decision_path, fingerprint, has_decision, scan_mark
 from volest.scan.packed import GZIP, READ_SUFFIXES, ZIP, holder, kind_suffix, members, opened

@@ -254,7 +254,7 @@ def find_separation(
     roofed = rooms.filled & np.isfinite(rooms.roof_mm)
     cell = rooms.cell[roofed]
     ml = (np.minimum(rooms.roof_mm[roofed], 0.0) - rooms.floor_mm[roofed]) * grid.pitch_mm**2 / 1e3
-    deep = _reach_mm(rooms)[roofed]
+    deep = reach_mm(rooms)[roofed]
     at = clock.hours(*grid.places_mm(cell))
     hours = []
     for hour in np.unique(at):
@@ -281,7 +281,7 @@ def find_separation(
     )
 
 
-def _reach_mm(rooms: ReachableVoid) -> Floats:
+def reach_mm(rooms: ReachableVoid) -> Floats:
     """Measure how far each stretch under a roof, (m,), lies in from the lip of its overhang.
 
     The lip is where open stretches meet those under one roof: a wall that flares over it is none.

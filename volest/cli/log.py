@@ -391,7 +391,7 @@ def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: P
 
 
 def _as_csv(entries: Sequence[journal.Entry], lab: Lab) -> str:
-    from volest.report.names import cell  # keeps --help quick
+    from volest.report.table import cell  # keeps --help quick
 
     kinds = all_stones(lab)
     buffer = io.StringIO(newline="")

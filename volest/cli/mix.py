@@ -122,7 +122,7 @@ def _print_card(
 ) -> None:
     from rich.console import Console  # keeps --help quick
 
-    from volest.report.names import wrapped  # keeps --help quick
+    from volest.report.table import wrapped  # keeps --help quick
 
     console = Console(highlight=False, markup=False, emoji=False)
     console.print(_amounts(made))
@@ -163,7 +163,7 @@ def _sections(
 def _amounts(made: Mix) -> "Text":
     from rich.text import Text  # keeps --help quick
 
-    from volest.report.names import wrapped  # keeps --help quick
+    from volest.report.table import wrapped  # keeps --help quick
 
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     fills = f"To fill {dict(made.terms_ml)['cavity']:g} mL with {made.stone}, {made.kind.title}"

@@ -112,7 +112,8 @@ def show_command(
         from volest.view.picture import picture_of, refuse_blind, save_picture
 
         refuse_blind(off_screen=True)
-        save_picture(picture_of(result, found), picture)
+        dies = () if guide.preparations is None else guide.preparations.each
+        save_picture(picture_of(result, found, [one.mark_mm for one in dies]), picture)
         say(f"wrote {picture}")
 
 

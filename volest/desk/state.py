@@ -28,8 +28,7 @@ from volest.errors import ScanError, UsageError
 from volest.journal import Journal, entry_of, now
 from volest.notes import Note, dial_in_words
 from volest.report.guide import advice
-from volest.report.names import visible
-from volest.report.table import amounts_in_words, before_water, made_with, rows
+from volest.report.table import amounts_in_words, before_water, made_with, rows, visible
 from volest.result import Result, one_by_one
 from volest.run import Desk, Planner, Request, opened
 from volest.scan import decision
@@ -39,9 +38,8 @@ from volest.stone.mix import powder_in_words, water_in_words
 from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
-from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
-from volest.view.page import mix_words, sheet_text
+from volest.view.page import mix_words, read_card, sheet_text
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one

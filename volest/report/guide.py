@@ -13,7 +13,7 @@ from volest.cavity.trim import LEVEL_MM, Trim, Work
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
 from volest.notes import hours_in_words, pour_end
-from volest.report.names import wrapped
+from volest.report.table import work_label, wrapped
 from volest.result import Guide, Result
 from volest.stone.mix import powder_in_words, water_in_words
 from volest.stone.words import bowl_in_words, scoops_in_words
@@ -106,21 +106,20 @@ def curve_text(curve: tuple[tuple[float, float], ...]) -> str:
     return "height_mm,volume_ml\n" + "".join(rows)
 
 
+def _table(*heads: str) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for head in heads:
+        table.add_column(head, justify="right")
+    return table
+
+
 def _print_rim(console: Console, trim: Trim) -> None:
     """Tell the rim hour by hour; nothing where all of it is level."""
     if not trim.works and max(trim.left_over_mm, trim.left_under_mm) <= LEVEL_MM:
         return
     parts = {part.hour: part for part in trim.stretches if part.length_mm >= _LEAST_RIM_MM}
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    for head in (
-        "hour",
-        "length\nmm",
-        "mean\nmm",
-        "highest\nmm",
-        "lowest\nmm",
-        "to deep\nfloor, mm",
-    ):
-        table.add_column(head, justify="right")
+    heads = ("hour", "length\nmm", "mean\nmm", "highest\nmm", "lowest\nmm", "to deep\nfloor, mm")
+    table = _table(*heads)
     for hour in (12, *range(1, 12)):
         if part := parts.get(hour):
             heights = map(height_words, (part.mean_mm, part.most_mm, part.least_mm))
@@ -221,13 +220,13 @@ def several_words(imprints: "Imprints", numbers: Sequence[int]) -> str:
 
 def _imprints(guide: Guide, imprints: "Imprints") -> Table:
     level = [pour for pour in guide.flow.pours if not pour.tilt_deg] if guide.flow else []
-    table = Table(box=None, padding=(0, 2, 0, 0))
-    if is_named := any(one.number for one in imprints.each):
-        table.add_column("imprint, from\nthe front" if imprints.is_arch else "imprint")
-    for head in ("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)):
-        table.add_column(head, justify="right")
-    for head in ("wide\nmm", "stone to\nbase line", "beside it,\ngum"):
-        table.add_column(head, justify="right")
+    is_named = any(one.number for one in imprints.each)
+    table = _table(
+        *(("imprint, from\nthe front" if imprints.is_arch else "imprint",) if is_named else ()),
+        *("hour", *(f"mL, let in\nat {pour.hour}" for pour in level)),
+        *("wide\nmm", "stone to\nbase line", "beside it,\ngum"),
+    )
+    table.columns[0].justify = "left" if is_named else "right"
     for number, one in enumerate(imprints.each, start=1):
         behind = guide.thickness.behind[number - 1]
         which = _which(imprints, number)
@@ -343,13 +342,6 @@ def height_words(height_mm: float) -> str:
     '0.0'
     """
     return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
-
-
-def work_label(work: Work) -> tuple[str, str]:
-    """Say in short what is done to a stretch of rim, and how far it is off."""
-    if work.what == "cut":
-        return f"cut {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm off"
-    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm + work.heap_mm:.1f} mm high"
 
 
 def work_words(work: Work) -> str:

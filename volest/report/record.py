@@ -10,8 +10,7 @@ from importlib import resources
 from typing import Any
 
 from volest import __version__
-from volest.report.names import cell
-from volest.report.table import without_bowl
+from volest.report.table import cell, without_bowl
 from volest.result import PLACES, Guide, Result, plain
 from volest.settings import Settings
 from volest.stone.shared import Plan

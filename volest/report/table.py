@@ -1,24 +1,31 @@
-"""Results for people: a table of the figures first, then the doubts and what to do about them."""
+"""Results for people: a table of the figures first, then the doubts and what to do about them.
+
+Names and texts from outside are made safe and short enough to show here too, for all who tell them.
+"""
 
 import io
 import math
+import os
+import re
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
+from textwrap import fill
 from typing import Literal
 
 from rich.box import Box
-from rich.cells import cell_len
+from rich.cells import cell_len, chop_cells
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from volest.cavity.trim import Work
 from volest.dosing import has_base
+from volest.errors import visible as visible  # noqa: PLC0414  # handed on
 from volest.lab import VACUUM, SecondPour
 from volest.notes import hours_in_words
-from volest.report.guide import work_label
-from volest.report.names import TIE, folded, pieces, short_names, shortened, tied, visible
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
 from volest.stone import words
@@ -59,6 +66,16 @@ _OUTCOMES = (MEASURED, NOTED, REFUSED)
 _UNKNOWN = "no known weight"
 _STALE_MIN = 5.0  # a plan that began so long ago cannot be kept any more
 _BASES = "Bases, the second pour: water first, then powder; their nodules are in the first pour"
+# Also the wide forms of Chinese and Japanese keyboards, and | and % of old spreadsheets.
+_FORMULA_STARTS = tuple(
+    "=+-@|%\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
+    "\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"
+)
+# Stands for a space that no line ends at. A no-break space would not do, rich ends lines at those;
+# and no name from outside brings this one in, `visible` writes it out.
+TIE = "\ue000"
+_AMOUNT = re.compile(r"(?<=\d) (?=(?:mL|g|s|min|mm|%)\b)")
+_AFTER_A_JOINT = re.compile(r"(?<=[-_/, ])|(?<=\.)(?!\.)")  # the dots of a cut stay together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,16 +113,19 @@ def rows(
     mixes = {} if plan is None else plan.sharers
     stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
     several = len(set(stones) - {BLANK}) > 1
+    moved = f" {base.offset_mm:+.1f} mm" if base.offset_mm else ""
     made = []
     for result, name, stone, volume in zip(results, names, stones, _volumes(results), strict=True):
         mix, shared, found = result.mix, mixes.get(result.name), result.base_line
-        cells = [BLANK] * 3
+        powder = water = scoops = BLANK
         if shared is not None:
-            cells = [f"mix {shared}"] * 2 + [BLANK]
+            powder = water = f"mix {shared}"
         elif mix is not None:
-            cells = [words.powder_cell(mix), words.water_cell(mix), words.scoops_cell(mix)]
+            powder, water = words.powder_cell(mix), words.water_cell(mix)
+            scoops = words.scoops_cell(mix)
         notes = (*(() if plan is None else plan.notes_of(result.name)), *result.notes)
         codes = tuple(dict.fromkeys(visible(note.code) for note in notes))
+        how = BLANK if found is None else visible(found.how) + moved * (found.how == base.how)
         refused = result.outcome == REFUSED
         if refused:
             codes = ("REFUSED" + (f" {visible(result.code)}" if result.code else ""), *codes)
@@ -114,10 +134,10 @@ def rows(
                 name=name,
                 stone=stone if several else "",
                 volume=volume,
-                powder=cells[0],
-                water=cells[1],
-                scoops=cells[2],
-                base=BLANK if found is None else _base_words(found.how, base),
+                powder=powder,
+                water=water,
+                scoops=scoops,
+                base=how,
                 notes=codes or (NO_NOTE,),
                 refused=refused,
             )
@@ -125,21 +145,25 @@ def rows(
     return made
 
 
-def _base_words(how: str, asked: Base) -> str:
-    moved = how == asked.how and asked.offset_mm != 0
-    return f"{visible(how)} {asked.offset_mm:+.1f} mm" if moved else visible(how)
-
-
 def _volumes(results: Sequence[Result]) -> list[str]:
     middles = [tenths(result.volume_ml, round) for result in results]
-    widest = max((len(middle) for middle in middles), default=0)
-    # Outwards, so that the interval in the table is never narrower than the one that was found.
-    lows = [tenths(result.volume_low_ml, math.floor) for result in results]
-    highs = [tenths(result.volume_high_ml, math.ceil) for result in results]
-    return [
-        f"{middle:>{widest}}" + (f" ({low}-{high})" if BLANK not in {low, high} else "")
-        for middle, low, high in zip(middles, lows, highs, strict=True)
-    ]
+    widest = max(map(len, middles), default=0)
+    told = [volume_words(one.volume_ml, one.volume_low_ml, one.volume_high_ml) for one in results]
+    return [" " * (widest - len(at)) + words for at, words in zip(middles, told, strict=True)]
+
+
+def volume_words(
+    volume_ml: float | None, low_ml: float | None, high_ml: float | None, unit: str = ""
+) -> str:
+    """Say a volume and the interval it lies in, where that is known.
+
+    >>> volume_words(50.82, 50.26, 51.31, " mL")
+    '50.8 mL (50.2-51.4)'
+    """
+    # Outwards, so that the interval that is told is never narrower than the one that was found.
+    low, high = tenths(low_ml, math.floor), tenths(high_ml, math.ceil)
+    interval = f" ({low}-{high})" if BLANK not in {low, high} else ""
+    return f"{tenths(volume_ml, round)}{unit}{interval}"
 
 
 def tenths(value: float | None, rounded: Callable[[float], int]) -> str:
@@ -177,28 +201,30 @@ def table_text(
     total = [tally(results, () if plan is None else plan.late)]
     if not brief:
         total += batch_lines(results, plan)
-    to_read: list[str] = []
-    if not brief and any(result.mix is not None for result in results):
-        to_read = how_to_read(settings, shared=plan is not None and bool(plan.sharers))
+    is_mixed = any(result.mix is not None for result in results)
+    shared = plan is not None and bool(plan.sharers)
+    to_read = how_to_read(settings, shared=shared) if is_mixed and not brief else []
     figures = [_figures(rows(results, names, settings.base, plan), width)] if results else []
-    blocks: list[Sequence[RenderableType]] = [
-        [Text(line, overflow="fold") for line in above],
-        figures,
-        _hung(to_read),
-        _hung(before),
-        _hung(bowls if plan is None else ()),
-        _hung(pours),
-        _hung(() if plan is None else shared_lines(plan, settings)),
-        *_told(results, names),
-        _hung(total),
-        [] if brief else [Text(caution) for caution in CAUTIONS],
-    ]
     reading = min(width or READING_WIDTH, READING_WIDTH)
-    columns = {id(figures): width or _WIDEST}
+    blocks: list[tuple[Sequence[RenderableType], int]] = [
+        ([Text(line, overflow="fold") for line in above], reading),
+        (figures, width or _WIDEST),
+        *(
+            (_hung(part), reading)
+            for part in (
+                to_read,
+                before,
+                bowls if plan is None else (),
+                pours,
+                () if plan is None else shared_lines(plan, settings),
+            )
+        ),
+        *((part, reading) for part in _told(results, names)),
+        (_hung(total), reading),
+        ([] if brief else [Text(caution) for caution in CAUTIONS], reading),
+    ]
     return "\n".join(
-        _drawn(part, columns.get(id(part), reading), styled=styled, encoding=encoding)
-        for part in blocks
-        if part
+        _drawn(part, columns, styled=styled, encoding=encoding) for part, columns in blocks if part
     )
 
 
@@ -349,15 +375,14 @@ def _height(base: SecondPour) -> str:
 
 def _scoops(settings: Settings) -> str:
     """Say what a level scoop weighs: of the usual stone, then of the others."""
+
+    def weighs(kind: StoneType, unknown: str) -> str:
+        scoop_g = scoop_of(kind, settings)
+        return unknown if scoop_g is None else f"{scoop_g:g} g"
+
     usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
-    each = _scoop(usual, settings) or _UNKNOWN
-    told = [f"{visible(kind.name)}: {_scoop(kind, settings) or 'weigh it'}" for kind in others]
-    return f"{each} ({', '.join(told)})" if told else each
-
-
-def _scoop(kind: StoneType, settings: Settings) -> str:
-    scoop_g = scoop_of(kind, settings)
-    return "" if scoop_g is None else f"{scoop_g:g} g"
+    told = ", ".join(f"{visible(kind.name)}: {weighs(kind, 'weigh it')}" for kind in others)
+    return weighs(usual, _UNKNOWN) + (f" ({told})" if told else "")
 
 
 def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
@@ -427,6 +452,13 @@ def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[st
 
 def _headed(head: str, lines: list[str]) -> list[str]:
     return [head, *lines] if lines else []
+
+
+def work_label(work: Work) -> tuple[str, str]:
+    """Say in short what is done to a stretch of rim, and how far it is off."""
+    if work.what == "cut":
+        return f"cut {work.length_mm:.0f} mm", f"{work.most_mm:.1f} mm off"
+    return f"box in {work.length_mm:.0f} mm", f"{work.most_mm + work.heap_mm:.1f} mm high"
 
 
 def before_water(result: Result) -> str:
@@ -561,3 +593,75 @@ def amounts_in_words(mix: Mix) -> str:
 def damaged_line(files: int) -> str:
     """Say that the disk gave kept files back other than they were."""
     return f"{files} kept files in --out were damaged; their scans were sized anew"
+
+
+def tied(text: str) -> str:
+    """Tie amounts to their units, so that no line ends between them.
+
+    >>> tied("50 g to 10 mL").replace(TIE, "_")
+    '50_g to 10_mL'
+    """
+    return _AMOUNT.sub(TIE, text)
+
+
+def wrapped(text: str, width: int, *, first: str = "", rest: str = "") -> str:
+    r"""Set a sentence in lines, amounts with their units.
+
+    >>> wrapped("Pour 50 g", 8)
+    'Pour\n50 g'
+    """
+    lines = fill(
+        tied(text),
+        width,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,  # names and amounts can be taken as they stand
+        break_on_hyphens=False,
+    )
+    return lines.replace(TIE, " ")
+
+
+def cell(text: str) -> str:
+    """Make a text safe as a cell: a leading apostrophe keeps it from being taken for a formula."""
+    shown = visible(text)
+    return f"'{shown}" if shown.lstrip().startswith(_FORMULA_STARTS) else shown
+
+
+def short_names(scans: Sequence[str]) -> tuple[str, list[str]]:
+    """Give the folder that all scans have in common, or '', and their visible names in it."""
+    if not scans:
+        return "", []
+    try:
+        common = os.path.commonpath([os.fspath(Path(scan).parent) for scan in scans])
+    except ValueError:  # absolute paths among relative ones
+        return "", [visible(scan) for scan in scans]
+    names = [visible(os.path.relpath(scan, common or ".")) for scan in scans]
+    return ("" if common in {"", "."} else visible(common)), names
+
+
+def shortened(name: str, cells: int) -> str:
+    """Cut a visible name in its middle, to at least 5 terminal cells."""
+    if cell_len(name) <= cells:
+        return name
+    room = cells - len("...")
+    head = chop_cells(name, room - room // 2)[0]
+    tail = chop_cells(name[::-1], room - cell_len(head))[0][::-1]
+    return f"{head}...{tail}"
+
+
+def pieces(text: str) -> list[str]:
+    """Take a visible name or codes apart where a reader would, after its joints; at least one."""
+    return [piece.strip() for piece in _AFTER_A_JOINT.split(text) if piece.strip()] or [""]
+
+
+def folded(text: str, cells: int) -> str:
+    """Fold a visible name or codes into lines, at its joints where that is possible."""
+    lines = [""]
+    for piece in _AFTER_A_JOINT.split(text):
+        if cell_len((lines[-1] + piece).rstrip()) <= cells:
+            lines[-1] += piece
+        elif cell_len(piece) <= cells:
+            lines.append(piece)
+        else:
+            lines += chop_cells(piece, cells)
+    return "\n".join(line.strip() for line in lines if line.strip())

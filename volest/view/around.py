@@ -8,12 +8,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from textwrap import wrap
-from typing import cast
+from typing import NamedTuple
 
 import numpy as np
-from contourpy import contour_generator
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
+from skimage.measure import find_contours
 
 from volest.cavity.cast import LOCKED_MM
 from volest.cavity.frame import Bools, Floats, Ints
@@ -21,8 +21,7 @@ from volest.cavity.trim import HOURS, Work, on_tongue_side
 from volest.errors import UsageError
 from volest.notes import dial_in_words, hours_in_words
 from volest.pipeline import Cavity
-from volest.report.guide import work_label
-from volest.report.names import shortened, visible
+from volest.report.table import shortened, visible, work_label
 from volest.result import Guide
 from volest.view.scene import (
     BOXING,
@@ -77,8 +76,7 @@ _INNER = _line(INK, 0.35, ' stroke-dasharray="2 1" class="inner"')
 _RIM = _line(INK, 0.5, ' class="rim"')
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RimLine:
+class RimLine(NamedTuple):
     """One closed edge of the footprint: places (n, 2) in the drawing, and the crest's beside."""
 
     places_mm: Floats
@@ -138,17 +136,17 @@ def rim_by_hour(cavity: Cavity) -> RimByHour:
         over_mm=over,
         work=work,
         is_inner=on_tongue_side(cavity.footprint, grid.pitch_mm),
-        lines=[RimLine(places_mm=_drawn(stand, edge), crest=tree.query(edge)[1]) for edge in edges],
+        lines=[RimLine(_drawn(stand, edge), tree.query(edge)[1]) for edge in edges],
     )
 
 
 def _edges(cells: Bools, cavity: Cavity) -> list[Floats]:
-    """Follow the edges of a set of cells, (n, 2) in the cavity's frame."""
+    """Follow the edges of a set of cells, anticlockwise round it, (n, 2) in the cavity's frame."""
     grid = cavity.relief.grid
     reach = min(EVEN_OUT_MM / grid.pitch_mm, EVEN_OUT_CELLS)
     even = gaussian_filter(np.pad(cells, _EDGE).astype(np.float64), reach)
-    lines = cast("list[Floats]", contour_generator(z=even).lines(0.5))
-    return [(line[:-1] - _EDGE) * grid.pitch_mm + np.array(grid.low_mm) for line in lines]
+    lines = find_contours(even, 0.5)
+    return [(line[:-1, ::-1] - _EDGE) * grid.pitch_mm + np.array(grid.low_mm) for line in lines]
 
 
 def _drawn(stand: DisplayFrame, places_mm: Floats) -> Floats:
@@ -197,7 +195,7 @@ def strip(cavity: Cavity, guide: Guide, *, right_is_one_to_five: bool | None = N
             parts.append(_text(_x_of(quarter), foot + 5.0, f"patient's {side}", _SAY))
         foot += _LANE
     for lane in lanes:
-        parts.append(lane.drawn(foot + _LANE / 2.0))
+        parts.append(_lane(foot + _LANE / 2.0, lane))
         foot += _LANE
     told = "".join(f"; {', '.join(work_label(work))}" for work in works)
     return (
@@ -321,35 +319,27 @@ def _spread(along: Floats, apart: float) -> Ints:
     return np.asarray(np.abs(along - wanted[:, None]).argmin(axis=1))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Lane:
-    """Marks under the hours: a shape, hour and figure of each; which of several is told."""
-
-    name: str
-    shape: str
-    colour: str
-    marks: Sequence[tuple[float, float]]
-    extreme: Callable[[Sequence[float]], float]
-
-    def drawn(self, y: float) -> str:
-        """Draw them; those that lie near each other share one figure."""
-        parts = [_text(_LEFT - 6.0, y + 3.0, f"{self.name}, mm", _SAY, _TO_LEFT)]
-        near: list[tuple[float, float]] = []
-        for hour, figure in sorted(self.marks):
-            x = float(_x_of(hour))
-            parts.append(f'<path d="M{x:.1f} {y:.1f}{self.shape}" fill="{self.colour}"/>')
-            if near and x - near[-1][0] > _APART:
-                parts.append(self._told(near, y))
-                near = []
-            near.append((x, figure))
-        return "".join([*parts, self._told(near, y)])
-
-    def _told(self, near: Sequence[tuple[float, float]], y: float) -> str:
-        figure = self.extreme([figure for _, figure in near])
-        return _text(near[-1][0] + 4.0, y + 3.0, f"{figure:.1f}", _SAY, ' text-anchor="start"')
+# Marks under the hours: name, shape, colour, hour and figure of each, which of several is told.
+Lane = tuple[str, str, str, Sequence[tuple[float, float]], Callable[[Sequence[float]], float]]
 
 
-def _lanes(cavity: Cavity, guide: Guide) -> list[_Lane]:
+def _lane(y: float, lane: Lane) -> str:
+    """Draw the marks of a lane; those that lie near each other share one figure."""
+    name, shape, colour, marks, extreme = lane
+    parts = [_text(_LEFT - 6.0, y + 3.0, f"{name}, mm", _SAY, _TO_LEFT)]
+    places = sorted((float(_x_of((hour + 6.0) % HOURS - 6.0)), mm) for hour, mm in marks)
+    near: list[float] = []
+    for (x, figure), (after, _) in zip(places, [*places[1:], (math.inf, 0.0)], strict=True):
+        parts.append(f'<path d="M{x:.1f} {y:.1f}{shape}" fill="{colour}"/>')
+        near.append(figure)
+        if after - x > _APART:
+            figures = f"{extreme(near):.1f}"
+            parts.append(_text(x + 4.0, y + 3.0, figures, _SAY, ' text-anchor="start"'))
+            near = []
+    return "".join(parts)
+
+
+def _lanes(cavity: Cavity, guide: Guide) -> list[Lane]:
     """Say what lies under the rim at which hour: held, hard to fill, or thin."""
     thick, each = guide.thickness, () if guide.imprints is None else guide.imprints.each
     held = [(one.hour, one.deep_mm) for one in guide.separation.hours if one.deep_mm >= LOCKED_MM]
@@ -363,22 +353,12 @@ def _lanes(cavity: Cavity, guide: Guide) -> list[_Lane]:
         for note in thick.notes
         if thick.least_mm is not None and thick.least_hour is not None
     ]
-    lanes = (
+    lanes: tuple[Lane, ...] = (
         ("undercut", "m-3 0a3 3 0 1 0 6 0a3 3 0 1 0-6 0", LOOKS[UNDERCUTS].colour, held, max),
         ("narrow", "m-2.2-4h4.4l-2.2 8z", PROFILE, narrow, min),
         ("thin", "m-4 0l4-4l4 4l-4 4z", INK, thin, min),
     )
-    return [
-        _Lane(
-            name=name,
-            shape=shape,
-            colour=colour,
-            marks=[((hour + 6.0) % 12.0 - 6.0, figure) for hour, figure in marks],
-            extreme=extreme,
-        )
-        for name, shape, colour, marks, extreme in lanes
-        if marks
-    ]
+    return [lane for lane in lanes if lane[3]]
 
 
 def outline(cavity: Cavity, name: str, *, right_is_one_to_five: bool | None = None) -> str:

@@ -28,25 +28,13 @@ from volest.scan.decision import (
 )
 from volest.settings import Settings
 from volest.stone.mix import Mix
-from volest.view.mesh import Mesh, pickets
-from volest.view.scene import (
-    PREPARED,
-    Block,
-    DisplayFrame,
-    Scene,
-    display_frame_of,
-    draw_impression,
-    scene_of,
-)
+from volest.view.scene import Scene, display_frame_of, draw_impression, scene_of
 
 MOST_TILT_DEG = 15.0  # more is another pour axis, not another base line
 _LEAST_ML = 0.05  # less is shown as 0.0 mL, and no mix is made of it
 _SAME_DEG = 1e-9
 _MARK_MM = 4.0  # seen from above: what is touched so near to a mark takes it away
-_OPPOSITE_MM = (
-    10.0  # so far above or below lies another tooth: a tray may be bitten into from both sides
-)
-_STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
+_OPPOSITE_MM = 10.0  # so far above or below lies another tooth: a tray bitten into from two sides
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,8 +80,8 @@ class BaseLineEditor:
         self.result, self.cavity = examine(path, settings, number)
         self._read, self._saved = fingerprint(path), saved_bytes(path)
         self._marks = read_told(path).preparations
-        self.stand: DisplayFrame = display_frame_of(self.cavity.clock, self.cavity.base)
-        self.skin: Mesh = draw_impression(self.cavity, self.stand)
+        self.stand = display_frame_of(self.cavity.clock, self.cavity.base)
+        self.skin = draw_impression(self.cavity, self.stand)
         self.held = Held()
 
     @property
@@ -101,17 +89,17 @@ class BaseLineEditor:
         """Least and most height that the curve knows."""
         return self.result.curve[0][0], self.result.curve[-1][0]
 
-    def raise_by(self, mm: float) -> None:
-        """Raise the base line; a negative height lowers it."""
-        self.hold(replace(self.held, height_mm=round(self.held.height_mm + mm, 3)))
-
-    def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
-        """Tilt the base line about the middle of the dial, up to the right and to the front."""
+    def move_by(
+        self, *, height_mm: float = 0.0, right_deg: float = 0.0, front_deg: float = 0.0
+    ) -> None:
+        """Raise the base line, and tilt it about the dial's middle, up to the right and front."""
+        held = self.held
         self.hold(
             replace(
-                self.held,
-                right_deg=round(self.held.right_deg + right_deg, 3),
-                front_deg=round(self.held.front_deg + front_deg, 3),
+                held,
+                height_mm=round(held.height_mm + height_mm, 3),
+                right_deg=round(held.right_deg + right_deg, 3),
+                front_deg=round(held.front_deg + front_deg, 3),
             )
         )
 
@@ -129,15 +117,13 @@ class BaseLineEditor:
     def base(self) -> BasePlane:
         """The base line as it is held, in the cavity's frame."""
         measured, turn = self.cavity.base, self.stand.turn[:2, :2]
-        slopes = turn @ measured.plane[:2] + np.tan(
-            np.radians([self.held.right_deg, self.held.front_deg])
-        )
+        tilts = np.tan(np.radians([self.held.right_deg, self.held.front_deg]))
+        slopes = turn @ measured.plane[:2] + tilts
         a, b = turn.T @ slopes
         middle = self.stand.middle_mm
         up = self.held.height_mm * float(np.sqrt(1.0 + a * a + b * b))  # along z
-        return replace(
-            measured, plane=np.array([a, b, middle[2] + up - a * middle[0] - b * middle[1]])
-        )
+        level = middle[2] + up - a * middle[0] - b * middle[1]
+        return replace(measured, plane=np.array([a, b, level]))
 
     def figures(self, patches: Sequence[Patch] = ()) -> Figures:
         """Work out what holds now: from the curve, or anew if it is tilted or has new patches."""
@@ -160,13 +146,8 @@ class BaseLineEditor:
                 made = dose(result, volume_ml, self.settings)
             except MixError as fault:
                 why = str(fault)
-        return Figures(
-            volume_ml=volume_ml,
-            low_ml=max(volume_ml - margin.below_ml, 0.0),
-            high_ml=volume_ml + margin.above_ml,
-            mix=made,
-            why=why,
-        )
+        low_ml, high_ml = max(volume_ml - margin.below_ml, 0.0), volume_ml + margin.above_ml
+        return Figures(volume_ml=volume_ml, low_ml=low_ml, high_ml=high_ml, mix=made, why=why)
 
     def _measured_anew(self) -> tuple[float, Uncertainty]:
         c, base = self.cavity, self.base
@@ -179,14 +160,13 @@ class BaseLineEditor:
         """Where prepared teeth are marked: as it is saved, and as they were touched since."""
         marks = self._marks
         for place in self.held.touched:
-            near = self._drawn(place)
-            off = [np.abs(self._drawn(one) - near) for one in marks]
-            rest = [
+            off = [np.abs(self._drawn(one) - self._drawn(place)) for one in marks]
+            rest = tuple(
                 one
                 for one, (x, y, z) in zip(marks, off, strict=True)
                 if math.hypot(x, y) >= _MARK_MM or z >= _OPPOSITE_MM
-            ]
-            marks = tuple(rest) if len(rest) < len(marks) else (*marks, place)
+            )
+            marks = rest if len(rest) < len(marks) else (*marks, place)
         return marks
 
     def _drawn(self, place_mm: Place) -> Floats:
@@ -201,13 +181,7 @@ class BaseLineEditor:
 
     def scene(self) -> Scene:
         """Draw it with the base line as it is held, and the marks of prepared teeth."""
-        scene = scene_of(self.cavity, self.base, self.skin)
-        if marks := self.prepared:
-            feet = np.array([self._drawn(place) for place in marks])
-            tops = np.maximum(feet[:, 2], self.held.height_mm) + _STAKE_OVER_MM
-            block = Block(name=PREPARED, mesh=pickets(feet, tops, _STAKE_WIDTH_MM))
-            scene = replace(scene, blocks={**scene.blocks, PREPARED: block})
-        return scene
+        return scene_of(self.cavity, self.base, self.skin, self.prepared)
 
     def line(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
         """Give a point and the normal of the base line as it is held, in the scan's own frame."""

@@ -5,9 +5,9 @@ Whether this computer can draw is asked in another process, since a missing libr
 
 import functools
 import io
-import math
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,12 +18,11 @@ from volest.cavity.frame import Floats
 from volest.errors import UsageError
 from volest.pipeline import Cavity
 from volest.report.guide import mix_words
-from volest.report.names import shortened, visible
-from volest.report.table import tenths
+from volest.report.table import shortened, visible, volume_words
 from volest.result import Result
+from volest.scan.decision import Place
 from volest.storage import write_whole
 from volest.system import HAS_X11, missing_libraries, try_apart
-from volest.view.mesh import Mesh
 from volest.view.scene import (
     BASE_LINE,
     CUT_FACE,
@@ -37,6 +36,7 @@ from volest.view.scene import (
     PROFILE,
     STONE,
     Block,
+    Mesh,
     Scene,
     best_cut_mm,
     cut_open,
@@ -51,9 +51,9 @@ Pixels = npt.NDArray[np.uint8]
 VIEW_PX = (1000, 900)
 _MARGIN = 1.16  # room round what is drawn, for hours and captions
 _TILT_DEG = 32.0  # of the look into the cut: over the rim, onto the cut face
-_BASE_LINE_LIFT = np.array([0.0, 0.0, 0.3])  # mm, so that the base line is not half sunk from above
+_BASE_LINE_LIFT = np.array([0.0, 0.0, 0.2])  # mm more, so that from above it is not half sunk
 # Where the eye is; in parallel projection it only must not be inside of anything.
-_ABOVE_MM, _AWAY_MM = 200.0, 300.0
+_AWAY_MM = 300.0
 _HEAD, _EDGE = 150, 40
 # The paper is 2000 px wide. On a card it is printed about 130 mm wide: 40 px are then 7 points.
 _BIG, _MIDDLE, _SMALL, _LEAST = 54, 44, 40, 20
@@ -77,9 +77,14 @@ _OFF_SCREEN_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkEGLRenderWindow"}
 _TRIAL_WINDOW = {"VTK_DEFAULT_OPENGL_WINDOW": "vtkXOpenGLRenderWindow"}
 
 
-def picture_of(result: Result, cavity: Cavity, *, headed: bool = True) -> "Image":
-    """Draw one scan from above with heights, and cut open; `headed` by its name and figures."""
-    scene = scene_of(cavity)
+def picture_of(
+    result: Result, cavity: Cavity, marks: Sequence[Place] = (), *, headed: bool = True
+) -> "Image":
+    """Draw one scan from above with heights, and cut open; `headed` by its name and figures.
+
+    Prepared teeth are drawn at their `marks`, in the scan's own frame.
+    """
+    scene = scene_of(cavity, marks=marks)
     above, mm_per_px = seen_from_above(scene)
     cut_mm = best_cut_mm(cavity, scene.stand)
     cut = seen_cut_open(scene, cavity, cut_mm)
@@ -101,20 +106,11 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     impression = scene.blocks[IMPRESSION]
     put_heights(plotter, impression, lowest_mm=scene.lowest_mm)
     for name, block in scene.blocks.items():
-        if name == BASE_LINE:
-            lifted = block.lines_mm + _BASE_LINE_LIFT
-            if len(lifted):
-                plotter.add_mesh(lines_of(lifted), color=INK, line_width=4.0, lighting=False)
-        elif name not in (IMPRESSION, STONE):
-            put_block(plotter, block)
-    points = impression.mesh.points_mm
-    low, high = points.min(axis=0), points.max(axis=0)
-    middle = (low + high) / 2.0
-    tall = _MARGIN * max(high[1] - low[1], (high[0] - low[0]) * VIEW_PX[1] / VIEW_PX[0])
-    plotter.camera_position = [(*middle[:2], high[2] + _ABOVE_MM), tuple(middle), (0.0, 1.0, 0.0)]
-    plotter.enable_parallel_projection()
-    plotter.camera.parallel_scale = tall / 2.0
-    return _shot(plotter), float(tall) / VIEW_PX[1]
+        if name not in (IMPRESSION, STONE):
+            lifted = replace(block, lines_mm=block.lines_mm + _BASE_LINE_LIFT)
+            put_block(plotter, lifted, line_width=4.0)
+    down, ahead = np.array([0.0, 0.0, -1.0]), np.array([0.0, 1.0, 0.0])
+    return _shot(plotter, impression.mesh.points_mm, down, ahead)
 
 
 def seen_cut_open(scene: Scene, cavity: Cavity, at_mm: float) -> Pixels:
@@ -128,16 +124,7 @@ def seen_cut_open(scene: Scene, cavity: Cavity, at_mm: float) -> Pixels:
     # From the back, over the cut, so that all of it is seen.
     tilt = np.radians(_TILT_DEG)
     toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
-    upward = np.array([0.0, np.sin(tilt), np.cos(tilt)])
-    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
-    high = (points - middle) @ upward
-    wide = np.ptp(points[:, 0])
-    middle = middle + upward * (high.min() + high.max()) / 2.0
-    tall = _MARGIN * max(float(np.ptp(high)), float(wide) * VIEW_PX[1] / VIEW_PX[0])
-    plotter.camera_position = [tuple(middle - _AWAY_MM * toward), tuple(middle), tuple(upward)]
-    plotter.enable_parallel_projection()
-    plotter.camera.parallel_scale = tall / 2.0
-    return _shot(plotter)
+    return _shot(plotter, points, toward, np.array([0.0, np.sin(tilt), np.cos(tilt)]))[0]
 
 
 def _plotter() -> Any:
@@ -152,10 +139,18 @@ def _plotter() -> Any:
     return plotter
 
 
-def _shot(plotter: Any) -> Pixels:
+def _shot(plotter: Any, points_mm: Floats, toward: Floats, upward: Floats) -> tuple[Pixels, float]:
+    """Look at points (n, 3) all over, one way; give the pixels and what mm a pixel is."""
+    middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
+    high, wide = (points_mm - middle) @ upward, float(np.ptp(points_mm[:, 0]))
+    middle = middle + upward * (high.min() + high.max()) / 2.0
+    tall = _MARGIN * max(float(np.ptp(high)), wide * VIEW_PX[1] / VIEW_PX[0])
+    plotter.camera_position = [tuple(middle - _AWAY_MM * toward), tuple(middle), tuple(upward)]
+    plotter.enable_parallel_projection()
+    plotter.camera.parallel_scale = tall / 2.0
     pixels = np.array(plotter.screenshot(None, return_img=True))
     plotter.close()
-    return pixels
+    return pixels, tall / VIEW_PX[1]
 
 
 def lay_out(
@@ -176,9 +171,10 @@ def lay_out(
 
     height, width = above.shape[:2]
     head = _HEAD if headed else 0
-    rows = _legend_rows([name for name in (*scene.blocks, CUT_FACE) if name in LOOKS], 2 * width)
-    foot = _STEPS_PX + _ROW_PX * len(rows)
-    paper = Image.new("RGB", (2 * width, head + height + foot), PAPER)
+    legend = legend_of((*scene.blocks, CUT_FACE), 2 * width, _EDGE, _ROW_PX, _SMALL)
+    foot = head + height + _STEPS_PX
+    paper = Image.new("RGB", (2 * width, foot + legend.height), PAPER)
+    paper.paste(legend, (0, foot))
     paper.paste(Image.fromarray(above), (0, head))
     paper.paste(Image.fromarray(cut), (width, head))
     pen = ImageDraw.Draw(paper)
@@ -194,11 +190,6 @@ def lay_out(
         pen.polygon([(x, y - 14), (x, y + 14), (x + 24 * way, y)], fill=INK)
     _ruler(pen, width, head + height, mm_per_px)
     _depth_steps(pen, scene, head + height)
-    for k, row in enumerate(rows):
-        y = head + height + _STEPS_PX + _ROW_PX * k
-        for name, x in row:
-            _swatch(pen, x, y, name)
-            _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, _SMALL, INK, anchor="lm")
     return paper
 
 
@@ -208,11 +199,7 @@ def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
     name = shortened(visible(Path(result.name).name), _LONGEST_NAME)
     amounts = mix_words(result)
     _write(pen, (_EDGE, 20), name, _BIG, INK)
-    volume_ml, low_ml, high_ml = result.volume_ml, result.volume_low_ml, result.volume_high_ml
-    assert volume_ml is not None  # noqa: S101  # only measured scans are drawn
-    assert low_ml is not None  # noqa: S101  # the same
-    assert high_ml is not None  # noqa: S101  # the same
-    held = volume_words(volume_ml, low_ml, high_ml)
+    held = volume_words(result.volume_ml, result.volume_low_ml, result.volume_high_ml, " mL")
     _write(pen, (width - _EDGE, 20), held, _BIG, INK, anchor="ra")
     codes = [visible(note.code) for note in result.notes]
     least = look_at_words(codes, 1) if codes else ""
@@ -236,16 +223,6 @@ def look_at_words(codes: Sequence[str], told: int) -> str:
     """
     more = f" and {len(codes) - told} more" if told < len(codes) else ""
     return f"look at: {', '.join(codes[:told])}{more}"
-
-
-def volume_words(volume_ml: float, low_ml: float, high_ml: float) -> str:
-    """Say a volume and the interval it lies in, as the table does.
-
-    >>> volume_words(50.82, 50.26, 51.31)
-    '50.8 mL (50.2-51.4)'
-    """
-    low, high = tenths(low_ml, math.floor), tenths(high_ml, math.ceil)
-    return f"{tenths(volume_ml, round)} mL ({low}-{high})"
 
 
 def _dial(pen: "ImageDraw", view: tuple[int, int, int], off: Floats) -> None:
@@ -273,11 +250,10 @@ def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
 
 
 def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
-    from matplotlib.colors import LinearSegmentedColormap, to_hex
+    from matplotlib.colors import to_hex
 
-    low = BAND_MM * float(np.floor(scene.lowest_mm / BAND_MM))
-    steps = max(round(-low / BAND_MM), 2)
-    colours = LinearSegmentedColormap.from_list("depths", DEPTHS, N=steps)
+    low, colours = _depths(scene.lowest_mm)
+    steps = colours.N
     wide, y = _DEPTHS_PX / steps, top + 12
     for k in range(steps):
         x = _EDGE + wide * k
@@ -290,34 +266,32 @@ def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
     _write(pen, words, "mm under the base line", _SMALL, INK, anchor="lm")
 
 
-def _legend_rows(names: Sequence[str], width: int) -> list[list[tuple[str, float]]]:
-    """Deal the names out to as many rows as they need, each with its place."""
-    from PIL import ImageFont
+def _depths(lowest_mm: float) -> tuple[float, Any]:
+    """Give where the lowest band of depth begins, and a colour for each band."""
+    from matplotlib.colors import LinearSegmentedColormap
 
-    font = ImageFont.load_default(_SMALL)
-    rows: list[list[tuple[str, float]]] = [[]]
-    x = float(_EDGE)
-    for name in names:
-        wide = _SWATCH_PX + font.getlength(LOOKS[name].says)
-        if rows[-1] and x + wide > width - _EDGE:
-            rows.append([])
-            x = float(_EDGE)
-        rows[-1].append((name, x))
-        x += wide + _GAP_PX
-    return rows
+    low = BAND_MM * float(np.floor(lowest_mm / BAND_MM))
+    steps = max(round(-low / BAND_MM), 2)
+    return low, LinearSegmentedColormap.from_list("depths", DEPTHS, N=steps)
 
 
-def legend_of(names: Sequence[str]) -> "Image":
-    """Draw a legend for a window, one line a name."""
-    from PIL import Image, ImageDraw
+def legend_of(
+    names: Sequence[str], wide: int = _LEGEND_PX, edge: int = 8, row: int = 52, size: int = 22
+) -> "Image":
+    """Draw a legend, in as many rows as it needs; as it stands, one line a name, for a window."""
+    from PIL import Image, ImageDraw, ImageFont
 
-    step = 52
-    paper = Image.new("RGB", (_LEGEND_PX, step * len(names) + 16), PAPER)
+    font, x, y = ImageFont.load_default(size), float(edge), 0
+    paper = Image.new("RGB", (wide, row * len(names)), PAPER)
     pen = ImageDraw.Draw(paper)
-    for k, name in enumerate(names):
-        _swatch(pen, 8, 8 + step * k, name)
-        _write(pen, (8 + _SWATCH_PX, 30 + step * k), LOOKS[name].says, 22, INK, anchor="lm")
-    return paper
+    for name in names:
+        long = _SWATCH_PX + font.getlength(LOOKS[name].says)
+        if x > edge and x + long > wide - edge:
+            x, y = float(edge), y + row
+        _swatch(pen, x, y, name)
+        _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, size, INK, anchor="lm")
+        x += long + _GAP_PX
+    return paper.crop((0, 0, wide, y + row))
 
 
 def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
@@ -330,8 +304,9 @@ def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
             pen.ellipse([(x + 22 * k, y + 14), (x + 22 * k + 16, y + 30)], fill=look.colour)
     elif look.shape == "ball":
         pen.ellipse([(x + 8, y), (x + 52, y + tall)], fill=look.colour, outline=INK)
-    elif look.shape == "stake":
-        pen.rectangle([(x + 24, y), (x + 36, y + tall)], fill=look.colour)
+    elif look.shape == "ring":
+        pen.ellipse([(x + 8, y), (x + 52, y + tall)], outline=look.colour, width=7)
+        pen.rectangle([(x + 26, y + 18), (x + 34, y + 26)], fill=look.colour)
     elif look.shape == "pegs":
         for k in range(3):
             left = x + 21 * k
@@ -361,26 +336,25 @@ def _write(
 
 def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
     """Put one block into a plotter, in its own colour; a block of that name is replaced."""
-    look = LOOKS[block.name]
+    look, is_line = LOOKS[block.name], block.name == BASE_LINE
     if len(block.lines_mm):
         plotter.add_mesh(
             lines_of(block.lines_mm + np.array([0.0, 0.0, _LINE_LIFT_MM])),
-            color=look.colour if block.name == BASE_LINE else PROFILE,
-            line_width=line_width if block.name == BASE_LINE else 0.6 * line_width,
+            color=look.colour if is_line else PROFILE,
+            line_width=line_width if is_line else 0.6 * line_width,
             lighting=False,
-            name=block.name if block.name == BASE_LINE else f"{block.name} profile",
+            name=block.name if is_line else f"{block.name} profile",
             reset_camera=False,
         )
-    if not len(block.mesh.triangles):
-        return
-    plotter.add_mesh(
-        surface_of(block.mesh),
-        color=look.colour,
-        name=block.name,
-        reset_camera=False,
-        smooth_shading=False,
-        **_lights(block.name),
-    )
+    if len(block.mesh.triangles):
+        plotter.add_mesh(
+            surface_of(block.mesh),
+            color=look.colour,
+            name=block.name,
+            reset_camera=False,
+            smooth_shading=False,
+            **_lights(block.name),
+        )
 
 
 def _lights(name: str) -> dict[str, Any]:
@@ -393,16 +367,13 @@ def _lights(name: str) -> dict[str, Any]:
 
 def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
     """Put the impression into a plotter, shaded in steps of depth with contour lines."""
-    from matplotlib.colors import LinearSegmentedColormap
-
     surface = surface_of(block.mesh)
     surface["height"] = block.heights_mm
-    low = BAND_MM * float(np.floor(lowest_mm / BAND_MM))
-    steps = round(-low / BAND_MM)
+    low, colours = _depths(lowest_mm)
     plotter.add_mesh(
         surface,
         scalars="height",
-        cmap=LinearSegmentedColormap.from_list("depths", DEPTHS, N=max(steps, 2)),
+        cmap=colours,
         clim=(low, 0.0),
         show_scalar_bar=False,
         name=block.name,
@@ -427,10 +398,9 @@ def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
 
 def surface_of(mesh: Mesh) -> Any:
     """Hand a surface over to pyvista, with its normals for smooth shading."""
-    import pyvista as pv
-
-    faces = np.column_stack([np.full(len(mesh.triangles), 3), mesh.triangles]).ravel()
-    surface = pv.PolyData(mesh.points_mm.astype(np.float32), faces)
+    surface = _library().PolyData.from_regular_faces(
+        mesh.points_mm.astype(np.float32), mesh.triangles
+    )
     surface.point_data["Normals"] = mesh.normals().astype(np.float32)
     surface.point_data.active_normals_name = "Normals"
     return surface
@@ -438,14 +408,13 @@ def surface_of(mesh: Mesh) -> Any:
 
 def lines_of(ends_mm: Floats) -> Any:
     """Hand lines over to pyvista by their two ends, (k, 2, 3)."""
-    import pyvista as pv
+    return _library().line_segments_from_points(ends_mm.reshape(-1, 3).astype(np.float32))
 
-    count = len(ends_mm)
-    number = np.arange(2 * count).reshape(count, 2)
-    return pv.PolyData(
-        ends_mm.reshape(-1, 3).astype(np.float32),
-        lines=np.column_stack([np.full(count, 2), number]).ravel(),
-    )
+
+def _library() -> Any:
+    import pyvista  # its types know no short arrays
+
+    return pyvista
 
 
 def draw_off_screen() -> None:
@@ -485,27 +454,20 @@ def draw_once(libraries: Sequence[tuple[str, str]]) -> tuple[int, str]:
 
 
 def _blind(packages: str, told: str, *, off_screen: bool) -> UsageError:
-    if "No module named" in told:
-        return UsageError(
-            "no pyvista",
-            needed="it to draw",
-            remedy="set volest up once more: in its folder, .venv/bin/pip install .",
-        )
-    if packages:
-        return UsageError(
-            f"no {packages}", needed="it to draw", remedy=f"apt-get install {packages}"
-        )
     where = "off screen" if off_screen else "in a window"
-    if not HAS_X11:
-        return UsageError(
-            f"a computer that cannot draw {where}",
-            needed="OpenGL 3.2 or newer",
-            remedy="update the driver of its graphics card; a remote desktop may have none",
+    found, needed, remedy = f"no {packages}", "it to draw", f"apt-get install {packages}"
+    if "No module named" in told:
+        found, remedy = (
+            "no pyvista",
+            "set volest up once more: in its folder, .venv/bin/pip install .",
         )
-    packages = " ".join(package for _, package in (_OFF_SCREEN if off_screen else _IN_WINDOW))
-    return UsageError(
-        f"a computer that cannot draw {where}",
-        needed="OpenGL" if off_screen else "OpenGL and a display (DISPLAY)",
-        remedy=f"apt-get install {packages}"
-        + ("" if off_screen else ", or use `volest show --picture`, which needs no display"),
-    )
+    elif not packages and not HAS_X11:
+        found, needed = f"a computer that cannot draw {where}", "OpenGL 3.2 or newer"
+        remedy = "update the driver of its graphics card; a remote desktop may have none"
+    elif not packages:
+        found = f"a computer that cannot draw {where}"
+        needed = "OpenGL" if off_screen else "OpenGL and a display (DISPLAY)"
+        remedy += " ".join(one for _, one in (_OFF_SCREEN if off_screen else _IN_WINDOW))
+        if not off_screen:
+            remedy += ", or use `volest show --picture`, which needs no display"
+    return UsageError(found, needed=needed, remedy=remedy)

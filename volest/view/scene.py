@@ -1,33 +1,26 @@
 """What is drawn of a cavity: its records as named blocks, whole or cut open, without a display.
 
-In drawings right is right, the front is ahead, out of the opening is up. The five strong colours
+In drawings right is right, the front is ahead, out of the opening is up. The six strong colours
 come from the set of Okabe and Ito for colour-blind readers (from memory); impression and stone
 differ in lightness too, so that they part in grey print. Each mark also has a shape of its own.
+Surfaces are points and triangles of our own, since a card is drawn where no VTK is.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter, label, minimum
+from scipy.sparse import coo_array
+from scipy.spatial import ConvexHull
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Grid, cut_columns
-from volest.cavity.frame import Bools, Floats
+from volest.cavity.frame import Bools, Floats, Ints
+from volest.cavity.separation import LOCKED_MM, reach_mm
 from volest.cavity.trim import Clock, stretches_off
 from volest.pipeline import Cavity
-from volest.view.mesh import (
-    Mesh,
-    balls,
-    chosen,
-    edges_of,
-    grid_mesh,
-    joined,
-    part_below,
-    pegs,
-    pickets,
-    spaced,
-    welded,
-)
+from volest.scan.decision import Place
 
 PAPER, INK, FAINT, PROFILE = "#f6f3ec", "#1d2433", "#5a6070", "#4c3f73"
 # Dark is deep, light is high: lightness alone tells it. Steps of our own between two inks.
@@ -39,7 +32,10 @@ _PEG_APART_MM, _PEG_MM, _PEG_WIDTH_MM = 4.0, 3.0, 1.8
 _POST_APART_MM, _POST_OVER_MM, _POST_WIDTH_MM = 3.0, 1.4, 0.9
 _BOARD_CELLS = 1.3  # boards overlap a little, so that a fence has no gaps
 _DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
+_STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
+_RING_MM = 3.6  # across, so that a stake is seen from above
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
+_SKIM_SHARE = 0.1  # of the depth: a part by itself that is shallower lies on the flange
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 # How far the stone's edge is evened out, so that it does not follow the corners of the cells.
 EVEN_OUT_MM, EVEN_OUT_CELLS = 0.8, 2.0
@@ -49,6 +45,30 @@ _ASIDE_MM = 1e-3  # the face lies a hair before the cut, so that no edge shines 
 _SLIVER_MM = 1e-6
 _SLICES = 40  # in which the place of a cut is searched: a millimetre or two each
 _SEARCH = (0.25, 0.6)  # of the footprint from back to front: both branches of an arch are cut
+_TINY, _UPRIGHT = 1e-12, np.array([0.0, 0.0, 1.0])
+_SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner
+_BOX = np.array([[x, y, z] for z in (0, 1) for y in (-0.5, 0.5) for x in (-0.5, 0.5)])
+_AROUND, _RINGS = 10, 5  # corners round a mark, and from top to bottom of a ball: small, but many
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mesh:
+    """A surface: its corners (n, 3), and for each triangle the numbers (m, 3) of its three."""
+
+    points_mm: Floats
+    triangles: Ints
+
+    def normals(self) -> Floats:
+        """Give the way out at every corner, the mean of its triangles weighted by area.
+
+        Upright where a corner has no triangle.
+        """
+        a, b, c = (self.points_mm[self.triangles[:, k]] for k in range(3))
+        count, corner = len(self.triangles), self.triangles.ravel()
+        own = np.ones(3 * count), (corner, np.repeat(np.arange(count), 3))
+        total = coo_array(own, shape=(len(self.points_mm), count)) @ np.cross(b - a, c - a)
+        length = np.linalg.norm(total, axis=1)[:, None]
+        return np.where(length > _TINY, total / np.maximum(length, _TINY), _UPRIGHT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +90,7 @@ LOOKS = {
     HOLES: Look(colour="#000000", says="not in the scan", shape="dots"),
     UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
     AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
-    PREPARED: Look(colour=INK, says="prepared tooth", shape="stake"),
+    PREPARED: Look(colour="#56b4e9", says="prepared tooth", shape="ring"),
 }
 
 
@@ -133,8 +153,16 @@ class Scene:
     lowest_mm: float
 
 
-def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = None) -> Scene:
-    """Turn one cavity into blocks, for another base line too, or an impression drawn already."""
+def scene_of(
+    cavity: Cavity,
+    base: BasePlane | None = None,
+    skin: Mesh | None = None,
+    marks: Sequence[Place] = (),
+) -> Scene:
+    """Turn one cavity into blocks, for another base line too, or an impression drawn already.
+
+    Prepared teeth are drawn at their `marks`, in the scan's own frame.
+    """
     stand = display_frame_of(cavity.clock, cavity.base)
     base = cavity.base if base is None else base
     drawn = draw_impression(cavity, stand) if skin is None else skin
@@ -145,7 +173,7 @@ def scene_of(cavity: Cavity, base: BasePlane | None = None, skin: Mesh | None = 
         Block(name=IMPRESSION, mesh=drawn, heights_mm=heights),
         Block(name=STONE, mesh=cap),
         Block(name=BASE_LINE, mesh=joined([]), lines_mm=edges_of(cap)),
-        *_marks(cavity, base, stand),
+        *_marks(cavity, base, stand, marks),
     ]
     return Scene(
         stand=stand,
@@ -170,7 +198,10 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
     reach = min(EVEN_OUT_MM / cavity.relief.grid.pitch_mm, EVEN_OUT_CELLS)
     beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
-    return np.asarray(np.maximum(over, _BESIDE_MM * beside))
+    heights = np.maximum(over, _BESIDE_MM * beside)
+    parts, count = label(heights < 0.0)
+    shallow = minimum(heights, parts, np.arange(count + 1)) > _SKIM_SHARE * heights.min()
+    return np.asarray(np.where(shallow[parts], np.abs(heights), heights))
 
 
 def _cap(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats) -> Mesh:
@@ -181,11 +212,13 @@ def _cap(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats)
     return replace(level, points_mm=stand.drawn(on_base_line(base, level.points_mm)))
 
 
-def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
+def _marks(
+    cavity: Cavity, base: BasePlane, stand: DisplayFrame, marks: Sequence[Place]
+) -> list[Block]:
     crest = cavity.rim.crest_mm
     over = base.heights_mm(*crest.T) * base.upright
     relief, rooms = cavity.relief, cavity.rooms
-    roofed = relief.grid.map_of(rooms.cell[rooms.filled & (rooms.roof_mm < 0.0)])
+    held = rooms.filled & (reach_mm(rooms) >= LOCKED_MM)  # as words tell it
     unseen = relief.hole & cavity.footprint.inside
     unseen |= relief.grid.map_of(rooms.cell[rooms.filled & rooms.assumed])
     off = {"cut": np.zeros(len(crest), dtype=bool), "box": np.zeros(len(crest), dtype=bool)}
@@ -195,10 +228,23 @@ def _marks(cavity: Cavity, base: BasePlane, stand: DisplayFrame) -> list[Block]:
         EXCESS: _excess(stand.drawn(crest[off["cut"]])),
         BOXING: _fence(crest[off["box"]], base, stand, relief.grid.pitch_mm),
         HOLES: _dots(unseen, cavity, stand),
-        UNDERCUTS: _dots(roofed, cavity, stand),
+        UNDERCUTS: _dots(relief.grid.map_of(rooms.cell[held]), cavity, stand),
         AIR: _air(cavity, stand),
+        PREPARED: _stakes(cavity.frame.to_frame(np.reshape(marks, (-1, 3)).T).T, base, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
+
+
+def _stakes(places_mm: Floats, base: BasePlane, stand: DisplayFrame) -> Mesh:
+    """Set a stake with a ring round its top at places, (n, 3): seen from above, and from aside."""
+    feet, level = stand.drawn(places_mm), stand.drawn(on_base_line(base, places_mm))[:, 2]
+    tops = np.maximum(feet[:, 2], level) + _STAKE_OVER_MM
+    turn = np.linspace(0.0, 2.0 * np.pi, 36, endpoint=False)
+    ring = np.stack([np.cos(turn), np.sin(turn), np.zeros(len(turn))], axis=1) * _RING_MM / 2.0
+    heads = np.column_stack([feet[:, :2], tops])
+    around = (heads[:, None] + ring).reshape(-1, 3)
+    wide_mm = _STAKE_WIDTH_MM / 2.0
+    return joined([pickets(feet, tops, wide_mm), balls(around, wide_mm)])
 
 
 def worked(cavity: Cavity, over_mm: Floats) -> list[tuple[str, Bools, Bools]]:
@@ -293,56 +339,168 @@ def _profile(kept: Mesh, at_mm: float) -> Floats:
 
 def _face(cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float) -> Mesh:
     """Fill the stone's cut face with upright bars, one a column of the cut."""
-    places, floor, roof = _stretches(cavity, base, stand, at_mm)
-    stone = _is_stone(cavity, stand, places, floor, roof)
-    places, floor, roof = places[stone], floor[stone], np.minimum(roof[stone], 0.0)
-    zero = stand.drawn(on_base_line(base, stand.undrawn(places)))[:, 2]
-    half = _HALF_BAR * _STEP_MM
-    corners = [
-        np.stack([places[:, 0] + side, places[:, 1] - _ASIDE_MM, zero + height], axis=1)
-        for height in (floor, roof)
-        for side in (-half, half)
-    ]
-    n = len(places)
-    k = np.arange(n)
-    return Mesh(
-        points_mm=np.concatenate(corners),
-        triangles=np.concatenate(
-            [np.stack([k, n + k, 3 * n + k], 1), np.stack([k, 3 * n + k, 2 * n + k], 1)]
-        ),
-    )
+    x, floor, roof = _stretches(cavity, base, stand, at_mm)
+    half, y = _HALF_BAR * _STEP_MM, np.full(len(x), at_mm - _ASIDE_MM)
+    corners = [np.stack([x + side, y, z], 1) for z in (floor, roof) for side in (-half, half)]
+    n, k = len(x), np.arange(len(x))
+    both = [np.stack([k, n + k, 3 * n + k], 1), np.stack([k, 3 * n + k, 2 * n + k], 1)]
+    return Mesh(points_mm=np.concatenate(corners), triangles=np.concatenate(both))
 
 
 def _stretches(
     cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float
 ) -> tuple[Floats, Floats, Floats]:
-    """Cross the surface in the cut itself, and pair what faces up with what comes next over it."""
+    """Pair what faces up in the cut with what comes next over it: x, floor and roof of stone, (n,).
+
+    The measured columns say where there is stone.
+    """
     corners = np.einsum("ij,jkn->ikn", stand.turn, cavity.skin.corners_mm)
     corners -= (stand.turn @ stand.middle_mm)[:, None, None]
     low, high = float(corners[0].min()), float(corners[0].max())
     row = Grid(pitch_mm=_STEP_MM, low_mm=(low, at_mm), shape=(1, int((high - low) / _STEP_MM) + 1))
     columns = cut_columns(corners, row)
-    places = np.stack(
-        [low + columns.cell * _STEP_MM, np.full(len(columns.cell), at_mm), columns.z_mm], axis=1
-    )
-    height = base.heights_mm(*stand.undrawn(places).T)
-    roof = np.full(len(height), np.inf)
-    same = columns.cell[1:] == columns.cell[:-1]
-    roof[:-1][same] = height[1:][same]
-    up = columns.up & (height < 0.0)
-    return places[up], height[up], roof[up]
-
-
-def _is_stone(
-    cavity: Cavity, stand: DisplayFrame, places: Floats, floor: Floats, roof: Floats
-) -> Bools:
-    """Ask the measured columns whether a stretch is room that stone reaches."""
-    x, y, _ = stand.undrawn(places).T
+    x, floor = np.asarray(low + columns.cell * _STEP_MM), columns.z_mm
+    places = stand.undrawn(np.stack([x, np.full(len(x), at_mm), floor], axis=1))
+    level = stand.drawn(on_base_line(base, places))[:, 2]
+    roof = np.append(floor[1:], np.inf)
+    roof[np.diff(columns.cell, append=-1) != 0] = np.inf
     grid, rooms = cavity.rooms.grid, cavity.rooms
-    poured = cavity.footprint.inside & ~cavity.rim.land
-    open_top = poured.ravel()[grid.cells_of(x, y)] & np.isinf(roof)
+    at, poured = grid.cells_of(*places.T[:2]), cavity.footprint.inside & ~cavity.rim.land
     roofed = grid.map_of(rooms.cell[rooms.filled & np.isfinite(rooms.roof_mm)])
     # An undercut narrower than a cell may fall between the cells' middles: neighbours count.
     roofed = binary_dilation(roofed, np.ones((3, 3)))
-    under = roofed.ravel()[grid.cells_of(x, y)] & np.isfinite(roof) & (floor < 0.0)
-    return np.asarray(open_top | under)
+    stone = np.where(np.isinf(roof), poured.ravel()[at], roofed.ravel()[at])
+    stone &= columns.up & (floor < level)
+    return x[stone], floor[stone], np.minimum(roof[stone], level[stone])
+
+
+def welded(corners_mm: Floats) -> Mesh:
+    """Join the corners (3, 3, n: coordinate, corner, triangle) that triangles share.
+
+    Shading then runs smoothly over them.
+    """
+    soup = corners_mm.transpose(2, 1, 0).reshape(-1, 3)
+    order = np.lexsort(soup.T)
+    ordered = soup[order]
+    first = np.append(True, np.any(ordered[1:] != ordered[:-1], axis=1))
+    number = np.empty(len(soup), dtype=np.int64)
+    number[order] = np.cumsum(first) - 1
+    return Mesh(points_mm=ordered[first], triangles=number.reshape(-1, 3))
+
+
+def part_below(mesh: Mesh, values: Floats) -> Mesh:
+    """Cut a surface where a value known at its corners is zero, and keep the part below."""
+    under = values[mesh.triangles] < 0.0  # (m, 3)
+    count = under.sum(axis=1)
+    is_cut = (count > 0) & ~under.all(axis=1)
+    is_tip = count[is_cut] == 1  # one corner is below, else two are
+    lone = np.argmax(under[is_cut] == is_tip[:, None], axis=1)
+    n = len(lone)
+    a, b, c = (mesh.triangles[is_cut][np.arange(n), (lone + k) % 3] for k in range(3))
+    ends = [
+        mesh.points_mm[a]
+        + (values[a] / (values[a] - values[to]))[:, None] * (mesh.points_mm[to] - mesh.points_mm[a])
+        for to in (b, c)
+    ]
+    ab, ac = len(mesh.points_mm) + np.arange(2 * n).reshape(2, n)
+    kept = [
+        mesh.triangles[under.all(axis=1)],
+        np.stack([a, ab, ac], axis=1)[is_tip],
+        np.stack([ab, b, c], axis=1)[~is_tip],
+        np.stack([ab, c, ac], axis=1)[~is_tip],
+    ]
+    return Mesh(points_mm=np.concatenate([mesh.points_mm, *ends]), triangles=np.concatenate(kept))
+
+
+def edges_of(mesh: Mesh) -> Floats:
+    """Find the two ends (k, 2, 3) of each edge of a welded surface that has one triangle only."""
+    _, number = np.unique(np.round(mesh.points_mm, _SAME_DIGITS), axis=0, return_inverse=True)
+    number = number.reshape(-1)
+    sides = mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    pairs = np.sort(number[sides], axis=1)
+    real = pairs[:, 0] != pairs[:, 1]
+    _, first, count = np.unique(pairs[real], axis=0, return_index=True, return_counts=True)
+    return np.asarray(mesh.points_mm[sides[real][first[count == 1]]])
+
+
+def grid_mesh(x_mm: Floats, y_mm: Floats) -> Mesh:
+    """Lay a level net of triangles at height 0, its corners row by row."""
+    x, y = np.meshgrid(x_mm, y_mm)
+    number = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = (
+        part.ravel()
+        for part in (number[:-1, :-1], number[:-1, 1:], number[1:, 1:], number[1:, :-1])
+    )
+    return Mesh(
+        points_mm=np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1),
+        triangles=np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)]),
+    )
+
+
+def joined(meshes: Sequence[Mesh]) -> Mesh:
+    """Put surfaces into one."""
+    before = np.cumsum([0, *(len(mesh.points_mm) for mesh in meshes)])
+    return Mesh(
+        points_mm=np.concatenate([np.zeros((0, 3)), *(mesh.points_mm for mesh in meshes)]),
+        triangles=np.concatenate(
+            [
+                np.zeros((0, 3), dtype=np.int64),
+                *(mesh.triangles + at for mesh, at in zip(meshes, before, strict=False)),
+            ]
+        ),
+    )
+
+
+def chosen(mesh: Mesh, wanted: Bools) -> Mesh:
+    """Keep some triangles (m,) of a surface, with the corners it had."""
+    return Mesh(points_mm=mesh.points_mm, triangles=mesh.triangles[wanted])
+
+
+def spaced(places_mm: Floats, apart_mm: float) -> Ints:
+    """Choose places (n, 2) or (n, 3) that stand about evenly apart in x and y; give their numbers.
+
+    >>> spaced(np.array([[0.0, 0.0], [0.5, 0.0], [3.0, 0.0]]), 1.0).tolist()
+    [0, 2]
+    """
+    taken: list[int] = []
+    for k, place in enumerate(places_mm[:, :2]):
+        if not taken or np.hypot(*(places_mm[taken, :2] - place).T).min() >= apart_mm:
+            taken.append(k)
+    return np.array(taken, dtype=np.int64)
+
+
+def pickets(feet_mm: Floats, tops_mm: Floats, width_mm: float) -> Mesh:
+    """Raise upright square posts from the middles (n, 3) of their feet up to their tops (n,)."""
+    size = np.stack(
+        [np.full(len(feet_mm), width_mm)] * 2 + [tops_mm - feet_mm[:, 2]], axis=1
+    )  # (n, 3)
+    return _copies(_BOX, feet_mm, size)
+
+
+def pegs(tips_mm: Floats, height_mm: float, width_mm: float) -> Mesh:
+    """Set cones point down, as if to say: down to here."""
+    turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
+    ring = np.stack([np.cos(turn) / 2.0, np.sin(turn) / 2.0, np.ones(_AROUND)], axis=1)
+    shape = np.vstack([[0.0, 0.0, 0.0], ring])
+    return _copies(shape, tips_mm, np.tile([width_mm, width_mm, height_mm], (len(tips_mm), 1)))
+
+
+def balls(middles_mm: Floats, width_mm: float) -> Mesh:
+    """Set balls round their middles (n, 3)."""
+    fall = np.linspace(0.0, np.pi, _RINGS)
+    turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
+    f, t = np.meshgrid(fall, turn, indexing="ij")
+    shape = np.stack([np.sin(f) * np.cos(t), np.sin(f) * np.sin(t), np.cos(f)], axis=-1) / 2.0
+    return _copies(shape.reshape(-1, 3), middles_mm, np.full((len(middles_mm), 3), width_mm))
+
+
+def _copies(shape: Floats, places_mm: Floats, sizes_mm: Floats) -> Mesh:
+    """Set the convex hull of a shape's corners, (k, 3), at places, each in its size, (n, 3)."""
+    hull = ConvexHull(shape)
+    sides = hull.simplices.astype(np.int64)
+    a, b, c = (shape[sides[:, k]] for k in range(3))
+    inward = np.einsum("ij,ij->i", np.cross(b - a, c - a), hull.equations[:, :3]) < 0.0
+    sides[inward] = sides[inward, ::-1]
+    points = places_mm[:, None, :] + shape[None] * sizes_mm[:, None, :]  # (n, corners, 3)
+    first = np.arange(len(places_mm))[:, None, None] * len(shape)
+    return Mesh(points_mm=points.reshape(-1, 3), triangles=(sides[None] + first).reshape(-1, 3))

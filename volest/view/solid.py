@@ -5,6 +5,7 @@ middles and levels of height the skin is led by marching cubes (VTK's flying edg
 surface whose every edge joins two triangles. Its top is the base line itself.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -90,16 +91,15 @@ class StoneSolid:
 
 def stone_solid(cavity: Cavity) -> StoneSolid:
     """Build the stone's solid; its skin is shifted a little, so that it holds what was measured."""
-    wanted_ml, shift_mm, step_mm = cavity.volume.best_ml, 0.0, 0.01
-    points, triangles = _skin(cavity, shift_mm)
-    held_ml = _volume_ml(points, triangles)
-    for _ in range(_MOST_SHIFTS):
+    wanted_ml, held_ml, shift_mm, step_mm = cavity.volume.best_ml, math.nan, 0.0, 0.01
+    for _ in range(_MOST_SHIFTS + 1):
+        before_ml, (points, triangles) = held_ml, _skin(cavity, shift_mm)
+        held_ml = float(_shares_ml(points, triangles).sum())
         if abs(held_ml - wanted_ml) <= _SAME_SHARE * wanted_ml or abs(shift_mm) > _MOST_SHIFT_MM:
             break
-        before_ml, shift_mm = held_ml, shift_mm + step_mm
-        points, triangles = _skin(cavity, shift_mm)
-        held_ml = _volume_ml(points, triangles)
-        step_mm *= (wanted_ml - held_ml) / (held_ml - before_ml)
+        if math.isfinite(before_ml):
+            step_mm *= (wanted_ml - held_ml) / (held_ml - before_ml)
+        shift_mm += step_mm
     if abs(held_ml - wanted_ml) > _SAME_SHARE * wanted_ml or abs(shift_mm) > _MOST_SHIFT_MM:
         raise ScanError(
             f"a solid of {held_ml:.2f} mL where {wanted_ml:.2f} mL were measured",
@@ -114,10 +114,6 @@ def stone_solid(cavity: Cavity) -> StoneSolid:
         triangles=triangles,
         volume_ml=held_ml,
     )
-
-
-def _volume_ml(points: Floats, triangles: Ints) -> float:
-    return float(_shares_ml(points, triangles).sum())
 
 
 def _shares_ml(points: Floats, triangles: Ints) -> Floats:

@@ -2,7 +2,7 @@
 
 import logging
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 
 from volest.errors import MixError, ScanError, VolestError
-from volest.report.names import shortened, visible
+from volest.report.table import shortened, visible, volume_words
 from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
 from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
-from volest.view.mesh import grid_mesh
-from volest.view.picture import draw_off_screen, legend_of, put_block, surface_of, volume_words
+from volest.view.picture import draw_off_screen, legend_of, put_block, surface_of
 from volest.view.scene import (
     IMPRESSION,
     INK,
@@ -24,23 +23,19 @@ from volest.view.scene import (
     Block,
     best_cut_mm,
     cut_open,
+    grid_mesh,
     on_base_line,
 )
 
 _FREE_MM = 6.0  # of the sheet, round the impression
 _PART, _THIN = 0.018, 0.005  # letters and knobs, and the bar between them: parts of the window
 _CLOSED_MM = 0.05  # a cut slider so near to its end closes the cut
-_SLIDERS = {  # name: title, and where from and to, in parts of the window
-    "height": ("base line, mm", (0.30, 0.20), (0.70, 0.20)),
-    "right": ("tilt to the right, degrees", (0.30, 0.08), (0.46, 0.08)),
-    "front": ("tilt to the front, degrees", (0.54, 0.08), (0.70, 0.08)),
-    "cut": ("cut, mm", (0.74, 0.08), (0.90, 0.08)),
-}
+_TILTS = (-MOST_TILT_DEG, MOST_TILT_DEG)
 _LARGE, _MIDDLE, _FINE = 16, 13, 10
-_ALARM, _LEGEND = "#a33f00", "legend"
+_ALARM, _LEGEND, _CUT = "#a33f00", "legend", "cut"
 _NAMES = {"Prior": "Page up", "Next": "Page down", "comma": ",", "period": "."}
 _LINE_CHARACTERS = 90
-_LEGEND_UNDER, _FROM_EDGE_PX = 0.78, 10  # part of the window below the figures; at its right
+_LEGEND_UNDER, _OFF_PX = 0.78, (10, 8)  # part of the window; off its right edge, and below that
 _MOST_BYTE = 255.0
 _TOLD_AT, _LINE_PX = 0.0035, 23.0  # in parts of its width; how far a line lies under another
 _VIEW_ANGLE_DEG = 23.0
@@ -85,14 +80,14 @@ class Window:
     def keys(self) -> dict[str, tuple[str, Callable[[], None]]]:
         """Give for each key, as the window system names it, what it does in words and in fact."""
         return {
-            "Up": (f"base line up {_STEP_MM} mm", lambda: self.raise_by(_STEP_MM)),
-            "Down": (f"base line down {_STEP_MM} mm", lambda: self.raise_by(-_STEP_MM)),
-            "Prior": (f"up {_LEAP_MM:.0f} mm", lambda: self.raise_by(_LEAP_MM)),
-            "Next": (f"down {_LEAP_MM:.0f} mm", lambda: self.raise_by(-_LEAP_MM)),
-            "Right": ("tilt up to the right", lambda: self.tilt_by(right_deg=_STEP_DEG)),
-            "Left": ("tilt up to the left", lambda: self.tilt_by(right_deg=-_STEP_DEG)),
-            "Home": ("tilt up to the front", lambda: self.tilt_by(front_deg=_STEP_DEG)),
-            "End": ("tilt up to the back", lambda: self.tilt_by(front_deg=-_STEP_DEG)),
+            "Up": (f"base line up {_STEP_MM} mm", lambda: self.move_by(height_mm=_STEP_MM)),
+            "Down": (f"base line down {_STEP_MM} mm", lambda: self.move_by(height_mm=-_STEP_MM)),
+            "Prior": (f"up {_LEAP_MM:.0f} mm", lambda: self.move_by(height_mm=_LEAP_MM)),
+            "Next": (f"down {_LEAP_MM:.0f} mm", lambda: self.move_by(height_mm=-_LEAP_MM)),
+            "Right": ("tilt up to the right", lambda: self.move_by(right_deg=_STEP_DEG)),
+            "Left": ("tilt up to the left", lambda: self.move_by(right_deg=-_STEP_DEG)),
+            "Home": ("tilt up to the front", lambda: self.move_by(front_deg=_STEP_DEG)),
+            "End": ("tilt up to the back", lambda: self.move_by(front_deg=-_STEP_DEG)),
             "0": ("back to how it opened", lambda: self.hold(Held())),
             "c": ("cut open, or close", self.toggle_cut),
             "comma": ("cut towards the back", lambda: self.move_cut(-_CUT_STEP_MM)),
@@ -144,9 +139,49 @@ class Window:
         self.plotter.clear_slider_widgets()
         self._sliders.clear()
         if self.handling is not None:
-            self._sliders = _put_sliders(self.plotter, self.handling, self.hold, self.cut_at)
+            self._put_sliders(self.handling)
         self.draw()
         self.look_from_back()
+
+    def _put_sliders(self, handling: BaseLineEditor) -> None:
+        """Lay the sliders, by the names of what they hold: the base line, and the cut."""
+        along = handling.skin.points_mm[:, 1]
+        back, front = float(along.min()), float(along.max())
+        for name, title, ends, at, until in (
+            ("height_mm", "base line, mm", handling.range_mm, (0.30, 0.20), (0.70, 0.20)),
+            ("right_deg", "tilt to the right, degrees", _TILTS, (0.30, 0.08), (0.46, 0.08)),
+            ("front_deg", "tilt to the front, degrees", _TILTS, (0.54, 0.08), (0.70, 0.08)),
+            (_CUT, "cut, mm", (back, front), (0.74, 0.08), (0.90, 0.08)),
+        ):
+
+            def act(value: float, name: str = name) -> None:
+                if name == _CUT:
+                    return self.cut_at(None if value <= back + _CLOSED_MM else value)
+                moved: Any = {name: round(value, 1)}
+                return self.hold(replace(handling.held, **moved))
+
+            self._sliders[name] = self.plotter.add_slider_widget(
+                act,
+                ends,
+                value=back if name == _CUT else 0.0,
+                title=title,
+                pointa=at,
+                pointb=until,
+                color=INK,
+                fmt="%.1f",
+                title_height=_PART,
+                slider_width=_PART,
+                tube_width=_THIN,
+                interaction_event="always",
+            )
+            self._sliders[name].GetRepresentation().SetLabelHeight(_PART)
+
+    def _set_sliders(self, held: Held) -> None:
+        """Bring the sliders to where base line and cut are."""
+        for name, slider in self._sliders.items():
+            shown = slider.GetRepresentation()
+            closed = shown.GetMinimumValue() if self.cut_mm is None else self.cut_mm
+            shown.SetValue(closed if name == _CUT else getattr(held, name))
 
     def draw(self) -> None:
         """Draw the scan as it is held, and say what then holds."""
@@ -218,24 +253,22 @@ class Window:
 
     def hold(self, held: Held) -> None:
         """Hold the base line somewhere."""
+        self._change(lambda handling: handling.hold(held))
+
+    def move_by(
+        self, *, height_mm: float = 0.0, right_deg: float = 0.0, front_deg: float = 0.0
+    ) -> None:
+        """Raise and tilt the base line."""
+        moves = {"height_mm": height_mm, "right_deg": right_deg, "front_deg": front_deg}
+        self._change(lambda handling: handling.move_by(**moves))
+
+    def _change(self, act: Callable[[BaseLineEditor], None]) -> None:
         if self.handling is None:
             return
-        self.handling.hold(held)
+        act(self.handling)
         self.told = "" if self.handling.held == Held() else "changed, not saved"
-        _set_sliders(self._sliders, self.handling.held, self.cut_mm)
+        self._set_sliders(self.handling.held)
         self.draw()
-
-    def raise_by(self, mm: float) -> None:
-        """Raise the base line."""
-        if self.handling is not None:
-            self.handling.raise_by(mm)
-            self.hold(self.handling.held)
-
-    def tilt_by(self, *, right_deg: float = 0.0, front_deg: float = 0.0) -> None:
-        """Tilt the base line."""
-        if self.handling is not None:
-            self.handling.tilt_by(right_deg=right_deg, front_deg=front_deg)
-            self.hold(self.handling.held)
 
     def look_through(self) -> None:
         """Look through the stone, or at it."""
@@ -254,8 +287,8 @@ class Window:
         picker.PickFromListOn()
         x, y = self.plotter.iren.get_event_position()
         if self.through and picker.Pick(x, y, 0.0, self.plotter.renderer):
-            self.handling.mark_at(np.array(picker.GetPickPosition()))
-            self.hold(self.handling.held)
+            place_mm = np.array(picker.GetPickPosition())
+            self._change(lambda handling: handling.mark_at(place_mm))
             return
         self.told = "There is no impression. " * self.through + _MARKING
         self.through = True
@@ -263,10 +296,9 @@ class Window:
 
     def toggle_cut(self) -> None:
         """Cut it open where most stone shows, or close it."""
-        if self.handling is None:
-            return
-        at = best_cut_mm(self.handling.cavity, self.handling.stand) if self.cut_mm is None else None
-        self.cut_at(at)
+        if self.handling is not None:
+            cavity, stand = self.handling.cavity, self.handling.stand
+            self.cut_at(best_cut_mm(cavity, stand) if self.cut_mm is None else None)
 
     def move_cut(self, mm: float) -> None:
         """Move the cut towards the front."""
@@ -278,11 +310,10 @@ class Window:
 
     def cut_at(self, at_mm: float | None) -> None:
         """Cut it open somewhere; None closes it."""
-        if self.handling is None:
-            return
-        self.cut_mm = at_mm
-        _set_sliders(self._sliders, self.handling.held, self.cut_mm)
-        self.draw()
+        if self.handling is not None:
+            self.cut_mm = at_mm
+            self._set_sliders(self.handling.held)
+            self.draw()
 
     def look_from_above(self) -> None:
         """Look along the pour axis."""
@@ -352,54 +383,6 @@ class Window:
         self.plotter.iren.terminate_app()
 
 
-def _put_sliders(
-    plotter: Any,
-    handling: BaseLineEditor,
-    hold: Callable[[Held], None],
-    cut_at: Callable[[float | None], None],
-) -> dict[str, Any]:
-    """Lay the sliders, which tell `hold` and `cut_at` where base line and cut are dragged to."""
-    along = handling.skin.points_mm[:, 1]
-    ranges = {
-        "height": handling.range_mm,
-        "right": (-MOST_TILT_DEG, MOST_TILT_DEG),
-        "front": (-MOST_TILT_DEG, MOST_TILT_DEG),
-        "cut": (float(along.min()), float(along.max())),
-    }
-    acts: dict[str, Callable[[float], None]] = {
-        "height": lambda mm: hold(replace(handling.held, height_mm=round(mm, 1))),
-        "right": lambda deg: hold(replace(handling.held, right_deg=round(deg, 1))),
-        "front": lambda deg: hold(replace(handling.held, front_deg=round(deg, 1))),
-        "cut": lambda mm: cut_at(None if mm <= ranges["cut"][0] + _CLOSED_MM else mm),
-    }
-    sliders = {}
-    for name, (title, start, end) in _SLIDERS.items():
-        sliders[name] = plotter.add_slider_widget(
-            acts[name],
-            ranges[name],
-            value=ranges[name][0] if name == "cut" else 0.0,
-            title=title,
-            pointa=start,
-            pointb=end,
-            color=INK,
-            fmt="%.1f",
-            title_height=_PART,
-            slider_width=_PART,
-            tube_width=_THIN,
-            interaction_event="always",
-        )
-        sliders[name].GetRepresentation().SetLabelHeight(_PART)
-    return sliders
-
-
-def _set_sliders(sliders: Mapping[str, Any], held: Held, cut_mm: float | None) -> None:
-    """Bring the sliders to where base line and cut are."""
-    values = {"height": held.height_mm, "right": held.right_deg, "front": held.front_deg}
-    for name, slider in sliders.items():
-        shown = slider.GetRepresentation()
-        shown.SetValue(values.get(name, shown.GetMinimumValue() if cut_mm is None else cut_mm))
-
-
 def _put_sheet(plotter: Any, handling: BaseLineEditor, cut_mm: float | None) -> None:
     """Lay the base line's plane over the impression, as a sheet of glass that ends at the cut."""
     points, stand = handling.skin.points_mm, handling.stand
@@ -428,7 +411,7 @@ def _told_lines(told: str, figures: Figures | None) -> str:
 def _figure_lines(figures: Figures) -> str:
     """Say volume and mix for the base line as it is held."""
     mix = figures.mix
-    lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml)]
+    lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml, " mL")]
     if mix is not None:
         lines += [
             f"1. water {water_cell(mix)} mL",
@@ -471,5 +454,5 @@ def _put_legend(plotter: Any, names: tuple[str, ...]) -> None:
     actor = vtkActor2D()
     actor.SetMapper(mapper)
     wide, tall = plotter.window_size
-    actor.SetPosition(wide - columns - _FROM_EDGE_PX, _LEGEND_UNDER * tall - rows)
+    actor.SetPosition(wide - columns - _OFF_PX[0], _LEGEND_UNDER * tall - rows - _OFF_PX[1])
     plotter.add_actor(actor, name=_LEGEND, reset_camera=False, render=False)
