@@ -1,4 +1,4 @@
-"""The powder in stock, by what came and what was booked, and what each case cost."""
+"""What the journal tells: what pours teach, the powder in stock, and what each case cost."""
 
 from collections import defaultdict
 from collections.abc import Sequence
@@ -6,16 +6,17 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from volest.errors import visible
-from volest.journal import BASE, FIRST, Delivery, Entry, cases_of, day_of
-from volest.lab import Lab
-from volest.stone.reference import all_stones
-from volest.stone.words import cost_of
+from volest.journal import BASE, FIRST, OUTCOMES, SHORT, Delivery, Entry, cases_of, day_of
+from volest.lab import PRIOR_POURS, USUAL_VOLUME_ML, Lab, Pour, learn_all, unlearned
+from volest.stone.reference import all_stones, own_stone
+from volest.stone.words import cost_in_words, cost_of, way_in_words
 
 # All three are common practice, no source: a season's pace, a week to even out, time to order.
 PACE_DAYS = 60
 LEAST_DAYS = 7
 LOW_DAYS = 14
 LAST_CASES = 5
+LAST = 12  # pours that are listed: a day's
 _POURS = {FIRST: "first pour", BASE: "base", None: "pour"}
 
 
@@ -155,3 +156,63 @@ def case_lines(entries: Sequence[Entry], lab: Lab) -> list[str]:
         whole = f"; together {sum(known):.2f}" if len(known) == len(parts) > 1 else ""
         lines.append(f"  {names[key]}: {', '.join(said)}{whole}")
     return lines
+
+
+def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
+    """Tell what the pours of each stone and way were, cost and teach."""
+    kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
+    volume_ml, lines = USUAL_VOLUME_ML, list[str]()
+    for law in learn_all(pours, lab):
+        own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]
+        count = f"{len(own)} pour{'s' * (len(own) != 1)}"
+        powder_g = sum(pour.powder_g for pour in own)
+        lost_g = sum(
+            pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in own
+        )
+        kind = kinds.get(law.stone)
+        cost = "" if kind is None else cost_in_words(powder_g, lost_g, kind)
+        cost = cost and f"; {cost}"
+        usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
+        few = ": few, it still leans on the default" * (law.pours < 2 * PRIOR_POURS)
+        more_ml, usual_ml = law.allowance_ml(volume_ml), usual.allowance_ml(volume_ml)
+        lines += (
+            f"{visible(law.stone)}, mixed {way_in_words(law.way)}: {count}, "
+            f"{sum(pour.short for pour in own)} of them short\n"
+            f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities{cost}\n"
+            f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
+            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL\n"
+            f"  so mix {more_ml:.1f} mL on top ({usual_ml:.1f} mL without the journal): "
+            f"{law.risk_percent:g} % chance of running short\n"
+            f"  this rests on {count}{few}"
+        ).split("\n")
+    return lines or ["No pour is booked yet."]
+
+
+def last_lines(entries: Sequence[Entry]) -> list[str]:
+    """List the last of all pours with their numbers, so that a slip can be found."""
+    if not entries:
+        return []
+    told = [f"  {entry.number}. {_entry_words(entry)}" for entry in entries[-LAST:]]
+    return ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)", *told]
+
+
+def outcome_lines(entries: Sequence[Entry]) -> list[str]:
+    """Count how the pours that count came out, in one line; none where nobody said."""
+    said = [entry.outcome for entry in entries if entry.struck is None]
+    counts = [f"{said.count(name)} {name}" for name in OUTCOMES if name in said]
+    unsaid = [f"{said.count(None)} not said"] if None in said else []
+    return [f"Came out: {', '.join([*counts, *unsaid])}"] if counts else []
+
+
+def _entry_words(entry: Entry) -> str:
+    end = f"{entry.left_g:g} g left" if entry.left_g >= 0 else f"{-entry.left_g:g} g short"
+    words = [
+        entry.booked.partition("T")[0],
+        *(visible(text) for text in (entry.scan, entry.stone) if text is not None),
+        way_in_words(entry.way),
+        f"{entry.powder_g:g} g powder",
+        end,
+        *(visible(text) for text in (entry.outcome, entry.why) if text not in (None, SHORT)),
+        *(("struck out",) if entry.struck is not None else ()),
+    ]
+    return ", ".join(words)

@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from volest.data_base import VERSION
 from volest.errors import UsageError
-from volest.journal import Case, Delivery, Entry, Journal, checksum, now, written
+from volest.journal import VERSION, Case, Delivery, Entry, Journal, checksum, now, written
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -297,7 +296,7 @@ def test_a_backup_over_a_journal_that_is_in_use_is_told(path: Path, tmp_path: Pa
         for lot in ("6", "7"):
             journal.book(replace(ENTRY, lot=lot))
         used.book(replace(ENTRY, lot="6"))
-        with used._base.transaction(), pytest.raises(UsageError, match="cannot be written"):
+        with used._transaction(), pytest.raises(UsageError, match="cannot be written"):
             journal.back_up(tmp_path / "copy.db")
         journal.back_up(tmp_path / "copy.db")
         used.book(replace(ENTRY, lot="8"))

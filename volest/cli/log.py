@@ -27,11 +27,17 @@ from volest.cli.options import (
     lab_option,
     target_option,
 )
-from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
-from volest.stock import case_lines, lot_doubts, stock_lines
+from volest.stock import (
+    case_lines,
+    journal_lines,
+    last_lines,
+    lot_doubts,
+    outcome_lines,
+    stock_lines,
+)
 from volest.stone.mix import SPOKEN_DIGITS
 from volest.stone.reference import all_stones, find_stone
 from volest.stone.words import cost_of
@@ -264,7 +270,7 @@ def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
     if target is None or target == STREAM:
         return
     own = [path for path in read if path is not None]
-    check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])
+    check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in journal.BESIDE)])
     if not Path(target).is_file():
         return
     found = "a file that holds something else"
@@ -339,7 +345,6 @@ def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> 
     if missing:
         found = f"no {', '.join(missing)}"
         raise UsageError(found, needed="what was mixed", remedy="add it, or --from FILE")
-    kind = find_stone(given.pop("stone", _DEFAULTS.stone), lab)
     if "way" not in given and "source" in given:
         raise UsageError(
             "no way of mixing in the file",
@@ -351,8 +356,8 @@ def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> 
         whole_ml = given["volume_ml"]
         case = journal.Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)
         given |= {"scan": name, "cases": [case]}
-    given.setdefault("way", _DEFAULTS.way)
-    return journal.entry_of(kind, left_g=left_g, water_c=lab.bench.water_c, **given)
+    given = {"stone": _DEFAULTS.stone, "way": _DEFAULTS.way, **given}
+    return journal.entry_of(lab, left_g=left_g, **given)
 
 
 def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
@@ -381,11 +386,11 @@ def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: P
         deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (
-            *journal.journal_lines(book.pours(), lab),
-            *journal.outcome_lines(entries),
+            *journal_lines(book.pours(), lab),
+            *outcome_lines(entries),
             *stock_lines(entries, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
             *case_lines(entries, lab),
-            *journal.last_lines(entries),
+            *last_lines(entries),
         ):
             click.echo(line)
 

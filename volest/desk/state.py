@@ -36,7 +36,7 @@ from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
 from volest.stone.mix import powder_in_words, water_in_words
-from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
+from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
 from volest.view.card import read_card
@@ -138,7 +138,10 @@ class OpenDay:
         """Size what is there and what arrives; the future ends when the run does."""
         for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when the desk was killed
             part.unlink(missing_ok=True)
-        self._held, self._booked = self._read_held(), self._read_booked()
+        self._held = self._read_held()
+        if self._journal_file is not None and self._journal_file.is_file():
+            with Journal(self._journal_file, new=False) as journal:
+                self._booked = _booked_in(journal)
         ready = threading.Event()
         with ThreadPoolExecutor(2, "day") as threads:
             run = threads.submit(self._work, ready)
@@ -616,57 +619,45 @@ class OpenDay:
 
     def book(self, mix_id: str, left_g: float) -> int:
         """Book a poured mix with what was left of it, below 0 what was missing."""
-        with self._booking:
-            mix, journal_file = self._poured_mix(mix_id), self._journal()
-            source, settings = self._source(mix), self.request.settings
-            with Journal(journal_file) as journal:
-                before = _booked_from(journal, source)
-                if before:
-                    raise OutdatedError(f"this mix booked already, as pour {before[-1]}")
-                number = journal.book(
-                    entry_of(
-                        find_stone(mix["stone"], settings.lab),
-                        way=mix["way"],
-                        volume_ml=mix["volume_ml"],
-                        powder_g=mix["powder_g"],
-                        water_ml=mix["water_ml"],
-                        left_g=left_g,
-                        water_c=settings.lab.bench.water_c,
-                        scan=", ".join(one["name"] for one in mix["names"]),
-                        source=source,
-                    )
-                )
-            with self._lock:
-                self._booked[source] = number, left_g
-        self._changed()
-        return number
+        with self._booking_of(mix_id, new=True) as (mix, source, journal):
+            if source in self._booked:
+                raise OutdatedError(f"this mix booked already, as pour {self._booked[source][0]}")
+            said = ("stone", "way", "volume_ml", "powder_g", "water_ml")
+            entry = entry_of(
+                self.request.settings.lab,
+                left_g=left_g,
+                scan=", ".join(one["name"] for one in mix["names"]),
+                source=source,
+                **{name: mix[name] for name in said},
+            )
+            return journal.book(entry)
 
     def strike(self, mix_id: str) -> None:
         """Strike out what was booked of a mix: it can be booked again."""
+        with self._booking_of(mix_id, new=False) as (_, source, journal):
+            if source in self._booked:
+                journal.strike(self._booked[source][0])
+
+    @contextmanager
+    def _booking_of(
+        self, mix_id: str, *, new: bool
+    ) -> Iterator[tuple[dict[str, Any], str, Journal]]:
+        """Give a poured mix, its fingerprint and the journal; what is booked is read anew."""
         with self._booking:
-            mix, journal_file = self._poured_mix(mix_id), self._journal()
-            source = self._source(mix)
-            with Journal(journal_file, new=False) as journal:
-                for number in _booked_from(journal, source):
-                    journal.strike(number)
-            with self._lock:
-                self._booked.pop(source, None)
+            mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
+            if mix is None:
+                raise OutdatedError("a mix that is not ticked as poured")
+            if self._journal_file is None:
+                raise UsageError(
+                    "no journal",
+                    needed="the file that pours are booked in",
+                    remedy="start the desk again with a journal, or name one in the lab's file",
+                )
+            with Journal(self._journal_file, new=new) as journal:
+                self._booked = _booked_in(journal)
+                yield mix, self._source(mix), journal
+                self._booked = _booked_in(journal)
         self._changed()
-
-    def _poured_mix(self, mix_id: str) -> dict[str, Any]:
-        for mix in self._held:
-            if mix["id"] == mix_id and mix["poured"] is not None:
-                return mix
-        raise OutdatedError("a mix that is not ticked as poured")
-
-    def _journal(self) -> Path:
-        if self._journal_file is None:
-            raise UsageError(
-                "no journal",
-                needed="the file that pours are booked in",
-                remedy="start the desk again with a journal, or name one in the lab's file",
-            )
-        return self._journal_file
 
     def _source(self, mix: dict[str, Any]) -> str:
         """Give the fingerprint by which the journal knows a poured mix."""
@@ -745,16 +736,6 @@ class OpenDay:
                 remedy="move that file away: ticks of this day are lost, bookings are not",
             ) from fault
 
-    def _read_booked(self) -> dict[str, tuple[int, float]]:
-        if self._journal_file is None or not self._journal_file.is_file():
-            return {}
-        with Journal(self._journal_file, new=False) as journal:
-            return {
-                entry.source: (entry.number or 0, entry.left_g)
-                for entry in journal.entries()
-                if entry.source is not None and entry.struck is None
-            }
-
 
 def _patches(said: Sequence[Any]) -> list[decision.Patch]:
     if len(said) > MOST_NEW_PATCHES:
@@ -796,6 +777,7 @@ def version_of(scan: Path) -> str:
     return _HIDDEN if content is None else f"{content.mark[:20]}-{content.decision[:20]}"
 
 
-def _booked_from(journal: Journal, source: str) -> list[int]:
-    """Give the numbers of the pours that count and were booked for a mix."""
-    return [one.number for one in journal.entries() if one.source == source and one.struck is None]
+def _booked_in(journal: Journal) -> dict[str, tuple[int, float]]:
+    """Give number and leftover of each pour that counts, by its source."""
+    counting = [one for one in journal.entries() if one.struck is None]
+    return {one.source: (one.number, one.left_g) for one in counting if one.source is not None}
