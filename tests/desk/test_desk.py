@@ -129,7 +129,7 @@ def test_nobody_writes_over_the_word_of_another(desk: Desk) -> None:
     assert (
         said["newer"]["version"]
         == desk.day.tried(  # that of the line that now holds
-            desk.scan(BOWL)["id"], said["newer"]["version"], 0.0, 0.0, 0.0
+            desk.scan(BOWL)["id"], said["newer"]["version"], 0.0, 0.0, 0.0, patches=[]
         )["version"]
     )
     for what in ("undo", "remove"):

@@ -7,13 +7,12 @@ import os
 import threading
 import time
 from collections import OrderedDict, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from datetime import datetime
-from functools import lru_cache
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +25,7 @@ from volest.batch.workers import Engine
 from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.journal import Journal, entry_of, now
-from volest.notes import Note, dial_in_words
+from volest.notes import dial_in_words
 from volest.report.guide import advice
 from volest.report.names import visible
 from volest.report.table import amounts_in_words, before_water, made_with, rows
@@ -41,7 +40,7 @@ from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
 from volest.view.card import read_card
 from volest.view.editor import BaseLineEditor, Held
-from volest.view.page import mix_words, sheet_text
+from volest.view.page import mix_words, sheet_text, with_drawn
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
@@ -60,15 +59,9 @@ _HIDDEN = "none"  # a version of what cannot be read
 class OutdatedError(UsageError):
     """Somebody else's word came first; `newer` is what holds now."""
 
-    def __init__(
-        self,
-        found: str,
-        newer: dict[str, Any] | None = None,
-        *,
-        needed: str = "what holds now",
-        remedy: str = "look again, then decide",
-    ) -> None:
-        super().__init__(found, needed=needed, remedy=remedy)
+    def __init__(self, found: str, newer: dict[str, Any] | None = None, **more: str) -> None:
+        said = {"needed": "what holds now", "remedy": "look again, then decide", **more}
+        super().__init__(found, **said)
         self.newer = newer
 
 
@@ -109,7 +102,7 @@ class OpenDay:
         self._run: Desk | None = None
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
         self.revision = 0  # how often something changed
-        self._results: dict[Path, Result] = {}
+        self._results: dict[Path, list[Result]] = {}
         self._versions: dict[Path, str] = {}
         self._arrived: dict[Path, int] = {}
         self._waiting: OrderedDict[Path, object] = OrderedDict()  # with what tells one call for it
@@ -121,10 +114,7 @@ class OpenDay:
         self._held: list[dict[str, Any]] = []  # mixes that are begun or poured
         self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
-        # What is saved beside a scan makes another version of it, and another editor.
-        self._editor = lru_cache(_EDITORS)(
-            lambda scan, cavity, _version: BaseLineEditor(scan, settings, cavity)
-        )
+        self._editors: dict[tuple[Path, int], tuple[str, BaseLineEditor]] = {}
         self._in_hand: defaultdict[Path, threading.Lock] = defaultdict(threading.Lock)
         self._booking = threading.Lock()
         self._wake = threading.Event()  # there is something to do
@@ -222,8 +212,9 @@ class OpenDay:
         self._changed()
 
     def _tell(self, result: Result) -> None:
+        ones = [with_drawn(one, self._kept_card(one)) for one in one_by_one([result])]
         with self._lock:
-            self._results[Path(result.scan)] = result
+            self._results[Path(result.scan)] = ones
         self._changed()
 
     def _hear(self, line: str) -> None:
@@ -333,7 +324,7 @@ class OpenDay:
 
     def _listed(self) -> list[Result]:
         scans = sorted(self._results.keys() - self._gone, key=natural_key)
-        return list(noted(one_by_one(self._results[scan] for scan in scans), self._twins))
+        return list(noted((one for scan in scans for one in self._results[scan]), self._twins))
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
@@ -353,7 +344,10 @@ class OpenDay:
             "material": told.material or "",
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
-            "notes": _said(one.notes),
+            "notes": [
+                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
+                for n in one.notes
+            ],
             "advice": [] if one.trim is None else list(advice(one.trim)),
             "dial": "" if right is None else dial_in_words(right, is_arch=one.is_arch),
             "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
@@ -377,7 +371,7 @@ class OpenDay:
 
     def _found(self, one_id: str) -> Result:
         with self._lock:
-            for one in one_by_one(self._results.values()):
+            for one in chain.from_iterable(self._results.values()):
                 if self._id(one) == one_id:
                     return one
         raise UnknownError
@@ -394,7 +388,6 @@ class OpenDay:
             "version": self._versions[Path(one.scan)],
             "moves": card["moves"],
             "solid": card["solid"],
-            "notes": _said(map(Note.of, card["notes"])),
             "range_mm": [one.curve[0][0], one.curve[-1][0]] if one.curve else [0.0, 0.0],
             "prepared": _drawn(places_mm, card["solid"]["to_scan"]),
         }
@@ -402,15 +395,18 @@ class OpenDay:
     # ---- what is decided of one scan
 
     @contextmanager
-    def _holding(self, one_id: str, version: str) -> Iterator[tuple[Result, Path]]:
-        """Take one scan in hand, if it is as it was seen; nobody else has it until it is let go."""
+    def _holding(self, one_id: str, version: str) -> Iterator[tuple[Result, Path, bytes | None]]:
+        """Take one scan, with what is saved beside it, in hand, if it is as it was seen.
+
+        Nobody else has it until it is let go.
+        """
         one = self._found(one_id)
         scan = Path(one.scan)
         with self._in_hand[scan]:
             if version_of(scan) != version:
                 found = "the scan, or the line that is saved for it, changed meanwhile"
                 raise OutdatedError(found, self._newer(one_id))
-            yield one, scan
+            yield one, scan, decision.saved_bytes(scan)
 
     def _newer(self, one_id: str) -> dict[str, Any]:
         one = self._found(one_id)
@@ -425,10 +421,10 @@ class OpenDay:
         right_deg: float,
         front_deg: float,
         *,
-        patches: Sequence[Any] = (),
+        patches: list[Any],
     ) -> dict[str, Any]:
         """Measure up to the base line as somebody holds it, with new patches; nothing is saved."""
-        with self._holding(one_id, version) as (one, scan):
+        with self._holding(one_id, version) as (one, scan, _):
             editor = self._editor(scan, one.cavity, version)
             editor.hold(Held(height_mm=height_mm, right_deg=right_deg, front_deg=front_deg))
             figures, (point_mm, normal) = editor.figures(_patches(patches)), editor.line()
@@ -448,77 +444,69 @@ class OpenDay:
             "why": visible(figures.why),
         }
 
-    def _decide(
-        self,
-        one_id: str,
-        version: str,
-        write: Callable[[Result, Path], object],
-        *,
-        back: bool = False,
-    ) -> dict[str, Any]:
-        """Write beside a scan, have it sized again at once, and give the version it has by then."""
-        with self._holding(one_id, version) as (one, scan):
-            before = decision.saved_bytes(scan)
-            write(one, scan)
-            if not back:
-                self._undo[scan] = [*self._undo[scan], before][-_UNDO:]
-            self._arrivals.again(scan)  # it may be changed back before it has come to rest
-            self._call_for([scan], first=True)
-            return {"version": version_of(scan)}
+    def _editor(self, scan: Path, cavity: int, version: str) -> BaseLineEditor:
+        """Hold a scan ready to be measured anew, as it is in this version; not more than a few."""
+        held = self._editors.pop((scan, cavity), None)
+        if held is None or held[0] != version:
+            held = version, BaseLineEditor(scan, self.request.settings, cavity)
+        self._editors[scan, cavity] = held
+        for old in [*self._editors][:-_EDITORS]:
+            self._editors.pop(old, None)
+        return held[1]
+
+    def _written(self, scan: Path, *before: bytes | None) -> dict[str, str]:
+        """Have a scan sized again at once, for what was written beside it; give its version now."""
+        self._undo[scan] = [*self._undo[scan], *before][-_UNDO:]
+        self._arrivals.again(scan)  # it may be changed back before it has come to rest
+        self._call_for([scan], first=True)
+        return {"version": version_of(scan)}
 
     def save(
         self,
         one_id: str,
         version: str,
-        point_mm: Sequence[float],
-        normal: Sequence[float],
-        patches: Sequence[Any] = (),
+        point_mm: decision.Place,
+        normal: decision.Place,
+        patches: list[Any],
     ) -> dict[str, Any]:
         """Save a base line beside its scan, and new patches, if nobody else was quicker."""
-        (a, b, c), (d, e, f) = point_mm, normal
         is_near = all(abs(x) <= FARTHEST_MM for x in (*point_mm, *normal))  # a NaN is not
-        if not is_near or math.hypot(d, e, f) < LEAST_NORMAL:
+        if not is_near or math.hypot(*normal) < LEAST_NORMAL:
             raise UsageError(
                 "a base line that is no plane",
                 needed="a point in mm and a direction",
                 remedy="move it again",
             )
-
-        def write(one: Result, scan: Path) -> None:
+        with self._holding(one_id, version) as (one, scan, before):
             editor = self._editor(scan, one.cavity, version)
             decided = editor.decision(_patches(patches))
-            editor.write(replace(decided, point_mm=(a, b, c), normal=(d, e, f)))
-
-        return self._decide(one_id, version, write)
+            editor.write(replace(decided, point_mm=point_mm, normal=normal))
+            return self._written(scan, before)
 
     def undo(self, one_id: str, version: str) -> dict[str, Any]:
         """Put back what stood before the line that was saved last on this page."""
-
-        def put_back(_: Result, scan: Path) -> None:
+        with self._holding(one_id, version) as (_, scan, _):
             if not self._undo[scan]:
                 raise OutdatedError("nothing to put back", self._newer(one_id))
             decision.put_back(scan, self._undo[scan].pop())
-
-        return self._decide(one_id, version, put_back, back=True)
+            return self._written(scan)
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
         """Take the saved line away: the one that is found by itself holds again."""
-
-        def take_away(one: Result, scan: Path) -> None:
+        with self._holding(one_id, version) as (one, scan, before):
             if one.volume_ml is None:  # refused perhaps for that very line
                 decision.write_decision(scan, None)
             else:
                 self._editor(scan, one.cavity, version).remove()
+            return self._written(scan, before)
 
-        return self._decide(one_id, version, take_away)
-
-    def prepare(self, one_id: str, version: str, places_mm: Sequence[Any]) -> dict[str, Any]:
+    def prepare(self, one_id: str, version: str, places_mm: list[Any]) -> dict[str, Any]:
         """Save where prepared teeth lie, in the scan's own frame."""
-        # What is no list is no place, and is refused as one of no numbers.
-        places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
-        return self._decide(
-            one_id, version, lambda _, scan: decision.write_preparations(scan, places)
-        )
+        with self._holding(one_id, version) as (_, scan, before):
+            # What is no list is no place, and is refused as one of no numbers.
+            places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
+            decision.write_preparations(scan, places)
+            return self._written(scan, before)
 
     def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
         """Save when an impression was taken, by the lab's clock, and of what; '' is not known."""
@@ -535,9 +523,9 @@ class OpenDay:
                 remedy="type it again",
             )
         known = pour_window(material).material if material else None
-        return self._decide(
-            one_id, version, lambda _, scan: decision.write_told(scan, taken=at, material=known)
-        )
+        with self._holding(one_id, version) as (_, scan, before):
+            decision.write_told(scan, taken=at, material=known)
+            return self._written(scan, before)
 
     # ---- scans that are brought
 
@@ -745,13 +733,6 @@ def _patches(said: Sequence[Any]) -> list[decision.Patch]:
             remedy="save some first",
         )
     return [decision.patch_in(Path("what was touched"), patch) for patch in said]
-
-
-def _said(notes: Iterable[Note]) -> list[dict[str, str]]:
-    return [
-        {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
-        for n in notes
-    ]
 
 
 def _drawn(
