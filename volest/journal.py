@@ -159,7 +159,7 @@ def _checksum_of_old(*values: object) -> str | None:
         density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
         low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
         is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
-        return checksum(*values) if is_like and _is_sound(entry) else None
+        return checksum(*values) if is_like else None
     except (UsageError, TypeError, ValueError, OverflowError):
         return None
 
@@ -167,14 +167,14 @@ def _checksum_of_old(*values: object) -> str | None:
 def _is_sound(entry: Entry) -> bool:
     """Tell whether a pour that another program may have written holds what figures can rest on."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    figures = (*amounts, entry.left_g, entry.left_ml, entry.volume_u_ml)
     words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
     try:
         day_of(entry), cases_of(entry)
-        are_figures = all(map(math.isfinite, (*amounts, entry.left_g, entry.left_ml)))
         are_texts = all(isinstance(word, str | None) for word in words)
         is_known = entry.way in (HAND, VACUUM) and entry.outcome in (None, *OUTCOMES)
-        is_stone = isinstance(entry.stone, str) and math.isfinite(entry.volume_u_ml)
-        return are_figures and are_texts and is_known and is_stone and min(amounts) > 0
+        are_said = are_texts and is_known and isinstance(entry.stone, str)
+        return are_said and all(map(math.isfinite, figures)) and min(amounts) > 0
     except (TypeError, ValueError, OverflowError):
         return False
 
@@ -508,13 +508,12 @@ class Journal:
         try:
             yield
         except (OSError, UnicodeDecodeError, sqlite3.Error) as fault:
-            if isinstance(fault, UnicodeDecodeError):  # in SQLite's words about a damaged layout
-                raise _fault_of(self.path, "a damaged file") from fault
             found = getattr(fault, "strerror", None) or str(fault)
-            if getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
-                remedy = "close the program that is writing into it, and try again"
-                raise _fault_of(self.path, found, remedy) from fault
-            raise _fault_of(self.path, found) from fault
+            if isinstance(fault, UnicodeDecodeError):  # in SQLite's words about a damaged layout
+                found = "a damaged file"
+            busy = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+            remedy = ("close the program that is writing into it, and try again",) * busy
+            raise _fault_of(self.path, found, *remedy) from fault
 
     def _read(self, kind: type[_Row]) -> tuple[list[_Row], list[int]]:
         """Read the rows that fit, and the numbers of those that do not or are missing."""

@@ -1,6 +1,6 @@
 """What the journal tells: what pours teach, the powder in stock, and what each case cost."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -46,20 +46,19 @@ def lots(entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
         lot = entry.lot if (entry.stone, entry.lot) in came else None
         if lot is not None or since.get(entry.stone, "never") <= entry.booked:
             used[entry.stone, lot] += entry.powder_g
-    made = []
-    for stone, lot in {**came, **used}:
-        mine = came.get((stone, lot), [])
-        came_g = sum(one.powder_g for one in mine)
-        dates = [date.fromisoformat(one.expires) for one in mine if one.expires is not None]
-        made.append(
-            Lot(
-                stone=stone,
-                lot=lot,
-                came_g=came_g,
-                left_g=came_g - used[stone, lot],
-                expires=min(dates, default=None),
-            )
+    made = [
+        Lot(
+            stone=stone,
+            lot=lot,
+            came_g=(came_g := sum(one.powder_g for one in came[stone, lot])),
+            left_g=came_g - used[stone, lot],
+            expires=min(
+                (date.fromisoformat(one.expires) for one in came[stone, lot] if one.expires),
+                default=None,
+            ),
         )
+        for stone, lot in {**came, **used}
+    ]
     return sorted(made, key=lambda one: (one.stone, one.expires or date.max, one.lot or ""))
 
 
@@ -68,12 +67,12 @@ def stock_lines(entries: Sequence[Entry], deliveries: Sequence[Delivery], today:
     lines, known = [], lots(entries, deliveries)
     for stone in dict.fromkeys(lot.stone for lot in known):
         own = [lot for lot in known if lot.stone == stone]
-        poured = [
-            (day_of(entry), entry.powder_g)
+        near = [
+            (day, entry.powder_g)
             for entry in entries
             if entry.struck is None and entry.stone == stone
+            if (day := day_of(entry)) > today - timedelta(PACE_DAYS)
         ]
-        near = [(day, powder_g) for day, powder_g in poured if day > today - timedelta(PACE_DAYS)]
         days = (today - min((day for day, _ in near), default=today)).days + 1
         pace = sum(powder_g for _, powder_g in near) / max(days, LEAST_DAYS)  # a day
         left_g = sum(lot.left_g for lot in own)
@@ -133,28 +132,27 @@ def case_lines(entries: Sequence[Entry], lab: Lab) -> list[str]:
     A shared mix is parted by the cavities that it filled.
     """
     kinds = {kind.name: kind for kind in all_stones(lab)}
-    costs: dict[tuple[str, int], list[tuple[str, float | None]]] = {}
-    names: dict[tuple[str, int], str] = {}
+    cases: dict[tuple[str, int], tuple[str, list[tuple[str, float | None]]]] = {}
     for entry in (entry for entry in entries if entry.struck is None):
-        cases = cases_of(entry)
-        whole_ml = sum(case.volume_ml for case in cases)
-        for case in cases:
+        own = cases_of(entry)
+        whole_ml = sum(case.volume_ml for case in own)
+        for case in own:
             key = (case.content or case.name, case.cavity)
             part_g = entry.powder_g * case.volume_ml / whole_ml
             cost = cost_of(part_g, kinds[entry.stone]) if entry.stone in kinds else None
-            costs[key] = [*costs.pop(key, []), (_POURS[case.pour], cost)]  # the latest comes last
-            names[key] = visible(case.name) + (f" #{case.cavity}" if case.cavity > 1 else "")
-    if all(cost is None for parts in costs.values() for _, cost in parts):
+            name = visible(case.name) + (f" #{case.cavity}" if case.cavity > 1 else "")
+            before = cases.pop(key, ("", []))[1]  # the latest comes last
+            cases[key] = name, [*before, (_POURS[case.pour], cost)]
+    if all(cost is None for _, parts in cases.values() for _, cost in parts):
         return []
     lines = [f"Powder of the last cases, in {lab.currency}"]
-    for key in [*costs][-LAST_CASES:]:
-        parts = costs[key]
+    for name, parts in [*cases.values()][-LAST_CASES:]:
         known = [cost for _, cost in parts if cost is not None]
         said = [
             f"{pour} {'without a price' if cost is None else f'{cost:.2f}'}" for pour, cost in parts
         ]
         whole = f"; together {sum(known):.2f}" if len(known) == len(parts) > 1 else ""
-        lines.append(f"  {names[key]}: {', '.join(said)}{whole}")
+        lines.append(f"  {name}: {', '.join(said)}{whole}")
     return lines
 
 
@@ -198,10 +196,9 @@ def last_lines(entries: Sequence[Entry]) -> list[str]:
 
 def outcome_lines(entries: Sequence[Entry]) -> list[str]:
     """Count how the pours that count came out, in one line; none where nobody said."""
-    said = [entry.outcome for entry in entries if entry.struck is None]
-    counts = [f"{said.count(name)} {name}" for name in OUTCOMES if name in said]
-    unsaid = [f"{said.count(None)} not said"] if None in said else []
-    return [f"Came out: {', '.join([*counts, *unsaid])}"] if counts else []
+    said = Counter(entry.outcome for entry in entries if entry.struck is None)
+    counts = [f"{said[name]} {name or 'not said'}" for name in (*OUTCOMES, None) if said[name]]
+    return [f"Came out: {', '.join(counts)}"] if said.keys() - {None} else []
 
 
 def _entry_words(entry: Entry) -> str:

@@ -6,7 +6,6 @@ import hashlib
 import io
 import os
 import re
-import stat
 import sys
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date
@@ -369,8 +368,8 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
     for path in (Path(scan), *(() if source is None else (source.parent / scan,))):
         try:
             state = path.stat()
-            plain = stat.S_ISREG(state.st_mode) and state.st_size <= _LARGEST_SCAN_BYTES
-            if plain and (source is None or state.st_mtime <= source.stat().st_mtime):
+            is_older = source is None or state.st_mtime <= source.stat().st_mtime
+            if is_older and state.st_size <= _LARGEST_SCAN_BYTES:
                 return fingerprint(path)
         except (OSError, ValueError):  # ValueError: a name that no file can have
             continue

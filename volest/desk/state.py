@@ -99,7 +99,7 @@ class OpenDay:
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
-        self._run: Desk | None = None
+        self._run: Desk
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
         self.revision = 0  # how often something changed
         self._results: dict[Path, list[Result]] = {}
@@ -132,14 +132,13 @@ class OpenDay:
         if self._journal_file is not None and self._journal_file.is_file():
             with Journal(self._journal_file, new=False) as journal:
                 self._booked = _booked_in(journal)
-        ready = threading.Event()
-        with ThreadPoolExecutor(2, "day") as threads:
-            run = threads.submit(self._work, ready)
-            run.add_done_callback(lambda _: ready.set())
-            ready.wait()
-            if run.done():
-                run.result()
-            looking = threads.submit(self._look)
+        with (
+            opened(self.request) as self._run,
+            self.request.engine(_MANY) as engine,
+            ThreadPoolExecutor(2, "day") as threads,
+        ):
+            day = Day(run=self._run, folder=self.folder, say=self._hear, tell=self._tell)
+            run, looking = threads.submit(self._work, day, engine), threads.submit(self._look)
             try:
                 yield run
             finally:
@@ -174,23 +173,19 @@ class OpenDay:
         self._changed()
         self._wake.set()
 
-    def _work(self, ready: threading.Event) -> None:
-        with opened(self.request) as run, self.request.engine(_MANY) as engine:
-            self._run = run
-            day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
-            ready.set()
-            planned_s = 0.0
-            while not self._stop.is_set():
-                if not self._waiting:
-                    self._wake.wait()
-                self._wake.clear()
-                self._take(day, engine)
-                if not self._waiting or time.monotonic() - planned_s > _REPLAN_S:
-                    self._plan()
-                    planned_s = time.monotonic()
-                if not self._waiting and not self._wake.is_set():
-                    day.write()
-            day.write()
+    def _work(self, day: Day, engine: Engine) -> None:
+        planned_s = 0.0
+        while not self._stop.is_set():
+            if not self._waiting:
+                self._wake.wait()
+            self._wake.clear()
+            self._take(day, engine)
+            if not self._waiting or time.monotonic() - planned_s > _REPLAN_S:
+                self._plan()
+                planned_s = time.monotonic()
+            if not self._waiting and not self._wake.is_set():
+                day.write()
+        day.write()
 
     def _take(self, day: Day, engine: Engine) -> None:
         """Size a few of those that wait: a line that was just saved must not wait for all."""
@@ -276,7 +271,6 @@ class OpenDay:
         )
 
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
-        assert self._run is not None  # noqa: S101  # without a run nothing is found
         return read_card(self._run.kept.card(one.scan), one.cavity)
 
     def _changed(self) -> None:
