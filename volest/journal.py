@@ -13,7 +13,7 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import asdict, astuple, dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
@@ -54,18 +54,12 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Entry:
+class Entry(Pour):
     """One pour as it is booked."""
 
     booked: str  # UTC (ISO 8601)
-    stone: str
-    way: str
-    volume_ml: float  # cavity that was to be filled
-    powder_g: float
     water_ml: float
-    mix_ml: float
     left_g: float  # could still have been poured; below 0: was missing
-    left_ml: float
     lot: str | None = None
     mark: str | None = None  # of the operator
     scan: str | None = None
@@ -75,11 +69,6 @@ class Entry:
     cases: str | None = None  # as `written` writes them
     outcome: str | None = None  # one of `OUTCOMES`; None where nobody said
     why: str | None = None
-    volume_u_ml: float = 0.0  # standard uncertainty; 0 where nothing says so
-
-    def pour(self) -> Pour:
-        """Give what the waste is learned from."""
-        return Pour(**{field.name: getattr(self, field.name) for field in fields(Pour)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,7 +84,12 @@ class Delivery:
     number: int = 0
 
 
-COLUMNS = tuple(field.name for field in fields(Entry))
+# In the order that checksums are made of.
+COLUMNS = (
+    *("booked", "stone", "way", "volume_ml", "powder_g", "water_ml", "mix_ml", "left_g", "left_ml"),
+    *("lot", "mark", "scan", "source", "struck", "number", "cases", "outcome", "why"),
+    "volume_u_ml",
+)
 
 
 def written(cases: Sequence[Case]) -> str | None:
@@ -222,7 +216,10 @@ _COPIES = 5  # tries to copy a file that another program is just changing
 BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file (its file format, 4.1)
 _GIVEN_UP = "damaged, and given up"  # in the checksum of a row that a person struck out so
 _Row = TypeVar("_Row", bound=Entry | Delivery)
-_TABLES: dict[type, str] = {Entry: "pours", Delivery: "deliveries"}
+_TABLES: dict[type, tuple[str, tuple[str, ...]]] = {
+    Entry: ("pours", COLUMNS),
+    Delivery: ("deliveries", tuple(field.name for field in fields(Delivery))),
+}
 _scratch = partial(TemporaryDirectory, prefix="volest-", ignore_cleanup_errors=True)
 
 # The statements that bring a file from each version to the next, the first from nothing; none is
@@ -280,6 +277,10 @@ def _fault_of(path: Path, found: str, remedy: str = "name another --journal FILE
     """Make the error that tells of a journal's file, to be raised."""
     needed = f"a journal of volest, version {VERSION} or below"
     return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code="journal")
+
+
+def _values(row: Entry | Delivery) -> list[Any]:
+    return [getattr(row, name) for name in _TABLES[type(row)][1]]
 
 
 class Journal:
@@ -365,9 +366,9 @@ class Journal:
         """Read all deliveries that fit their checksums, the oldest first."""
         return self._read(Delivery)[0]
 
-    def pours(self) -> list[Pour]:
-        """Read what the waste is learned from: the pours that were not struck out."""
-        return [entry.pour() for entry in self.entries() if entry.struck is None]
+    def pours(self) -> list[Entry]:
+        """Read those that count: they were not struck out, and the waste is learned from them."""
+        return [entry for entry in self.entries() if entry.struck is None]
 
     def damage(self) -> list[str]:
         """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
@@ -398,7 +399,7 @@ class Journal:
 
     def twins(self, entry: Entry) -> list[Entry]:
         """Find the pours that count and are of the same file, or of one of the same impressions."""
-        return [other for other in self.entries() if other.struck is None and _alike(entry, other)]
+        return [other for other in self.pours() if _alike(entry, other)]
 
     def check_backup(self, target: Path) -> None:
         """Refuse a backup over anything but nothing, or an earlier state of this journal."""
@@ -517,8 +518,7 @@ class Journal:
 
     def _read(self, kind: type[_Row]) -> tuple[list[_Row], list[int]]:
         """Read the rows that fit, and the numbers of those that do not or are missing."""
-        table = _TABLES[kind]
-        names = [field.name for field in fields(kind)]
+        table, names = _TABLES[kind]
         query = f"SELECT {', '.join(names)}, checksum FROM {table} ORDER BY number"  # noqa: S608  # own names
         rows, lost, given_up = [], set[int](), set[int]()
         for *values, kept in self._rows(query):
@@ -534,26 +534,22 @@ class Journal:
         return rows, sorted(lost)
 
     def _add(self, row: Entry | Delivery) -> int:
-        table, rows = _TABLES[type(row)], self._read(type(row))[0]
+        (table, names), rows = _TABLES[type(row)], self._read(type(row))[0]
         taken = {number for (number,) in self._rows(f"SELECT number FROM {table}")}  # noqa: S608  # own names
         number = 1 + max((one.number for one in rows), default=0)
         while number in taken:  # by a damaged one
             number += 1
-        names = ", ".join([*(field.name for field in fields(row)), "checksum"])
-        values = astuple(replace(row, number=number))
-        marks = ", ".join("?" * (len(values) + 1))
-        self._change(
-            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608  # own names
-            (*values, checksum(*values)),
-        )
+        values, marks = _values(replace(row, number=number)), ", ".join("?" * (len(names) + 1))
+        query = f"INSERT INTO {table} ({', '.join(names)}, checksum) VALUES ({marks})"  # noqa: S608  # own names
+        self._change(query, (*values, checksum(*values)))
         return number
 
     def _amend(self, number: int, **words: str | None) -> None:
         with self._transaction():
-            found = [one for one in self.entries() if one.number == number and one.struck is None]
+            found = [one for one in self.pours() if one.number == number]
             if not found:
                 raise _uncounted(number)
-            said = {**words, "checksum": checksum(*astuple(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
+            said = {**words, "checksum": checksum(*_values(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
             self._change(query, (*said.values(), number))

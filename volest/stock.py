@@ -1,4 +1,4 @@
-"""What the journal tells: what pours teach, the powder in stock, and what each case cost."""
+"""What the pours that count tell: what they teach, the powder in stock, what each case cost."""
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from volest.errors import visible
 from volest.journal import BASE, FIRST, OUTCOMES, SHORT, Delivery, Entry, cases_of, day_of
-from volest.lab import PRIOR_POURS, USUAL_VOLUME_ML, Lab, Pour, learn_all, unlearned
+from volest.lab import PRIOR_POURS, USUAL_VOLUME_ML, Lab, learn_all, unlearned
 from volest.stone.reference import all_stones, own_stone
 from volest.stone.words import cost_in_words, cost_of, way_in_words
 
@@ -31,7 +31,7 @@ class Lot:
     expires: date | None
 
 
-def lots(entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
+def lots(pours: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
     """Reckon what is left of each lot that came, stone by stone, what expires first before others.
 
     A pour that names no lot that came is taken from powder without one, if its stone had come.
@@ -42,7 +42,7 @@ def lots(entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
         came[delivery.stone, delivery.lot].append(delivery)
         since.setdefault(delivery.stone, delivery.booked)
     used: dict[tuple[str, str | None], float] = defaultdict(float)
-    for entry in (entry for entry in entries if entry.struck is None):
+    for entry in pours:
         lot = entry.lot if (entry.stone, entry.lot) in came else None
         if lot is not None or since.get(entry.stone, "never") <= entry.booked:
             used[entry.stone, lot] += entry.powder_g
@@ -62,16 +62,15 @@ def lots(entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[Lot]:
     return sorted(made, key=lambda one: (one.stone, one.expires or date.max, one.lot or ""))
 
 
-def stock_lines(entries: Sequence[Entry], deliveries: Sequence[Delivery], today: date) -> list[str]:
+def stock_lines(pours: Sequence[Entry], deliveries: Sequence[Delivery], today: date) -> list[str]:
     """Tell what is left of each stone and lot, and what runs out or expires before it is used."""
-    lines, known = [], lots(entries, deliveries)
+    lines, known = [], lots(pours, deliveries)
     for stone in dict.fromkeys(lot.stone for lot in known):
         own = [lot for lot in known if lot.stone == stone]
         near = [
             (day, entry.powder_g)
-            for entry in entries
-            if entry.struck is None and entry.stone == stone
-            if (day := day_of(entry)) > today - timedelta(PACE_DAYS)
+            for entry in pours
+            if entry.stone == stone and (day := day_of(entry)) > today - timedelta(PACE_DAYS)
         ]
         days = (today - min((day for day, _ in near), default=today)).days + 1
         pace = sum(powder_g for _, powder_g in near) / max(days, LEAST_DAYS)  # a day
@@ -109,9 +108,9 @@ def _lot_lines(own: Sequence[Lot], pace: float, today: date) -> list[str]:
     return lines
 
 
-def lot_doubts(entry: Entry, entries: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[str]:
+def lot_doubts(entry: Entry, pours: Sequence[Entry], deliveries: Sequence[Delivery]) -> list[str]:
     """Tell what is odd about the lot that a pour was booked with, where lots are kept."""
-    own = {x.lot: x for x in lots(entries, deliveries) if x.stone == entry.stone and x.lot}
+    own = {x.lot: x for x in lots(pours, deliveries) if x.stone == entry.stone and x.lot}
     if entry.lot is None or not own:
         return []
     called, lot = f"lot {visible(entry.lot)}", own.get(entry.lot)
@@ -126,14 +125,14 @@ def lot_doubts(entry: Entry, entries: Sequence[Entry], deliveries: Sequence[Deli
     return told
 
 
-def case_lines(entries: Sequence[Entry], lab: Lab) -> list[str]:
+def case_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
     """Tell what the last cases cost, from all their pours; nothing where no price is known.
 
     A shared mix is parted by the cavities that it filled.
     """
     kinds = {kind.name: kind for kind in all_stones(lab)}
     cases: dict[tuple[str, int], tuple[str, list[tuple[str, float | None]]]] = {}
-    for entry in (entry for entry in entries if entry.struck is None):
+    for entry in pours:
         own = cases_of(entry)
         whole_ml = sum(case.volume_ml for case in own)
         for case in own:
@@ -156,7 +155,7 @@ def case_lines(entries: Sequence[Entry], lab: Lab) -> list[str]:
     return lines
 
 
-def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
+def journal_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
     """Tell what the pours of each stone and way were, cost and teach."""
     kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
     volume_ml, lines = USUAL_VOLUME_ML, list[str]()
@@ -194,9 +193,9 @@ def last_lines(entries: Sequence[Entry]) -> list[str]:
     return ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)", *told]
 
 
-def outcome_lines(entries: Sequence[Entry]) -> list[str]:
-    """Count how the pours that count came out, in one line; none where nobody said."""
-    said = Counter(entry.outcome for entry in entries if entry.struck is None)
+def outcome_lines(pours: Sequence[Entry]) -> list[str]:
+    """Count how the pours came out, in one line; none where nobody said."""
+    said = Counter(entry.outcome for entry in pours)
     counts = [f"{said[name]} {name or 'not said'}" for name in (*OUTCOMES, None) if said[name]]
     return [f"Came out: {', '.join(counts)}"] if said.keys() - {None} else []
 

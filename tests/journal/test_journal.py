@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from volest.errors import UsageError
-from volest.journal import VERSION, Case, Delivery, Entry, Journal, checksum, now, written
+from volest.journal import COLUMNS, VERSION, Case, Delivery, Entry, Journal, checksum, now, written
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -429,7 +429,8 @@ def test_a_row_of_another_program_that_cannot_be_meant_is_told(
     with Journal(path) as journal:
         journal.book(ENTRY)
         (entry,) = journal.entries()
-    mark = checksum(*astuple(replace(entry, **odd)))  # its checksum fits
+    said = replace(entry, **odd)
+    mark = checksum(*(getattr(said, name) for name in COLUMNS))  # its checksum fits
     base = sqlite3.connect(path)
     words = ", ".join(f"{key} = ?" for key in odd)
     base.execute(f"UPDATE pours SET {words}", list(odd.values()))  # noqa: S608  # own names

@@ -320,7 +320,7 @@ def _book(
             raise
         number = book.book(entry, again=True)
     say(f"booked as pour {number}")
-    odd = lot_doubts(entry, book.entries(), book.deliveries())
+    odd = lot_doubts(entry, book.pours(), book.deliveries())
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
@@ -379,15 +379,15 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
 def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
     for line in book.damage():
         say(line)
-    entries = book.entries()
+    entries, pours = book.entries(), book.pours()
     if csv_file is not None:
         deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (
-            *journal_lines(book.pours(), lab),
-            *outcome_lines(entries),
-            *stock_lines(entries, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
-            *case_lines(entries, lab),
+            *journal_lines(pours, lab),
+            *outcome_lines(pours),
+            *stock_lines(pours, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
+            *case_lines(pours, lab),
             *last_lines(entries),
         ):
             click.echo(line)

@@ -754,5 +754,5 @@ def version_of(scan: Path) -> str:
 
 def _booked_in(journal: Journal) -> dict[str, tuple[int, float]]:
     """Give number and leftover of each pour that counts, by its source."""
-    counting = [one for one in journal.entries() if one.struck is None]
-    return {one.source: (one.number, one.left_g) for one in counting if one.source is not None}
+    pours = journal.pours()
+    return {one.source: (one.number, one.left_g) for one in pours if one.source is not None}
