@@ -30,7 +30,7 @@ from volest.report.guide import advice
 from volest.report.names import visible
 from volest.report.table import amounts_in_words, before_water, made_with, rows
 from volest.result import Result, one_by_one
-from volest.run import Desk, Planner, Request, opened
+from volest.run import Planner, Request, opened
 from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
@@ -99,7 +99,7 @@ class OpenDay:
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
-        self._run: Desk
+        self._day: Day  # of what was sized, as long as it is open
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
         self.revision = 0  # how often something changed
         self._results: dict[Path, list[Result]] = {}
@@ -133,19 +133,19 @@ class OpenDay:
             with Journal(self._journal_file, new=False) as journal:
                 self._booked = _booked_in(journal)
         with (
-            opened(self.request) as self._run,
+            opened(self.request) as run,
             self.request.engine(_MANY) as engine,
             ThreadPoolExecutor(2, "day") as threads,
         ):
-            day = Day(run=self._run, folder=self.folder, say=self._hear, tell=self._tell)
-            run, looking = threads.submit(self._work, day, engine), threads.submit(self._look)
+            self._day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
+            work, looking = threads.submit(self._work, engine), threads.submit(self._look)
             try:
-                yield run
+                yield work
             finally:
                 self._stop.set()
                 self._wake.set()
             looking.result()
-            run.result()
+            work.result()
 
     def _look(self) -> None:
         arrivals = self._arrivals
@@ -173,30 +173,30 @@ class OpenDay:
         self._changed()
         self._wake.set()
 
-    def _work(self, day: Day, engine: Engine) -> None:
+    def _work(self, engine: Engine) -> None:
         planned_s = 0.0
         while not self._stop.is_set():
             if not self._waiting:
                 self._wake.wait()
             self._wake.clear()
-            self._take(day, engine)
+            self._take(engine)
             if not self._waiting or time.monotonic() - planned_s > _REPLAN_S:
                 self._plan()
                 planned_s = time.monotonic()
             if not self._waiting and not self._wake.is_set():
-                day.write()
-        day.write()
+                self._day.write()
+        self._day.write()
 
-    def _take(self, day: Day, engine: Engine) -> None:
+    def _take(self, engine: Engine) -> None:
         """Size a few of those that wait: a line that was just saved must not wait for all."""
         with self._lock:
             some = dict(islice(self._waiting.items(), engine.room))
             others, self._others = self._others, []
             # Before they are measured: what is saved meanwhile makes these outdated, not new.
             self._versions.update((scan, version_of(scan)) for scan in some)
-        for scan in day.take(list(some), others, engine):
+        for scan in self._day.take(list(some), others, engine):
             self._arrivals.later(scan)
-        found = day.found
+        found = self._day.found
         with self._lock:
             self._twins = found.twins
             for gone in self._results.keys() - set(found.scans):
@@ -271,7 +271,7 @@ class OpenDay:
         )
 
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
-        return read_card(self._run.kept.card(one.scan), one.cavity)
+        return read_card(self._day.run.kept.card(one.scan), one.cavity)
 
     def _changed(self) -> None:
         with self._lock:
@@ -308,7 +308,7 @@ class OpenDay:
                     }
                     for one, line in zip(results, rows(results, names, settings.base), strict=True)
                 ],
-                "waiting": [visible(self._name(scan)) for scan in waiting],
+                "waiting": [visible(self._day.called(scan)) for scan in waiting],
                 "mixes": [*map(self._with_booking, self._held), *self._mixes],
                 "at_most": self._at_most,
                 "materials": list(WINDOWS),
@@ -347,20 +347,17 @@ class OpenDay:
             "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
         }
 
-    def _name(self, scan: Path) -> str:
-        return str(scan.relative_to(self.folder) if scan.is_relative_to(self.folder) else scan)
-
     def _called(self, one: Result) -> str:
-        return self._name(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
+        return self._day.called(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
 
     def _key(self, one: Result) -> tuple[str, int, str]:
         """Tell an impression that was poured from any other, also from one of the same name."""
         scan = Path(one.scan)
         content, _, _ = self._versions.get(scan, _HIDDEN).partition("-")
-        return visible(self._name(scan)), one.cavity, content
+        return visible(self._day.called(scan)), one.cavity, content
 
     def _id(self, one: Result) -> str:
-        name = self._name(Path(one.scan)).encode("utf-8", "surrogateescape")
+        name = self._day.called(Path(one.scan)).encode("utf-8", "surrogateescape")
         return f"{hashlib.sha256(name).hexdigest()[:16]}-{one.cavity}"
 
     def _found(self, one_id: str) -> Result:
