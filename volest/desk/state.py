@@ -259,16 +259,9 @@ class OpenDay:
         Its cards carry where tablets open their scans, if that is `near` the desk.
         """
         waiting, plan = self.begun(mix_id) if mix_id else self._planned()
-        cards = [None if one.volume_ml is None else self._kept_card(one) for one in waiting]
-        at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting}
-        return sheet_text(
-            waiting,
-            cards,
-            self.request.settings,
-            plan,
-            begun=bool(mix_id),
-            at=at if near else None,
-        )
+        cards, settings = list(map(self._kept_card, waiting)), self.request.settings
+        at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting if near}
+        return sheet_text(waiting, cards, settings, plan, begun=bool(mix_id), at=at)
 
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
         return read_card(self._day.run.kept.card(one.scan), one.cavity)
@@ -592,7 +585,9 @@ class OpenDay:
                 if self._source(mix) in self._booked:
                     raise OutdatedError("a mix that is booked")
                 held[mix_id] = {**mix, what: now() if is_so else None}
-                self._keep_held([one for one in held.values() if one["begun"] or one["poured"]])
+                kept = [one for one in held.values() if one["begun"] or one["poured"]]
+                write_whole(self._poured_file, json.dumps(kept, indent=1))
+                self._held = kept
                 self._mixes = [one for one in self._mixes if one["id"] != mix_id]
         self._call_for()
 
@@ -694,10 +689,6 @@ class OpenDay:
             "notes": [{"text": text, "do": do} for text, do in notes],
             **dict.fromkeys(("begun", "poured", "booked", "left_g")),
         }
-
-    def _keep_held(self, held: list[dict[str, Any]]) -> None:
-        write_whole(self._poured_file, json.dumps(held, indent=1))
-        self._held = held
 
     def _read_held(self) -> list[dict[str, Any]]:
         if not self._poured_file.is_file():
