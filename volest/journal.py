@@ -558,9 +558,9 @@ class Journal:
 def _copied(path: Path, folder: Path) -> Path:
     """Copy a data base and what was not yet put into it, both of one moment."""
 
-    def states() -> list[tuple[int, int] | None]:
-        at = [file.stat() if file.exists() else None for file in files]
-        return [None if one is None else (one.st_size, one.st_mtime_ns) for one in at]
+    def states() -> list[tuple[Path, int, int]]:
+        at = [(file, file.stat()) for file in files if file.exists()]
+        return [(file, one.st_size, one.st_mtime_ns) for file, one in at]
 
     with path.open("rb") as stream:
         if not _MAGIC.startswith(stream.read(len(_MAGIC))):  # a scan may be large

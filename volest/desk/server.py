@@ -200,6 +200,8 @@ def make_app(
         return keys.ticket()
 
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
+    deciding = day.save, day.prepare, day.tell, day.undo, day.remove
+    pouring = day.begin, day.tick, day.book, day.strike
     routes = [
         *(Route(path, _file) for path in _FILES),
         Route("/api/news", news),
@@ -211,16 +213,9 @@ def make_app(
         _call("/api/ticket", keys.ticket),
         _call("/api/share", day.share),
         _call(f"{scan}/try", day.tried),
-        _call(f"{scan}/save", day.save),
-        _call(f"{scan}/prepare", day.prepare),
-        _call(f"{scan}/tell", day.tell),
-        _call(f"{scan}/undo", day.undo),
-        _call(f"{scan}/remove", day.remove),
-        _call(f"{mix}/begin", day.begin),
+        *(_call(f"{scan}/{do.__name__}", do) for do in deciding),
+        *(_call(f"{mix}/{do.__name__}", do) for do in pouring),
         _call(f"{mix}/print", print_begun),
-        _call(f"{mix}/tick", day.tick),
-        _call(f"{mix}/book", day.book),
-        _call(f"{mix}/strike", day.strike),
     ]
     return _Guard(Starlette(routes=routes, exception_handlers=_HANDLERS), keys)
 
