@@ -79,19 +79,17 @@ class Keys:
         self.token = secrets.token_urlsafe(24)
         self.code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
         self._wrong_s: list[float] = []
-        self._tickets: set[str] = set()
+        self._tickets: dict[str, bool] = {}
 
     def ticket(self) -> str:
         """Let whoever has the token open one sheet, once: an address cannot carry the token."""
         made = secrets.token_urlsafe(24)
-        self._tickets.add(made)
+        self._tickets[made] = True
         return made
 
     def is_ticket(self, ticket: str) -> bool:
         """Say whether this is a ticket; it is none any more afterwards."""
-        is_known = ticket in self._tickets
-        self._tickets.discard(ticket)
-        return is_known
+        return self._tickets.pop(ticket, False)
 
     def given_for(self, code: str) -> str:
         """Give the token for the code; guessing is slow."""

@@ -115,8 +115,8 @@ class OpenDay:
         self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
         self._editors: dict[tuple[Path, int], tuple[str, BaseLineEditor]] = {}
+        # Of a scan and what is saved beside it, and of the journal.
         self._in_hand: defaultdict[Path, threading.Lock] = defaultdict(threading.Lock)
-        self._booking = threading.Lock()
         self._wake = threading.Event()  # there is something to do
         self._stop = threading.Event()
         self._arrivals = Arrivals(folder)
@@ -617,16 +617,16 @@ class OpenDay:
         self, mix_id: str, *, new: bool
     ) -> Iterator[tuple[dict[str, Any], str, Journal]]:
         """Give a poured mix, its fingerprint and the journal; what is booked is read anew."""
-        with self._booking:
+        if self._journal_file is None:
+            raise UsageError(
+                "no journal",
+                needed="the file that pours are booked in",
+                remedy="start the desk again with a journal, or name one in the lab's file",
+            )
+        with self._in_hand[self._journal_file]:
             mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
             if mix is None:
                 raise OutdatedError("a mix that is not ticked as poured")
-            if self._journal_file is None:
-                raise UsageError(
-                    "no journal",
-                    needed="the file that pours are booked in",
-                    remedy="start the desk again with a journal, or name one in the lab's file",
-                )
             with Journal(self._journal_file, new=new) as journal:
                 self._booked = _booked_in(journal)
                 yield mix, self._source(mix), journal
