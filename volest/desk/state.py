@@ -617,20 +617,19 @@ class OpenDay:
         self, mix_id: str, *, new: bool
     ) -> Iterator[tuple[dict[str, Any], str, Journal]]:
         """Give a poured mix, its fingerprint and the journal; what is booked is read anew."""
+        mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
+        if mix is None:
+            raise OutdatedError("a mix that is not ticked as poured")
         if self._journal_file is None:
             raise UsageError(
                 "no journal",
                 needed="the file that pours are booked in",
                 remedy="start the desk again with a journal, or name one in the lab's file",
             )
-        with self._in_hand[self._journal_file]:
-            mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
-            if mix is None:
-                raise OutdatedError("a mix that is not ticked as poured")
-            with Journal(self._journal_file, new=new) as journal:
-                self._booked = _booked_in(journal)
-                yield mix, self._source(mix), journal
-                self._booked = _booked_in(journal)
+        with self._in_hand[self._journal_file], Journal(self._journal_file, new=new) as journal:
+            self._booked = _booked_in(journal)
+            yield mix, self._source(mix), journal
+            self._booked = _booked_in(journal)
         self._changed()
 
     def _source(self, mix: dict[str, Any]) -> str:
