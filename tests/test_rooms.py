@@ -114,7 +114,7 @@ WRITERS = {
     "storage.py": {"open", "unlink", "replace"},
     "batch/find.py": {"get_file", "unlink"},
     "cli/options.py": {"write_bytes"},
-    "data_base.py": {"unlink", "copyfile"},
+    "journal.py": {"unlink", "copyfile"},
     "run.py": {"unlink"},
     "compile.py": {"touch"},
     "system.py": {"os.open"},

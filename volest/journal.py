@@ -1,35 +1,31 @@
-"""The journal: a pour as it is booked, the file of pours, what they teach, which waste holds."""
+"""The journal: a pour as it is booked, the SQLite file of pours, and which waste holds for a run.
+
+A file of another program is never changed; what goes wrong is told in one line.
+"""
 
 import hashlib
 import json
 import logging
 import math
 import os
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass, fields, replace
+import shutil
+import sqlite3
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Self, TypeVar
 
-from volest.data_base import DataBase, fault_of, is_writable
 from volest.errors import UsageError, visible
-from volest.lab import (
-    DENSITY,
-    HAND,
-    PRIOR_POURS,
-    USUAL_VOLUME_ML,
-    VACUUM,
-    Lab,
-    Learned,
-    Pour,
-    learn_all,
-    unlearned,
-)
+from volest.lab import DENSITY, HAND, VACUUM, Lab, Learned, Pour, learn_all
 from volest.settings import Settings, parse_base
 from volest.stone.mix import MOST_WP_ML_PER_100G
-from volest.stone.reference import LEAST_WP, StoneType, own_stone, water_density_g_per_ml
-from volest.stone.words import cost_in_words, way_in_words
-from volest.storage import SCAN_SUFFIXES, check_target
+from volest.stone.reference import LEAST_WP, find_stone, water_density_g_per_ml
+from volest.storage import SCAN_SUFFIXES, check_target, write_whole
 
 # A pour that took less than half of its cavity, or three times as much, is a slip of the pen.
 ODD_BELOW, ODD_ABOVE = 0.5, 3.0
@@ -58,18 +54,12 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Entry:
+class Entry(Pour):
     """One pour as it is booked."""
 
     booked: str  # UTC (ISO 8601)
-    stone: str
-    way: str
-    volume_ml: float  # cavity that was to be filled
-    powder_g: float
     water_ml: float
-    mix_ml: float
     left_g: float  # could still have been poured; below 0: was missing
-    left_ml: float
     lot: str | None = None
     mark: str | None = None  # of the operator
     scan: str | None = None
@@ -79,11 +69,6 @@ class Entry:
     cases: str | None = None  # as `written` writes them
     outcome: str | None = None  # one of `OUTCOMES`; None where nobody said
     why: str | None = None
-    volume_u_ml: float = 0.0  # standard uncertainty; 0 where nothing says so
-
-    def pour(self) -> Pour:
-        """Give what the waste is learned from."""
-        return Pour(**{field.name: getattr(self, field.name) for field in fields(Pour)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,7 +84,12 @@ class Delivery:
     number: int = 0
 
 
-COLUMNS = tuple(field.name for field in fields(Entry))
+# In the order that checksums are made of.
+COLUMNS = (
+    *("booked", "stone", "way", "volume_ml", "powder_g", "water_ml", "mix_ml", "left_g", "left_ml"),
+    *("lot", "mark", "scan", "source", "struck", "number", "cases", "outcome", "why"),
+    "volume_u_ml",
+)
 
 
 def written(cases: Sequence[Case]) -> str | None:
@@ -123,12 +113,12 @@ def now() -> str:
 
 
 def entry_of(
-    kind: StoneType,
+    lab: Lab,
     *,
+    stone: str,
     powder_g: float,
     water_ml: float,
     left_g: float,
-    water_c: float,
     cases: Sequence[Case] = (),
     outcome: str | None = None,
     **said: Any,
@@ -137,8 +127,9 @@ def entry_of(
 
     What else is said are fields of the entry.
     """
+    kind = find_stone(stone, lab)
     mix_ml = powder_g / kind.powder_density.value + water_ml
-    mass_g = powder_g + water_ml * water_density_g_per_ml(water_c)
+    mass_g = powder_g + water_ml * water_density_g_per_ml(lab.bench.water_c)
     return Entry(
         booked=now(),
         stone=kind.name,
@@ -153,7 +144,7 @@ def entry_of(
     )
 
 
-def checksum_of_old(*values: object) -> str | None:
+def _checksum_of_old(*values: object) -> str | None:
     """Give the checksum of a pour that never had one; None where its figures cannot be meant."""
     entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # tried here
     try:
@@ -162,7 +153,7 @@ def checksum_of_old(*values: object) -> str | None:
         density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
         low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
         is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
-        return checksum(*values) if is_like and _is_sound(entry) else None
+        return checksum(*values) if is_like else None
     except (UsageError, TypeError, ValueError, OverflowError):
         return None
 
@@ -170,14 +161,14 @@ def checksum_of_old(*values: object) -> str | None:
 def _is_sound(entry: Entry) -> bool:
     """Tell whether a pour that another program may have written holds what figures can rest on."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    figures = (*amounts, entry.left_g, entry.left_ml, entry.volume_u_ml)
     words = (entry.lot, entry.mark, entry.scan, entry.source, entry.struck, entry.why)
     try:
         day_of(entry), cases_of(entry)
-        are_figures = all(map(math.isfinite, (*amounts, entry.left_g, entry.left_ml)))
         are_texts = all(isinstance(word, str | None) for word in words)
         is_known = entry.way in (HAND, VACUUM) and entry.outcome in (None, *OUTCOMES)
-        is_stone = isinstance(entry.stone, str) and math.isfinite(entry.volume_u_ml)
-        return are_figures and are_texts and is_known and is_stone and min(amounts) > 0
+        are_said = are_texts and is_known and isinstance(entry.stone, str)
+        return are_said and all(map(math.isfinite, figures)) and min(amounts) > 0
     except (TypeError, ValueError, OverflowError):
         return False
 
@@ -217,35 +208,124 @@ def _odd(found: str, needed: str) -> UsageError:
     )
 
 
+_RETRY_S = 0.02
+WAIT_S = 10.0  # for another program that is just writing: a person waits for the answer
+_WAIT_S = 1.0  # for others that have the file of a backup open
+_MAGIC = b"SQLite format 3\0"  # how each of its files begins
+_COPIES = 5  # tries to copy a file that another program is just changing
+BESIDE = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a file (its file format, 4.1)
 _GIVEN_UP = "damaged, and given up"  # in the checksum of a row that a person struck out so
 _Row = TypeVar("_Row", bound=Entry | Delivery)
-_TABLES: dict[type, str] = {Entry: "pours", Delivery: "deliveries"}
+_TABLES: dict[type, tuple[str, tuple[str, ...]]] = {
+    Entry: ("pours", COLUMNS),
+    Delivery: ("deliveries", tuple(field.name for field in fields(Delivery))),
+}
+_scratch = partial(TemporaryDirectory, prefix="volest-", ignore_cleanup_errors=True)
+
+# The statements that bring a file from each version to the next, the first from nothing; none is
+# changed once it is out.
+_FIRST = """
+CREATE TABLE pours (
+    number INTEGER PRIMARY KEY,
+    booked TEXT NOT NULL,
+    stone TEXT NOT NULL,
+    way TEXT NOT NULL,
+    volume_ml REAL NOT NULL CHECK (volume_ml > 0),
+    powder_g REAL NOT NULL CHECK (powder_g > 0),
+    water_ml REAL NOT NULL CHECK (water_ml > 0),
+    mix_ml REAL NOT NULL CHECK (mix_ml > 0),
+    left_g REAL NOT NULL,
+    left_ml REAL NOT NULL,
+    lot TEXT,
+    mark TEXT,
+    scan TEXT
+) STRICT
+"""
+_DELIVERIES = """
+CREATE TABLE deliveries (
+    number INTEGER PRIMARY KEY,
+    booked TEXT NOT NULL,
+    stone TEXT NOT NULL,
+    powder_g REAL NOT NULL,
+    lot TEXT,
+    expires TEXT,
+    mark TEXT,
+    checksum TEXT
+) STRICT
+"""
+_STEPS: tuple[tuple[str, ...], ...] = (
+    (_FIRST,),
+    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
+    (
+        "ALTER TABLE pours ADD COLUMN cases TEXT",
+        "ALTER TABLE pours ADD COLUMN outcome TEXT",
+        "ALTER TABLE pours ADD COLUMN why TEXT",
+        "ALTER TABLE pours ADD COLUMN volume_u_ml REAL NOT NULL DEFAULT 0",
+        "ALTER TABLE pours ADD COLUMN checksum TEXT",
+        """
+        UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
+            water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
+            outcome, why, volume_u_ml)
+        """,
+        _DELIVERIES,
+    ),
+)
+VERSION = len(_STEPS)  # it stands in the file itself (PRAGMA user_version)
+
+
+def _fault_of(path: Path, found: str, remedy: str = "name another --journal FILE") -> UsageError:
+    """Make the error that tells of a journal's file, to be raised."""
+    needed = f"a journal of volest, version {VERSION} or below"
+    return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code="journal")
+
+
+def _values(row: Entry | Delivery) -> list[Any]:
+    return [getattr(row, name) for name in _TABLES[type(row)][1]]
 
 
 class Journal:
-    """An open journal; use it in a `with` block.
+    """An open journal, one file by itself; use it in a `with` block.
 
+    With a rollback journal, which a network share stands as far as its locks do; write-ahead mode,
+    which earlier versions chose, needs memory that readers share (SQLite, "Write-Ahead Logging").
     Where it is only to be read (`new=False`) and may not be written, or `copied` asks for it, a
-    copy is read.
+    copy is read without a touch to the file.
     """
 
     def __init__(self, path: Path, *, new: bool = True, copied: bool = False) -> None:
         if not new and not path.is_file():
-            raise fault_of(
+            raise _fault_of(
                 path,
                 "no such file",
                 "book a first pour: --volume 50 --powder 103 --water 20.6 --left 9",
             )
         if path.suffix.lower() in SCAN_SUFFIXES:
-            raise fault_of(path, "the name of a scan")
-        copied = copied or not (new or is_writable(path))
-        self._base = DataBase(path, checksum_of_old, copied=copied)
+            raise _fault_of(path, "the name of a scan")
+        if not os.path.isdir(path.parent):  # noqa: PTH112  # Path.is_dir raises at some names
+            raise _fault_of(path, f"no folder {path.parent} that can be opened")
+        # SQLite writes beside it too.
+        is_writable = all(os.access(one, os.W_OK) for one in (path, path.parent))
+        self.path, self._is_copy = path, copied or not (new or is_writable)
+        with ExitStack() as opening, self._telling():
+            opened = path
+            if self._is_copy:
+                opened = _copied(path, Path(opening.enter_context(_scratch())))
+            base = sqlite3.connect(opened, timeout=WAIT_S, isolation_level=None)
+            self._base = opening.enter_context(closing(base))
+            # Text that is damaged is read as well as it can be; its row's checksum tells.
+            base.text_factory = lambda raw: raw.decode(errors="replace")
+            base.create_function("checksum_of_old", -1, _checksum_of_old, deterministic=True)
+            version = self._prepare()
+            if version > VERSION:
+                newer = "use the volest that wrote it, or a newer one"
+                raise _fault_of(path, f"version {version}", newer)
+            self._close = opening.pop_all().close
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *fault: object) -> None:
-        self._base.close()
+        self._close()
 
     def book(self, entry: Entry, *, again: bool = False) -> int:
         """Write one pour down after `check_entry`, and give its number.
@@ -254,7 +334,7 @@ class Journal:
         ('journal-again') unless `again` says that it was poured once more.
         """
         check_entry(entry)
-        with self._base.transaction():
+        with self._transaction():
             twins = [] if again else self.twins(entry)
             if twins:
                 told = ", ".join(f"{twin.number} of {day_of(twin)}" for twin in twins)
@@ -275,7 +355,7 @@ class Journal:
             raise _odd(
                 f"{delivery.powder_g:g} g delivered", f"{LEAST_CAME_G:g} to {MOST_CAME_G:g} g"
             )
-        with self._base.transaction():
+        with self._transaction():
             return self._add(delivery)
 
     def entries(self) -> list[Entry]:
@@ -286,9 +366,9 @@ class Journal:
         """Read all deliveries that fit their checksums, the oldest first."""
         return self._read(Delivery)[0]
 
-    def pours(self) -> list[Pour]:
-        """Read what the waste is learned from: the pours that were not struck out."""
-        return [entry.pour() for entry in self.entries() if entry.struck is None]
+    def pours(self) -> list[Entry]:
+        """Read those that count: they were not struck out, and the waste is learned from them."""
+        return [entry for entry in self.entries() if entry.struck is None]
 
     def damage(self) -> list[str]:
         """Tell which rows are damaged or missing, and what is wrong with the file, a line each."""
@@ -297,9 +377,9 @@ class Journal:
         pours, deliveries = self._read(Entry)[1], self._read(Delivery)[1]
         told = [f"pour {number} {lost}, or give it up: --strike {number}" for number in pours]
         told += [f"delivery {number} {lost}" for number in deliveries]
-        found = self._base.damage()
-        told += [] if found is None else [f"damaged: {' '.join(found.split())}; {backup}"]
-        return [f"{self._base.path}: {line}" for line in told]
+        ((order,), *_) = self._rows("PRAGMA quick_check(1)")
+        told += [] if order == "ok" else [f"damaged: {' '.join(str(order).split())}; {backup}"]
+        return [f"{self.path}: {line}" for line in told]
 
     def strike(self, number: int) -> None:
         """Strike a pour out: it stays in the journal, and nothing is learned from it.
@@ -309,8 +389,8 @@ class Journal:
         if number not in self._read(Entry)[1]:
             self._amend(number, struck=now())
             return
-        query = "UPDATE pours SET checksum = ? WHERE number = ?"
-        if self._base.change(query, (checksum(_GIVEN_UP, number), number)).rowcount == 0:
+        query = "UPDATE pours SET checksum = ? WHERE number = ? RETURNING number"
+        if not self._change(query, (checksum(_GIVEN_UP, number), number)):
             raise _uncounted(number)
 
     def end(self, number: int, outcome: str, why: str | None) -> None:
@@ -319,39 +399,129 @@ class Journal:
 
     def twins(self, entry: Entry) -> list[Entry]:
         """Find the pours that count and are of the same file, or of one of the same impressions."""
-        return [other for other in self.entries() if other.struck is None and _alike(entry, other)]
+        return [other for other in self.pours() if _alike(entry, other)]
 
     def check_backup(self, target: Path) -> None:
         """Refuse a backup over anything but nothing, or an earlier state of this journal."""
-        real = Path(os.path.realpath(target))
-        if any(end.lower() in SCAN_SUFFIXES for end in (target.suffix, real.suffix)):
-            raise fault_of(target, "the name of a scan", "name another file")
+        real, own = os.path.realpath(target), os.path.realpath(self.path)
+        if any(Path(one).suffix.lower() in SCAN_SUFFIXES for one in (target, real)):
+            raise _fault_of(target, "the name of a scan", "name another file")
         check_target(target)
-        self._base.check_beside(target)
-        if not target.exists() or target.stat().st_size == 0:
+        is_there = target.exists()
+        same = is_there and target.samefile(self.path)
+        if same or real in (own, *(own + end for end in BESIDE)):
+            remedy = "name another file, best on another disk"
+            raise _fault_of(self.path, "a backup onto itself", remedy)
+        if is_there and not target.is_file():
+            raise _fault_of(target, "not a plain file", "name another file")
+        away = "name another file, or move that one away"
+        if not is_there or target.stat().st_size == 0:
+            left = [end for end in BESIDE if os.path.lexists(real + end)]
+            if left:
+                found = f"{Path(real).name}{left[0]}, left of another data base"
+                raise _fault_of(target, found, away)
             return
         with Journal(target, new=False, copied=True) as older:
             lost = _lacking("pour", older._read(Entry), self._read(Entry))
             lost += _lacking("delivery", older._read(Delivery), self._read(Delivery))
         if lost:
-            raise fault_of(
-                target,
-                f"{lost[0]} in it is not in {self._base.path} ({len(lost)} such)",
-                "name another file, or move that one away",
-            )
+            found = f"{lost[0]} in it is not in {self.path} ({len(lost)} such)"
+            raise _fault_of(target, found, away)
 
     def back_up(self, target: Path) -> None:
-        """Copy the journal into one file that is whole, while others may go on booking."""
+        """Copy it into one whole file while others go on booking; what is there is replaced."""
         self.check_backup(target)
-        self._base.back_up(target)
+        real = Path(os.path.realpath(target))
+        try:
+            if real.exists() and real.stat().st_size:  # by SQLite: others may have it open
+                self._copy_into(real)
+                return
+            with _scratch() as folder:
+                part = Path(folder) / "copy"
+                self._copy_into(part)
+                data = part.read_bytes()
+            write_whole(real, data)
+        except (OSError, sqlite3.Error) as fault:
+            raise UsageError(
+                f"{target} that cannot be written ({fault})",
+                needed="a file in a folder that exists and may be written",
+                remedy="name another file",
+            ) from fault
+
+    def _copy_into(self, target: Path) -> None:
+        with closing(sqlite3.connect(target, timeout=_WAIT_S, isolation_level=None)) as copy:
+            copy.execute("PRAGMA journal_mode = DELETE")  # takes in what lies beside it
+            copy.execute("PRAGMA synchronous = FULL")
+            for words in ("BEGIN EXCLUSIVE", "ROLLBACK"):
+                copy.execute(words)  # told if others have it; a copy would wait for ever
+            self._base.backup(copy)
+
+    def _prepare(self) -> int:
+        """Bring the file to our version, and give the one that it had."""
+        self._base.execute("PRAGMA trusted_schema = OFF")
+        if not self._is_ours():  # another program's data base must stay as it is
+            raise sqlite3.DatabaseError("another program's data base")
+        self._base.execute("PRAGMA journal_mode = DELETE")
+        self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
+        self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
+        (version,) = self._base.execute("PRAGMA user_version").fetchone()
+        for step in _STEPS[version:]:
+            for statement in step:
+                self._base.execute(statement)
+        if version < VERSION:
+            self._base.execute(f"PRAGMA user_version = {VERSION}")
+        self._base.execute("COMMIT")
+        return int(version)
+
+    def _is_ours(self) -> bool:
+        """Say whether the file is ours, or holds nothing yet; nothing is changed by asking."""
+        self._base.execute("BEGIN")  # so that both answers are of one moment
+        (version,) = self._base.execute("PRAGMA user_version").fetchone()
+        held = self._base.execute("SELECT name, rootpage FROM sqlite_master").fetchall()
+        self._base.execute("COMMIT")
+        # Views, triggers and virtual tables have no root page, and could do anything when read.
+        plain = all(rootpage > 0 for _, rootpage in held)
+        return version >= 0 and plain and ("pours" in dict(held) if version else not held)
+
+    def _change(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Carry one statement out; outside a transaction, no end of the process undoes it then."""
+        if self._is_copy:
+            raise _fault_of(self.path, "no right to write")
+        return self._rows(words, values)
+
+    def _rows(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        with self._telling():
+            return self._base.execute(words, values).fetchall()
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        """Keep other writers out; all changes within stand together for good, or none does."""
+        self._change("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._change("COMMIT")
+        finally:
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
+
+    @contextmanager
+    def _telling(self) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, UnicodeDecodeError, sqlite3.Error) as fault:
+            found = getattr(fault, "strerror", None) or str(fault)
+            if isinstance(fault, UnicodeDecodeError):  # in SQLite's words about a damaged layout
+                found = "a damaged file"
+            busy = getattr(fault, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+            remedy = ("close the program that is writing into it, and try again",) * busy
+            raise _fault_of(self.path, found, *remedy) from fault
 
     def _read(self, kind: type[_Row]) -> tuple[list[_Row], list[int]]:
         """Read the rows that fit, and the numbers of those that do not or are missing."""
-        table = _TABLES[kind]
-        names = [field.name for field in fields(kind)]
+        table, names = _TABLES[kind]
         query = f"SELECT {', '.join(names)}, checksum FROM {table} ORDER BY number"  # noqa: S608  # own names
         rows, lost, given_up = [], set[int](), set[int]()
-        for *values, kept in self._base.rows(query):
+        for *values, kept in self._rows(query):
             row = kind(**dict(zip(names, values, strict=True)))
             if checksum(*values) == kept and (not isinstance(row, Entry) or _is_sound(row)):
                 rows.append(row)
@@ -364,29 +534,49 @@ class Journal:
         return rows, sorted(lost)
 
     def _add(self, row: Entry | Delivery) -> int:
-        table, rows = _TABLES[type(row)], self._read(type(row))[0]
-        taken = {number for (number,) in self._base.rows(f"SELECT number FROM {table}")}  # noqa: S608  # own names
+        (table, names), rows = _TABLES[type(row)], self._read(type(row))[0]
+        taken = {number for (number,) in self._rows(f"SELECT number FROM {table}")}  # noqa: S608  # own names
         number = 1 + max((one.number for one in rows), default=0)
         while number in taken:  # by a damaged one
             number += 1
-        names = ", ".join([*(field.name for field in fields(row)), "checksum"])
-        values = astuple(replace(row, number=number))
-        marks = ", ".join("?" * (len(values) + 1))
-        self._base.change(
-            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608  # own names
-            (*values, checksum(*values)),
-        )
+        values, marks = _values(replace(row, number=number)), ", ".join("?" * (len(names) + 1))
+        query = f"INSERT INTO {table} ({', '.join(names)}, checksum) VALUES ({marks})"  # noqa: S608  # own names
+        self._change(query, (*values, checksum(*values)))
         return number
 
     def _amend(self, number: int, **words: str | None) -> None:
-        with self._base.transaction():
-            found = [one for one in self.entries() if one.number == number and one.struck is None]
+        with self._transaction():
+            found = [one for one in self.pours() if one.number == number]
             if not found:
                 raise _uncounted(number)
-            said = {**words, "checksum": checksum(*astuple(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
+            said = {**words, "checksum": checksum(*_values(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
-            self._base.change(query, (*said.values(), number))
+            self._change(query, (*said.values(), number))
+
+
+def _copied(path: Path, folder: Path) -> Path:
+    """Copy a data base and what was not yet put into it, both of one moment."""
+
+    def states() -> list[tuple[Path, int, int]]:
+        at = [(file, file.stat()) for file in files if file.exists()]
+        return [(file, one.st_size, one.st_mtime_ns) for file, one in at]
+
+    with path.open("rb") as stream:
+        if not _MAGIC.startswith(stream.read(len(_MAGIC))):  # a scan may be large
+            raise sqlite3.DatabaseError("file is not a database")
+    files = [path, *(Path(f"{path}{end}") for end in ("-wal", "-journal"))]
+    for _ in range(_COPIES):
+        before = states()
+        for file in files:
+            target = folder / file.name
+            target.unlink(missing_ok=True)
+            if file.exists():
+                shutil.copyfile(file, target)
+        if states() == before:
+            return folder / path.name
+        time.sleep(_RETRY_S)
+    raise OSError("another program is writing into it")
 
 
 def _uncounted(number: int) -> UsageError:
@@ -441,69 +631,6 @@ def _same(one: Case, other: Case, *, stone: bool, near: bool) -> bool:
 def day_of(entry: Entry) -> date:
     """Say on which day a pour was booked, by the clock of this computer."""
     return datetime.fromisoformat(entry.booked).astimezone().date()
-
-
-LAST = 12  # pours that are listed: a day's
-
-
-def journal_lines(pours: Sequence[Pour], lab: Lab) -> list[str]:
-    """Tell what the pours of each stone and way were, cost and teach."""
-    kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
-    volume_ml, lines = USUAL_VOLUME_ML, list[str]()
-    for law in learn_all(pours, lab):
-        own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]
-        count = f"{len(own)} pour{'s' * (len(own) != 1)}"
-        powder_g = sum(pour.powder_g for pour in own)
-        lost_g = sum(
-            pour.powder_g * max(pour.mix_ml - pour.volume_ml, 0.0) / pour.mix_ml for pour in own
-        )
-        kind = kinds.get(law.stone)
-        cost = "" if kind is None else cost_in_words(powder_g, lost_g, kind)
-        cost = cost and f"; {cost}"
-        usual = unlearned(law.stone, law.way, lab.way.of(law.way), law.risk_percent)
-        few = ": few, it still leans on the default" * (law.pours < 2 * PRIOR_POURS)
-        more_ml, usual_ml = law.allowance_ml(volume_ml), usual.allowance_ml(volume_ml)
-        lines += (
-            f"{visible(law.stone)}, mixed {way_in_words(law.way)}: {count}, "
-            f"{sum(pour.short for pour in own)} of them short\n"
-            f"  powder {powder_g:.0f} g, {lost_g:.0f} g of it beyond the cavities{cost}\n"
-            f"  a pour of {volume_ml:g} mL takes {law.expected_ml(volume_ml):.1f} mL more than the "
-            f"cavity on average, give or take {law.scatter_ml(volume_ml):.1f} mL\n"
-            f"  so mix {more_ml:.1f} mL on top ({usual_ml:.1f} mL without the journal): "
-            f"{law.risk_percent:g} % chance of running short\n"
-            f"  this rests on {count}{few}"
-        ).split("\n")
-    return lines or ["No pour is booked yet."]
-
-
-def last_lines(entries: Sequence[Entry]) -> list[str]:
-    """List the last of all pours with their numbers, so that a slip can be found."""
-    if not entries:
-        return []
-    told = [f"  {entry.number}. {_entry_words(entry)}" for entry in entries[-LAST:]]
-    return ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)", *told]
-
-
-def outcome_lines(entries: Sequence[Entry]) -> list[str]:
-    """Count how the pours that count came out, in one line; none where nobody said."""
-    said = [entry.outcome for entry in entries if entry.struck is None]
-    counts = [f"{said.count(name)} {name}" for name in OUTCOMES if name in said]
-    unsaid = [f"{said.count(None)} not said"] if None in said else []
-    return [f"Came out: {', '.join([*counts, *unsaid])}"] if counts else []
-
-
-def _entry_words(entry: Entry) -> str:
-    end = f"{entry.left_g:g} g left" if entry.left_g >= 0 else f"{-entry.left_g:g} g short"
-    words = [
-        entry.booked.partition("T")[0],
-        *(visible(text) for text in (entry.scan, entry.stone) if text is not None),
-        way_in_words(entry.way),
-        f"{entry.powder_g:g} g powder",
-        end,
-        *(visible(text) for text in (entry.outcome, entry.why) if text not in (None, SHORT)),
-        *(("struck out",) if entry.struck is not None else ()),
-    ]
-    return ", ".join(words)
 
 
 def settings_in_force(

@@ -97,7 +97,7 @@ def served(
     keys = Keys()
     with bound(0, network=network) as sock, day.open():
         server = DeskServer(day, sock, keys)
-        thread = threading.Thread(target=server.run_here)
+        thread = threading.Thread(target=server.run, args=([sock],))
         thread.start()
         try:
             yield Desk(day=day, keys=keys, port=sock.getsockname()[1], server=server)

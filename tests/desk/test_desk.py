@@ -10,9 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from manifold3d import Manifold
 
+from tests.cavity.stages import bed
+from tests.cavity.trays import corners_of
 from tests.desk.served import Desk, served
 from tests.flat import flat
+from tests.scan import writers
 from tests.view.bowls import tray, write_bowl
 from volest.desk.state import BROUGHT
 from volest.journal import Journal
@@ -25,8 +29,9 @@ from volest.scan.decision import (
     read_told,
     write_preparations,
 )
-from volest.settings import parse_base
+from volest.settings import Settings, parse_base
 from volest.stone.reference import pour_window
+from volest.view.editor import BaseLineEditor
 
 BOWL = "hemisphere.stl"
 
@@ -129,7 +134,7 @@ def test_nobody_writes_over_the_word_of_another(desk: Desk) -> None:
     assert (
         said["newer"]["version"]
         == desk.day.tried(  # that of the line that now holds
-            desk.scan(BOWL)["id"], said["newer"]["version"], 0.0, 0.0, 0.0
+            desk.scan(BOWL)["id"], said["newer"]["version"], 0.0, 0.0, 0.0, patches=[]
         )["version"]
     )
     for what in ("undo", "remove"):
@@ -420,3 +425,47 @@ def test_marked_teeth_are_poured_as_dies(desk: Desk) -> None:
     assert kind() == "quadrant"
     write_preparations(scan, [(0.0, 0.0, 0.0)])
     assert kind() == "dies"
+
+
+def test_what_only_a_guide_finds_stands_in_the_list_and_once_on_the_sheet(tmp_path: Path) -> None:
+    # A cone that widens downwards holds its cast all round: see tests/cavity/test_separation.py.
+    cone = Manifold.cylinder(15.0, 18.0, 15.0, 128).translate((0.0, 0.0, -15.0))
+    held = bed(cone + Manifold.cylinder(1.0, 15.0, 15.0, 128))
+    (tmp_path / "held.stl").write_bytes(writers.stl_binary(corners_of(held)))
+    for _ in range(2):  # the second time it is known from the first
+        with served(tmp_path, settings=Settings()) as desk:
+            row = desk.scan("held.stl")
+            (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+            sheet = desk.day.sheet(None).replace("\N{NO-BREAK SPACE}", " ")
+        assert "ridge-undercut" in [note["code"] for note in row["notes"]]
+        assert row["outcome"] == "measured with notes"
+        assert mix["names"][0]["name"] == "held.stl"
+        assert sheet.count("do not pull the cast out in one piece") == 2  # as `size --sheet` has it
+
+
+def test_two_tablets_leave_each_other_their_editors(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[str] = []
+
+    class Counted(BaseLineEditor):
+        def __init__(self, path: Path, *words: Any) -> None:
+            made.append(path.name)
+            super().__init__(path, *words)
+
+    monkeypatch.setattr("volest.desk.state.BaseLineEditor", Counted)
+    for name in ("hemisphere", "frustum"):
+        write_bowl(tmp_path / f"{name}.stl", name)
+    with served(tmp_path) as desk:
+
+        def look(name: str) -> dict[str, Any]:
+            row = desk.scan(f"{name}.stl")
+            return desk.day.tried(row["id"], row["version"], -2.0, 0.0, 0.0, patches=[])
+
+        look("frustum")
+        line, row = look("hemisphere")["line"], desk.scan(BOWL)
+        said = desk.day.save(row["id"], row["version"], **line)
+        desk.scan(BOWL, lambda one: one["version"] == said["version"])
+        for name in ("hemisphere", "frustum"):
+            look(name)
+    assert made == ["frustum.stl", BOWL, BOWL]  # anew for its new line; the other is kept

@@ -259,7 +259,7 @@ def test_a_locked_journal_is_told_after_a_while(
     assert call(*journal_words(), folder=tmp_path).code == 0
     base = sqlite3.connect(tmp_path / "j.db", isolation_level=None)
     base.execute("BEGIN EXCLUSIVE")
-    monkeypatch.setattr("volest.data_base.WAIT_S", 0.1)
+    monkeypatch.setattr("volest.journal.WAIT_S", 0.1)
     said = call(*journal_words(), folder=tmp_path)
     base.execute("ROLLBACK")
     base.close()

@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from volest.data_base import VERSION
 from volest.errors import UsageError
-from volest.journal import Case, Delivery, Entry, Journal, checksum, now, written
+from volest.journal import COLUMNS, VERSION, Case, Delivery, Entry, Journal, checksum, now, written
 
 ENTRY = Entry(
     booked="2031-05-04T09:30:00+00:00",
@@ -297,7 +296,7 @@ def test_a_backup_over_a_journal_that_is_in_use_is_told(path: Path, tmp_path: Pa
         for lot in ("6", "7"):
             journal.book(replace(ENTRY, lot=lot))
         used.book(replace(ENTRY, lot="6"))
-        with used._base.transaction(), pytest.raises(UsageError, match="cannot be written"):
+        with used._transaction(), pytest.raises(UsageError, match="cannot be written"):
             journal.back_up(tmp_path / "copy.db")
         journal.back_up(tmp_path / "copy.db")
         used.book(replace(ENTRY, lot="8"))
@@ -430,7 +429,8 @@ def test_a_row_of_another_program_that_cannot_be_meant_is_told(
     with Journal(path) as journal:
         journal.book(ENTRY)
         (entry,) = journal.entries()
-    mark = checksum(*astuple(replace(entry, **odd)))  # its checksum fits
+    said = replace(entry, **odd)
+    mark = checksum(*(getattr(said, name) for name in COLUMNS))  # its checksum fits
     base = sqlite3.connect(path)
     words = ", ".join(f"{key} = ?" for key in odd)
     base.execute(f"UPDATE pours SET {words}", list(odd.values()))  # noqa: S608  # own names

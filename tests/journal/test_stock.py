@@ -30,7 +30,6 @@ def test_what_is_left_of_each_lot() -> None:
         poured("2031-06-01", 1000.0, "A"),
         poured("2031-06-11", 800.0, "B"),
         poured("2031-06-21", 300.0),
-        replace(poured("2031-06-22", 4000.0, "A"), struck="2031-06-22T10:00:00+00:00"),
     ]
     left = {lot.lot: (lot.came_g, lot.left_g) for lot in lots(entries, deliveries)}
     assert left == {"A": (4800.0, 3750.0), "B": (5000.0, 4200.0), None: (0.0, -300.0)}

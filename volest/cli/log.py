@@ -6,7 +6,6 @@ import hashlib
 import io
 import os
 import re
-import stat
 import sys
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
 from volest import journal
 from volest.cli.console import STREAM, deliver, say
@@ -27,11 +27,17 @@ from volest.cli.options import (
     lab_option,
     target_option,
 )
-from volest.data_base import BESIDE
 from volest.errors import UsageError, visible
 from volest.lab import HAND, VACUUM, Lab
 from volest.settings import Settings
-from volest.stock import case_lines, lot_doubts, stock_lines
+from volest.stock import (
+    case_lines,
+    journal_lines,
+    last_lines,
+    lot_doubts,
+    outcome_lines,
+    stock_lines,
+)
 from volest.stone.mix import SPOKEN_DIGITS
 from volest.stone.reference import all_stones, find_stone
 from volest.stone.words import cost_of
@@ -47,6 +53,14 @@ _NEXT_TIME = {
     "broken": "block out undercuts, wait the whole time, pull along the way out that 'volest show' "
     "names",
 }
+# What may be said with what is to be done, if that is no pour; always; and only with --from.
+_GOES_WITH: Mapping[str, Collection[str]] = {
+    "--strike": (),
+    "--pour": ("--outcome", "--why"),
+    "--delivered": ("--stone", "--lot", "--mark", "--expires"),
+}
+_ALWAYS = ("--journal", "--lab", "--csv", "--backup")
+_OF_A_FILE = ("--base-pour", "--cavity")
 _HEAD = b"booked,"  # how the CSV of pours begins
 _MONTH = re.compile(r"\d{4}-\d{2}")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
@@ -166,25 +180,22 @@ def log_command(
             remedy="add --journal FILE, set VOLEST_JOURNAL, or name it once under [habits] in the "
             "lab's file: volest lab --new lab.toml",
         )
-    lab = lab_from(lab_file)
+    lab, ctx = lab_from(lab_file), click.get_current_context()
+    written = ParameterSource.COMMANDLINE
+    flags = [
+        param.opts[0]
+        for param in ctx.command.params
+        if ctx.get_parameter_source(str(param.name)) is written
+    ]
     # Bytes of the command line that are no text are written out; a stone is looked up as it is.
     said = {
         key: visible(one) if isinstance(one, str) and key != "stone" else one
         for key, one in words.items()
         if one is not None
     }
-    usual = {key: said.pop(key) for key in list(said) if is_from_file(key)}
+    usual = {"stone": _DEFAULTS.stone, **{key: said.pop(key) for key in words if is_from_file(key)}}
     end_g = left_g if short_g is None else -short_g  # below 0 what was missing
-    asked = {"a pour": end_g, "--strike": strike, "--pour": number, "--delivered": delivered_g}
-    beside = {
-        "from": source,
-        "scan": scan,
-        "cavity": cavity,
-        "base-pour": second_pour or None,
-        "again": again or None,
-        "scoops": by_scoop or None,
-    }
-    _check_words(_only_said(asked), {**said, **_only_said(beside)}, left_g, short_g)
+    _check_words(flags, said, left_g)
     _check_csv(csv_file, [journal_file, source, lab_file, backup_file])
     with journal.Journal(journal_file, new=end_g is not None or delivered_g is not None) as book:
         if backup_file is not None:
@@ -207,7 +218,7 @@ def log_command(
         if delivered_g is not None:
             delivery = journal.Delivery(
                 booked=journal.now(),
-                stone=find_stone({**usual, **said}.get("stone", _DEFAULTS.stone), lab).name,
+                stone=find_stone({**usual, **said}["stone"], lab).name,
                 powder_g=delivered_g,
                 lot=said.get("lot"),
                 expires=_date(said.get("expires")),
@@ -220,35 +231,29 @@ def log_command(
         _tell(book, lab, csv_file, journal_file)
 
 
-def _only_said(words: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in words.items() if value is not None}
-
-
-def _check_words(
-    asked: Mapping[str, Any], said: Mapping[str, Any], left_g: float | None, short_g: float | None
-) -> None:
+def _check_words(flags: Sequence[str], said: Mapping[str, Any], left_g: float | None) -> None:
     """Refuse words that do not go together with what is to be done, or contradict each other."""
-    does, outcome = next(iter(asked), ""), said.get("outcome")
-    may: Mapping[str, Collection[str]] = {
-        "a pour": [name for name in said if name != "expires"],
-        "--pour": ("outcome", "why"),
-        "--delivered": ("stone", "lot", "mark", "expires"),
-    }
-    odd = [f"--{name.partition('_')[0]}" for name in said if name not in may.get(does, ())]
-    end = ", or --delivered G" if "expires" in said else ", or --pour NUMBER" * bool(outcome)
-    bare = [name for name in ("base-pour", "cavity") if name in said and "from" not in said]
+    ends = [flag for flag in flags if flag in ("--left", "--short")]
+    asked = ["a pour"] * bool(ends) + [flag for flag in _GOES_WITH if flag in flags]
+    does, outcome = (asked or [""])[0], said.get("outcome")
+    rest = [flag for flag in flags if flag not in (*ends, *asked, *_ALWAYS)]
+    odd = [flag for flag in rest if flag not in _GOES_WITH.get(does, ())]
+    if ends:
+        odd = [flag for flag in rest if flag == "--expires"]
+    end = ", or --delivered G" if "--expires" in flags else ", or --pour NUMBER" * bool(outcome)
+    bare = [flag for flag in rest if flag in _OF_A_FILE and "--from" not in flags]
     slips = (
         (len(asked) > 1, " and ".join(asked), "one of them", "do one, then the other"),
-        (bare, f"--{' and --'.join(bare)} without --from", "the file", "add --from FILE"),
+        (bare, f"{' and '.join(bare)} without --from", "the file", "add --from FILE"),
         (odd and not does, "a pour without its end", f"--left G or --short G{end}", "add one"),
         (odd, f"{', '.join(odd)} with {does}", "each by itself", "do one, then the other"),
         (does == "--pour" and not outcome, "--pour alone", "how it came out", "add --outcome"),
-        (None not in (left_g, short_g), "--left and --short", "one of them", "leave one out"),
+        (len(ends) > 1, "--left and --short", "one of them", "leave one out"),
         (
             outcome == journal.REMAKE and not said.get("why"),
             *("a remake without a reason", "why", "add --why TEXT"),
         ),
-        (not outcome and "why" in said, "--why alone", "how it came out", "add --outcome"),
+        (not outcome and "--why" in flags, "--why alone", "how it came out", "add --outcome"),
         (
             outcome == journal.SHORT and left_g,
             *(f"{left_g or 0:g} g left of a mix that was short", "one of them", "--short G"),
@@ -261,15 +266,15 @@ def _check_words(
 
 def _check_csv(target: str | None, read: Sequence[Path | None]) -> None:
     """Refuse a CSV file that cannot be written, was read, or is no list of pours."""
-    if target is None or target == STREAM:
+    if target in (None, STREAM):
         return
-    own = [path for path in read if path is not None]
-    check_target(Path(target), [*own, *(Path(f"{own[0]}{end}") for end in BESIDE)])
-    if not Path(target).is_file():
+    path, own = Path(str(target)), [one for one in read if one is not None]
+    check_target(path, [*own, *(Path(f"{own[0]}{end}") for end in journal.BESIDE)])
+    if not path.is_file():
         return
     found = "a file that holds something else"
     try:
-        with Path(target).open("rb") as stream:
+        with path.open("rb") as stream:
             if stream.read(len(_HEAD)) in (b"", _HEAD):
                 return
     except OSError as fault:
@@ -315,7 +320,7 @@ def _book(
             raise
         number = book.book(entry, again=True)
     say(f"booked as pour {number}")
-    odd = lot_doubts(entry, book.entries(), book.deliveries())
+    odd = lot_doubts(entry, book.pours(), book.deliveries())
     wp, usual = 100.0 * entry.water_ml / entry.powder_g, find_stone(entry.stone, lab).wp_range
     if entry.source is None and round(wp, SPOKEN_DIGITS) not in usual:
         odd.append(f"W/P {wp:.1f} mL per 100 g is outside {usual} for {entry.stone}")
@@ -339,7 +344,6 @@ def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> 
     if missing:
         found = f"no {', '.join(missing)}"
         raise UsageError(found, needed="what was mixed", remedy="add it, or --from FILE")
-    kind = find_stone(given.pop("stone", _DEFAULTS.stone), lab)
     if "way" not in given and "source" in given:
         raise UsageError(
             "no way of mixing in the file",
@@ -351,8 +355,7 @@ def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> 
         whole_ml = given["volume_ml"]
         case = journal.Case(name=name, cavity=1, pour=None, content=content, volume_ml=whole_ml)
         given |= {"scan": name, "cases": [case]}
-    given.setdefault("way", _DEFAULTS.way)
-    return journal.entry_of(kind, left_g=left_g, water_c=lab.bench.water_c, **given)
+    return journal.entry_of(lab, left_g=left_g, **{"way": _DEFAULTS.way, **given})
 
 
 def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
@@ -365,8 +368,8 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
     for path in (Path(scan), *(() if source is None else (source.parent / scan,))):
         try:
             state = path.stat()
-            plain = stat.S_ISREG(state.st_mode) and state.st_size <= _LARGEST_SCAN_BYTES
-            if plain and (source is None or state.st_mtime <= source.stat().st_mtime):
+            is_older = source is None or state.st_mtime <= source.stat().st_mtime
+            if is_older and state.st_size <= _LARGEST_SCAN_BYTES:
                 return fingerprint(path)
         except (OSError, ValueError):  # ValueError: a name that no file can have
             continue
@@ -376,16 +379,16 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
 def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
     for line in book.damage():
         say(line)
-    entries = book.entries()
+    entries, pours = book.entries(), book.pours()
     if csv_file is not None:
         deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
     if csv_file != STREAM:
         for line in (
-            *journal.journal_lines(book.pours(), lab),
-            *journal.outcome_lines(entries),
-            *stock_lines(entries, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
-            *case_lines(entries, lab),
-            *journal.last_lines(entries),
+            *journal_lines(pours, lab),
+            *outcome_lines(pours),
+            *stock_lines(pours, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
+            *case_lines(pours, lab),
+            *last_lines(entries),
         ):
             click.echo(line)
 
@@ -422,16 +425,16 @@ def _mixed(
             remedy="look at the name and the folder",
         ) from fault
     try:
-        made, scans, entries = _meant(whole, source, scan, cavity, poured)
-        names = visible(", ".join(Path(name).name for name in scans))
-        which = f"{content}\n{scans}{' base' * (poured == 'second_pour')}"
+        made, entries = _meant(whole, source, scan, cavity, poured)
+        called = [entry["called"] for entry in entries]
+        which = f"{content}\n{called}{' base' * (poured == 'second_pour')}"
         way = made.get("way") or whole.get("settings", {}).get("way")
         if way not in (None, HAND, VACUUM):
             raise ValueError(way)  # noqa: TRY301  # a fault of the file, as all those below
         cases = [
             journal.Case(
                 name=visible(entry["scan"]),
-                cavity=_which(entry)[1],
+                cavity=entry["cavity"],
                 pour=journal.FIRST if poured == "mix" else journal.BASE,
                 content=_content_of(entry, source),
                 volume_ml=_filled_ml(entry[poured]),
@@ -441,6 +444,7 @@ def _mixed(
         dealt = made["by_scoop"] if by_scoop and made["rest_g"] else made
         if dealt is None:
             raise ValueError(made)  # noqa: TRY301  # same
+        names = visible(", ".join(Path(name).name for name in called))
         return {
             "source": hashlib.sha256(which.encode()).hexdigest(),
             "stone": str(made["stone"]),
@@ -449,7 +453,7 @@ def _mixed(
             "water_ml": float(dealt["water_ml"]),
             "volume_u_ml": float(made.get("volume_u_ml", 0.0)),
             **({} if way is None else {"way": way}),
-            **({"scan": names, "cases": cases} if scans else {}),
+            **({"scan": names, "cases": cases} if cases else {}),
         }
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as fault:
         raise UsageError(
@@ -463,14 +467,9 @@ def _filled_ml(made: dict[str, Any]) -> float:
     return float(made["mix_ml"]) - float(made["waste_ml"])
 
 
-def _which(entry: dict[str, Any]) -> tuple[str, int]:
-    """Say which impression an entry is of; files of earlier versions have one a scan."""
-    return entry["scan"], entry.get("cavity", 1)
-
-
 def _meant(
     whole: dict[str, Any], source: Path, scan: str | None, cavity: int | None, poured: str
-) -> tuple[dict[str, Any], list[str], list[dict[str, Any]]]:
+) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """Find the mix, and the scans that it is for; a shared one is booked whole, and it is said."""
     mixes, leave = ("mixes", "") if poured == "mix" else ("bases", ", or leave out --base-pour")
     # Without a list it is of `volest mix`.
@@ -483,25 +482,19 @@ def _meant(
             remedy=f"name another file{leave}",
         )
     if "scans" not in whole:
-        return mixed[0][poured], [], []
-    every = [_which(entry) for entry in entries]
-    several = {name for name, number in every if number > 1}
-    called = {one: f"{one[0]} #{one[1]}" if one[0] in several else one[0] for one in every}
-    paths = [Path(visible(entry["scan"])) for entry in mixed]
-    parts = () if scan is None else Path(visible(scan)).parts  # as much of its folder as is needed
-    fitting = [
-        entry
-        for entry, path in zip(mixed, paths, strict=True)
-        if (scan is None or path.parts[-len(parts) :] == parts)
-        and cavity in (None, _which(entry)[1])
-    ]
+        return mixed[0][poured], []
+    several = {one["scan"] for one in entries if one.get("cavity", 1) > 1}
+    for one in mixed:
+        number = one.setdefault("cavity", 1)  # files of earlier versions have one a scan
+        one["called"] = f"{one['scan']} #{number}" if one["scan"] in several else one["scan"]
+    own = [one for one in mixed if cavity in (None, one["cavity"])]
+    fitting = [one for one in own if scan is None or _is_called(one, scan)]
     if not fitting and scan:  # as much of its name as tells it from the others
-        pairs = zip(mixed, paths, strict=True)
-        fitting = [entry for entry, path in pairs if path.name.startswith(scan)]
+        fitting = [one for one in mixed if Path(visible(one["scan"])).name.startswith(scan)]
     if len(fitting) != 1:
-        names = ", ".join(sorted(called[_which(entry)] for entry in fitting or mixed))
+        names = ", ".join(sorted(one["called"] for one in fitting or mixed))
         count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"
-        one_scan = scan and len({entry["scan"] for entry in fitting}) == 1
+        one_scan = scan and len({one["scan"] for one in fitting}) == 1
         raise UsageError(
             f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
             needed=f"one of {names}",
@@ -510,13 +503,21 @@ def _meant(
             else "name it with --scan, and its folder where two have one name; book one that has "
             "left that file by its figures: --volume, --powder, --water",
         )
-    named = _which(fitting[0])
+    (found,) = fitting
+    at = {(one["scan"], one["cavity"]): one for one in mixed}
     sharing = (whole.get("shared") or {}).get("mixes", ()) if poured == "mix" else ()
     for shared in sharing:  # bases are not shared
         cavities = shared.get("cavities") or [1] * len(shared["scans"])
-        together = list(zip(shared["scans"], cavities, strict=True))
-        if named in together and len(together) > 1:
-            names_of = [called[one] for one in together]
-            say(f"booking the whole mix that {', '.join(Path(n).name for n in names_of)} share")
-            return shared["mix"], names_of, [one for one in mixed if _which(one) in together]
-    return fitting[0][poured], [called[named]], fitting
+        places = list(zip(shared["scans"], cavities, strict=True))
+        if (found["scan"], found["cavity"]) in places and len(places) > 1:
+            together = [at[place] for place in places]
+            names = ", ".join(Path(one["called"]).name for one in together)
+            say(f"booking the whole mix that {names} share")
+            return shared["mix"], together
+    return found[poured], fitting
+
+
+def _is_called(entry: dict[str, Any], scan: str) -> bool:
+    """Tell whether a scan has that name, with as much of its folder as is said."""
+    parts, said = Path(visible(entry["scan"])).parts, Path(visible(scan)).parts
+    return parts[-len(said) :] == said

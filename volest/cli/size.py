@@ -178,9 +178,9 @@ def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]
     with Journal(journal_file, new=False) as journal:
         poured = {
             (case.content, case.cavity): entry
-            for entry in journal.entries()
+            for entry in journal.pours()
             for case in cases_of(entry)
-            if entry.struck is None and case.content is not None and case.pour != BASE
+            if case.content is not None and case.pour != BASE
         }
     if not poured:  # reading all scans once more would tell nothing
         return []

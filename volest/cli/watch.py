@@ -240,4 +240,4 @@ def desk_command(
                 say("leftovers are not booked: no journal; add --journal FILE")
             if not no_browser:
                 webbrowser.open(at)
-            server.run_here()
+            server.run(sockets=[sock])

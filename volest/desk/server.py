@@ -6,19 +6,17 @@ call carries the token. Nothing is taken but JSON and scans, of a bounded size a
 """
 
 import asyncio
-import contextlib
+import inspect
 import os
 import secrets
-import signal
 import socket
-import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib import resources
-from typing import Annotated, Any
+from typing import Any
 
 import uvicorn
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
@@ -51,8 +49,6 @@ _FILES = {
     "/desk.svg": ("desk.svg", "image/svg+xml"),
 }
 _EXACT = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-_Number = Annotated[float, Field(gt=-1e9, lt=1e9)]  # far beyond any length, angle or weight
-_Three = Annotated[list[_Number], Field(min_length=3, max_length=3)]
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
@@ -83,23 +79,17 @@ class Keys:
         self.token = secrets.token_urlsafe(24)
         self.code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
         self._wrong_s: list[float] = []
-        self._tickets: set[str] = set()
-
-    def fits(self, token: str) -> bool:
-        """Say whether this is the token."""
-        return secrets.compare_digest(token.encode(), self.token.encode())
+        self._tickets: dict[str, bool] = {}
 
     def ticket(self) -> str:
         """Let whoever has the token open one sheet, once: an address cannot carry the token."""
         made = secrets.token_urlsafe(24)
-        self._tickets.add(made)
+        self._tickets[made] = True
         return made
 
     def is_ticket(self, ticket: str) -> bool:
         """Say whether this is a ticket; it is none any more afterwards."""
-        is_known = ticket in self._tickets
-        self._tickets.discard(ticket)
-        return is_known
+        return self._tickets.pop(ticket, False)
 
     def given_for(self, code: str) -> str:
         """Give the token for the code; guessing is slow."""
@@ -155,7 +145,8 @@ class _Guard:
         if not scope["path"].startswith("/api/") or scope["path"] == "/api/enter":
             return None
         kind, _, token = headers.get("authorization", "").partition(" ")
-        if kind != "Bearer" or not self._keys.fits(token):
+        fits = secrets.compare_digest(token.encode(), self._keys.token.encode())
+        if kind != "Bearer" or not fits:
             return _no(401, "Type the code that stands where the desk was started.")
         return None
 
@@ -207,35 +198,24 @@ def make_app(
         return keys.ticket()
 
     scan, mix = "/api/scans/{one_id}", "/api/mixes/{mix_id}"
-    held = {"height_mm": _Number, "right_deg": _Number, "front_deg": _Number}
+    deciding = day.save, day.prepare, day.tell, day.undo, day.remove
+    pouring = day.begin, day.tick, day.book, day.strike
     routes = [
         *(Route(path, _file) for path in _FILES),
         Route("/api/news", news),
-        Route("/api/day", _answer(day.shown)),
         Route("/sheet", sheet),
         Route("/api/scans", bring, methods=["PUT"]),
-        Route(scan, _answer(day.card)),
-        _call("/api/enter", keys.given_for, code=str),
+        _call("/api/day", day.shown, "GET"),
+        _call(scan, day.card, "GET"),
+        _call("/api/enter", keys.given_for),
         _call("/api/ticket", keys.ticket),
-        _call("/api/share", day.share, at_most=int),
-        _call(f"{scan}/try", day.tried, version=str, patches=list[Any], **held),
-        _call(
-            f"{scan}/save", day.save, version=str, point_mm=_Three, normal=_Three, patches=list[Any]
-        ),
-        _call(f"{scan}/prepare", day.prepare, version=str, places_mm=list[Any]),
-        _call(f"{scan}/tell", day.tell, version=str, taken=str, material=str),
-        _call(f"{scan}/undo", day.undo, version=str),
-        _call(f"{scan}/remove", day.remove, version=str),
-        _call(f"{mix}/begin", day.begin, begun=bool),
+        _call("/api/share", day.share),
+        _call(f"{scan}/try", day.tried),
+        *(_call(f"{scan}/{do.__name__}", do) for do in deciding),
+        *(_call(f"{mix}/{do.__name__}", do) for do in pouring),
         _call(f"{mix}/print", print_begun),
-        _call(f"{mix}/tick", day.tick, poured=bool),
-        _call(f"{mix}/book", day.book, left_g=_Number),
-        _call(f"{mix}/strike", day.strike),
     ]
     return _Guard(Starlette(routes=routes, exception_handlers=_HANDLERS), keys)
-
-
-_Endpoint = Callable[[Request], Awaitable[Response]]
 
 
 async def _file(request: Request) -> Response:
@@ -244,25 +224,24 @@ async def _file(request: Request) -> Response:
     return Response(found.read_bytes(), media_type=kind)
 
 
-def _answer(give: Callable[..., Any]) -> _Endpoint:
-    """Make what is read; it is put together beside the loop."""
+def _call(path: str, do: Callable[..., Any], method: str = "POST") -> Route:
+    """Make what is asked or done, beside the loop: words in the path, all others by JSON.
 
-    async def endpoint(request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(give, **request.path_params))
-
-    return endpoint
-
-
-def _call(path: str, do: Callable[..., Any], **kinds: Any) -> Route:
-    """Make what is done: a JSON object with these names, each of its kind, and an answer."""
-    fields: dict[str, Any] = {name: (kind, ...) for name, kind in kinds.items()}
+    That is an object with what `do` takes, each of its kind, and nothing else.
+    """
+    taken = inspect.signature(do).parameters.values()
+    fields: dict[str, Any] = {
+        one.name: (one.annotation, ... if one.default is one.empty else one.default)
+        for one in taken
+        if f"{{{one.name}}}" not in path
+    }
     form = create_model("Call", __config__=_EXACT, **fields)
 
     async def endpoint(request: Request) -> Response:
-        said = await _said(request, form)
+        said = await _said(request, form) if method == "POST" else {}
         return JSONResponse(await run_in_threadpool(do, **request.path_params, **said))
 
-    return Route(path, endpoint, methods=["POST"])
+    return Route(path, endpoint, methods=[method])
 
 
 _STATUS: tuple[tuple[type[Exception], int, str], ...] = (
@@ -313,19 +292,16 @@ async def _said(request: Request, form: type[BaseModel]) -> dict[str, Any]:
 async def _pieces(request: Request, most_bytes: int) -> AsyncIterator[bytes]:
     """Give the body piece by piece, for as long as it is not too large and goes on coming."""
     told = request.headers.get("content-length", "0")
-    came = int(told) if told.isascii() and told.isdigit() and len(told) < 16 else most_bytes + 1  # noqa: PLR2004
-    if came > most_bytes:
-        raise _BodyError(413, "too much at once", f"{most_bytes:,} bytes at most")
+    size = int(told) if told.isascii() and told.isdigit() and len(told) < 16 else most_bytes + 1  # noqa: PLR2004
     came, stream = 0, request.stream()
-    while True:
+    while max(size, came) <= most_bytes:
         async with asyncio.timeout(IDLE_S):
             piece = await anext(stream, None)
         if piece is None:
             return
         came += len(piece)
-        if came > most_bytes:
-            raise _BodyError(413, "too much at once", f"{most_bytes:,} bytes at most")
         yield piece
+    raise _BodyError(413, "too much at once", f"{most_bytes:,} bytes at most")
 
 
 async def _kept(request: Request, part: os.PathLike[str]) -> None:
@@ -342,7 +318,6 @@ class DeskServer(uvicorn.Server):
     """Serves an open day until a person, a signal or `stop` ends it."""
 
     def __init__(self, day: OpenDay, sock: socket.socket, keys: Keys) -> None:
-        self.day, self.sock = day, sock
         super().__init__(
             uvicorn.Config(
                 make_app(day, keys, lambda: self.should_exit, _address_for_tablets(sock)),
@@ -363,22 +338,7 @@ class DeskServer(uvicorn.Server):
         """End it soon, from any thread or a signal."""
         self.should_exit = True
 
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """End politely at Ctrl-C and SIGTERM, and leave the signals as they were."""
-        if threading.current_thread() is not threading.main_thread():
-            yield
-            return
-        before = {one: signal.signal(one, self.stop) for one in (signal.SIGINT, signal.SIGTERM)}
-        try:
-            yield
-        finally:
-            for one, handler in before.items():
-                signal.signal(one, handler)
-
-    def run_here(self) -> None:
-        """Serve in this thread until it is ended."""
-        asyncio.run(self.serve(sockets=[self.sock]))
+    handle_exit = stop  # type: ignore[assignment]  # at a signal, which is not raised once more
 
 
 def bound(port: int, *, network: bool) -> socket.socket:

@@ -7,13 +7,12 @@ import os
 import threading
 import time
 from collections import OrderedDict, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from datetime import datetime
-from functools import lru_cache
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -26,20 +25,20 @@ from volest.batch.workers import Engine
 from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.journal import Journal, entry_of, now
-from volest.notes import Note, dial_in_words
+from volest.notes import dial_in_words
 from volest.report.guide import advice
 from volest.report.table import amounts_in_words, before_water, made_with, rows, visible
 from volest.result import Result, one_by_one
-from volest.run import Desk, Planner, Request, opened
+from volest.run import Planner, Request, opened
 from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
 from volest.stone.mix import powder_in_words, water_in_words
-from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, find_stone, pour_window
+from volest.stone.reference import BEFORE_BASE, SEPARATING, WINDOWS, pour_window
 from volest.stone.shared import Plan, SharedMix, this_minute
 from volest.storage import SCAN_SUFFIXES, json_in, text_of, write_whole
 from volest.view.editor import BaseLineEditor, Held
-from volest.view.page import mix_words, read_card, sheet_text
+from volest.view.page import mix_words, read_card, sheet_text, with_drawn
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
@@ -58,15 +57,9 @@ _HIDDEN = "none"  # a version of what cannot be read
 class OutdatedError(UsageError):
     """Somebody else's word came first; `newer` is what holds now."""
 
-    def __init__(
-        self,
-        found: str,
-        newer: dict[str, Any] | None = None,
-        *,
-        needed: str = "what holds now",
-        remedy: str = "look again, then decide",
-    ) -> None:
-        super().__init__(found, needed=needed, remedy=remedy)
+    def __init__(self, found: str, newer: dict[str, Any] | None = None, **more: str) -> None:
+        said = {"needed": "what holds now", "remedy": "look again, then decide", **more}
+        super().__init__(found, **said)
         self.newer = newer
 
 
@@ -104,10 +97,10 @@ class OpenDay:
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
-        self._run: Desk | None = None
+        self._day: Day  # of what was sized, as long as it is open
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
         self.revision = 0  # how often something changed
-        self._results: dict[Path, Result] = {}
+        self._results: dict[Path, list[Result]] = {}
         self._versions: dict[Path, str] = {}
         self._arrived: dict[Path, int] = {}
         self._waiting: OrderedDict[Path, object] = OrderedDict()  # with what tells one call for it
@@ -119,12 +112,9 @@ class OpenDay:
         self._held: list[dict[str, Any]] = []  # mixes that are begun or poured
         self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
-        # What is saved beside a scan makes another version of it, and another editor.
-        self._editor = lru_cache(_EDITORS)(
-            lambda scan, cavity, _version: BaseLineEditor(scan, settings, cavity)
-        )
+        self._editors: dict[tuple[Path, int], tuple[str, BaseLineEditor]] = {}
+        # Of a scan and what is saved beside it, and of the journal.
         self._in_hand: defaultdict[Path, threading.Lock] = defaultdict(threading.Lock)
-        self._booking = threading.Lock()
         self._wake = threading.Event()  # there is something to do
         self._stop = threading.Event()
         self._arrivals = Arrivals(folder)
@@ -136,22 +126,24 @@ class OpenDay:
         """Size what is there and what arrives; the future ends when the run does."""
         for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when the desk was killed
             part.unlink(missing_ok=True)
-        self._held, self._booked = self._read_held(), self._read_booked()
-        ready = threading.Event()
-        with ThreadPoolExecutor(2, "day") as threads:
-            run = threads.submit(self._work, ready)
-            run.add_done_callback(lambda _: ready.set())
-            ready.wait()
-            if run.done():
-                run.result()
-            looking = threads.submit(self._look)
+        self._held = self._read_held()
+        if self._journal_file is not None and self._journal_file.is_file():
+            with Journal(self._journal_file, new=False) as journal:
+                self._booked = _booked_in(journal)
+        with (
+            opened(self.request) as run,
+            self.request.engine(_MANY) as engine,
+            ThreadPoolExecutor(2, "day") as threads,
+        ):
+            self._day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
+            work, looking = threads.submit(self._work, engine), threads.submit(self._look)
             try:
-                yield run
+                yield work
             finally:
                 self._stop.set()
                 self._wake.set()
             looking.result()
-            run.result()
+            work.result()
 
     def _look(self) -> None:
         arrivals = self._arrivals
@@ -179,34 +171,30 @@ class OpenDay:
         self._changed()
         self._wake.set()
 
-    def _work(self, ready: threading.Event) -> None:
-        with opened(self.request) as run, self.request.engine(_MANY) as engine:
-            self._run = run
-            day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
-            ready.set()
-            planned_s = 0.0
-            while not self._stop.is_set():
-                if not self._waiting:
-                    self._wake.wait()
-                self._wake.clear()
-                self._take(day, engine)
-                if not self._waiting or time.monotonic() - planned_s > _REPLAN_S:
-                    self._plan()
-                    planned_s = time.monotonic()
-                if not self._waiting and not self._wake.is_set():
-                    day.write()
-            day.write()
+    def _work(self, engine: Engine) -> None:
+        planned_s = 0.0
+        while not self._stop.is_set():
+            if not self._waiting:
+                self._wake.wait()
+            self._wake.clear()
+            self._take(engine)
+            if not self._waiting or time.monotonic() - planned_s > _REPLAN_S:
+                self._plan()
+                planned_s = time.monotonic()
+            if not self._waiting and not self._wake.is_set():
+                self._day.write()
+        self._day.write()
 
-    def _take(self, day: Day, engine: Engine) -> None:
+    def _take(self, engine: Engine) -> None:
         """Size a few of those that wait: a line that was just saved must not wait for all."""
         with self._lock:
             some = dict(islice(self._waiting.items(), engine.room))
             others, self._others = self._others, []
             # Before they are measured: what is saved meanwhile makes these outdated, not new.
             self._versions.update((scan, version_of(scan)) for scan in some)
-        for scan in day.take(list(some), others, engine):
+        for scan in self._day.take(list(some), others, engine):
             self._arrivals.later(scan)
-        found = day.found
+        found = self._day.found
         with self._lock:
             self._twins = found.twins
             for gone in self._results.keys() - set(found.scans):
@@ -217,8 +205,9 @@ class OpenDay:
         self._changed()
 
     def _tell(self, result: Result) -> None:
+        ones = [with_drawn(one, self._kept_card(one)) for one in one_by_one([result])]
         with self._lock:
-            self._results[Path(result.scan)] = result
+            self._results[Path(result.scan)] = ones
         self._changed()
 
     def _hear(self, line: str) -> None:
@@ -268,20 +257,12 @@ class OpenDay:
         Its cards carry where tablets open their scans, if that is `near` the desk.
         """
         waiting, plan = self.begun(mix_id) if mix_id else self._planned()
-        cards = [None if one.volume_ml is None else self._kept_card(one) for one in waiting]
-        at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting}
-        return sheet_text(
-            waiting,
-            cards,
-            self.request.settings,
-            plan,
-            begun=bool(mix_id),
-            at=at if near else None,
-        )
+        cards, settings = list(map(self._kept_card, waiting)), self.request.settings
+        at = {one.name: f"{near}#scan={self._id(one)}" for one in waiting if near}
+        return sheet_text(waiting, cards, settings, plan, begun=bool(mix_id), at=at)
 
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
-        assert self._run is not None  # noqa: S101  # without a run nothing is found
-        return read_card(self._run.kept.card(one.scan), one.cavity)
+        return read_card(self._day.run.kept.card(one.scan), one.cavity)
 
     def _changed(self) -> None:
         with self._lock:
@@ -318,7 +299,7 @@ class OpenDay:
                     }
                     for one, line in zip(results, rows(results, names, settings.base), strict=True)
                 ],
-                "waiting": [visible(self._name(scan)) for scan in waiting],
+                "waiting": [visible(self._day.called(scan)) for scan in waiting],
                 "mixes": [*map(self._with_booking, self._held), *self._mixes],
                 "at_most": self._at_most,
                 "materials": list(WINDOWS),
@@ -328,7 +309,7 @@ class OpenDay:
 
     def _listed(self) -> list[Result]:
         scans = sorted(self._results.keys() - self._gone, key=natural_key)
-        return list(noted(one_by_one(self._results[scan] for scan in scans), self._twins))
+        return list(noted((one for scan in scans for one in self._results[scan]), self._twins))
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
@@ -348,31 +329,31 @@ class OpenDay:
             "material": told.material or "",
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
             "can_undo": bool(self._undo.get(scan)),
-            "notes": _said(one.notes),
+            "notes": [
+                {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
+                for n in one.notes
+            ],
             "advice": [] if one.trim is None else list(advice(one.trim)),
             "dial": "" if right is None else dial_in_words(right, is_arch=one.is_arch),
             "sides": {} if right is None else {3: _SIDES[right], 9: _SIDES[not right]},
         }
 
-    def _name(self, scan: Path) -> str:
-        return str(scan.relative_to(self.folder) if scan.is_relative_to(self.folder) else scan)
-
     def _called(self, one: Result) -> str:
-        return self._name(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
+        return self._day.called(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
 
     def _key(self, one: Result) -> tuple[str, int, str]:
         """Tell an impression that was poured from any other, also from one of the same name."""
         scan = Path(one.scan)
         content, _, _ = self._versions.get(scan, _HIDDEN).partition("-")
-        return visible(self._name(scan)), one.cavity, content
+        return visible(self._day.called(scan)), one.cavity, content
 
     def _id(self, one: Result) -> str:
-        name = self._name(Path(one.scan)).encode("utf-8", "surrogateescape")
+        name = self._day.called(Path(one.scan)).encode("utf-8", "surrogateescape")
         return f"{hashlib.sha256(name).hexdigest()[:16]}-{one.cavity}"
 
     def _found(self, one_id: str) -> Result:
         with self._lock:
-            for one in one_by_one(self._results.values()):
+            for one in chain.from_iterable(self._results.values()):
                 if self._id(one) == one_id:
                     return one
         raise UnknownError
@@ -389,7 +370,6 @@ class OpenDay:
             "version": self._versions[Path(one.scan)],
             "moves": card["moves"],
             "solid": card["solid"],
-            "notes": _said(map(Note.of, card["notes"])),
             "range_mm": [one.curve[0][0], one.curve[-1][0]] if one.curve else [0.0, 0.0],
             "prepared": _drawn(places_mm, card["solid"]["to_scan"]),
         }
@@ -397,15 +377,18 @@ class OpenDay:
     # ---- what is decided of one scan
 
     @contextmanager
-    def _holding(self, one_id: str, version: str) -> Iterator[tuple[Result, Path]]:
-        """Take one scan in hand, if it is as it was seen; nobody else has it until it is let go."""
+    def _holding(self, one_id: str, version: str) -> Iterator[tuple[Result, Path, bytes | None]]:
+        """Take one scan, with what is saved beside it, in hand, if it is as it was seen.
+
+        Nobody else has it until it is let go.
+        """
         one = self._found(one_id)
         scan = Path(one.scan)
         with self._in_hand[scan]:
             if version_of(scan) != version:
                 found = "the scan, or the line that is saved for it, changed meanwhile"
                 raise OutdatedError(found, self._newer(one_id))
-            yield one, scan
+            yield one, scan, decision.saved_bytes(scan)
 
     def _newer(self, one_id: str) -> dict[str, Any]:
         one = self._found(one_id)
@@ -420,10 +403,10 @@ class OpenDay:
         right_deg: float,
         front_deg: float,
         *,
-        patches: Sequence[Any] = (),
+        patches: list[Any],
     ) -> dict[str, Any]:
         """Measure up to the base line as somebody holds it, with new patches; nothing is saved."""
-        with self._holding(one_id, version) as (one, scan):
+        with self._holding(one_id, version) as (one, scan, _):
             editor = self._editor(scan, one.cavity, version)
             editor.hold(Held(height_mm=height_mm, right_deg=right_deg, front_deg=front_deg))
             figures, (point_mm, normal) = editor.figures(_patches(patches)), editor.line()
@@ -443,77 +426,69 @@ class OpenDay:
             "why": visible(figures.why),
         }
 
-    def _decide(
-        self,
-        one_id: str,
-        version: str,
-        write: Callable[[Result, Path], object],
-        *,
-        back: bool = False,
-    ) -> dict[str, Any]:
-        """Write beside a scan, have it sized again at once, and give the version it has by then."""
-        with self._holding(one_id, version) as (one, scan):
-            before = decision.saved_bytes(scan)
-            write(one, scan)
-            if not back:
-                self._undo[scan] = [*self._undo[scan], before][-_UNDO:]
-            self._arrivals.again(scan)  # it may be changed back before it has come to rest
-            self._call_for([scan], first=True)
-            return {"version": version_of(scan)}
+    def _editor(self, scan: Path, cavity: int, version: str) -> BaseLineEditor:
+        """Hold a scan ready to be measured anew, as it is in this version; not more than a few."""
+        held = self._editors.pop((scan, cavity), None)
+        if held is None or held[0] != version:
+            held = version, BaseLineEditor(scan, self.request.settings, cavity)
+        self._editors[scan, cavity] = held
+        for old in [*self._editors][:-_EDITORS]:
+            self._editors.pop(old, None)
+        return held[1]
+
+    def _written(self, scan: Path, *before: bytes | None) -> dict[str, str]:
+        """Have a scan sized again at once, for what was written beside it; give its version now."""
+        self._undo[scan] = [*self._undo[scan], *before][-_UNDO:]
+        self._arrivals.again(scan)  # it may be changed back before it has come to rest
+        self._call_for([scan], first=True)
+        return {"version": version_of(scan)}
 
     def save(
         self,
         one_id: str,
         version: str,
-        point_mm: Sequence[float],
-        normal: Sequence[float],
-        patches: Sequence[Any] = (),
+        point_mm: decision.Place,
+        normal: decision.Place,
+        patches: list[Any],
     ) -> dict[str, Any]:
         """Save a base line beside its scan, and new patches, if nobody else was quicker."""
-        (a, b, c), (d, e, f) = point_mm, normal
         is_near = all(abs(x) <= FARTHEST_MM for x in (*point_mm, *normal))  # a NaN is not
-        if not is_near or math.hypot(d, e, f) < LEAST_NORMAL:
+        if not is_near or math.hypot(*normal) < LEAST_NORMAL:
             raise UsageError(
                 "a base line that is no plane",
                 needed="a point in mm and a direction",
                 remedy="move it again",
             )
-
-        def write(one: Result, scan: Path) -> None:
+        with self._holding(one_id, version) as (one, scan, before):
             editor = self._editor(scan, one.cavity, version)
             decided = editor.decision(_patches(patches))
-            editor.write(replace(decided, point_mm=(a, b, c), normal=(d, e, f)))
-
-        return self._decide(one_id, version, write)
+            editor.write(replace(decided, point_mm=point_mm, normal=normal))
+            return self._written(scan, before)
 
     def undo(self, one_id: str, version: str) -> dict[str, Any]:
         """Put back what stood before the line that was saved last on this page."""
-
-        def put_back(_: Result, scan: Path) -> None:
+        with self._holding(one_id, version) as (_, scan, _):
             if not self._undo[scan]:
                 raise OutdatedError("nothing to put back", self._newer(one_id))
             decision.put_back(scan, self._undo[scan].pop())
-
-        return self._decide(one_id, version, put_back, back=True)
+            return self._written(scan)
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
         """Take the saved line away: the one that is found by itself holds again."""
-
-        def take_away(one: Result, scan: Path) -> None:
+        with self._holding(one_id, version) as (one, scan, before):
             if one.volume_ml is None:  # refused perhaps for that very line
                 decision.write_decision(scan, None)
             else:
                 self._editor(scan, one.cavity, version).remove()
+            return self._written(scan, before)
 
-        return self._decide(one_id, version, take_away)
-
-    def prepare(self, one_id: str, version: str, places_mm: Sequence[Any]) -> dict[str, Any]:
+    def prepare(self, one_id: str, version: str, places_mm: list[Any]) -> dict[str, Any]:
         """Save where prepared teeth lie, in the scan's own frame."""
-        # What is no list is no place, and is refused as one of no numbers.
-        places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
-        return self._decide(
-            one_id, version, lambda _, scan: decision.write_preparations(scan, places)
-        )
+        with self._holding(one_id, version) as (_, scan, before):
+            # What is no list is no place, and is refused as one of no numbers.
+            places: list[Any] = [one if isinstance(one, list) else () for one in places_mm]
+            decision.write_preparations(scan, places)
+            return self._written(scan, before)
 
     def tell(self, one_id: str, version: str, taken: str, material: str) -> dict[str, Any]:
         """Save when an impression was taken, by the lab's clock, and of what; '' is not known."""
@@ -530,9 +505,9 @@ class OpenDay:
                 remedy="type it again",
             )
         known = pour_window(material).material if material else None
-        return self._decide(
-            one_id, version, lambda _, scan: decision.write_told(scan, taken=at, material=known)
-        )
+        with self._holding(one_id, version) as (_, scan, before):
+            decision.write_told(scan, taken=at, material=known)
+            return self._written(scan, before)
 
     # ---- scans that are brought
 
@@ -608,63 +583,52 @@ class OpenDay:
                 if self._source(mix) in self._booked:
                     raise OutdatedError("a mix that is booked")
                 held[mix_id] = {**mix, what: now() if is_so else None}
-                self._keep_held([one for one in held.values() if one["begun"] or one["poured"]])
+                kept = [one for one in held.values() if one["begun"] or one["poured"]]
+                write_whole(self._poured_file, json.dumps(kept, indent=1))
+                self._held = kept
                 self._mixes = [one for one in self._mixes if one["id"] != mix_id]
         self._call_for()
 
     def book(self, mix_id: str, left_g: float) -> int:
         """Book a poured mix with what was left of it, below 0 what was missing."""
-        with self._booking:
-            mix, journal_file = self._poured_mix(mix_id), self._journal()
-            source, settings = self._source(mix), self.request.settings
-            with Journal(journal_file) as journal:
-                before = _booked_from(journal, source)
-                if before:
-                    raise OutdatedError(f"this mix booked already, as pour {before[-1]}")
-                number = journal.book(
-                    entry_of(
-                        find_stone(mix["stone"], settings.lab),
-                        way=mix["way"],
-                        volume_ml=mix["volume_ml"],
-                        powder_g=mix["powder_g"],
-                        water_ml=mix["water_ml"],
-                        left_g=left_g,
-                        water_c=settings.lab.bench.water_c,
-                        scan=", ".join(one["name"] for one in mix["names"]),
-                        source=source,
-                    )
-                )
-            with self._lock:
-                self._booked[source] = number, left_g
-        self._changed()
-        return number
+        with self._booking_of(mix_id, new=True) as (mix, source, journal):
+            if source in self._booked:
+                raise OutdatedError(f"this mix booked already, as pour {self._booked[source][0]}")
+            said = ("stone", "way", "volume_ml", "powder_g", "water_ml")
+            entry = entry_of(
+                self.request.settings.lab,
+                left_g=left_g,
+                scan=", ".join(one["name"] for one in mix["names"]),
+                source=source,
+                **{name: mix[name] for name in said},
+            )
+            return journal.book(entry)
 
     def strike(self, mix_id: str) -> None:
         """Strike out what was booked of a mix: it can be booked again."""
-        with self._booking:
-            mix, journal_file = self._poured_mix(mix_id), self._journal()
-            source = self._source(mix)
-            with Journal(journal_file, new=False) as journal:
-                for number in _booked_from(journal, source):
-                    journal.strike(number)
-            with self._lock:
-                self._booked.pop(source, None)
-        self._changed()
+        with self._booking_of(mix_id, new=False) as (_, source, journal):
+            if source in self._booked:
+                journal.strike(self._booked[source][0])
 
-    def _poured_mix(self, mix_id: str) -> dict[str, Any]:
-        for mix in self._held:
-            if mix["id"] == mix_id and mix["poured"] is not None:
-                return mix
-        raise OutdatedError("a mix that is not ticked as poured")
-
-    def _journal(self) -> Path:
+    @contextmanager
+    def _booking_of(
+        self, mix_id: str, *, new: bool
+    ) -> Iterator[tuple[dict[str, Any], str, Journal]]:
+        """Give a poured mix, its fingerprint and the journal; what is booked is read anew."""
+        mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
+        if mix is None:
+            raise OutdatedError("a mix that is not ticked as poured")
         if self._journal_file is None:
             raise UsageError(
                 "no journal",
                 needed="the file that pours are booked in",
                 remedy="start the desk again with a journal, or name one in the lab's file",
             )
-        return self._journal_file
+        with self._in_hand[self._journal_file], Journal(self._journal_file, new=new) as journal:
+            self._booked = _booked_in(journal)
+            yield mix, self._source(mix), journal
+            self._booked = _booked_in(journal)
+        self._changed()
 
     def _source(self, mix: dict[str, Any]) -> str:
         """Give the fingerprint by which the journal knows a poured mix."""
@@ -723,10 +687,6 @@ class OpenDay:
             **dict.fromkeys(("begun", "poured", "booked", "left_g")),
         }
 
-    def _keep_held(self, held: list[dict[str, Any]]) -> None:
-        write_whole(self._poured_file, json.dumps(held, indent=1))
-        self._held = held
-
     def _read_held(self) -> list[dict[str, Any]]:
         if not self._poured_file.is_file():
             return []
@@ -743,16 +703,6 @@ class OpenDay:
                 remedy="move that file away: ticks of this day are lost, bookings are not",
             ) from fault
 
-    def _read_booked(self) -> dict[str, tuple[int, float]]:
-        if self._journal_file is None or not self._journal_file.is_file():
-            return {}
-        with Journal(self._journal_file, new=False) as journal:
-            return {
-                entry.source: (entry.number or 0, entry.left_g)
-                for entry in journal.entries()
-                if entry.source is not None and entry.struck is None
-            }
-
 
 def _patches(said: Sequence[Any]) -> list[decision.Patch]:
     if len(said) > MOST_NEW_PATCHES:
@@ -762,13 +712,6 @@ def _patches(said: Sequence[Any]) -> list[decision.Patch]:
             remedy="save some first",
         )
     return [decision.patch_in(Path("what was touched"), patch) for patch in said]
-
-
-def _said(notes: Iterable[Note]) -> list[dict[str, str]]:
-    return [
-        {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
-        for n in notes
-    ]
 
 
 def _drawn(
@@ -794,6 +737,7 @@ def version_of(scan: Path) -> str:
     return _HIDDEN if content is None else f"{content.mark[:20]}-{content.decision[:20]}"
 
 
-def _booked_from(journal: Journal, source: str) -> list[int]:
-    """Give the numbers of the pours that count and were booked for a mix."""
-    return [one.number for one in journal.entries() if one.source == source and one.struck is None]
+def _booked_in(journal: Journal) -> dict[str, tuple[int, float]]:
+    """Give number and leftover of each pour that counts, by its source."""
+    pours = journal.pours()
+    return {one.source: (one.number, one.left_g) for one in pours if one.source is not None}

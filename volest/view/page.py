@@ -280,9 +280,8 @@ def sheet_text(
     be opened, by their names: the cards carry them, to be read by a camera.
     """
     drawn = zip(table.as_planned(results, plan), cards, strict=True)
-    results = [result if card is None else _with_notes(result, card) for result, card in drawn]
-    shown = [result.name for result in results]
-    folder, names = short_names(shown)
+    results = [with_drawn(result, card) for result, card in drawn]
+    folder, names = short_names([result.name for result in results])
     by_name = {result.name: result for result in results}
     day = plan or Plan(mixes=(), alone=())
     numbered = {one.name: k for k, made in enumerate(day.mixes, 1) for one in made.impressions}
@@ -328,10 +327,11 @@ def sheet_text(
     )
 
 
-def _with_notes(result: Result, card: Mapping[str, Any]) -> Result:
-    """Add what was noted when its card was drawn."""
-    notes = *result.notes, *map(Note.of, card["notes"])
-    return replace(result, notes=notes, outcome=NOTED if notes else result.outcome)
+def with_drawn(result: Result, card: Mapping[str, Any] | None) -> Result:
+    """Add what was noted when its card was drawn, if it has one and was not told of it before."""
+    told = [] if card is None else list(map(Note.of, card["notes"]))
+    more = [note for note in told if note not in result.notes]
+    return replace(result, notes=(*result.notes, *more), outcome=NOTED) if more else result
 
 
 def _drawn_code(address: str | None) -> str:

@@ -306,7 +306,6 @@ const Look = (() => {
     const [least, most] = card.range_mm;
     Object.assign(by("height"), { min: Math.ceil(least * 10) / 10, max: Math.floor(most * 10) / 10 });
     by("theirs").hidden = true;
-    words(one); // with what its drawing showed
     legend();
     by("live").hidden = false;
     tell();
@@ -351,7 +350,7 @@ const Look = (() => {
     };
     if (one.late) paragraph("alarm", "!! Past its pour time.", "Ask first; its mix says why.");
     if (one.reason) paragraph("alarm", "Refused.", one.reason);
-    for (const note of [...one.notes, ...(card?.notes ?? [])]) paragraph("note", note.code, note.text, "Do:", note.do);
+    for (const note of one.notes) paragraph("note", note.code, note.text, "Do:", note.do);
     if (one.dial) paragraph("advice", "", one.dial);
     for (const advice of one.advice) paragraph("advice", "", advice);
     by("notes").replaceChildren(...parts);
