@@ -281,7 +281,8 @@ def sheet_text(
     """
     drawn = zip(table.as_planned(results, plan), cards, strict=True)
     results = [with_drawn(result, card) for result, card in drawn]
-    folder, names = short_names([result.name for result in results])
+    shown = [result.name for result in results]
+    folder, names = short_names(shown)
     by_name = {result.name: result for result in results}
     day = plan or Plan(mixes=(), alone=())
     numbered = {one.name: k for k, made in enumerate(day.mixes, 1) for one in made.impressions}

@@ -15,9 +15,9 @@ from scipy.sparse import coo_array
 from scipy.spatial import ConvexHull
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.cast import LOCKED_MM, reach_mm
 from volest.cavity.columns import Grid, cut_columns
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.separation import LOCKED_MM, reach_mm
 from volest.cavity.trim import Clock, stretches_off
 from volest.pipeline import Cavity
 from volest.scan.decision import Place
