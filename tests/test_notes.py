@@ -50,7 +50,7 @@ TIPS = (
     "deepest places of the floor; it is about 10.0 now."
 )
 SURE = "sure to within 0.5 mm and 1.2 degrees."
-BOXED = "(seen into the opening, 12 is the front); measured as if boxed in there."
+BOXED = "(seen into the opening, 12 is the front end); measured as if boxed in there."
 LONG_GAP = "The rim lies below the base line over about 90 mm"
 DIE: dict[str, Value] = {"wp_ml_per_100g": 18.0, "low": 19.0, "high": 24.0, "stone": "type-4"}
 COARSE = "are so coarse that W/P comes to 18.0 mL per 100 g, outside 19 to 24 for type-4."
@@ -281,7 +281,7 @@ SAID = [
     Worded(
         Note("unseen-surface", area_mm2=63.8, hours=(1, 11), more_ml=0.66),
         "About 64 mm2 of walls and roofs below the base line are not in the scan, at 1, 11 o'clock "
-        "(seen into the opening, 12 is the front); closed as the rest of the scan suggests.",
+        "(seen into the opening, 12 is the front end); closed as the rest of the scan suggests.",
         "Scan again tilted towards there, or pour with this mix: up to 0.7 mL more may be hidden "
         "there, and it has them in reserve.",
     ),
@@ -289,7 +289,8 @@ SAID = [
         Worded(
             Note("unseen-surface", area_mm2=63.8, hours=tuple(range(1, last)), more_ml=0.66),
             f"About 64 mm2 of walls and roofs below the base line are not in the scan, {where} "
-            "(seen into the opening, 12 is the front); closed as the rest of the scan suggests.",
+            "(seen into the opening, 12 is the front end); closed as the rest of the scan "
+            "suggests.",
             "Scan again tilted towards there, or pour with this mix: up to 0.7 mL more may be "
             "hidden there, and it has them in reserve.",
         )
@@ -298,7 +299,7 @@ SAID = [
     Worded(
         Note("holes-filled", hole_mm2=25.04, hole_ml=0.314, hours=(3, 8)),
         "25.0 mm2 of the floor are missing, at 3, 8 o'clock (seen into the opening, 12 is the "
-        "front); filled from their border with 0.31 mL over them.",
+        "front end); filled from their border with 0.31 mL over them.",
         "Look at the scan before mixing; scan again if a preparation is among the missing parts.",
     ),
     Worded(
@@ -309,7 +310,7 @@ SAID = [
     Worded(
         Note("air-trap", trapped_ml=0.404, hour=3),
         "0.40 mL under roofs with no way up for the air, near 3 o'clock (seen into the opening, "
-        "12 is the front).",
+        "12 is the front end).",
         "Lead the stone in from one side and tilt the tray there, so that air can leave.",
     ),
     Worded(
@@ -322,19 +323,19 @@ SAID = [
     Worded(
         Note("thin-stone", have_mm=2.04, hour=6, wanted_mm=3.0, higher_mm=0.96, area_mm2=40.0),
         "Stone over the floor would be 2.0 mm at its thinnest, near 6 o'clock (seen into the "
-        "opening, 12 is the front); 3 mm are wanted.",
+        "opening, 12 is the front end); 3 mm are wanted.",
         "Pour 1.0 mm higher, boxed in, or give the cast a base.",
     ),
     Worded(
         Note("short-die", have_mm=6.54, hours=(3, 4), wanted_mm=8.0, higher_mm=1.46),
         "Stone under the margin of the preparation at 3, 4 o'clock (seen into the opening, 12 is "
-        "the front) would be 6.5 mm at its least; 8 mm are wanted for pins.",
+        "the front end) would be 6.5 mm at its least; 8 mm are wanted for pins.",
         "Box in and pour 1.5 mm higher, or take shorter pins.",
     ),
     Worded(
         Note("mark-in-no-imprint", places=("(1.0, -2.5, 3.0)",), hours=(3,)),
-        "A preparation is marked at 3 o'clock (seen into the opening, 12 is the front) where no "
-        "tooth imprint with a clear border lies; nothing is said of it.",
+        "A preparation is marked at 3 o'clock (seen into the opening, 12 is the front end) where "
+        "no tooth imprint with a clear border lies; nothing is said of it.",
         "Mark it again in the middle of its imprint, or measure by hand where the scan has holes.",
     ),
     Worded(
@@ -397,7 +398,7 @@ SAID = [
     Worded(
         Note("thin-stone", have_mm=1.04, hour=6, wanted_mm=3.0, higher_mm=1.96, area_mm2=4.0),
         "Stone over the floor would be 1.0 mm at its thinnest, near 6 o'clock (seen into the "
-        "opening, 12 is the front); 3 mm are wanted.",
+        "opening, 12 is the front end); 3 mm are wanted.",
         "Pour 2.0 mm higher, boxed in, or give the cast a base.",
     ),
     Worded(

@@ -180,7 +180,7 @@ def _needs_boxing(v: Values) -> Said:
     ]
     return Said(
         f"the rim lies below the base line {'; '.join(told)} (seen into the opening, 12 is the "
-        "front); measured as if boxed in there",
+        "front end); measured as if boxed in there",
         f"box in {'that stretch' if len(told) == 1 else 'those stretches'} before the pour, "
         f"{pour_end(v.heap_mm)}",
     )
@@ -323,13 +323,13 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "stop it with wax before the pour, or stone runs out"),
     "unseen-surface": lambda v: Said(
         f"about {v.area_mm2:.0f} mm2 of walls and roofs below the base line are not in the scan, "
-        f"{_at_hours(v.hours)} (seen into the opening, 12 is the front); closed as the rest of the "
-        "scan suggests",
+        f"{_at_hours(v.hours)} (seen into the opening, 12 is the front end); closed as the rest of "
+        "the scan suggests",
         f"scan again tilted towards there, or pour with this mix: up to {v.more_ml:.1f} mL more "
         "may be hidden there, and it has them in reserve"),
     "holes-filled": lambda v: Said(
         f"{v.hole_mm2:.1f} mm2 of the floor are missing, at {_listed(v.hours)} o'clock (seen into "
-        f"the opening, 12 is the front); filled from their border with {v.hole_ml:.2f} mL over "
+        f"the opening, 12 is the front end); filled from their border with {v.hole_ml:.2f} mL over "
         "them",
         "look at the scan before mixing; scan again if a preparation is among the missing parts"),
     "sealed-room": Said(
@@ -337,7 +337,7 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "open them or take the impression again if they touch a preparation"),
     "air-trap": Said(
         "{trapped_ml:.2f} mL under roofs with no way up for the air, near {hour} o'clock (seen "
-        "into the opening, 12 is the front)",
+        "into the opening, 12 is the front end)",
         "lead the stone in from one side and tilt the tray there, so that air can leave"),
     "ridge-undercut": Said(
         "the ridge is undercut all round: {ml:.1f} mL of stone up to {deep_mm:.1f} mm under "
@@ -346,16 +346,16 @@ CATALOGUE: Mapping[str, Said | Callable[[Values], Said]] = {
         "the cast out in one piece"),
     "thin-stone": Said(
         "stone over the floor would be {have_mm:.1f} mm at its thinnest, near {hour} o'clock (seen "
-        "into the opening, 12 is the front); {wanted_mm:g} mm are wanted",
+        "into the opening, 12 is the front end); {wanted_mm:g} mm are wanted",
         "pour {higher_mm:.1f} mm higher, boxed in, or give the cast a base"),
     "short-die": lambda v: Said(
         f"stone under the margin of the preparation at {_listed(v.hours)} o'clock (seen into the "
-        f"opening, 12 is the front) would be {v.have_mm:.1f} mm at its least; {v.wanted_mm:g} mm "
-        "are wanted for pins",
+        f"opening, 12 is the front end) would be {v.have_mm:.1f} mm at its least; {v.wanted_mm:g} "
+        "mm are wanted for pins",
         f"box in and pour {v.higher_mm:.1f} mm higher, or take shorter pins"),
     "mark-in-no-imprint": lambda v: Said(
         f"a preparation is marked at {_listed(v.hours)} o'clock (seen into the opening, 12 is the "
-        "front) where no tooth imprint with a clear border lies; nothing is said of it",
+        "front end) where no tooth imprint with a clear border lies; nothing is said of it",
         "mark it again in the middle of its imprint, or measure by hand where the scan has holes"),
     "several-cavities": lambda v: Said(
         f"the scan has {' and '.join(f'{ml:.1f} mL' for ml in v.pieces_ml)} in cavities apart; "
