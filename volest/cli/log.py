@@ -204,7 +204,7 @@ def log_command(
             poured = "second_pour" if second_pour else "mix"
             mixed = {} if source is None else _mixed(source, scan, cavity, poured, by_scoop)
             entry = _entry({**usual, **mixed, **said}, end_g, scan, lab)
-            _book(book, entry, lab, journal_file, mixed, again=again)
+            _book(book, entry, lab, mixed, again=again)
         if strike is not None:
             book.strike(strike)
             say(f"struck out pour {strike}")
@@ -228,7 +228,7 @@ def log_command(
         if backup_file is not None:
             book.back_up(backup_file)
             say(f"wrote {backup_file}")
-        _tell(book, lab, csv_file, journal_file)
+        _tell(book, lab, csv_file)
 
 
 def _check_words(flags: Sequence[str], said: Mapping[str, Any], left_g: float | None) -> None:
@@ -301,13 +301,7 @@ def _date(text: str | None) -> str | None:
 
 
 def _book(
-    book: journal.Journal,
-    entry: journal.Entry,
-    lab: Lab,
-    journal_file: Path,
-    mixed: Mapping[str, Any],
-    *,
-    again: bool,
+    book: journal.Journal, entry: journal.Entry, lab: Lab, mixed: Mapping[str, Any], *, again: bool
 ) -> None:
     """Book a pour, ask if it is one more of the same, and tell what is odd about it."""
     try:
@@ -335,7 +329,7 @@ def _book(
         filled = f"the {entry.volume_ml:.1f} mL to be filled"
         odd.append(f"it took {taken_ml:.1f} mL, {than} than {filled}")
     for told in odd:
-        say(f"{told}; if this one is a slip: volest log --journal {journal_file} --strike {number}")
+        say(f"{told}; if this one is a slip: volest log --journal {book.path} --strike {number}")
 
 
 def _entry(given: dict[str, Any], left_g: float, scan: str | None, lab: Lab) -> journal.Entry:
@@ -376,12 +370,12 @@ def _content_of(entry: Mapping[str, Any], source: Path | None) -> str | None:
     return None
 
 
-def _tell(book: journal.Journal, lab: Lab, csv_file: str | None, journal_file: Path) -> None:
+def _tell(book: journal.Journal, lab: Lab, csv_file: str | None) -> None:
     for line in book.damage():
         say(line)
     entries, pours = book.entries(), book.pours()
     if csv_file is not None:
-        deliver(_as_csv(entries, lab), csv_file, read=[journal_file])
+        deliver(_as_csv(entries, lab), csv_file, read=[book.path])
     if csv_file != STREAM:
         for line in (
             *journal_lines(pours, lab),

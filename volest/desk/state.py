@@ -285,7 +285,6 @@ class OpenDay:
             late = {name for mix in coming for name in mix["late"]}
             waiting = [scan for scan in self._waiting if scan not in self._results]
             return {
-                "revision": self.revision,
                 "now": now(),  # clocks of tablets go otherwise
                 "folder": visible(self.folder.absolute().name),
                 "made_with": made_with(settings),
@@ -639,11 +638,7 @@ class OpenDay:
         return {**mix, "booked": number, "left_g": left_g}
 
     def _mix(
-        self,
-        shared: SharedMix,
-        plan: Plan,
-        called: dict[str, str],
-        by_name: dict[str, Result],
+        self, shared: SharedMix, plan: Plan, called: dict[str, str], by_name: dict[str, Result]
     ) -> dict[str, Any]:
         """Say a mix in the words of the bench."""
         made, settings = shared.mix, self.request.settings
