@@ -309,15 +309,10 @@ class Setting:
             needed = "a text in quotes"
         elif self.choices and value not in self.choices:
             needed = f"one of {', '.join(self.choices)}"
-        elif self.name == "base":
-            try:
-                parse_base(value)
-            except UsageError as fault:
-                needed = fault.needed
         return needed
 
 
-# By the commands that take them: those that measure, those that mix, and those that plan a day.
+# By the commands that take them: those that measure, that mix, that plan a day, that run.
 SETTINGS: Mapping[str, tuple[Setting, ...]] = {
     "measuring": (
         Setting("base", "--base", "Base line, as above; rim if nothing is saved.", str, "HOW",
@@ -375,6 +370,25 @@ SETTINGS: Mapping[str, tuple[Setting, ...]] = {
         Setting("taken", "--taken",
                 "When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
                 tuple, "[PATTERN=]WHEN", "taken = ['*_%H%M.*=name']", word="time"),
+    ),
+    "out": (
+        Setting("out", "--out",
+                "Write results.json, results.csv and sheet.html there; what is finished stays "
+                "finished.", PurePath, "DIR"),
+    ),
+    "running": (
+        Setting("no_sheet", "--no-sheet",
+                "With --out: leave out the pour sheet; so it is with --cluster or an address.",
+                bool),
+        Setting("workers", "--workers", "Scans sized at a time; else one a processor.", int, "N"),
+        Setting("memory_mb", "--memory",
+                "Memory of each worker; else four fifths of the computer's, shared.", int, "MB"),
+        Setting("seconds_each", "--seconds-each",
+                "Time for one scan, 300 if not given; a longer one is ended and told as a fault.",
+                float, "S"),
+        Setting("cluster", "--cluster",
+                "Size the scans on the workers of this Dask scheduler (extra 'cluster').",
+                str, "ADDRESS"),
     ),
 }  # fmt: skip
 NAMED = {setting.name: setting for group in SETTINGS.values() for setting in group}

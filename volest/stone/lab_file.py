@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
 from volest.lab import HAND, LEAST_SHARE_PERCENT, VACUUM, BenchTime, Bowl, Lab, OwnStone, Way
-from volest.settings import HABITS, parse_taken, pattern_and_word
+from volest.settings import HABITS, parse_base, parse_taken, pattern_and_word
 from volest.stone.reference import (
     LEAST_WP,
     STONE_TYPES,
@@ -33,6 +33,7 @@ _NEEDS = {
     "int_type": "a whole number",
     "int_from_float": "a whole number",
     "finite_number": "a finite number",
+    **dict.fromkeys(("bool_type", "bool_parsing"), "true or false"),
     "string_type": "a text in quotes",
     "dataclass_type": "a table",
     "tuple_type": "a list: two brackets, [[...]], over each entry",
@@ -96,29 +97,30 @@ def _habit_slips(said: Any, lab: Lab) -> Iterator[str]:
     if not isinstance(said, dict):
         yield f"habits = {_short(said)} (needed: a table)"
         return
+    checks: dict[str, Callable[[str], object]] = {
+        "base": parse_base,
+        "material": pour_window,
+        "kind": check_kind,
+        "taken": parse_taken,
+        **dict.fromkeys(("stone", "stone_for"), partial(find_stone, lab=lab)),
+    }
     for key, value in said.items():
         if key not in HABITS:
             near = difflib.get_close_matches(key, HABITS, n=1)
             which = f"{near[0]}?" if near else f"one of {', '.join(HABITS)}"
             yield f"habits.{key} = {_short(value)} (needed: no such key; {which})"
             continue
-        needed = HABITS[key].needs(value)
-        if needed is not None:
-            example = HABITS[key].example
-            yield f"habits.{key} = {_short(value)} (needed: {needed}; for example {example})"
-            continue
-        checks: dict[str, Callable[[str], object]] = {
-            "material": pour_window,
-            "kind": check_kind,
-            "taken": parse_taken,
-            **dict.fromkeys(("stone", "stone_for"), partial(find_stone, lab=lab)),
-        }
-        for each in ([value] if isinstance(value, str) else value) if key in checks else ():
-            word = each if key in ("stone", "taken") else pattern_and_word(each)[1]
+        slips = [(value, needed)] if (needed := HABITS[key].needs(value)) else []
+        texts = [value] if isinstance(value, str) else value
+        for text in texts if key in checks and not slips else ():
             try:
-                checks[key](word)
+                is_whole = HABITS[key].kind is str or key == "taken"
+                checks[key](text if is_whole else pattern_and_word(text)[1])
             except UsageError as fault:
-                yield f"habits.{key} = {word!r} (needed: {fault.needed})"
+                slips.append((text, fault.needed))
+        for slip, needed in slips:
+            example = HABITS[key].example
+            yield f"habits.{key} = {_short(slip)} (needed: {needed}; for example {example})"
 
 
 def check_lab(values: dict[str, Any], name: str) -> Lab:
