@@ -220,19 +220,12 @@ def parse_taken(text: str) -> Taken:
 
 def parse_base(text: str) -> Base:
     """Read a base line as it is written on the command line."""
-    if text == "rim":
-        return Base()
     how, _, rest = text.partition("=")
-    numbers = _numbers(rest)
-    if (
-        how == "plane"
-        and len(numbers) == PLANE_NUMBERS
-        and math.hypot(*numbers[3:]) >= LEAST_NORMAL
-    ):
-        return Base(how="plane", plane=numbers)
-    if how == "rim" and len(numbers) == 1:
-        return Base(offset_mm=numbers[0])
-    if how in ("depth", "cover") and len(numbers) == 1 and numbers[0] > 0:
+    numbers = (0.0,) if text == "rim" else _numbers(rest)
+    is_plane = how == "plane" and len(numbers) == PLANE_NUMBERS
+    if is_plane and math.hypot(*numbers[3:]) >= LEAST_NORMAL:
+        return Base(how=how, plane=numbers)
+    if len(numbers) == 1 and (how == "rim" or (how in ("depth", "cover") and numbers[0] > 0)):
         return Base(how=how, offset_mm=numbers[0])
     raise UsageError(
         f"base line {text!r}",

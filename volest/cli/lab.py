@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
-from textwrap import fill
+from textwrap import fill, indent
 from typing import Any
 
 import click
@@ -169,15 +169,8 @@ def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band
     for title, rows in blocks:
         click.secho(visible(title), bold=True)
         for said, known in rows:
-            for text, indent in ((said, "  "), (f"{known.mark}: {known.source}", " " * 30)):
-                click.echo(
-                    fill(
-                        visible(text),
-                        READING_WIDTH,
-                        initial_indent=indent,
-                        subsequent_indent=indent,
-                    )
-                )
+            for text, at in ((said, 2), (f"{known.mark}: {known.source}", 30)):
+                click.echo(indent(fill(visible(text), READING_WIDTH - at), " " * at))
         click.echo()
     click.echo("The makers' sheets win over every figure here.")
 

@@ -22,8 +22,6 @@ from volest.system import own_folder
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
     from volest.batch.workers import SizeScan
-    from volest.pipeline import Cavity
-    from volest.result import Result
     from volest.run import Request
 
     _Type = click.ParamType[float]  # only newer releases of click know what a type gives
@@ -86,8 +84,8 @@ def is_from_file(parameter: str) -> bool:
 
 def lab_from(lab_file: Path | None) -> Lab:
     """Give the lab of the command at hand, whose file was read for its habits; else the usual."""
-    lab = None if lab_file is None else click.get_current_context().meta[_LAB]
-    return lab if isinstance(lab, Lab) else Lab()
+    lab: Lab = Lab() if lab_file is None else click.get_current_context().meta[_LAB]
+    return lab
 
 
 class Command(click.Command):
@@ -202,16 +200,10 @@ class Number(_Type):
 class _Place(click.Path):
     """A path, an address with ``://`` in it, or - for a scan on the input."""
 
-    def convert(
-        self,
-        value: str | os.PathLike[str],
-        param: click.Parameter | None,
-        ctx: click.Context | None,
-    ) -> Any:
+    def convert(self, value: Any, *_: Any, **__: Any) -> Any:
         """Read a word of the command line."""
         from volest.batch.find import place_of
 
-        del param, ctx
         return _from_input() if value == STREAM else place_of(value)
 
 
@@ -385,13 +377,3 @@ def request_of(
         size_scan=size_scan,
         here=size_scan is not None,
     )
-
-
-def examined(scan: Path, settings: Settings, cavity: int | None) -> "tuple[Result, Cavity]":
-    """Examine one impression, and say so if the scan has others and none was asked for."""
-    from volest.pipeline import examine  # keeps --help quick
-
-    result, found = examine(scan, settings, cavity or 1)
-    if cavity is None and result.cavities > 1:
-        say(f"{scan.name} has {result.cavities} impressions; this is 1, --cavity N gives another")
-    return result, found
