@@ -16,7 +16,6 @@ from volest.lab import HAND, VACUUM, Lab, Learned, Way
 DEFAULT_PITCH_MM = 0.4
 PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
-WAYS_OF_DEALING = ("gram", "scoop")
 PLANE_NUMBERS = 6
 FARTHEST_MM = 1e6  # as for the scans themselves
 LEAST_NORMAL = 1e-6  # a shorter one has no direction to speak of
@@ -44,9 +43,8 @@ class Base:
     def __str__(self) -> str:
         if self.how == "plane":
             return "plane=" + ",".join(f"{x:g}" for x in self.plane)
-        if self.how == "rim" and self.offset_mm == 0:
-            return "rim"
-        return f"{self.how}={self.offset_mm:g}"
+        is_usual = self.how == "rim" and self.offset_mm == 0
+        return "rim" if is_usual else f"{self.how}={self.offset_mm:g}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -287,22 +285,20 @@ class Setting:
 
     def needs(self, value: Any) -> str | None:
         """Say what is needed where a value under ``[habits]`` cannot be meant."""
-        needed: str | None = None
         if self.kind is tuple:
             words = value if isinstance(value, list) and value else [None]
-            if not all(isinstance(v, str) and all(pattern_and_word(v)) for v in words):
-                needed = f"texts in brackets, each with a pattern and its {self.word}"
+            is_meant = all(isinstance(one, str) and all(pattern_and_word(one)) for one in words)
+            needed = f"texts in brackets, each with a pattern and its {self.word}"
         elif self.kind is float:
             low, high = self.limits
-            if not isinstance(value, int | float) or isinstance(value, bool):
-                needed = "a number"
-            elif not low <= value <= high:
-                needed = f"{low:g} to {high:g}"
-        elif not isinstance(value, str):
-            needed = "a text in quotes"
-        elif self.choices and value not in self.choices:
-            needed = f"one of {', '.join(self.choices)}"
-        return needed
+            is_number = isinstance(value, int | float) and not isinstance(value, bool)
+            is_meant = is_number and low <= value <= high
+            needed = f"{low:g} to {high:g}" if is_number else "a number"
+        else:
+            is_text = isinstance(value, str)
+            is_meant = is_text and value in (self.choices or [value])
+            needed = f"one of {', '.join(self.choices)}" if is_text else "a text in quotes"
+        return None if is_meant else needed
 
 
 # By the commands that take them: those that measure, that mix, that plan a day, that run.
@@ -335,7 +331,7 @@ SETTINGS: Mapping[str, tuple[Setting, ...]] = {
         Setting("residue_ml", "--residue", "Fixed part that stays on bowl, spatula and brush; else "
                 f"the lab's, or {Way().residue_ml:g}.", float, "ML"),
         Setting("by", "--by", "Round powder up to steps of the scale or to scoops.", str, None,
-                'by = "gram"', choices=WAYS_OF_DEALING, shows_default=True),
+                'by = "gram"', choices=("gram", "scoop"), shows_default=True),
         Setting("lab_file", "--lab",
                 "The lab's own file; else lab.toml beside the scans or above, or yours.",
                 PurePath, "FILE", variable="VOLEST_LAB"),
@@ -368,11 +364,11 @@ SETTINGS: Mapping[str, tuple[Setting, ...]] = {
         Setting("out", "--out",
                 "Write results.json, results.csv and sheet.html there; what is finished stays "
                 "finished.", PurePath, "DIR"),
-    ),
-    "running": (
         Setting("no_sheet", "--no-sheet",
                 "With --out: leave out the pour sheet; so it is with --cluster or an address.",
                 bool),
+    ),
+    "running": (
         Setting("workers", "--workers", "Scans sized at a time; else one a processor.", int, "N"),
         Setting("memory_mb", "--memory",
                 "Memory of each worker; else four fifths of the computer's, shared.", int, "MB"),

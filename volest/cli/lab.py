@@ -134,12 +134,9 @@ def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> 
         "bench": named(bench.items()),
         "windows": [
             {
-                "material": window.material,
-                "earliest": figure_record(window.earliest),
-                "latest": figure_record(window.latest),
-                "lost": None if window.lost is None else figure_record(window.lost),
-                "beyond": window.beyond,
-                "family": window.family,
+                key: figure_record(known) if isinstance(known, Figure) else known
+                for key in ("material", "earliest", "latest", "lost", "beyond", "family")
+                for known in [getattr(window, key)]
             }
             for window in WINDOWS.values()
         ],

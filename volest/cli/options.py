@@ -24,10 +24,6 @@ if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.workers import SizeScan
     from volest.run import Request
 
-    _Type = click.ParamType[float]  # only newer releases of click know what a type gives
-else:
-    _Type = click.ParamType
-
 LAB_FILE = "lab.toml"
 LAB_VARIABLE = str(NAMED["lab_file"].variable)
 _LAB, _INPUT = "volest.lab", "volest.input"  # among what a command knows of its call
@@ -42,10 +38,9 @@ HEADINGS = {
     "Base line and scan": f"{_flags('measuring')} --cavity",
     "Stone and mix": f"{_flags('stone', 'stones', 'amounts')} --footprint",
     "Mixes for several impressions": f"--share --at-most {_flags('day')} --age --start",
-    "What is written": "--out --no-sheet --sheet --json --csv --json-lines --picture --outline "
+    "What is written": f"{_flags('out')} --sheet --json --csv --json-lines --picture --outline "
     "--plot --curve --dry",
-    "How it runs": "--workers --memory --seconds-each --cluster --quiet --verbose --help "
-    "--help-all",
+    "How it runs": f"{_flags('running')} --quiet --verbose --help --help-all",
 }
 _DAILY = (
     "--base --stone --stone-for --by --lab --share --material --taken --kind --out --sheet --json "
@@ -164,7 +159,7 @@ _UNITS |= {"VOLUME": "mL", "PERCENT": "per cent"}
 
 
 @dataclass(kw_only=True, eq=False)
-class Number(_Type):
+class Number(click.ParamType):  # type: ignore[type-arg]  # only newer clicks know of one
     """A number from `least` or over `above` to `most`; a whole one counts and has no point."""
 
     name = "number"
@@ -308,7 +303,8 @@ planning = _settings("day")
 
 def running(*, out_needed: bool) -> Callable[[Function], Function]:
     """Make the options that say where a run writes, what it may take, and who does it."""
-    return _all(_option(NAMED["out"], type=place, required=out_needed), _settings("running"))
+    out = _option(NAMED["out"], type=place, required=out_needed)
+    return _all(out, _option(NAMED["no_sheet"]), _settings("running"))
 
 
 def settings_of(
