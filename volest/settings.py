@@ -219,7 +219,12 @@ def parse_taken(text: str) -> Taken:
 def parse_base(text: str) -> Base:
     """Read a base line as it is written on the command line."""
     how, _, rest = text.partition("=")
-    numbers = (0.0,) if text == "rim" else _numbers(rest)
+    try:
+        numbers = (0.0,) if text == "rim" else tuple(map(float, rest.split(",")))
+    except ValueError:
+        numbers = ()
+    if not all(abs(x) <= FARTHEST_MM for x in numbers):  # nor is one that is no number
+        numbers = ()
     is_plane = how == "plane" and len(numbers) == PLANE_NUMBERS
     if is_plane and math.hypot(*numbers[3:]) >= LEAST_NORMAL:
         return Base(how=how, plane=numbers)
@@ -230,15 +235,6 @@ def parse_base(text: str) -> Base:
         needed="rim, rim=MM, depth=MM, cover=MM (MM above 0) or plane=PX,PY,PZ,NX,NY,NZ",
         remedy="write for example --base rim=-1.5",
     )
-
-
-def _numbers(text: str) -> tuple[float, ...]:
-    """Read numbers parted by commas; none where one of them is no number within reach."""
-    try:
-        numbers = tuple(float(part) for part in text.split(","))
-    except ValueError:
-        return ()
-    return numbers if all(abs(x) <= FARTHEST_MM for x in numbers) else ()
 
 
 def pattern_and_word(text: str) -> tuple[str, str]:

@@ -112,12 +112,12 @@ def progress(
         nonlocal done, told
         done += 1
         now = time.monotonic()
-        rate = rate_text(done, now - start)
+        rate, left = pace(done, total, now - start)
         if bar is not None:
             bar.update(bar.task_ids[0], advance=1, rate=rate, now="")
         elif lines and now - told >= _LINE_EVERY_S:
             told = now
-            say(f"{done} of {total} scans, {rate}, {time_left_text(done, total, now - start)} left")
+            say(f"{done} of {total} scans, {rate}, {left} left")
 
     with nullcontext() if bar is None else _late(bar):
         yield advance
@@ -168,20 +168,12 @@ def _drawn_bar(total: int) -> "Progress":
     return bar
 
 
-def rate_text(done: int, seconds: float) -> str:
-    """Say how many are done a second, or a minute where that is easier to read.
+def pace(done: int, total: int, seconds: float) -> tuple[str, str]:
+    """Say how many are done a second, or a minute, and how long the rest will take like this.
 
-    >>> rate_text(30, 10.0), rate_text(5, 60.0)
-    ('3.0 a second', '5.0 a minute')
+    >>> pace(100, 400, 50.0), pace(5, 10, 60.0)
+    (('2.0 a second', '0:02:30'), ('5.0 a minute', '0:01:00'))
     """
     rate = done / max(seconds, 1e-9)
-    return f"{rate:.1f} a second" if rate >= 1.0 else f"{60.0 * rate:.1f} a minute"
-
-
-def time_left_text(done: int, total: int, seconds: float) -> str:
-    """Say how long the rest will take if it goes on like this.
-
-    >>> time_left_text(100, 400, 50.0)
-    '0:02:30'
-    """
-    return str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))
+    told = f"{rate:.1f} a second" if rate >= 1.0 else f"{60.0 * rate:.1f} a minute"
+    return told, str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))

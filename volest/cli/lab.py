@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import LAB_FILE, LAB_VARIABLE, lab_in_force, target_option
+from volest.cli.options import LAB_FILE, LAB_VARIABLE, file_option, lab_in_force, target_option
 from volest.errors import UsageError, visible
 from volest.lab import Lab
 from volest.settings import HABITS
@@ -48,9 +48,7 @@ Examples:
 
 @click.command("lab", help=_HELP)
 @click.argument("folder", required=False, metavar="[FOLDER]", type=click.Path(path_type=Path))
-@click.option(
-    "--lab", "lab_file", metavar="FILE", type=click.Path(path_type=Path), help="Show this."
-)
+@file_option("--lab", "lab_file", "Show this.")
 @target_option("--new", "new_file", "Start a lab file, all explained in it.")
 @target_option("--json", "json_file", "Write the types as JSON; - writes only that.")
 def lab_command(

@@ -218,8 +218,7 @@ def _from_input() -> Path:
 
 def file_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:
     """Make an option that names a file; its parameter gets a path, or None."""
-    kind = click.Path(path_type=Path)
-    return click.option(flag, parameter, metavar="FILE", type=kind, help=told)
+    return click.option(flag, parameter, metavar="FILE", type=click.Path(path_type=Path), help=told)
 
 
 def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:

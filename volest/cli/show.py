@@ -67,7 +67,7 @@ def show_command(
     from volest.report.record import as_text, document, guide_record
     from volest.report.table import made_with
     from volest.scan.decision import read_told
-    from volest.storage import check_ending, check_target, write_whole
+    from volest.storage import check_ending, check_target
 
     for target, endings, what, option in (
         (picture, PICTURES, "a picture", "--picture"),
@@ -102,9 +102,7 @@ def show_command(
     if outlined is not None:
         from volest.view.around import outline
 
-        text = outline(found, scan.name, right_is_one_to_five=right)
-        write_whole(outlined, text.encode())
-        say(f"wrote {outlined}")
+        deliver(outline(found, scan.name, right_is_one_to_five=right), str(outlined), read=[scan])
     if picture is not None:
         from volest.view.picture import picture_of, refuse_blind, save_picture
 
