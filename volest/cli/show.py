@@ -149,12 +149,7 @@ Examples:
 @verbose_option
 @click.pass_context
 def view_command(
-    ctx: click.Context,
-    /,
-    paths: Sequence[Path],
-    *,
-    verbose: bool,
-    **options: Any,
+    ctx: click.Context, /, paths: Sequence[Path], *, verbose: bool, **options: Any
 ) -> None:
     """Open the window; the words for a person stand in `_VIEW`."""
     if verbose:
