@@ -6,7 +6,7 @@
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from statistics import NormalDist
 from typing import Annotated, Any, ClassVar, Literal
@@ -35,9 +35,8 @@ class Within:
         self, source: object, handler: Callable[[object], dict[str, Any]]
     ) -> dict[str, Any]:
         # Strict: "1" in quotes is a slip in the file, not a number.
-        bounds = {"gt": self.gt, "ge": self.ge, "le": self.le}
-        given = {key: bound for key, bound in bounds.items() if bound is not None}
-        return {**handler(source), "strict": True, **given}
+        bounds = {key: bound for key, bound in asdict(self).items() if bound is not None}
+        return {**handler(source), "strict": True, **bounds}
 
 
 # Outside these a figure is taken for a slip: of the keyboard, or of the unit. Common practice, no

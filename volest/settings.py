@@ -16,7 +16,6 @@ from volest.lab import HAND, VACUUM, Lab, Learned, Way
 DEFAULT_PITCH_MM = 0.4
 PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
-WAYS_OF_DEALING = ("gram", "scoop")
 PLANE_NUMBERS = 6
 FARTHEST_MM = 1e6  # as for the scans themselves
 LEAST_NORMAL = 1e-6  # a shorter one has no direction to speak of
@@ -44,9 +43,8 @@ class Base:
     def __str__(self) -> str:
         if self.how == "plane":
             return "plane=" + ",".join(f"{x:g}" for x in self.plane)
-        if self.how == "rim" and self.offset_mm == 0:
-            return "rim"
-        return f"{self.how}={self.offset_mm:g}"
+        is_usual = self.how == "rim" and self.offset_mm == 0
+        return "rim" if is_usual else f"{self.how}={self.offset_mm:g}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,34 +218,23 @@ def parse_taken(text: str) -> Taken:
 
 def parse_base(text: str) -> Base:
     """Read a base line as it is written on the command line."""
-    if text == "rim":
-        return Base()
     how, _, rest = text.partition("=")
-    numbers = _numbers(rest)
-    if (
-        how == "plane"
-        and len(numbers) == PLANE_NUMBERS
-        and math.hypot(*numbers[3:]) >= LEAST_NORMAL
-    ):
-        return Base(how="plane", plane=numbers)
-    if how == "rim" and len(numbers) == 1:
-        return Base(offset_mm=numbers[0])
-    if how in ("depth", "cover") and len(numbers) == 1 and numbers[0] > 0:
+    try:
+        numbers = (0.0,) if text == "rim" else tuple(map(float, rest.split(",")))
+    except ValueError:
+        numbers = ()
+    if not all(abs(x) <= FARTHEST_MM for x in numbers):  # nor is one that is no number
+        numbers = ()
+    is_plane = how == "plane" and len(numbers) == PLANE_NUMBERS
+    if is_plane and math.hypot(*numbers[3:]) >= LEAST_NORMAL:
+        return Base(how=how, plane=numbers)
+    if len(numbers) == 1 and (how == "rim" or (how in ("depth", "cover") and numbers[0] > 0)):
         return Base(how=how, offset_mm=numbers[0])
     raise UsageError(
         f"base line {text!r}",
         needed="rim, rim=MM, depth=MM, cover=MM (MM above 0) or plane=PX,PY,PZ,NX,NY,NZ",
         remedy="write for example --base rim=-1.5",
     )
-
-
-def _numbers(text: str) -> tuple[float, ...]:
-    """Read numbers parted by commas; none where one of them is no number within reach."""
-    try:
-        numbers = tuple(float(part) for part in text.split(","))
-    except ValueError:
-        return ()
-    return numbers if all(abs(x) <= FARTHEST_MM for x in numbers) else ()
 
 
 def pattern_and_word(text: str) -> tuple[str, str]:
@@ -294,30 +281,23 @@ class Setting:
 
     def needs(self, value: Any) -> str | None:
         """Say what is needed where a value under ``[habits]`` cannot be meant."""
-        needed: str | None = None
         if self.kind is tuple:
             words = value if isinstance(value, list) and value else [None]
-            if not all(isinstance(v, str) and all(pattern_and_word(v)) for v in words):
-                needed = f"texts in brackets, each with a pattern and its {self.word}"
+            is_meant = all(isinstance(one, str) and all(pattern_and_word(one)) for one in words)
+            needed = f"texts in brackets, each with a pattern and its {self.word}"
         elif self.kind is float:
             low, high = self.limits
-            if not isinstance(value, int | float) or isinstance(value, bool):
-                needed = "a number"
-            elif not low <= value <= high:
-                needed = f"{low:g} to {high:g}"
-        elif not isinstance(value, str):
-            needed = "a text in quotes"
-        elif self.choices and value not in self.choices:
-            needed = f"one of {', '.join(self.choices)}"
-        elif self.name == "base":
-            try:
-                parse_base(value)
-            except UsageError as fault:
-                needed = fault.needed
-        return needed
+            is_number = isinstance(value, int | float) and not isinstance(value, bool)
+            is_meant = is_number and low <= value <= high
+            needed = f"{low:g} to {high:g}" if is_number else "a number"
+        else:
+            is_text = isinstance(value, str)
+            is_meant = is_text and value in (self.choices or [value])
+            needed = f"one of {', '.join(self.choices)}" if is_text else "a text in quotes"
+        return None if is_meant else needed
 
 
-# By the commands that take them: those that measure, those that mix, and those that plan a day.
+# By the commands that take them: those that measure, that mix, that plan a day, that run.
 SETTINGS: Mapping[str, tuple[Setting, ...]] = {
     "measuring": (
         Setting("base", "--base", "Base line, as above; rim if nothing is saved.", str, "HOW",
@@ -347,7 +327,7 @@ SETTINGS: Mapping[str, tuple[Setting, ...]] = {
         Setting("residue_ml", "--residue", "Fixed part that stays on bowl, spatula and brush; else "
                 f"the lab's, or {Way().residue_ml:g}.", float, "ML"),
         Setting("by", "--by", "Round powder up to steps of the scale or to scoops.", str, None,
-                'by = "gram"', choices=WAYS_OF_DEALING, shows_default=True),
+                'by = "gram"', choices=("gram", "scoop"), shows_default=True),
         Setting("lab_file", "--lab",
                 "The lab's own file; else lab.toml beside the scans or above, or yours.",
                 PurePath, "FILE", variable="VOLEST_LAB"),
@@ -375,6 +355,25 @@ SETTINGS: Mapping[str, tuple[Setting, ...]] = {
         Setting("taken", "--taken",
                 "When it was taken: 13:40, '20 min' (before now), or name (%H%M of the pattern).",
                 tuple, "[PATTERN=]WHEN", "taken = ['*_%H%M.*=name']", word="time"),
+    ),
+    "out": (
+        Setting("out", "--out",
+                "Write results.json, results.csv and sheet.html there; what is finished stays "
+                "finished.", PurePath, "DIR"),
+        Setting("no_sheet", "--no-sheet",
+                "With --out: leave out the pour sheet; so it is with --cluster or an address.",
+                bool),
+    ),
+    "running": (
+        Setting("workers", "--workers", "Scans sized at a time; else one a processor.", int, "N"),
+        Setting("memory_mb", "--memory",
+                "Memory of each worker; else four fifths of the computer's, shared.", int, "MB"),
+        Setting("seconds_each", "--seconds-each",
+                "Time for one scan, 300 if not given; a longer one is ended and told as a fault.",
+                float, "S"),
+        Setting("cluster", "--cluster",
+                "Size the scans on the workers of this Dask scheduler (extra 'cluster').",
+                str, "ADDRESS"),
     ),
 }  # fmt: skip
 NAMED = {setting.name: setting for group in SETTINGS.values() for setting in group}

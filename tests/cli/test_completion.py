@@ -72,3 +72,11 @@ def test_bash_finishes_words(program: Path, line: str, wanted: str) -> None:
         check=True,
     )
     assert ran.stdout.split() == [wanted]
+
+
+@pytest.mark.parametrize("name", ["size", "show", "view"])
+def test_bash_is_told_that_scans_are_files(program: Path, name: str) -> None:
+    said = {VARIABLE: "bash_complete", "COMP_WORDS": f"volest {name} mon", "COMP_CWORD": "2"}
+    env = {**os.environ, **said, "PYTHONPATH": str(Path(__file__).parents[2])}
+    ran = subprocess.run([program], env=env, capture_output=True, text=True, check=True)
+    assert ran.stdout.split() == ["file,mon"]

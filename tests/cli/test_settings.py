@@ -238,6 +238,30 @@ def test_slips_are_one_line_and_2(file: Path, text: str, told: str) -> None:
         assert ran.stderr.count("\n") == 1
 
 
+def test_help_is_told_whatever_the_file_says(file: Path) -> None:
+    write(file, "ston = 'type-3'")
+    told = call("size", "--help")
+    assert told.exit_code == 0
+    assert call("size", "--help-all").exit_code == 0
+    write(file, "stone = 'type-3'")
+    assert call("size", "--help").stdout == told.stdout
+
+
+def test_every_habit_that_means_nothing_is_told_with_an_example(file: Path) -> None:
+    write(file, "material = ['b*=foo']\nkind = ['b*=bar']\ntaken = ['b*=25:00']\nby = 'cup'")
+    told = call("mix", "50").stderr
+    assert all(f"for example {HABITS[key].example}" in told for key in ("material", "kind", "by"))
+    assert "habits.taken = 'b*=25:00' (needed: 13:40, " in told
+    assert "mend all 4" in told
+
+
+def test_a_scan_on_the_input_lies_where_one_stands(file: Path) -> None:
+    write(Path("lab.toml"), 'stone = "type-3"')
+    ran = CliRunner().invoke(volest_group, ["size", "-", "--json", "-", "--quiet"], input=BOWL)
+    assert json.loads(ran.stdout)["scans"][0]["mix"]["stone"] == "type-3"
+    assert not file.exists()
+
+
 def test_a_stone_of_the_lab_is_known_by_its_file(file: Path) -> None:
     write(file, 'stone = "grey sack"', '[[stone]]\nname = "grey sack"\nlike = "type-3"')
     assert row("stone")[:4] == ["stone", "grey", "sack", "file"]

@@ -8,10 +8,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import timedelta
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING, TextIO
 
 import click
@@ -93,12 +92,7 @@ def stoppable() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield  # only the main thread may take signals (Python's signal module)
         return
-
-    def interrupt(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, interrupt)
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         yield
     finally:
@@ -112,26 +106,29 @@ def progress(
     """Show a bar if a person watches and it takes long; else, with `lines`, a line now and then."""
     done, start = 0, time.monotonic()
     told = start
-    bar = _drawn_bar() if shown and is_screen(sys.stderr) else None
-    task = None if bar is None else bar.add_task("scans", total=total, rate="", now="")
+    bar = _drawn_bar(total) if shown and is_screen(sys.stderr) else None
 
     def advance(_result: "Result") -> None:
         nonlocal done, told
         done += 1
         now = time.monotonic()
-        rate, left = rate_text(done, now - start), time_left_text(done, total, now - start)
-        if bar is not None and task is not None:
-            bar.update(task, advance=1, rate=rate, now="")
+        rate, left = pace(done, total, now - start)
+        if bar is not None:
+            bar.update(bar.task_ids[0], advance=1, rate=rate, now="")
         elif lines and now - told >= _LINE_EVERY_S:
             told = now
             say(f"{done} of {total} scans, {rate}, {left} left")
 
-    if bar is None or task is None:
+    with nullcontext() if bar is None else _late(bar):
         yield advance
-        return
+
+
+@contextmanager
+def _late(bar: "Progress") -> Iterator[None]:
+    """Show a bar once it takes long, or a stage tells what it does."""
 
     def tell(record: logging.LogRecord) -> bool:
-        bar.update(task, now=record.getMessage())
+        bar.update(bar.task_ids[0], now=record.getMessage())
         bar.start()
         return True
 
@@ -143,7 +140,7 @@ def progress(
     logger.addFilter(tell)
     logger.setLevel(logging.INFO)
     try:
-        yield advance
+        yield
     finally:
         logger.removeFilter(tell)
         logger.setLevel(before)
@@ -152,11 +149,11 @@ def progress(
         bar.stop()
 
 
-def _drawn_bar() -> "Progress":
+def _drawn_bar(total: int) -> "Progress":
     from rich import progress as bars  # same
     from rich.console import Console  # keeps --help quick
 
-    return bars.Progress(
+    bar = bars.Progress(
         bars.MofNCompleteColumn(),
         bars.BarColumn(),
         bars.TimeElapsedColumn(),
@@ -167,22 +164,16 @@ def _drawn_bar() -> "Progress":
         console=Console(stderr=True),
         transient=True,
     )
+    bar.add_task("scans", total=total, rate="", now="")
+    return bar
 
 
-def rate_text(done: int, seconds: float) -> str:
-    """Say how many are done a second, or a minute where that is easier to read.
+def pace(done: int, total: int, seconds: float) -> tuple[str, str]:
+    """Say how many are done a second, or a minute, and how long the rest will take like this.
 
-    >>> rate_text(30, 10.0), rate_text(5, 60.0)
-    ('3.0 a second', '5.0 a minute')
+    >>> pace(100, 400, 50.0), pace(5, 10, 60.0)
+    (('2.0 a second', '0:02:30'), ('5.0 a minute', '0:01:00'))
     """
     rate = done / max(seconds, 1e-9)
-    return f"{rate:.1f} a second" if rate >= 1.0 else f"{60.0 * rate:.1f} a minute"
-
-
-def time_left_text(done: int, total: int, seconds: float) -> str:
-    """Say how long the rest will take if it goes on like this.
-
-    >>> time_left_text(100, 400, 50.0)
-    '0:02:30'
-    """
-    return str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))
+    told = f"{rate:.1f} a second" if rate >= 1.0 else f"{60.0 * rate:.1f} a minute"
+    return told, str(timedelta(seconds=round(seconds / max(done, 1) * (total - done))))

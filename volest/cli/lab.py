@@ -1,17 +1,17 @@
 """The command `lab`: what is in force and where it comes from, stones and windows with sources."""
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
-from textwrap import fill
+from textwrap import fill, indent
 from typing import Any
 
 import click
 
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import LAB_FILE, LAB_VARIABLE, lab_in_force, target_option
+from volest.cli.options import LAB_FILE, LAB_VARIABLE, file_option, lab_in_force, target_option
 from volest.errors import UsageError, visible
 from volest.lab import Lab
 from volest.settings import HABITS
@@ -23,14 +23,13 @@ from volest.stone.reference import (
     WINDOWS,
     Band,
     Figure,
+    Step,
     StoneType,
     all_stones,
 )
 
 _NONE = "none"
 LOST = "new impression after"
-BUILT_IN = {"base": "rim", "unit": "mm"}  # where nothing is said
-_UNDER = " " * 30
 _HELP = f"""Show which lab's file is in force, its habits, and stones with the sources of figures.
 
 A word on the command line goes before the environment, that before the file, that before what is
@@ -49,9 +48,7 @@ Examples:
 
 @click.command("lab", help=_HELP)
 @click.argument("folder", required=False, metavar="[FOLDER]", type=click.Path(path_type=Path))
-@click.option(
-    "--lab", "lab_file", metavar="FILE", type=click.Path(path_type=Path), help="Show this."
-)
+@file_option("--lab", "lab_file", "Show this.")
 @target_option("--new", "new_file", "Start a lab file, all explained in it.")
 @target_option("--json", "json_file", "Write the types as JSON; - writes only that.")
 def lab_command(
@@ -78,8 +75,9 @@ def lab_command(
 def _print_habits(path: Path | None, origin: str, habits: Mapping[str, Any]) -> None:
     where = f"{path} ({origin})" if path else f"{_NONE} (volest lab --new {LAB_FILE} starts one)"
     lines = [f"lab file   {where}", ""]
+    built_in = {"base": "rim", "unit": "mm"}
     for key, setting in HABITS.items():
-        value, source = setting.default or BUILT_IN.get(key), "built in"
+        value, source = setting.default or built_in.get(key), "built in"
         if setting.name in habits:
             value, source = habits[setting.name], "file"
         if setting.variable is not None and os.environ.get(setting.variable):
@@ -123,24 +121,20 @@ def _start_lab_file(target: str) -> None:
 
 
 def _record(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> dict[str, Any]:
+    def named(figures: Iterable[tuple[str, Figure | Band]]) -> list[dict[str, Any]]:
+        return [{"figure": name, **figure_record(figure)} for name, figure in figures]
+
     return {
         "stones": [
-            {
-                "stone": kind.name,
-                "title": kind.title,
-                "figures": [{"figure": n, **figure_record(f)} for n, f in kind.figures()],
-            }
+            {"stone": kind.name, "title": kind.title, "figures": named(kind.figures())}
             for kind in stones
         ],
-        "bench": [{"figure": n, **figure_record(f)} for n, f in bench.items()],
+        "bench": named(bench.items()),
         "windows": [
             {
-                "material": window.material,
-                "earliest": figure_record(window.earliest),
-                "latest": figure_record(window.latest),
-                "lost": None if window.lost is None else figure_record(window.lost),
-                "beyond": window.beyond,
-                "family": window.family,
+                key: figure_record(known) if isinstance(known, Figure) else known
+                for key in ("material", "earliest", "latest", "lost", "beyond", "family")
+                for known in [getattr(window, key)]
             }
             for window in WINDOWS.values()
         ],
@@ -153,42 +147,34 @@ def figure_record(figure: Figure | Band) -> dict[str, Any]:
     return {"value": None, "low": None, "high": None, **asdict(figure)}
 
 
-def _groups(
-    stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]
-) -> Iterator[tuple[str, str, Sequence[tuple[str, Figure | Band]]]]:
-    for kind in stones:
-        yield kind.name, kind.title, kind.figures()
-    yield "all", "every type", tuple(bench.items())
+def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
+    figures = [(f"{kind.name}, {kind.title}", kind.figures()) for kind in stones]
+    figures.append(("all, every type", tuple(bench.items())))
     for window in WINDOWS.values():
         lost = () if window.lost is None else ((LOST, window.lost),)
         ends = (("pour not before", window.earliest), ("pour not after", window.latest))
-        yield window.material, "impression material", (*ends, *lost)
-
-
-def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
-    for name, title, figures in _groups(stones, bench):
-        click.secho(visible(f"{name}, {title}"), bold=True)
-        for figure_name, figure in figures:
-            amount, unit = _readable(figure)
-            click.echo(visible(f"  {figure_name:<28}{amount} {unit}"))
-            ground = visible(f"{figure.mark}: {figure.source}")
-            click.echo(fill(ground, READING_WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
-        click.echo()
-    for family, steps in STEPS.items():
-        click.secho(f"{family}, made ready", bold=True)
-        for step in steps:
-            click.echo(fill(step.text, READING_WIDTH, initial_indent="  ", subsequent_indent="  "))
-            ground = f"{step.mark}: {step.source}"
-            click.echo(fill(ground, READING_WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER))
+        figures.append((f"{window.material}, impression material", (*ends, *lost)))
+    blocks: list[tuple[str, list[tuple[str, Figure | Band | Step]]]] = [
+        (title, [(f"{name:<28}{_readable(known)}", known) for name, known in named])
+        for title, named in figures
+    ]
+    blocks += [
+        (f"{of}, made ready", [(one.text, one) for one in all_]) for of, all_ in STEPS.items()
+    ]
+    for title, rows in blocks:
+        click.secho(visible(title), bold=True)
+        for said, known in rows:
+            for text, at in ((said, 2), (f"{known.mark}: {known.source}", 30)):
+                click.echo(indent(fill(visible(text), READING_WIDTH - at), " " * at))
         click.echo()
     click.echo("The makers' sheets win over every figure here.")
 
 
-def _readable(figure: Figure | Band) -> tuple[str, str]:
-    """Say long times in hours or days."""
+def _readable(figure: Figure | Band) -> str:
+    """Say a figure with its unit, long times in hours or days."""
     ends = (figure.low, figure.high) if isinstance(figure, Band) else (figure.value,)
     for minutes, unit in ((1440.0, "days"), (60.0, "h")):
         longest = figure.unit == "min" and min(ends) >= 2 * minutes
         if longest and all(end % minutes == 0 for end in ends):
-            return " to ".join(f"{end / minutes:g}" for end in ends), unit
-    return str(figure), figure.unit
+            return f"{' to '.join(f'{end / minutes:g}' for end in ends)} {unit}"
+    return f"{figure} {figure.unit}"

@@ -12,7 +12,6 @@ import re
 import sys
 from collections.abc import Callable
 from functools import partial
-from types import MappingProxyType
 from typing import Any
 
 import click
@@ -32,19 +31,17 @@ _LOG = logging.getLogger(__name__)
 logging.getLogger("volest").addHandler(logging.NullHandler())  # silent unless --verbose
 
 # Command, module, name in it, and a line for the list: so the list itself loads no command.
-_COMMANDS = MappingProxyType(
-    {
-        "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
-        "watch": ("volest.cli.watch", "watch_command", "Size each scan that arrives in a folder."),
-        "desk": ("volest.cli.watch", "desk_command", "Open a day on one page: look, mix, book."),
-        "show": ("volest.cli.show", "show_command", "Tell all about one scan, and draw it."),
-        "view": ("volest.cli.show", "view_command", "Look at scans and move the base line."),
-        "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
-        "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
-        "lab": ("volest.cli.lab", "lab_command", "Show what is in force: habits, stones, figures."),
-        "completion": ("volest.cli.main", "completion_command", "Let a shell finish words."),
-    }
-)
+_COMMANDS = {
+    "size": ("volest.cli.size", "size_command", "Read scans and say how much stone to mix."),
+    "watch": ("volest.cli.watch", "watch_command", "Size each scan that arrives in a folder."),
+    "desk": ("volest.cli.watch", "desk_command", "Open a day on one page: look, mix, book."),
+    "show": ("volest.cli.show", "show_command", "Tell all about one scan, and draw it."),
+    "view": ("volest.cli.show", "view_command", "Look at scans and move the base line."),
+    "mix": ("volest.cli.mix", "mix_command", "Say the mix for a volume that is known."),
+    "log": ("volest.cli.log", "log_command", "Book what was left over; learn the waste."),
+    "lab": ("volest.cli.lab", "lab_command", "Show what is in force: habits, stones, figures."),
+    "completion": ("volest.cli.main", "completion_command", "Let a shell finish words."),
+}
 _FIRST_STEPS = """\
 volest says how much stone to mix before an impression is poured.
 
@@ -71,19 +68,16 @@ Figures go to the output, all talk goes to the error stream. Exit codes: 0 all m
 class LateGroup(click.Group):
     """A group that loads a command when it is called, and tells faults in one line."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, _ctx: click.Context) -> list[str]:
         """Name the commands in the order of a day's work."""
-        del ctx
         return list(_COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Load one command."""
-        del ctx
         if cmd_name not in _COMMANDS:
             return None
         module, name, _ = _COMMANDS[cmd_name]
-        command = getattr(importlib.import_module(module), name)
-        assert isinstance(command, click.Command)  # noqa: S101  # our own table
+        command: click.Command = getattr(importlib.import_module(module), name)
         return command
 
     def resolve_command(
@@ -95,9 +89,8 @@ class LateGroup(click.Group):
             ctx.fail(f"No such command {args[0]!r}. Did you mean {near[0]!r}?")
         return super().resolve_command(ctx, args)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands without loading them."""
-        del ctx
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, _, line) in _COMMANDS.items()])
 
@@ -203,14 +196,8 @@ Register-ArgumentCompleter -Native -CommandName %(prog_name)s -ScriptBlock {
         return (words[:-1] if begun else words), begun
 
     def format_completion(self, item: completing.CompletionItem) -> str:
-        """Write a word and its help, which PowerShell refuses to be empty."""
-        return f"{item.value}\t{item.help or item.value}"
-
-    def complete(self) -> str:
-        """Leave files to the shell: click names their kind only."""
-        args, begun = self.get_completion_args()
-        items = self.get_completions(args, begun)
-        return "\n".join(self.format_completion(one) for one in items if one.type == "plain")
+        """Write a word and its help, which may not be empty; files are for the shell to offer."""
+        return f"{item.value}\t{item.help or item.value}" if item.type == "plain" else ""
 
 
 _WORDS = """Print what SHELL (bash, zsh, fish or powershell) reads to finish words with the Tab key.
@@ -229,10 +216,8 @@ Examples:
 @click.pass_context
 def completion_command(ctx: click.Context, shell: str) -> None:
     """Print the script; the words for a person stand in `_WORDS`."""
-    kind = completing.get_completion_class(shell)
-    assert kind is not None  # noqa: S101  # click knows these
-    root = ctx.find_root()
-    click.echo(kind(root.command, {}, "volest", VARIABLE).source())
+    root = ctx.find_root().command
+    completing.shell_complete(root, {}, "volest", VARIABLE, f"{shell}_source")
 
 
 def main() -> None:

@@ -79,8 +79,7 @@ def mix_command(
         base = second_pour(footprint, settings, taken_ml=first.heap_ml + first.nodules_ml)
     left_out = base is None and height_mm is not None  # of the lab file: no area, no base
     if left_out:
-        lab = replace(settings.lab, second_pour=replace(settings.lab.second_pour, height_mm=None))
-        settings = replace(settings, lab=lab)
+        settings = replace(settings, lab=settings.lab.pouring(height_mm=0.0))
     more = beyond(settings, rim_mm2=footprint or 0.0, has_base=base is not None)
     made = first_pour(volume, settings, more)
     if settings.lab_file is not None and is_from_file("lab_file"):  # it was found, not named

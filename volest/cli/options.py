@@ -4,8 +4,9 @@ import math
 import os
 import re
 import sys
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import reduce
 from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -21,17 +22,12 @@ from volest.system import own_folder
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
     from volest.batch.workers import SizeScan
-    from volest.pipeline import Cavity
-    from volest.result import Result
     from volest.run import Request
-
-    _Type = click.ParamType[float]  # only newer releases of click know what a type gives
-else:
-    _Type = click.ParamType
 
 LAB_FILE = "lab.toml"
 LAB_VARIABLE = str(NAMED["lab_file"].variable)
-_LAB = "volest.lab"  # among what a command knows of its call
+_LAB, _INPUT = "volest.lab", "volest.input"  # among what a command knows of its call
+_USUAL = click.core.ParameterSource.DEFAULT  # what a word has that nobody said
 
 
 def _flags(*groups: str) -> str:
@@ -42,10 +38,9 @@ HEADINGS = {
     "Base line and scan": f"{_flags('measuring')} --cavity",
     "Stone and mix": f"{_flags('stone', 'stones', 'amounts')} --footprint",
     "Mixes for several impressions": f"--share --at-most {_flags('day')} --age --start",
-    "What is written": "--out --no-sheet --sheet --json --csv --json-lines --picture --outline "
+    "What is written": f"{_flags('out')} --sheet --json --csv --json-lines --picture --outline "
     "--plot --curve --dry",
-    "How it runs": "--workers --memory --seconds-each --cluster --quiet --verbose --help "
-    "--help-all",
+    "How it runs": f"{_flags('running')} --quiet --verbose --help --help-all",
 }
 _DAILY = (
     "--base --stone --stone-for --by --lab --share --material --taken --kind --out --sheet --json "
@@ -84,35 +79,30 @@ def is_from_file(parameter: str) -> bool:
 
 def lab_from(lab_file: Path | None) -> Lab:
     """Give the lab of the command at hand, whose file was read for its habits; else the usual."""
-    lab = None if lab_file is None else click.get_current_context().meta[_LAB]
-    return lab if isinstance(lab, Lab) else Lab()
+    lab: Lab = Lab() if lab_file is None else click.get_current_context().meta[_LAB]
+    return lab
 
 
 class Command(click.Command):
     """A command that takes a lab's habits, and shows its daily options, all with --help-all."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Read the words, after the habits of the lab that is in force for them."""
-        if any(param.name == "lab_file" for param in self.params) and not ctx.resilient_parsing:
-            ctx.default_map = self._habits(ctx, args)
-        return super().parse_args(ctx, args)
+        """Read the words; what is left out is as the habits of the lab in force have it."""
+        rest = super().parse_args(ctx, args)
+        if "lab_file" not in ctx.params or ctx.resilient_parsing:
+            return rest
+        path = ctx.params["lab_file"] or lab_in_force(_folder_of(ctx))[0]
+        if path is not None:
+            from volest.stone.lab_file import read_lab_and_habits  # keeps --help quick
 
-    def _habits(self, ctx: click.Context, args: list[str]) -> dict[str, Any]:
-        try:
-            said, _, _ = self.make_parser(ctx).parse_args(list(args))
-        except click.UsageError:
-            return {}  # told when the words are read
-        if any(said.get(eager) for eager in ("help", ALL)):
-            return {}
-        path = said.get("lab_file")
-        if path is None:
-            path, _ = lab_in_force(_folder_of(said))
-        if path is None:
-            return {}
-        from volest.stone.lab_file import read_lab_and_habits  # keeps --help quick
-
-        ctx.meta[_LAB], habits = read_lab_and_habits(Path(path))
-        return {"lab_file": str(path), **habits}
+            ctx.meta[_LAB], habits = read_lab_and_habits(path)
+            ctx.default_map = {"lab_file": str(path), **habits}
+            for param in self.params:
+                name = param.name or ""
+                if name in ctx.default_map and ctx.get_parameter_source(name) is _USUAL:
+                    del ctx.params[name]
+                    param.handle_parse_result(ctx, {}, [])
+        return rest
 
     def get_params(self, ctx: click.Context) -> list[click.Parameter]:
         """Put the way to all options beside that to the daily ones."""
@@ -133,13 +123,13 @@ class Command(click.Command):
                     formatter.write_dl(rows)
 
 
-def _folder_of(said: Mapping[str, Any]) -> Path | None:
+def _folder_of(ctx: click.Context) -> Path | None:
     """Say where the scans lie that a command's words name first."""
-    for name in ("paths", "scan", "folder"):
-        given = said.get(name)
-        first = given[0] if isinstance(given, tuple | list) and given else given
-        if isinstance(first, str) and os.path.lexists(first):
-            return Path(first) if Path(first).is_dir() else Path(first).parent
+    names = ("paths", "scan", "folder")
+    given = next((ctx.params[name] for name in names if name in ctx.params), None)
+    first = given[0] if isinstance(given, tuple) and given else given
+    if isinstance(first, str | Path) and first != ctx.meta.get(_INPUT) and os.path.lexists(first):
+        return Path(first) if Path(first).is_dir() else Path(first).parent
     return None
 
 
@@ -160,31 +150,22 @@ _HELP_ALL = click.Option(
 )
 
 
-_UNSAID = (None, click.core.ParameterSource.DEFAULT)  # None: the command has no such option
 MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 Function = TypeVar("Function", bound=Callable[..., Any])
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
-_UNITS = {
-    "MM": "mm",
-    "ML": "mL",
-    "VOLUME": "mL",
-    "G": "g",
-    "PERCENT": "per cent",
-    "MM2": "mm2",
-    "S": "s",
-    "MB": "MB",
-}
+_UNITS = {unit.upper(): unit for unit in ("mm", "mL", "g", "mm2", "s", "MB")}
+_UNITS |= {"VOLUME": "mL", "PERCENT": "per cent"}
 
 
 @dataclass(kw_only=True, eq=False)
-class Number(_Type):
+class Number(click.ParamType):  # type: ignore[type-arg]  # only newer clicks know of one
     """A number from `least` or over `above` to `most`; a whole one counts and has no point."""
 
     name = "number"
-    least: float | None = None
+    least: float = -math.inf
     above: float | None = None
-    most: float | None = None
+    most: float = math.inf
     whole: bool = False
 
     def convert(
@@ -195,45 +176,49 @@ class Number(_Type):
         try:
             number = int(text) if self.whole else float(text)
         except ValueError:
-            kind = "whole number" if self.whole else "number"
-            remedy = ""
+            kind, remedy = "whole number" if self.whole else "number", ""
             unit = _UNITS.get(str(getattr(param, "metavar", None)))
             if comma := _WITH_COMMA.fullmatch(text.strip()):
                 remedy = f" Write it with a point: {comma[1]}.{comma[2]}."
             elif _WITH_UNIT.fullmatch(text.strip()) and unit is not None:
                 remedy = f" Write the number alone, in {unit}."
             self.fail(f"{text!r} is not a {kind}.{remedy}", param, ctx)
-        low, high = self.least, self.most
         if self.above is not None and number <= self.above:
             self.fail(f"{number} is not above {self.above:g}.", param, ctx)
-        if low is not None and high is not None and (number < low or number > high):
-            self.fail(f"{number} is not in {low:g} to {high:g}.", param, ctx)
-        if low is not None and number < low:
-            self.fail(f"{number} is below {low:g}.", param, ctx)
+        if number < self.least or number > self.most:
+            low, high = f"{self.least:g}", f"{self.most:g}"
+            is_not = f"below {low}" if high == "inf" else f"not in {low} to {high}"
+            self.fail(f"{number} is {is_not}.", param, ctx)
         return number
 
 
-def place(text: str) -> "Place":
-    """Read a path, an address with ``://`` in it, or - for a scan on the input."""
-    from volest.batch.find import place_of
+class _Place(click.Path):
+    """A path, an address with ``://`` in it, or - for a scan on the input."""
 
-    return _from_input() if text == STREAM else place_of(text)
+    def convert(self, value: Any, *_: Any, **__: Any) -> Any:
+        """Read a word of the command line."""
+        from volest.batch.find import place_of
+
+        return _from_input() if value == STREAM else place_of(value)
+
+
+place = _Place()
 
 
 def _from_input() -> Path:
     """Put the scan on the input into a file that is there as long as the command runs."""
-    scan = sys.stdin.buffer.read()
+    scan, ctx = sys.stdin.buffer.read(), click.get_current_context()
     kept: TemporaryDirectory[str] = TemporaryDirectory(prefix="volest-")
-    click.get_current_context().call_on_close(kept.cleanup)
+    ctx.call_on_close(kept.cleanup)
     path = Path(kept.name) / ("input.ply" if scan.startswith(b"ply") else "input.stl")
     path.write_bytes(scan)
+    ctx.meta[_INPUT] = path
     return path
 
 
 def file_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:
     """Make an option that names a file; its parameter gets a path, or None."""
-    kind = click.Path(path_type=Path)
-    return click.option(flag, parameter, metavar="FILE", type=kind, help=told)
+    return click.option(flag, parameter, metavar="FILE", type=click.Path(path_type=Path), help=told)
 
 
 def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], Function]:
@@ -243,13 +228,7 @@ def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], 
 
 def _all(*options: Callable[..., Any]) -> Callable[[Function], Function]:
     """Make one decorator of several, in the order of the help text."""
-
-    def decorate(command: Function) -> Function:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorate
+    return lambda command: reduce(lambda made, add: add(made), reversed(options), command)
 
 
 BASE_HELP = """\b
@@ -267,7 +246,7 @@ A base line that somebody saved beside a scan is obeyed unless --base is given.
 one_scan = click.argument(
     "scan",
     metavar="SCAN",
-    type=click.Path(readable=False, path_type=Path, allow_dash=True),
+    type=click.Path(readable=False, path_type=Path),
     callback=lambda _ctx, _param, scan: _from_input() if str(scan) == STREAM else scan,
 )
 cavity_option = click.option(
@@ -281,27 +260,27 @@ verbose_option = click.option(
 )
 
 
-def _option(setting: Setting) -> Callable[[Function], Function]:
+def _option(setting: Setting, **more: Any) -> Callable[[Function], Function]:
     """Make the option of one row of the table of settings."""
+    low, high = setting.limits
     kinds = {
-        float: Number(
-            least=setting.limits[0] if math.isfinite(setting.limits[0]) else None,
-            most=setting.limits[1] if math.isfinite(setting.limits[1]) else None,
-        ),
+        float: Number(least=low, most=high),
+        int: Number(whole=True),
         PurePath: click.Path(path_type=Path),
     }
-    return click.option(
-        setting.flag,
-        setting.name,
-        metavar=setting.metavar,
-        type=click.Choice(setting.choices) if setting.choices else kinds.get(setting.kind),
-        is_flag=setting.kind is bool,
-        multiple=setting.kind is tuple,
-        default=setting.default,
-        show_default=setting.shows_default,
-        envvar=setting.variable,
-        help=setting.says,
-    )
+    words = {
+        "metavar": setting.metavar,
+        "type": click.Choice(setting.choices) if setting.choices else kinds.get(setting.kind),
+        "is_flag": setting.kind is bool or None,
+        "multiple": setting.kind is tuple,
+        "default": setting.default,
+        "show_default": setting.shows_default,
+        "envvar": setting.variable,
+        "help": setting.says,
+        **more,
+    }
+    given = {word: value for word, value in words.items() if value is not None}
+    return click.option(setting.flag, setting.name, **given)
 
 
 def _settings(*groups: str) -> Callable[[Function], Function]:
@@ -313,7 +292,7 @@ lab_option = _option(NAMED["lab_file"])
 
 def journal_option(told: str) -> Callable[[Function], Function]:
     """Make the option that names the journal; a command says what it does with it."""
-    return _option(replace(NAMED["journal_file"], says=told))
+    return _option(NAMED["journal_file"], help=told)
 
 
 mixing = _settings("stone", "amounts")
@@ -323,39 +302,8 @@ planning = _settings("day")
 
 def running(*, out_needed: bool) -> Callable[[Function], Function]:
     """Make the options that say where a run writes, what it may take, and who does it."""
-    told = "Write results.json, results.csv and sheet.html there; what is finished stays finished."
-    return _all(
-        click.option("--out", metavar="DIR", type=place, required=out_needed, help=told),
-        click.option(
-            "--no-sheet",
-            is_flag=True,
-            help="With --out: leave out the pour sheet; so it is with --cluster or an address.",
-        ),
-        click.option(
-            "--workers",
-            type=Number(whole=True),
-            metavar="N",
-            help="Scans sized at a time; else one a processor.",
-        ),
-        click.option(
-            "--memory",
-            "memory_mb",
-            type=Number(whole=True),
-            metavar="MB",
-            help="Memory of each worker; else four fifths of the computer's, shared.",
-        ),
-        click.option(
-            "--seconds-each",
-            type=Number(),
-            metavar="S",
-            help="Time for one scan, 300 if not given; a longer one is ended and told as a fault.",
-        ),
-        click.option(
-            "--cluster",
-            metavar="ADDRESS",
-            help="Size the scans on the workers of this Dask scheduler (extra 'cluster').",
-        ),
-    )
+    out = _option(NAMED["out"], type=place, required=out_needed)
+    return _all(out, _option(NAMED["no_sheet"]), _settings("running"))
 
 
 def settings_of(
@@ -370,7 +318,7 @@ def settings_of(
     usual = ctx.lookup_default("stone")
     habits: dict[str, Any] = {} if usual is None else {"stone": usual}
     for name, value in options.items():
-        if value is not None and ctx.get_parameter_source(name) not in _UNSAID:
+        if value is not None and ctx.get_parameter_source(name) not in (None, _USUAL):
             (habits if is_from_file(name) else said)[name] = value
     return settings_in_force(lab_from(lab_file), said, habits, say)
 
@@ -424,13 +372,3 @@ def request_of(
         size_scan=size_scan,
         here=size_scan is not None,
     )
-
-
-def examined(scan: Path, settings: Settings, cavity: int | None) -> "tuple[Result, Cavity]":
-    """Examine one impression, and say so if the scan has others and none was asked for."""
-    from volest.pipeline import examine  # keeps --help quick
-
-    result, found = examine(scan, settings, cavity or 1)
-    if cavity is None and result.cavities > 1:
-        say(f"{scan.name} has {result.cavities} impressions; this is 1, --cavity N gives another")
-    return result, found

@@ -14,7 +14,6 @@ from volest.cli.options import (
     BASE_HELP,
     Command,
     cavity_option,
-    examined,
     file_option,
     one_scan,
     settings_of,
@@ -61,15 +60,14 @@ def show_command(
     **options: Any,
 ) -> None:
     """Tell and draw one scan; the words for a person stand in `_SHOW`."""
-    from volest.batch.find import bring_decisions
-    from volest.dosing import check_settings, poured
+    from volest.dosing import poured
     from volest.notes import dial_in_words
-    from volest.pipeline import guided
+    from volest.pipeline import examine, guided
     from volest.report.guide import PLOTS, curve_text, draw_curve, guide_text
     from volest.report.record import as_text, document, guide_record
     from volest.report.table import made_with
     from volest.scan.decision import read_told
-    from volest.storage import check_ending, check_target, write_whole
+    from volest.storage import check_ending, check_target
 
     for target, endings, what, option in (
         (picture, PICTURES, "a picture", "--picture"),
@@ -79,11 +77,10 @@ def show_command(
         if target is not None:
             check_ending(target, endings, what, option)
             check_target(target, [scan])
-    settings = settings_of(**options)
-    check_settings(settings)
-    for line in bring_decisions([scan], [scan]) if scan.is_file() else ():
-        say(line)
-    result, found = examined(scan, settings, cavity)
+    settings = _settings([scan], [scan] if scan.is_file() else [], options)
+    result, found = examine(scan, settings, cavity or 1)
+    if cavity is None and result.cavities > 1:
+        say(f"{scan.name} has {result.cavities} impressions; this is 1, --cavity N gives another")
     result, guide = guided(result, found, settings, read_told(scan).preparations)
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
@@ -105,9 +102,7 @@ def show_command(
     if outlined is not None:
         from volest.view.around import outline
 
-        text = outline(found, scan.name, right_is_one_to_five=right)
-        write_whole(outlined, text.encode())
-        say(f"wrote {outlined}")
+        deliver(outline(found, scan.name, right_is_one_to_five=right), str(outlined), read=[scan])
     if picture is not None:
         from volest.view.picture import picture_of, refuse_blind, save_picture
 
@@ -115,6 +110,18 @@ def show_command(
         dies = () if guide.preparations is None else guide.preparations.each
         save_picture(picture_of(result, found, [one.mark_mm for one in dies]), picture)
         say(f"wrote {picture}")
+
+
+def _settings(named: Sequence[Path], scans: Sequence[Path], options: dict[str, Any]) -> Settings:
+    """Give the settings, which mean something, and let saved base lines follow their scans."""
+    from volest.batch.find import bring_decisions
+    from volest.dosing import check_settings
+
+    settings = settings_of(**options)
+    check_settings(settings)
+    for line in bring_decisions(named, scans):
+        say(line)
+    return settings
 
 
 _VIEW = f"""Look at scans in a window, one after the other.
@@ -143,25 +150,16 @@ Examples:
 @verbose_option
 @click.pass_context
 def view_command(
-    ctx: click.Context,
-    /,
-    paths: Sequence[Path],
-    *,
-    verbose: bool,
-    **options: Any,
+    ctx: click.Context, /, paths: Sequence[Path], *, verbose: bool, **options: Any
 ) -> None:
     """Open the window; the words for a person stand in `_VIEW`."""
     if verbose:
         set_talk(True)
-    from volest.batch.find import bring_decisions, find_scans
-    from volest.dosing import check_settings
+    from volest.batch.find import find_scans
     from volest.view.picture import refuse_blind
 
-    settings = settings_of(**options)
-    check_settings(settings)
     scans = find_scans(paths)
-    for line in bring_decisions(paths, scans):
-        say(line)
+    settings = _settings(paths, scans, options)
     try:
         refuse_blind(off_screen=False)
     except UsageError as fault:
@@ -180,19 +178,18 @@ def view_command(
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.dosing import poured
     from volest.pipeline import examine_all
+    from volest.result import refused
     from volest.storage import check_target
     from volest.view.picture import picture_of, save_picture
 
-    refused = 0
+    in_vain = 0
     for scan in scans:
         if _is_there(Path(f"{scan.name}.png")):
             continue
         try:
             found_in = examine_all(scan, settings)
         except ScanError as fault:
-            refused += 1
-            say(f"{scan}: {fault}")
-            continue
+            found_in = [(refused(str(scan), fault), fault)]
         for result, found in found_in:
             shown, target = result, Path(f"{Path(result.name).name}.png")
             if result.cavities > 1 and _is_there(target):
@@ -205,11 +202,11 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
                     shown = poured(result, settings)
                 save_picture(picture_of(shown, found), target)
             except (ScanError, UsageError) as fault:
-                refused += 1
+                in_vain += 1
                 say(f"{result.name}: {fault}")
             else:
                 click.echo(visible(str(target)))
-    return EXIT_REFUSED if refused else EXIT_MEASURED
+    return EXIT_REFUSED if in_vain else EXIT_MEASURED
 
 
 def _is_there(target: Path) -> bool:

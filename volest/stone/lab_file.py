@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from volest.errors import LabError, UsageError
 from volest.lab import HAND, LEAST_SHARE_PERCENT, VACUUM, BenchTime, Bowl, Lab, OwnStone, Way
-from volest.settings import HABITS, parse_taken, pattern_and_word
+from volest.settings import HABITS, parse_base, parse_taken, pattern_and_word
 from volest.stone.reference import (
     LEAST_WP,
     STONE_TYPES,
@@ -33,6 +33,7 @@ _NEEDS = {
     "int_type": "a whole number",
     "int_from_float": "a whole number",
     "finite_number": "a finite number",
+    **dict.fromkeys(("bool_type", "bool_parsing"), "true or false"),
     "string_type": "a text in quotes",
     "dataclass_type": "a table",
     "tuple_type": "a list: two brackets, [[...]], over each entry",
@@ -42,14 +43,15 @@ _NEEDS = {
     "literal_error": "{expected}",
 }
 _OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
-_TABLES: dict[str, type[Any]] = {
+_RECORDS: dict[str, type[Any]] = {
     **{f"[{one.name}]": type(one.default) for one in fields(Lab) if is_dataclass(one.default)},
     "[way.hand] or [way.vacuum]": Way,
     "[[stone]]": OwnStone,
     "[[bowl]]": Bowl,
 }
-_RECORDS: list[type[Any]] = [Lab, *_TABLES.values()]
-_KEYS = [*(field.name for record in _RECORDS for field in fields(record)), "habits", *HABITS]
+_TABLES = {table: {one.name for one in fields(record)} for table, record in _RECORDS.items()}
+_TABLES["[habits]"] = {*HABITS}
+_KEYS = {one.name for one in fields(Lab)}.union({"habits"}, *_TABLES.values())
 # How a slip is mended, for keys whose unit or meaning is easily taken for another.
 _MEND = {
     "scale_step_g": "the smallest step of the scale, in g",
@@ -96,29 +98,30 @@ def _habit_slips(said: Any, lab: Lab) -> Iterator[str]:
     if not isinstance(said, dict):
         yield f"habits = {_short(said)} (needed: a table)"
         return
+    checks: dict[str, Callable[[str], object]] = {
+        "base": parse_base,
+        "material": pour_window,
+        "kind": check_kind,
+        "taken": parse_taken,
+        **dict.fromkeys(("stone", "stone_for"), partial(find_stone, lab=lab)),
+    }
     for key, value in said.items():
         if key not in HABITS:
             near = difflib.get_close_matches(key, HABITS, n=1)
             which = f"{near[0]}?" if near else f"one of {', '.join(HABITS)}"
             yield f"habits.{key} = {_short(value)} (needed: no such key; {which})"
             continue
-        needed = HABITS[key].needs(value)
-        if needed is not None:
-            example = HABITS[key].example
-            yield f"habits.{key} = {_short(value)} (needed: {needed}; for example {example})"
-            continue
-        checks: dict[str, Callable[[str], object]] = {
-            "material": pour_window,
-            "kind": check_kind,
-            "taken": parse_taken,
-            **dict.fromkeys(("stone", "stone_for"), partial(find_stone, lab=lab)),
-        }
-        for each in ([value] if isinstance(value, str) else value) if key in checks else ():
-            word = each if key in ("stone", "taken") else pattern_and_word(each)[1]
+        slips = [(value, needed)] if (needed := HABITS[key].needs(value)) else []
+        texts = [value] if isinstance(value, str) else value
+        for text in texts if key in checks and not slips else ():
             try:
-                checks[key](word)
+                is_whole = HABITS[key].kind is str or key == "taken"
+                checks[key](text if is_whole else pattern_and_word(text)[1])
             except UsageError as fault:
-                yield f"habits.{key} = {word!r} (needed: {fault.needed})"
+                slips.append((text, fault.needed))
+        for slip, needed in slips:
+            example = HABITS[key].example
+            yield f"habits.{key} = {_short(slip)} (needed: {needed}; for example {example})"
 
 
 def check_lab(values: dict[str, Any], name: str) -> Lab:
@@ -155,8 +158,7 @@ def _told(error: Any, name: str) -> str:
 
 def _meant(key: str) -> str:
     """Say where a key belongs, or which one is like it."""
-    places = [table for table, record in _TABLES.items() if key in {f.name for f in fields(record)}]
-    places += ["[habits]"] if key in HABITS else []
+    places = [table for table, keys in _TABLES.items() if key in keys]
     if places:
         return f" here; it belongs under {' or '.join(places)}"
     near = difflib.get_close_matches(key, _KEYS, n=1)
@@ -186,9 +188,7 @@ def _contradictions(lab: Lab) -> Iterator[str]:
         if bowl.least_ml >= bowl.most_ml:
             told = f"{bowl.least_ml:g}, {bowl.most_ml:g}"
             yield f"bowl {number}: least_ml, most_ml = {told} (needed: the smaller one first)"
-    yield from _unreadable(lab)
-    yield from _twice("stone", [own.name for own in lab.stone])
-    yield from _twice("bowl", [bowl.name for bowl in lab.bowl])
+    yield from _name_slips(lab)
     try:
         find_stone(lab.second_pour.stone, lab)
     except UsageError as fault:
@@ -217,19 +217,19 @@ def _stone_slips(key: str, own: OwnStone, lab: Lab) -> Iterator[str]:
         yield f"{key}: working_low_min, working_high_min = {told} (needed: the shorter time first)"
 
 
-def _unreadable(lab: Lab) -> Iterator[str]:
+def _name_slips(lab: Lab) -> Iterator[str]:
+    """Name what no terminal shows, and the second of one name."""
     texts = {"currency": lab.currency}
-    for number, own in enumerate(lab.stone, start=1):
-        texts |= {f"stone {number}.name": own.name, f"stone {number}.title": own.title or "-"}
-    texts |= {f"bowl {number}.name": bowl.name for number, bowl in enumerate(lab.bowl, start=1)}
+    named: dict[str, Sequence[OwnStone | Bowl]] = {"stone": lab.stone, "bowl": lab.bowl}
+    for what, entries in named.items():
+        seen: dict[str, int] = {}
+        for number, one in enumerate(entries, start=1):
+            texts[f"{what} {number}.name"] = one.name
+            texts[f"{what} {number}.title"] = getattr(one, "title", None) or "-"
+            first = seen.setdefault(one.name.strip().casefold(), number)
+            if first != number:
+                needed = f"a name that {what} {first} has not"
+                yield f"{what} {number}.name = {one.name!r} (needed: {needed})"
     for key, text in texts.items():
         if not text.strip() or not text.isprintable():  # names are printed, on any terminal
             yield f"{key} = {text!a} (needed: a text of printable characters)"
-
-
-def _twice(what: str, names: Sequence[str]) -> Iterator[str]:
-    seen: dict[str, int] = {}
-    for number, name in enumerate(names, start=1):
-        first = seen.setdefault(name.strip().casefold(), number)
-        if first != number:
-            yield f"{what} {number}.name = {name!r} (needed: a name that {what} {first} has not)"
