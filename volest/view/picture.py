@@ -87,7 +87,7 @@ def picture_of(
     scene = scene_of(cavity, marks=marks)
     above, mm_per_px = seen_from_above(scene)
     cut_mm = best_cut_mm(cavity, scene.stand)
-    cut = seen_cut_open(scene, cavity, cut_mm)
+    cut = seen_cut_open(scene, cut_mm)
     return lay_out(result, scene, above, cut, mm_per_px, cut_mm=cut_mm, headed=headed)
 
 
@@ -113,10 +113,10 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     return _shot(plotter, impression.mesh.points_mm, down, ahead)
 
 
-def seen_cut_open(scene: Scene, cavity: Cavity, at_mm: float) -> Pixels:
+def seen_cut_open(scene: Scene, at_mm: float) -> Pixels:
     """Draw the look into a cut across the drawing's y, as pixels (h, w, 3)."""
     plotter = _plotter()
-    blocks = cut_open(scene, cavity, at_mm)
+    blocks = cut_open(scene, at_mm)
     for block in blocks.values():
         put_block(plotter, block)
     drawn = [block.mesh for block in blocks.values() if len(block.mesh.triangles)]
