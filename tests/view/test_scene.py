@@ -77,7 +77,7 @@ def test_heights_are_over_the_base_line(folder: Path) -> None:
 def test_the_cut_face_is_half_a_disc(folder: Path, at_mm: float) -> None:
     _, cavity = looked_at(folder)
     scene = scene_of(cavity)
-    blocks = cut_open(scene, cavity, at_mm)
+    blocks = cut_open(scene, at_mm)
     assert area_mm2(blocks["cut face"].mesh) == pytest.approx(
         math.pi * (R_MM**2 - at_mm**2) / 2.0, rel=0.01
     )
@@ -88,7 +88,7 @@ def test_the_cut_face_is_half_a_disc(folder: Path, at_mm: float) -> None:
 def test_the_cut_face_fills_an_undercut(folder: Path) -> None:
     _, cavity = looked_at(folder, "sunk-sphere")
     scene = scene_of(cavity)
-    face = cut_open(scene, cavity, 0.05)["cut face"].mesh
+    face = cut_open(scene, 0.05)["cut face"].mesh
     # a disc of r = 20 without its segment of height 4: r^2 acos(d/r) - d sqrt(r^2 - d^2), d = 16
     segment = R_MM**2 * math.acos(0.8) - 16.0 * 12.0
     assert area_mm2(face) == pytest.approx(math.pi * R_MM**2 - segment, rel=0.01)
@@ -97,7 +97,7 @@ def test_the_cut_face_fills_an_undercut(folder: Path) -> None:
 def test_the_cut_that_is_chosen_goes_through_the_stone(folder: Path) -> None:
     _, cavity = looked_at(folder)
     scene = scene_of(cavity)
-    face = cut_open(scene, cavity, best_cut_mm(cavity, scene.stand))["cut face"].mesh
+    face = cut_open(scene, best_cut_mm(cavity, scene.stand))["cut face"].mesh
     assert area_mm2(face) > 0.9 * math.pi * R_MM**2 / 2.0
 
 

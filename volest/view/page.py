@@ -12,7 +12,7 @@ import time
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from functools import cache
 from importlib import resources
@@ -133,7 +133,7 @@ def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any
         at_true_size = outline(cavity, name, right_is_one_to_five=right)
     return {
         "moves": moves(result, settings),
-        "solid": _solid(scene, cavity),
+        "solid": _solid(scene),
         "strip": strip(cavity, guide, right_is_one_to_five=right),
         "outline": at_true_size,
         "picture": None,
@@ -176,9 +176,9 @@ def picture_data(result: Result, cavity: Cavity) -> str:
     return "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
 
 
-def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
+def _solid(scene: Scene) -> dict[str, Any]:
     """Pack the drawing, with the base line at height 0 all over."""
-    levelled, base = {}, cavity.base
+    levelled, cavity, base = {}, scene.cavity, scene.base
     for name, block in scene.blocks.items():
         x, y, _ = block.mesh.points_mm.T
         height = base.heights_mm(*scene.stand.undrawn(block.mesh.points_mm).T) * base.upright
@@ -190,7 +190,7 @@ def _solid(scene: Scene, cavity: Cavity) -> dict[str, Any]:
         "low": np.round(main.points_mm.min(axis=0), 2).tolist(),
         "size": np.round(np.ptp(main.points_mm, axis=0), 2).tolist(),
         "colour": LOOKS[IMPRESSION].colour,
-        "marks": [[name, LOOKS[name].says, LOOKS[name].colour] for name in marks],
+        "marks": [[name, *astuple(LOOKS[name])] for name in marks],
         "rows": heights.shape[0],
         "columns": heights.shape[1],
         "to_cells": to_cells,

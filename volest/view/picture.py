@@ -87,7 +87,7 @@ def picture_of(
     scene = scene_of(cavity, marks=marks)
     above, mm_per_px = seen_from_above(scene)
     cut_mm = best_cut_mm(cavity, scene.stand)
-    cut = seen_cut_open(scene, cavity, cut_mm)
+    cut = seen_cut_open(scene, cut_mm)
     return lay_out(result, scene, above, cut, mm_per_px, cut_mm=cut_mm, headed=headed)
 
 
@@ -113,10 +113,10 @@ def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
     return _shot(plotter, impression.mesh.points_mm, down, ahead)
 
 
-def seen_cut_open(scene: Scene, cavity: Cavity, at_mm: float) -> Pixels:
+def seen_cut_open(scene: Scene, at_mm: float) -> Pixels:
     """Draw the look into a cut across the drawing's y, as pixels (h, w, 3)."""
     plotter = _plotter()
-    blocks = cut_open(scene, cavity, at_mm)
+    blocks = cut_open(scene, at_mm)
     for block in blocks.values():
         put_block(plotter, block)
     drawn = [block.mesh for block in blocks.values() if len(block.mesh.triangles)]
@@ -180,11 +180,18 @@ def lay_out(
     pen = ImageDraw.Draw(paper)
     if headed:
         _headline(pen, result, 2 * width)
-    _write(pen, (_EDGE, head + 8), "from above", _SMALL, FAINT)
-    _write(pen, (width + _EDGE, head + 8), _CUT, _SMALL, FAINT)
+    pen.text((_EDGE, head + 8), "from above", FAINT, font_size=_SMALL)
+    pen.text((width + _EDGE, head + 8), _CUT, FAINT, font_size=_SMALL)
     points = scene.blocks[IMPRESSION].mesh.points_mm[:, :2]
     off = (points.min(axis=0) + points.max(axis=0)) / 2.0 / mm_per_px * (-1.0, 1.0)
-    _dial(pen, (width, head, head + height), off)
+    x, y = width / 2 + off[0], head + height / 2 + off[1]
+    for hour, at, anchor in (
+        ("12", (x, head + 10), "ma"),
+        ("3", (width - 14, y), "rm"),
+        ("6", (x, head + height - 6), "ms"),
+        ("9", (14, y), "lm"),
+    ):
+        pen.text(at, hour, FAINT, anchor=anchor, font_size=_MIDDLE)
     y = head + height / 2.0 + off[1] - cut_mm / mm_per_px
     for x, way in ((_CUT_PX, 1), (width - _CUT_PX, -1)):
         pen.polygon([(x, y - 14), (x, y + 14), (x + 24 * way, y)], fill=INK)
@@ -194,25 +201,24 @@ def lay_out(
 
 
 def _headline(pen: "ImageDraw", result: Result, width: int) -> None:
-    from PIL import ImageFont
-
     name = shortened(visible(Path(result.name).name), _LONGEST_NAME)
     amounts = mix_words(result)
-    _write(pen, (_EDGE, 20), name, _BIG, INK)
+    pen.text((_EDGE, 20), name, INK, font_size=_BIG)
     held = volume_words(result.volume_ml, result.volume_low_ml, result.volume_high_ml, " mL")
-    _write(pen, (width - _EDGE, 20), held, _BIG, INK, anchor="ra")
+    pen.text((width - _EDGE, 20), held, INK, anchor="ra", font_size=_BIG)
     codes = [visible(note.code) for note in result.notes]
     least = look_at_words(codes, 1) if codes else ""
     size, room = _MIDDLE, 0.0
     for size in range(_MIDDLE, _LEAST, -2):  # long names of stones, mixes in several bowls' loads
-        font = ImageFont.load_default(size)
-        room = width - 2 * _EDGE - _GAP_PX - font.getlength(amounts)
-        if font.getlength(least) <= room:
+        room = width - 2 * _EDGE - _GAP_PX - pen.textlength(amounts, font_size=size)
+        if pen.textlength(least, font_size=size) <= room:
             break
-    _write(pen, (width - _EDGE, 88), amounts, size, INK, anchor="ra")
+    pen.text((width - _EDGE, 88), amounts, INK, anchor="ra", font_size=size)
     words = (look_at_words(codes, told) for told in range(len(codes), 0, -1))
-    fits = next((some for some in words if some == least or font.getlength(some) <= room), "")
-    _write(pen, (_EDGE, 88), fits, size, LOOKS[EXCESS].colour)
+    fitting = (
+        some for some in words if some == least or pen.textlength(some, font_size=size) <= room
+    )
+    pen.text((_EDGE, 88), next(fitting, ""), LOOKS[EXCESS].colour, font_size=size)
 
 
 def look_at_words(codes: Sequence[str], told: int) -> str:
@@ -225,20 +231,6 @@ def look_at_words(codes: Sequence[str], told: int) -> str:
     return f"look at: {', '.join(codes[:told])}{more}"
 
 
-def _dial(pen: "ImageDraw", view: tuple[int, int, int], off: Floats) -> None:
-    """Write hours round a view (width, top, bottom); the dial's middle lies `off` the view's."""
-    width, top, bottom = view
-    x, y = width / 2 + off[0], (top + bottom) / 2 + off[1]
-    spots = {
-        "12": (x, top + 10, "ma"),
-        "3": (width - 14, y, "rm"),
-        "6": (x, bottom - 6, "ms"),
-        "9": (14, y, "lm"),
-    }
-    for hour, (at, over, anchor) in spots.items():
-        _write(pen, (at, over), hour, _MIDDLE, FAINT, anchor=anchor)
-
-
 def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
     # In the corner, where the impression's own margin leaves the view free.
     long = _SCALE_MM / mm_per_px
@@ -246,7 +238,7 @@ def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
     pen.line([(right - long, y), (right, y)], fill=INK, width=5)
     for x in (right - long, right):
         pen.line([(x, y - 9), (x, y + 9)], fill=INK, width=3)
-    _write(pen, (right - long - 14, y), f"{_SCALE_MM:.0f} mm", _SMALL, INK, anchor="rm")
+    pen.text((right - long - 14, y), f"{_SCALE_MM:.0f} mm", INK, anchor="rm", font_size=_SMALL)
 
 
 def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
@@ -260,10 +252,10 @@ def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
         box = [(x, y), (x + wide, y + 34)]
         pen.rectangle(box, fill=to_hex(colours(k / (steps - 1))), outline=INK)
         if k % 2 == 0 and k < steps - 1:
-            _write(pen, (x, y + 40), f"{-low - k * BAND_MM:.0f}", _SMALL, INK, anchor="ma")
-    _write(pen, (_EDGE + wide * steps, y + 40), "0", _SMALL, INK, anchor="ma")
+            pen.text((x, y + 40), f"{-low - k * BAND_MM:.0f}", INK, anchor="ma", font_size=_SMALL)
+    pen.text((_EDGE + wide * steps, y + 40), "0", INK, anchor="ma", font_size=_SMALL)
     words = (_EDGE + _DEPTHS_PX + 24, y + 17)
-    _write(pen, words, "mm under the base line", _SMALL, INK, anchor="lm")
+    pen.text(words, "mm under the base line", INK, anchor="lm", font_size=_SMALL)
 
 
 def _depths(lowest_mm: float) -> tuple[float, Any]:
@@ -279,17 +271,17 @@ def legend_of(
     names: Sequence[str], wide: int = _LEGEND_PX, edge: int = 8, row: int = 52, size: int = 22
 ) -> "Image":
     """Draw a legend, in as many rows as it needs; as it stands, one line a name, for a window."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
-    font, x, y = ImageFont.load_default(size), float(edge), 0
+    x, y = float(edge), 0
     paper = Image.new("RGB", (wide, row * len(names)), PAPER)
     pen = ImageDraw.Draw(paper)
     for name in names:
-        long = _SWATCH_PX + font.getlength(LOOKS[name].says)
+        long = _SWATCH_PX + pen.textlength(LOOKS[name].says, font_size=size)
         if x > edge and x + long > wide - edge:
             x, y = float(edge), y + row
         _swatch(pen, x, y, name)
-        _write(pen, (x + _SWATCH_PX, y + 22), LOOKS[name].says, size, INK, anchor="lm")
+        pen.text((x + _SWATCH_PX, y + 22), LOOKS[name].says, INK, anchor="lm", font_size=size)
         x += long + _GAP_PX
     return paper.crop((0, 0, wide, y + row))
 
@@ -318,20 +310,6 @@ def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
             pen.rectangle([(x + 17 * k, y), (x + 17 * k + 8, y + tall)], fill=look.colour)
     else:
         pen.rectangle([(x, y), (x + wide, y + tall)], fill=look.colour, outline=INK)
-
-
-def _write(
-    pen: "ImageDraw",
-    place: tuple[float, float],
-    text: str,
-    size: int,
-    colour: str,
-    *,
-    anchor: str = "la",
-) -> None:
-    from PIL import ImageFont
-
-    pen.text(place, text, font=ImageFont.load_default(size), fill=colour, anchor=anchor)
 
 
 def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:

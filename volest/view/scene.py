@@ -148,6 +148,8 @@ class Scene:
     Its lowest is the stone's deepest place under the base line: a scan may hold more below.
     """
 
+    cavity: Cavity
+    base: BasePlane
     stand: DisplayFrame
     blocks: dict[str, Block]
     lowest_mm: float
@@ -176,6 +178,8 @@ def scene_of(
         *_marks(cavity, base, stand, marks),
     ]
     return Scene(
+        cavity=cavity,
+        base=base,
         stand=stand,
         blocks={block.name: block for block in blocks},
         lowest_mm=min(float(stone_mm.min()), 0.0) * base.upright,
@@ -308,11 +312,8 @@ def best_cut_mm(cavity: Cavity, stand: DisplayFrame) -> float:
     return float(edges[best] + edges[best + 1]) / 2.0
 
 
-def cut_open(
-    scene: Scene, cavity: Cavity, at_mm: float, base: BasePlane | None = None
-) -> dict[str, Block]:
+def cut_open(scene: Scene, at_mm: float) -> dict[str, Block]:
     """Take away what lies behind a cut across the drawing's y, and close the stone there."""
-    base = cavity.base if base is None else base
     blocks = dict(scene.blocks)
     for name, block in scene.blocks.items():
         kept = block.lines_mm[(block.lines_mm[:, :, 1] > at_mm).all(axis=1)]
@@ -325,7 +326,7 @@ def cut_open(
         else:
             ahead = (block.mesh.points_mm[block.mesh.triangles, 1] > at_mm).all(axis=1)
             blocks[name] = Block(name=name, mesh=chosen(block.mesh, ahead))
-    blocks[CUT_FACE] = Block(name=CUT_FACE, mesh=_face(cavity, base, scene.stand, at_mm))
+    blocks[CUT_FACE] = Block(name=CUT_FACE, mesh=_face(scene, at_mm))
     return blocks
 
 
@@ -337,9 +338,9 @@ def _profile(kept: Mesh, at_mm: float) -> Floats:
     return np.asarray(edges[on_cut] - np.array([0.0, 2.0 * _ASIDE_MM, 0.0]))
 
 
-def _face(cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float) -> Mesh:
+def _face(scene: Scene, at_mm: float) -> Mesh:
     """Fill the stone's cut face with upright bars, one a column of the cut."""
-    x, floor, roof = _stretches(cavity, base, stand, at_mm)
+    x, floor, roof = _stretches(scene, at_mm)
     half, y = _HALF_BAR * _STEP_MM, np.full(len(x), at_mm - _ASIDE_MM)
     corners = [np.stack([x + side, y, z], 1) for z in (floor, roof) for side in (-half, half)]
     n, k = len(x), np.arange(len(x))
@@ -347,13 +348,12 @@ def _face(cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float) ->
     return Mesh(points_mm=np.concatenate(corners), triangles=np.concatenate(both))
 
 
-def _stretches(
-    cavity: Cavity, base: BasePlane, stand: DisplayFrame, at_mm: float
-) -> tuple[Floats, Floats, Floats]:
+def _stretches(scene: Scene, at_mm: float) -> tuple[Floats, Floats, Floats]:
     """Pair what faces up in the cut with what comes next over it: x, floor and roof of stone, (n,).
 
     The measured columns say where there is stone.
     """
+    cavity, stand = scene.cavity, scene.stand
     corners = np.einsum("ij,jkn->ikn", stand.turn, cavity.skin.corners_mm)
     corners -= (stand.turn @ stand.middle_mm)[:, None, None]
     low, high = float(corners[0].min()), float(corners[0].max())
@@ -361,7 +361,7 @@ def _stretches(
     columns = cut_columns(corners, row)
     x, floor = np.asarray(low + columns.cell * _STEP_MM), columns.z_mm
     places = stand.undrawn(np.stack([x, np.full(len(x), at_mm), floor], axis=1))
-    level = stand.drawn(on_base_line(base, places))[:, 2]
+    level = stand.drawn(on_base_line(scene.base, places))[:, 2]
     roof = np.append(floor[1:], np.inf)
     roof[np.diff(columns.cell, append=-1) != 0] = np.inf
     grid, rooms = cavity.rooms.grid, cavity.rooms

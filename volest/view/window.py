@@ -192,8 +192,7 @@ class Window:
             scene = self.handling.scene()
             self.blocks = scene.blocks
             if self.cut_mm is not None:
-                cavity, base = self.handling.cavity, self.handling.base
-                self.blocks = cut_open(scene, cavity, self.cut_mm, base)
+                self.blocks = cut_open(scene, self.cut_mm)
             _put_sheet(self.plotter, self.handling, self.cut_mm)
         drawn = self.blocks.items()  # what is cut away whole has nothing to draw
         self.blocks = {

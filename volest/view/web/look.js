@@ -313,9 +313,8 @@ const Look = (() => {
   }
 
   function legend() {
-    const known = [["impression", "impression", card.solid.colour, "plain"], ["stone", "stone", card.solid.stone, "plain"]];
-    const marks = card.solid.marks.map(([name, says, colour]) => [name, says, colour, SHAPES[name] ?? "plain"]);
-    by("legend").replaceChildren(...[...known, ...marks].map(([, says, colour, shape]) => {
+    const known = [["impression", card.solid.colour, "impression", "plain"], ["stone", card.solid.stone, "stone", "plain"]];
+    by("legend").replaceChildren(...[...known, ...card.solid.marks].map(([, colour, says, shape]) => {
       const item = document.createElement("li"), sign = document.createElementNS("http://www.w3.org/2000/svg", "svg");
       sign.setAttribute("viewBox", "0 0 20 14");
       sign.setAttribute("aria-hidden", "true");
@@ -329,7 +328,6 @@ const Look = (() => {
   }
 
   // What a mark looks like, without its colour.
-  const SHAPES = { excess: "pegs", boxing: "fence", holes: "dots", undercuts: "dots", air: "ball" };
   const DRAWN = {
     plain: "M0 0h20v14H0z",
     pegs: "M0 0h9l-4.5 14zM11 0h9l-4.5 14z",

@@ -120,7 +120,7 @@ void main() {
     const [floor, ...tables] = JSON.parse(await new Response(told).text());
     const summed = (table, columns) => { for (let k = columns; k < table.length; k++) table[k] += table[k - columns]; return table; };
     const inMm = (table, columns) => Float32Array.from(summed(table, columns), (steps) => steps / 100);
-    const surfaces = [solid.colour, ...solid.marks.map((mark) => mark[2])].map((colour, k) => {
+    const surfaces = [solid.colour, ...solid.marks.map((mark) => mark[1])].map((colour, k) => {
       const points = inMm(tables[2 * k], 3), triangles = Uint32Array.from(summed(tables[2 * k + 1], 3));
       return { colour: numbers(colour), points, triangles, ways: waysOf(points, triangles) };
     });
