@@ -343,7 +343,7 @@ class Journal:
                 raise UsageError(
                     f"pour{'s' * (len(twins) > 1)} {told} booked for {what}",
                     needed="each pour booked once",
-                    remedy="add --again if it was poured once more",
+                    remedy="if it was poured once more, book it by 'volest log' with --again",
                     code="journal-again",
                 )
             return self._add(entry)

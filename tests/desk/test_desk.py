@@ -19,12 +19,13 @@ from tests.flat import flat
 from tests.scan import writers
 from tests.view.bowls import tray, write_bowl
 from volest.desk.state import BROUGHT
-from volest.journal import Journal
+from volest.journal import FIRST, Journal, cases_of
 from volest.lab import Lab, SecondPour
 from volest.pipeline import size_scan
 from volest.run import Planner
 from volest.scan.decision import (
     decision_path,
+    fingerprint,
     read_decision,
     read_told,
     write_preparations,
@@ -211,7 +212,11 @@ def test_a_mix_is_ticked_booked_and_struck_out(desk: Desk, tmp_path: Path) -> No
     with Journal(tmp_path / "lab.db", new=False) as journal:
         (entry,) = journal.entries()
     assert (entry.left_g, entry.scan, entry.powder_g) == (5.0, BOWL, mix["powder_g"])
-    assert entry.volume_ml == mix["volume_ml"]
+    assert (entry.volume_ml, entry.volume_u_ml) == (mix["volume_ml"], mix["volume_u_ml"])
+    # As by `log`, so that what was poured is known again, and what a case cost.
+    (case,) = cases_of(entry)
+    assert (case.name, case.cavity, case.pour) == (BOWL, 1, FIRST)
+    assert case.content == fingerprint(desk.day.folder / BOWL)
     assert desk.scan(BOWL)["poured"] == mix["id"]
     assert desk.ask("POST", f"{at}/strike", {})[0] == 200
     assert desk.ask("POST", f"{at}/book", {"left_g": 7}) == (200, 2)

@@ -24,7 +24,7 @@ from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.batch.workers import Engine
 from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
-from volest.journal import Journal, entry_of, now
+from volest.journal import FIRST, Case, Journal, entry_of, now
 from volest.notes import dial_in_words
 from volest.report.guide import advice
 from volest.report.table import amounts_in_words, before_water, made_with, rows, visible
@@ -593,12 +593,13 @@ class OpenDay:
         with self._booking_of(mix_id, new=True) as (mix, source, journal):
             if source in self._booked:
                 raise OutdatedError(f"this mix booked already, as pour {self._booked[source][0]}")
-            said = ("stone", "way", "volume_ml", "powder_g", "water_ml")
+            said = ("stone", "way", "volume_ml", "volume_u_ml", "powder_g", "water_ml")
             entry = entry_of(
                 self.request.settings.lab,
                 left_g=left_g,
                 scan=", ".join(one["name"] for one in mix["names"]),
                 source=source,
+                cases=_cases(mix),
                 **{name: mix[name] for name in said},
             )
             return journal.book(entry)
@@ -672,6 +673,7 @@ class OpenDay:
                 *(f"Base of {name}: {amounts_in_words(base)}." for name, base in bases.items()),
             ],
             "volume_ml": made.volume_ml,
+            "volume_u_ml": made.volume_u_ml,
             "powder_g": made.powder_g,
             "water_ml": made.water_ml,
             "way": made.way,
@@ -687,8 +689,9 @@ class OpenDay:
             return []
         try:
             held = json_in(text_of(self._poured_file, _LARGEST_POURED))
+            usual = {"volume_u_ml": 0.0}
             return [
-                {**mix, "id": str(mix["id"]), "begun": mix.get("begun", mix["poured"])}
+                {**usual, **mix, "id": str(mix["id"]), "begun": mix.get("begun", mix["poured"])}
                 for mix in held
             ]
         except (ScanError, ValueError, KeyError, TypeError) as fault:
@@ -697,6 +700,20 @@ class OpenDay:
                 needed="the list of poured mixes as it was written",
                 remedy="move that file away: ticks of this day are lost, bookings are not",
             ) from fault
+
+
+def _cases(mix: dict[str, Any]) -> list[Case]:
+    """Give the impressions that a mix was for, as the journal has them."""
+    return [
+        Case(
+            name=name,
+            cavity=cavity,
+            pour=FIRST,
+            content=None if content == _HIDDEN else content,
+            volume_ml=one["volume_ml"],
+        )
+        for (name, cavity, content), one in zip(mix["impressions"], mix["names"], strict=True)
+    ]
 
 
 def _patches(said: Sequence[Any]) -> list[decision.Patch]:
@@ -729,7 +746,7 @@ def _has_line(scan: Path) -> bool:
 def version_of(scan: Path) -> str:
     """Give a mark of a scan, and of what is saved beside it, as both lie there now."""
     content = content_of(scan)
-    return _HIDDEN if content is None else f"{content.mark[:20]}-{content.decision[:20]}"
+    return _HIDDEN if content is None else f"{content.mark}-{content.decision[:20]}"
 
 
 def _booked_in(journal: Journal) -> dict[str, tuple[int, float]]:
