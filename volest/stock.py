@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from volest.errors import visible
 from volest.journal import BASE, FIRST, OUTCOMES, SHORT, Delivery, Entry, cases_of, day_of
 from volest.lab import PRIOR_POURS, USUAL_VOLUME_ML, Lab, learn_all, unlearned
-from volest.stone.reference import all_stones, own_stone
+from volest.stone.reference import all_stones
 from volest.stone.words import cost_in_words, cost_of, way_in_words
 
 # All three are common practice, no source: a season's pace, a week to even out, time to order.
@@ -157,7 +157,7 @@ def case_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
 
 def journal_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
     """Tell what the pours of each stone and way were, cost and teach."""
-    kinds = {own.name: own_stone(own, lab.currency) for own in lab.stone}
+    kinds = all_stones(lab)
     volume_ml, lines = USUAL_VOLUME_ML, list[str]()
     for law in learn_all(pours, lab):
         own = [pour for pour in pours if (pour.stone, pour.way) == (law.stone, law.way)]

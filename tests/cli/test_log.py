@@ -272,8 +272,9 @@ def test_learned_waste_goes_into_the_next_mix(monkeypatch: pytest.MonkeyPatch) -
     assert "earned" not in call("mix", "50", "--stone", "type-3").stdout
 
 
-def test_prices_of_the_lab(folder: Path) -> None:
-    text = 'currency = "CHF"\n[[stone]]\nname = "type-4"\nprice_per_kg = 10\n'
+@pytest.mark.parametrize("name", ["type-4", "Type IV"])
+def test_prices_of_the_lab(name: str, folder: Path) -> None:
+    text = f'currency = "CHF"\n[[stone]]\nname = "{name}"\nprice_per_kg = 10\n'
     (folder / "lab.toml").write_text(text, encoding="utf-8")
     told = log(*MIXED, "--left", "9", "--lab", "lab.toml").stdout
     # 103 g at 10 a kg are 1.03; (57.92 - 50) / 57.92 of it lie beyond the cavity: 0.14.

@@ -642,8 +642,8 @@ class OpenDay:
         self, shared: SharedMix, plan: Plan, called: dict[str, str], by_name: dict[str, Result]
     ) -> dict[str, Any]:
         """Say a mix in the words of the bench."""
-        made, settings = shared.mix, self.request.settings
-        said = mix_words(shared, plan, called, by_name, settings, with_ends=True)
+        made = shared.mix
+        said = mix_words(shared, plan, called, by_name, with_ends=True)
         bases = said["bases"]
         closes_min = min(one.closes_min for one in shared.impressions)
         keys = [self._key(by_name[one.name]) for one in shared.impressions]

@@ -299,7 +299,7 @@ def sheet_text(
         entries.append({"number": number, "code": code, **entry})
     entries.sort(key=lambda entry: 0 if entry["row"].refused else 1 if entry["row"].noted else 2)
     mixes = {
-        number: {"number": number, **mix_words(made, day, called, by_name, settings)}
+        number: {"number": number, **mix_words(made, day, called, by_name)}
         for number, made in enumerate(day.mixes, start=1)
         if len(made.impressions) > 1 and made.impressions[0].name in by_name
     }
@@ -364,7 +364,6 @@ def mix_words(
     plan: Plan,
     called: Mapping[str, str],
     results: Mapping[str, Result],
-    settings: Settings,
     *,
     with_ends: bool = False,
 ) -> dict[str, Any]:
@@ -375,7 +374,7 @@ def mix_words(
     names = [one.name for one in shared.impressions]
     known = {called[name]: results[name] for name in names if name in results}
     bases = {name: one.second_pour for name, one in known.items() if one.second_pour is not None}
-    nodules_ml = len(bases) * settings.lab.second_pour.nodules_ml if bases else None
+    nodules_ml = dict(shared.mix.terms_ml)["nodules"]  # for those that stand on another page too
     ends = (f"{name}: " * (len(names) > 1) + stop_words(one) for name, one in known.items())
     before = {name: table.before_water(one) for name, one in known.items()}
     return {
@@ -389,7 +388,7 @@ def mix_words(
         "bases": bases,
         "steps": words.steps(
             shared.mix,
-            nodules_ml=nodules_ml,
+            nodules_ml=nodules_ml if bases or nodules_ml else None,
             ends=" ".join(ends) if with_ends else "",
         ),
     }
