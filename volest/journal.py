@@ -21,7 +21,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, Self, TypeVar
 
 from volest.errors import UsageError, visible
-from volest.lab import DENSITY, HAND, VACUUM, Lab, Learned, Pour, learn_all
+from volest.lab import HAND, VACUUM, Lab, Learned, Pour, learn_all
 from volest.settings import Settings, parse_base
 from volest.stone.mix import MOST_WP_ML_PER_100G
 from volest.stone.reference import LEAST_WP, find_stone, water_density_g_per_ml
@@ -32,7 +32,6 @@ ODD_BELOW, ODD_ABOVE = 0.5, 3.0
 TOLD_ABOVE = 1.4  # of the cavity: a second mix was weighed whole
 TOLD_BELOW = 0.95  # of the cavity, which no scan misses by more: more was hardly left
 LEAST_CAME_G, MOST_CAME_G = 100.0, 10_000_000.0  # under it stands kg; ten tonnes at once
-LIKE = 0.02  # of two figures of one row; water of 15 to 30 degrees C moves them by 0.4 %
 LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
 
@@ -144,20 +143,6 @@ def entry_of(
     )
 
 
-def _checksum_of_old(*values: object) -> str | None:
-    """Give the checksum of a pour that never had one; None where its figures cannot be meant."""
-    entry = Entry(**dict(zip(COLUMNS, values, strict=True)))  # type: ignore[arg-type]  # tried here
-    try:
-        check_entry(entry)
-        left_ml = entry.left_g * entry.mix_ml / (entry.powder_g + entry.water_ml)
-        density = entry.powder_g / max(entry.mix_ml - entry.water_ml, 1e-9)
-        low, high = (DENSITY.ge or 0.0) * (1.0 - LIKE), (DENSITY.le or math.inf) * (1.0 + LIKE)
-        is_like = math.isclose(entry.left_ml, left_ml, rel_tol=LIKE) and low <= density <= high
-        return checksum(*values) if is_like else None
-    except (UsageError, TypeError, ValueError, OverflowError):
-        return None
-
-
 def _is_sound(entry: Entry) -> bool:
     """Tell whether a pour that another program may have written holds what figures can rest on."""
     amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
@@ -222,9 +207,9 @@ _TABLES: dict[type, tuple[str, tuple[str, ...]]] = {
 }
 _scratch = partial(TemporaryDirectory, prefix="volest-", ignore_cleanup_errors=True)
 
-# The statements that bring a file from each version to the next, the first from nothing; none is
-# changed once it is out.
-_FIRST = """
+VERSION = 3  # it stands in the file itself (PRAGMA user_version)
+_MADE = (
+    """
 CREATE TABLE pours (
     number INTEGER PRIMARY KEY,
     booked TEXT NOT NULL,
@@ -238,10 +223,17 @@ CREATE TABLE pours (
     left_ml REAL NOT NULL,
     lot TEXT,
     mark TEXT,
-    scan TEXT
+    scan TEXT,
+    source TEXT,
+    struck TEXT,
+    cases TEXT,
+    outcome TEXT,
+    why TEXT,
+    volume_u_ml REAL NOT NULL,
+    checksum TEXT
 ) STRICT
-"""
-_DELIVERIES = """
+""",
+    """
 CREATE TABLE deliveries (
     number INTEGER PRIMARY KEY,
     booked TEXT NOT NULL,
@@ -252,30 +244,14 @@ CREATE TABLE deliveries (
     mark TEXT,
     checksum TEXT
 ) STRICT
-"""
-_STEPS: tuple[tuple[str, ...], ...] = (
-    (_FIRST,),
-    ("ALTER TABLE pours ADD COLUMN source TEXT", "ALTER TABLE pours ADD COLUMN struck TEXT"),
-    (
-        "ALTER TABLE pours ADD COLUMN cases TEXT",
-        "ALTER TABLE pours ADD COLUMN outcome TEXT",
-        "ALTER TABLE pours ADD COLUMN why TEXT",
-        "ALTER TABLE pours ADD COLUMN volume_u_ml REAL NOT NULL DEFAULT 0",
-        "ALTER TABLE pours ADD COLUMN checksum TEXT",
-        """
-        UPDATE pours SET checksum = checksum_of_old(booked, stone, way, volume_ml, powder_g,
-            water_ml, mix_ml, left_g, left_ml, lot, mark, scan, source, struck, number, cases,
-            outcome, why, volume_u_ml)
-        """,
-        _DELIVERIES,
-    ),
+""",
+    f"PRAGMA user_version = {VERSION}",
 )
-VERSION = len(_STEPS)  # it stands in the file itself (PRAGMA user_version)
 
 
 def _fault_of(path: Path, found: str, remedy: str = "name another --journal FILE") -> UsageError:
     """Make the error that tells of a journal's file, to be raised."""
-    needed = f"a journal of volest, version {VERSION} or below"
+    needed = f"a journal of volest, version {VERSION}"
     return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code="journal")
 
 
@@ -286,8 +262,8 @@ def _values(row: Entry | Delivery) -> list[Any]:
 class Journal:
     """An open journal, one file by itself; use it in a `with` block.
 
-    With a rollback journal, which a network share stands as far as its locks do; write-ahead mode,
-    which earlier versions chose, needs memory that readers share (SQLite, "Write-Ahead Logging").
+    With a rollback journal, which a network share stands as far as its locks do; write-ahead mode
+    needs memory that readers share (SQLite, "Write-Ahead Logging").
     Where it is only to be read (`new=False`) and may not be written, or `copied` asks for it, a
     copy is read without a touch to the file.
     """
@@ -314,11 +290,9 @@ class Journal:
             self._base = opening.enter_context(closing(base))
             # Text that is damaged is read as well as it can be; its row's checksum tells.
             base.text_factory = lambda raw: raw.decode(errors="replace")
-            base.create_function("checksum_of_old", -1, _checksum_of_old, deterministic=True)
             version = self._prepare()
-            if version > VERSION:
-                newer = "use the volest that wrote it, or a newer one"
-                raise _fault_of(path, f"version {version}", newer)
+            if version not in (0, VERSION):
+                raise _fault_of(path, f"version {version}", "use the volest that wrote it")
             self._close = opening.pop_all().close
 
     def __enter__(self) -> Self:
@@ -457,7 +431,7 @@ class Journal:
             self._base.backup(copy)
 
     def _prepare(self) -> int:
-        """Bring the file to our version, and give the one that it had."""
+        """Make tables where the file is empty, and give the version that it had, 0 for none."""
         self._base.execute("PRAGMA trusted_schema = OFF")
         if not self._is_ours():  # another program's data base must stay as it is
             raise sqlite3.DatabaseError("another program's data base")
@@ -465,11 +439,8 @@ class Journal:
         self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
         self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
         (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        for step in _STEPS[version:]:
-            for statement in step:
-                self._base.execute(statement)
-        if version < VERSION:
-            self._base.execute(f"PRAGMA user_version = {VERSION}")
+        for statement in _MADE if version == 0 else ():
+            self._base.execute(statement)
         self._base.execute("COMMIT")
         return int(version)
 

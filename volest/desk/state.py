@@ -689,11 +689,9 @@ class OpenDay:
             return []
         try:
             held = json_in(text_of(self._poured_file, _LARGEST_POURED))
-            usual = {"volume_u_ml": 0.0}
-            return [
-                {**usual, **mix, "id": str(mix["id"]), "begun": mix.get("begun", mix["poured"])}
-                for mix in held
-            ]
+            # As another version may have written it: what is asked of it is asked here.
+            needed = ("begun", "poured", "impressions", "names", "volume_u_ml")
+            return [{**mix, "id": str(mix["id"]), **{n: mix[n] for n in needed}} for mix in held]
         except (ScanError, ValueError, KeyError, TypeError) as fault:
             raise UsageError(
                 f"{self._poured_file} that cannot be read ({fault})",
