@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from tests.batch.small import VOLEST, bowl_stl
-from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
+from volest.batch.find import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.scan.decision import SUFFIX
 
 ROOT = Path(__file__).parents[2]
@@ -158,8 +158,8 @@ def test_wakes_end_when_told(tmp_path: Path) -> None:
 def test_a_file_that_is_busy_since_the_last_look_is_looked_at_soon(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.batch.watch._IDLE_MS", 60_000)
-    monkeypatch.setattr("volest.batch.watch._BUSY_MS", 50)
+    monkeypatch.setattr("volest.batch.find._IDLE_MS", 60_000)
+    monkeypatch.setattr("volest.batch.find._BUSY_MS", 50)
     stop, busy = threading.Event(), threading.Event()
     signs = wakes(tmp_path, stop, busy.is_set)
     next(signs)

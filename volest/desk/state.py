@@ -19,11 +19,17 @@ from typing import Any
 
 import numpy as np
 
-from volest.batch.find import content_of, natural_key, noted, passed_over
+from volest.batch.find import (
+    EMPTY_SETTLE_S,
+    Arrivals,
+    content_of,
+    natural_key,
+    noted,
+    passed_over,
+    wakes,
+)
 from volest.batch.store import KEPT
-from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.batch.workers import Engine
-from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.journal import Journal, entry_of, now
 from volest.notes import Note, dial_in_words
@@ -31,7 +37,7 @@ from volest.report.guide import advice
 from volest.report.names import visible
 from volest.report.table import amounts_in_words, before_water, made_with, rows
 from volest.result import Result, one_by_one
-from volest.run import Desk, Planner, Request, opened
+from volest.run import Planner, Request, Run
 from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
@@ -106,7 +112,7 @@ class OpenDay:
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
-        self._run: Desk | None = None
+        self._run: Run | None = None
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
         self.revision = 0  # how often something changed
         self._results: dict[Path, Result] = {}
@@ -182,9 +188,9 @@ class OpenDay:
         self._wake.set()
 
     def _work(self, ready: threading.Event) -> None:
-        with opened(self.request) as run, self.request.engine(_MANY) as engine:
-            self._run = run
-            day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
+        run = Run(self.request, self.folder, say=self._hear, tell=self._tell)
+        with run as day, self.request.engine(_MANY) as engine:
+            self._run = day
             ready.set()
             planned_s = 0.0
             while not self._stop.is_set():
@@ -196,10 +202,10 @@ class OpenDay:
                     self._plan()
                     planned_s = time.monotonic()
                 if not self._waiting and not self._wake.is_set():
-                    day.write()
-            day.write()
+                    day.update()
+            day.update()
 
-    def _take(self, day: Day, engine: Engine) -> None:
+    def _take(self, day: Run, engine: Engine) -> None:
         """Size a few of those that wait: a line that was just saved must not wait for all."""
         with self._lock:
             some = dict(islice(self._waiting.items(), engine.room))
