@@ -411,37 +411,43 @@ class Arrivals:
 
     folder: Path
     _: KW_ONLY
-    find: Callable[[Sequence[Path]], list[Path]] = find_scans
     settle_s: float = SETTLE_S
     clock: Callable[[], float] = time.monotonic
     _resting: dict[Path, tuple[_Sign, float]] = field(default_factory=dict, init=False)
     _given: dict[Path, _Sign] = field(default_factory=dict, init=False)
+    _others: set[Path] = field(default_factory=set, init=False)  # no scans
 
     @property
     def busy(self) -> bool:
-        """Whether a file has not come to rest."""
-        return any(self._given.get(scan) != sign for scan, (sign, _) in self._resting.items())
+        """Whether a scan has not come to rest."""
+        scans = [one for one in self._resting.items() if one[0] not in self._others]
+        return any(self._given.get(scan) != sign for scan, (sign, _) in scans)
 
-    def look(self) -> list[Path]:
-        """Give the scans, or decisions beside them, that have come to rest since the last look."""
+    def look(self) -> tuple[list[Path], list[Path]]:
+        """Give what has come to rest since the last look.
+
+        That is scans, or decisions beside them; and files of other kinds, which are told late: what
+        is on its way gets another name when it is whole.
+        """
         now, seen = self.clock(), {}
-        for scan in self._listed():
-            sign = _sign(scan)
+        self._others = set(self._listed(passed_over))
+        for file in (*self._listed(find_scans), *sorted(self._others, key=natural_key)):
+            sign = _sign(file)
             if sign is None:  # gone between listing and looking
                 continue
-            before = self._resting.get(scan)
+            before = self._resting.get(file)
             if before is not None and before[0] != sign:
-                self.again(scan)  # also where it is changed back: somebody may have read it between
-            seen[scan] = before if before is not None and before[0] == sign else (sign, now)
+                self.again(file)  # also where it is changed back: somebody may have read it between
+            seen[file] = before if before is not None and before[0] == sign else (sign, now)
         self._resting = seen
-        ready = [
-            scan
-            for scan, (sign, since) in seen.items()
-            if self._given.get(scan) != sign
-            and now - since >= max(self.settle_s, 0.0 if sign[0] else EMPTY_SETTLE_S)
-        ]
-        self._given.update((scan, seen[scan][0]) for scan in ready)
-        return ready
+        ready = []
+        for file, (sign, since) in seen.items():
+            late_s = EMPTY_SETTLE_S if file in self._others or not sign[0] else 0.0
+            if self._given.get(file) != sign and now - since >= max(self.settle_s, late_s):
+                ready.append(file)
+                self._given[file] = sign
+        late = self._others
+        return [one for one in ready if one not in late], [one for one in ready if one in late]
 
     def later(self, scan: Path) -> None:
         """Give a scan once more in a while: another program may hold it for now."""
@@ -454,11 +460,11 @@ class Arrivals:
         """Give a scan once more when it has come to rest, whatever it was when it was given."""
         self._given.pop(scan, None)
 
-    def _listed(self) -> list[Path]:
+    def _listed(self, find: Callable[[Sequence[Path]], list[Path]]) -> list[Path]:
         if not self.folder.is_dir():
             return []
         try:
-            return [scan for scan in self.find([self.folder]) if not scan.is_dir()]
+            return [file for file in find([self.folder]) if not file.is_dir()]
         except (NothingError, OSError):
             return []
 

@@ -57,7 +57,7 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @stoppable()
 def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
     """Watch a folder; the words for a person stand in `_WATCH`."""
-    from volest.batch.find import EMPTY_SETTLE_S, Arrivals, passed_over, wakes
+    from volest.batch.find import Arrivals, wakes
     from volest.report.table import made_with, tally  # same
     from volest.run import Run  # same
 
@@ -65,8 +65,6 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} to be watched, a file", needed="a folder", remedy="name it")
     arrivals = Arrivals(folder)
-    # They are told late: what is on its way gets another name when it is whole.
-    others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
     request = request.drawn(None if quiet else say)
     with Run(request, folder, say=say) as day:
         day.tell = None if quiet else _teller(day)
@@ -79,7 +77,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                 if not folder.exists():
                     say(f"{folder} is not there yet; it is waited for")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
-                    for scan in day.take(arrivals.look(), others.look(), engine):
+                    for scan in day.take(*arrivals.look(), engine):
                         arrivals.later(scan)
                     day.update()
         except KeyboardInterrupt:

@@ -19,15 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from volest.batch.find import (
-    EMPTY_SETTLE_S,
-    Arrivals,
-    content_of,
-    natural_key,
-    noted,
-    passed_over,
-    wakes,
-)
+from volest.batch.find import Arrivals, content_of, natural_key, noted, wakes
 from volest.batch.store import KEPT
 from volest.batch.workers import Engine
 from volest.errors import ScanError, UsageError
@@ -163,11 +155,9 @@ class OpenDay:
 
     def _look(self) -> None:
         arrivals = self._arrivals
-        # They are told late: what is on its way gets another name when it is whole.
-        others = Arrivals(self.folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
         minute = this_minute()
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
-            ready, rest = arrivals.look(), others.look()
+            ready, rest = arrivals.look()
             with self._lock:
                 before, self._gone = self._gone, {s for s in self._results if not s.exists()}
             minute, planned = this_minute(), minute
