@@ -167,9 +167,11 @@ class OutFolder(ExitStack):
 
     def keep(self, place: Place, done: TaskResult) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run."""
-        if not done.kept and not self._put(str(place), done):
+        name = str(place)
+        if not done.kept and not self._put(name, done):
             is_many = self.failed is not None and len(self._held) >= MOST_HELD
-            self._held[str(place)] = replace(done, card=None) if is_many else done
+            self._held[name] = replace(done, card=None) if is_many else done
+            self._keys.pop(name, None)
 
     def settle(self) -> None:
         """Try once more to keep what could not be kept; the first that fails stands for all."""
@@ -180,7 +182,6 @@ class OutFolder(ExitStack):
 
     def _put(self, name: str, done: TaskResult) -> bool:
         """Put one scan where the next run finds it, its result last: that counts as finished."""
-        self._keys.pop(name, None)
         if done.content is None or done.result.code in _FLEETING:
             return False
         key = key_of(done.content, self._mark)
@@ -210,11 +211,10 @@ class OutFolder(ExitStack):
     def result(self, place: Place) -> Result | None:
         """Give the result of a scan that was reached; one that cannot be read any more says so."""
         name = str(place)
-        if name in self._held:
-            return self._held[name].result
-        if name not in self._keys:
-            return None
-        kept = self._kept_result(self._keys[name])
+        key, held = self._keys.get(name), self._held.get(name)
+        if key is None or held is not None:
+            return None if held is None else held.result
+        kept = self._kept_result(key)
         if kept is not None:
             return kept.of_scan(name)
         fault = UsageError(
@@ -227,9 +227,10 @@ class OutFolder(ExitStack):
 
     def card(self, scan: str) -> str | None:
         """Give the cards of a scan's impressions as they were drawn; None where none were."""
-        if scan not in self._keys:
-            return self._held[scan].card if scan in self._held else None
-        kept = self._unsealed(self._keys[scan] + _CARD)
+        key, held = self._keys.get(scan), self._held.get(scan)
+        if key is None:
+            return None if held is None else held.card
+        kept = self._unsealed(key + _CARD)
         return None if kept is None else kept.decode()
 
     def write(self, name: str, pieces: Iterable[str]) -> str:
