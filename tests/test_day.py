@@ -87,6 +87,6 @@ def test_quadrant_and_arch_are_seen_and_dies_are_said() -> None:
     # The samples: quadrants cover some 1600 mm2, arches 3400 and more.
     small = replace(measured("a.stl"), footprint_mm2=1622.0)
     large = [replace(measured(name), footprint_mm2=3415.0) for name in ("b.stl", "prep.stl")]
-    plan = Planner(kinds=(("prep*", "dies"),)).plan([small, *large], Settings())
+    plan = Planner(kinds=["prep*=dies"]).plan([small, *large], Settings())
     kinds = {one.name: one.kind for made in plan.mixes for one in made.impressions}
     assert kinds == {"a.stl": "quadrant", "b.stl": "arch", "prep.stl": "dies"}

@@ -6,7 +6,8 @@ All three take the same options, by name; what is left out is as on the command 
 import math
 import os
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from difflib import get_close_matches
 from numbers import Real
 from pathlib import Path, PurePath
@@ -14,17 +15,17 @@ from typing import Any, TypedDict, Unpack
 
 import numpy as np
 
-from volest.batch.find import Place, at_hand, bring_decisions, find, follow, place_of
+from volest.batch.find import at_hand, bring_decisions, find, follow, place_of
 from volest.batch.workers import Limits
 from volest.dosing import check_settings
 from volest.errors import ScanError, UsageError, VolestError  # noqa: F401  # `volest` hands it on
 from volest.journal import settings_in_force
 from volest.lab import Lab
-from volest.pipeline import examine, size_scan
+from volest.pipeline import examine
 from volest.pipeline import measure as measure_scan
 from volest.result import BaseLine, Result, refused
 from volest.run import Request, run
-from volest.scan.reading import scan_from
+from volest.scan.reading import Scan, scan_from
 from volest.settings import NAMED, Base, Settings, parse_base, pattern_and_word
 from volest.stone.lab_file import read_lab_and_habits
 from volest.stone.mix import Mix, first_pour
@@ -158,26 +159,21 @@ def measure(path_or_mesh: object, *, name: str | None = None, **options: Unpack[
     >>> bowl.scan, f"{bowl.volume_ml:.1f} mL", f"{bowl.mix.powder_g:g} g"
     ('bowl', '10.9 mL', '40 g')
     """
-    settings = settings_for(**options)
-    if isinstance(path_or_mesh, str | os.PathLike):
-        place = _with_decision(path_or_mesh)
-        with at_hand(place) as near:
-            return size_scan(near, settings).of_scan(str(place))
-    start = time.perf_counter()
-    called = _called(path_or_mesh, name)
+    start, settings, called = (
+        time.perf_counter(),
+        settings_for(**options),
+        _called(path_or_mesh, name),
+    )
     try:
-        result = measure_scan(scan_from(path_or_mesh, name=called, unit=settings.unit), settings)
+        with _near(path_or_mesh, called, settings) as scan:
+            result = measure_scan(scan, settings)
     except ScanError as fault:
         result = refused(called, fault)
-    return result.taking(time.perf_counter() - start)
+    return result.taking(time.perf_counter() - start).of_scan(called)
 
 
 def cavity_mesh(
-    path_or_mesh: object,
-    *,
-    cavity: int = 1,
-    name: str | None = None,
-    **options: Unpack[Options],
+    path_or_mesh: object, *, cavity: int = 1, name: str | None = None, **options: Unpack[Options]
 ) -> StoneSolid:
     """Build the stone of one impression up to its base line as a closed solid.
 
@@ -221,12 +217,7 @@ def cavity_mesh(
     number = int(_number("cavity", cavity))
     if number != cavity:
         raise _wrong("cavity", cavity, "a whole number", "write for example cavity=1")
-    if isinstance(path_or_mesh, str | os.PathLike):
-        with at_hand(_with_decision(path_or_mesh)) as near:
-            _, found = examine(near, settings, number)
-    else:
-        called = _called(path_or_mesh, name)
-        scan = scan_from(path_or_mesh, name=called, unit=settings.unit)
+    with _near(path_or_mesh, _called(path_or_mesh, name), settings) as scan:
         _, found = examine(scan, settings, number)
     return stone_solid(found)
 
@@ -306,7 +297,6 @@ def size_folder(
         raise report.failed
     if report.stopped:
         raise KeyboardInterrupt
-    assert report.results is not None  # noqa: S101  # as many as there are
     return list(report.results)
 
 
@@ -341,16 +331,23 @@ def mix(volume_ml: float, **options: Unpack[Options]) -> Mix:
     return first_pour(_number("volume_ml", volume_ml), settings_for(**options))
 
 
-def _with_decision(path: str | os.PathLike[str]) -> Place:
-    """Give the place of a scan, after a base line that was saved under its old name followed it."""
-    place = place_of(path)
+@contextmanager
+def _near(given: object, called: str, settings: Settings) -> Iterator[Path | Scan]:
+    """Bring a scan here; a base line that was saved under its old name follows it."""
+    if not isinstance(given, str | os.PathLike):
+        yield scan_from(given, name=called, unit=settings.unit)
+        return
+    place = place_of(given)
     if isinstance(place, Path) and place.is_file():
         bring_decisions([place], [place])
-    return place
+    with at_hand(place) as near:
+        yield near
 
 
 def _called(given: object, name: object) -> str:
-    """Say what a scan without a path is called."""
+    """Say what a scan is called: by its path, if it has one."""
+    if isinstance(given, str | os.PathLike):
+        return str(place_of(given))
     if name is not None and not isinstance(name, str):
         raise _wrong("name", name, "a text", "write for example name='b0417'")
     of_file = getattr(given, "name", None)  # a number where the system opened it
@@ -389,21 +386,16 @@ def _value(name: str, value: object) -> object:
         return value
     if name in {"base", "stones_for"}:
         return _base(value) if name == "base" else _pairs(value)
-    if setting.kind is float:
-        number, (low, high) = _number(name, value), setting.limits
-        if not low <= number <= high:
-            raise _wrong(name, value, f"{low:g} to {high:g}", "write one, or leave it out")
-        return number
     if setting.kind is PurePath:
         return _path(name, value)
     if setting.kind is bool:
         if not isinstance(value, bool | np.bool_):
             raise _wrong(name, value, "True or False", "write one")
         return bool(value)
-    if not isinstance(value, str) or (setting.choices and value not in setting.choices):
-        needed = f"one of {', '.join(setting.choices)}" if setting.choices else "a text"
+    said = _number(name, value) if setting.kind is float else value
+    if needed := setting.needs(said):
         raise _wrong(name, value, needed, "write one, or leave it out")
-    return value
+    return said
 
 
 def _number(name: str, value: object) -> float:

@@ -380,8 +380,8 @@ def _own_marks(marks_mm: Sequence[Place], result: Result, cavity: Cavity) -> Seq
     return [mark for mark, is_own in zip(marks_mm, own, strict=True) if is_own]
 
 
-def measure(scan: Scan, settings: Settings, decision: Decision | None = None) -> Result:
-    """Measure the cavity of a scan that was read, and size the mix; times are left at 0."""
+def measure(scan: Path | Scan, settings: Settings, decision: Decision | None = None) -> Result:
+    """Measure the cavity of a scan, and size the mix; times are left at 0."""
     return together(dosed(one, settings) for one, _ in examine_all(scan, settings, decision))
 
 

@@ -1,41 +1,39 @@
-"""One run: what was found is sized, planned and written, wherever that is wanted.
+"""One run: what was found or arrives is sized, planned and written, wherever that is wanted.
 
 The command line, a watched folder and other programs all come here with a request.
 """
 
+import logging
 import os
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import Self
 
 from volest.batch import workers
-from volest.batch.find import Found, Place, Remote, noted
+from volest.batch.find import Found, Place, Remote, Twins, bring_decisions, natural_key, noted
 from volest.batch.store import OutFolder
 from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
 from volest.report.record import csv_pieces, text_in_pieces
+from volest.report.table import damaged_line
 from volest.result import REFUSED, Result, one_by_one
 from volest.scan.decision import Told, decision_path, read_told
-from volest.settings import Settings, Taken, fits
-from volest.stone.reference import Window, kind_of, pour_window
+from volest.settings import Settings, Taken, fits, pattern_and_word
+from volest.stone.reference import kind_of, pour_window
 from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
 from volest.storage import write_whole
 
-if TYPE_CHECKING:
-    from volest.view.page import CardMaker
-
 RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
+_LOG = logging.getLogger(__name__)
 _PAGE = re.compile(r"sheet(-\d+)?\.html")
 Target = Path | Callable[[str], object]  # a file, or what takes the whole text
-
-
-Word = TypeVar("Word")
+Tell = Callable[[Result], object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,9 +41,9 @@ class Planner:
     """What is known of impressions by patterns of their scans' names: the last that fits holds."""
 
     at_most: int | None = None  # impressions in a mix; None: the lab's limit
-    windows: tuple[tuple[str, Window], ...] = ()  # by materials; else one is saved beside the scan
-    kinds: tuple[tuple[str, str], ...] = ()  # of `KINDS`; else it is seen from the scan
-    taken: tuple[Taken, ...] = ()  # else a time is saved beside the scan
+    materials: Sequence[str] = ()  # [PATTERN=]NAME; else one is saved beside the scan
+    kinds: Sequence[str] = ()  # likewise, of `KINDS`; else it is seen from the scan
+    taken: Sequence[Taken] = ()  # else a time is saved beside the scan
     start: datetime | None = None  # of the first mix; None is now
 
     def plan(self, results: Iterable[Result], settings: Settings) -> Plan:
@@ -64,14 +62,13 @@ class Planner:
         """Say what is to be poured, by the words of this run or else what is saved beside it."""
         scan = result.scan
         told = Told() if "://" in scan else read_told(Path(scan))
-        window = _last(self.windows, scan)
-        if window is None and told.material is not None:
-            try:
-                window = pour_window(told.material)
-            except UsageError as fault:
-                found = f"{fault.found} in {decision_path(Path(scan)).name}"
-                remedy = "write one of these there"
-                raise UsageError(found, needed=fault.needed, remedy=remedy) from fault
+        material = _last(self.materials, scan) or told.material
+        try:
+            window = None if material is None else pour_window(material)
+        except UsageError as fault:  # those of this run were checked before a scan was read
+            found = f"{fault.found} in {decision_path(Path(scan)).name}"
+            remedy = "write one of these there"
+            raise UsageError(found, needed=fault.needed, remedy=remedy) from fault
         said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
         at = said[-1] if said else told.taken
         age_min = None if at is None else (start - at).total_seconds() / 60.0
@@ -89,8 +86,9 @@ class Planner:
         )
 
 
-def _last(said: Sequence[tuple[str, Word]], scan: str) -> Word | None:
-    return next((word for pattern, word in reversed(said) if fits(pattern, scan)), None)
+def _last(texts: Sequence[str], scan: str) -> str | None:
+    said = map(pattern_and_word, reversed(texts))
+    return next((word for pattern, word in said if fits(pattern, scan)), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,7 +106,6 @@ class Request:
     share: Planner | None = None  # how mixes are shared; None plans none
     limits: workers.Limits = field(default_factory=workers.Limits)
     cluster: str | None = None
-    most_held: int | None = None  # of a run with more scans the report has no results
     size_scan: workers.SizeScan | None = None  # stands in for the pipeline
     here: bool = False  # all is done in this process, without limits
 
@@ -128,8 +125,18 @@ class Request:
         return self.out_sheet or self.sheet is not None
 
     def drawn(self, tell: Callable[[str], object] | None = None) -> "Request":
-        """Ask for pictures where a sheet is wanted and they can be drawn; else tell."""
-        return replace(self, pictures=self.has_cards and can_draw(tell))
+        """Ask for pictures where a sheet is wanted and this computer can draw them; else tell."""
+        if not self.has_cards:
+            return self
+        from volest.view.picture import refuse_blind
+
+        try:
+            refuse_blind(off_screen=True)
+        except UsageError as fault:  # of use without them: its live views draw by themselves
+            if tell is not None:
+                tell(f"volest: the sheet has no pictures: {fault}")
+            return self
+        return replace(self, pictures=True)
 
     def engine(self, scans: int) -> workers.Engine:
         """Choose what sizes so many scans: a scheduler's workers, processes here, or this one.
@@ -143,90 +150,66 @@ class Request:
         return workers.Pool(self.limits, scans)
 
 
-def can_draw(tell: Callable[[str], object] | None) -> bool:
-    """Find out whether this computer can draw the pictures of a sheet, and tell if not."""
-    from volest.view.picture import refuse_blind
-
-    try:
-        refuse_blind(off_screen=True)
-    except UsageError as fault:  # of use without them: its live views draw by themselves
-        if tell is not None:
-            tell(f"volest: the sheet has no pictures: {fault}")
-        return False
-    return True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Report:
-    """What became of a run."""
-
-    results: tuple[Result, ...] | None  # one an impression; None where they are too many
-    plan: Plan | None
-    outcomes: Counter[str]  # how many impressions ended in which way
-    faults: int  # of the refused ones
-    scans: int
-    done: int  # scans that were reached
-    reused: int  # those of them that an earlier run had finished
-    written: tuple[str, ...]
-    damaged: int  # kept files that were no more as they were written
-    failed: UsageError | None  # why something could not be kept or written, the first time
-    stopped: bool  # by a person; the files hold what was done
-
-    @property
-    def exit_code(self) -> int:
-        """How it ended; the worst scan decides."""
-        if self.faults:
-            return EXIT_FAULT
-        return EXIT_REFUSED if self.outcomes[REFUSED] else EXIT_MEASURED
-
-
-def run(request: Request, on_result: Callable[[Result], None] | None = None) -> Report:
+def run(request: Request, on_result: Tell | None = None) -> "Run":
     """Size what was found, plan and write; what is done when it is stopped is written too.
 
     `on_result` is told of each scan, in whatever order they end, those of an earlier run too.
     """
     stopped, lost = False, None
-    with opened(request) as desk:
+    with Run(request, tell=on_result) as day:
         try:
             with request.engine(len(request.found.scans)) as engine:
-                desk.size(request.found.scans, engine, on_result)
+                day.size(request.found.scans, engine)
         except KeyboardInterrupt:
             stopped = True
         except UsageError as fault:
             if fault.code not in MENDS:  # what was asked for means nothing
                 raise
             stopped, lost = True, fault
-        return desk.write(request.found, stopped=stopped, lost=lost)
+        return day.write(stopped=stopped, lost=lost)
 
 
-@contextmanager
-def opened(request: Request) -> Iterator["Desk"]:
-    """Open what a run holds its results and cards in."""
-    maker = None
-    if request.has_cards:
-        from volest.view.page import CardMaker
+class Run(ExitStack):
+    """One run: scans are sized and what is wanted is written, as often as there is news.
 
-        maker = CardMaker(pictures=request.pictures)
-    with OutFolder(request.out, request.settings, has_cards=request.has_cards) as kept:
-        yield Desk(request, kept, maker)
+    Of a watched folder it takes what arrives, and writes as well as it can; `say` and `tell` reach
+    a person. Use it in a `with` block.
+    """
 
-
-class Desk:
-    """An open run: scans are sized and what is wanted is written, as often as there is news."""
-
-    def __init__(self, request: Request, kept: OutFolder, maker: "CardMaker | None") -> None:
-        self.request = request
-        self.kept = kept
-        self._size_scan: workers.SizeScan | None = maker or request.size_scan
-        self._outcomes: Counter[str] = Counter()  # as they come: no result has to stay in memory
-        self._done = self._faults = 0
-
-    def size(
+    def __init__(
         self,
-        scans: Sequence[Place],
-        engine: workers.Engine,
-        on_result: Callable[[Result], None] | None = None,
+        request: Request,
+        folder: Path = Path(),
+        *,
+        say: Callable[[str], object] = _LOG.info,
+        tell: Tell | None = None,
     ) -> None:
+        super().__init__()
+        self.request, self.found = request, request.found
+        self.folder, self.say, self.tell = folder, say, tell
+        self._size_scan = request.size_scan
+        if request.has_cards:
+            from volest.view.page import CardMaker
+
+            self._size_scan = CardMaker(pictures=request.pictures)
+        self.kept = self.enter_context(
+            OutFolder(request.out, request.settings, has_cards=request.has_cards)
+        )
+        # Counted as they come: no result has to stay in memory.
+        self.outcomes: Counter[str] = Counter()  # how many impressions ended in which way
+        self.done = 0  # scans that were reached
+        self.reused = 0  # those of them that an earlier run had finished
+        self.faults = 0  # those of them that volest failed on
+        # As they were last written.
+        self.plan: Plan | None = None
+        self.written: list[str] = []
+        self.failed: UsageError | None = None  # why not all is kept or written, the first time
+        self.stopped = False  # by a person; the files hold what was done
+        self._twins = Twins()
+        self._stale = False  # there is more than was written
+        self._damaged = 0  # kept files of which that was told
+
+    def size(self, scans: Sequence[Place], engine: workers.Engine) -> None:
         """Size what is new or changed; what is finished is kept at once."""
         known = None if self.request.out is None else self.kept.known
         settings = self.request.settings
@@ -234,28 +217,74 @@ class Desk:
             scans, settings, engine, size_scan=self._size_scan, known=known
         ):
             self.kept.keep(scans[index], done)
-            self._done += 1
-            self._faults += done.result.code == workers.FAULT
-            self._outcomes.update(one.outcome for one in one_by_one([done.result]))
-            if on_result is not None:
-                on_result(done.result)
+            self.done += 1
+            self.reused += done.kept
+            self.faults += done.result.code == workers.FAULT
+            self.outcomes.update(one.outcome for one in one_by_one([done.result]))
+            if self.tell is not None:
+                self.tell(done.result)
 
-    def results(self, found: Found) -> Iterator[Result]:
+    def take(
+        self, ready: Sequence[Path], others: Sequence[Path], engine: workers.Engine
+    ) -> list[Path]:
+        """Size what arrived; nothing is written yet. Give what cannot be read for now.
+
+        It is told of a scan that came under another name; where that is gone, it was renamed.
+        """
+        self._stale = self._stale or bool(ready or others)  # also where the work is broken off
+        lines = bring_decisions([self.folder], ready) if ready else []
+        scans = {*self.found.scans, *ready}
+        for scan in ready:
+            here = self._twins.take(scan)
+            for other in [one for one in here if one != scan and not one.exists()]:
+                here.remove(other)
+                del self._twins[other]
+                scans.discard(other)
+                lines.append(f"{self.called(other)} is {self.called(scan)} now")
+            lines += Found(twins=[here]).doubts if len(here) > 1 else []
+        unread = dict.fromkeys([*self.found.unread, *others])
+        self.found = Found(
+            scans=sorted(scans, key=natural_key),
+            unread=[other for other in unread if other.exists()],
+            twins=self._twins.groups(),
+        )
+        for line in [*lines, *Found(unread=others).told]:
+            self.say(line)
+        self.size(ready, engine)
+        made = [(scan, self.kept.result(scan)) for scan in ready if scan.exists()]
+        return [scan for scan, one in made if one is not None and one.code == "unreadable"]
+
+    def called(self, scan: Path) -> str:
+        """Name a scan as the table does: with the folders below the watched one."""
+        return str(scan.relative_to(self.folder) if scan.is_relative_to(self.folder) else scan)
+
+    def update(self) -> None:
+        """Write what is not written yet, and tell what stands in its way, once."""
+        if not self._stale:
+            return
+        before, fault = str(self.failed), self.write().failed
+        if self.kept.damaged != self._damaged:
+            self._damaged = self.kept.damaged
+            self.say(damaged_line(self._damaged))
+        self._stale = fault is not None  # a disk that is full may have room in a minute
+        if fault is not None and str(fault) != before:
+            self.say(f"volest: {fault}; it is tried again")
+
+    def reached(self, scans: Sequence[Place] | None = None) -> Iterator[Result]:
         """Give the results in the order of the scans, one in memory at a time."""
-        reached = (result for scan in found.scans if (result := self.kept.result(scan)) is not None)
-        yield from noted(one_by_one(reached), found.twins)
+        wanted = self.found.scans if scans is None else scans
+        made = (result for scan in wanted if (result := self.kept.result(scan)) is not None)
+        yield from noted(one_by_one(made), self.found.twins)
 
-    def write(
-        self, found: Found, *, stopped: bool = False, lost: UsageError | None = None
-    ) -> Report:
+    def write(self, *, stopped: bool = False, lost: UsageError | None = None) -> Self:
         """Plan, and write all that is wanted; a disk that turns out full stops none of the rest."""
         self.kept.settle()
-        left_off = (self._done, len(found.scans)) if stopped else None
-        share, most = self.request.share, self.request.most_held
-        plan = None if share is None else share.plan(self.results(found), self.request.settings)
+        share = self.request.share
+        left_off = (self.done, len(self.found.scans)) if stopped else None
+        plan = None if share is None else share.plan(self.reached(), self.request.settings)
         written: list[str] = []
         failed: UsageError | None = None
-        for target, pieces in self._texts(found, plan, left_off):
+        for target, pieces in self._texts(plan, left_off):
             try:
                 if isinstance(target, str):
                     written.append(self.kept.write(target, pieces))
@@ -267,24 +296,24 @@ class Desk:
                 failed = failed or fault
         if failed is None:
             self._remove_sheets_but(set(map(os.path.realpath, written)))
-        failed, self.kept.failed = lost or failed or self.kept.failed, None
-        is_held = most is None or len(found.scans) <= most
-        return Report(
-            results=tuple(self.results(found)) if is_held else None,
-            plan=plan,
-            outcomes=self._outcomes,
-            faults=self._faults,
-            scans=len(found.scans),
-            done=self._done,
-            reused=self.kept.reused,
-            written=tuple(written),
-            damaged=self.kept.damaged,
-            failed=failed,
-            stopped=stopped,
-        )
+        self.failed, self.kept.failed = lost or failed or self.kept.failed, None
+        self.plan, self.written, self.stopped = plan, written, stopped
+        return self
+
+    @property
+    def results(self) -> tuple[Result, ...]:
+        """One an impression, in the order of the scans; all are in memory, however many."""
+        return tuple(self.reached())
+
+    @property
+    def exit_code(self) -> int:
+        """How it ended; the worst scan decides."""
+        if self.faults:
+            return EXIT_FAULT
+        return EXIT_REFUSED if self.outcomes[REFUSED] else EXIT_MEASURED
 
     def _texts(
-        self, found: Found, plan: Plan | None, left_off: tuple[int, int] | None
+        self, plan: Plan | None, left_off: tuple[int, int] | None
     ) -> Iterator[tuple[Target | str, Iterable[str]]]:
         """Give all that is written, and where: a plain name is one in the output folder.
 
@@ -294,26 +323,27 @@ class Desk:
         in_out = wanted.out is not None
         for target in (*(RESULTS_JSON,) * in_out, wanted.json):
             if target is not None:
-                results = self.results(found)
+                results = self.reached()
                 yield target, text_in_pieces(results, wanted.settings, plan, stopped=left_off)
         for target in (*(RESULTS_CSV,) * in_out, wanted.csv):
             if target is not None:
-                yield target, csv_pieces(self.results(found), plan)
+                yield target, csv_pieces(self.reached(), plan)
         told = [f"stopped: {left_off[0]} of {left_off[1]} scans were done"] if left_off else []
-        told += found.told
+        told += self.found.told
         if wanted.out_sheet:
-            done = [scan for scan in found.scans if self.kept.result(scan) is not None]
+            done = [scan for scan in self.found.scans if self.kept.result(scan) is not None]
             for number, start in enumerate(range(0, len(done), ON_A_PAGE), start=1):
                 name = "sheet.html" if number == 1 else f"sheet-{number}.html"
-                some = replace(found, scans=done[start : start + ON_A_PAGE])
-                yield name, self._page(some, plan, told)
+                yield name, self._page(done[start : start + ON_A_PAGE], plan, told)
         if wanted.sheet is not None:
-            yield wanted.sheet, self._page(found, plan, told)
+            yield wanted.sheet, self._page(self.found.scans, plan, told)
 
-    def _page(self, found: Found, plan: Plan | None, told: Sequence[str]) -> Iterator[str]:
+    def _page(
+        self, scans: Sequence[Place], plan: Plan | None, told: Sequence[str]
+    ) -> Iterator[str]:
         from volest.view.page import read_card, sheet_text
 
-        results = list(self.results(found))
+        results = list(self.reached(scans))
         cards = [read_card(self.kept.card(one.scan), one.cavity) for one in results]
         yield sheet_text(results, cards, self.request.settings, plan, told=told)
 

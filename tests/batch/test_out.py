@@ -22,7 +22,7 @@ from volest.batch.store import OutFolder
 from volest.errors import UsageError
 from volest.report.record import as_text, csv_pieces, document
 from volest.result import Result
-from volest.run import Request, opened, run
+from volest.run import Request, Run, run
 from volest.scan.decision import Decision, write_decision
 from volest.settings import Settings
 from volest.storage import unsealed
@@ -38,7 +38,7 @@ def size_into(
     new: list[str] = []
     found = Found(scans=paths)
     request = Request(settings=settings, found=found, out=out, size_scan=size_scan, here=True)
-    with opened(request) as desk:
+    with Run(request) as desk:
         before = desk.kept.keep
 
         def keep(place: Any, done: Any) -> None:
@@ -49,7 +49,7 @@ def size_into(
         desk.kept.keep = keep  # type: ignore[method-assign]  # only listens
         with request.engine(len(paths)) as engine:
             desk.size(paths, engine)
-        return new, list(desk.write(found).results or ())
+        return new, list(desk.write().results or ())
 
 
 def plain(path: Path) -> dict[str, Any]:
@@ -260,21 +260,22 @@ def test_a_hundred_bad_files_among_a_hundred_good(tmp_path: Path) -> None:
 
 def test_a_folder_that_is_taken_away_costs_no_figure(tmp_path: Path) -> None:
     paths, out = fill(tmp_path / "scans", 3), tmp_path / "out"
-    request = Request(settings=QUICK, out=out, out_sheet=True, here=True)
-    with opened(request) as desk, request.engine(3) as engine:
+    found = Found(scans=paths)
+    request = Request(settings=QUICK, found=found, out=out, out_sheet=True, here=True)
+    with Run(request) as desk, request.engine(3) as engine:
         desk.size(paths[:1], engine)
-        assert desk.write(Found(scans=paths[:1])).failed is None
+        assert desk.write().failed is None
         shutil.rmtree(out)
         desk.size(paths[1:], engine)
-        gone = desk.write(Found(scans=paths))
+        gone = desk.write()
         assert [one.outcome for one in gone.results or ()] == ["measured"] * 3
         assert "cannot be written" in str(gone.failed)
-        assert (gone.faults, gone.written) == (0, ())
+        assert (gone.faults, gone.written) == (0, [])
         out.mkdir()
-        back = desk.write(Found(scans=paths))
+        back = desk.write()
         assert back.failed is None
         assert len(plain(out / "results.json")["scans"]) == 3
-    again = run(Request(settings=QUICK, found=Found(scans=paths), out=out, out_sheet=True))
+    again = run(Request(settings=QUICK, found=found, out=out, out_sheet=True))
     assert again.reused == 2  # sized while it was away, kept as it came back
 
 

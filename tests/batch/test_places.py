@@ -9,7 +9,7 @@ import pytest
 from tests.batch.small import QUICK, bowl_stl, fill, sized
 from volest.batch.find import Found, Place, Remote, find, place_of
 from volest.errors import NothingError, UsageError
-from volest.run import Report, Request, run
+from volest.run import Request, Run, run
 from volest.scan.decision import SUFFIX
 
 
@@ -25,7 +25,7 @@ def put(store: fsspec.AbstractFileSystem, name: str, data: bytes) -> None:
     store.pipe_file("/" + name, data)
 
 
-def size_into(out: Place, places: Sequence[Place]) -> Report:
+def size_into(out: Place, places: Sequence[Place]) -> Run:
     return run(Request(settings=QUICK, found=Found(scans=places), out=out, here=True))
 
 

@@ -16,13 +16,13 @@ from volest.batch.workers import FAULT
 from volest.dosing import check_settings, dosed
 from volest.errors import MixError, UsageError, VolestError
 from volest.result import Result
-from volest.run import Report, Request, run
+from volest.run import Request, Run, run
 from volest.settings import Settings
 
 PATHS = [Path("a.stl"), Path("b.stl"), Path("c.stl")]
 
 
-def run_of(paths: list[Path], size_scan: Any, settings: Settings = Settings()) -> Report:  # noqa: B008
+def run_of(paths: list[Path], size_scan: Any, settings: Settings = Settings()) -> Run:  # noqa: B008
     request = Request(settings=settings, found=Found(scans=paths), size_scan=size_scan, here=True)
     return run(request)
 
@@ -92,7 +92,7 @@ def test_one_ratio_for_several_stones_is_refused() -> None:
 def test_the_keyboard_ends_it_with_what_is_done() -> None:
     report = run_of(PATHS, Sizer(KeyboardInterrupt()))
     assert [result.scan for result in report.results or ()] == ["a.stl"]
-    assert (report.stopped, report.done, report.scans) == (True, 1, 3)
+    assert (report.stopped, report.done, len(report.found.scans)) == (True, 1, 3)
 
 
 def test_what_a_stopped_run_wrote_does_not_pass_for_all(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from tests.batch.small import VOLEST, bowl_stl
-from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
+from volest.batch.find import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.scan.decision import SUFFIX
 
 ROOT = Path(__file__).parents[2]
@@ -47,33 +47,33 @@ def names(found: list[Path]) -> list[str]:
 
 def settled(arrivals: Arrivals, clock: Clock) -> list[str]:
     """Look, wait as long as a file has to rest, and name what is given then."""
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     clock.now += 2.0
-    return names(arrivals.look())
+    return names(arrivals.look()[0])
 
 
 def test_a_file_that_grows_is_left_alone(arrivals: Arrivals, clock: Clock) -> None:
     scan = arrivals.folder / "a.stl"
     for size in range(1, 5):
         scan.write_bytes(b"x" * size)
-        assert arrivals.look() == []
+        assert arrivals.look()[0] == []
         assert arrivals.busy
         clock.now += 1.5  # less than it has to rest
     clock.now += 1.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert names(arrivals.look()[0]) == ["a.stl"]
     assert not arrivals.busy
     clock.now += 10.0
-    assert arrivals.look() == []  # once
+    assert arrivals.look()[0] == []  # once
 
 
 def test_a_name_that_changes_at_the_end(arrivals: Arrivals, clock: Clock) -> None:
     (arrivals.folder / "a.stl.tmp").write_bytes(b"xx")
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     clock.now += 9.0
     (arrivals.folder / "a.stl.tmp").rename(arrivals.folder / "a.stl")
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert names(arrivals.look()[0]) == ["a.stl"]
 
 
 def test_what_changes_later_comes_again(arrivals: Arrivals, clock: Clock) -> None:
@@ -103,11 +103,11 @@ def test_what_is_changed_and_changed_back_comes_again(arrivals: Arrivals, clock:
     scan.write_bytes(b"x")
     assert settled(arrivals, clock) == ["a.stl"]
     beside.write_bytes(b"a base line was saved")
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     beside.unlink()  # before it came to rest; a mix may have been planned by it
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     clock.now += 2.0
-    assert names(arrivals.look()) == ["a.stl"]
+    assert names(arrivals.look()[0]) == ["a.stl"]
 
 
 def test_what_another_program_holds_is_given_again(arrivals: Arrivals, clock: Clock) -> None:
@@ -116,21 +116,34 @@ def test_what_another_program_holds_is_given_again(arrivals: Arrivals, clock: Cl
     arrivals.look()
     clock.now += 2.0
     for _ in range(3):
-        assert names(arrivals.look()) == ["a.stl"]
+        assert names(arrivals.look()[0]) == ["a.stl"]
         arrivals.later(scan)
         clock.now += 4.0
-        assert arrivals.look() == []
+        assert arrivals.look()[0] == []
         clock.now += 20.0
     arrivals.later(arrivals.folder / "never.stl")
+
+
+def test_a_file_of_another_kind_is_told_late_and_keeps_nobody_awake(
+    arrivals: Arrivals, clock: Clock
+) -> None:
+    (arrivals.folder / "a.3mf").write_bytes(b"x")
+    assert arrivals.look() == ([], [])
+    assert not arrivals.busy
+    clock.now += EMPTY_SETTLE_S - 0.1
+    assert arrivals.look() == ([], [])
+    clock.now += 0.2
+    assert arrivals.look() == ([], [arrivals.folder / "a.3mf"])
+    assert arrivals.look() == ([], [])
 
 
 def test_an_empty_file_is_given_longer(arrivals: Arrivals, clock: Clock) -> None:
     (arrivals.folder / "a.stl").touch()
     arrivals.look()
     clock.now += 2.0
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     clock.now += EMPTY_SETTLE_S
-    assert names(arrivals.look()) == ["a.stl"]
+    assert names(arrivals.look()[0]) == ["a.stl"]
 
 
 def test_a_folder_that_goes_and_comes_back(arrivals: Arrivals, clock: Clock) -> None:
@@ -138,13 +151,13 @@ def test_a_folder_that_goes_and_comes_back(arrivals: Arrivals, clock: Clock) -> 
     arrivals.look()
     shutil.rmtree(arrivals.folder)
     clock.now += 2.0
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     arrivals.folder.mkdir()
     (arrivals.folder / "b10.stl").write_bytes(b"x")
     (arrivals.folder / "b9.stl").write_bytes(b"x")
-    assert arrivals.look() == []
+    assert arrivals.look()[0] == []
     clock.now += 2.0
-    assert names(arrivals.look()) == ["b9.stl", "b10.stl"]
+    assert names(arrivals.look()[0]) == ["b9.stl", "b10.stl"]
 
 
 def test_wakes_end_when_told(tmp_path: Path) -> None:
@@ -158,8 +171,8 @@ def test_wakes_end_when_told(tmp_path: Path) -> None:
 def test_a_file_that_is_busy_since_the_last_look_is_looked_at_soon(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.batch.watch._IDLE_MS", 60_000)
-    monkeypatch.setattr("volest.batch.watch._BUSY_MS", 50)
+    monkeypatch.setattr("volest.batch.find._IDLE_MS", 60_000)
+    monkeypatch.setattr("volest.batch.find._BUSY_MS", 50)
     stop, busy = threading.Event(), threading.Event()
     signs = wakes(tmp_path, stop, busy.is_set)
     next(signs)

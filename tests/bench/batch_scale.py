@@ -32,7 +32,7 @@ from tests.corpus.mesh import Mesh
 from tests.corpus.random_cases import random_case
 from volest.batch.find import Found, Place
 from volest.batch.workers import Cluster, Engine, Limits, Pool
-from volest.run import Desk, Request, opened
+from volest.run import Request, Run
 from volest.settings import Settings
 
 ROOT = Path(__file__).parents[2]
@@ -98,13 +98,13 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
     clocks = {n: Clocks() for n in WIDTHS}
     with ExitStack() as stack:
         outs = {n: folder / f"out-{n}" for n in WIDTHS}
-        days = {n: stack.enter_context(opened(_request(scans, out))) for n, out in outs.items()}
+        days = {n: stack.enter_context(Run(_request(scans, out))) for n, out in outs.items()}
         memory = _in_turns(scans, days, clocks, stack)
         begin = time.perf_counter()
-        days[2].write(Found(scans=scans))
+        days[2].write()
         writing_s = time.perf_counter() - begin
         memory.append((len(scans), *rss_mb()))
-        results = days[2].results(Found(scans=scans))
+        results = days[2].reached()
         refused = sum(result.outcome == "refused" for result in results)
     cores = len(os.sched_getaffinity(0))
     return {
@@ -122,7 +122,7 @@ def measured(scans: list[Path], folder: Path) -> dict[str, Any]:
 
 
 def _in_turns(
-    scans: list[Path], days: dict[int, Desk], clocks: dict[int, Clocks], stack: ExitStack
+    scans: list[Path], days: dict[int, Run], clocks: dict[int, Clocks], stack: ExitStack
 ) -> list[tuple[int, float, float]]:
     """Size block after block, and give the memory taken after each."""
     pools: dict[int, Pool] = {}
@@ -152,12 +152,12 @@ def measured_far(scans: list[Path], folder: Path) -> dict[str, Any]:
 
 
 def _sized(scans: list[Path], out: Path, engine: Engine) -> None:
-    with opened(_request(scans, out)) as day:
+    with Run(_request(scans, out)) as day:
         day.size(list[Place](scans), engine)
 
 
 def _request(scans: list[Path], out: Path) -> Request:
-    return Request(settings=Settings(), found=Found(scans=scans), out=out, most_held=0)
+    return Request(settings=Settings(), found=Found(scans=scans), out=out)
 
 
 def rss_mb() -> tuple[float, float]:

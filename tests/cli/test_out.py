@@ -10,9 +10,9 @@ from click.testing import CliRunner, Result
 
 from tests.batch.small import bowl_stl
 from tests.cli.test_size import size
-from volest.batch.watch import SETTLE_S
+from volest.batch.find import SETTLE_S
 from volest.cli.main import volest_group
-from volest.cli.options import MOST_ROWS
+from volest.cli.size import MOST_ROWS
 from volest.report.table import made_with
 from volest.settings import Settings
 
@@ -132,8 +132,8 @@ def test_what_a_watched_folder_holds_is_told(folder: Path, monkeypatch: pytest.M
         yield
         yield
 
-    monkeypatch.setattr("volest.batch.watch.wakes", twice)
-    monkeypatch.setattr("volest.batch.watch.EMPTY_SETTLE_S", 0.5)
+    monkeypatch.setattr("volest.batch.find.wakes", twice)
+    monkeypatch.setattr("volest.batch.find.EMPTY_SETTLE_S", 0.5)
     for name in ("case.3mf", "b.stl.part", "note.txt"):
         (folder / "day" / name).write_bytes(b"x")
     (folder / "day" / "late.stl").write_bytes(b"a1.stl")  # what a1.stl holds
@@ -196,7 +196,7 @@ def test_dry_promises_nothing_that_would_be_refused(folder: Path, words: list[st
 def test_a_folder_that_is_not_there_yet_is_told(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.batch.watch.wakes", lambda *_: iter(()))
+    monkeypatch.setattr("volest.batch.find.wakes", lambda *_: iter(()))
     told = call("watch", "dya", "--out", "out", "--no-sheet", "--quiet").stderr
     assert told.strip() == "dya is not there yet; it is waited for"
     assert "not there" not in call("watch", "day", "--out", "out", "--no-sheet").stderr

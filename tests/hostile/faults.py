@@ -17,12 +17,13 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from tests.batch.small import bowl_stl
 from volest import pipeline, run
-from volest.batch import watch, workers
+from volest.batch import find, workers
 from volest.cli.main import volest_group
 from volest.errors import VolestError
 from volest.result import Result
@@ -92,7 +93,7 @@ class Command:
 
     def run(self) -> int:
         """Run it in the folder that this process stands in."""
-        setattr(run, "can_draw", lambda _: False)  # noqa: B010  # pictures take a second each
+        setattr(run.Request, "drawn", lambda one, _: one)  # noqa: B010  # pictures take a second each
         try:
             volest_group.main(list(self.words), obj=pipeline.size_scan)
         except SystemExit as end:
@@ -167,14 +168,10 @@ class Watch(Size):
             yield from (None, None, None)
             raise KeyboardInterrupt
 
-        class AtOnce(watch.Arrivals):
-            def _patience_s(self, sign: object) -> float:
-                del sign
-                return 0.0
-
         for module, name, value in (
-            (watch, "wakes", thrice),
-            (watch, "Arrivals", AtOnce),
+            (find, "wakes", thrice),
+            (find, "EMPTY_SETTLE_S", 0.0),
+            (find, "Arrivals", partial(find.Arrivals, settle_s=0.0)),
             (workers, "Pool", lambda *_: workers.Engine()),
         ):
             setattr(module, name, value)

@@ -51,7 +51,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("bits")
     fill(folder / "scans", 2)
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("volest.run.can_draw", lambda _: False)
+        patched.setattr("volest.run.Request.drawn", lambda one, _: one)
         ran = size(folder / "scans", folder / "out")
     assert ran.exit_code == 0, ran.output
     return folder
@@ -78,7 +78,7 @@ def test_no_flipped_bit_of_a_kept_file_is_believed(kept: Path, ending: str) -> N
 def test_a_run_over_flipped_bits_gives_the_same_figures_and_says_so(
     kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.run.can_draw", lambda _: False)
+    monkeypatch.setattr("volest.run.Request.drawn", lambda one, _: one)
     wanted = figures(kept / "out")
     for file in sorted((kept / "out" / ".volest" / "finished").iterdir()):
         whole = file.read_bytes()

@@ -103,7 +103,7 @@ def sized(folder: Path, names: list[str], monkeypatch: pytest.MonkeyPatch) -> En
         (scans / name).write_bytes(b"nonsense" if at % 3 == 2 else BOWL)
     monkeypatch.chdir(folder)
     monkeypatch.setenv("COLUMNS", WIDE)
-    monkeypatch.setattr("volest.run.can_draw", lambda _: False)
+    monkeypatch.setattr("volest.run.Request.drawn", lambda one, _: one)
     for name in ("pipeline.find_cavities", *map("view.page.{}".format, NAMELESS)):
         monkeypatch.setattr(f"volest.{name}", once(attrgetter(name)(volest)))
     files = ("--json", "o.json", "--csv", "o.csv", "--sheet", "o.html")
@@ -279,7 +279,7 @@ def test_a_name_that_leaves_no_room_for_a_saved_base_line_is_kept_and_compared(
     for name in ("b.stl", LONGEST):
         (tmp_path / "scans" / name).write_bytes(BOWL)
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("volest.run.can_draw", lambda _: False)
+    monkeypatch.setattr("volest.run.Request.drawn", lambda one, _: one)
     for unchanged in (0, 1):
         done = run("size", *scans, "--out", "out", "--pitch", "1")
         assert done.exit_code == 0, done.output

@@ -1,11 +1,17 @@
-"""From what a person named to the scans of a run: where they lie, what they hold, what misleads."""
+"""From what a person named to the scans of a run: where they lie, what they hold, what misleads.
 
+In a folder that is watched they arrive: each is given on once its file has come to rest.
+"""
+
+import hashlib
 import logging
 import os
 import re
+import threading
+import time
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -29,6 +35,13 @@ _LOG = logging.getLogger(__name__)
 _DIGITS = re.compile(r"(\d+)")
 _MOST_DIGITS = 18  # longer rows are no numbers of cases, and Python reads none of over 4300 digits
 _NONE = "none"
+_EMPTY = hashlib.sha256().hexdigest()
+SETTLE_S = 0.9  # without a change; what is cut short all the same is read again when it grows
+EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is worked out
+_RETRY_S = 20.0
+_BUSY_MS, _IDLE_MS = 100, 3000  # how often is looked without being told of a change
+_DEBOUNCE_MS = 100
+_Sign = tuple[int, ...]
 MOST_NAMED = 5  # of a kind; a folder may hold hundreds
 
 
@@ -49,10 +62,6 @@ class Remote:
         """Last part of the address."""
         return PurePosixPath(self.url.partition(MARK)[2]).name
 
-    def joined(self, *parts: str) -> "Remote":
-        """Give an address below this one."""
-        return Remote(url="/".join([self.url.rstrip("/"), *parts]))
-
 
 Place = Path | Remote
 
@@ -67,7 +76,9 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
     """
     folders = [path for path in paths if _is_folder(path)]
     files = [path for path in paths if path not in folders]
-    scans = [scan for file in (*files, *_files_below(folders, _is_scan)) for scan in _held(file)]
+    files += _files_below(folders, _is_scan)
+    held = {file: members(file) for file in files if file.suffix.lower() == ZIP}
+    scans = [scan for file in files for scan in held.get(file) or [file]]
     found: dict[str, Path] = {}
     for scan in sorted(scans, key=natural_key):
         kept = found.setdefault(os.path.realpath(scan), scan)
@@ -105,11 +116,6 @@ def natural_key(path: os.PathLike[str]) -> tuple[tuple[int, int, str], ...]:
         for part in _DIGITS.split(text.casefold())
     ]
     return (*parts, (1, 0, text))
-
-
-def _held(file: Path) -> list[Path]:
-    """Give the scans that a file holds: those in a zip file that has some, else itself."""
-    return (members(file) if file.suffix.lower() == ZIP else []) or [file]
 
 
 def _files_below(tops: Iterable[Path], wanted: Callable[[Path], bool]) -> Iterator[Path]:
@@ -212,11 +218,9 @@ def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     files = set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
     for path in places:
         if path not in tops and not has_decision(path):
-            with suppress(OSError):  # the folder is not there
-                files |= set(path.parent.iterdir())
-    lost = [file for file in files - own if file.name.endswith(SUFFIX)]
-    scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in lost}
-    return sorted((file for file in lost if not scans_of[file].exists()), key=natural_key)
+            files |= set(path.parent.glob(f"*{SUFFIX}"))
+    scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in files - own}
+    return sorted((file for file, of in scans_of.items() if not of.exists()), key=natural_key)
 
 
 def bring_decisions(named: Iterable[Path], scans: Sequence[Path]) -> list[str]:
@@ -316,7 +320,6 @@ class Content:
     """What lies at a place now."""
 
     name: str  # of the file: some words of a result carry it
-    size: int  # bytes
     mark: str  # SHA-256; behind an address the store's own mark of the version
     decision: str  # the same of what a person saved beside it, or 'none'
 
@@ -326,56 +329,32 @@ def content_of(place: Place) -> Content | None:
     try:
         if isinstance(place, Path):
             decision = fingerprint(decision_path(place)) if has_decision(place) else _NONE
-            size, mark = packed_size(place), fingerprint(place)
+            mark = fingerprint(place)
         else:
             fs, path = file_system(place)
             beside = path + SUFFIX
             decision = str(fs.ukey(beside)) if fs.exists(beside) else _NONE
-            size, mark = int(fs.info(path)["size"]), str(fs.ukey(path))
+            mark = str(fs.ukey(path))
     except (UsageError, ScanError, *STORE_FAULTS):
         return None
-    return Content(name=place.name, size=size, mark=mark, decision=decision)
+    return Content(name=place.name, mark=mark, decision=decision)
 
 
-def size_of(place: Place) -> int | None:
-    """Say how many bytes a scan has, without reading it; None where there is no such file."""
-    try:
-        if isinstance(place, Path):
-            return packed_size(place)
-        fs, path = file_system(place)
-        return int(fs.info(path)["size"])
-    except (UsageError, ScanError, *STORE_FAULTS):
-        return None
-
-
-class Twins:
+class Twins(dict[Path, str]):
     """Remembers what scans held, also of those whose files have gone since."""
-
-    def __init__(self) -> None:
-        self._marks: dict[Path, str] = {}
 
     def take(self, scan: Path) -> list[Path]:
         """Take in a scan, new or changed; give all its names if it has others and that is news."""
-        mark = _mark(scan)
-        if mark is None or self._marks.get(scan) == mark:
+        content = content_of(scan)
+        if content is None or content.mark in (_EMPTY, self.get(scan)):
             return []
-        self._marks[scan] = mark
-        same = [one for one, its in self._marks.items() if its == mark]
+        self[scan] = content.mark
+        same = [one for one, its in self.items() if its == content.mark]
         return same if len(same) > 1 else []
-
-    def forget(self, scan: Path) -> None:
-        """Leave a scan out from now on."""
-        self._marks.pop(scan, None)
 
     def groups(self) -> list[list[Path]]:
         """Give the names, in the order they came, of each scan that has several."""
-        return _alike(self._marks, self._marks.get)
-
-
-def _mark(scan: Path) -> str | None:
-    """Give what tells the content of a scan from any other; None where there is none."""
-    content = content_of(scan)
-    return content.mark if content is not None and content.size else None
+        return _alike(self, self.get)
 
 
 def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
@@ -384,27 +363,24 @@ def same_scans(scans: Sequence[Place]) -> list[list[Path]]:
     Only scans of one length and beginning are read for it. Behind addresses nothing is compared:
     stores mark the name with the content.
     """
-    here = [scan for scan in scans if isinstance(scan, Path)]
-    begun = [some for sized in _alike(here, size_of) for some in _alike(sized, _beginning)]
-    return [same for some in begun for same in _alike(some, _mark)]
+    groups = [[scan for scan in scans if isinstance(scan, Path)]]
+    for told in (packed_size, _beginning, fingerprint):
+        groups = [same for some in groups for same in _alike(some, told)]
+    return groups
 
 
 def _alike(scans: Iterable[Path], told: Callable[[Path], Hashable]) -> list[list[Path]]:
-    """Group the scans of which the same is told and not None; single ones are left out."""
+    """Group the scans of which the same is told; single, empty and unreadable ones are left out."""
     groups: dict[Hashable, list[Path]] = {}
     for scan in scans:
-        groups.setdefault(told(scan), []).append(scan)
-    return [same for key, same in groups.items() if key is not None and len(same) > 1]
+        with suppress(ScanError, *STORE_FAULTS):
+            groups.setdefault(told(scan), []).append(scan)
+    return [same for key, same in groups.items() if key and len(same) > 1]
 
 
-def _beginning(scan: Path) -> bytes | None:
-    try:
-        if not holder(scan).is_file():  # opening a pipe could wait for ever
-            return None
-        with opened(scan) as (file, _):
-            return file.read(_BEGINNING_BYTES)
-    except (ScanError, OSError):
-        return None
+def _beginning(scan: Path) -> bytes:
+    with opened(scan) as (file, _):  # of some size, so no pipe, which could wait for ever
+        return file.read(_BEGINNING_BYTES)
 
 
 def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterator[Result]:
@@ -424,3 +400,126 @@ def noted(results: Iterable[Result], groups: Sequence[Sequence[Path]]) -> Iterat
 def _named(names: Sequence[str]) -> str:
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
     return ", ".join(names[:MOST_NAMED]) + more
+
+
+@dataclass(eq=False)
+class Arrivals:
+    """What has arrived in a folder, and what of it is still being written.
+
+    Events only say when to look; what is there is always read anew, so that none can be missed.
+    """
+
+    folder: Path
+    _: KW_ONLY
+    settle_s: float = SETTLE_S
+    clock: Callable[[], float] = time.monotonic
+    _resting: dict[Path, tuple[_Sign, float]] = field(default_factory=dict, init=False)
+    _given: dict[Path, _Sign] = field(default_factory=dict, init=False)
+    _others: set[Path] = field(default_factory=set, init=False)  # no scans
+
+    @property
+    def busy(self) -> bool:
+        """Whether a scan has not come to rest."""
+        scans = [one for one in self._resting.items() if one[0] not in self._others]
+        return any(self._given.get(scan) != sign for scan, (sign, _) in scans)
+
+    def look(self) -> tuple[list[Path], list[Path]]:
+        """Give what has come to rest since the last look.
+
+        That is scans, or decisions beside them; and files of other kinds, which are told late: what
+        is on its way gets another name when it is whole.
+        """
+        now, seen = self.clock(), {}
+        self._others = set(self._listed(passed_over))
+        for file in (*self._listed(find_scans), *sorted(self._others, key=natural_key)):
+            sign = _sign(file)
+            if sign is None:  # gone between listing and looking
+                continue
+            before = self._resting.get(file)
+            if before is not None and before[0] != sign:
+                self.again(file)  # also where it is changed back: somebody may have read it between
+            seen[file] = before if before is not None and before[0] == sign else (sign, now)
+        self._resting = seen
+        ready = []
+        for file, (sign, since) in seen.items():
+            late_s = EMPTY_SETTLE_S if file in self._others or not sign[0] else 0.0
+            if self._given.get(file) != sign and now - since >= max(self.settle_s, late_s):
+                ready.append(file)
+                self._given[file] = sign
+        late = self._others
+        return [one for one in ready if one not in late], [one for one in ready if one in late]
+
+    def later(self, scan: Path) -> None:
+        """Give a scan once more in a while: another program may hold it for now."""
+        if scan in self._resting:
+            sign, _ = self._resting[scan]
+            self._resting[scan] = sign, self.clock() + _RETRY_S
+        self.again(scan)
+
+    def again(self, scan: Path) -> None:
+        """Give a scan once more when it has come to rest, whatever it was when it was given."""
+        self._given.pop(scan, None)
+
+    def _listed(self, find: Callable[[Sequence[Path]], list[Path]]) -> list[Path]:
+        if not self.folder.is_dir():
+            return []
+        try:
+            return [file for file in find([self.folder]) if not file.is_dir()]
+        except (NothingError, OSError):
+            return []
+
+
+def wakes(
+    folder: Path, stop: threading.Event, busy: Callable[[], bool] = lambda: False
+) -> Iterator[None]:
+    """Give a sign whenever it is worth looking into a folder, until told to stop.
+
+    Also now and then without a change, for stores that tell of none; sooner while a file is busy.
+    """
+    import watchfiles  # only what waits needs it
+
+    while not stop.is_set():
+        yield
+        mark, was_busy = _identity(folder), busy()
+        if mark is not None:
+            try:
+                for _ in watchfiles.watch(
+                    folder,
+                    stop_event=stop,
+                    debounce=_DEBOUNCE_MS,
+                    rust_timeout=_BUSY_MS if was_busy else _IDLE_MS,
+                    yield_on_timeout=True,
+                    ignore_permission_denied=True,
+                ):
+                    yield
+                    # Another folder may have that name now, and events of the old one are past.
+                    if _identity(folder) != mark or busy() != was_busy:
+                        break
+            except OSError:  # taken away just now
+                _LOG.info("%s cannot be watched", folder, exc_info=True)
+                mark = None
+        if mark is None:
+            stop.wait(_BUSY_MS / 1000.0)
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    try:
+        found = folder.stat()
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino)
+
+
+def _sign(scan: Path) -> _Sign | None:
+    """Give what changes with a scan or the decision beside it, its size first; None if it is gone.
+
+    Also the time that no program can set: some exports put the other one back.
+    """
+    sign: _Sign = ()
+    for file in (holder(scan), decision_path(scan)):
+        try:
+            at = file.stat()
+        except OSError:
+            return sign or None
+        sign += (at.st_size, at.st_mtime_ns, at.st_ctime_ns, at.st_ino)
+    return sign

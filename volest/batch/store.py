@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from volest.batch.find import STORE_FAULTS, Content, Place, Remote, content_of, file_system, size_of
+from volest.batch.find import STORE_FAULTS, Content, Place, Remote, content_of, file_system
 from volest.batch.workers import FAULT, TaskResult, maker_mark
 from volest.errors import DISK, MEMORY, NETWORK, RIGHTS, UsageError
 from volest.result import Result, one_by_one, refused
@@ -31,7 +31,6 @@ _LOG = logging.getLogger(__name__)
 KEPT = ".volest"  # what is in it outlives a run and is for no reader
 FINISHED = f"{KEPT}/finished"
 _RESULT, _CARD = ".json", ".card.json"
-_FAMILY = 12  # digits of a file's name that tell name and size of the scan
 MOST_HELD = 2000  # results in memory, some 20 kB each: they are shown though the folder has gone
 
 
@@ -50,14 +49,9 @@ def run_mark(settings: Settings) -> str:
 
 
 def key_of(content: Content, mark_of_run: str) -> str:
-    """Give the name under which a finished scan is kept: digits of its family, then of all."""
+    """Give the name under which a finished scan is kept."""
     parts = json.dumps([mark_of_run, content.name, content.mark, content.decision])
-    whole = hashlib.sha256(parts.encode()).hexdigest()
-    return f"{_family(content.name, content.size)}-{whole}"
-
-
-def _family(name: str, size: int) -> str:
-    return hashlib.sha256(json.dumps([name, size]).encode()).hexdigest()[:_FAMILY]
+    return hashlib.sha256(parts.encode()).hexdigest()
 
 
 class _HereFolder:
@@ -71,7 +65,7 @@ class _HereFolder:
             self.lock = hold(path / KEPT / "lock")
             for folder in (path, path / FINISHED):
                 remove_left_parts(folder)
-            self.families = {file.name[:_FAMILY] for file in (path / FINISHED).iterdir()}
+            self.is_new = not any((path / FINISHED).iterdir())
         except BlockingIOError as fault:
             raise UsageError(
                 f"{str(path)!r} in use by another run of volest",
@@ -91,8 +85,11 @@ class _HereFolder:
     def write(self, name: str, content: bytes | Iterable[str]) -> str:
         """Write a file whole, and say where it lies; the folder itself is not made again."""
         target = self.path / name
-        if name.startswith(KEPT) and self.path.is_dir():
-            target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            if name.startswith(KEPT) and self.path.is_dir():
+                target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise unwritable(target, fault) from fault
         return str(write_whole(target, content, or_beside=not name.startswith(KEPT)))
 
 
@@ -100,10 +97,10 @@ class _FarFolder:
     """A folder behind an address; an object is put whole or not at all, and nothing is held."""
 
     lock = nullcontext()
-    families = None  # asking costs as much as looking
+    is_new = False  # asking costs as much as looking
 
     def __init__(self, place: Remote) -> None:
-        self._place = place
+        self._url = place.url.rstrip("/")
         self._fs, self._path = file_system(place)
 
     def read(self, name: str) -> bytes | None:
@@ -128,7 +125,7 @@ class _FarFolder:
                 remedy="check the address and the rights, or name another --out",
                 code=NETWORK,
             ) from fault
-        return str(self._place.joined(name))
+        return f"{self._url}/{name}"
 
 
 class OutFolder(ExitStack):
@@ -139,12 +136,12 @@ class OutFolder(ExitStack):
 
     def __init__(self, place: Place | None, settings: Settings, *, has_cards: bool = False) -> None:
         super().__init__()
-        self.reused = 0  # scans that an earlier run had finished
         self.damaged = 0  # files that were kept and did not fit their checksum
         self.failed: UsageError | None = None  # why a scan could not be kept, the first time
-        self._held: dict[str, TaskResult] = {}  # by the paths of their scans
-        self._keys: dict[str, str] = {}  # of the scans that are kept, likewise
-        self._loose: dict[str, None] = {}  # scans that are not kept and could be
+        # By the paths of the scans: what is in the folder, under which key; and what is not, or is
+        # in memory all the same, since it is no great number.
+        self._keys: dict[str, str] = {}
+        self._held: dict[str, TaskResult] = {}
         self._has_cards = has_cards
         if place is not None:
             self._mark = run_mark(settings)
@@ -153,11 +150,8 @@ class OutFolder(ExitStack):
 
     def known(self, place: Place) -> TaskResult | None:
         """Give what an earlier run finished, if the scan is still the same; else None."""
-        size = size_of(place)
-        families = self._folder.families
-        if size is None or (families is not None and _family(place.name, size) not in families):
-            return None  # its key is not worth working out
-        content = content_of(place)
+        # In a new folder the scan need not be read once more for it.
+        content = None if self._folder.is_new else content_of(place)
         if content is None:
             return None
         key = key_of(content, self._mark)
@@ -169,51 +163,41 @@ class OutFolder(ExitStack):
             return None
         done = TaskResult(result=result.of_scan(str(place)), content=content, kept=True)
         self._take(str(place), key, done)
-        self.reused += 1
         return done
 
     def keep(self, place: Place, done: TaskResult) -> None:
         """Keep a scan that was just sized. A disk that is full does not stop the run."""
         name = str(place)
-        if done.kept:
-            return
-        self._keys.pop(name, None)
-        self._loose.pop(name, None)
-        self._held[name] = done if len(self._loose) < MOST_HELD else replace(done, card=None)
-        if done.content is not None and done.result.code not in _FLEETING:
-            self._loose[name] = None
-            self._put(name)
+        if not done.kept and not self._put(name, done):
+            is_many = self.failed is not None and len(self._held) >= MOST_HELD
+            self._held[name] = replace(done, card=None) if is_many else done
+            self._keys.pop(name, None)
 
     def settle(self) -> None:
         """Try once more to keep what could not be kept; the first that fails stands for all."""
         self.failed = None
-        for name in list(self._loose):
-            if not self._put(name):
-                return
+        for name, done in list(self._held.items()):
+            if self.failed is None and name not in self._keys:
+                self._put(name, done)
 
-    def _put(self, name: str) -> bool:
+    def _put(self, name: str, done: TaskResult) -> bool:
         """Put one scan where the next run finds it, its result last: that counts as finished."""
-        done = self._held[name]
+        if done.content is None or done.result.code in _FLEETING:
+            return False
+        key = key_of(done.content, self._mark)
         try:
             record = _records().dump_json(done.result)
             _records().validate_json(record)
-        except ValueError:  # a figure that is not finite, a name that is not UTF-8: not kept
-            del self._loose[name]
-            return True
-        assert done.content is not None  # noqa: S101  # else it is not loose
-        key = key_of(done.content, self._mark)
-        try:
             if done.card is not None:
                 self._seal(key + _CARD, done.card.encode())
             self._seal(key + _RESULT, record)
-        except (UsageError, OSError) as fault:
+        except ValueError:  # a figure that is not finite, a name that is not UTF-8: not kept
+            return False
+        except UsageError as fault:
             if self.failed is None:
                 _LOG.exception("%s is not kept for a next run", name)
-                self.failed = (
-                    fault if isinstance(fault, UsageError) else unwritable(Path(name), fault)
-                )
+                self.failed = fault
             return False
-        del self._loose[name]
         self._take(name, key, done)
         return True
 

@@ -10,12 +10,13 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, wait
 from concurrent.futures import TimeoutError as FutureTimeout
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from numbers import Integral, Real
 from pathlib import Path
-from typing import Any, Self
+from types import TracebackType
+from typing import Any
 
 from volest import __version__
 from volest.batch.find import Content, Place, at_hand, content_of
@@ -47,7 +48,7 @@ SECONDS_EACH = 300.0  # the largest scans that are read take a tenth of it on a 
 MEMORY_SHARE = 0.8  # of the computer's memory, for all workers together
 LEAST_MEMORY_MB = 300  # the libraries alone take half of it
 # Read once, not once a worker.
-_PRELOADED = ("volest.pipeline", "volest.batch.workers", "volest.batch.starting", "scipy.spatial")
+_PRELOADED = ("volest.pipeline", "volest.batch.workers", "scipy.spatial")
 _AHEAD = 2  # tasks a worker, so that none waits; more would only fill memory
 _LOGGER = logging.getLogger("volest")
 PATIENCE_S = 30.0  # for a scheduler that does not answer
@@ -190,7 +191,7 @@ def check_limits(limits: Limits) -> None:
             raise UsageError(found.format(value), needed=needed, remedy=remedy)
 
 
-class Engine:
+class Engine(ExitStack):
     """What carries tasks out; this one in this process, one after the other, without limits.
 
     Use it in a `with` block.
@@ -212,12 +213,6 @@ class Engine:
     def check(self) -> None:
         """Raise a UsageError where what does the work is there no more."""
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *fault: object) -> None:
-        return None
-
 
 class Pool(Engine):
     """Worker processes on this computer.
@@ -226,6 +221,7 @@ class Pool(Engine):
     """
 
     def __init__(self, limits: Limits, scans: int) -> None:
+        super().__init__()
         self._workers = limits.width(scans)
         self.room = _AHEAD * self._workers
         self._seconds = limits.seconds_each
@@ -237,12 +233,20 @@ class Pool(Engine):
         """The workers, when there is something to do: an unchanged folder needs none."""
         from pebble import ProcessPool
 
-        return ProcessPool(
+        pool: Any = ProcessPool(
             max_workers=self._workers,
             initializer=begin,
             initargs=(self._memory_mb, _LOGGER.isEnabledFor(logging.DEBUG)),
             context=worker_context(_PRELOADED),
         )
+
+        def end(kind: object, *_: object) -> None:
+            # Interrupted, or the run itself failed: what is under way is of no use.
+            (pool.close if kind is None else pool.stop)()
+            pool.join()
+
+        self.push(end)
+        return pool
 
     def submit(self, task: Task) -> "Future[TaskResult]":
         """Give a task to the next free worker."""
@@ -271,15 +275,6 @@ class Pool(Engine):
     def check(self) -> None:
         """Start the workers, if that is to do; lost ones are told by the tasks that they had."""
         _ = self._pool.active
-
-    def __exit__(self, *fault: object) -> None:
-        if "_pool" not in vars(self):  # none was asked for
-            return
-        if fault[0] is None:
-            self._pool.close()
-        else:  # interrupted, or the run itself failed: what is under way is of no use
-            self._pool.stop()
-        self._pool.join()
 
 
 def begin(memory_mb: int, loud: bool) -> None:
@@ -312,6 +307,20 @@ class _Plain(logging.Formatter):
         return "\n".join(visible(line) for line in lines)
 
 
+def _hush(kind: type[BaseException], fault: BaseException, trace: TracebackType | None) -> None:
+    """Keep the process that workers are forked from quiet.
+
+    A worker that is just starting when the run ends finds what it was to share with it gone, which
+    Python would tell in a trace; whoever stopped the run has no use for that.
+    """
+    if not issubclass(kind, OSError | EOFError):
+        sys.__excepthook__(kind, fault, trace)
+
+
+if any("multiprocessing.forkserver" in word for word in sys.orig_argv):
+    sys.excepthook = _hush
+
+
 def _ending(code: int | None) -> str:
     names = {one.value: one.name for one in signal.Signals}
     return f"signal {names.get(-code, -code)}" if code and code < 0 else f"exit code {code}"
@@ -327,6 +336,7 @@ class Cluster(Engine):
     quiet_s = 5.0
 
     def __init__(self, address: str, seconds_each: float = SECONDS_EACH) -> None:
+        super().__init__()
         self.address = address
         self._seconds = seconds_each
         try:
@@ -349,6 +359,7 @@ class Cluster(Engine):
         if not self._client.nthreads():
             _LOG.warning("%s has no workers yet", address)
         self._executor = self._client.get_executor(pure=False)
+        self.callback(self._leave)
 
     @property
     def room(self) -> int:  # type: ignore[override]  # it grows with the workers
@@ -384,7 +395,7 @@ class Cluster(Engine):
                 code=NETWORK,
             ) from fault
 
-    def __exit__(self, *fault: object) -> None:
+    def _leave(self) -> None:
         with suppress(OSError, RuntimeError):  # whoever does not answer cannot be told
             self._client.close(timeout=_LEAVE_S)
 

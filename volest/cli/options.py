@@ -150,7 +150,6 @@ _HELP_ALL = click.Option(
 )
 
 
-MOST_ROWS = 200  # a longer table is not read but searched: results.csv does that better
 Function = TypeVar("Function", bound=Callable[..., Any])
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:[a-zA-Z]+|%)")
 _WITH_COMMA = re.compile(r"([+-]?\d+),(\d+)")
@@ -368,7 +367,6 @@ def request_of(
         out_sheet=isinstance(out, Path) and not no_sheet and cluster is None,
         limits=Limits(workers=workers, memory_mb=memory_mb, seconds_each=seconds),
         cluster=cluster,
-        most_held=None if out is None else MOST_ROWS,
         size_scan=size_scan,
         here=size_scan is not None,
     )

@@ -2,24 +2,15 @@
 
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO, TypeVar
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from volest.cli.console import (
-    STREAM,
-    columns,
-    deliver,
-    progress,
-    say,
-    stoppable,
-    takes_styles,
-)
+from volest.cli.console import STREAM, columns, deliver, progress, say, stoppable, takes_styles
 from volest.cli.options import (
     BASE_HELP,
     Command,
@@ -40,13 +31,13 @@ from volest.settings import NAMED, clock_time, digits_for, fits, parse_taken, pa
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
     from volest.batch.find import Place
     from volest.result import Result
-    from volest.run import Planner, Report, Request, Target
-    from volest.settings import Settings, Taken
+    from volest.run import Planner, Request, Run, Target
+    from volest.settings import Taken
 
+MOST_ROWS = 200  # with --out: a longer table is not read but searched, in results.csv
 KINDS = (".html", ".htm")  # what a browser opens
-Word = TypeVar("Word")
-_PATTERNS = ("materials", "kinds", "taken", "ages")
-_DAY = ("share", "at_most", "start", *_PATTERNS)
+_DAY = ("share", "at_most", "start", "materials", "kinds", "taken", "ages")
+_PATTERNS = ("stones_for", "materials", "kinds", "taken", "ages")  # what may be said by them
 _HELP = f"""Read scans (STL, PLY) and say how much stone each impression takes.
 
 A PATH is a scan, - for one on the input, a folder or an address (store://folder); folders are
@@ -83,11 +74,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 )
 @planning
 @click.option(
-    "--age",
-    "ages",
-    multiple=True,
-    metavar="[PATTERN=]MIN",
-    help="The same in minutes since then.",
+    "--age", "ages", multiple=True, metavar="[PATTERN=]MIN", help="The same in minutes since then."
 )
 @click.option(
     "--start",
@@ -125,6 +112,8 @@ def size_command(
 ) -> None:
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
     from volest.batch.find import find, follow
+    from volest.report.record import as_line
+    from volest.result import one_by_one
     from volest.run import run
 
     put_out: list[str] = []  # what goes to the output, so that the table may not
@@ -133,19 +122,17 @@ def size_command(
         return None if name is None else put_out.append if name == STREAM else Path(name)
 
     day = {name: options.pop(name) for name in _DAY}
-    by_name: dict[str, Sequence[str]] = {name: day[name] for name in _PATTERNS}
     request, found = request_of(size_scan=ctx.obj, **options), find(paths)
     request = replace(
         request,
-        share=_planner(**day),
+        share=_planner(day),
         found=found if dry else follow(found),
         json=target(json_file),
         csv=target(csv_file),
         sheet=None if sheet_file is None else Path(sheet_file),
     )
     found = request.found
-    stones = [f"{names}={stone}" for names, stone in request.settings.stones_for]
-    _check_patterns({"stones_for": stones, **by_name}, request, quiet=quiet)
+    _check_patterns(ctx.params, request, quiet=quiet)
     streams = (json_file, csv_file).count(STREAM) + json_lines
     files = _checked_files(request, streams)
     for line in (*found.doubts, *_other_labs(found.scans, request.settings.lab_file)):
@@ -157,12 +144,20 @@ def size_command(
     lines = request.out is not None and not quiet
     request = request.drawn(None if quiet else say)
     with progress(len(found.scans), shown=bar, lines=lines) as advance:
-        report = run(request, partial(_in_lines, advance) if json_lines else advance)
-    for line in _booked(report.results or (), options.get("journal_file")):
+
+        def put_line(result: "Result") -> None:
+            for one in one_by_one([result]):
+                click.echo(as_line(one))
+            advance(result)
+
+        report = run(request, put_line if json_lines else advance)
+    is_long = request.out is not None and len(found.scans) > MOST_ROWS
+    results = () if is_long else report.results
+    for line in _booked(results, options.get("journal_file")):
         say(line)
     if not (quiet and streams):
         stream = sys.stderr if streams else sys.stdout
-        _show_table(report, request.settings, stream=stream, quiet=quiet)
+        _show_table(report, results, stream=stream, quiet=quiet)
     for text in put_out:
         deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
@@ -205,22 +200,12 @@ def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
     return [f"{other} is not in force: {in_force} holds for all scans" for other in sorted(others)]
 
 
-def _in_lines(advance: "Callable[[Result], None]", result: "Result") -> None:
-    """Put a result out as soon as it is there, and let the bar go on."""
-    from volest.report.record import as_line
-    from volest.result import one_by_one
-
-    for one in one_by_one([result]):
-        click.echo(as_line(one))
-    advance(result)
-
-
-def _code(report: "Report", *, quiet: bool) -> int:
+def _code(report: "Run", *, quiet: bool) -> int:
     """Tell what was written, or why not all was done; give the exit code."""
-    if report.damaged:
-        from volest.report.table import damaged_line  # keeps --help quick
+    from volest.report.table import damaged_line  # keeps --help quick
 
-        say(damaged_line(report.damaged))
+    if report.kept.damaged:
+        say(damaged_line(report.kept.damaged))
     if report.failed is not None:  # only now: it must not cost the work
         raise report.failed
     if not quiet and report.reused:
@@ -228,52 +213,44 @@ def _code(report: "Report", *, quiet: bool) -> int:
     for name in () if quiet else report.written:
         say(f"wrote {name}")
     if report.stopped:
-        say(f"{report.done} of {report.scans} scans were done")
+        say(f"{report.done} of {len(report.found.scans)} scans were done")
         raise click.Abort
     return report.exit_code
 
 
-def _planner(
-    *,
-    share: bool,
-    at_most: int | None,
-    start: str | None,
-    materials: Sequence[str],
-    kinds: Sequence[str],
-    taken: Sequence[str],
-    ages: Sequence[str],
-) -> "Planner | None":
+def _planner(day: Mapping[str, Any]) -> "Planner | None":
     """Refuse materials, kinds and times that mean nothing before any scan is read."""
-    if at_most is not None and not share:
+    if day["at_most"] is not None and not day["share"]:
         raise UsageError("--at-most without --share", needed="--share", remedy="add it")
-    taken = [*taken, *(f"{age} min" for age in ages)]
-    if not (share or materials or kinds or taken or start):
+    if not any(day.values()):
         return None
     from volest.run import Planner
     from volest.stone.reference import check_kind, pour_window
     from volest.stone.shared import this_minute
 
-    now = this_minute()
+    now, start, taken = this_minute(), day["start"], [*day["taken"]]
+    taken += [f"{age} min" for age in day["ages"]]
     begins = None if start is None else clock_time(start, now)
     if start is not None and begins is None:
         raise UsageError(f"start {start!r}", needed="a time", remedy="write for example 14:00")
     usual = click.get_current_context().lookup_default("taken")
     habits = () if is_from_file("taken") else usual or ()
-    times = [_when(text, now, begins or now) for text in taken]
-    times.sort(key=lambda said: bool(said.pattern))
+    times = [_when(text, now, begins or now) for text in sorted(taken, key=_has_pattern)]
+    for check, name in ((pour_window, "materials"), (check_kind, "kinds")):
+        for text in day[name]:
+            check(pattern_and_word(text)[1])
     return Planner(
-        at_most=at_most if share else 1,
-        windows=tuple(_by_pattern(materials, pour_window)),
-        kinds=tuple(_by_pattern(kinds, check_kind)),
+        at_most=day["at_most"] if day["share"] else 1,
+        materials=sorted(day["materials"], key=_has_pattern),
+        kinds=sorted(day["kinds"], key=_has_pattern),
         taken=(*map(parse_taken, habits), *times),
         start=begins,
     )
 
 
-def _by_pattern(texts: Sequence[str], read: Callable[[str], Word]) -> list[tuple[str, Word]]:
-    """Read words; a pattern is meant for its scans, whatever all others have."""
-    said = [(pattern, read(word)) for pattern, word in map(pattern_and_word, texts)]
-    return sorted(said, key=lambda pair: bool(pair[0]))
+def _has_pattern(text: str) -> bool:
+    """Say what holds later: a pattern is meant for its scans, whatever all others have."""
+    return bool(pattern_and_word(text)[0])
 
 
 def _when(text: str, now: datetime, start: datetime) -> "Taken":
@@ -292,14 +269,11 @@ def _when(text: str, now: datetime, start: datetime) -> "Taken":
     return taken
 
 
-def _check_patterns(
-    by_name: Mapping[str, Sequence[str]], request: "Request", *, quiet: bool
-) -> None:
+def _check_patterns(params: Mapping[str, Any], request: "Request", *, quiet: bool) -> None:
     """Refuse patterns that fit no scan; tell those of a lab's file, which is for all days."""
     scans = [str(scan) for scan in request.found.scans]
-    patterns = [(name, digits_for(said)) for name, texts in by_name.items() for said in texts]
-    for name, said in patterns:
-        pattern, _ = pattern_and_word(said)
+    for name, said in [(one, text) for one in _PATTERNS for text in params[one]]:
+        pattern, _ = pattern_and_word(digits_for(said))
         if any(fits(pattern, scan) for scan in scans):
             continue
         if not is_from_file(name):
@@ -348,27 +322,24 @@ def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     if isinstance(out, Path) and (out / KEPT).is_dir():  # asking must not make the folder
         with OutFolder(out, request.settings) as folder:
             kept = {scan for scan in scans if folder.known(scan) is not None}
-    told: list[tuple[str, Place]] = [
-        ("unchanged" if scan in kept else "to be sized", scan) for scan in scans
-    ]
+    told = [("unchanged" if scan in kept else "to be sized", scan) for scan in scans]
     told += [("to be written", file) for file in files]
-    if out is not None:
-        told.append(("to be written into", out))
+    told += [] if out is None else [("to be written into", out)]
     click.echo(made_with(request.settings))
     for what, where in told:
         click.echo(f"  {what:<18}  {visible(str(where))}")
     click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
 
 
-def _show_table(report: "Report", settings: "Settings", *, stream: TextIO, quiet: bool) -> None:
+def _show_table(report: "Run", results: "Sequence[Result]", *, stream: TextIO, quiet: bool) -> None:
     from volest.report.table import table_text, tally_of
 
-    if report.results is None:
+    if report.outcomes and not results:  # a table would be too long
         click.echo(tally_of(report.outcomes, report.done), file=stream)
         return
     text = table_text(
-        report.results,
-        settings,
+        results,
+        report.request.settings,
         plan=report.plan,
         width=columns(stream),
         styled=takes_styles(stream),

@@ -3,7 +3,6 @@
 import shutil
 import threading
 import webbrowser
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,10 +21,9 @@ from volest.cli.options import (
 from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.desk.day import Day
     from volest.report.table import Row
     from volest.result import Result
-    from volest.run import Desk
+    from volest.run import Run, Tell
 
 _WATCH = f"""Size each scan that arrives in a folder, and keep tables and sheet up to date.
 
@@ -59,20 +57,17 @@ _NARROWEST = 20  # cells; a window that says it has less is not believed
 @stoppable()
 def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options: Any) -> None:
     """Watch a folder; the words for a person stand in `_WATCH`."""
-    from volest.batch.find import passed_over
-    from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes  # same
+    from volest.batch.find import Arrivals, wakes
     from volest.report.table import made_with, tally  # same
-    from volest.run import opened  # same
+    from volest.run import Run  # same
 
     request = request_of(size_scan=ctx.obj, **options)
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} to be watched, a file", needed="a folder", remedy="name it")
     arrivals = Arrivals(folder)
-    # They are told late: what is on its way gets another name when it is whole.
-    others = Arrivals(folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
-    request = replace(request.drawn(None if quiet else say), most_held=0)
-    with opened(request) as day:
-        desk = _told_of(day, folder, quiet=quiet)
+    request = request.drawn(None if quiet else say)
+    with Run(request, folder, say=say) as day:
+        day.tell = None if quiet else _teller(day)
         try:
             with request.engine(_FROM_A_POOL) as engine:
                 engine.check()  # workers start now, and not when the first scan waits
@@ -82,21 +77,22 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
                 if not folder.exists():
                     say(f"{folder} is not there yet; it is waited for")
                 for _ in wakes(folder, threading.Event(), lambda: arrivals.busy):
-                    for scan in desk.take(arrivals.look(), others.look(), engine):
+                    for scan in day.take(*arrivals.look(), engine):
                         arrivals.later(scan)
-                    desk.write()
+                    day.update()
         except KeyboardInterrupt:
-            desk.end()
+            day.update()
+            if day.failed is not None:
+                raise day.failed from None
             if not quiet:
-                click.echo(tally(list(day.results(desk.found))))
+                click.echo(tally(day.results))
         except UsageError:
-            desk.write()
+            day.update()
             raise
 
 
-def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
-    """Make the day that tells in the terminal what arrives."""
-    from volest.desk.day import Day
+def _teller(day: "Run") -> "Tell":
+    """Make what tells in the terminal of each scan that is sized."""
     from volest.report.table import rows
     from volest.result import one_by_one
 
@@ -104,16 +100,15 @@ def _told_of(day: "Desk", folder: Path, *, quiet: bool) -> "Day":
     settings = day.request.settings
 
     def tell(result: "Result") -> None:
-        for one in () if quiet else one_by_one([result]):
-            (row,) = rows([one], [visible(told.called(Path(one.name)))], settings.base)
+        for one in one_by_one([result]):
+            (row,) = rows([one], [visible(day.called(Path(one.name)))], settings.base)
             before, reason = last.get(one.name, (None, None))
             if row.refused and reason == one.reason:  # tried in vain once more
                 continue
             last[one.name] = "refused" if row.refused else f"{row.volume} mL", one.reason
             click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
 
-    told = Day(run=day, folder=folder, say=say, tell=tell)
-    return told
+    return tell
 
 
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
@@ -219,7 +214,7 @@ def desk_command(
             needed="a folder of this computer: the page shows what lies there",
             remedy="leave it out",
         )
-    request = replace(request.drawn(say), most_held=0)
+    request = request.drawn(say)
     with bound(port, network=network) as sock:
         try:
             folder.mkdir(exist_ok=True)

@@ -18,18 +18,16 @@ from typing import Any
 
 import numpy as np
 
-from volest.batch.find import content_of, natural_key, noted, passed_over
+from volest.batch.find import Arrivals, content_of, natural_key, noted, wakes
 from volest.batch.store import KEPT
-from volest.batch.watch import EMPTY_SETTLE_S, Arrivals, wakes
 from volest.batch.workers import Engine
-from volest.desk.day import Day
 from volest.errors import ScanError, UsageError
 from volest.journal import FIRST, Case, Journal, entry_of, now
 from volest.notes import dial_in_words
 from volest.report.guide import advice
 from volest.report.table import amounts_in_words, before_water, made_with, rows, visible
 from volest.result import Result, one_by_one
-from volest.run import Planner, Request, opened
+from volest.run import Planner, Request, Run
 from volest.scan import decision
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
@@ -97,7 +95,7 @@ class OpenDay:
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
-        self._day: Day  # of what was sized, as long as it is open
+        self._run: Run  # as long as it is open
         self._lock = threading.RLock()  # around what follows; never held while a scan is measured
         self.revision = 0  # how often something changed
         self._results: dict[Path, list[Result]] = {}
@@ -131,11 +129,10 @@ class OpenDay:
             with Journal(self._journal_file, new=False) as journal:
                 self._booked = _booked_in(journal)
         with (
-            opened(self.request) as run,
+            Run(self.request, self.folder, say=self._hear, tell=self._tell) as self._run,
             self.request.engine(_MANY) as engine,
             ThreadPoolExecutor(2, "day") as threads,
         ):
-            self._day = Day(run=run, folder=self.folder, say=self._hear, tell=self._tell)
             work, looking = threads.submit(self._work, engine), threads.submit(self._look)
             try:
                 yield work
@@ -147,11 +144,9 @@ class OpenDay:
 
     def _look(self) -> None:
         arrivals = self._arrivals
-        # They are told late: what is on its way gets another name when it is whole.
-        others = Arrivals(self.folder, find=passed_over, settle_s=EMPTY_SETTLE_S)
         minute = this_minute()
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
-            ready, rest = arrivals.look(), others.look()
+            ready, rest = arrivals.look()
             with self._lock:
                 before, self._gone = self._gone, {s for s in self._results if not s.exists()}
             minute, planned = this_minute(), minute
@@ -182,8 +177,8 @@ class OpenDay:
                 self._plan()
                 planned_s = time.monotonic()
             if not self._waiting and not self._wake.is_set():
-                self._day.write()
-        self._day.write()
+                self._run.update()
+        self._run.update()
 
     def _take(self, engine: Engine) -> None:
         """Size a few of those that wait: a line that was just saved must not wait for all."""
@@ -192,9 +187,9 @@ class OpenDay:
             others, self._others = self._others, []
             # Before they are measured: what is saved meanwhile makes these outdated, not new.
             self._versions.update((scan, version_of(scan)) for scan in some)
-        for scan in self._day.take(list(some), others, engine):
+        for scan in self._run.take(list(some), others, engine):
             self._arrivals.later(scan)
-        found = self._day.found
+        found = self._run.found
         with self._lock:
             self._twins = found.twins
             for gone in self._results.keys() - set(found.scans):
@@ -262,7 +257,7 @@ class OpenDay:
         return sheet_text(waiting, cards, settings, plan, begun=bool(mix_id), at=at)
 
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
-        return read_card(self._day.run.kept.card(one.scan), one.cavity)
+        return read_card(self._run.kept.card(one.scan), one.cavity)
 
     def _changed(self) -> None:
         with self._lock:
@@ -298,7 +293,7 @@ class OpenDay:
                     }
                     for one, line in zip(results, rows(results, names, settings.base), strict=True)
                 ],
-                "waiting": [visible(self._day.called(scan)) for scan in waiting],
+                "waiting": [visible(self._run.called(scan)) for scan in waiting],
                 "mixes": [*map(self._with_booking, self._held), *self._mixes],
                 "at_most": self._at_most,
                 "materials": list(WINDOWS),
@@ -338,16 +333,16 @@ class OpenDay:
         }
 
     def _called(self, one: Result) -> str:
-        return self._day.called(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
+        return self._run.called(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
 
     def _key(self, one: Result) -> tuple[str, int, str]:
         """Tell an impression that was poured from any other, also from one of the same name."""
         scan = Path(one.scan)
         content, _, _ = self._versions.get(scan, _HIDDEN).partition("-")
-        return visible(self._day.called(scan)), one.cavity, content
+        return visible(self._run.called(scan)), one.cavity, content
 
     def _id(self, one: Result) -> str:
-        name = self._day.called(Path(one.scan)).encode("utf-8", "surrogateescape")
+        name = self._run.called(Path(one.scan)).encode("utf-8", "surrogateescape")
         return f"{hashlib.sha256(name).hexdigest()[:16]}-{one.cavity}"
 
     def _found(self, one_id: str) -> Result:
