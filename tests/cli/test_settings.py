@@ -325,8 +325,7 @@ def test_pictures_are_mixed_as_the_lab_mixes(
 ) -> None:
     drawn = []
 
-    def picture_of(sized: Sized, cavity: object) -> None:
-        del cavity
+    def picture_of(sized: Sized, *_: object) -> None:
         assert sized.mix is not None
         drawn.append(sized.mix)
 

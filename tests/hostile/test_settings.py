@@ -4,6 +4,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from tests.hostile.calling import BOWL, NOBODY, call, snapshot
 from tests.marks import slow
 from volest import journal as journals
 from volest.errors import LabError, ScanError, UsageError, VolestError
+from volest.journal import COLUMNS, VERSION, Delivery, checksum
 from volest.scan.decision import Decision, decision_path, read_decision, write_decision
 from volest.settings import parse_base
 from volest.stone.lab_file import check_lab, read_lab_and_habits
@@ -224,6 +226,7 @@ FIELDS = (
     "way",
     "booked",
 )
+DELIVERED = [field.name for field in fields(Delivery)]
 
 
 @pytest.mark.parametrize("field", FIELDS)
@@ -237,15 +240,20 @@ def test_a_journal_that_somebody_wrote_into_is_told(
     good = {"stone": "'type-4'", "way": "'hand'", "booked": "'2031-05-04T09:30:00+00:00'"}
     good |= {"volume_ml": "50.0", "powder_g": "103.0", "water_ml": "20.6", "mix_ml": "57.92"}
     good |= {"left_g": "9.0", "left_ml": "4.22", "lot": "'7'", "mark": "'K'", "scan": "'b.stl'"}
-    columns = ", ".join(good)  # of version 1
+    good |= {"number": "1", "volume_u_ml": "0.0", field: value}
     base = sqlite3.connect(tmp_path / "j.db")
-    base.execute(f"CREATE TABLE pours (number INTEGER PRIMARY KEY, {columns})")
-    row = ", ".join((good | {field: value}).values())
-    base.execute(f"INSERT INTO pours ({columns}) VALUES ({row})")  # noqa: S608  # own words
-    base.execute("PRAGMA user_version = 1")
+    # One who takes no care of the types, but of the checksum.
+    row = base.execute("SELECT " + ", ".join(good.get(name, "NULL") for name in COLUMNS)).fetchone()
+    for table, columns in (("pours", COLUMNS), ("deliveries", DELIVERED)):
+        base.execute(f"CREATE TABLE {table} ({', '.join(columns)}, checksum)")
+    marks = ", ".join("?" * (len(row) + 1))
+    base.execute(f"INSERT INTO pours VALUES ({marks})", (*row, checksum(*row)))  # noqa: S608  # own words
+    base.execute(f"PRAGMA user_version = {VERSION}")
     base.commit()
     base.close()
-    fine = field == "stone" and value == "'x'"
+    fine = (field, value) == ("stone", "'x'") or (
+        field in {"left_g", "left_ml"} and value in {"-1.0", "0.0"}  # it was short, or all poured
+    )
     words = ("mix", "50") if command == "mix" else ("log",)
     said = call(*words, "--journal", "j.db", folder=tmp_path)
     assert said.code == 0, said
