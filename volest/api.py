@@ -7,7 +7,7 @@ import math
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from difflib import get_close_matches
 from numbers import Real
 from pathlib import Path, PurePath
@@ -338,8 +338,9 @@ def _near(given: object, called: str, settings: Settings) -> Iterator[Path | Sca
         yield scan_from(given, name=called, unit=settings.unit)
         return
     place = place_of(given)
-    if isinstance(place, Path) and place.is_file():
-        bring_decisions([place], [place])
+    with suppress(OSError):  # a name that no file can have: reading it refuses it
+        if isinstance(place, Path) and place.is_file():
+            bring_decisions([place], [place])
     with at_hand(place) as near:
         yield near
 

@@ -5,15 +5,13 @@ import os
 import numpy as np
 
 from volest.api import measure
-from volest.cavity.columns import Grid
-from volest.cavity.void import neighbours
 from volest.scan.compiling import SWITCH, compiled_mark
 from volest.scan.stl import RECORD
 from volest.system import give_way
 
 
 def compile_loops() -> None:
-    """Call all compiled loops, nearly all by measuring a bowl, and leave a mark."""
+    """Call all compiled loops by measuring a bowl, and leave a mark."""
     mark = compiled_mark()
     if mark is None:
         return
@@ -28,8 +26,6 @@ def compile_loops() -> None:
     records = np.zeros(len(triangles), RECORD)
     records["corners"] = triangles
     measure(bytes(80) + np.uint32(len(triangles)).tobytes() + records.tobytes())
-    grid = Grid(pitch_mm=1.0, low_mm=(0.0, 0.0), shape=(1, 2))
-    neighbours(grid, np.arange(2), np.zeros(2), np.ones(2))
     mark.parent.mkdir(parents=True, exist_ok=True)
     mark.touch()
 

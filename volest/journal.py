@@ -283,6 +283,8 @@ class Journal:
         is_writable = all(os.access(one, os.W_OK) for one in (path, path.parent))
         self.path, self._is_copy = path, copied or not (new or is_writable)
         with ExitStack() as opening, self._telling():
+            if path.is_file() and not (_head(path) == _MAGIC or (new and not _head(path))):
+                raise sqlite3.DatabaseError("file is not a database")  # SQLite fills a tiny one
             opened = path
             if self._is_copy:
                 opened = _copied(path, Path(opening.enter_context(_scratch())))
@@ -290,9 +292,7 @@ class Journal:
             self._base = opening.enter_context(closing(base))
             # Text that is damaged is read as well as it can be; its row's checksum tells.
             base.text_factory = lambda raw: raw.decode(errors="replace")
-            version = self._prepare()
-            if version not in (0, VERSION):
-                raise _fault_of(path, f"version {version}", "use the volest that wrote it")
+            self._prepare()
             self._close = opening.pop_all().close
 
     def __enter__(self) -> Self:
@@ -317,7 +317,7 @@ class Journal:
                 raise UsageError(
                     f"pour{'s' * (len(twins) > 1)} {told} booked for {what}",
                     needed="each pour booked once",
-                    remedy="if it was poured once more, book it by 'volest log' with --again",
+                    remedy="if it was poured once more, add --again to 'volest log'",
                     code="journal-again",
                 )
             return self._add(entry)
@@ -430,11 +430,12 @@ class Journal:
                 copy.execute(words)  # told if others have it; a copy would wait for ever
             self._base.backup(copy)
 
-    def _prepare(self) -> int:
-        """Make tables where the file is empty, and give the version that it had, 0 for none."""
+    def _prepare(self) -> None:
+        """Make tables where the file is empty; what is not ours, or not of our version, stays."""
         self._base.execute("PRAGMA trusted_schema = OFF")
-        if not self._is_ours():  # another program's data base must stay as it is
-            raise sqlite3.DatabaseError("another program's data base")
+        version = self._own_version()
+        if version not in (0, VERSION):
+            raise _fault_of(self.path, f"version {version}", "use the volest that wrote it")
         self._base.execute("PRAGMA journal_mode = DELETE")
         self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
         self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
@@ -442,17 +443,18 @@ class Journal:
         for statement in _MADE if version == 0 else ():
             self._base.execute(statement)
         self._base.execute("COMMIT")
-        return int(version)
 
-    def _is_ours(self) -> bool:
-        """Say whether the file is ours, or holds nothing yet; nothing is changed by asking."""
+    def _own_version(self) -> int:
+        """Give the version of a file that is ours, 0 where it holds nothing; nothing changes."""
         self._base.execute("BEGIN")  # so that both answers are of one moment
         (version,) = self._base.execute("PRAGMA user_version").fetchone()
         held = self._base.execute("SELECT name, rootpage FROM sqlite_master").fetchall()
         self._base.execute("COMMIT")
         # Views, triggers and virtual tables have no root page, and could do anything when read.
         plain = all(rootpage > 0 for _, rootpage in held)
-        return version >= 0 and plain and ("pours" in dict(held) if version else not held)
+        if version < 0 or not plain or ("pours" not in dict(held) if version else held):
+            raise sqlite3.DatabaseError("another program's data base")
+        return int(version)
 
     def _change(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Carry one statement out; outside a transaction, no end of the process undoes it then."""
@@ -526,6 +528,11 @@ class Journal:
             self._change(query, (*said.values(), number))
 
 
+def _head(path: Path) -> bytes:
+    with path.open("rb") as stream:
+        return stream.read(len(_MAGIC))
+
+
 def _copied(path: Path, folder: Path) -> Path:
     """Copy a data base and what was not yet put into it, both of one moment."""
 
@@ -533,9 +540,6 @@ def _copied(path: Path, folder: Path) -> Path:
         at = [(file, file.stat()) for file in files if file.exists()]
         return [(file, one.st_size, one.st_mtime_ns) for file, one in at]
 
-    with path.open("rb") as stream:
-        if not _MAGIC.startswith(stream.read(len(_MAGIC))):  # a scan may be large
-            raise sqlite3.DatabaseError("file is not a database")
     files = [path, *(Path(f"{path}{end}") for end in ("-wal", "-journal"))]
     for _ in range(_COPIES):
         before = states()

@@ -23,6 +23,7 @@ from volest.report.record import csv_pieces, text_in_pieces
 from volest.report.table import damaged_line
 from volest.result import REFUSED, Result, one_by_one
 from volest.scan.decision import Told, decision_path, read_told
+from volest.scan.packed import holder
 from volest.settings import Settings, Taken, fits, pattern_and_word
 from volest.stone.reference import kind_of, pour_window
 from volest.stone.shared import Impression, Plan, plan_mixes, this_minute
@@ -206,6 +207,7 @@ class Run(ExitStack):
         self.failed: UsageError | None = None  # why not all is kept or written, the first time
         self.stopped = False  # by a person; the files hold what was done
         self._twins = Twins()
+        self._unread = dict.fromkeys(request.found.unread)  # also what is away for a while
         self._stale = False  # there is more than was written
         self._damaged = 0  # kept files of which that was told
 
@@ -236,22 +238,22 @@ class Run(ExitStack):
         scans = {*self.found.scans, *ready}
         for scan in ready:
             here = self._twins.take(scan)
-            for other in [one for one in here if one != scan and not one.exists()]:
+            for other in [one for one in here if one != scan and not holder(one).exists()]:
                 here.remove(other)
                 del self._twins[other]
                 scans.discard(other)
                 lines.append(f"{self.called(other)} is {self.called(scan)} now")
             lines += Found(twins=[here]).doubts if len(here) > 1 else []
-        unread = dict.fromkeys([*self.found.unread, *others])
+        self._unread |= dict.fromkeys(others)
         self.found = Found(
             scans=sorted(scans, key=natural_key),
-            unread=[other for other in unread if other.exists()],
+            unread=[other for other in self._unread if other.exists()],
             twins=self._twins.groups(),
         )
         for line in [*lines, *Found(unread=others).told]:
             self.say(line)
         self.size(ready, engine)
-        made = [(scan, self.kept.result(scan)) for scan in ready if scan.exists()]
+        made = [(scan, self.kept.result(scan)) for scan in ready if holder(scan).exists()]
         return [scan for scan, one in made if one is not None and one.code == "unreadable"]
 
     def called(self, scan: Path) -> str:

@@ -293,7 +293,7 @@ class Setting:
         else:
             is_text = isinstance(value, str)
             is_meant = is_text and value in (self.choices or [value])
-            needed = f"one of {', '.join(self.choices)}" if is_text else "a text in quotes"
+            needed = f"one of {', '.join(self.choices)}" if self.choices else "a text in quotes"
         return None if is_meant else needed
 
 

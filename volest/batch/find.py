@@ -218,7 +218,8 @@ def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     files = set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
     for path in places:
         if path not in tops and not has_decision(path):
-            files |= set(path.parent.glob(f"*{SUFFIX}"))
+            with suppress(OSError):  # a name that no file can have
+                files |= set(path.parent.glob(f"*{SUFFIX}"))
     scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in files - own}
     return sorted((file for file, of in scans_of.items() if not of.exists()), key=natural_key)
 

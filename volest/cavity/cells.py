@@ -128,7 +128,7 @@ def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
     >>> divided(heights, np.array([[1, 0, 0, 0, 2]]), np.ones((1, 5), dtype=bool))
     array([[1, 1, 1, 2, 2]])
     """
-    names = np.pad(np.where(mask, markers, 0), 1)
+    names = np.pad(np.where(mask, markers, 0).astype(np.int64), 1)
     free = np.pad(mask, 1) & (names == 0)
     starts = np.flatnonzero((names > 0) & grown(free))
     flat = [each.ravel() for each in (np.pad(heights_mm, 1), free, names, starts)]

@@ -318,7 +318,7 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
         land = land_mm / pitch_mm
         bare = held + np.clip(land - off + 0.5, 0.0, 1.0).sum()
         whole = hull.volume + hull.area * land + math.pi * land**2  # Steiner; in plane its measures
-        areas.append((land_mm, float(bare * pitch_mm**2), float(whole * pitch_mm**2)))
+        areas.append((land_mm, float(bare * pitch_mm**2), float(max(bare, whole) * pitch_mm**2)))
     return tuple(areas)
 
 

@@ -211,7 +211,7 @@ def _from_input() -> Path:
     ctx.call_on_close(kept.cleanup)
     path = Path(kept.name) / ("input.ply" if scan.startswith(b"ply") else "input.stl")
     path.write_bytes(scan)
-    ctx.meta[_INPUT] = path
+    ctx.meta.setdefault(_INPUT, path)  # the first place that is named counts
     return path
 
 

@@ -157,7 +157,7 @@ def size_command(
         say(line)
     if not (quiet and streams):
         stream = sys.stderr if streams else sys.stdout
-        _show_table(report, results, stream=stream, quiet=quiet)
+        _show_table(report, results, stream=stream, quiet=quiet, is_long=is_long)
     for text in put_out:
         deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
@@ -331,10 +331,12 @@ def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
 
 
-def _show_table(report: "Run", results: "Sequence[Result]", *, stream: TextIO, quiet: bool) -> None:
+def _show_table(
+    report: "Run", results: "Sequence[Result]", *, stream: TextIO, quiet: bool, is_long: bool
+) -> None:
     from volest.report.table import table_text, tally_of
 
-    if report.outcomes and not results:  # a table would be too long
+    if is_long:
         click.echo(tally_of(report.outcomes, report.done), file=stream)
         return
     text = table_text(

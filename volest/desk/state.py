@@ -29,6 +29,7 @@ from volest.report.table import amounts_in_words, before_water, made_with, rows,
 from volest.result import Result, one_by_one
 from volest.run import Planner, Request, Run
 from volest.scan import decision
+from volest.scan.packed import holder
 from volest.settings import FARTHEST_MM, LEAST_NORMAL
 from volest.stone import words
 from volest.stone.mix import powder_in_words, water_in_words
@@ -111,8 +112,9 @@ class OpenDay:
         self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
         self._editors: dict[tuple[Path, int], tuple[str, BaseLineEditor]] = {}
-        # Of a scan and what is saved beside it, and of the journal.
+        # Of a scan and what is saved beside it.
         self._in_hand: defaultdict[Path, threading.Lock] = defaultdict(threading.Lock)
+        self._booking = threading.Lock()  # of the journal; no tick is taken back meanwhile
         self._wake = threading.Event()  # there is something to do
         self._stop = threading.Event()
         self._arrivals = Arrivals(folder)
@@ -122,17 +124,17 @@ class OpenDay:
     @contextmanager
     def open(self) -> Iterator["Future[None]"]:
         """Size what is there and what arrives; the future ends when the run does."""
-        for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when the desk was killed
-            part.unlink(missing_ok=True)
-        self._held = self._read_held()
-        if self._journal_file is not None and self._journal_file.is_file():
-            with Journal(self._journal_file, new=False) as journal:
-                self._booked = _booked_in(journal)
         with (
             Run(self.request, self.folder, say=self._hear, tell=self._tell) as self._run,
             self.request.engine(_MANY) as engine,
             ThreadPoolExecutor(2, "day") as threads,
         ):
+            for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when it was killed
+                part.unlink(missing_ok=True)
+            self._held = self._read_held()
+            if self._journal_file is not None and self._journal_file.is_file():
+                with Journal(self._journal_file, new=False) as journal:
+                    self._booked = _booked_in(journal)
             work, looking = threads.submit(self._work, engine), threads.submit(self._look)
             try:
                 yield work
@@ -148,7 +150,8 @@ class OpenDay:
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
             ready, rest = arrivals.look()
             with self._lock:
-                before, self._gone = self._gone, {s for s in self._results if not s.exists()}
+                before = self._gone
+                self._gone = {scan for scan in self._results if not holder(scan).exists()}
             minute, planned = this_minute(), minute
             if ready or rest or self._gone != before or (self._results and minute != planned):
                 self._call_for(ready, rest)  # a plan begins now: start times go on
@@ -378,7 +381,9 @@ class OpenDay:
         """
         one = self._found(one_id)
         scan = Path(one.scan)
-        with self._in_hand[scan]:
+        with self._lock:  # threads at once would make two
+            in_hand = self._in_hand[scan]
+        with in_hand:
             if version_of(scan) != version:
                 found = "the scan, or the line that is saved for it, changed meanwhile"
                 raise OutdatedError(found, self._newer(one_id))
@@ -565,7 +570,7 @@ class OpenDay:
 
     def _mark(self, mix_id: str, what: str, is_so: bool) -> None:
         """Hold a mix for as long as it is begun or poured; one that is poured was begun."""
-        with self._lock:
+        with self._booking, self._lock:
             held = {mix["id"]: mix for mix in self._held}
             planned = {mix["id"]: mix for mix in self._mixes}
             mix = held.get(mix_id) or planned.get(mix_id)
@@ -610,19 +615,20 @@ class OpenDay:
         self, mix_id: str, *, new: bool
     ) -> Iterator[tuple[dict[str, Any], str, Journal]]:
         """Give a poured mix, its fingerprint and the journal; what is booked is read anew."""
-        mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
-        if mix is None:
-            raise OutdatedError("a mix that is not ticked as poured")
-        if self._journal_file is None:
-            raise UsageError(
-                "no journal",
-                needed="the file that pours are booked in",
-                remedy="start the desk again with a journal, or name one in the lab's file",
-            )
-        with self._in_hand[self._journal_file], Journal(self._journal_file, new=new) as journal:
-            self._booked = _booked_in(journal)
-            yield mix, self._source(mix), journal
-            self._booked = _booked_in(journal)
+        with self._booking:
+            mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
+            if mix is None:
+                raise OutdatedError("a mix that is not ticked as poured")
+            if self._journal_file is None:
+                raise UsageError(
+                    "no journal",
+                    needed="the file that pours are booked in",
+                    remedy="start the desk again with a journal, or name one in the lab's file",
+                )
+            with Journal(self._journal_file, new=new) as journal:
+                self._booked = _booked_in(journal)
+                yield mix, self._source(mix), journal
+                self._booked = _booked_in(journal)
         self._changed()
 
     def _source(self, mix: dict[str, Any]) -> str:
@@ -690,7 +696,7 @@ class OpenDay:
         except (ScanError, ValueError, KeyError, TypeError) as fault:
             raise UsageError(
                 f"{self._poured_file} that cannot be read ({fault})",
-                needed="the list of poured mixes as it was written",
+                needed="the list of poured mixes as this volest writes it",
                 remedy="move that file away: ticks of this day are lost, bookings are not",
             ) from fault
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.ndimage import binary_dilation, gaussian_filter, label, minimum
+from scipy.ndimage import binary_dilation, gaussian_filter, label, minimum, sum_labels
 from scipy.sparse import coo_array
 from scipy.spatial import ConvexHull
 
@@ -35,6 +35,7 @@ _DOT_APART_MM, _DOT_MM, _AIR_MM = 1.3, 0.9, 3.0
 _STAKE_OVER_MM, _STAKE_WIDTH_MM = 4.0, 1.2  # over the base line, so that stone hides none
 _RING_MM = 3.6  # across, so that a stake is seen from above
 _LIFT_MM = 0.15  # over the surface, so that a mark is not half sunk into it
+_SKIM_ROOM = 0.01  # of the room, at most: what holds more is counted, and is shown
 _SKIM_SHARE = 0.1  # of the depth: a part by itself that is shallower lies on the flange
 _BESIDE_MM = 200.0  # beyond the footprint no stone stands, however deep it is there
 # How far the stone's edge is evened out, so that it does not follow the corners of the cells.
@@ -202,17 +203,23 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     poured = (cavity.footprint.inside & ~cavity.rim.land).astype(np.float64)
     reach = min(EVEN_OUT_MM / cavity.relief.grid.pitch_mm, EVEN_OUT_CELLS)
     beside = 0.5 - gaussian_filter(poured, reach)  # below zero well inside
-    heights = np.maximum(over, _BESIDE_MM * beside)
-    parts, count = label(heights < 0.0)
-    shallow = minimum(heights, parts, np.arange(count + 1)) > _SKIM_SHARE * heights.min()
-    return np.asarray(np.where(shallow[parts], np.abs(heights), heights))
+    return np.asarray(np.maximum(over, _BESIDE_MM * beside))
+
+
+def _without_skims(heights_mm: Floats) -> Floats:
+    """Raise parts that lie on the flange over the line: as good as nothing stands on them."""
+    parts, count = label(heights_mm < 0.0)
+    numbers, room = np.arange(count + 1), np.minimum(heights_mm, 0.0)
+    skims = minimum(heights_mm, parts, numbers) > _SKIM_SHARE * heights_mm.min()
+    skims &= sum_labels(room, parts, numbers) >= _SKIM_ROOM * room.sum()
+    return np.where(skims[parts], np.abs(heights_mm), heights_mm)
 
 
 def _cap(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats) -> Mesh:
     """Lay the stone's level top; its edge is where the floor comes up through it."""
     grid = cavity.relief.grid
     x, y = grid.centres_mm()
-    level = part_below(grid_mesh(x[0], y[:, 0]), stone_mm.ravel())
+    level = part_below(grid_mesh(x[0], y[:, 0]), _without_skims(stone_mm).ravel())
     return replace(level, points_mm=stand.drawn(on_base_line(base, level.points_mm)))
 
 
@@ -362,7 +369,7 @@ def _stretches(scene: Scene, at_mm: float) -> tuple[Floats, Floats, Floats]:
     x, floor = np.asarray(low + columns.cell * _STEP_MM), columns.z_mm
     places = stand.undrawn(np.stack([x, np.full(len(x), at_mm), floor], axis=1))
     level = stand.drawn(on_base_line(scene.base, places))[:, 2]
-    roof = np.append(floor[1:], np.inf)
+    roof = np.append(floor[1:], np.inf)[: len(floor)]
     roof[np.diff(columns.cell, append=-1) != 0] = np.inf
     grid, rooms = cavity.rooms.grid, cavity.rooms
     at, poured = grid.cells_of(*places.T[:2]), cavity.footprint.inside & ~cavity.rim.land
