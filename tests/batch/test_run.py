@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
+import volest
 from tests.batch.small import QUICK, fill
 from tests.report.invented import measured, refused
-from volest.batch.find import Found
+from volest.batch.find import Found, find
 from volest.batch.workers import FAULT
 from volest.dosing import check_settings, dosed
 from volest.errors import MixError, UsageError, VolestError
@@ -140,3 +141,25 @@ def test_a_mix_that_means_nothing_is_refused_before_the_work(settings: Settings)
     with pytest.raises(VolestError) as caught:
         check_settings(settings)
     assert caught.value.exit_code == 2
+
+
+def test_what_was_away_for_a_while_is_still_told(tmp_path: Path) -> None:
+    other = tmp_path / "case7.obj.bak"
+    other.write_bytes(b"x")
+    request = Request(settings=QUICK, here=True)
+    with Run(request, tmp_path) as day, request.engine(1) as engine:
+        day.take([], [other], engine)
+        other.rename(tmp_path / "away")  # as on a share that is gone for a minute
+        day.take([], [], engine)
+        assert not day.found.unread
+        (tmp_path / "away").rename(other)
+        day.take([], [], engine)
+        assert day.found.unread == [other]
+
+
+def test_a_name_that_no_file_can_have_stops_no_other(tmp_path: Path) -> None:
+    (scan,) = fill(tmp_path, 1)
+    found = find([scan, tmp_path / ("x" * 300) / "a.stl"])
+    codes = [one.code for one in run(Request(settings=QUICK, found=found, here=True)).results]
+    assert sorted(codes, key=str) == [None, "unreadable"]
+    assert volest.measure("x" * 300 + ".stl").code == "unreadable"

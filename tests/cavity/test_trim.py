@@ -223,6 +223,7 @@ def test_a_base_grows_by_its_land() -> None:
     for land, bare_mm2, whole_mm2 in base_areas(radius < 20.0, PITCH_MM):
         assert bare_mm2 == pytest.approx(math.pi * (20.0 + land) ** 2, rel=0.008)
         assert whole_mm2 == pytest.approx(math.pi * (20.0 + land) ** 2, rel=0.008)
+        assert whole_mm2 >= bare_mm2
     for land, bare_mm2, whole_mm2 in base_areas(
         (radius < 20.0) & (radius > 12.0) & (y > 0), PITCH_MM
     ):

@@ -3,11 +3,14 @@
 import contextlib
 import http.client
 import json
+import sqlite3
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zipfile import ZipFile
 
 import pytest
 from manifold3d import Manifold
@@ -220,6 +223,35 @@ def test_a_mix_is_ticked_booked_and_struck_out(desk: Desk, tmp_path: Path) -> No
     assert desk.scan(BOWL)["poured"] == mix["id"]
     assert desk.ask("POST", f"{at}/strike", {})[0] == 200
     assert desk.ask("POST", f"{at}/book", {"left_g": 7}) == (200, 2)
+
+
+def test_a_tick_is_not_taken_back_while_a_mix_is_booked(desk: Desk, tmp_path: Path) -> None:
+    (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+    at = f"/api/mixes/{mix['id']}"
+    assert desk.ask("POST", f"{at}/tick", {"poured": True})[0] == 200
+    with Journal(tmp_path / "lab.db"):
+        pass
+    base = sqlite3.connect(tmp_path / "lab.db", isolation_level=None)
+    base.execute("BEGIN EXCLUSIVE")  # another program is just writing
+    with ThreadPoolExecutor(2) as hands:
+        booked = hands.submit(desk.ask, "POST", f"{at}/book", {"left_g": 5})
+        time.sleep(0.5)
+        unticked = hands.submit(desk.ask, "POST", f"{at}/tick", {"poured": False})
+        time.sleep(0.5)
+        base.execute("ROLLBACK")
+        base.close()
+        assert (booked.result()[0], unticked.result()[0]) == (200, 409)
+    assert desk.ask("POST", f"{at}/strike", {})[0] == 200
+    with Journal(tmp_path / "lab.db", new=False) as journal:
+        assert journal.pours() == []
+
+
+def test_a_scan_in_a_zip_stands_in_the_list(desk: Desk, tmp_path: Path) -> None:
+    write_bowl(tmp_path / "inside.stl", "frustum")
+    with ZipFile(desk.day.folder / "case.zip", "w") as packed:
+        packed.write(tmp_path / "inside.stl", "inside.stl")
+    said = desk.shown(lambda said: len(said["scans"]) == 2)
+    assert {Path(one["name"]).name for one in said["scans"]} == {BOWL, "inside.stl"}
 
 
 def test_a_cast_with_a_base_stays_in_its_impression(tmp_path: Path) -> None:

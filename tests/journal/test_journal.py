@@ -308,12 +308,22 @@ def test_a_journal_of_another_version_is_left_alone(version: int, path: Path) ->
     with Journal(path):
         pass
     base = sqlite3.connect(path)
+    base.execute("PRAGMA journal_mode = WAL")
     base.execute(f"PRAGMA user_version = {version}")
     base.close()
     held = path.read_bytes()
     with pytest.raises(UsageError, match="the volest that wrote it"):
         Journal(path)
     assert path.read_bytes() == held
+
+
+@pytest.mark.parametrize("new", [False, True])
+def test_a_tiny_file_is_no_journal(new: bool, tmp_path: Path) -> None:
+    file = tmp_path / "lab.toml"
+    file.write_bytes(b"x")  # SQLite would take it for an empty data base
+    with pytest.raises(UsageError, match="not a database"):
+        Journal(file, new=new)
+    assert file.read_bytes() == b"x"
 
 
 def test_times_are_utc() -> None:
