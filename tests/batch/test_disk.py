@@ -64,7 +64,7 @@ def test_files_that_may_not_grow(tmp_path: Path) -> None:
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] == resource.RLIM_INFINITY
     ran = size(tmp_path / "scans", tmp_path / "out", limit)
     assert ran.returncode == 2, ran.stderr
-    assert "12 scans: 12 measured" in ran.stdout
+    assert "12 scans: 12 measured" in ran.stdout, ran.stdout + ran.stderr
     assert "Traceback" not in ran.stderr
     again = size(tmp_path / "scans", tmp_path / "out")
     assert again.returncode == 0, again.stderr

@@ -504,7 +504,8 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
         unsure_ml = math.hypot(law.reserve_ml(each_ml, *u_ml), more.unseen_ml / mixes)
         reserve_ml = max(mean_ml + unsure_ml, 0.0) - expected_ml
         share_ml = min(max(law.share_ml * each_ml / USUAL_VOLUME_ML, 0.0), expected_ml)
-        check_extras(100.0 * share_ml / each_ml, expected_ml - share_ml)  # of a learned law
+        # Of a learned law; what was set at its limit comes back to within rounding.
+        check_extras(round(100.0 * share_ml / each_ml, 9), expected_ml - share_ml)
         needed_ml = each_ml + expected_ml + reserve_ml
         unrounded_g = needed_ml / volume_per_gram_ml(density, wp, air_percent=way.air_percent)
         step_g = bench.scoop_g if by == "scoop" else bench.scale_step_g
