@@ -159,11 +159,8 @@ def measure(path_or_mesh: object, *, name: str | None = None, **options: Unpack[
     >>> bowl.scan, f"{bowl.volume_ml:.1f} mL", f"{bowl.mix.powder_g:g} g"
     ('bowl', '10.9 mL', '40 g')
     """
-    start, settings, called = (
-        time.perf_counter(),
-        settings_for(**options),
-        _called(path_or_mesh, name),
-    )
+    start, settings = time.perf_counter(), settings_for(**options)
+    called = _called(path_or_mesh, name)
     try:
         with _near(path_or_mesh, called, settings) as scan:
             result = measure_scan(scan, settings)

@@ -283,7 +283,7 @@ class Journal:
         is_writable = all(os.access(one, os.W_OK) for one in (path, path.parent))
         self.path, self._is_copy = path, copied or not (new or is_writable)
         with ExitStack() as opening, self._telling():
-            if path.is_file() and not (_head(path) == _MAGIC or (new and not _head(path))):
+            if path.is_file() and _head(path) not in ({_MAGIC, b""} if new else {_MAGIC}):
                 raise sqlite3.DatabaseError("file is not a database")  # SQLite fills a tiny one
             opened = path
             if self._is_copy:

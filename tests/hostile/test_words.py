@@ -30,8 +30,8 @@ from tests.hostile.calling import BOWL
 from tests.marks import slow
 from volest import pipeline
 from volest.cli.main import volest_group
+from volest.errors import visible
 from volest.notes import Note
-from volest.report.table import visible
 from volest.result import Result
 
 PIECES = (

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from volest.report.table import cell, folded, pieces, short_names, shortened, visible
+from volest.errors import visible
+from volest.report.table import cell, folded, pieces, short_names, shortened
 
 # ECMA-48 section 5.3: control sequences begin with ESC (C0) or CSI (C1, U+009B).
 # Unicode Standard Annex 9: U+202E turns the reading direction.

@@ -16,9 +16,9 @@ from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from volest.errors import NETWORK, NothingError, ScanError, UsageError
+from volest.errors import NETWORK, NothingError, ScanError, UsageError, visible
 from volest.notes import ONCE, Note
-from volest.report.table import short_names, visible
+from volest.report.table import short_names
 from volest.result import NOTED, Result
 from volest.scan.decision import SUFFIX, decision_path, fingerprint, has_decision, scan_mark
 from volest.scan.packed import GZIP, READ_SUFFIXES, ZIP, holder, kind_suffix, members, opened

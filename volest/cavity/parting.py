@@ -105,9 +105,10 @@ def apart(whole: Part) -> tuple[Part, ...]:
     of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
 
-    def made(group: Mapping[int, int], name: int) -> tuple[Part, int]:
-        mine = _nearest_group(names, points, group)[of_triangle] == name
-        return whole_scan(whole.triangles[mine]), int(np.argmax(mine))
+    def made(group: Mapping[int, int], firsts: Iterable[int]) -> list[tuple[Part, int]]:
+        belongs = _nearest_group(names, points, group)[of_triangle]
+        own = [belongs == name for name in firsts]
+        return [(whole_scan(whole.triangles[mine]), int(np.argmax(mine))) for mine in own]
 
     tried = {name: whole_scan(whole.triangles[of_triangle == name]) for name in large}
     return _parted(whole, tried, made)
@@ -133,9 +134,9 @@ def joined_apart(
         own = replace(part.samples, points_mm=points[:, plan.holds(points)])
         return replace(part, samples=own, within=plan)
 
-    def made(group: Mapping[int, int], name: int) -> tuple[Part, int]:
-        plan = plan_of([piece for piece, first in group.items() if first == name])
-        return within(plan), int(np.argmax(plan.holds(middles)))
+    def made(group: Mapping[int, int], firsts: Iterable[int]) -> list[tuple[Part, int]]:
+        own = [[piece for piece, first in group.items() if first == name] for name in firsts]
+        return [(within(plan), int(np.argmax(plan.holds(middles)))) for plan in map(plan_of, own)]
 
     tried = {name: within(plan_of([name])) for name in pieces}
     return _parted(part, tried, made, frame.rotation[2])
@@ -194,12 +195,12 @@ def _pieces(relief: HeightMap, footprint: Footprint, rooms: ReachableVoid) -> In
 def _parted(
     whole: Part,
     candidates: Mapping[int, Part],
-    made: Callable[[Mapping[int, int], int], tuple[Part, int]],
+    made: Callable[[Mapping[int, int], Iterable[int]], list[tuple[Part, int]]],
     axis: Floats | None = None,
 ) -> tuple[Part, ...]:
     """Tell which candidates are of one impression, and make a part of each; else all is one.
 
-    Candidates count that hold a fair share of what the largest holds. `made` gives the part of a
+    Candidates count that hold a fair share of what the largest holds. `made` gives the part of each
     group's first, and which triangle of the file begins it. It has a pose where it is not torn, and
     a note where it was scanned again. The axis, (3,), is one along which all hold something, where
     it is known.
@@ -233,7 +234,7 @@ def _parted(
         else:
             notes = (*candidates[again].notes, Note("scanned-twice", copy=True))
             firsts[again] = replace(firsts[again], notes=notes)
-    parts = [(made(group, name), one) for name, one in firsts.items()]
+    parts = list(zip(made(group, firsts), firsts.values(), strict=True))
     parts.sort(key=lambda each: each[0][1])  # as they come in the file
     return tuple(replace(part, pose=one.pose, notes=one.notes) for (part, _), one in parts)
 

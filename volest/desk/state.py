@@ -21,11 +21,11 @@ import numpy as np
 from volest.batch.find import Arrivals, content_of, natural_key, noted, wakes
 from volest.batch.store import KEPT
 from volest.batch.workers import Engine
-from volest.errors import ScanError, UsageError
+from volest.errors import ScanError, UsageError, visible
 from volest.journal import FIRST, Case, Journal, entry_of, now
 from volest.notes import dial_in_words
 from volest.report.guide import advice
-from volest.report.table import amounts_in_words, before_water, made_with, rows, visible
+from volest.report.table import amounts_in_words, before_water, made_with, rows
 from volest.result import Result, one_by_one
 from volest.run import Planner, Request, Run
 from volest.scan import decision

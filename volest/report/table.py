@@ -23,7 +23,7 @@ from rich.text import Text
 
 from volest.cavity.trim import Work
 from volest.dosing import has_base
-from volest.errors import visible as visible  # noqa: PLC0414  # handed on
+from volest.errors import visible
 from volest.lab import VACUUM, SecondPour
 from volest.notes import hours_in_words
 from volest.result import MEASURED, NOTED, REFUSED, Result

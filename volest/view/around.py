@@ -18,10 +18,10 @@ from skimage.measure import find_contours
 from volest.cavity.cast import LOCKED_MM
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.cavity.trim import HOURS, Work, on_tongue_side
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 from volest.notes import dial_in_words, hours_in_words
 from volest.pipeline import Cavity
-from volest.report.table import shortened, visible, work_label
+from volest.report.table import shortened, work_label
 from volest.result import Guide
 from volest.view.scene import (
     BOXING,

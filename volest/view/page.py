@@ -25,12 +25,12 @@ import numpy as np
 from volest import __version__
 from volest.cavity.frame import Floats, Ints
 from volest.dosing import cast_mm, dose, dosed
-from volest.errors import MixError, ScanError, UsageError
+from volest.errors import MixError, ScanError, UsageError, visible
 from volest.notes import Note, dial_in_words, sentence
 from volest.pipeline import Cavity, examine_all, guided
 from volest.report import table
 from volest.report.guide import advice, stop_words
-from volest.report.table import TIE, short_names, tied, visible
+from volest.report.table import TIE, short_names, tied
 from volest.result import NOTED, Result, plain, together
 from volest.settings import Settings
 from volest.stone import words

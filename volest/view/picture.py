@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from volest.cavity.frame import Floats
-from volest.errors import UsageError
+from volest.errors import UsageError, visible
 from volest.pipeline import Cavity
 from volest.report.guide import mix_words
-from volest.report.table import shortened, visible, volume_words
+from volest.report.table import shortened, volume_words
 from volest.result import Result
 from volest.scan.decision import Place
 from volest.storage import write_whole

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from volest.errors import MixError, ScanError, VolestError
-from volest.report.table import shortened, visible, volume_words
+from volest.errors import MixError, ScanError, VolestError, visible
+from volest.report.table import shortened, volume_words
 from volest.settings import Settings
 from volest.stone.words import bowl_in_words, powder_cell, scoops_cell, water_cell
 from volest.view.editor import MOST_TILT_DEG, BaseLineEditor, Figures, Held
