@@ -113,7 +113,6 @@ def _teller(day: "Run") -> "Tell":
 
 def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
     """Say of one scan what `volest size` says of it; its stone is named where there are several."""
-    from volest.errors import visible
     from volest.report.table import TIE, wrapped
     from volest.stone.mix import powder_in_words, water_in_words
     from volest.stone.words import bowl_in_words
