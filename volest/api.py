@@ -35,7 +35,7 @@ MOST_SHOWN = 80  # letters of what was given, in the words of an error
 
 
 class Options(TypedDict, total=False):
-    """What may be said to all three functions; every one may be left out.
+    """What may be said to all functions; every one may be left out.
 
     Those that are not listed here are fields of `Settings`.
 

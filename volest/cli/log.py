@@ -114,7 +114,11 @@ Examples:
 )
 @click.option("--base-pour", "second_pour", is_flag=True, help="With --from: book its base.")
 @click.option(
-    "--volume", "volume_ml", type=Number(), metavar="ML", help="Cavity in mL, with its nodules."
+    "--volume",
+    "volume_ml",
+    type=Number(),
+    metavar="ML",
+    help="All that was filled: cavity, heap, nodules.",
 )
 @click.option("--powder", "powder_g", type=Number(), metavar="G", help="Powder that was mixed.")
 @click.option("--water", "water_ml", type=Number(), metavar="ML", help="Water that was mixed.")
@@ -147,7 +151,9 @@ Examples:
     help="Powder of --stone that came; below 0: what went without a pour.",
 )
 @click.option(
-    "--expires", metavar="DATE", help="With --delivered: until when it may be used, YYYY-MM-DD."
+    "--expires",
+    metavar="DATE",
+    help="With --delivered: until when it may be used, YYYY-MM-DD or YYYY-MM.",
 )
 @click.option("--lot", metavar="TEXT", help="Lot of the powder, for tracing and the stock.")
 @click.option("--mark", metavar="TEXT", help="Mark of whoever poured, for tracing.")

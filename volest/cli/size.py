@@ -83,7 +83,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
 )
 @running(out_needed=False)
 @target_option("--json", "json_file", "Write all figures as JSON; - for the output.")
-@target_option("--csv", "csv_file", "Write a line a scan as CSV; - likewise.")
+@target_option("--csv", "csv_file", "Write a line an impression as CSV; - likewise.")
 @target_option("--sheet", "sheet_file", "Write the pour sheet: one page (HTML) to print.")
 @click.option(
     "--json-lines",
