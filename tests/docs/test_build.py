@@ -140,6 +140,21 @@ def test_odd_scans_leaves_no_code_out() -> None:
     assert not set(_told("reference/refusals.md")) - set(_told("how-to/odd-scans.md"))
 
 
+def test_every_test_that_holds_a_promise_is_there() -> None:
+    for row in _ROW.findall(_read("explanation/trust.md")):
+        file = ""
+        for name, function in re.findall(r"`(tests/[\w/]+\.py)?(?:::(\w+))?`", row):
+            file = name or file
+            if file:
+                assert f"def {function}" in (ROOT / file).read_text(encoding="utf-8"), row
+
+
+def test_every_script_that_is_told_to_run_is_there() -> None:
+    told = re.findall(r"python ([\w/]+\.py)", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert told
+    assert all((ROOT / script).is_file() for script in told), told
+
+
 def test_the_interval_quotes_measured_figures_only() -> None:
     measured = _ROW.findall(_read("accuracy.md"))
     quoted = [row for row in _ROW.findall(_read("explanation/interval.md")) if "| 1000 |" in row]
