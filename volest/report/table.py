@@ -185,7 +185,7 @@ def table_text(
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
-    before, bowls, pours = scan_lines(results, names)
+    before, bowls, split, bases = scan_lines(results, names)
     above = [] if brief else [made_with(settings)]
     above += [f"folder {folder}"] if folder else []
     total = [tally(results, () if plan is None else plan.late)]
@@ -199,7 +199,7 @@ def table_text(
         _hung(how_to_read(settings, shared=shared) if is_mixed and not brief else []),
         _hung(before),
         _hung(bowls if plan is None else []),
-        _hung(pours),
+        _hung(split + bases),
         _hung([] if plan is None else shared_lines(plan, settings)),
         *_told(results, names),
         _hung(total),
@@ -315,8 +315,8 @@ def made_with(settings: Settings) -> str:
     poured, base = settings.stones, ""
     if second.is_made:
         poured = (*poured, second.stone)
-        height, former_ml = f"of {second.height_mm:g} mm", second.former_ml
-        base = f"base {height if former_ml is None else f'former {former_ml:g} mL'}, "
+        former, height = second.former_ml, second.height_mm
+        base = f"base of {height:g} mm, " if former is None else f"base former {former:g} mL, "
         base += visible(second.stone)
     used = {find_stone(name, settings.lab).name for name in poured}
     learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
@@ -400,9 +400,12 @@ def tally_of(counts: Mapping[str, int], scans: int) -> str:
     return f"{total}: {told}" if told else total
 
 
-def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[str], ...]:
+def scan_lines(results: Sequence[Result], names: Sequence[str]) -> list[list[str]]:
     """Tell what the table has no room for: what comes before the water; bowls; mixes and bases."""
-    before, split, bases = [], [], []
+    before, split = ["Before the water"], ["Split mixes: water first, then powder"]
+    bases = [
+        "Bases, the second pour: water first, then powder; their nodules are in the first pour"
+    ]
     bowls: dict[str, list[str]] = {}
     for result, name in zip(results, names, strict=True):
         mix, base = result.mix, result.second_pour
@@ -415,22 +418,8 @@ def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[st
         if base is not None:
             bowl = f", {visible(words.bowl_in_words(base))}" if base.bowl else ""
             bases.append(f"  {name}: {amounts_in_words(base)}{bowl}")
-    return (
-        _headed("Before the water", before),
-        _headed("Bowls", [f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items()]),
-        [
-            *_headed("Split mixes: water first, then powder", split),
-            *_headed(
-                "Bases, the second pour: water first, then powder; their nodules are in the first "
-                "pour",
-                bases,
-            ),
-        ],
-    )
-
-
-def _headed(head: str, lines: list[str]) -> list[str]:
-    return [head, *lines] if lines else []
+    listed = ["Bowls", *(f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items())]
+    return [part if part[1:] else [] for part in (before, listed, split, bases)]
 
 
 def work_label(work: Work) -> tuple[str, str]:
