@@ -22,9 +22,8 @@ from volest.cli.options import (
     Number,
     file_option,
     is_from_file,
-    journal_option,
     lab_from,
-    lab_option,
+    option_of,
     target_option,
 )
 from volest.errors import UsageError, visible
@@ -86,11 +85,12 @@ Examples:
 
 
 @click.command("log", cls=Command, help=_HELP)
-@journal_option(
-    "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or the lab's file "
-    "(`volest lab`) names it."
+@option_of(
+    "journal_file",
+    help="The journal; made if it is not there. Needed unless VOLEST_JOURNAL or the lab's file "
+    "(`volest lab`) names it.",
 )
-@lab_option
+@option_of("lab_file")
 @click.option(
     "--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g; 0 if nothing."
 )

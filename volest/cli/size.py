@@ -6,19 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.console import STREAM, columns, deliver, progress, say, stoppable, takes_styles
+from volest.cli.console import STREAM, columns, deliver, is_screen, progress, say, stoppable
 from volest.cli.options import (
     BASE_HELP,
     Command,
     Number,
     is_from_file,
     lab_in_force,
+    options_of,
     place,
-    planning,
     request_of,
     running,
     sizing,
@@ -72,7 +72,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
     metavar="N",
     help="Impressions in one mix, 1 to 4; else the lab's limit, or 3.",
 )
-@planning
+@options_of("day")
 @click.option(
     "--age", "ages", multiple=True, metavar="[PATTERN=]MIN", help="The same in minutes since then."
 )
@@ -113,6 +113,7 @@ def size_command(
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
     from volest.batch.find import find, follow
     from volest.report.record import as_line
+    from volest.report.table import table_text, tally_of
     from volest.result import one_by_one
     from volest.run import run
 
@@ -155,9 +156,20 @@ def size_command(
     results = () if is_long else report.results
     for line in _booked(results, options.get("journal_file")):
         say(line)
-    if not (quiet and streams):
-        stream = sys.stderr if streams else sys.stdout
-        _show_table(report, results, stream=stream, quiet=quiet, is_long=is_long)
+    stream = sys.stderr if streams else sys.stdout
+    if is_long and not (quiet and streams):
+        click.echo(tally_of(report.outcomes, report.done), file=stream)
+    elif not (quiet and streams):
+        text = table_text(
+            results,
+            request.settings,
+            plan=report.plan,
+            width=columns(stream),
+            styled=is_screen(stream) and not os.environ.get("NO_COLOR"),
+            brief=quiet,
+            encoding=stream.encoding or "utf-8",
+        )
+        click.echo(text, file=stream, nl=False)
     for text in put_out:
         deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
@@ -329,23 +341,3 @@ def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     for what, where in told:
         click.echo(f"  {what:<18}  {visible(str(where))}")
     click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
-
-
-def _show_table(
-    report: "Run", results: "Sequence[Result]", *, stream: TextIO, quiet: bool, is_long: bool
-) -> None:
-    from volest.report.table import table_text, tally_of
-
-    if is_long:
-        click.echo(tally_of(report.outcomes, report.done), file=stream)
-        return
-    text = table_text(
-        results,
-        report.request.settings,
-        plan=report.plan,
-        width=columns(stream),
-        styled=takes_styles(stream),
-        brief=quiet,
-        encoding=stream.encoding or "utf-8",
-    )
-    click.echo(text, file=stream, nl=False)

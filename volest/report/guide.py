@@ -145,11 +145,11 @@ def _print_guide(console: Console, guide: Guide) -> None:
     if guide.preparations is not None and guide.preparations.each:
         console.print()
         console.print(_dies(guide.preparations))
-        told = (
+        ledges = (
             "A saw has less room than from wall to wall: ledges of margins stand out into it. Keep "
             "the blade off them."
         )
-        console.print("\n" + wrapped(told, READING_WIDTH, rest="  "))
+        console.print("\n" + wrapped(ledges, READING_WIDTH, rest="  "))
 
 
 def _dies(preparations: "Preparations") -> Table:
