@@ -72,8 +72,7 @@ def lab_in_force(near: Path | None = None) -> tuple[Path | None, str]:
 
 def is_from_file(parameter: str) -> bool:
     """Say whether an option of the command at hand was filled from the lab's file."""
-    ctx = click.get_current_context(silent=True)
-    source = None if ctx is None else ctx.get_parameter_source(parameter)
+    source = click.get_current_context().get_parameter_source(parameter)
     return source is click.core.ParameterSource.DEFAULT_MAP
 
 

@@ -124,12 +124,14 @@ def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> 
     else:
         mix, base = result.mix, result.second_pour
         stone = f" {visible(mix.stone)}" if named and mix is not None else ""
-        figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g{stone}"
-        bowl = visible(bowl_in_words(mix)) if mix is not None else ""
-        figures = f"{figures}, scoops {row.scoops}" + (f", {bowl}" if bowl else "")
+        told = [
+            f"{row.volume} mL, water {row.water} mL, powder {row.powder} g{stone}",
+            f"scoops {row.scoops}",
+            "" if mix is None else visible(bowl_in_words(mix)),
+        ]
         if base is not None:
-            figures += f", base: water {water_in_words(base)}, powder {powder_in_words(base)}"
-        figures = figures.replace(" ", TIE).replace(f",{TIE}", ", ")
+            told.append(f"base: water {water_in_words(base)}, powder {powder_in_words(base)}")
+        figures = ", ".join(filter(None, told)).replace(" ", TIE).replace(f",{TIE}", ", ")
     lines = [wrapped(f"{row.name}  {again}{figures}", width, rest="  ")]
     for note in result.notes:
         said = f"{visible(note.code)}: {visible(note.text)}"
@@ -158,7 +160,6 @@ Examples:
 
 Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
 """
-_DEFAULT_PORT = 8417
 
 
 @click.command("desk", cls=Command, help=_DESK)
@@ -168,7 +169,7 @@ _DEFAULT_PORT = 8417
     "--port",
     type=Number(least=0, most=65535, whole=True),
     metavar="N",
-    default=_DEFAULT_PORT,
+    default=8417,
     show_default=True,
     help="Port of this computer; 0 takes a free one.",
 )
