@@ -22,7 +22,6 @@ from volest.storage import write_whole
 if TYPE_CHECKING:  # what finds these is read when it is asked for
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
-    from volest.cavity.preparations import Preparations
 
 _PARTS = {
     "base line": "where the base line lies",
@@ -143,8 +142,23 @@ def _print_guide(console: Console, guide: Guide) -> None:
     for line in guide_lines(guide):
         console.print(wrapped(line, READING_WIDTH, rest="  "))
     if guide.preparations is not None and guide.preparations.each:
+        heads = ("margin to\nbase line, mm", "least, with\nwhat is over")
+        gap = "to neighbours (along the\nrow), wall to wall, mm"
+        table = Table("preparation", *heads, gap, box=None, padding=(0, 2, 0, 0))
+        for number, one in enumerate(guide.preparations.each, start=1):
+            gaps = [
+                f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
+                f"(towards {gap.towards_hour})"
+                for gap in one.free
+            ]
+            table.add_row(
+                f"{number} at {one.hour} o'clock",
+                f"{one.least_mm:.1f} to {one.most_mm:.1f}",
+                f"{one.least_mm + guide.preparations.over_mm:.1f}",
+                ", ".join(gaps) or "no neighbour found",
+            )
         console.print()
-        console.print(_dies(guide.preparations))
+        console.print(table)
         ledges = (
             "A saw has less room than from wall to wall: ledges of margins stand out into it. Keep "
             "the blade off them."
@@ -152,47 +166,24 @@ def _print_guide(console: Console, guide: Guide) -> None:
         console.print("\n" + wrapped(ledges, READING_WIDTH, rest="  "))
 
 
-def _dies(preparations: "Preparations") -> Table:
-    heads = ("margin to\nbase line, mm", "least, with\nwhat is over")
-    gap = "to neighbours (along the\nrow), wall to wall, mm"
-    table = Table("preparation", *heads, gap, box=None, padding=(0, 2, 0, 0))
-    for number, one in enumerate(preparations.each, start=1):
-        gaps = [
-            f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
-            f"(towards {gap.towards_hour})"
-            for gap in one.free
-        ]
-        table.add_row(
-            f"{number} at {one.hour} o'clock",
-            f"{one.least_mm:.1f} to {one.most_mm:.1f}",
-            f"{one.least_mm + preparations.over_mm:.1f}",
-            ", ".join(gaps) or "no neighbour found",
-        )
-    return table
-
-
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
 
 
 def imprint_words(imprints: "Imprints", number: int) -> str | None:
     """Name an imprint, numbered from 1; None where it is not clear which it is."""
-    which = _which(imprints, number)
-    return f"{which} {_counted(imprints, number)}" if which else None
+    which, where = _named(imprints, number)
+    return f"{which} {where}" if which else None
 
 
-def _which(imprints: "Imprints", number: int) -> str | None:
-    at = imprints.each[number - 1].number
-    return None if at is None or at > len(_ORDINALS) else _ORDINALS[at - 1]
-
-
-def _counted(imprints: "Imprints", number: int) -> str:
-    """Say from where and which way an imprint is counted, or only where it lies."""
+def _named(imprints: "Imprints", number: int) -> tuple[str | None, str]:
+    """Say which it is, if that is clear, and from where and which way; else only where it lies."""
     one = imprints.each[number - 1]
-    if _which(imprints, number) is None:
-        return f"at {one.hour} o'clock"
-    if not imprints.is_arch:
-        return f"from the end at {imprints.end_hours[0]} o'clock"
-    return f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
+    if one.number is None or one.number > len(_ORDINALS):
+        return None, f"at {one.hour} o'clock"
+    where = f"from the end at {imprints.end_hours[0]} o'clock"
+    if imprints.is_arch:
+        where = f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
+    return _ORDINALS[one.number - 1], where
 
 
 _COUNTS = dict(enumerate(("one", "two", "three", "four", "five", "six", "seven", "eight"), start=1))
@@ -206,8 +197,8 @@ def several_words(imprints: "Imprints", numbers: Sequence[int]) -> str:
         return f"the {_COUNTS.get(count, count)} front ones"
     groups: dict[str, list[str]] = {}
     for number in numbers:
-        which = _which(imprints, number) or "one"
-        groups.setdefault(_counted(imprints, number), []).append(which)
+        which, where = _named(imprints, number)
+        groups.setdefault(where, []).append(which or "one")
     told = [
         f"{_COUNTS.get(len(each), len(each)) if {*each} == {'one'} else ', '.join(each)} {where}"
         for where, each in groups.items()
@@ -226,7 +217,7 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
     table.columns[0].justify = "left" if is_named else "right"
     for number, one in enumerate(imprints.each, start=1):
         behind = guide.thickness.behind[number - 1]
-        which = _which(imprints, number)
+        which, _ = _named(imprints, number)
         if which and imprints.is_arch:
             which += f", towards {imprints.end_hours[one.side > 0]}"
         reached = [next(at for at in pour.reached if at.imprint == number) for pour in level]

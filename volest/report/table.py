@@ -510,11 +510,6 @@ def afterwards(shared: SharedMix, plan: Plan, with_base: Collection[bool]) -> li
     return [told[has] for has in sorted(with_base, reverse=True)]
 
 
-def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
-    """Let the notes of a shared mix call scans as the table does, without their folder."""
-    return replace(shared, notes=tuple(note.calling(called) for note in shared.notes))
-
-
 def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
     """Say when an impression of a mix is poured, until when it may be, and what it is."""
     one, at_min = shared.turn_of(name)
@@ -544,7 +539,7 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Pla
     if windows:
         told = "; ".join(f"{material} {window}" for material, window in windows.items())
         lines.append(f"     window: {told}, the maker's word first")
-    for note in called_by(shared, called).notes:
+    for note in (one.calling(called) for one in shared.notes):
         lines += [f"     {note.code}: {visible(note.text)}", f"     Do: {visible(note.do)}"]
     return lines
 
