@@ -154,8 +154,7 @@ def size_command(
         report = run(request, put_line if json_lines else advance)
     is_long = request.out is not None and len(found.scans) > MOST_ROWS
     results = () if is_long else report.results
-    for line in _booked(results, options.get("journal_file")):
-        say(line)
+    _tell_booked(results, options["journal_file"])
     stream = sys.stderr if streams else sys.stdout
     if is_long and not (quiet and streams):
         click.echo(tally_of(report.outcomes, report.done), file=stream)
@@ -175,10 +174,10 @@ def size_command(
     ctx.exit(_code(report, quiet=quiet))
 
 
-def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]:
+def _tell_booked(results: "Sequence[Result]", journal_file: Path | None) -> None:
     """Tell which scans were poured already, by what the journal knows of their content."""
     if journal_file is None or not journal_file.is_file():
-        return []
+        return
     from volest.batch.find import content_of
     from volest.journal import BASE, Journal, cases_of
 
@@ -190,16 +189,14 @@ def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]
             if case.content is not None and case.pour != BASE
         }
     if not poured:  # reading all scans once more would tell nothing
-        return []
+        return
     contents = {scan: content_of(Path(scan)) for scan in {result.scan for result in results}}
-    told = []
     for result in results:
         content = contents[result.scan]
         entry = None if content is None else poured.get((content.mark, result.cavity))
         if entry is not None:
             day = entry.booked.partition("T")[0]
-            told.append(f"{result.name} is booked as pour {entry.number} of {day}: poured already?")
-    return told
+            say(f"{result.name} is booked as pour {entry.number} of {day}: poured already?")
 
 
 def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
