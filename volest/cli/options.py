@@ -229,11 +229,6 @@ def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], 
     return click.option(flag, parameter, metavar="FILE", help=told)
 
 
-def _all(options: Sequence[Callable[..., Any]]) -> Callable[[Function], Function]:
-    """Make one decorator of several."""
-    return lambda command: reduce(lambda made, add: add(made), reversed(options), command)
-
-
 BASE_HELP = """\b
 Base lines (--base):
   rim                       the crest of the rim, all round (default)
@@ -277,7 +272,8 @@ def option_of(name: str, **more: Any) -> Callable[[Function], Function]:
 
 def options_of(*groups: str) -> Callable[[Function], Function]:
     """Make the options of groups of settings, in the order of the help text."""
-    return _all([option_of(setting.name) for group in groups for setting in SETTINGS[group]])
+    options = [option_of(setting.name) for group in groups for setting in SETTINGS[group]]
+    return lambda command: reduce(lambda made, add: add(made), reversed(options), command)
 
 
 sizing = options_of("measuring", "stone", "stones", "amounts")
@@ -286,7 +282,7 @@ sizing = options_of("measuring", "stone", "stones", "amounts")
 def running(*, out_needed: bool) -> Callable[[Function], Function]:
     """Make the options that say where a run writes, what it may take, and who does it."""
     out = option_of("out", type=place, required=out_needed)
-    return _all((out, option_of("no_sheet"), options_of("running")))
+    return lambda command: out(option_of("no_sheet")(options_of("running")(command)))
 
 
 def settings_of(

@@ -156,9 +156,8 @@ def size_command(
     results = () if is_long else report.results
     _tell_booked(results, options["journal_file"])
     stream = sys.stderr if streams else sys.stdout
-    if is_long and not (quiet and streams):
-        click.echo(tally_of(report.outcomes, report.done), file=stream)
-    elif not (quiet and streams):
+    text = f"{tally_of(report.outcomes, report.done)}\n"
+    if not is_long:
         text = table_text(
             results,
             request.settings,
@@ -168,6 +167,7 @@ def size_command(
             brief=quiet,
             encoding=stream.encoding or "utf-8",
         )
+    if not (quiet and streams):
         click.echo(text, file=stream, nl=False)
     for text in put_out:
         deliver(text, STREAM)
