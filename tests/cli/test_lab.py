@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 from tests.report.invented import measured
 from volest.cli.main import volest_group
+from volest.lab import SecondPour
 from volest.report.record import schema
 from volest.result import Result as Sized
 from volest.settings import Settings
@@ -131,6 +132,19 @@ def test_a_base_of_the_lab_without_its_area_is_told() -> None:
     )
     assert both.exit_code == 0
     assert "no base" not in both.stderr
+
+
+def test_a_base_in_a_former_is_mixed_too() -> None:
+    Path("lab.toml").write_text(LAB + "former_ml = 80\n", encoding="utf-8")
+    words = ["mix", "50", "--lab", "lab.toml"]
+    without = CliRunner().invoke(volest_group, words)
+    assert without.exit_code == 0
+    assert "no base: the lab file has one in a former; give the area" in without.stderr
+    told = card(*words[1:], "--footprint", "2600")
+    assert "Base, the second pour" in told
+    # What a former holds, less what the first pour puts into it: a heap of 2 mm, and the nodules.
+    taken_ml = 2600.0 * 2.0 / 1000.0 + SecondPour().nodules_ml
+    assert f"{80.0 - taken_ml:.1f} mL base" in told
 
 
 def test_card_says_what_to_do_if_short() -> None:

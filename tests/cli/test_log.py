@@ -350,6 +350,16 @@ def test_a_scan_out_of_two_exports_is_booked_once(folder: Path) -> None:
     assert typed.exit_code == 2  # the same content
 
 
+@pytest.mark.parametrize("name", ["a.stl", "a"])
+def test_an_impression_that_is_not_there_is_not_taken_for_another(folder: Path, name: str) -> None:
+    exported(folder, "one.json", "day/a.stl", "day/b.stl")
+    words = ("--from", "one.json", "--scan", name, "--left", "9")
+    ended = log(*words, "--cavity", "2")
+    assert ended.exit_code == 2
+    assert f"no mixes for {name} in one.json; needed one of day/a.stl; say which" in ended.stderr
+    assert log(*words, "--cavity", "1").exit_code == 0
+
+
 def test_a_scan_that_was_renamed_or_is_gone(folder: Path) -> None:
     (folder / "a.stl").write_text("solid a", encoding="ascii")
     exported(folder, "one.json", "a.stl")

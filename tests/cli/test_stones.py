@@ -36,6 +36,14 @@ def test_long_times_are_told_in_hours_and_days() -> None:
     assert "10080" not in text
 
 
+def test_a_figure_stays_in_one_line_however_long_the_name_of_a_currency_is(tmp_path: Path) -> None:
+    lab, currency = tmp_path / "lab.toml", "clearing-points-of-the-county-" + "x" * 20
+    stone = 'name = "ivory"\nlike = "type-3"\nprice_per_kg = 3\n'
+    lab.write_text(f'currency = "{currency}"\n[[stone]]\n{stone}', encoding="utf-8")
+    lines = run("--lab", str(lab)).stdout.splitlines()
+    assert f"  {'price':<28}3 {currency} per kg" in lines
+
+
 def test_json_holds_the_same_figures(tmp_path: Path) -> None:
     target = tmp_path / "stones.json"
     assert "type-5" in run("--json", str(target)).stdout

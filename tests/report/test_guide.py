@@ -76,6 +76,11 @@ def test_hours_without_rim_and_parts_of_nothing_are_left_out() -> None:
     assert not [line for line in told if "holes" in line]
 
 
+def test_no_height_is_a_minus_zero() -> None:
+    level = replace(TRIM.stretches[0], mean_mm=-0.04, least_mm=-0.05)
+    assert "12 21 0.0 1.2 -0.1 4.5" in told_of(replace(TRIM, stretches=(level,)))
+
+
 def test_a_rim_within_half_a_mm_needs_no_hours() -> None:
     told = told_of(replace(TRIM, works=(), left_over_mm=0.3, left_under_mm=0.5))
     assert "12 21 0.7 1.2 -0.3 4.5" not in told

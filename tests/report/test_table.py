@@ -107,6 +107,16 @@ def test_brief_leaves_out_cautions_but_no_doubt() -> None:
     assert "export the scan again" in text
 
 
+def test_a_base_is_told_by_its_height_or_its_former() -> None:
+    told = {
+        "base of 12 mm, type-3": SecondPour(height_mm=12.0),
+        "base former 80 mL, type-3": SecondPour(former_ml=80.0),
+    }
+    for words, base in told.items():
+        assert f"; {words}; " in made_with(Settings(lab=Lab(second_pour=base)))
+    assert "base of" not in made_with(Settings())
+
+
 def test_no_notes_no_heading() -> None:
     text = table_text([measured("a.stl")], Settings())
     assert "Notes," not in text

@@ -59,11 +59,6 @@ def is_screen(stream: TextIO) -> bool:
     return stream.isatty() and os.environ.get("TERM", "") not in {"", "dumb"}
 
 
-def takes_styles(stream: TextIO) -> bool:
-    """Say whether bold and colour are wanted."""
-    return is_screen(stream) and not os.environ.get("NO_COLOR")
-
-
 def columns(stream: TextIO) -> int | None:
     """Give letters a line, as COLUMNS or the terminal has it; a pipe or a file has no width."""
     wanted = os.environ.get("COLUMNS", "")
@@ -106,50 +101,25 @@ def progress(
     """Show a bar if a person watches and it takes long; else, with `lines`, a line now and then."""
     done, start = 0, time.monotonic()
     told = start
-    bar = _drawn_bar(total) if shown and is_screen(sys.stderr) else None
+    with _late_bar(total) if shown and is_screen(sys.stderr) else nullcontext() as bar:
 
-    def advance(_result: "Result") -> None:
-        nonlocal done, told
-        done += 1
-        now = time.monotonic()
-        rate, left = pace(done, total, now - start)
-        if bar is not None:
-            bar.update(bar.task_ids[0], advance=1, rate=rate, now="")
-        elif lines and now - told >= _LINE_EVERY_S:
-            told = now
-            say(f"{done} of {total} scans, {rate}, {left} left")
+        def advance(_result: "Result") -> None:
+            nonlocal done, told
+            done += 1
+            now = time.monotonic()
+            rate, left = pace(done, total, now - start)
+            if bar is not None:
+                bar.update(bar.task_ids[0], advance=1, rate=rate, now="")
+            elif lines and now - told >= _LINE_EVERY_S:
+                told = now
+                say(f"{done} of {total} scans, {rate}, {left} left")
 
-    with nullcontext() if bar is None else _late(bar):
         yield advance
 
 
 @contextmanager
-def _late(bar: "Progress") -> Iterator[None]:
+def _late_bar(total: int) -> Iterator["Progress"]:
     """Show a bar once it takes long, or a stage tells what it does."""
-
-    def tell(record: logging.LogRecord) -> bool:
-        bar.update(bar.task_ids[0], now=record.getMessage())
-        bar.start()
-        return True
-
-    late = threading.Timer(_PATIENCE_S, bar.start)
-    late.daemon = True
-    late.start()
-    logger = logging.getLogger("volest.cavity.unseen")  # a stage that may take a second
-    before = logger.level
-    logger.addFilter(tell)
-    logger.setLevel(logging.INFO)
-    try:
-        yield
-    finally:
-        logger.removeFilter(tell)
-        logger.setLevel(before)
-        late.cancel()
-        late.join()  # a bar that is just being started is stopped only after that
-        bar.stop()
-
-
-def _drawn_bar(total: int) -> "Progress":
     from rich import progress as bars  # same
     from rich.console import Console  # keeps --help quick
 
@@ -165,7 +135,27 @@ def _drawn_bar(total: int) -> "Progress":
         transient=True,
     )
     bar.add_task("scans", total=total, rate="", now="")
-    return bar
+
+    def tell(record: logging.LogRecord) -> bool:
+        bar.update(bar.task_ids[0], now=record.getMessage())
+        bar.start()
+        return True
+
+    late = threading.Timer(_PATIENCE_S, bar.start)
+    late.daemon = True
+    late.start()
+    logger = logging.getLogger("volest.cavity.unseen")  # a stage that may take a second
+    before = logger.level
+    logger.addFilter(tell)
+    logger.setLevel(logging.INFO)
+    try:
+        yield bar
+    finally:
+        logger.removeFilter(tell)
+        logger.setLevel(before)
+        late.cancel()
+        late.join()  # a bar that is just being started is stopped only after that
+        bar.stop()
 
 
 def pace(done: int, total: int, seconds: float) -> tuple[str, str]:

@@ -148,24 +148,25 @@ def figure_record(figure: Figure | Band) -> dict[str, Any]:
 
 
 def _print_blocks(stones: Sequence[StoneType], bench: Mapping[str, Figure | Band]) -> None:
-    figures = [(f"{kind.name}, {kind.title}", kind.figures()) for kind in stones]
-    figures.append(("all, every type", tuple(bench.items())))
+    blocks: list[tuple[str, Iterable[tuple[str, Figure | Band | Step]]]] = [
+        *((f"{kind.name}, {kind.title}", kind.figures()) for kind in stones),
+        ("all, every type", bench.items()),
+    ]
     for window in WINDOWS.values():
         lost = () if window.lost is None else ((LOST, window.lost),)
         ends = (("pour not before", window.earliest), ("pour not after", window.latest))
-        figures.append((f"{window.material}, impression material", (*ends, *lost)))
-    blocks: list[tuple[str, list[tuple[str, Figure | Band | Step]]]] = [
-        (title, [(f"{name:<28}{_readable(known)}", known) for name, known in named])
-        for title, named in figures
-    ]
-    blocks += [
-        (f"{of}, made ready", [(one.text, one) for one in all_]) for of, all_ in STEPS.items()
-    ]
+        blocks.append((f"{window.material}, impression material", (*ends, *lost)))
+    for family, steps in STEPS.items():
+        blocks.append((f"{family}, made ready", [(one.text, one) for one in steps]))
     for title, rows in blocks:
         click.secho(visible(title), bold=True)
         for said, known in rows:
-            for text, at in ((said, 2), (f"{known.mark}: {known.source}", 30)):
-                click.echo(indent(fill(visible(text), READING_WIDTH - at), " " * at))
+            if isinstance(known, Step):
+                line = indent(fill(visible(said), READING_WIDTH - 2), "  ")
+            else:  # it stays one, however long the name of a currency is
+                line = visible(f"  {said:<28}{_readable(known)}")
+            ground = fill(visible(f"{known.mark}: {known.source}"), READING_WIDTH - 30)
+            click.echo(f"{line}\n{indent(ground, ' ' * 30)}")
         click.echo()
     click.echo("The makers' sheets win over every figure here.")
 

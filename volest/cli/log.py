@@ -22,9 +22,8 @@ from volest.cli.options import (
     Number,
     file_option,
     is_from_file,
-    journal_option,
     lab_from,
-    lab_option,
+    option_of,
     target_option,
 )
 from volest.errors import UsageError, visible
@@ -62,7 +61,6 @@ _GOES_WITH: Mapping[str, Collection[str]] = {
 _ALWAYS = ("--journal", "--lab", "--csv", "--backup")
 _OF_A_FILE = ("--base-pour", "--cavity")
 _HEAD = b"booked,"  # how the CSV of pours begins
-_MONTH = re.compile(r"\d{4}-\d{2}")  # as sacks are printed; the last day of it counts
 _HELP = """Book what was left after a pour, and say what all pours teach.
 
 Weigh what could still have been poured, not what sticks to bowl and spatula: --left. If the mix
@@ -86,11 +84,12 @@ Examples:
 
 
 @click.command("log", cls=Command, help=_HELP)
-@journal_option(
-    "The journal; made if it is not there. Needed unless VOLEST_JOURNAL or the lab's file "
-    "(`volest lab`) names it."
+@option_of(
+    "journal_file",
+    help="The journal; made if it is not there. Needed unless VOLEST_JOURNAL or the lab's file "
+    "(`volest lab`) names it.",
 )
-@lab_option
+@option_of("lab_file")
 @click.option(
     "--left", "left_g", type=Number(least=0), metavar="G", help="Left over, in g; 0 if nothing."
 )
@@ -297,13 +296,12 @@ def _date(text: str | None) -> str | None:
     if text is None:
         return None
     try:
-        is_month = _MONTH.fullmatch(text)
-        last = f"-{calendar.monthrange(*map(int, text.split('-')))[1]}" if is_month else ""
-        return date.fromisoformat(text + last).isoformat()
+        if re.fullmatch(r"\d{4}-\d{2}", text):  # as sacks are printed
+            text += f"-{calendar.monthrange(*map(int, text.split('-')))[1]}"
+        return date.fromisoformat(text).isoformat()
     except ValueError as fault:  # of `calendar` too
-        raise UsageError(
-            f"--expires {text}", needed="a date", remedy="write 2032-03-31, or 2032-03"
-        ) from fault
+        remedy = "write 2032-03-31, or 2032-03"
+        raise UsageError(f"--expires {text}", needed="a date", remedy=remedy) from fault
 
 
 def _book(
@@ -381,7 +379,17 @@ def _tell(book: journal.Journal, lab: Lab, csv_file: str | None) -> None:
         say(line)
     entries, pours = book.entries(), book.pours()
     if csv_file is not None:
-        deliver(_as_csv(entries, lab), csv_file, read=[book.path])
+        from volest.report.table import cell  # keeps --help quick
+
+        table, kinds = io.StringIO(newline=""), all_stones(lab)
+        lines = csv.writer(table)
+        lines.writerow([*journal.COLUMNS, "cost"])
+        for entry in entries:
+            values = [getattr(entry, name) for name in journal.COLUMNS]
+            cost = cost_of(entry.powder_g, kinds[entry.stone]) if entry.stone in kinds else None
+            values.append(None if cost is None else f"{cost:.2f}")
+            lines.writerow([cell(one) if isinstance(one, str) else one for one in values])
+        deliver(table.getvalue(), csv_file, read=[book.path])
     if csv_file != STREAM:
         for line in (
             *journal_lines(pours, lab),
@@ -391,21 +399,6 @@ def _tell(book: journal.Journal, lab: Lab, csv_file: str | None) -> None:
             *last_lines(entries),
         ):
             click.echo(line)
-
-
-def _as_csv(entries: Sequence[journal.Entry], lab: Lab) -> str:
-    from volest.report.table import cell  # keeps --help quick
-
-    kinds = all_stones(lab)
-    buffer = io.StringIO(newline="")
-    lines = csv.writer(buffer)
-    lines.writerow([*journal.COLUMNS, "cost"])
-    for entry in entries:
-        values = (getattr(entry, name) for name in journal.COLUMNS)
-        cost = cost_of(entry.powder_g, kinds[entry.stone]) if entry.stone in kinds else None
-        row = [cell(v) if isinstance(v, str) else v for v in values]
-        lines.writerow([*row, "" if cost is None else f"{cost:.2f}"])
-    return buffer.getvalue()
 
 
 def _mixed(
@@ -487,14 +480,16 @@ def _meant(
     for one in mixed:
         number = one.setdefault("cavity", 1)  # files of earlier versions have one a scan
         one["called"] = f"{one['scan']} #{number}" if one["scan"] in several else one["scan"]
-    own = [one for one in mixed if cavity in (None, one["cavity"])]
-    fitting = [one for one in own if scan is None or _is_called(one, scan)]
-    if not fitting and scan:  # as much of its name as tells it from the others
-        fitting = [one for one in mixed if Path(visible(one["scan"])).name.startswith(scan)]
+        one["place"] = Path(visible(one["scan"]))
+    said = Path(visible(scan or "")).parts  # as much of its folder as tells it from the others
+    named = [one for one in mixed if scan is None or one["place"].parts[-len(said) :] == said]
+    if not named and scan:  # so of its name
+        named = [one for one in mixed if one["place"].name.startswith(scan)]
+    fitting = [one for one in named if cavity in (None, one["cavity"])]
     if len(fitting) != 1:
-        names = ", ".join(sorted(one["called"] for one in fitting or mixed))
+        names = ", ".join(sorted(one["called"] for one in fitting or named or mixed))
         count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"
-        one_scan = scan and len({one["scan"] for one in fitting}) == 1
+        one_scan = scan and len({one["scan"] for one in named}) == 1
         raise UsageError(
             f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
             needed=f"one of {names}",
@@ -515,9 +510,3 @@ def _meant(
             say(f"booking the whole mix that {names} share")
             return shared["mix"], together
     return found[poured], fitting
-
-
-def _is_called(entry: dict[str, Any], scan: str) -> bool:
-    """Tell whether a scan has that name, with as much of its folder as is said."""
-    parts, said = Path(visible(entry["scan"])).parts, Path(visible(scan)).parts
-    return parts[-len(said) :] == said

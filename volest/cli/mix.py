@@ -1,13 +1,20 @@
 """The command `mix`: a volume in, a mix card out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from volest.cli.console import READING_WIDTH, STREAM, deliver, say
-from volest.cli.options import Command, Number, is_from_file, mixing, settings_of, target_option
+from volest.cli.options import (
+    Command,
+    Number,
+    is_from_file,
+    options_of,
+    settings_of,
+    target_option,
+)
 from volest.errors import UsageError
 from volest.notes import sentence
 from volest.settings import Settings
@@ -24,11 +31,6 @@ from volest.stone.mix import (
 )
 from volest.stone.reference import Window, pour_window
 
-if TYPE_CHECKING:
-    from rich.text import Text
-
-    from volest.notes import Note
-
 LEAST_ML = 0.5  # a single tooth takes more
 LEAST_MM2 = 50.0  # so does its base; 18 is meant in cm2
 _HELP = """Say how much water and powder fill VOLUME (in mL), and how to mix it.
@@ -44,7 +46,7 @@ Examples:
 
 @click.command("mix", cls=Command, help=_HELP)
 @click.argument("volume", type=Number(), metavar="VOLUME")
-@mixing
+@options_of("stone", "amounts")
 @click.option(
     "--footprint",
     type=Number(),
@@ -73,11 +75,11 @@ def mix_command(
         )
     window = None if material is None else pour_window(material)
     settings = settings_of(second_pour_mm=second_pour_mm, **options)
-    height_mm, base = settings.lab.second_pour.height_mm, None
-    if footprint is not None and height_mm is not None:
+    second, base = settings.lab.second_pour, None
+    if footprint is not None and second.is_made:
         first = beyond(settings, rim_mm2=footprint, has_base=True)
         base = second_pour(footprint, settings, taken_ml=first.heap_ml + first.nodules_ml)
-    left_out = base is None and height_mm is not None  # of the lab file: no area, no base
+    left_out = base is None and second.is_made  # of the lab file: no area, no base
     if left_out:
         settings = replace(settings, lab=settings.lab.pouring(height_mm=0.0))
     more = beyond(settings, rim_mm2=footprint or 0.0, has_base=base is not None)
@@ -85,20 +87,21 @@ def mix_command(
     if settings.lab_file is not None and is_from_file("lab_file"):  # it was found, not named
         say(f"lab {settings.lab_file}")
     if left_out:
+        size = "in a former" if second.height_mm is None else f"of {second.height_mm:g} mm"
         say(
-            f"no base: the lab file has one of {height_mm:g} mm; give the area under it, "
+            f"no base: the lab file has one {size}; give the area under it, "
             "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')"
         )
     if json_file is not None:
         from volest.report.record import as_text  # keeps --help quick
 
-        second = {} if base is None else {"second_pour": base.as_record()}
-        deliver(as_text({**made.as_record(), **second}), json_file)
-    notes = (*made.notes, *(() if base is None else base.notes))
+        record = made.as_record()
+        record |= {} if base is None else {"second_pour": base.as_record()}
+        deliver(as_text(record), json_file)
     if json_file != STREAM:
-        _print_card(made, base, notes, settings, window)
+        _print_card(made, base, settings, window)
         return
-    for note in notes:
+    for note in (*made.notes, *(() if base is None else base.notes)):
         say(f"{note.code}: {note.text} {note.do}")
 
 
@@ -112,65 +115,21 @@ def _check_amount(what: str, amount: float | None, least: float, unit: str, othe
         )
 
 
-def _print_card(
-    made: Mix,
-    base: Mix | None,
-    notes: "Sequence[Note]",
-    settings: Settings,
-    window: Window | None,
-) -> None:
+def _print_card(made: Mix, base: Mix | None, settings: Settings, window: Window | None) -> None:
     from rich.console import Console  # keeps --help quick
+    from rich.text import Text  # same
 
-    from volest.report.table import wrapped  # keeps --help quick
+    from volest.report.table import wrapped  # same
 
     console = Console(highlight=False, markup=False, emoji=False)
-    console.print(_amounts(made))
-    for note in notes:
-        told = wrapped(f"LOOK  {note.text} {note.do}", min(console.width, READING_WIDTH))
-        console.print(f"\n{told}", style="bold yellow")
-    for title, lines in _sections(made, base, settings, window):
-        console.print(f"\n{title}", style="bold")
-        for number, line in enumerate(lines, start=1):
-            mark = f"{number}." if title in words.NUMBERED else "-"
-            gap, width = " " * (len(mark) + 3), min(console.width, READING_WIDTH)
-            console.print(wrapped(line, width, first=f"  {mark} ", rest=gap))
-
-
-def _sections(
-    made: Mix, base: Mix | None, settings: Settings, window: Window | None
-) -> Iterator[tuple[str, tuple[str, ...]]]:
-    nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
-    if settings.stretch_ml_per_100g > 0:
-        yield "Extra water", (STRETCH_IN_WORDS,)
-    taught = [
-        words.learned_in_words(law, mix.volume_ml)
-        for mix in (made, *(() if base is None else (base,)))
-        if (law := waste_law(mix.stone, settings)).pours
-    ]
-    if taught:
-        yield "Waste", tuple(taught)
-    yield "Before", words.before(window)
-    yield "Steps", words.steps(made, nodules_ml=nodules_ml)
-    if base is not None and nodules_ml is not None:
-        yield "Base, the second pour", words.base_steps(made, base, nodules_ml)
-        yield "The base", words.yield_in_words(base)
-    more = () if base is None else (words.base_if_short(base),)
-    yield "If it does not reach", (*words.if_short(made), *more)
-    yield "Take care", words.CAUTIONS
-
-
-def _amounts(made: Mix) -> "Text":
-    from rich.text import Text  # keeps --help quick
-
-    from volest.report.table import wrapped  # keeps --help quick
-
+    width = min(console.width, READING_WIDTH)
     each = f"\nin {made.mixes} equal mixes. Each takes:" if made.mixes > 1 else ""
     fills = f"To fill {dict(made.terms_ml)['cavity']:g} mL with {made.stone}, {made.kind.title}"
     weighed, scoops = words.water_weighed(made), words.scoops_in_words(made)
     beside, lines = f"   {scoops}", words.yield_in_words(made)
     if made.whole_scoops is not None:  # too much to stand beside it
         beside, lines = "", (sentence(scoops), *lines)
-    return Text.assemble(
+    amounts = Text.assemble(
         f"{fills}{each}\n\n",
         ("  1  WATER  ", "bold"),
         (f"{water_in_words(made):>10}", "bold cyan"),
@@ -180,3 +139,37 @@ def _amounts(made: Mix) -> "Text":
         f"{beside}\n\n",
         "\n".join(wrapped(line, READING_WIDTH) for line in lines),
     )
+    console.print(amounts)
+    for note in (*made.notes, *(() if base is None else base.notes)):
+        told = wrapped(f"LOOK  {note.text} {note.do}", width)
+        console.print(f"\n{told}", style="bold yellow")
+    for title, lines in _sections(made, base, settings, window):
+        console.print(f"\n{title}", style="bold")
+        for number, line in enumerate(lines, start=1):
+            mark = f"{number}." if title in words.NUMBERED else "-"
+            gap = " " * (len(mark) + 3)
+            console.print(wrapped(line, width, first=f"  {mark} ", rest=gap))
+
+
+def _sections(
+    made: Mix, base: Mix | None, settings: Settings, window: Window | None
+) -> Iterator[tuple[str, tuple[str, ...]]]:
+    nodules_ml = None if base is None else settings.lab.second_pour.nodules_ml
+    if settings.stretch_ml_per_100g > 0:
+        yield "Extra water", (STRETCH_IN_WORDS,)
+    taught = tuple(
+        words.learned_in_words(law, mix.volume_ml)
+        for mix in (made, base)
+        if mix is not None and (law := waste_law(mix.stone, settings)).pours
+    )
+    if taught:
+        yield "Waste", taught
+    yield "Before", words.before(window)
+    yield "Steps", words.steps(made, nodules_ml=nodules_ml)
+    short = words.if_short(made)
+    if base is not None and nodules_ml is not None:
+        yield "Base, the second pour", words.base_steps(made, base, nodules_ml)
+        yield "The base", words.yield_in_words(base)
+        short = (*short, words.base_if_short(base))
+    yield "If it does not reach", short
+    yield "Take care", words.CAUTIONS

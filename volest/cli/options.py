@@ -16,7 +16,7 @@ import click
 from volest.cli.console import STREAM, say, set_talk
 from volest.errors import UsageError
 from volest.lab import Lab
-from volest.settings import NAMED, SETTINGS, Setting, Settings, pattern_and_word
+from volest.settings import NAMED, SETTINGS, Settings, pattern_and_word
 from volest.system import own_folder
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
@@ -72,8 +72,7 @@ def lab_in_force(near: Path | None = None) -> tuple[Path | None, str]:
 
 def is_from_file(parameter: str) -> bool:
     """Say whether an option of the command at hand was filled from the lab's file."""
-    ctx = click.get_current_context(silent=True)
-    source = None if ctx is None else ctx.get_parameter_source(parameter)
+    source = click.get_current_context().get_parameter_source(parameter)
     return source is click.core.ParameterSource.DEFAULT_MAP
 
 
@@ -116,8 +115,13 @@ class Command(click.Command):
         under = {"Daily options": _DAILY} if few else {**HEADINGS, "Options": ""}
         headed = {name: heading for heading, names in under.items() for name in names.split()}
         for heading in under:
-            shown = [one for one in options if headed.get(one.opts[-1], "Options") == heading]
-            rows = [row for row in (option.get_help_record(ctx) for option in shown) if row]
+            rows = [
+                row
+                for option in options
+                # By its long name; older clicks put -h before or behind --help, as it happens.
+                if headed.get(max(option.opts, key=len), "Options") == heading
+                if (row := option.get_help_record(ctx))
+            ]
             if rows:
                 with formatter.section(heading):
                     formatter.write_dl(rows)
@@ -198,13 +202,13 @@ class _Place(click.Path):
         """Read a word of the command line."""
         from volest.batch.find import place_of
 
-        return _from_input() if value == STREAM else place_of(value)
+        return from_input() if value == STREAM else place_of(value)
 
 
 place = _Place()
 
 
-def _from_input() -> Path:
+def from_input() -> Path:
     """Put the scan on the input into a file that is there as long as the command runs."""
     scan, ctx = sys.stdin.buffer.read(), click.get_current_context()
     kept: TemporaryDirectory[str] = TemporaryDirectory(prefix="volest-")
@@ -225,11 +229,6 @@ def target_option(flag: str, parameter: str, told: str) -> Callable[[Function], 
     return click.option(flag, parameter, metavar="FILE", help=told)
 
 
-def _all(*options: Callable[..., Any]) -> Callable[[Function], Function]:
-    """Make one decorator of several, in the order of the help text."""
-    return lambda command: reduce(lambda made, add: add(made), reversed(options), command)
-
-
 BASE_HELP = """\b
 Base lines (--base):
   rim                       the crest of the rim, all round (default)
@@ -242,25 +241,14 @@ A base line that somebody saved beside a scan is obeyed unless --base is given.
 """
 
 
-one_scan = click.argument(
-    "scan",
-    metavar="SCAN",
-    type=click.Path(readable=False, path_type=Path),
-    callback=lambda _ctx, _param, scan: _from_input() if str(scan) == STREAM else scan,
-)
-cavity_option = click.option(
-    "--cavity",
-    type=Number(least=1, whole=True),
-    metavar="N",
-    help="Which impression, if the scan has several; else the first.",
-)
 verbose_option = click.option(
     "-v", "--verbose", is_flag=True, help="Tell on the error stream what is done."
 )
 
 
-def _option(setting: Setting, **more: Any) -> Callable[[Function], Function]:
+def option_of(name: str, **more: Any) -> Callable[[Function], Function]:
     """Make the option of one row of the table of settings."""
+    setting = NAMED[name]
     low, high = setting.limits
     kinds = {
         float: Number(least=low, most=high),
@@ -282,37 +270,37 @@ def _option(setting: Setting, **more: Any) -> Callable[[Function], Function]:
     return click.option(setting.flag, setting.name, **given)
 
 
-def _settings(*groups: str) -> Callable[[Function], Function]:
-    return _all(*(_option(setting) for group in groups for setting in SETTINGS[group]))
+def options_of(*groups: str) -> Callable[[Function], Function]:
+    """Make the options of groups of settings, in the order of the help text."""
+    options = [option_of(setting.name) for group in groups for setting in SETTINGS[group]]
+    return lambda command: reduce(lambda made, add: add(made), reversed(options), command)
 
 
-lab_option = _option(NAMED["lab_file"])
-
-
-def journal_option(told: str) -> Callable[[Function], Function]:
-    """Make the option that names the journal; a command says what it does with it."""
-    return _option(NAMED["journal_file"], help=told)
-
-
-mixing = _settings("stone", "amounts")
-sizing = _settings("measuring", "stone", "stones", "amounts")
-planning = _settings("day")
+sizing = options_of("measuring", "stone", "stones", "amounts")
 
 
 def running(*, out_needed: bool) -> Callable[[Function], Function]:
     """Make the options that say where a run writes, what it may take, and who does it."""
-    out = _option(NAMED["out"], type=place, required=out_needed)
-    return _all(out, _option(NAMED["no_sheet"]), _settings("running"))
+    out = option_of("out", type=place, required=out_needed)
+    return lambda command: out(option_of("no_sheet")(options_of("running")(command)))
 
 
 def settings_of(
     *, lab_file: Path | None = None, stones_for: Sequence[str] = (), **options: Any
 ) -> Settings:
-    """Turn options of `measuring`, `mixing` or `sizing` into settings; written words win."""
+    """Turn options that measure or mix into settings; written words win."""
     from volest.journal import settings_in_force
 
+    for text in stones_for:
+        if not all(pattern_and_word(text)):
+            raise UsageError(
+                f"--stone-for {text}",
+                needed="a pattern of names of scans, and their stone",
+                remedy="write for example --stone-for '*-bite*=type-3'; --stone is for all the "
+                "others",
+            )
+    options["stones_for"] = tuple(map(pattern_and_word, stones_for))
     ctx = click.get_current_context()
-    options["stones_for"] = tuple(_with_pattern(text) for text in stones_for)
     said: dict[str, Any] = {"lab_file": None if lab_file is None else str(lab_file)}
     usual = ctx.lookup_default("stone")
     habits: dict[str, Any] = {} if usual is None else {"stone": usual}
@@ -320,17 +308,6 @@ def settings_of(
         if value is not None and ctx.get_parameter_source(name) not in (None, _USUAL):
             (habits if is_from_file(name) else said)[name] = value
     return settings_in_force(lab_from(lab_file), said, habits, say)
-
-
-def _with_pattern(text: str) -> tuple[str, str]:
-    pattern, stone = pattern_and_word(text)
-    if not pattern or not stone:
-        raise UsageError(
-            f"--stone-for {text}",
-            needed="a pattern of names of scans, and their stone",
-            remedy="write for example --stone-for '*-bite*=type-3'; --stone is for all the others",
-        )
-    return pattern, stone
 
 
 def request_of(

@@ -9,13 +9,13 @@ from typing import Any
 
 import click
 
-from volest.cli.console import READING_WIDTH, deliver, say, set_talk
+from volest.cli.console import READING_WIDTH, STREAM, deliver, say, set_talk
 from volest.cli.options import (
     BASE_HELP,
     Command,
-    cavity_option,
+    Number,
     file_option,
-    one_scan,
+    from_input,
     settings_of,
     sizing,
     target_option,
@@ -40,8 +40,18 @@ Examples:
 
 
 @click.command("show", cls=Command, help=_SHOW)
-@one_scan
-@cavity_option
+@click.argument(
+    "scan",
+    metavar="SCAN",
+    type=click.Path(readable=False, path_type=Path),
+    callback=lambda _ctx, _param, scan: from_input() if str(scan) == STREAM else scan,
+)
+@click.option(
+    "--cavity",
+    type=Number(least=1, whole=True),
+    metavar="N",
+    help="Which impression, if the scan has several; else the first.",
+)
 @file_option("--picture", "picture", f"Draw it from above and cut open: {', '.join(PICTURES)}.")
 @file_option("--outline", "outlined", "Draw its rim at true size, to lay the tray on: .svg.")
 @file_option("--plot", "plot", "Draw volume against height: .svg, .png or .pdf.")
@@ -85,7 +95,7 @@ def show_command(
     with suppress(MixError):  # no bowl takes it: the rest is told all the same
         result = poured(result, settings)
     right = settings.right_is_one_to_five(str(scan), is_arch=result.is_arch)
-    if "-" not in (curve, json_file):
+    if STREAM not in (curve, json_file):
         click.echo(fill(f"{visible(scan.name)}: {made_with(settings)}", READING_WIDTH) + "\n")
         dial = dial_in_words(right, is_arch=result.is_arch)
         told = guide_text(result, found.trim, found.margin, found.base.lean_deg, dial, guide=guide)

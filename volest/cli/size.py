@@ -6,19 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from volest.cli.console import STREAM, columns, deliver, progress, say, stoppable, takes_styles
+from volest.cli.console import STREAM, columns, deliver, is_screen, progress, say, stoppable
 from volest.cli.options import (
     BASE_HELP,
     Command,
     Number,
     is_from_file,
     lab_in_force,
+    options_of,
     place,
-    planning,
     request_of,
     running,
     sizing,
@@ -72,7 +72,7 @@ Exit codes: 0 all measured, 1 some refused, 2 wrong use, 3 no scan found, 4 a fa
     metavar="N",
     help="Impressions in one mix, 1 to 4; else the lab's limit, or 3.",
 )
-@planning
+@options_of("day")
 @click.option(
     "--age", "ages", multiple=True, metavar="[PATTERN=]MIN", help="The same in minutes since then."
 )
@@ -113,6 +113,7 @@ def size_command(
     """Size the scans behind the paths; the words for a person stand in `_HELP`."""
     from volest.batch.find import find, follow
     from volest.report.record import as_line
+    from volest.report.table import table_text, tally_of
     from volest.result import one_by_one
     from volest.run import run
 
@@ -153,20 +154,30 @@ def size_command(
         report = run(request, put_line if json_lines else advance)
     is_long = request.out is not None and len(found.scans) > MOST_ROWS
     results = () if is_long else report.results
-    for line in _booked(results, options.get("journal_file")):
-        say(line)
+    _tell_booked(results, options["journal_file"])
+    stream = sys.stderr if streams else sys.stdout
+    text = f"{tally_of(report.outcomes, report.done)}\n"
+    if not is_long:
+        text = table_text(
+            results,
+            request.settings,
+            plan=report.plan,
+            width=columns(stream),
+            styled=is_screen(stream) and not os.environ.get("NO_COLOR"),
+            brief=quiet,
+            encoding=stream.encoding or "utf-8",
+        )
     if not (quiet and streams):
-        stream = sys.stderr if streams else sys.stdout
-        _show_table(report, results, stream=stream, quiet=quiet, is_long=is_long)
+        click.echo(text, file=stream, nl=False)
     for text in put_out:
         deliver(text, STREAM)
     ctx.exit(_code(report, quiet=quiet))
 
 
-def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]:
+def _tell_booked(results: "Sequence[Result]", journal_file: Path | None) -> None:
     """Tell which scans were poured already, by what the journal knows of their content."""
     if journal_file is None or not journal_file.is_file():
-        return []
+        return
     from volest.batch.find import content_of
     from volest.journal import BASE, Journal, cases_of
 
@@ -178,16 +189,14 @@ def _booked(results: "Sequence[Result]", journal_file: Path | None) -> list[str]
             if case.content is not None and case.pour != BASE
         }
     if not poured:  # reading all scans once more would tell nothing
-        return []
+        return
     contents = {scan: content_of(Path(scan)) for scan in {result.scan for result in results}}
-    told = []
     for result in results:
         content = contents[result.scan]
         entry = None if content is None else poured.get((content.mark, result.cavity))
         if entry is not None:
             day = entry.booked.partition("T")[0]
-            told.append(f"{result.name} is booked as pour {entry.number} of {day}: poured already?")
-    return told
+            say(f"{result.name} is booked as pour {entry.number} of {day}: poured already?")
 
 
 def _other_labs(scans: "Sequence[Place]", in_force: str | None) -> list[str]:
@@ -329,23 +338,3 @@ def _tell_dry(request: "Request", files: Sequence[Path]) -> None:
     for what, where in told:
         click.echo(f"  {what:<18}  {visible(str(where))}")
     click.echo(f"{len(scans) - len(kept)} of {len(scans)} scans to be sized; nothing was done")
-
-
-def _show_table(
-    report: "Run", results: "Sequence[Result]", *, stream: TextIO, quiet: bool, is_long: bool
-) -> None:
-    from volest.report.table import table_text, tally_of
-
-    if is_long:
-        click.echo(tally_of(report.outcomes, report.done), file=stream)
-        return
-    text = table_text(
-        results,
-        report.request.settings,
-        plan=report.plan,
-        width=columns(stream),
-        styled=takes_styles(stream),
-        brief=quiet,
-        encoding=stream.encoding or "utf-8",
-    )
-    click.echo(text, file=stream, nl=False)

@@ -21,7 +21,6 @@ from volest.cli.options import (
 from volest.errors import UsageError, visible
 
 if TYPE_CHECKING:  # these read numpy and scipy, which no --help should wait for
-    from volest.report.table import Row
     from volest.result import Result
     from volest.run import Run, Tell
 
@@ -92,50 +91,43 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
 
 
 def _teller(day: "Run") -> "Tell":
-    """Make what tells in the terminal of each scan that is sized."""
-    from volest.report.table import rows
+    """Make what tells in the terminal of each scan that is sized, as `volest size` does."""
+    from volest.report.table import TIE, rows, wrapped
     from volest.result import one_by_one
+    from volest.stone.mix import powder_in_words, water_in_words
+    from volest.stone.words import bowl_in_words
 
     last: dict[str, tuple[str, str | None]] = {}  # what was told of each scan, and why
     settings = day.request.settings
 
     def tell(result: "Result") -> None:
+        width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
         for one in one_by_one([result]):
             (row,) = rows([one], [visible(day.called(Path(one.name)))], settings.base)
             before, reason = last.get(one.name, (None, None))
             if row.refused and reason == one.reason:  # tried in vain once more
                 continue
             last[one.name] = "refused" if row.refused else f"{row.volume} mL", one.reason
-            click.echo("\n".join(_lines(row, one, before, named=bool(settings.stones_for))))
+            told = [f"{row.volume} mL", f"water {row.water} mL", f"powder {row.powder} g"]
+            if one.mix is not None and settings.stones_for:
+                told[-1] += f" {visible(one.mix.stone)}"
+            told.append(f"scoops {row.scoops}")
+            if one.mix is not None and one.mix.bowl is not None:
+                told.append(visible(bowl_in_words(one.mix)))
+            if one.second_pour is not None:
+                told.append(f"base: water {water_in_words(one.second_pour)}")
+                told.append(f"powder {powder_in_words(one.second_pour)}")
+            figures = ", ".join(part.replace(" ", TIE) for part in told)
+            if row.refused:
+                figures = f"{' '.join(row.notes)}: {visible(one.reason or '')}"
+            again = "" if before is None else f"sized again (before: {before}): "
+            click.echo(wrapped(f"{row.name}  {again}{figures}", width, rest="  "))
+            for note in one.notes:
+                said = f"{visible(note.code)}: {visible(note.text)}"
+                click.echo(wrapped(said, width, first="  ", rest="    "))
+                click.echo(wrapped(f"Do: {visible(note.do)}", width, first="    ", rest="    "))
 
     return tell
-
-
-def _lines(row: "Row", result: "Result", before: str | None, *, named: bool) -> list[str]:
-    """Say of one scan what `volest size` says of it; its stone is named where there are several."""
-    from volest.report.table import TIE, wrapped
-    from volest.stone.mix import powder_in_words, water_in_words
-    from volest.stone.words import bowl_in_words
-
-    width = max(min(shutil.get_terminal_size().columns, READING_WIDTH), _NARROWEST)
-    again = "" if before is None else f"sized again (before: {before}): "
-    if row.refused:
-        figures = f"{' '.join(row.notes)}: {visible(result.reason or '')}"
-    else:
-        mix, base = result.mix, result.second_pour
-        stone = f" {visible(mix.stone)}" if named and mix is not None else ""
-        figures = f"{row.volume} mL, water {row.water} mL, powder {row.powder} g{stone}"
-        bowl = visible(bowl_in_words(mix)) if mix is not None else ""
-        figures = f"{figures}, scoops {row.scoops}" + (f", {bowl}" if bowl else "")
-        if base is not None:
-            figures += f", base: water {water_in_words(base)}, powder {powder_in_words(base)}"
-        figures = figures.replace(" ", TIE).replace(f",{TIE}", ", ")
-    lines = [wrapped(f"{row.name}  {again}{figures}", width, rest="  ")]
-    for note in result.notes:
-        said = f"{visible(note.code)}: {visible(note.text)}"
-        lines.append(wrapped(said, width, first="  ", rest="    "))
-        lines.append(wrapped(f"Do: {visible(note.do)}", width, first="    ", rest="    "))
-    return lines
 
 
 _DESK = f"""Open a day's folder on one page in the browser.
@@ -158,7 +150,6 @@ Examples:
 
 Exit codes: 0 stopped by a person or a signal, 2 wrong use, 4 a fault in volest.
 """
-_DEFAULT_PORT = 8417
 
 
 @click.command("desk", cls=Command, help=_DESK)
@@ -168,7 +159,7 @@ _DEFAULT_PORT = 8417
     "--port",
     type=Number(least=0, most=65535, whole=True),
     metavar="N",
-    default=_DEFAULT_PORT,
+    default=8417,
     show_default=True,
     help="Port of this computer; 0 takes a free one.",
 )

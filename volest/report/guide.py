@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.table import Table
 
-from volest.cavity.trim import LEVEL_MM, Trim, Work
+from volest.cavity.trim import LEVEL_MM, Trim
 from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
 from volest.notes import hours_in_words, pour_end
-from volest.report.table import work_label, wrapped
+from volest.report.table import READING_WIDTH, work_label, wrapped
 from volest.result import Guide, Result
 from volest.stone.mix import powder_in_words, water_in_words
 from volest.stone.words import bowl_in_words, scoops_in_words
@@ -22,9 +22,7 @@ from volest.storage import write_whole
 if TYPE_CHECKING:  # what finds these is read when it is asked for
     from volest.cavity.flow import Flow
     from volest.cavity.imprints import Imprints
-    from volest.cavity.preparations import Preparations
 
-_WIDTH = 80
 _PARTS = {
     "base line": "where the base line lies",
     "border": "where the border runs across a gap in the rim",
@@ -51,14 +49,14 @@ def guide_text(
 ) -> str:
     """Tell all about one scan; `lean_deg` is from its rim to the floor's deepest places."""
     out = io.StringIO()
-    console = Console(file=out, width=_WIDTH, highlight=False, markup=False, emoji=False)
+    console = Console(file=out, width=READING_WIDTH, highlight=False, markup=False, emoji=False)
     if result.mix is not None:
-        console.print(wrapped(f"Mix: {mix_words(result)}.", _WIDTH, rest="  ") + "\n")
-        console.print(f"{wrapped(stop_words(result), _WIDTH)}\n")
-    console.print(f"{wrapped(dial, _WIDTH)}\n")
+        console.print(wrapped(f"Mix: {mix_words(result)}.", READING_WIDTH, rest="  ") + "\n")
+        console.print(f"{wrapped(stop_words(result), READING_WIDTH)}\n")
+    console.print(f"{wrapped(dial, READING_WIDTH)}\n")
     _print_rim(console, trim)
     for line in advice(trim):
-        console.print(wrapped(line, _WIDTH, rest="  "))
+        console.print(wrapped(line, READING_WIDTH, rest="  "))
     console.print(
         f"\nThe rim leans {lean_deg:.1f} degrees against the deepest places of the floor."
     )
@@ -80,7 +78,7 @@ def guide_text(
         )
     for note in result.notes:
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
-        console.print("\n" + wrapped(words, _WIDTH, rest="  "))
+        console.print("\n" + wrapped(words, READING_WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))
 
 
@@ -122,7 +120,7 @@ def _print_rim(console: Console, trim: Trim) -> None:
     table = _table(*heads)
     for hour in (12, *range(1, 12)):
         if part := parts.get(hour):
-            heights = map(height_words, (part.mean_mm, part.most_mm, part.least_mm))
+            heights = (f"{mm:z.1f}" for mm in (part.mean_mm, part.most_mm, part.least_mm))
             table.add_row(str(hour), f"{part.length_mm:.0f}", *heights, f"{part.to_pits_mm:.1f}")
     console.print("Heights of the rim over the base line, in mm, negative below it.")
     console.print(table)
@@ -142,36 +140,30 @@ def _print_guide(console: Console, guide: Guide) -> None:
             console.print("Blank: not in the scan, or beside it lies the rim and no gum.")
         console.print()
     for line in guide_lines(guide):
-        console.print(wrapped(line, _WIDTH, rest="  "))
+        console.print(wrapped(line, READING_WIDTH, rest="  "))
     if guide.preparations is not None and guide.preparations.each:
+        heads = ("margin to\nbase line, mm", "least, with\nwhat is over")
+        gap = "to neighbours (along the\nrow), wall to wall, mm"
+        table = Table("preparation", *heads, gap, box=None, padding=(0, 2, 0, 0))
+        for number, one in enumerate(guide.preparations.each, start=1):
+            gaps = [
+                f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
+                f"(towards {gap.towards_hour})"
+                for gap in one.free
+            ]
+            table.add_row(
+                f"{number} at {one.hour} o'clock",
+                f"{one.least_mm:.1f} to {one.most_mm:.1f}",
+                f"{one.least_mm + guide.preparations.over_mm:.1f}",
+                ", ".join(gaps) or "no neighbour found",
+            )
         console.print()
-        console.print(_dies(guide.preparations))
-        console.print("\n" + wrapped(_LEDGES, _WIDTH, rest="  "))
-
-
-_LEDGES = (
-    "A saw has less room than from wall to wall: ledges of margins stand out into it. Keep the "
-    "blade off them."
-)
-
-
-def _dies(preparations: "Preparations") -> Table:
-    heads = ("margin to\nbase line, mm", "least, with\nwhat is over")
-    gap = "to neighbours (along the\nrow), wall to wall, mm"
-    table = Table("preparation", *heads, gap, box=None, padding=(0, 2, 0, 0))
-    for number, one in enumerate(preparations.each, start=1):
-        gaps = [
-            f"{'not clear' if gap.width_mm is None else f'{gap.width_mm:.1f}'} "
-            f"(towards {gap.towards_hour})"
-            for gap in one.free
-        ]
-        table.add_row(
-            f"{number} at {one.hour} o'clock",
-            f"{one.least_mm:.1f} to {one.most_mm:.1f}",
-            f"{one.least_mm + preparations.over_mm:.1f}",
-            ", ".join(gaps) or "no neighbour found",
+        console.print(table)
+        ledges = (
+            "A saw has less room than from wall to wall: ledges of margins stand out into it. Keep "
+            "the blade off them."
         )
-    return table
+        console.print("\n" + wrapped(ledges, READING_WIDTH, rest="  "))
 
 
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
@@ -179,23 +171,19 @@ _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", 
 
 def imprint_words(imprints: "Imprints", number: int) -> str | None:
     """Name an imprint, numbered from 1; None where it is not clear which it is."""
-    which = _which(imprints, number)
-    return f"{which} {_counted(imprints, number)}" if which else None
+    which, where = _named(imprints, number)
+    return f"{which} {where}" if which else None
 
 
-def _which(imprints: "Imprints", number: int) -> str | None:
-    at = imprints.each[number - 1].number
-    return None if at is None or at > len(_ORDINALS) else _ORDINALS[at - 1]
-
-
-def _counted(imprints: "Imprints", number: int) -> str:
-    """Say from where and which way an imprint is counted, or only where it lies."""
+def _named(imprints: "Imprints", number: int) -> tuple[str | None, str]:
+    """Say which it is, if that is clear, and from where and which way; else only where it lies."""
     one = imprints.each[number - 1]
-    if _which(imprints, number) is None:
-        return f"at {one.hour} o'clock"
-    if not imprints.is_arch:
-        return f"from the end at {imprints.end_hours[0]} o'clock"
-    return f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
+    if one.number is None or one.number > len(_ORDINALS):
+        return None, f"at {one.hour} o'clock"
+    where = f"from the end at {imprints.end_hours[0]} o'clock"
+    if imprints.is_arch:
+        where = f"from the front, towards {imprints.end_hours[one.side > 0]} o'clock"
+    return _ORDINALS[one.number - 1], where
 
 
 _COUNTS = dict(enumerate(("one", "two", "three", "four", "five", "six", "seven", "eight"), start=1))
@@ -209,8 +197,8 @@ def several_words(imprints: "Imprints", numbers: Sequence[int]) -> str:
         return f"the {_COUNTS.get(count, count)} front ones"
     groups: dict[str, list[str]] = {}
     for number in numbers:
-        which = _which(imprints, number) or "one"
-        groups.setdefault(_counted(imprints, number), []).append(which)
+        which, where = _named(imprints, number)
+        groups.setdefault(where, []).append(which or "one")
     told = [
         f"{_COUNTS.get(len(each), len(each)) if {*each} == {'one'} else ', '.join(each)} {where}"
         for where, each in groups.items()
@@ -229,7 +217,7 @@ def _imprints(guide: Guide, imprints: "Imprints") -> Table:
     table.columns[0].justify = "left" if is_named else "right"
     for number, one in enumerate(imprints.each, start=1):
         behind = guide.thickness.behind[number - 1]
-        which = _which(imprints, number)
+        which, _ = _named(imprints, number)
         if which and imprints.is_arch:
             which += f", towards {imprints.end_hours[one.side > 0]}"
         reached = [next(at for at in pour.reached if at.imprint == number) for pour in level]
@@ -335,29 +323,6 @@ def _flow_lines(flow: "Flow", imprints: "Imprints | None") -> list[str]:
     return lines
 
 
-def height_words(height_mm: float) -> str:
-    """Write a height in tenths of a mm, never a minus zero.
-
-    >>> height_words(-0.04)
-    '0.0'
-    """
-    return f"{round(height_mm, 1) + 0.0:.1f}"  # adding 0.0 makes -0.0 a plain zero
-
-
-def work_words(work: Work) -> str:
-    """Say what to do with a stretch of rim."""
-    where = hours_in_words(work.hours[0], work.hours[-1]) + ", tongue side" * work.is_inner
-    if work.what == "cut":
-        return (
-            f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; deep "
-            f"floor begins {work.to_pits_mm:.1f} mm in."
-        )
-    return (
-        f"Box in {work.length_mm:.0f} mm of rim {where}, up to {work_label(work)[1]}: "
-        f"{pour_end(work.heap_mm)}."
-    )
-
-
 def stop_words(result: Result) -> str:
     """Say where the first pour ends: over its rim, as that is trimmed, or level with it."""
     over_rim_mm = 0.0 if result.trim is None else result.trim.over_rim_mm
@@ -373,23 +338,30 @@ def stop_words(result: Result) -> str:
 
 def advice(trim: Trim) -> list[str]:
     """Sum up the trim guide in sentences."""
+    off = (("over", trim.left_over_mm), ("under", trim.left_under_mm))
+    told = " and ".join(f"{mm:.1f} mm {side}" for side, mm in off if round(mm, 1))
+    left = f"it lies up to {told} the base line" if told else "it lies at the base line"
     if not trim.works:
-        return [f"Nothing to cut or to box: {_left(trim)}."]
+        return [f"Nothing to cut or to box: {left}."]
     lines = []
     if any(work.what == "cut" for work in trim.works):
         lines.append(
             f"Untrimmed, a flat base would stand {max(trim.stand_off_mm, 0.0):.1f} mm above the "
             "base line. Keep the blade off margins and preparations, and cut away from the hand."
         )
-    return [*lines, *map(work_words, trim.works), f"Leave the rest: {_left(trim)}."]
-
-
-def _left(trim: Trim) -> str:
-    off = (("over", trim.left_over_mm), ("under", trim.left_under_mm))
-    told = [f"{mm:.1f} mm {side}" for side, mm in off if round(mm, 1)]
-    return (
-        f"it lies up to {' and '.join(told)} the base line" if told else "it lies at the base line"
-    )
+    for work in trim.works:
+        where = hours_in_words(work.hours[0], work.hours[-1]) + ", tongue side" * work.is_inner
+        if work.what == "cut":
+            lines.append(
+                f"Cut {work.length_mm:.0f} mm of rim {where}, by up to {work.most_mm:.1f} mm; deep "
+                f"floor begins {work.to_pits_mm:.1f} mm in."
+            )
+        else:
+            lines.append(
+                f"Box in {work.length_mm:.0f} mm of rim {where}, up to {work_label(work)[1]}: "
+                f"{pour_end(work.heap_mm)}."
+            )
+    return [*lines, f"Leave the rest: {left}."]
 
 
 def draw_curve(result: Result, target: Path) -> None:

@@ -16,7 +16,6 @@ from volest.settings import Settings
 from volest.stone.shared import Plan
 
 COLUMNS = tuple(PLACES)
-_DECIMALS = 3  # one microlitre, one micrometre: below what any scan can tell
 
 
 def document(
@@ -153,18 +152,16 @@ def csv_pieces(results: Iterable[Result], plan: Plan | None = None) -> Iterator[
     yield _written(COLUMNS)
     for result in results:
         number, shared = numbered.get(result.name, (0, None))
-        row: dict[str, Any] = {}
+        row = result.to_row()
         if shared is not None:  # what the plan notes of a scan goes first
-            alone, told = len(shared.impressions) == 1, shared.notes_of(result.name)
-            result = result if alone else without_bowl(result)  # noqa: PLW2901  # as planned
-            result = replace(result, notes=(*told, *result.notes))  # noqa: PLW2901  # the same
-            row = {
+            own = result if len(shared.impressions) == 1 else without_bowl(result)
+            noted = replace(own, notes=(*shared.notes_of(result.name), *own.notes))
+            row = noted.to_row() | {
                 "shared_mix": number,
                 "shared_mix_powder_g": shared.mix.powder_g,
                 "shared_mix_water_ml": shared.mix.water_ml,
                 "shared_mix_bowl": shared.mix.bowl,
             }
-        row |= result.to_row()
         yield _written([_text(row.get(column)) for column in COLUMNS])
 
 
@@ -181,4 +178,4 @@ def _text(value: str | float | None) -> str:
         return cell(value)
     if isinstance(value, int):
         return str(value)
-    return f"{round(value, _DECIMALS) + 0.0:.{_DECIMALS}f}"  # adding 0.0 makes -0.0 a plain zero
+    return f"{value:z.3f}"  # to a microlitre, a micrometre: below what any scan can tell

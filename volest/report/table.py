@@ -24,7 +24,7 @@ from rich.text import Text
 from volest.cavity.trim import Work
 from volest.dosing import has_base
 from volest.errors import visible
-from volest.lab import VACUUM, SecondPour
+from volest.lab import VACUUM
 from volest.notes import hours_in_words
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
@@ -34,7 +34,6 @@ from volest.stone.reference import (
     BEFORE_BASE,
     KINDS,
     SEPARATING,
-    StoneType,
     find_stone,
     in_words,
 )
@@ -53,7 +52,6 @@ _BOLD, _ALARM = "bold", "bold red"
 BLANK = "-"
 NO_NOTE = "none"
 _STEPS_PER_ML = 10  # a tenth of a mL: finer than a measuring cylinder is read at the bench
-_PLAIN = Base()
 _ROUNDING_NOISE = 6  # decimals; 1.1 mL times ten must not be rounded up to twelve tenths
 # Common practice, no source for the wording; the hazards: NIOSH Pocket Guide npgd0518 (dust), CDC
 # 2003 guidelines, MMWR 52(RR17) (disinfect before handling in the laboratory; detail from memory).
@@ -62,10 +60,8 @@ CAUTIONS = (
     "The makers' instructions and your laboratory's rules win over these figures.",
 )
 SHARED_APART = "A mix by its number is shared: its water and powder stand below."
-_OUTCOMES = (MEASURED, NOTED, REFUSED)
 _UNKNOWN = "no known weight"
 _STALE_MIN = 5.0  # a plan that began so long ago cannot be kept any more
-_BASES = "Bases, the second pour: water first, then powder; their nodules are in the first pour"
 # Also the wide forms of Chinese and Japanese keyboards, and | and % of old spreadsheets.
 _FORMULA_STARTS = tuple(
     "=+-@|%\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}"
@@ -104,18 +100,19 @@ class Row:
 
 
 def rows(
-    results: Sequence[Result],
-    names: Sequence[str],
-    base: Base = _PLAIN,
-    plan: Plan | None = None,
+    results: Sequence[Result], names: Sequence[str], base: Base, plan: Plan | None = None
 ) -> list[Row]:
     """Turn results into rows; who shares a mix of the plan is told its number, and no amounts."""
     mixes = {} if plan is None else plan.sharers
     stones = [BLANK if result.mix is None else visible(result.mix.stone) for result in results]
     several = len(set(stones) - {BLANK}) > 1
     moved = f" {base.offset_mm:+.1f} mm" if base.offset_mm else ""
+    volumes = [
+        volume_words(one.volume_ml, one.volume_low_ml, one.volume_high_ml) for one in results
+    ]
+    widest = max((len(volume.split()[0]) for volume in volumes), default=0)
     made = []
-    for result, name, stone, volume in zip(results, names, stones, _volumes(results), strict=True):
+    for result, name, stone, volume in zip(results, names, stones, volumes, strict=True):
         mix, shared, found = result.mix, mixes.get(result.name), result.base_line
         powder = water = scoops = BLANK
         if shared is not None:
@@ -133,7 +130,7 @@ def rows(
             Row(
                 name=name,
                 stone=stone if several else "",
-                volume=volume,
+                volume=" " * (widest - len(volume.split()[0])) + volume,
                 powder=powder,
                 water=water,
                 scoops=scoops,
@@ -143,13 +140,6 @@ def rows(
             )
         )
     return made
-
-
-def _volumes(results: Sequence[Result]) -> list[str]:
-    middles = [tenths(result.volume_ml, round) for result in results]
-    widest = max(map(len, middles), default=0)
-    told = [volume_words(one.volume_ml, one.volume_low_ml, one.volume_high_ml) for one in results]
-    return [" " * (widest - len(at)) + words for at, words in zip(middles, told, strict=True)]
 
 
 def volume_words(
@@ -195,49 +185,51 @@ def table_text(
     """
     results = as_planned(results, plan)
     folder, names = short_names([result.name for result in results])
-    before, bowls, pours = scan_lines(results, names)
-    above = [] if brief else [tied(made_with(settings))]
+    before, bowls, split, bases = scan_lines(results, names)
+    above = [] if brief else [made_with(settings)]
     above += [f"folder {folder}"] if folder else []
     total = [tally(results, () if plan is None else plan.late)]
-    if not brief:
-        total += batch_lines(results, plan)
+    total += [] if brief else batch_lines(results, plan)
     is_mixed = any(result.mix is not None for result in results)
     shared = plan is not None and bool(plan.sharers)
-    to_read = how_to_read(settings, shared=shared) if is_mixed and not brief else []
     figures = [_figures(rows(results, names, settings.base, plan), width)] if results else []
-    reading = min(width or READING_WIDTH, READING_WIDTH)
-    blocks: list[tuple[Sequence[RenderableType], int]] = [
-        ([Text(line, overflow="fold") for line in above], reading),
-        (figures, width or _WIDEST),
-        *(
-            (_hung(part), reading)
-            for part in (
-                to_read,
-                before,
-                bowls if plan is None else (),
-                pours,
-                () if plan is None else shared_lines(plan, settings),
-            )
-        ),
-        *((part, reading) for part in _told(results, names)),
-        (_hung(total), reading),
-        ([] if brief else [Text(caution) for caution in CAUTIONS], reading),
+    blocks: list[Sequence[RenderableType]] = [
+        _hung(above),
+        figures,
+        _hung(how_to_read(settings, shared=shared) if is_mixed and not brief else []),
+        _hung(before),
+        _hung(bowls if plan is None else []),
+        _hung(split + bases),
+        _hung([] if plan is None else shared_lines(plan, settings)),
+        *_told(results, names),
+        _hung(total),
+        _hung([] if brief else CAUTIONS),
     ]
-    return "\n".join(
-        _drawn(part, columns, styled=styled, encoding=encoding) for part, columns in blocks if part
+    drawn = io.StringIO()
+    console = Console(
+        file=drawn,
+        width=width or _WIDEST,
+        force_terminal=styled,
+        color_system="standard" if styled else None,
+        legacy_windows=False,
+        emoji=False,  # nor are their thousand names read
+        markup=False,
+        highlight=False,
     )
+    for block in filter(None, blocks):
+        for part in block:
+            console.print(part, width=None if block is figures else READING_WIDTH)
+        console.print()
+    lines = drawn.getvalue().removesuffix("\n").replace(TIE, " ").split("\n")
+    text = "\n".join(line.rstrip() for line in lines)
+    return text.encode(encoding, "backslashreplace").decode(encoding)
 
 
 def _hung(texts: Sequence[str]) -> list[RenderableType]:
-    # The first is a heading, and what is indented hangs under its own beginning.
+    """Hang what is indented under its own beginning."""
     return [
-        _indented(Text(tied(text.strip()), overflow="fold"), len(text) - len(text.lstrip()))
-        for text in texts
+        Padding.indent(Text(tied(text.strip())), len(text) - len(text.lstrip())) for text in texts
     ]
-
-
-def _indented(part: RenderableType, cells: int) -> Padding:
-    return Padding(part, (0, 0, 0, cells))
 
 
 def _told(
@@ -247,7 +239,7 @@ def _told(
     notes: list[RenderableType] = [Text("Notes, and what to do", _BOLD)]
     refusals: list[RenderableType] = [Text("Refused, and how to mend it", _ALARM)]
     for result, name in zip(results, names, strict=True):
-        head = _indented(Text(name, overflow="fold"), 2)
+        head = Padding.indent(Text(name), 2)
         grid = Table.grid(padding=(0, 2))
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
@@ -255,28 +247,11 @@ def _told(
             grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
             grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
         if result.notes:
-            notes += [head, _indented(grid, 4)]
+            notes += [head, Padding.indent(grid, 4)]
         if result.outcome == REFUSED:
             reason = tied(visible(result.reason or "no reason was given"))
-            refusals += [head, _indented(Text(reason, overflow="fold"), 4)]
+            refusals += [head, Padding.indent(Text(reason), 4)]
     return notes[1:] and notes, refusals[1:] and refusals
-
-
-def _drawn(parts: Sequence[RenderableType], columns: int, *, styled: bool, encoding: str) -> str:
-    raw = io.BytesIO()
-    console = Console(
-        file=io.TextIOWrapper(raw, encoding="utf-8", newline="\n", write_through=True),
-        width=columns,
-        force_terminal=styled,
-        color_system="standard" if styled else None,
-        legacy_windows=False,
-        emoji=False,  # nor are their thousand names read
-    )
-    for part in parts:
-        console.print(part, markup=False, highlight=False)
-    lines = raw.getvalue().decode("utf-8").replace(TIE, " ").split("\n")
-    text = "\n".join(line.rstrip() for line in lines)
-    return text.encode(encoding, "backslashreplace").decode(encoding)
 
 
 def _figures(lines: Sequence[Row], width: int | None) -> RenderableType:
@@ -326,7 +301,7 @@ def _stacked(lines: Sequence[Row], heads: Sequence[str], codes: Sequence[str]) -
         for head, figure in zip(heads, line.figures(), strict=True):
             block.add_row(Text(head.replace("\n", " ")), Text(figure.strip(), _BOLD))
         block.add_row(Text("notes"), Text(code, _ALARM if line.refused else ""))
-        blocks += [Text(line.name, overflow="fold"), _indented(block, _GAP), Text()]
+        blocks += [Text(line.name), Padding.indent(block, _GAP), Text()]
     return Group(*blocks[:-1])  # no empty line under the last
 
 
@@ -337,11 +312,13 @@ def _widest(head: str) -> int:
 def made_with(settings: Settings) -> str:
     """Say in one line what the figures rest on."""
     wp, residue, second = settings.wp_ml_per_100g, settings.residue_ml, settings.lab.second_pour
-    bases = (second,) if second.is_made else ()
-    used = {
-        find_stone(name, settings.lab).name
-        for name in (*settings.stones, *(base.stone for base in bases))
-    }
+    poured, base = settings.stones, ""
+    if second.is_made:
+        poured = (*poured, second.stone)
+        former, height = second.former_ml, second.height_mm
+        base = f"base of {height:g} mm, " if former is None else f"base former {former:g} mL, "
+        base += visible(second.stone)
+    used = {find_stone(name, settings.lab).name for name in poured}
     learned = [law for law in settings.learned if law.way == settings.way and law.stone in used]
     waste = f"waste {settings.waste_percent:g} %" + (f" and {residue:g} mL" if residue else "")
     if learned:  # what was learned goes before it
@@ -357,7 +334,7 @@ def made_with(settings: Settings) -> str:
         ),
         "" if settings.way == VACUUM else f"mixed by {settings.way}",
         f"base line {settings.base}",
-        *(f"base {_height(base)}, {visible(base.stone)}" for base in bases),
+        base,
         f"pitch {settings.pitch_mm:g} mm",
         "" if settings.unit is None else f"files in {settings.unit}",
         "inside out" if settings.inside_out else "",
@@ -367,25 +344,19 @@ def made_with(settings: Settings) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def _height(base: SecondPour) -> str:
-    return (
-        f"of {base.height_mm:g} mm" if base.former_ml is None else f"former {base.former_ml:g} mL"
-    )
-
-
 def _scoops(settings: Settings) -> str:
     """Say what a level scoop weighs: of the usual stone, then of the others."""
+    kinds = [find_stone(name, settings.lab) for name in settings.stones]
+    scoops_g = [scoop_of(kind, settings) for kind in kinds]
+    usual, *others = ["" if scoop_g is None else f"{scoop_g:g} g" for scoop_g in scoops_g]
+    told = ", ".join(
+        f"{visible(kind.name)}: {weighs or 'weigh it'}"
+        for kind, weighs in zip(kinds[1:], others, strict=True)
+    )
+    return (usual or _UNKNOWN) + (f" ({told})" if told else "")
 
-    def weighs(kind: StoneType, unknown: str) -> str:
-        scoop_g = scoop_of(kind, settings)
-        return unknown if scoop_g is None else f"{scoop_g:g} g"
 
-    usual, *others = (find_stone(name, settings.lab) for name in settings.stones)
-    told = ", ".join(f"{visible(kind.name)}: {weighs(kind, 'weigh it')}" for kind in others)
-    return weighs(usual, _UNKNOWN) + (f" ({told})" if told else "")
-
-
-def how_to_read(settings: Settings, *, shared: bool = False) -> list[str]:
+def how_to_read(settings: Settings, *, shared: bool) -> list[str]:
     """Say what the brackets and the scoops of the table mean."""
     each = _scoops(settings)
     ends = {
@@ -421,16 +392,20 @@ def tally_of(counts: Mapping[str, int], scans: int) -> str:
     >>> tally_of({"measured": 2}, 2), tally_of({"measured": 2}, 1)
     ('2 scans: 2 measured', '2 impressions in 1 scan: 2 measured')
     """
-    told = ", ".join(f"{counts[kind]} {kind}" for kind in _OUTCOMES if counts.get(kind))
+    outcomes = (MEASURED, NOTED, REFUSED)
+    told = ", ".join(f"{counts[kind]} {kind}" for kind in outcomes if counts.get(kind))
     whole = sum(counts.values())
     total = f"{scans} scan{'' if scans == 1 else 's'}"
     total = f"{whole} impressions in {total}" if whole > scans else total
     return f"{total}: {told}" if told else total
 
 
-def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[str], ...]:
+def scan_lines(results: Sequence[Result], names: Sequence[str]) -> list[list[str]]:
     """Tell what the table has no room for: what comes before the water; bowls; mixes and bases."""
-    before, split, bases = [], [], []
+    before, split = ["Before the water"], ["Split mixes: water first, then powder"]
+    bases = [
+        "Bases, the second pour: water first, then powder; their nodules are in the first pour"
+    ]
     bowls: dict[str, list[str]] = {}
     for result, name in zip(results, names, strict=True):
         mix, base = result.mix, result.second_pour
@@ -443,15 +418,8 @@ def scan_lines(results: Sequence[Result], names: Sequence[str]) -> tuple[list[st
         if base is not None:
             bowl = f", {visible(words.bowl_in_words(base))}" if base.bowl else ""
             bases.append(f"  {name}: {amounts_in_words(base)}{bowl}")
-    return (
-        _headed("Before the water", before),
-        _headed("Bowls", [f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items()]),
-        _headed("Split mixes: water first, then powder", split) + _headed(_BASES, bases),
-    )
-
-
-def _headed(head: str, lines: list[str]) -> list[str]:
-    return [head, *lines] if lines else []
+    listed = ["Bowls", *(f"  {bowl}: {', '.join(scans)}" for bowl, scans in bowls.items())]
+    return [part if part[1:] else [] for part in (before, listed, split, bases)]
 
 
 def work_label(work: Work) -> tuple[str, str]:
@@ -542,11 +510,6 @@ def afterwards(shared: SharedMix, plan: Plan, with_base: Collection[bool]) -> li
     return [told[has] for has in sorted(with_base, reverse=True)]
 
 
-def called_by(shared: SharedMix, called: Mapping[str, str]) -> SharedMix:
-    """Let the notes of a shared mix call scans as the table does, without their folder."""
-    return replace(shared, notes=tuple(note.calling(called) for note in shared.notes))
-
-
 def turn_words(name: str, shared: SharedMix, plan: Plan) -> str:
     """Say when an impression of a mix is poured, until when it may be, and what it is."""
     one, at_min = shared.turn_of(name)
@@ -576,7 +539,7 @@ def _shared(number: int, shared: SharedMix, called: Mapping[str, str], plan: Pla
     if windows:
         told = "; ".join(f"{material} {window}" for material, window in windows.items())
         lines.append(f"     window: {told}, the maker's word first")
-    for note in called_by(shared, called).notes:
+    for note in (one.calling(called) for one in shared.notes):
         lines += [f"     {note.code}: {visible(note.text)}", f"     Do: {visible(note.do)}"]
     return lines
 

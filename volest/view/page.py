@@ -382,7 +382,7 @@ def mix_words(
         "at": plan.clock(shared.start_min),
         "turns": [(called[name], table.turn_words(name, shared, plan)) for name in names],
         "after": table.afterwards(shared, plan, {called[name] in bases for name in names}),
-        "notes": table.called_by(shared, called).notes,
+        "notes": [note.calling(called) for note in shared.notes],
         "late": [called[one.name] for one in shared.late],
         "before": {name: told for name, told in before.items() if told},
         "bases": bases,
