@@ -36,8 +36,8 @@ LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
 
 
-GOOD, SHORT, BUBBLES, BROKEN, REMAKE = "good", "short", "bubbles", "broken", "remake"
-OUTCOMES = (GOOD, SHORT, BUBBLES, BROKEN, REMAKE)
+SHORT, REMAKE = "short", "remake"
+OUTCOMES = ("good", SHORT, "bubbles", "broken", REMAKE)
 FIRST, BASE = "first", "base"
 
 
@@ -283,8 +283,11 @@ class Journal:
         is_writable = all(os.access(one, os.W_OK) for one in (path, path.parent))
         self.path, self._is_copy = path, copied or not (new or is_writable)
         with ExitStack() as opening, self._telling():
-            if path.is_file() and _head(path) not in ({_MAGIC, b""} if new else {_MAGIC}):
-                raise sqlite3.DatabaseError("file is not a database")  # SQLite fills a tiny one
+            if path.is_file():
+                with path.open("rb") as stream:
+                    head = stream.read(len(_MAGIC))
+                if head not in ({_MAGIC, b""} if new else {_MAGIC}):  # SQLite fills a tiny one
+                    raise sqlite3.DatabaseError("file is not a database")
             opened = path
             if self._is_copy:
                 opened = _copied(path, Path(opening.enter_context(_scratch())))
@@ -432,29 +435,25 @@ class Journal:
 
     def _prepare(self) -> None:
         """Make tables where the file is empty; what is not ours, or not of our version, stays."""
-        self._base.execute("PRAGMA trusted_schema = OFF")
-        version = self._own_version()
-        if version not in (0, VERSION):
-            raise _fault_of(self.path, f"version {version}", "use the volest that wrote it")
-        self._base.execute("PRAGMA journal_mode = DELETE")
-        self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
-        self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
-        (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        for statement in _MADE if version == 0 else ():
-            self._base.execute(statement)
-        self._base.execute("COMMIT")
-
-    def _own_version(self) -> int:
-        """Give the version of a file that is ours, 0 where it holds nothing; nothing changes."""
-        self._base.execute("BEGIN")  # so that both answers are of one moment
-        (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        held = self._base.execute("SELECT name, rootpage FROM sqlite_master").fetchall()
-        self._base.execute("COMMIT")
+        execute = self._base.execute
+        execute("PRAGMA trusted_schema = OFF")
+        execute("BEGIN")  # so that both answers are of one moment; nothing changes yet
+        (version,) = execute("PRAGMA user_version").fetchone()
+        held = execute("SELECT name, rootpage FROM sqlite_master").fetchall()
+        execute("COMMIT")
         # Views, triggers and virtual tables have no root page, and could do anything when read.
         plain = all(rootpage > 0 for _, rootpage in held)
         if version < 0 or not plain or ("pours" not in dict(held) if version else held):
             raise sqlite3.DatabaseError("another program's data base")
-        return int(version)
+        if version not in (0, VERSION):
+            raise _fault_of(self.path, f"version {version}", "use the volest that wrote it")
+        execute("PRAGMA journal_mode = DELETE")
+        execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
+        execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
+        (version,) = execute("PRAGMA user_version").fetchone()
+        for statement in _MADE if version == 0 else ():
+            execute(statement)
+        execute("COMMIT")
 
     def _change(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Carry one statement out; outside a transaction, no end of the process undoes it then."""
@@ -526,11 +525,6 @@ class Journal:
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
             self._change(query, (*said.values(), number))
-
-
-def _head(path: Path) -> bytes:
-    with path.open("rb") as stream:
-        return stream.read(len(_MAGIC))
 
 
 def _copied(path: Path, folder: Path) -> Path:
