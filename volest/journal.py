@@ -367,8 +367,9 @@ class Journal:
             self._amend(number, struck=now())
             return
         query = "UPDATE pours SET checksum = ? WHERE number = ? RETURNING number"
-        if not self._change(query, (checksum(_GIVEN_UP, number), number)):
-            raise _uncounted(number)
+        with self._transaction():
+            if not self._rows(query, (checksum(_GIVEN_UP, number), number)):
+                raise _uncounted(number)
 
     def end(self, number: int, outcome: str, why: str | None) -> None:
         """Say how a pour that was booked before came out."""
@@ -455,12 +456,6 @@ class Journal:
             execute(statement)
         execute("COMMIT")
 
-    def _change(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Carry one statement out; outside a transaction, no end of the process undoes it then."""
-        if self._is_copy:
-            raise _fault_of(self.path, "no right to write")
-        return self._rows(words, values)
-
     def _rows(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         with self._telling():
             return self._base.execute(words, values).fetchall()
@@ -468,10 +463,12 @@ class Journal:
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         """Keep other writers out; all changes within stand together for good, or none does."""
-        self._change("BEGIN IMMEDIATE")
+        if self._is_copy:
+            raise _fault_of(self.path, "no right to write")
+        self._rows("BEGIN IMMEDIATE")
         try:
             yield
-            self._change("COMMIT")
+            self._rows("COMMIT")
         finally:
             if self._base.in_transaction:
                 self._base.execute("ROLLBACK")
@@ -513,7 +510,7 @@ class Journal:
             number += 1
         values, marks = _values(replace(row, number=number)), ", ".join("?" * (len(names) + 1))
         query = f"INSERT INTO {table} ({', '.join(names)}, checksum) VALUES ({marks})"  # noqa: S608  # own names
-        self._change(query, (*values, checksum(*values)))
+        self._rows(query, (*values, checksum(*values)))
         return number
 
     def _amend(self, number: int, **words: str | None) -> None:
@@ -524,7 +521,7 @@ class Journal:
             said = {**words, "checksum": checksum(*_values(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
-            self._change(query, (*said.values(), number))
+            self._rows(query, (*said.values(), number))
 
 
 def _copied(path: Path, folder: Path) -> Path:
