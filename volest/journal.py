@@ -160,7 +160,8 @@ def _is_sound(entry: Entry) -> bool:
 
 def check_entry(entry: Entry) -> None:
     """Refuse a pour ('journal-odd') whose figures cannot be meant."""
-    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    amounts = [entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml]
+    amounts += (case.volume_ml for case in cases_of(entry))  # by which its cost is parted
     if not all(math.isfinite(x) and x > 0 for x in amounts) or not math.isfinite(entry.left_g):
         raise _odd("an amount that is not above 0", "volume, powder and water above 0")
     if 0.0 < abs(entry.left_g) < LEAST_WEIGHED_G:
