@@ -256,10 +256,6 @@ def _fault_of(path: Path, found: str, remedy: str = "name another --journal FILE
     return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code="journal")
 
 
-def _values(row: Entry | Delivery) -> list[Any]:
-    return [getattr(row, name) for name in _TABLES[type(row)][1]]
-
-
 class Journal:
     """An open journal, one file by itself; use it in a `with` block.
 
@@ -364,13 +360,13 @@ class Journal:
 
         One that is damaged is given up so: it is told no more.
         """
-        if number not in self._read(Entry)[1]:
-            self._amend(number, struck=now())
-            return
-        query = "UPDATE pours SET checksum = ? WHERE number = ? RETURNING number"
-        with self._transaction():
-            if not self._rows(query, (checksum(_GIVEN_UP, number), number)):
-                raise _uncounted(number)
+        if number in self._read(Entry)[1]:
+            query = "UPDATE pours SET checksum = ? WHERE number = ? RETURNING number"
+            with self._transaction():
+                given_up = self._rows(query, (checksum(_GIVEN_UP, number), number))
+            if given_up:
+                return
+        self._amend(number, struck=now())
 
     def end(self, number: int, outcome: str, why: str | None) -> None:
         """Say how a pour that was booked before came out."""
@@ -509,17 +505,24 @@ class Journal:
         number = 1 + max((one.number for one in rows), default=0)
         while number in taken:  # by a damaged one
             number += 1
-        values, marks = _values(replace(row, number=number)), ", ".join("?" * (len(names) + 1))
+        numbered, marks = replace(row, number=number), ", ".join("?" * (len(names) + 1))
+        values = [getattr(numbered, name) for name in names]
         query = f"INSERT INTO {table} ({', '.join(names)}, checksum) VALUES ({marks})"  # noqa: S608  # own names
         self._rows(query, (*values, checksum(*values)))
         return number
 
     def _amend(self, number: int, **words: str | None) -> None:
         with self._transaction():
-            found = [one for one in self.pours() if one.number == number]
-            if not found:
-                raise _uncounted(number)
-            said = {**words, "checksum": checksum(*_values(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
+            found = next((one for one in self.pours() if one.number == number), None)
+            if found is None:
+                raise UsageError(
+                    f"no pour {number} that still counts",
+                    needed="the number of a pour that was not struck out before",
+                    remedy="the last pours and their numbers are shown by 'volest log' alone",
+                    code="journal",
+                )
+            kept = asdict(found) | words
+            said = {**words, "checksum": checksum(*(kept[name] for name in COLUMNS))}
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
             self._rows(query, (*said.values(), number))
@@ -544,15 +547,6 @@ def _copied(path: Path, folder: Path) -> Path:
             return folder / path.name
         time.sleep(_RETRY_S)
     raise OSError("another program is writing into it")
-
-
-def _uncounted(number: int) -> UsageError:
-    return UsageError(
-        f"no pour {number} that still counts",
-        needed="the number of a pour that was not struck out before",
-        remedy="the last pours and their numbers are shown by 'volest log' alone",
-        code="journal",
-    )
 
 
 def _lacking(
