@@ -47,6 +47,8 @@ def test_of_several_that_fit_the_last_holds() -> None:
     [
         ("*_%H%M.*", "day/b0417_1138.stl", 22.0),
         ("*_%Y%m%d-%H%M.*", "b0417_20260301-1130.ply", 1470.0),
+        ("B*_%H%M.STL", "b0417_1138.stl", 22.0),  # capitals do not count
+        ("*_%H%M_%H%M.*", "b0417_1138_1145.stl", 22.0),  # the first is meant
         ("*_%H%M.*", "b0417_1239.stl", None),  # still to come: so it was not told rightly
         ("*_%H%M.*", "b0417_9999.stl", None),
         ("*_%H%M.*", "b0417.stl", None),

@@ -36,8 +36,8 @@ LEAST_WEIGHED_G = 0.1  # less than scales at the bench show: kg are meant
 _LOG = logging.getLogger(__name__)
 
 
-GOOD, SHORT, BUBBLES, BROKEN, REMAKE = "good", "short", "bubbles", "broken", "remake"
-OUTCOMES = (GOOD, SHORT, BUBBLES, BROKEN, REMAKE)
+SHORT, REMAKE = "short", "remake"
+OUTCOMES = ("good", SHORT, "bubbles", "broken", REMAKE)
 FIRST, BASE = "first", "base"
 
 
@@ -160,7 +160,8 @@ def _is_sound(entry: Entry) -> bool:
 
 def check_entry(entry: Entry) -> None:
     """Refuse a pour ('journal-odd') whose figures cannot be meant."""
-    amounts = (entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml)
+    amounts = [entry.volume_ml, entry.powder_g, entry.water_ml, entry.mix_ml]
+    amounts += (case.volume_ml for case in cases_of(entry))  # by which its cost is parted
     if not all(math.isfinite(x) and x > 0 for x in amounts) or not math.isfinite(entry.left_g):
         raise _odd("an amount that is not above 0", "volume, powder and water above 0")
     if 0.0 < abs(entry.left_g) < LEAST_WEIGHED_G:
@@ -255,10 +256,6 @@ def _fault_of(path: Path, found: str, remedy: str = "name another --journal FILE
     return UsageError(f"{path}: {found}", needed=needed, remedy=remedy, code="journal")
 
 
-def _values(row: Entry | Delivery) -> list[Any]:
-    return [getattr(row, name) for name in _TABLES[type(row)][1]]
-
-
 class Journal:
     """An open journal, one file by itself; use it in a `with` block.
 
@@ -283,8 +280,11 @@ class Journal:
         is_writable = all(os.access(one, os.W_OK) for one in (path, path.parent))
         self.path, self._is_copy = path, copied or not (new or is_writable)
         with ExitStack() as opening, self._telling():
-            if path.is_file() and _head(path) not in ({_MAGIC, b""} if new else {_MAGIC}):
-                raise sqlite3.DatabaseError("file is not a database")  # SQLite fills a tiny one
+            if path.is_file():
+                with path.open("rb") as stream:
+                    head = stream.read(len(_MAGIC))
+                if head not in ({_MAGIC, b""} if new else {_MAGIC}):  # SQLite fills a tiny one
+                    raise sqlite3.DatabaseError("file is not a database")
             opened = path
             if self._is_copy:
                 opened = _copied(path, Path(opening.enter_context(_scratch())))
@@ -360,12 +360,13 @@ class Journal:
 
         One that is damaged is given up so: it is told no more.
         """
-        if number not in self._read(Entry)[1]:
-            self._amend(number, struck=now())
-            return
-        query = "UPDATE pours SET checksum = ? WHERE number = ? RETURNING number"
-        if not self._change(query, (checksum(_GIVEN_UP, number), number)):
-            raise _uncounted(number)
+        if number in self._read(Entry)[1]:
+            query = "UPDATE pours SET checksum = ? WHERE number = ? RETURNING number"
+            with self._transaction():
+                given_up = self._rows(query, (checksum(_GIVEN_UP, number), number))
+            if given_up:
+                return
+        self._amend(number, struck=now())
 
     def end(self, number: int, outcome: str, why: str | None) -> None:
         """Say how a pour that was booked before came out."""
@@ -432,35 +433,25 @@ class Journal:
 
     def _prepare(self) -> None:
         """Make tables where the file is empty; what is not ours, or not of our version, stays."""
-        self._base.execute("PRAGMA trusted_schema = OFF")
-        version = self._own_version()
-        if version not in (0, VERSION):
-            raise _fault_of(self.path, f"version {version}", "use the volest that wrote it")
-        self._base.execute("PRAGMA journal_mode = DELETE")
-        self._base.execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
-        self._base.execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
-        (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        for statement in _MADE if version == 0 else ():
-            self._base.execute(statement)
-        self._base.execute("COMMIT")
-
-    def _own_version(self) -> int:
-        """Give the version of a file that is ours, 0 where it holds nothing; nothing changes."""
-        self._base.execute("BEGIN")  # so that both answers are of one moment
-        (version,) = self._base.execute("PRAGMA user_version").fetchone()
-        held = self._base.execute("SELECT name, rootpage FROM sqlite_master").fetchall()
-        self._base.execute("COMMIT")
+        execute = self._base.execute
+        execute("PRAGMA trusted_schema = OFF")
+        execute("BEGIN")  # so that both answers are of one moment; nothing changes yet
+        (version,) = execute("PRAGMA user_version").fetchone()
+        held = execute("SELECT name, rootpage FROM sqlite_master").fetchall()
+        execute("COMMIT")
         # Views, triggers and virtual tables have no root page, and could do anything when read.
         plain = all(rootpage > 0 for _, rootpage in held)
         if version < 0 or not plain or ("pours" not in dict(held) if version else held):
             raise sqlite3.DatabaseError("another program's data base")
-        return int(version)
-
-    def _change(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Carry one statement out; outside a transaction, no end of the process undoes it then."""
-        if self._is_copy:
-            raise _fault_of(self.path, "no right to write")
-        return self._rows(words, values)
+        if version not in (0, VERSION):
+            raise _fault_of(self.path, f"version {version}", "use the volest that wrote it")
+        execute("PRAGMA journal_mode = DELETE")
+        execute("PRAGMA synchronous = FULL")  # what is written outlives a power cut
+        execute("BEGIN IMMEDIATE")  # two programs may find it empty at the same time
+        (version,) = execute("PRAGMA user_version").fetchone()
+        for statement in _MADE if version == 0 else ():
+            execute(statement)
+        execute("COMMIT")
 
     def _rows(self, words: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         with self._telling():
@@ -469,10 +460,12 @@ class Journal:
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         """Keep other writers out; all changes within stand together for good, or none does."""
-        self._change("BEGIN IMMEDIATE")
+        if self._is_copy:
+            raise _fault_of(self.path, "no right to write")
+        self._rows("BEGIN IMMEDIATE")
         try:
             yield
-            self._change("COMMIT")
+            self._rows("COMMIT")
         finally:
             if self._base.in_transaction:
                 self._base.execute("ROLLBACK")
@@ -512,25 +505,27 @@ class Journal:
         number = 1 + max((one.number for one in rows), default=0)
         while number in taken:  # by a damaged one
             number += 1
-        values, marks = _values(replace(row, number=number)), ", ".join("?" * (len(names) + 1))
+        numbered, marks = replace(row, number=number), ", ".join("?" * (len(names) + 1))
+        values = [getattr(numbered, name) for name in names]
         query = f"INSERT INTO {table} ({', '.join(names)}, checksum) VALUES ({marks})"  # noqa: S608  # own names
-        self._change(query, (*values, checksum(*values)))
+        self._rows(query, (*values, checksum(*values)))
         return number
 
     def _amend(self, number: int, **words: str | None) -> None:
         with self._transaction():
-            found = [one for one in self.pours() if one.number == number]
-            if not found:
-                raise _uncounted(number)
-            said = {**words, "checksum": checksum(*_values(replace(found[0], **words)))}  # type: ignore[arg-type]  # words only
+            found = next((one for one in self.pours() if one.number == number), None)
+            if found is None:
+                raise UsageError(
+                    f"no pour {number} that still counts",
+                    needed="the number of a pour that was not struck out before",
+                    remedy="the last pours and their numbers are shown by 'volest log' alone",
+                    code="journal",
+                )
+            kept = asdict(found) | words
+            said = {**words, "checksum": checksum(*(kept[name] for name in COLUMNS))}
             names = ", ".join(f"{name} = ?" for name in said)
             query = f"UPDATE pours SET {names} WHERE number = ?"  # noqa: S608  # own names
-            self._change(query, (*said.values(), number))
-
-
-def _head(path: Path) -> bytes:
-    with path.open("rb") as stream:
-        return stream.read(len(_MAGIC))
+            self._rows(query, (*said.values(), number))
 
 
 def _copied(path: Path, folder: Path) -> Path:
@@ -552,15 +547,6 @@ def _copied(path: Path, folder: Path) -> Path:
             return folder / path.name
         time.sleep(_RETRY_S)
     raise OSError("another program is writing into it")
-
-
-def _uncounted(number: int) -> UsageError:
-    return UsageError(
-        f"no pour {number} that still counts",
-        needed="the number of a pour that was not struck out before",
-        remedy="the last pours and their numbers are shown by 'volest log' alone",
-        code="journal",
-    )
 
 
 def _lacking(

@@ -9,11 +9,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from statistics import NormalDist
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Final, Literal
 
-HAND: Literal["hand"] = "hand"
-VACUUM: Literal["vacuum"] = "vacuum"
-WayName = Literal["hand", "vacuum"]
+HAND: Final = "hand"
+VACUUM: Final = "vacuum"
 
 
 class _Closed:
@@ -115,7 +114,7 @@ class Bowl(_Closed):
     name: str
     most_ml: Annotated[float, BOWL_ML]
     least_ml: AtLeast = 0.0
-    way: WayName = VACUUM
+    way: Literal["hand", "vacuum"] = VACUUM
     residue_ml: Annotated[float, RESIDUE_ML] | None = None
 
 

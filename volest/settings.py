@@ -170,11 +170,12 @@ class Taken:
             return clock_time(self.word, start)
         marks = translate(self.pattern)
         for mark, digits in _DIGITS.items():
-            marks = marks.replace(mark, f"(?P<{mark[1]}>[0-9]{{{digits}}})")
-        found = re.match(marks, PurePath(scan).name)
-        said = {"Y": start.year, "m": start.month, "d": start.day, "H": 0, "M": 0}
-        said |= {} if found is None else {key: int(part) for key, part in found.groupdict().items()}
-        return clock_time("{Y:04}-{m:02}-{d:02} {H}:{M:02}".format(**said), start)
+            marks = marks.replace(mark, f"(?P<{mark[1]}>[0-9]{{{digits}}})", 1)
+        found = re.match(digits_for(marks), PurePath(scan).name, re.IGNORECASE)
+        if found is None:
+            return None
+        said = {key: f"{start:%{key}}" for key in "Ymd"} | found.groupdict()
+        return clock_time("{Y}-{m}-{d} {H}:{M}".format(**said), start)
 
 
 def digits_for(pattern: str) -> str:

@@ -156,7 +156,7 @@ def case_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
 
 
 def journal_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
-    """Tell what the pours of each stone and way were, cost and teach."""
+    """Tell what the pours of each stone and way were, cost and teach, and how all came out."""
     kinds = all_stones(lab)
     volume_ml, lines = USUAL_VOLUME_ML, list[str]()
     for law in learn_all(pours, lab):
@@ -182,33 +182,25 @@ def journal_lines(pours: Sequence[Entry], lab: Lab) -> list[str]:
             f"{law.risk_percent:g} % chance of running short\n"
             f"  this rests on {count}{few}"
         ).split("\n")
+    said = Counter(entry.outcome for entry in pours)
+    if said.keys() - {None}:
+        counts = [f"{said[name]} {name or 'not said'}" for name in (*OUTCOMES, None) if said[name]]
+        lines.append(f"Came out: {', '.join(counts)}")
     return lines or ["No pour is booked yet."]
 
 
 def last_lines(entries: Sequence[Entry]) -> list[str]:
     """List the last of all pours with their numbers, so that a slip can be found."""
-    if not entries:
-        return []
-    told = [f"  {entry.number}. {_entry_words(entry)}" for entry in entries[-LAST:]]
-    return ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)", *told]
-
-
-def outcome_lines(pours: Sequence[Entry]) -> list[str]:
-    """Count how the pours came out, in one line; none where nobody said."""
-    said = Counter(entry.outcome for entry in pours)
-    counts = [f"{said[name]} {name or 'not said'}" for name in (*OUTCOMES, None) if said[name]]
-    return [f"Came out: {', '.join(counts)}"] if said.keys() - {None} else []
-
-
-def _entry_words(entry: Entry) -> str:
-    end = f"{entry.left_g:g} g left" if entry.left_g >= 0 else f"{-entry.left_g:g} g short"
-    words = [
-        entry.booked.partition("T")[0],
-        *(visible(text) for text in (entry.scan, entry.stone) if text is not None),
-        way_in_words(entry.way),
-        f"{entry.powder_g:g} g powder",
-        end,
-        *(visible(text) for text in (entry.outcome, entry.why) if text not in (None, SHORT)),
-        *(("struck out",) if entry.struck is not None else ()),
-    ]
-    return ", ".join(words)
+    lines = ["Last pours, by number (a slip: --strike NUMBER; all: --csv FILE)"] * bool(entries)
+    for entry in entries[-LAST:]:
+        words = [
+            entry.booked.partition("T")[0],
+            *(visible(text) for text in (entry.scan, entry.stone) if text is not None),
+            way_in_words(entry.way),
+            f"{entry.powder_g:g} g powder",
+            f"{abs(entry.left_g):g} g {'left' if entry.left_g >= 0 else 'short'}",
+            *(visible(text) for text in (entry.outcome, entry.why) if text not in (None, SHORT)),
+            *["struck out"] * (entry.struck is not None),
+        ]
+        lines.append(f"  {entry.number}. {', '.join(words)}")
+    return lines

@@ -36,8 +36,8 @@ LONGEST_TOML_LINE = 4000
 
 def check_target(target: Path, scans: Iterable[Path] = ()) -> None:
     """Make sure that a file can be written and is no scan, by its place or its suffix."""
-    looks = target.suffix.lower() in SCAN_SUFFIXES or _real(target).suffix.lower() in SCAN_SUFFIXES
-    if looks or any(_same(target, scan) for scan in scans):
+    is_called_so = any(one.suffix.lower() in SCAN_SUFFIXES for one in (target, _real(target)))
+    if is_called_so or any(_same(target, scan) for scan in scans):
         raise UsageError(
             f"{os.fspath(target)!r} to be written, which was read, or looks like a scan",
             needed="another file, so that nothing that was read is overwritten",
@@ -86,7 +86,21 @@ def write_whole(
                 stream.writelines(pieces)
             return target
         real = _real(target) if through_link else target
-        placed = _replace(real, pieces, or_beside=or_beside)
+        with _new_part(real.parent) as stream:
+            part = Path(stream.name)
+            try:
+                stream.writelines(pieces)
+                stream.flush()
+                os.fsync(stream.fileno())
+                if real.is_file() and not real.is_symlink():
+                    part.chmod(stat.S_IMODE(real.stat().st_mode))
+                if not RENAMES_OPEN:
+                    stream.close()
+                placed = _placed(part, real, or_beside=or_beside)
+            finally:
+                with suppress(OSError):
+                    part.unlink(missing_ok=True)
+        sync_folder(real.parent)
         return target if placed == real else target.with_name(placed.name)
     except OSError as fault:
         raise unwritable(target, fault) from fault
@@ -96,33 +110,14 @@ def unwritable(target: os.PathLike[str], fault: Exception) -> UsageError:
     """Make the error that tells of a file or folder that does not take what it should hold."""
     why = getattr(fault, "strerror", None) or str(fault)
     mend = MENDS.get(owner_of(fault), "name another place")
+    if isinstance(fault, FileNotFoundError):
+        mend = "look at the name: folders above it are not made"
     return UsageError(
         f"{os.fspath(target)!r} that cannot be written ({why})",
         needed="a place that exists and may be written, with room on its disk",
-        remedy="look at the name: folders above it are not made"
-        if isinstance(fault, FileNotFoundError)
-        else mend,
+        remedy=mend,
         code=owner_of(fault),
     )
-
-
-def _replace(target: Path, pieces: Iterable[bytes], *, or_beside: bool) -> Path:
-    with _new_part(target.parent) as stream:
-        part = Path(stream.name)
-        try:
-            stream.writelines(pieces)
-            stream.flush()
-            os.fsync(stream.fileno())
-            if target.is_file() and not target.is_symlink():
-                part.chmod(stat.S_IMODE(target.stat().st_mode))
-            if not RENAMES_OPEN:
-                stream.close()
-            placed = _placed(part, target, or_beside=or_beside)
-        finally:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
-    sync_folder(target.parent)
-    return placed
 
 
 def _placed(part: Path, target: Path, *, or_beside: bool) -> Path:
@@ -169,17 +164,14 @@ def remove_left_parts(folder: Path) -> None:
 
 def sealed(name: str, data: bytes) -> bytes:
     """Put a checksum before what is kept under a name."""
-    return _seal(name, data) + data
+    seal = hashlib.sha256(name.encode() + b"\n" + data).hexdigest()
+    return seal.encode() + b"\n" + data
 
 
 def unsealed(name: str, kept: bytes) -> bytes | None:
     """Give what was kept under a name; None where a single bit of it is not as it was."""
     data = kept[_SEAL:]
-    return data if kept[:_SEAL] == _seal(name, data) else None
-
-
-def _seal(name: str, data: bytes) -> bytes:
-    return hashlib.sha256(name.encode() + b"\n" + data).hexdigest().encode() + b"\n"
+    return data if kept == sealed(name, data) else None
 
 
 def _real(target: Path) -> Path:
@@ -226,19 +218,9 @@ def toml_of(path: Path, largest_bytes: int = LARGEST_BYTES) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise GivenFileError(_slip(text) or _told(text, str(fault))) from fault
+        raise GivenFileError(_slip(text, str(fault))) from fault
     except (RecursionError, ValueError) as fault:
         raise _not_meant(fault) from fault
-
-
-def _told(text: str, fault: str) -> str:
-    """Add the line that a fault names: numbers are no help to who does not count lines."""
-    at = _LINE.search(fault)
-    lines = text.splitlines()
-    if at is None or not 1 <= int(at[1]) <= len(lines):
-        return fault
-    said = fault.replace("Cannot overwrite a value", "The same key twice")
-    return f"{said}: {in_short(lines[int(at[1]) - 1].strip())}"
 
 
 def json_in(text: str) -> Any:
@@ -260,16 +242,24 @@ def in_short(value: object) -> str:
     return text if len(text) <= LONGEST_WORDS else text[: LONGEST_WORDS - 3] + "..."
 
 
-def _slip(toml: str) -> str | None:
-    """Say which line has a comma in a number or a text without quotes, if one has."""
-    for number, line in enumerate(toml.splitlines(), start=1):
+def _slip(toml: str, fault: str) -> str:
+    """Say which line has a comma in a number or a text without quotes, else what the parser says.
+
+    The line that it names is added: numbers are no help to who does not count lines.
+    """
+    lines = toml.splitlines()
+    for number, line in enumerate(lines, start=1):
         comma, bare = _COMMA.match(line), _BARE.match(line)
         if comma:
             whole, part = comma.groups()
             return f"line {number}: {whole},{part}; a number has a point: {whole}.{part}"
         if bare and bare[1] not in ("true", "false", "inf", "nan"):
             return f'line {number}: {bare[1]}; a text has quotes: "{bare[1]}"'
-    return None
+    at = _LINE.search(fault)
+    if at is None or not 1 <= int(at[1]) <= len(lines):
+        return fault
+    said = fault.replace("Cannot overwrite a value", "The same key twice")
+    return f"{said}: {in_short(lines[int(at[1]) - 1].strip())}"
 
 
 def _not_meant(fault: Exception) -> GivenFileError:

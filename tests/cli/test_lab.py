@@ -296,6 +296,20 @@ def test_what_is_past_its_window_is_to_be_asked_for_and_not_ticked() -> None:
     assert told.count("[ ]") == len(VOLUMES_ML) - 1
 
 
+def test_a_time_in_the_name_is_read_for_each_scan(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Alginate within 15 min of it (a course page on casts): 5 min are left at two o'clock.
+    monkeypatch.setitem(VOLUMES_ML, "e_1350", 20.0)
+    Path("day/e_1350.stl").write_bytes(b"e")
+    words = ("--share", "--start", "14:00", "--material", "alginate", "--taken", "*_%H%M.*=name")
+    whole = json.loads(call("size", "day", *words, "--json", "-").stdout)["shared"]
+    left_min = {
+        Path(scan).stem: by_min
+        for made in whole["mixes"]
+        for scan, by_min in zip(made["scans"], made["pour_by_min"], strict=True)
+    }
+    assert left_min["e_1350"] == 5.0
+
+
 def test_when_it_was_taken_is_said_by_option_lab_and_file_in_that_order() -> None:
     # Alginate within 15 min of it (a course page on casts): so long are the windows open yet.
     habits = "taken = ['b*=13:50', 'c*=13:51']\nmaterial = ['*=alginate']\n"

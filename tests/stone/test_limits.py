@@ -11,6 +11,7 @@ import pytest
 from tests.flat import flat, mix
 from volest.errors import MixError
 from volest.lab import Bench, Bowl, Lab
+from volest.settings import Settings
 from volest.stone.mix import (
     MOST_VOLUME_ML,
     Mix,
@@ -19,9 +20,8 @@ from volest.stone.mix import (
     check_wp,
     first_pour,
     shared_pour,
-    waste_notes,
 )
-from volest.stone.words import ratio_in_words, same_again_in_words, yield_in_words
+from volest.stone.words import if_short, ratio_in_words, yield_in_words
 
 
 @pytest.mark.parametrize(
@@ -52,7 +52,7 @@ def test_amounts_at_their_limits(
 )
 def test_a_waste_under_two_per_cent_is_told(percent: float, meant: int | None) -> None:
     # A spreadsheet has 12 % as 0.12, and 12 % on top as 1.12.
-    notes = waste_notes(percent)
+    notes = first_pour(50, Settings(waste_percent=percent)).notes
     assert [note.code for note in notes] == ["waste-tiny"] * (meant is not None)
     assert [note.values["meant_percent"] for note in notes] == pytest.approx([meant] * len(notes))
 
@@ -116,12 +116,13 @@ def test_volumes_in_a_record_are_to_a_millionth() -> None:
 )
 def test_a_little_more_of_the_same(scoop_g: float, step_ml: float, words: str) -> None:
     bench = Bench(scoop_g=scoop_g, cylinder_step_ml=step_ml)
-    assert same_again_in_words(mix(150, wp_ml_per_100g=20, bench=bench)) == words
+    more, *_ = if_short(mix(150, wp_ml_per_100g=20, bench=bench))
+    assert more == f"Mix more type-4 at once at the same ratio: {words}."
 
 
 def test_a_scale_of_whole_steps_weighs_one_at_least() -> None:
     bench = Bench(scoop_g=2.0, cylinder_step_ml=0.1, scale_step_g=5.0)
-    assert same_again_in_words(mix(150, wp_ml_per_100g=20, bench=bench)).endswith("5 g of powder")
+    assert if_short(mix(150, wp_ml_per_100g=20, bench=bench))[0].endswith("5 g of powder.")
 
 
 def test_one_mix_makes_and_two_make_together() -> None:

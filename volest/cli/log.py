@@ -34,7 +34,6 @@ from volest.stock import (
     journal_lines,
     last_lines,
     lot_doubts,
-    outcome_lines,
     stock_lines,
 )
 from volest.stone.mix import SPOKEN_DIGITS
@@ -393,7 +392,6 @@ def _tell(book: journal.Journal, lab: Lab, csv_file: str | None) -> None:
     if csv_file != STREAM:
         for line in (
             *journal_lines(pours, lab),
-            *outcome_lines(pours),
             *stock_lines(pours, book.deliveries(), date.today()),  # noqa: DTZ011  # of the lab
             *case_lines(pours, lab),
             *last_lines(entries),

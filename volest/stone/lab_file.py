@@ -42,7 +42,6 @@ _NEEDS = {
     "less_than_equal": "at most {le:g}",
     "literal_error": "{expected}",
 }
-_OUT_OF_REACH = ("greater_than", "greater_than_equal", "less_than_equal")
 _RECORDS: dict[str, type[Any]] = {
     **{f"[{one.name}]": type(one.default) for one in fields(Lab) if is_dataclass(one.default)},
     "[way.hand] or [way.vacuum]": Way,
@@ -145,24 +144,22 @@ def _refuse(faults: Sequence[str]) -> None:
 
 def _told(error: Any, name: str) -> str:
     kind, path = error["type"], error["loc"]
-    needs = _NEEDS.get(kind, error["msg"]).format(**error.get("ctx", {}))
+    key, bounds = str(path[-1]) if path else "", error.get("ctx", {})
+    needs = _NEEDS.get(kind, error["msg"]).format(**bounds)
     if kind == "unexpected_keyword_argument":
-        needs += _meant(str(path[-1]))
+        places = [table for table, keys in _TABLES.items() if key in keys]
+        near = difflib.get_close_matches(key, _KEYS, n=1)
+        if places:
+            needs += f" here; it belongs under {' or '.join(places)}"
+        elif near:
+            needs += f"; {near[0]}?"
+    if key in _MEND and bounds.keys() & {"gt", "ge", "le"}:
+        needs += f"; {_MEND[key]}"
     value = "" if kind == "missing" else f" = {_short(error['input'])}"
     # Entries of a list are counted from 1, as people do: the second [[bowl]] is bowl 2.
     parts = (f" {part + 1}" if isinstance(part, int) else f".{part}" for part in path)
     dotted = "".join(parts).removeprefix(".")
-    mend = _MEND.get(str(path[-1]) if path else "", "") if kind in _OUT_OF_REACH else ""
-    return f"{name}: {dotted}{value} (needed: {needs}{mend and '; ' + mend})"
-
-
-def _meant(key: str) -> str:
-    """Say where a key belongs, or which one is like it."""
-    places = [table for table, keys in _TABLES.items() if key in keys]
-    if places:
-        return f" here; it belongs under {' or '.join(places)}"
-    near = difflib.get_close_matches(key, _KEYS, n=1)
-    return f"; {near[0]}?" if near else ""
+    return f"{name}: {dotted}{value} (needed: {needs})"
 
 
 def _short(value: object) -> str:

@@ -123,27 +123,22 @@ class Mix:
         return self.unrounded_powder_g * self.wp_ml_per_100g / 100.0
 
     def as_record(self) -> dict[str, Any]:
-        """Return the mix as plain values for JSON."""
+        """Return the mix as plain values for JSON, to a millionth."""
+
+        def told(mix: Mix, *names: str) -> dict[str, Any]:
+            values = {name: getattr(mix, name) for name in names}
+            return {name: round(x, 6) if isinstance(x, float) else x for name, x in values.items()}
+
         whole = self.whole_scoops
-        unrounded = {"powder_g": self.unrounded_powder_g, "water_ml": self.unrounded_water_ml}
+        powder_g, water_ml = self.unrounded_powder_g, self.unrounded_water_ml
         return {
-            **{name: _told(getattr(self, name)) for name in _TOLD},
+            **told(self, "stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops"),
+            **told(self, "rest_g", "way", "bowl", "waste_ml", "mix_ml", "volume_u_ml"),
             **({} if self.has_scoop else {"scoops": None}),
-            "terms_ml": {name: _told(ml) for name, ml in self.terms_ml},
-            "by_scoop": whole and {name: _told(getattr(whole, name)) for name in _TOLD_BY_SCOOP},
-            "unrounded": {name: _told(amount) for name, amount in unrounded.items()},
+            "terms_ml": {name: round(ml, 6) for name, ml in self.terms_ml},
+            "by_scoop": whole and told(whole, "scoops", "powder_g", "water_ml", "mix_ml"),
+            "unrounded": {"powder_g": round(powder_g, 6), "water_ml": round(water_ml, 6)},
         }
-
-
-_TOLD = (
-    *("stone", "powder_g", "water_ml", "scoops", "mixes", "full_scoops", "rest_g", "way", "bowl"),
-    *("waste_ml", "mix_ml", "volume_u_ml"),
-)
-_TOLD_BY_SCOOP = ("scoops", "powder_g", "water_ml", "mix_ml")
-
-
-def _told(value: Any) -> Any:
-    return round(value, 6) if isinstance(value, float) else value
 
 
 def volume_per_gram_ml(
@@ -167,7 +162,7 @@ MOST_EXTRAS = {
     "entrapped air": (50.0, "%"),
     "extra water": (20.0, "mL per 100 g"),
 }
-_TINY_PERCENT = 2.0  # 0.15 and 1.15 are how spreadsheets have 15 %
+_TINY_PERCENT = 2.0  # of waste: 0.15 and 1.15 are how spreadsheets have 15 %
 
 
 def check_volume(volume_ml: float) -> None:
@@ -191,14 +186,6 @@ def check_extras(*amounts: float) -> None:
                 remedy=f"give the {what} in {unit}, 0 for none",
                 code="mix-amount",
             )
-
-
-def waste_notes(waste_percent: float) -> tuple[Note, ...]:
-    """Flag a share of waste that looks like a fraction or a factor taken for a percentage."""
-    if not 0.0 < waste_percent < _TINY_PERCENT:
-        return ()
-    meant = 100.0 * (waste_percent % 1.0 or waste_percent)  # of a fraction, or of a factor
-    return (Note("waste-tiny", waste_percent=waste_percent, meant_percent=meant),)
 
 
 def check_wp(wp_ml_per_100g: float) -> None:
@@ -318,16 +305,13 @@ def most_mixes(kind: StoneType, way: str, time: BenchTime) -> int:
     return max(1, int(left_min / mixing_min(way, time) + 1e-9))
 
 
-def _usable(settings: Settings) -> list[Bowl]:
-    return [bowl for bowl in settings.lab.bowl if bowl.way == settings.way]
-
-
 def _into_bowls(make: Make, settings: Settings) -> Mix:
     """Find the fewest equal mixes that fit a bowl, and the bowl; without bowls just the mix."""
-    whole, usable, way, time = make(1, None), _usable(settings), settings.way, settings.lab.time
+    whole, way, time = make(1, None), settings.way, settings.lab.time
     if not settings.lab.bowl:
         return whole
-    if not usable:
+    usable_ml = [bowl.most_ml for bowl in settings.lab.bowl if bowl.way == way]
+    if not usable_ml:
         raise MixError(
             f"no bowl for mixing {'by hand' if way == HAND else 'under vacuum'}",
             needed=f'a [[bowl]] with way = "{way}" in the lab file',
@@ -335,7 +319,7 @@ def _into_bowls(make: Make, settings: Settings) -> Mix:
             code="mix-bowl",
         )
     most, working = most_mixes(whole.kind, way, time), whole.kind.working_time
-    fitting = filter(None, (_in_a_bowl(make, n, usable) for n in range(1, most + 1)))
+    fitting = filter(None, (_in_a_bowl(make, n, settings) for n in range(1, most + 1)))
     found = next(fitting, None)
     if found is None:
         limit = f"no working time is known for {whole.stone}, so it is not split"
@@ -344,7 +328,7 @@ def _into_bowls(make: Make, settings: Settings) -> Mix:
             limit = f"{working.low:g} min of working time leave room for {each}"
         raise MixError(
             f"{whole.mix_ml:.1f} mL of mix for one pour ({whole.volume_ml:.1f} mL of cavity), "
-            f"the largest bowl takes {max(bowl.most_ml for bowl in usable):g} mL",
+            f"the largest bowl takes {max(usable_ml):g} mL",
             needed=f"no more than {most} mix{'es' * (most > 1)}: {limit}",
             remedy="use a larger bowl, or a second person with a second bowl",
             code="mix-bowl",
@@ -364,9 +348,10 @@ def _into_bowls(make: Make, settings: Settings) -> Mix:
     return replace(made, notes=tuple(notes))
 
 
-def _in_a_bowl(make: Make, mixes: int, bowls: Sequence[Bowl]) -> tuple[Mix, Bowl] | None:
+def _in_a_bowl(make: Make, mixes: int, settings: Settings) -> tuple[Mix, Bowl] | None:
     """Take the smallest bowl whose load is right, else the one that it underfills least."""
-    made = ((make(mixes, bowl), bowl) for bowl in bowls)
+    usable = (bowl for bowl in settings.lab.bowl if bowl.way == settings.way)
+    made = ((make(mixes, bowl), bowl) for bowl in usable)
     holding = [(one, bowl) for one, bowl in made if one.mix_ml / mixes <= bowl.most_ml]
 
     def rank(found: tuple[Mix, Bowl]) -> tuple[bool, float]:
@@ -436,7 +421,7 @@ def shared_pour(
     if sum(parts_ml.values()) > MOST_VOLUME_ML:
         return None
     make = maker(parts_ml, settings, together)
-    if settings.lab.bowl and _in_a_bowl(make, 1, _usable(settings)) is None:
+    if settings.lab.bowl and _in_a_bowl(make, 1, settings) is None:
         return None
     return _into_bowls(make, settings)
 
@@ -543,13 +528,17 @@ def maker(parts_ml: Mapping[str, float], settings: Settings, more: Beyond = NOTH
         whole = dealt(mixes, law, "scoop") if has_scoop else None
         made = whole if by_scoop and whole is not None else dealt(mixes, law, "gram")
         too_much = whole is not None and bowl is not None and whole.mix_ml / mixes > bowl.most_ml
-        tiny = () if law.pours else waste_notes(settings.waste_percent)
-        weigh = (Note("no-scoop", stone=kind.name),) if by_scoop and not has_scoop else ()
+        notes, percent = [*made.notes], settings.waste_percent
+        if not law.pours and 0.0 < percent < _TINY_PERCENT:
+            meant = 100.0 * (percent % 1.0 or percent)  # of a fraction, or of a factor
+            notes.append(Note("waste-tiny", waste_percent=percent, meant_percent=meant))
+        if by_scoop and not has_scoop:
+            notes.append(Note("no-scoop", stone=kind.name))
         return replace(
             made,
             bowl=None if bowl is None else bowl.name,
             whole_scoops=None if by_scoop or too_much else whole,
-            notes=(*made.notes, *tiny, *weigh),
+            notes=tuple(notes),
         )
 
     return make

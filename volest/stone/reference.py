@@ -167,7 +167,6 @@ def pouring_min(kind: str, time: BenchTime) -> float:
 
 _HOUR, _DAY = 60.0, 24 * 60.0
 SHORT_MIN = 2 * _HOUR  # a window that a morning's work can miss: when it began must be said
-_LAST_IN_HOURS = 5 * _DAY  # 100 h are no number of days
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -281,9 +280,10 @@ def pour_window(material: str) -> Window:
 
 def in_words(minutes: float) -> str:
     """Write a time in minutes up to two hours, in hours up to five days, then in days."""
-    for unit, length, most in (("min", 1.0, 2 * _HOUR), ("h", _HOUR, _LAST_IN_HOURS)):
-        if minutes <= most:
-            return f"{whole(minutes / length)} {unit}"
+    if minutes <= 2 * _HOUR:
+        return f"{whole(minutes)} min"
+    if minutes <= 5 * _DAY:  # 100 h are no number of days
+        return f"{whole(minutes / _HOUR)} h"
     return f"{whole(minutes / _DAY)} days"
 
 
@@ -408,12 +408,8 @@ def is_type(name: str, wanted: str) -> bool:
 
 def all_stones(lab: Lab) -> dict[str, StoneType]:
     """Name every stone that a lab can ask for: the types as it has them, then its own."""
-    types = [find_stone(name, lab) for name in STONE_TYPES]
-    own = [own_stone(own, lab.currency) for own in lab.stone]
-    stones = dict[str, StoneType]()
-    for kind in (*types, *own):
-        stones.setdefault(kind.name, kind)
-    return stones
+    names = (*STONE_TYPES, *(own.name for own in lab.stone))
+    return {kind.name: kind for kind in (find_stone(name, lab) for name in names)}
 
 
 def own_stone(own: OwnStone, currency: str) -> StoneType:

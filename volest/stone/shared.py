@@ -194,14 +194,16 @@ def plan_mixes(
         first_pour(one.volume_ml, settings.for_scan(one.name), one.more) for one in impressions
     )
     time = settings.lab.time
+    soonest_min = [mixing_min(settings.way, time) * made.mixes for made in alone]
     day_min = sum(
-        _mixing(made, settings) + pouring_min(one.kind, time) + time.cleaning_min
-        for one, made in zip(impressions, alone, strict=True)
+        mixed_min + pouring_min(one.kind, time) + time.cleaning_min
+        for one, mixed_min in zip(impressions, soonest_min, strict=True)
     )
 
     def urgency(number: int) -> tuple[float, float, float, str]:
         one = impressions[number]
-        due_min = math.inf if _is_lost(one, alone[number], settings) else one.closes_min
+        is_lost = one.closes_min < soonest_min[number]  # whatever else waits
+        due_min = math.inf if is_lost else one.closes_min
         pressing_min = due_min if due_min < day_min else math.inf
         return pressing_min, max(one.opens_min, 0.0), due_min, one.name
 
@@ -222,27 +224,15 @@ def plan_mixes(
     return Plan(mixes=tuple(mixes), alone=alone, start=start or this_minute())
 
 
-def _left_min(made: Mix, settings: Settings) -> float:
-    """Say what one mix leaves of the working time, its shorter end; nothing where none is known."""
-    working, mixing = made.kind.working_time, mixing_min(settings.way, settings.lab.time)
-    return 0.0 if working is None else max(working.low - mixing, 0.0)
-
-
-def _mixing(made: Mix, settings: Settings) -> float:
-    return mixing_min(settings.way, settings.lab.time) * made.mixes
-
-
-def _is_lost(one: Impression, made: Mix, settings: Settings) -> bool:
-    """Say whether no mix can save an impression any more."""
-    return one.closes_min < _mixing(made, settings)
-
-
 def _allowed(
     waiting: Sequence[Impression], alone: Sequence[Mix], settings: Settings, most: int
 ) -> Iterator[_Job]:
     """List the mixes that stone, bowl, working time and windows allow; dies are poured first."""
     minutes = [pouring_min(one.kind, settings.lab.time) for one in waiting]
-    left_min = [_left_min(made, settings) for made in alone]
+    each_min = mixing_min(settings.way, settings.lab.time)
+    # What one mix leaves of the working time, its shorter end; nothing where none is known.
+    working = [made.kind.working_time for made in alone]
+    left_min = [max(time.low - each_min, 0.0) if time else 0.0 for time in working]
     dies = {at for at, one in enumerate(waiting) if one.kind == KINDS[-1]}
 
     def job(group: tuple[int, ...], made: Mix) -> _Job:
@@ -250,16 +240,16 @@ def _allowed(
         orders = ((*first, *rest) for rest in permutations(at for at in group if at not in dies))
         timed = ((order, (0.0, *accumulate(minutes[at] for at in order))) for order in orders)
         opens_min = max(waiting[at].opens_min for at in group)
-        return _Job(group, made, _mixing(made, settings), opens_min, tuple(timed))
+        return _Job(group, made, each_min * made.mixes, opens_min, tuple(timed))
 
     for at, made in enumerate(alone):
         notes = made.notes
-        if made.mixes == 1 and made.kind.working_time and left_min[at] + 1e-9 < minutes[at]:
+        if made.mixes == 1 and working[at] and left_min[at] + 1e-9 < minutes[at]:
             times = {"pouring_min": minutes[at], "left_min": left_min[at]}
             notes += (Note("pour-too-long", scans=(waiting[at].name,), **times),)
         yield job((at,), replace(made, notes=notes))
-    # Who must be asked about first may not be poured at all: nobody waits for it.
-    sure = [at for at, one in enumerate(waiting) if not _is_lost(one, alone[at], settings)]
+    # One that no mix saves must be asked about first, and may not be poured: nobody waits for it.
+    sure = [at for at, one in enumerate(waiting) if one.closes_min >= each_min * alone[at].mixes]
     for size in range(2, most + 1):
         for group in combinations(sure, size):
             members = [waiting[at] for at in group]
@@ -290,7 +280,10 @@ def _best(
     closes_min = [one.closes_min for one in waiting]
     reached: dict[int, list[_Turns]] = {0: [_Turns(0, 0, 0.0, 0.0, clock_min, ())]}
     for poured in range(everyone):  # a set comes after all that it contains
-        ways = _undominated(reached.pop(poured, []))
+        ways: list[_Turns] = []
+        for way in sorted(reached.pop(poured, []), key=lambda way: way[:5]):
+            if not ways or way.done_min < ways[-1].done_min:  # else another is as good, and sooner
+                ways.append(way)
         wanted = ~poured & (poured + 1) if calm else everyone
         for members, job in sets if ways else ():
             if members & wanted and not members & poured:
@@ -300,52 +293,31 @@ def _best(
     return min(reached[everyone], key=lambda way: way[:4])
 
 
-def _undominated(ways: list[_Turns]) -> list[_Turns]:
-    """Keep of the ways to the same set those that no other beats in what counts and in time."""
-    kept: list[_Turns] = []
-    for way in sorted(ways, key=lambda way: way[:5]):
-        if not kept or way.done_min < kept[-1].done_min:
-            kept.append(way)
-    return kept
-
-
 def _then(way: _Turns, job: _Job, closes_min: Sequence[float], cleaning_min: float) -> _Turns:
     """Make one more mix, its impressions in the best order."""
-    turn_min = max(way.done_min + job.mixing_min, job.opens_min)  # of the first impression
-    _, after_min = job.orders[0]
-    end_min = turn_min + after_min[-1]
+    first_min = max(way.done_min + job.mixing_min, job.opens_min)
+    end_min = first_min + job.orders[0][1][-1]
     pressed = any(closes_min[at] < end_min + SPARE_MIN for at in job.members)
-    late, haste, wait, order = min(
-        _outcome(*order, job.mixing_min, turn_min, closes_min)
-        for order in (job.orders if pressed else job.orders[:1])
-    )
+    outcomes = []
+    for order, after_min in job.orders if pressed else job.orders[:1]:
+        late, haste, wait = 0, 0.0, 0.0
+        for at, minutes in zip(order, after_min, strict=False):
+            turn_min = first_min + minutes
+            spare_min = closes_min[at] - turn_min
+            late += spare_min < 0.0
+            if closes_min[at] >= job.mixing_min:  # what is lost already is in no haste
+                haste += max(SPARE_MIN - spare_min, 0.0)
+            wait += turn_min * _URGENT ** (len(closes_min) - at)
+        outcomes.append((late, haste, wait, order))
+    late, haste, wait, order = min(outcomes)
     return _Turns(
         way.late + late,
         way.mixes + 1,
         way.cost + job.mix.powder_g + G_PER_MINUTE * haste,
         way.wait + wait,
         end_min + cleaning_min,
-        (*way.order, (job, order, turn_min)),
+        (*way.order, (job, order, first_min)),
     )
-
-
-def _outcome(
-    order: tuple[int, ...],
-    after_min: Sequence[float],
-    mixing_min: float,
-    first_min: float,
-    closes_min: Sequence[float],
-) -> tuple[int, float, float, tuple[int, ...]]:
-    """Say of an order how many are late, the minutes of haste, and the wait."""
-    late, haste, wait = 0, 0.0, 0.0
-    for at, minutes in zip(order, after_min, strict=False):
-        turn_min = first_min + minutes
-        spare_min = closes_min[at] - turn_min
-        late += spare_min < 0.0
-        if closes_min[at] >= mixing_min:  # what is lost already is in no haste
-            haste += max(SPARE_MIN - spare_min, 0.0)
-        wait += turn_min * _URGENT ** (len(closes_min) - at)
-    return late, haste, wait, order
 
 
 def _timed(

@@ -51,18 +51,6 @@ def bowl_in_words(made: Mix) -> str:
     return "" if made.bowl is None else f"bowl {made.bowl}"
 
 
-def same_again_in_words(made: Mix) -> str:
-    """Find a small mix at the ratio that was asked for: water on a mark, powder on the scale."""
-    bench, wp = made.bench, made.wp_ml_per_100g
-    about_g = min(bench.scoop_g, _TOP_UP_G)
-    marks = max(round(about_g * wp / 100.0 / bench.cylinder_step_ml), 1)
-    water_ml = marks * bench.cylinder_step_ml
-    powder_g = max(round(100.0 * water_ml / wp / bench.scale_step_g), 1) * bench.scale_step_g
-    water = shown(water_ml, bench.cylinder_step_ml)
-    one = " (1 full scoop)" if made.has_scoop and powder_g == bench.scoop_g else ""
-    return f"{water} mL of water to {shown(powder_g, bench.scale_step_g)} g of powder{one}"
-
-
 def ratio_in_words(made: Mix) -> str:
     """Say the ratio that the mix has, and the one that was asked for where they differ."""
     said = f"W/P {made.made_wp_ml_per_100g:.1f} mL per 100 g"
@@ -271,7 +259,16 @@ def base_if_short(base: Mix, *, on_paper: bool = False) -> str:
 
 
 def _more_of(made: Mix) -> str:
-    return f"Mix more {made.stone} at once at the same ratio: {same_again_in_words(made)}."
+    """Say a small mix at the ratio that was asked for: water on a mark, powder on the scale."""
+    bench, wp = made.bench, made.wp_ml_per_100g
+    about_g = min(bench.scoop_g, _TOP_UP_G)
+    marks = max(round(about_g * wp / 100.0 / bench.cylinder_step_ml), 1)
+    water_ml = marks * bench.cylinder_step_ml
+    powder_g = max(round(100.0 * water_ml / wp / bench.scale_step_g), 1) * bench.scale_step_g
+    water, powder = shown(water_ml, bench.cylinder_step_ml), shown(powder_g, bench.scale_step_g)
+    one = " (1 full scoop)" * (made.has_scoop and powder_g == bench.scoop_g)
+    again = f"{water} mL of water to {powder} g of powder{one}"
+    return f"Mix more {made.stone} at once at the same ratio: {again}."
 
 
 def base_steps(first: Mix, base: Mix, retention_ml: float) -> tuple[str, ...]:
