@@ -127,7 +127,7 @@ def rim_by_hour(cavity: Cavity) -> RimByHour:
     work = np.zeros(len(crest), dtype=np.int64)
     for number, (_, _, off) in enumerate(worked(cavity, over), start=1):
         work[off] = number
-    tree, stand = cKDTree(crest[:, :2]), display_frame_of(cavity.clock, cavity.base)
+    tree, stand = cKDTree(crest[:, :2]), display_frame_of(cavity)
     edges = _edges(cavity.footprint.inside, cavity)
     return RimByHour(
         works=cavity.trim.works,
@@ -366,7 +366,7 @@ def outline(cavity: Cavity, name: str, *, right_is_one_to_five: bool | None = No
 
     The tray is laid on it as it is poured, opening up, so that nothing is mirrored.
     """
-    rim, stand = rim_by_hour(cavity), display_frame_of(cavity.clock, cavity.base)
+    rim, stand = rim_by_hour(cavity), display_frame_of(cavity)
     seen = [_drawn(stand, edge) for edge in _edges(~cavity.relief.outside, cavity)]
     words = [
         *wrap(dial_in_words(right_is_one_to_five, is_arch=cavity.clock.is_arch), _LETTERS),

@@ -12,7 +12,7 @@ import time
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from importlib import resources
@@ -190,7 +190,7 @@ def _solid(scene: Scene) -> dict[str, Any]:
         "low": np.round(main.points_mm.min(axis=0), 2).tolist(),
         "size": np.round(np.ptp(main.points_mm, axis=0), 2).tolist(),
         "colour": LOOKS[IMPRESSION].colour,
-        "marks": [[name, *astuple(LOOKS[name])] for name in marks],
+        "marks": [[name, *LOOKS[name]] for name in marks],
         "rows": heights.shape[0],
         "columns": heights.shape[1],
         "to_cells": to_cells,

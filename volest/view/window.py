@@ -296,8 +296,7 @@ class Window:
     def toggle_cut(self) -> None:
         """Cut it open where most stone shows, or close it."""
         if self.handling is not None:
-            cavity, stand = self.handling.cavity, self.handling.stand
-            self.cut_at(best_cut_mm(cavity, stand) if self.cut_mm is None else None)
+            self.cut_at(best_cut_mm(self.handling.cavity) if self.cut_mm is None else None)
 
     def move_cut(self, mm: float) -> None:
         """Move the cut towards the front."""
