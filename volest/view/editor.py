@@ -242,24 +242,21 @@ class BaseLineEditor:
         self._check(decision)
         write_decision(self.path, decision)
 
-    def _check(self, decision: Decision | None) -> None:
-        self._refuse_another()
-        if decision is not None:
-            examine(self.path, self.settings, self.number, decision)
-
     def remove(self) -> None:
         """Take away what was decided of this impression; of others of the scan it stays."""
-        self._refuse_another()
+        self._check(None)
         first, *others = self._decided_elsewhere() or (None,)
-        if first is None:
-            write_decision(self.path, None)
-        else:
-            write_decision(self.path, replace(first, others=tuple(filter(None, others))))
+        if first is not None:
+            first = replace(first, others=tuple(filter(None, others)))
+        write_decision(self.path, first)
 
-    def _refuse_another(self) -> None:
+    def _check(self, decision: Decision | None) -> None:
+        """Refuse another scan than was opened, and a decision with which it would be refused."""
         if fingerprint(self.path) != self._read:
             raise ScanError(
                 "another scan than was opened: the file was replaced meanwhile",
                 needed="the line drawn on the scan that it is for",
                 remedy="close the window, open it again",
             )
+        if decision is not None:
+            examine(self.path, self.settings, self.number, decision)

@@ -380,10 +380,8 @@ def draw_off_screen() -> None:
 @functools.cache
 def refuse_blind(*, off_screen: bool) -> None:
     """Make sure that drawing works here, else raise in one line with every package to install."""
-    libraries = _OFF_SCREEN if off_screen else _IN_WINDOW
-    window = _OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW
-    if not HAS_X11:
-        libraries, window = (), {}
+    libraries = (_OFF_SCREEN if off_screen else _IN_WINDOW) if HAS_X11 else ()
+    window = (_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW) if HAS_X11 else {}
     tried = functools.partial(
         try_apart, draw_once, libraries, variables=window, patience_s=_PATIENCE_S
     )
