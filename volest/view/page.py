@@ -79,7 +79,6 @@ _TIE = "\N{NO-BREAK SPACE}"
 # Letters of notes and steps on a card beyond which paper carries what to do alone, without a base
 # and with one: a page of Letter holds no more.
 _WORDY = (1500, 1750)
-_SCRIPTS = ("table.js", "solid.js", "card.js")
 _UNPLANNED = {"mix": 0, "at": "", "together": None, "planned": (), "window": "", "ready": ()}
 _NOTHING: Sequence[str] = ()
 
@@ -318,7 +317,7 @@ def sheet_text(
         shared_apart=table.SHARED_APART if plan else "",
         plot_size=(WIDE, TALL),
         style=_web("sheet.css"),
-        scripts=[_web(name) for name in _SCRIPTS],
+        scripts=[_web(name) for name in ("table.js", "solid.js", "card.js")],
     )
 
 
