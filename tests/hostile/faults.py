@@ -30,7 +30,6 @@ from volest.result import Result
 from volest.scan.compiling import SWITCH
 from volest.scan.decision import Decision, read_decision, write_decision
 from volest.scan.reading import Scan
-from volest.settings import Settings
 from volest.view import page
 
 ROOT = Path(__file__).parents[2]
@@ -347,9 +346,9 @@ def _warm(folder: Path) -> None:
         content = scan.triangles.tobytes()
         return known.get(content) or known.setdefault(content, find(scan, *more))
 
-    def drawn(result: Result, cavity: pipeline.Cavity, settings: Settings) -> dict[str, Any]:
+    def drawn(result: Result, cavity: pipeline.Cavity, *more: Any) -> dict[str, Any]:
         of = result.scan, cavity
-        return {**(known.get(of) or known.setdefault(of, draw(result, cavity, settings)))}
+        return {**(known.get(of) or known.setdefault(of, draw(result, cavity, *more)))}
 
     setattr(pipeline, "find_cavities", found)  # noqa: B010
     setattr(page, "card_of", drawn)  # noqa: B010

@@ -4,7 +4,9 @@ What is packed can be unpacked, to half a step.
 """
 
 import base64
+import io
 import json
+import shutil
 import zlib
 from dataclasses import replace
 from itertools import chain, permutations
@@ -14,18 +16,22 @@ import numpy as np
 import pytest
 import trimesh
 from manifold3d import Manifold
+from PIL import Image
+from scipy.ndimage import find_objects, label
 from scipy.spatial.transform import Rotation
 
 from tests.cavity.stages import bed
 from tests.cavity.trays import corners_of
 from tests.flat import flat
+from tests.machine import need_drawing
 from tests.scan import writers
 from tests.view.bowls import looked_at, tray, write_bowl
 from tests.view.test_mesh import BALL, area_mm2
 from volest.dosing import dose
 from volest.errors import ScanError
-from volest.lab import Bowl, Lab
+from volest.lab import Bowl, Cast, Lab
 from volest.pipeline import examine
+from volest.scan.decision import write_preparations
 from volest.settings import Settings
 from volest.stone.words import scoops_cell
 from volest.view.page import (
@@ -40,9 +46,8 @@ from volest.view.page import (
     sheet_text,
 )
 from volest.view.scene import (
+    LOOKS,
     Mesh,
-    chosen,
-    display_frame_of,
     draw_impression,
     grid_mesh,
     joined,
@@ -117,6 +122,39 @@ def test_a_maker_keeps_cards_and_lets_refusals_through(tmp_path: Path) -> None:
         maker(tmp_path / "bad.stl", Settings())
 
 
+@pytest.fixture
+def stumps(tmp_path: Path) -> Path:
+    """A quadrant with marks within both stumps, by the maker's recipe, and off the impression."""
+    name = "b0458-lower-right-quadrant-prepared.ply"
+    scan = Path(shutil.copy(Path(__file__).parents[2] / "sample_meshes" / name, tmp_path))
+    write_preparations(scan, [(9.01, 26.35, 7.94), (-7.08, 27.97, 9.57), (0.0, 0.0, 500.0)])
+    return scan
+
+
+def test_what_is_found_round_marked_preparations_is_noted_on_a_card(stumps: Path) -> None:
+    lab = Lab(cast=Cast(under_margin_mm=20.0))
+    _, draw = CardMaker(pictures=False)(stumps, Settings(lab=lab))
+    card = read_card(draw())
+    assert card is not None
+    assert {"short-die", "mark-in-no-imprint"} <= {note["code"] for note in card["notes"]}
+
+
+def test_marked_preparations_stand_in_the_picture_of_a_card(stumps: Path) -> None:
+    need_drawing()
+    _, draw = CardMaker(pictures=True)(stumps, Settings())
+    card = read_card(draw())
+    assert card is not None
+    address, picture = card["picture"].split(",")
+    assert address == "data:image/webp;base64"
+    with Image.open(io.BytesIO(base64.b64decode(picture))) as image:
+        pixels = np.asarray(image.convert("RGB")).astype(np.int64)
+    blue = [int(LOOKS["prepared teeth"].colour[k : k + 2], 16) for k in (1, 3, 5)]
+    above = pixels[:600, :700]
+    parts, _ = label(np.abs(above - blue).max(axis=-1) < 40)  # such pictures are not exact
+    sides = [[side.stop - side.start for side in part] for part in find_objects(parts)]
+    assert [min(part) > 20 for part in sides].count(True) == 2  # rings seen from above
+
+
 def unpacked(text: str) -> list[list[int]]:
     tables = json.loads(zlib.decompress(base64.b64decode(text)))
     assert all(isinstance(table, list) for table in tables)
@@ -152,7 +190,7 @@ def ragged() -> Mesh:
     x, y, _ = wavy.points_mm.T
     lifted = replace(wavy, points_mm=np.column_stack([x, y, np.sin(x / 3.0) * np.cos(y / 4.0)]))
     kept = np.random.default_rng(5).random(len(wavy.triangles)) < 0.97
-    return chosen(lifted, kept)
+    return replace(lifted, triangles=lifted.triangles[kept])
 
 
 @pytest.mark.parametrize(
@@ -171,7 +209,7 @@ def test_fewer_triangles_stay_on_the_surface(fine: Mesh, most: int, most_mm: flo
 @pytest.mark.parametrize("scan", SCANS, ids=lambda p: p.stem)
 def test_no_sample_strays(scan: Path) -> None:
     cavity = examine(scan, Settings())[1]
-    fine = draw_impression(cavity, display_frame_of(cavity.clock, cavity.base))
+    fine = draw_impression(cavity)
     few = decimated(fine)
     assert len(few.triangles) <= MOST_TRIANGLES
     assert strayed_mm(fine, few) <= 0.13

@@ -97,7 +97,7 @@ def test_the_cut_face_fills_an_undercut(folder: Path) -> None:
 def test_the_cut_that_is_chosen_goes_through_the_stone(folder: Path) -> None:
     _, cavity = looked_at(folder)
     scene = scene_of(cavity)
-    face = cut_open(scene, best_cut_mm(cavity, scene.stand))["cut face"].mesh
+    face = cut_open(scene, best_cut_mm(cavity))["cut face"].mesh
     assert area_mm2(face) > 0.9 * math.pi * R_MM**2 / 2.0
 
 

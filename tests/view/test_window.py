@@ -97,7 +97,7 @@ def test_a_moved_line_is_kept_while_others_are_looked_at(window: Window) -> None
     figures = words_of_corner(window, "figures")
     window.turn_to(1)
     assert "changed" not in words(window, "told")
-    assert window.unsaved() == window.paths[:1]
+    assert window.unsaved() == [window.scans[0][0]]
     window.turn_to(0)
     assert words_of_corner(window, "figures") == figures
     assert "changed, not saved" in words(window, "told")
@@ -152,7 +152,7 @@ def point_at(window: Window, place_mm: tuple[float, float, float]) -> None:
 
 
 def test_prepared_teeth_are_marked_taken_back_and_saved_alone(window: Window) -> None:
-    path = window.paths[0]
+    path, _ = window.scans[0]
     window.look_from_above()
     point_at(window, (5.0, 3.0, 0.0))  # over the stone: the mark lies under it
     window.mark()

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
-from skimage.measure import find_contours
+from skimage.measure import approximate_polygon, find_contours
 
 from volest.cavity.cast import LOCKED_MM
 from volest.cavity.frame import Bools, Floats, Ints
@@ -127,7 +127,7 @@ def rim_by_hour(cavity: Cavity) -> RimByHour:
     work = np.zeros(len(crest), dtype=np.int64)
     for number, (_, _, off) in enumerate(worked(cavity, over), start=1):
         work[off] = number
-    tree, stand = cKDTree(crest[:, :2]), display_frame_of(cavity.clock, cavity.base)
+    tree, stand = cKDTree(crest[:, :2]), display_frame_of(cavity)
     edges = _edges(cavity.footprint.inside, cavity)
     return RimByHour(
         works=cavity.trim.works,
@@ -175,11 +175,18 @@ def strip(cavity: Cavity, guide: Guide, *, right_is_one_to_five: bool | None = N
     def y_of(height_mm: Floats | float) -> Floats:
         return np.asarray(top + tall * (high - height_mm) / (high - low))
 
+    # What is left as it is is shaded; the base line and the crest's extremes are told.
+    zero, area = float(y_of(0.0)), (cavity.trim.cut_over_mm, max(low, -cavity.trim.box_under_mm))
+    upper, lower = (f"{y_of(mm):.1f}" for mm in area)
+    ends = [float(rim.over_mm.min()), float(rim.over_mm.max())]
+    figures = [(float(y_of(mm)), f"{mm:+.1f} mm") for mm in ends]
+    figures = [(zero, "base line"), *(one for one in figures if abs(one[0] - zero) > _SAY)]
     parts = [
-        _ground(rim, y_of, max(low, -cavity.trim.box_under_mm), cavity.trim.cut_over_mm),
+        f'<path d="M{_LEFT:g} {upper}H{_END:g}V{lower}H{_LEFT:g}z" fill="{_SHADE}"/>',
+        *(_text(_LEFT - 6.0, y + 3.0, text, _SAY, _TO_LEFT) for y, text in figures),
         *(_filled(rim, line, y_of) for line in rim.lines),
         *(_course(rim, line, y_of) for line in rim.lines),
-        f'<path d="M{_LEFT:g} {y_of(0.0):.1f}H{_END:g}" {_line(INK, 1.6)}/>',
+        f'<path d="M{_LEFT:g} {zero:.1f}H{_END:g}" {_line(INK, 1.6)}/>',
         *_asked_for(rim, labels, y_of),
     ]
     foot = top + tall
@@ -203,17 +210,6 @@ def strip(cavity: Cavity, guide: Guide, *, right_is_one_to_five: bool | None = N
         f'aria-label="The rim over the base line, by the hour{told}" {_FONT} '
         f'fill="{INK}" text-anchor="middle">{"".join(parts)}</svg>'
     )
-
-
-def _ground(rim: RimByHour, y_of: Heights, low_mm: float, high_mm: float) -> str:
-    """Shade what is left as it is, and tell the base line and the crest's extremes."""
-    zero = float(y_of(0.0))
-    ends = [float(rim.over_mm.min()), float(rim.over_mm.max())]
-    figures = [(float(y_of(mm)), f"{mm:+.1f} mm") for mm in ends]
-    figures = [(zero, "base line"), *(one for one in figures if abs(one[0] - zero) > _SAY)]
-    told = (_text(_LEFT - 6.0, y + 3.0, text, _SAY, _TO_LEFT) for y, text in figures)
-    area = f"M{_LEFT:g} {y_of(high_mm):.1f}H{_END:g}V{y_of(low_mm):.1f}H{_LEFT:g}z"
-    return f'<path d="{area}" fill="{_SHADE}"/>' + "".join(told)
 
 
 def _asked_for(rim: RimByHour, labels: Sequence[tuple[int, float]], y_of: Heights) -> Iterator[str]:
@@ -258,29 +254,10 @@ def _text(x: Floats | float, y: float, text: str, size: float, more: str = "") -
 
 
 def _path(points: Floats, look: str, stray: float, *, close: bool = False) -> str:
-    """Draw a line (n, 2) with as few corners as tell it, each by its distance from the last."""
-    few = np.rint(10.0 * _with_few_corners(points, stray)).astype(int)
+    """Draw a line (n, 2) by the steps between as few corners as tell it (Douglas, Peucker 1973)."""
+    few = np.rint(10.0 * approximate_polygon(points, stray)).astype(int)
     steps = " ".join(f"{x / 10:g} {y / 10:g}" for x, y in np.diff(few, axis=0))
     return f'<path d="M{few[0][0] / 10:g} {few[0][1] / 10:g}l{steps}{"z" * close}" {look}/>'
-
-
-def _with_few_corners(points: Floats, stray: float) -> Floats:
-    """Leave out what lies no farther than `stray` off the line (Douglas and Peucker 1973)."""
-    kept = np.zeros(len(points), dtype=bool)
-    kept[[0, -1]] = True
-    todo = [(0, len(points) - 1)]
-    while todo:
-        first, last = todo.pop()
-        along, off = points[last] - points[first], points[first + 1 : last] - points[first]
-        length = float(np.hypot(*along))
-        far = np.hypot(*off.T)
-        if length:  # else a closed line
-            far = np.abs(along[0] * off[:, 1] - along[1] * off[:, 0]) / length
-        if far.max(initial=0.0) > stray:
-            middle = first + 1 + int(np.argmax(far))
-            kept[middle] = True
-            todo += (first, middle), (middle, last)
-    return points[kept]
 
 
 def _course(rim: RimByHour, line: RimLine, y_of: Heights) -> str:
@@ -366,7 +343,7 @@ def outline(cavity: Cavity, name: str, *, right_is_one_to_five: bool | None = No
 
     The tray is laid on it as it is poured, opening up, so that nothing is mirrored.
     """
-    rim, stand = rim_by_hour(cavity), display_frame_of(cavity.clock, cavity.base)
+    rim, stand = rim_by_hour(cavity), display_frame_of(cavity)
     seen = [_drawn(stand, edge) for edge in _edges(~cavity.relief.outside, cavity)]
     words = [
         *wrap(dial_in_words(right_is_one_to_five, is_arch=cavity.clock.is_arch), _LETTERS),

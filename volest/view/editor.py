@@ -9,7 +9,7 @@ import numpy as np
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.frame import Floats
-from volest.cavity.uncertainty import Uncertainty, find_uncertainty
+from volest.cavity.uncertainty import find_uncertainty
 from volest.cavity.void import find_void
 from volest.cavity.volume import find_volume
 from volest.dosing import dose
@@ -80,8 +80,8 @@ class BaseLineEditor:
         self.result, self.cavity = examine(path, settings, number)
         self._read, self._saved = fingerprint(path), saved_bytes(path)
         self._marks = read_told(path).preparations
-        self.stand = display_frame_of(self.cavity.clock, self.cavity.base)
-        self.skin = draw_impression(self.cavity, self.stand)
+        self.stand = display_frame_of(self.cavity)
+        self.skin = draw_impression(self.cavity)
         self.held = Held()
 
     @property
@@ -133,7 +133,11 @@ class BaseLineEditor:
             result, cavity = examine(self.path, self.settings, self.number, decided)
             volume_ml, margin = cavity.volume.best_ml, cavity.margin
         elif self.held.is_tilted:
-            volume_ml, margin = self._measured_anew()
+            c, base = self.cavity, self.base
+            rooms = find_void(c.skin.columns, c.relief, c.footprint, c.rim, base)
+            volume = find_volume(c.skin.corners_mm, rooms, base)
+            volume_ml = volume.best_ml
+            margin = find_uncertainty(volume, rooms, c.rim, base, c.closing)
         else:
             heights, volumes = np.array(self.result.curve).T
             volume_ml = float(np.interp(self.held.height_mm, heights, volumes))
@@ -148,12 +152,6 @@ class BaseLineEditor:
                 why = str(fault)
         low_ml, high_ml = max(volume_ml - margin.below_ml, 0.0), volume_ml + margin.above_ml
         return Figures(volume_ml=volume_ml, low_ml=low_ml, high_ml=high_ml, mix=made, why=why)
-
-    def _measured_anew(self) -> tuple[float, Uncertainty]:
-        c, base = self.cavity, self.base
-        rooms = find_void(c.skin.columns, c.relief, c.footprint, c.rim, base)
-        volume = find_volume(c.skin.corners_mm, rooms, base)
-        return volume.best_ml, find_uncertainty(volume, rooms, c.rim, base, c.closing)
 
     @property
     def prepared(self) -> tuple[Place, ...]:
@@ -244,24 +242,21 @@ class BaseLineEditor:
         self._check(decision)
         write_decision(self.path, decision)
 
-    def _check(self, decision: Decision | None) -> None:
-        self._refuse_another()
-        if decision is not None:
-            examine(self.path, self.settings, self.number, decision)
-
     def remove(self) -> None:
         """Take away what was decided of this impression; of others of the scan it stays."""
-        self._refuse_another()
+        self._check(None)
         first, *others = self._decided_elsewhere() or (None,)
-        if first is None:
-            write_decision(self.path, None)
-        else:
-            write_decision(self.path, replace(first, others=tuple(filter(None, others))))
+        if first is not None:
+            first = replace(first, others=tuple(filter(None, others)))
+        write_decision(self.path, first)
 
-    def _refuse_another(self) -> None:
+    def _check(self, decision: Decision | None) -> None:
+        """Refuse another scan than was opened, and a decision with which it would be refused."""
         if fingerprint(self.path) != self._read:
             raise ScanError(
                 "another scan than was opened: the file was replaced meanwhile",
                 needed="the line drawn on the scan that it is for",
                 remedy="close the window, open it again",
             )
+        if decision is not None:
+            examine(self.path, self.settings, self.number, decision)

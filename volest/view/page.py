@@ -12,10 +12,11 @@ import time
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from importlib import resources
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,7 @@ import fast_simplification
 import numpy as np
 
 from volest import __version__
-from volest.cavity.frame import Floats, Ints
+from volest.cavity.frame import Floats
 from volest.dosing import cast_mm, dose, dosed
 from volest.errors import MixError, ScanError, UsageError, visible
 from volest.notes import Note, dial_in_words, sentence
@@ -32,6 +33,7 @@ from volest.report import table
 from volest.report.guide import advice, stop_words
 from volest.report.table import TIE, short_names, tied
 from volest.result import NOTED, Result, plain, together
+from volest.scan.decision import read_told
 from volest.settings import Settings
 from volest.stone import words
 from volest.stone.shared import Plan, SharedMix
@@ -77,7 +79,6 @@ _TIE = "\N{NO-BREAK SPACE}"
 # Letters of notes and steps on a card beyond which paper carries what to do alone, without a base
 # and with one: a page of Letter holds no more.
 _WORDY = (1500, 1750)
-_SCRIPTS = ("table.js", "solid.js", "card.js")
 _UNPLANNED = {"mix": 0, "at": "", "together": None, "planned": (), "window": "", "ready": ()}
 _NOTHING: Sequence[str] = ()
 
@@ -94,19 +95,17 @@ class CardMaker:
         measured = examine_all(path, settings)
         examined = [(dosed(one, settings), found) for one, found in measured]
         result = together(one for one, _ in examined).taking(time.perf_counter() - start)
-        return result, lambda: json.dumps(
-            [self._made(one, found, settings) for one, found in examined]
-        )
 
-    def _made(
-        self, result: Result, found: Cavity | ScanError, settings: Settings
-    ) -> dict[str, Any] | None:
-        if isinstance(found, ScanError) or result.volume_ml is None:
-            return None
-        card = card_of(result, found, settings)
-        if self.pictures:
-            card["picture"] = picture_data(result, found)
-        return card
+        def draw() -> str:
+            cards = (
+                None
+                if isinstance(found, ScanError) or one.volume_ml is None
+                else card_of(one, found, settings, self.pictures)
+                for one, found in examined
+            )
+            return json.dumps([*cards])
+
+        return result, draw
 
 
 def read_card(text: str | None, cavity: int = 1) -> dict[str, Any] | None:
@@ -117,26 +116,41 @@ def read_card(text: str | None, cavity: int = 1) -> dict[str, Any] | None:
     return cards[cavity - 1]
 
 
-def card_of(result: Result, cavity: Cavity, settings: Settings) -> dict[str, Any]:
+def card_of(
+    result: Result, cavity: Cavity, settings: Settings, pictured: bool = False
+) -> dict[str, Any]:
     """Gather what the live view and the slider of a card need, as plain values for JSON.
 
     ``moves`` has one row a slider step, ``solid`` is what is drawn; ``strip`` and ``outline`` are
-    SVG, empty where nothing is told, or no page holds it; ``notes`` are those that ``result`` has
-    not, since only what is drawn needs what they rest on.
+    SVG, empty where nothing is told, or no page holds it; ``picture`` is a ``data:`` address
+    (RFC 2397); ``notes`` are those that ``result`` has not, since only what is drawn needs what
+    they rest on. Prepared teeth are marked in the picture alone: on the desk's page, which shows
+    ``solid`` too, a person marks them.
     """
-    scene, name = scene_of(cavity), Path(result.scan).name
+    scan = Path(result.scan)
     right = settings.right_is_one_to_five(result.scan, is_arch=cavity.clock.is_arch)
-    told, guide = guided(result, cavity, settings, flowing=False)
+    told, guide = guided(result, cavity, settings, read_told(scan).preparations, flowing=False)
     more = told.notes[len(result.notes) :]
     at_true_size = ""
     with suppress(UsageError):
-        at_true_size = outline(cavity, name, right_is_one_to_five=right)
+        at_true_size = outline(cavity, scan.name, right_is_one_to_five=right)
+    picture = None
+    if pictured:
+        from volest.view.picture import picture_of
+
+        dies = () if guide.preparations is None else guide.preparations.each
+        # The card has name and figures itself.
+        whole = picture_of(result, cavity, [one.mark_mm for one in dies], headed=False)
+        small = whole.resize((PICTURE_PX, round(whole.height * PICTURE_PX / whole.width)))
+        stream = io.BytesIO()
+        small.save(stream, "WEBP", quality=_PICTURE_QUALITY)
+        picture = "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
     return {
         "moves": moves(result, settings),
-        "solid": _solid(scene),
+        "solid": _solid(scene_of(cavity)),
         "strip": strip(cavity, guide, right_is_one_to_five=right),
         "outline": at_true_size,
-        "picture": None,
+        "picture": picture,
         "notes": list(map(plain, more)),
     }
 
@@ -165,70 +179,47 @@ def moves(result: Result, settings: Settings) -> list[list[Any]]:
     return rows
 
 
-def picture_data(result: Result, cavity: Cavity) -> str:
-    """Draw the picture of a card as a ``data:`` address (RFC 2397), in WebP."""
-    from volest.view.picture import picture_of
-
-    whole = picture_of(result, cavity, headed=False)  # the card has name and figures itself
-    small = whole.resize((PICTURE_PX, round(whole.height * PICTURE_PX / whole.width)))
-    stream = io.BytesIO()
-    small.save(stream, "WEBP", quality=_PICTURE_QUALITY)
-    return "data:image/webp;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
-
-
 def _solid(scene: Scene) -> dict[str, Any]:
     """Pack the drawing, with the base line at height 0 all over."""
-    levelled, cavity, base = {}, scene.cavity, scene.base
+    levelled, cavity, base, stand = {}, scene.cavity, scene.base, scene.stand
     for name, block in scene.blocks.items():
         x, y, _ = block.mesh.points_mm.T
-        height = base.heights_mm(*scene.stand.undrawn(block.mesh.points_mm).T) * base.upright
+        height = base.heights_mm(*stand.undrawn(block.mesh.points_mm).T) * base.upright
         levelled[name] = replace(block.mesh, points_mm=np.column_stack([x, y, height]))
     marks = [name for name in levelled if name not in (IMPRESSION, STONE, BASE_LINE)]
     main = decimated(levelled[IMPRESSION])
-    heights, to_cells = _floor(scene, cavity)
+    # The map of the floor is cut down to what stone may cover; cells of a fine grid become one.
+    grid, inside = cavity.relief.grid, cavity.footprint.inside
+    every = max(int(_MAP_CELL_MM / grid.pitch_mm + _WHOLE), 1)
+    j, i = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
+    first = [max(int(at[0]) - _FREE_CELLS, 0) for at in (i, j)]
+    last = [int(at[-1]) + 1 + _FREE_CELLS for at in (i, j)]
+    floor = stone_heights_mm(cavity, base) * base.upright
+    floor = floor[first[1] : last[1] : every, first[0] : last[0] : every]
+    # How a place of the drawing becomes a cell: u = a x + b y + c, and the same for v.
+    low_mm = np.array(grid.low_mm) + np.array(first) * grid.pitch_mm
+    to_cells = np.column_stack([stand.turn[:2, :2].T, stand.middle_mm[:2] - low_mm])
+    to_cells /= grid.pitch_mm * every
+    # Where the drawing's origin lies in the scan's own frame, and what each mm adds.
+    drawn = np.vstack([np.zeros(3), np.eye(3)])
+    x, y, _ = stand.undrawn(drawn).T
+    places = np.column_stack([x, y, base.level_mm(x, y) + drawn[:, 2] / base.upright])
+    origin, *ends = map(cavity.frame.from_frame, places)
     return {
         "low": np.round(main.points_mm.min(axis=0), 2).tolist(),
         "size": np.round(np.ptp(main.points_mm, axis=0), 2).tolist(),
         "colour": LOOKS[IMPRESSION].colour,
-        "marks": [[name, *astuple(LOOKS[name])] for name in marks],
-        "rows": heights.shape[0],
-        "columns": heights.shape[1],
-        "to_cells": to_cells,
-        "to_scan": _to_scan(scene, cavity),
+        "marks": [[name, *LOOKS[name]] for name in marks],
+        "rows": floor.shape[0],
+        "columns": floor.shape[1],
+        "to_cells": to_cells.ravel().tolist(),
+        "to_scan": [origin.tolist(), *((end - origin).tolist() for end in ends)],
         "stone": LOOKS[STONE].colour,
         "stone_cut": LOOKS[CUT_FACE].colour,
         "packed": packed(
-            np.minimum(heights, _HIGHEST_MM), [main, *(levelled[name] for name in marks)]
+            np.minimum(floor, _HIGHEST_MM), [main, *(levelled[name] for name in marks)]
         ),
     }
-
-
-def _floor(scene: Scene, cavity: Cavity) -> tuple[Floats, list[float]]:
-    """Cut the map of the floor down to what stone may cover.
-
-    With it, how a place of the drawing becomes a cell: u = a x + b y + c, and the same for v.
-    """
-    grid, inside = cavity.relief.grid, cavity.footprint.inside
-    every = max(int(_MAP_CELL_MM / grid.pitch_mm + _WHOLE), 1)  # cells of a fine grid become one
-    heights = stone_heights_mm(cavity, cavity.base) * cavity.base.upright
-    j, i = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
-    first = [max(int(at[0]) - _FREE_CELLS, 0) for at in (i, j)]
-    last = [int(at[-1]) + 1 + _FREE_CELLS for at in (i, j)]
-    low_mm = np.array(grid.low_mm) + np.array(first) * grid.pitch_mm
-    turn, middle_mm = scene.stand.turn[:2, :2], scene.stand.middle_mm[:2]
-    to_cells = np.column_stack([turn.T, middle_mm - low_mm]) / (grid.pitch_mm * every)
-    return heights[
-        first[1] : last[1] : every, first[0] : last[0] : every
-    ], to_cells.ravel().tolist()
-
-
-def _to_scan(scene: Scene, cavity: Cavity) -> list[list[float]]:
-    """Say where the drawing's origin lies in the scan's own frame, and what each mm adds."""
-    drawn, base = np.vstack([np.zeros(3), np.eye(3)]), cavity.base
-    x, y, _ = scene.stand.undrawn(drawn).T
-    places = np.column_stack([x, y, base.level_mm(x, y) + drawn[:, 2] / base.upright])
-    origin, *ends = map(cavity.frame.from_frame, places)
-    return [origin.tolist(), *((end - origin).tolist() for end in ends)]
 
 
 def decimated(mesh: Mesh, most: int = MOST_TRIANGLES) -> Mesh:
@@ -250,16 +241,14 @@ def decimated(mesh: Mesh, most: int = MOST_TRIANGLES) -> Mesh:
 
 def packed(heights_mm: Floats, surfaces: Sequence[Mesh]) -> str:
     """Pack a map of heights (r, c), then corners and triangles of each surface, as base64."""
-    tables = [_units(heights_mm)]
-    for surface in surfaces:
-        tables += [_units(surface.points_mm), surface.triangles]
-    steps = [np.diff(table, axis=0, prepend=0) for table in tables]
-    text = json.dumps([step.ravel().tolist() for step in steps], separators=(",", ":"))
+    tables = [heights_mm, *chain(*((one.points_mm, one.triangles) for one in surfaces))]
+    whole = (
+        table if table.dtype.kind == "i" else np.rint(table / UNIT_MM).astype(np.int64)
+        for table in tables
+    )
+    steps = [np.diff(table, axis=0, prepend=0).ravel().tolist() for table in whole]
+    text = json.dumps(steps, separators=(",", ":"))
     return base64.b64encode(zlib.compress(text.encode(), 9)).decode("ascii")
-
-
-def _units(lengths_mm: Floats) -> Ints:
-    return np.rint(lengths_mm / UNIT_MM).astype(np.int64)
 
 
 def sheet_text(
@@ -294,7 +283,11 @@ def sheet_text(
         turn, mix = _UNPLANNED, numbered.get(result.name)
         if mix is not None:
             turn = {"mix": mix, **_turn(result, day.mixes[mix - 1], day, called)}
-        code = _drawn_code((at or {}).get(result.name))
+        address, code = (at or {}).get(result.name), ""
+        if address is not None:  # drawn as a QR code (ISO/IEC 18004)
+            import segno
+
+            code = segno.make(address, micro=False).svg_data_uri(omitsize=True)
         entry = _entry(result, line, card, turn, settings)
         entries.append({"number": number, "code": code, **entry})
     entries.sort(key=lambda entry: 0 if entry["row"].refused else 1 if entry["row"].noted else 2)
@@ -324,7 +317,7 @@ def sheet_text(
         shared_apart=table.SHARED_APART if plan else "",
         plot_size=(WIDE, TALL),
         style=_web("sheet.css"),
-        scripts=[_web(name) for name in _SCRIPTS],
+        scripts=[_web(name) for name in ("table.js", "solid.js", "card.js")],
     )
 
 
@@ -333,15 +326,6 @@ def with_drawn(result: Result, card: Mapping[str, Any] | None) -> Result:
     told = [] if card is None else list(map(Note.of, card["notes"]))
     more = [note for note in told if note not in result.notes]
     return replace(result, notes=(*result.notes, *more), outcome=NOTED) if more else result
-
-
-def _drawn_code(address: str | None) -> str:
-    """Draw an address as a QR code (ISO/IEC 18004), a data URI; '' where there is none."""
-    if address is None:
-        return ""
-    import segno
-
-    return segno.make(address, micro=False).svg_data_uri(omitsize=True)
 
 
 @cache

@@ -67,6 +67,12 @@ _SWATCH_PX = 76
 _LEGEND_PX = 290
 BAND_MM = 2.0  # between two contour lines
 _LINE_WIDTH = 5.0
+_LEVEL: dict[str, Any] = {"lighting": False}  # a level face has one plain colour
+_LIGHTS: dict[str, dict[str, Any]] = {
+    IMPRESSION: {"ambient": 0.24, "diffuse": 0.78, "specular": 0.12, "specular_power": 12.0},
+    STONE: _LEVEL,
+    CUT_FACE: _LEVEL,
+}
 _LINE_LIFT_MM = 0.1  # so that a line is not half sunk into its surface
 # What the wheel of VTK opens when it draws, and the package of Debian 12 that holds it.
 _OFF_SCREEN = (("libX11.so.6", "libx11-6"), ("libGL.so.1", "libgl1"), ("libEGL.so.1", "libegl1"))
@@ -85,9 +91,20 @@ def picture_of(
     Prepared teeth are drawn at their `marks`, in the scan's own frame.
     """
     scene = scene_of(cavity, marks=marks)
-    above, mm_per_px = seen_from_above(scene)
-    cut_mm = best_cut_mm(cavity, scene.stand)
-    cut = seen_cut_open(scene, cut_mm)
+    cut_mm = best_cut_mm(cavity)
+    plotter, impression = _plotter(), scene.blocks[IMPRESSION]
+    put_heights(plotter, impression, lowest_mm=scene.lowest_mm)
+    for name, block in scene.blocks.items():
+        if name not in (IMPRESSION, STONE):
+            lifted = replace(block, lines_mm=block.lines_mm + _BASE_LINE_LIFT)
+            put_block(plotter, lifted, line_width=4.0)
+    above, mm_per_px = _shot(plotter, impression.mesh.points_mm, tilt_deg=90.0)
+    plotter, blocks = _plotter(), cut_open(scene, cut_mm)
+    for block in blocks.values():
+        put_block(plotter, block)
+    drawn = [block.mesh for block in blocks.values() if len(block.mesh.triangles)]
+    points = np.concatenate([mesh.points_mm[np.unique(mesh.triangles)] for mesh in drawn])
+    cut, _ = _shot(plotter, points, tilt_deg=_TILT_DEG)
     return lay_out(result, scene, above, cut, mm_per_px, cut_mm=cut_mm, headed=headed)
 
 
@@ -98,33 +115,6 @@ def save_picture(picture: "Image", target: Path) -> None:
     stream = io.BytesIO()
     picture.save(stream, Image.registered_extensions()[target.suffix.lower()])
     write_whole(target, stream.getvalue())
-
-
-def seen_from_above(scene: Scene) -> tuple[Pixels, float]:
-    """Draw the view from above, shaded by depth; give its pixels (h, w, 3) and a pixel's mm."""
-    plotter = _plotter()
-    impression = scene.blocks[IMPRESSION]
-    put_heights(plotter, impression, lowest_mm=scene.lowest_mm)
-    for name, block in scene.blocks.items():
-        if name not in (IMPRESSION, STONE):
-            lifted = replace(block, lines_mm=block.lines_mm + _BASE_LINE_LIFT)
-            put_block(plotter, lifted, line_width=4.0)
-    down, ahead = np.array([0.0, 0.0, -1.0]), np.array([0.0, 1.0, 0.0])
-    return _shot(plotter, impression.mesh.points_mm, down, ahead)
-
-
-def seen_cut_open(scene: Scene, at_mm: float) -> Pixels:
-    """Draw the look into a cut across the drawing's y, as pixels (h, w, 3)."""
-    plotter = _plotter()
-    blocks = cut_open(scene, at_mm)
-    for block in blocks.values():
-        put_block(plotter, block)
-    drawn = [block.mesh for block in blocks.values() if len(block.mesh.triangles)]
-    points = np.concatenate([mesh.points_mm[np.unique(mesh.triangles)] for mesh in drawn])
-    # From the back, over the cut, so that all of it is seen.
-    tilt = np.radians(_TILT_DEG)
-    toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
-    return _shot(plotter, points, toward, np.array([0.0, np.sin(tilt), np.cos(tilt)]))[0]
 
 
 def _plotter() -> Any:
@@ -139,8 +129,11 @@ def _plotter() -> Any:
     return plotter
 
 
-def _shot(plotter: Any, points_mm: Floats, toward: Floats, upward: Floats) -> tuple[Pixels, float]:
-    """Look at points (n, 3) all over, one way; give the pixels and what mm a pixel is."""
+def _shot(plotter: Any, points_mm: Floats, *, tilt_deg: float) -> tuple[Pixels, float]:
+    """Look at points (n, 3) all over from the back, tilted down; give pixels and a pixel's mm."""
+    tilt = np.radians(tilt_deg)
+    toward = np.array([0.0, np.cos(tilt), -np.sin(tilt)])
+    upward = np.array([0.0, np.sin(tilt), np.cos(tilt)])
     middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2.0
     high, wide = (points_mm - middle) @ upward, float(np.ptp(points_mm[:, 0]))
     middle = middle + upward * (high.min() + high.max()) / 2.0
@@ -195,7 +188,13 @@ def lay_out(
     y = head + height / 2.0 + off[1] - cut_mm / mm_per_px
     for x, way in ((_CUT_PX, 1), (width - _CUT_PX, -1)):
         pen.polygon([(x, y - 14), (x, y + 14), (x + 24 * way, y)], fill=INK)
-    _ruler(pen, width, head + height, mm_per_px)
+    # The scale, in the corner where the impression's own margin leaves the view free.
+    right, y = width - _EDGE, head + height - 22
+    left = right - _SCALE_MM / mm_per_px
+    pen.line([(left, y), (right, y)], fill=INK, width=5)
+    for x in (left, right):
+        pen.line([(x, y - 9), (x, y + 9)], fill=INK, width=3)
+    pen.text((left - 14, y), f"{_SCALE_MM:.0f} mm", INK, anchor="rm", font_size=_SMALL)
     _depth_steps(pen, scene, head + height)
     return paper
 
@@ -229,16 +228,6 @@ def look_at_words(codes: Sequence[str], told: int) -> str:
     """
     more = f" and {len(codes) - told} more" if told < len(codes) else ""
     return f"look at: {', '.join(codes[:told])}{more}"
-
-
-def _ruler(pen: "ImageDraw", width: int, bottom: int, mm_per_px: float) -> None:
-    # In the corner, where the impression's own margin leaves the view free.
-    long = _SCALE_MM / mm_per_px
-    right, y = width - _EDGE, bottom - 22
-    pen.line([(right - long, y), (right, y)], fill=INK, width=5)
-    for x in (right - long, right):
-        pen.line([(x, y - 9), (x, y + 9)], fill=INK, width=3)
-    pen.text((right - long - 14, y), f"{_SCALE_MM:.0f} mm", INK, anchor="rm", font_size=_SMALL)
 
 
 def _depth_steps(pen: "ImageDraw", scene: Scene, top: int) -> None:
@@ -314,10 +303,14 @@ def _swatch(pen: "ImageDraw", x: float, y: float, name: str) -> None:
 
 def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) -> None:
     """Put one block into a plotter, in its own colour; a block of that name is replaced."""
+    import pyvista
+
+    library: Any = pyvista  # its types know no short arrays
     look, is_line = LOOKS[block.name], block.name == BASE_LINE
     if len(block.lines_mm):
+        lifted = block.lines_mm + np.array([0.0, 0.0, _LINE_LIFT_MM])
         plotter.add_mesh(
-            lines_of(block.lines_mm + np.array([0.0, 0.0, _LINE_LIFT_MM])),
+            library.line_segments_from_points(lifted.reshape(-1, 3).astype(np.float32)),
             color=look.colour if is_line else PROFILE,
             line_width=line_width if is_line else 0.6 * line_width,
             lighting=False,
@@ -331,16 +324,8 @@ def put_block(plotter: Any, block: Block, *, line_width: float = _LINE_WIDTH) ->
             name=block.name,
             reset_camera=False,
             smooth_shading=False,
-            **_lights(block.name),
+            **_LIGHTS.get(block.name, {"ambient": 0.45, "diffuse": 0.6}),
         )
-
-
-def _lights(name: str) -> dict[str, Any]:
-    if name == IMPRESSION:
-        return {"ambient": 0.24, "diffuse": 0.78, "specular": 0.12, "specular_power": 12.0}
-    if name in (STONE, CUT_FACE):  # both are level faces: one plain colour each
-        return {"lighting": False}
-    return {"ambient": 0.45, "diffuse": 0.6}
 
 
 def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
@@ -376,23 +361,14 @@ def put_heights(plotter: Any, block: Block, lowest_mm: float) -> None:
 
 def surface_of(mesh: Mesh) -> Any:
     """Hand a surface over to pyvista, with its normals for smooth shading."""
-    surface = _library().PolyData.from_regular_faces(
-        mesh.points_mm.astype(np.float32), mesh.triangles
-    )
+    import pyvista
+
+    library: Any = pyvista  # its types know no short arrays
+    points = mesh.points_mm.astype(np.float32)
+    surface = library.PolyData.from_regular_faces(points, mesh.triangles)
     surface.point_data["Normals"] = mesh.normals().astype(np.float32)
     surface.point_data.active_normals_name = "Normals"
     return surface
-
-
-def lines_of(ends_mm: Floats) -> Any:
-    """Hand lines over to pyvista by their two ends, (k, 2, 3)."""
-    return _library().line_segments_from_points(ends_mm.reshape(-1, 3).astype(np.float32))
-
-
-def _library() -> Any:
-    import pyvista  # its types know no short arrays
-
-    return pyvista
 
 
 def draw_off_screen() -> None:
@@ -404,18 +380,17 @@ def draw_off_screen() -> None:
 @functools.cache
 def refuse_blind(*, off_screen: bool) -> None:
     """Make sure that drawing works here, else raise in one line with every package to install."""
-    code, packages, told = _tried(off_screen=off_screen)
-    if code and not packages.strip():
-        # Once more: a busy computer, or a display that is just waking up.
-        code, packages, told = _tried(off_screen=off_screen)
-    if code:
-        raise _blind(packages.strip(), told, off_screen=off_screen)
-
-
-def _tried(*, off_screen: bool) -> tuple[int, str, str]:
     libraries = (_OFF_SCREEN if off_screen else _IN_WINDOW) if HAS_X11 else ()
     window = (_OFF_SCREEN_WINDOW if off_screen else _TRIAL_WINDOW) if HAS_X11 else {}
-    return try_apart(draw_once, libraries, variables=window, patience_s=_PATIENCE_S)
+    tried = functools.partial(
+        try_apart, draw_once, libraries, variables=window, patience_s=_PATIENCE_S
+    )
+    code, packages, told = tried()
+    if code and not packages.strip():
+        # Once more: a busy computer, or a display that is just waking up.
+        code, packages, told = tried()
+    if code:
+        raise _blind(packages.strip(), told, off_screen=off_screen)
 
 
 def draw_once(libraries: Sequence[tuple[str, str]]) -> tuple[int, str]:

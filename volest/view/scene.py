@@ -8,6 +8,7 @@ Surfaces are points and triangles of our own, since a card is drawn where no VTK
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.ndimage import binary_dilation, gaussian_filter, label, minimum, sum_labels
@@ -18,7 +19,7 @@ from volest.cavity.base_line import BasePlane
 from volest.cavity.cast import LOCKED_MM, reach_mm
 from volest.cavity.columns import Grid, cut_columns
 from volest.cavity.frame import Bools, Floats, Ints
-from volest.cavity.trim import Clock, stretches_off
+from volest.cavity.trim import stretches_off
 from volest.pipeline import Cavity
 from volest.scan.decision import Place
 
@@ -48,8 +49,14 @@ _SLICES = 40  # in which the place of a cut is searched: a millimetre or two eac
 _SEARCH = (0.25, 0.6)  # of the footprint from back to front: both branches of an arch are cut
 _TINY, _UPRIGHT = 1e-12, np.array([0.0, 0.0, 1.0])
 _SAME_DIGITS = 6  # of mm: what a cut made twice, once for each triangle, is the same corner
+# Marks are small, and there are many: few corners each. A shape is the hull of its corners, one
+# high and wide: a box and a cone that stand on 0, a ball round it.
+_TURN = np.arange(10) * 2.0 * np.pi / 10
+_FALL, _ROUND = np.meshgrid(np.linspace(0.0, np.pi, 5), _TURN, indexing="ij")
 _BOX = np.array([[x, y, z] for z in (0, 1) for y in (-0.5, 0.5) for x in (-0.5, 0.5)])
-_AROUND, _RINGS = 10, 5  # corners round a mark, and from top to bottom of a ball: small, but many
+_CONE = np.vstack([np.zeros(3), np.stack([np.cos(_TURN) / 2, np.sin(_TURN) / 2, np.ones(10)], 1)])
+_SPHERE = [np.sin(_FALL) * np.cos(_ROUND), np.sin(_FALL) * np.sin(_ROUND), np.cos(_FALL)]
+_BALL = np.stack(_SPHERE, axis=-1).reshape(-1, 3) / 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,8 +79,10 @@ class Mesh:
         return np.where(length > _TINY, total / np.maximum(length, _TINY), _UPRIGHT)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+NOTHING = Mesh(points_mm=np.zeros((0, 3)), triangles=np.zeros((0, 3), dtype=np.int64))
+
+
+class Look(NamedTuple):
     """How a block looks, what the legend says, and the shape that tells it without its colour."""
 
     colour: str
@@ -82,16 +91,16 @@ class Look:
 
 
 LOOKS = {
-    IMPRESSION: Look(colour="#8d7fae", says="impression", shape="plain"),
-    STONE: Look(colour="#dfc07c", says="stone", shape="plain"),
-    CUT_FACE: Look(colour="#f7e9c4", says="stone, cut", shape="hatched"),
-    BASE_LINE: Look(colour=INK, says="base line", shape="line"),
-    EXCESS: Look(colour="#d55e00", says="rim to cut", shape="pegs"),
-    BOXING: Look(colour="#0072b2", says="box in here", shape="fence"),
-    HOLES: Look(colour="#000000", says="not in the scan", shape="dots"),
-    UNDERCUTS: Look(colour="#009e73", says="undercut below", shape="dots"),
-    AIR: Look(colour="#cc79a7", says="air stays here", shape="ball"),
-    PREPARED: Look(colour="#56b4e9", says="prepared tooth", shape="ring"),
+    IMPRESSION: Look("#8d7fae", "impression", "plain"),
+    STONE: Look("#dfc07c", "stone", "plain"),
+    CUT_FACE: Look("#f7e9c4", "stone, cut", "hatched"),
+    BASE_LINE: Look(INK, "base line", "line"),
+    EXCESS: Look("#d55e00", "rim to cut", "pegs"),
+    BOXING: Look("#0072b2", "box in here", "fence"),
+    HOLES: Look("#000000", "not in the scan", "dots"),
+    UNDERCUTS: Look("#009e73", "undercut below", "dots"),
+    AIR: Look("#cc79a7", "air stays here", "ball"),
+    PREPARED: Look("#56b4e9", "prepared tooth", "ring"),
 }
 
 
@@ -120,12 +129,12 @@ def on_base_line(base: BasePlane, points_mm: Floats) -> Floats:
     return np.stack([x, y, base.level_mm(x, y)], axis=1)
 
 
-def display_frame_of(clock: Clock, base: BasePlane) -> DisplayFrame:
+def display_frame_of(cavity: Cavity) -> DisplayFrame:
     """Stand a cavity with 12 of its dial to the front and its base line through the origin."""
-    ahead_x, ahead_y = (float(v) for v in clock.front)
+    ahead_x, ahead_y = (float(v) for v in cavity.clock.front)
     return DisplayFrame(
         turn=np.array([[ahead_y, -ahead_x, 0.0], [ahead_x, ahead_y, 0.0], [0.0, 0.0, 1.0]]),
-        middle_mm=on_base_line(base, np.array([clock.centre_mm]))[0],
+        middle_mm=on_base_line(cavity.base, np.array([cavity.clock.centre_mm]))[0],
     )
 
 
@@ -166,16 +175,16 @@ def scene_of(
 
     Prepared teeth are drawn at their `marks`, in the scan's own frame.
     """
-    stand = display_frame_of(cavity.clock, cavity.base)
+    stand = display_frame_of(cavity)
     base = cavity.base if base is None else base
-    drawn = draw_impression(cavity, stand) if skin is None else skin
+    drawn = draw_impression(cavity) if skin is None else skin
     heights = base.heights_mm(*stand.undrawn(drawn.points_mm).T) * base.upright
     stone_mm = stone_heights_mm(cavity, base)
-    cap = _cap(cavity, base, stand, stone_mm)
+    top = _top(cavity, base, stand, stone_mm)
     blocks = [
         Block(name=IMPRESSION, mesh=drawn, heights_mm=heights),
-        Block(name=STONE, mesh=cap),
-        Block(name=BASE_LINE, mesh=joined([]), lines_mm=edges_of(cap)),
+        Block(name=STONE, mesh=top),
+        Block(name=BASE_LINE, mesh=NOTHING, lines_mm=edges_of(top)),
         *_marks(cavity, base, stand, marks),
     ]
     return Scene(
@@ -187,10 +196,10 @@ def scene_of(
     )
 
 
-def draw_impression(cavity: Cavity, stand: DisplayFrame) -> Mesh:
+def draw_impression(cavity: Cavity) -> Mesh:
     """Draw the impression itself, which does not change when the base line moves."""
     skin = welded(cavity.skin.corners_mm)
-    return replace(skin, points_mm=stand.drawn(skin.points_mm))
+    return replace(skin, points_mm=display_frame_of(cavity).drawn(skin.points_mm))
 
 
 def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
@@ -206,41 +215,54 @@ def stone_heights_mm(cavity: Cavity, base: BasePlane) -> Floats:
     return np.asarray(np.maximum(over, _BESIDE_MM * beside))
 
 
-def _without_skims(heights_mm: Floats) -> Floats:
-    """Raise parts that lie on the flange over the line: as good as nothing stands on them."""
-    parts, count = label(heights_mm < 0.0)
-    numbers, room = np.arange(count + 1), np.minimum(heights_mm, 0.0)
-    skims = minimum(heights_mm, parts, numbers) > _SKIM_SHARE * heights_mm.min()
-    skims &= sum_labels(room, parts, numbers) >= _SKIM_ROOM * room.sum()
-    return np.where(skims[parts], np.abs(heights_mm), heights_mm)
-
-
-def _cap(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats) -> Mesh:
+def _top(cavity: Cavity, base: BasePlane, stand: DisplayFrame, stone_mm: Floats) -> Mesh:
     """Lay the stone's level top; its edge is where the floor comes up through it."""
-    grid = cavity.relief.grid
-    x, y = grid.centres_mm()
-    level = part_below(grid_mesh(x[0], y[:, 0]), _without_skims(stone_mm).ravel())
-    return replace(level, points_mm=stand.drawn(on_base_line(base, level.points_mm)))
+    # Parts that lie on the flange are raised over the line: as good as nothing stands on them.
+    parts, count = label(stone_mm < 0.0)
+    numbers, room = np.arange(count + 1), np.minimum(stone_mm, 0.0)
+    skims = minimum(stone_mm, parts, numbers) > _SKIM_SHARE * stone_mm.min()
+    skims &= sum_labels(room, parts, numbers) >= _SKIM_ROOM * room.sum()
+    heights_mm = np.where(skims[parts], np.abs(stone_mm), stone_mm)
+    x, y = cavity.relief.grid.centres_mm()
+    top = part_below(grid_mesh(x[0], y[:, 0]), heights_mm.ravel())
+    return replace(top, points_mm=stand.drawn(on_base_line(base, top.points_mm)))
 
 
 def _marks(
     cavity: Cavity, base: BasePlane, stand: DisplayFrame, marks: Sequence[Place]
 ) -> list[Block]:
-    crest = cavity.rim.crest_mm
-    over = base.heights_mm(*crest.T) * base.upright
-    relief, rooms = cavity.relief, cavity.rooms
-    held = rooms.filled & (reach_mm(rooms) >= LOCKED_MM)  # as words tell it
+    crest, relief, rooms = cavity.rim.crest_mm, cavity.relief, cavity.rooms
+    off = {"cut": np.zeros(len(crest), dtype=bool), "box": np.zeros(len(crest), dtype=bool)}
+    for what, _, cells in worked(cavity, base.heights_mm(*crest.T) * base.upright):
+        off[what] |= cells
+    # A thick line along the crest, and pegs that point down to it.
+    high = stand.drawn(crest[off["cut"]])
+    line = _copies(_BALL, high + _LIFT_MM * _UPRIGHT, _DOT_MM)
+    tips = high[spaced(high, _PEG_APART_MM)] + _DOT_MM * _UPRIGHT
+    pegs = _copies(_CONE, tips, (_PEG_WIDTH_MM, _PEG_WIDTH_MM, _PEG_MM))
+    # Boards between crest and base line, and taller posts.
+    low = crest[off["box"]]
+    feet, tops = stand.drawn(low), stand.drawn(on_base_line(base, low))[:, 2]
+    posts = spaced(feet, _POST_APART_MM)
+    fence = [
+        _pickets(feet, tops, _BOARD_CELLS * relief.grid.pitch_mm),
+        _pickets(feet[posts], tops[posts] + _POST_OVER_MM, _POST_WIDTH_MM),
+    ]
     unseen = relief.hole & cavity.footprint.inside
     unseen |= relief.grid.map_of(rooms.cell[rooms.filled & rooms.assumed])
-    off = {"cut": np.zeros(len(crest), dtype=bool), "box": np.zeros(len(crest), dtype=bool)}
-    for what, _, cells in worked(cavity, over):
-        off[what] |= cells
+    held = rooms.filled & (reach_mm(rooms) >= LOCKED_MM)  # as words tell it
+    # A ball over the middle of the air that stays, where that was worth a note.
+    air, place = NOTHING, cavity.air.place_mm
+    if place is not None and any(note.code == "air-trap" for note in cavity.notes):
+        cell = relief.grid.cells_of(place[:1], place[1:])
+        over = relief.top_mm.ravel()[cell] + _AIR_MM / 2.0
+        air = _copies(_BALL, stand.drawn(np.array([[*place, *over]])), _AIR_MM)
     meshes = {
-        EXCESS: _excess(stand.drawn(crest[off["cut"]])),
-        BOXING: _fence(crest[off["box"]], base, stand, relief.grid.pitch_mm),
+        EXCESS: joined([line, pegs]),
+        BOXING: joined(fence),
         HOLES: _dots(unseen, cavity, stand),
         UNDERCUTS: _dots(relief.grid.map_of(rooms.cell[held]), cavity, stand),
-        AIR: _air(cavity, stand),
+        AIR: air,
         PREPARED: _stakes(cavity.frame.to_frame(np.reshape(marks, (-1, 3)).T).T, base, stand),
     }
     return [Block(name=name, mesh=mesh) for name, mesh in meshes.items() if len(mesh.triangles)]
@@ -255,7 +277,13 @@ def _stakes(places_mm: Floats, base: BasePlane, stand: DisplayFrame) -> Mesh:
     heads = np.column_stack([feet[:, :2], tops])
     around = (heads[:, None] + ring).reshape(-1, 3)
     wide_mm = _STAKE_WIDTH_MM / 2.0
-    return joined([pickets(feet, tops, wide_mm), balls(around, wide_mm)])
+    return joined([_pickets(feet, tops, wide_mm), _copies(_BALL, around, wide_mm)])
+
+
+def _dots(cells: Bools, cavity: Cavity, stand: DisplayFrame) -> Mesh:
+    x, y = (v[cells] for v in cavity.relief.grid.centres_mm())
+    places = np.stack([x, y, cavity.relief.top_mm[cells] + _LIFT_MM], axis=1)
+    return _copies(_BALL, stand.drawn(places[spaced(places, _DOT_APART_MM)]), _DOT_MM)
 
 
 def worked(cavity: Cavity, over_mm: Floats) -> list[tuple[str, Bools, Bools]]:
@@ -269,49 +297,15 @@ def worked(cavity: Cavity, over_mm: Floats) -> list[tuple[str, Bools, Bools]]:
     )
 
 
-def _excess(crest_mm: Floats) -> Mesh:
-    """Mark the crest by a thick line and pegs that point down to it."""
-    line = balls(crest_mm + np.array([0.0, 0.0, _LIFT_MM]), _DOT_MM)
-    tips = crest_mm[spaced(crest_mm, _PEG_APART_MM)] + np.array([0.0, 0.0, _DOT_MM])
-    return joined([line, pegs(tips, _PEG_MM, _PEG_WIDTH_MM)])
-
-
-def _fence(crest_mm: Floats, base: BasePlane, stand: DisplayFrame, pitch_mm: float) -> Mesh:
-    """Fill the gap between crest and base line with boards and taller posts."""
-    feet, tops = stand.drawn(crest_mm), stand.drawn(on_base_line(base, crest_mm))[:, 2]
-    posts = spaced(feet, _POST_APART_MM)
-    return joined(
-        [
-            pickets(feet, tops, _BOARD_CELLS * pitch_mm),
-            pickets(feet[posts], tops[posts] + _POST_OVER_MM, _POST_WIDTH_MM),
-        ]
-    )
-
-
-def _air(cavity: Cavity, stand: DisplayFrame) -> Mesh:
-    """Set a ball over the middle of the air that stays, where that was worth a note."""
-    place = cavity.air.place_mm
-    if place is None or not any(note.code == "air-trap" for note in cavity.notes):
-        return joined([])
-    cell = cavity.relief.grid.cells_of(place[:1], place[1:])
-    over = cavity.relief.top_mm.ravel()[cell] + _AIR_MM / 2.0
-    return balls(stand.drawn(np.array([[*place, *over]])), _AIR_MM)
-
-
-def _dots(cells: Bools, cavity: Cavity, stand: DisplayFrame) -> Mesh:
-    x, y = (v[cells] for v in cavity.relief.grid.centres_mm())
-    places = np.stack([x, y, cavity.relief.top_mm[cells] + _LIFT_MM], axis=1)
-    return balls(stand.drawn(places[spaced(places, _DOT_APART_MM)]), _DOT_MM)
-
-
-def best_cut_mm(cavity: Cavity, stand: DisplayFrame) -> float:
+def best_cut_mm(cavity: Cavity) -> float:
     """Choose where along the drawing's y a cut shows most stone."""
     x, y = cavity.relief.grid.centres_mm()
     depth = np.maximum(-stone_heights_mm(cavity, cavity.base), 0.0)
     filled = depth > 0.0
     if not filled.any():
         return 0.0
-    ahead = stand.drawn(np.stack([x[filled], y[filled], np.zeros(int(filled.sum()))], axis=1))[:, 1]
+    places = np.stack([x[filled], y[filled], np.zeros(int(filled.sum()))], axis=1)
+    ahead = display_frame_of(cavity).drawn(places)[:, 1]
     low, high = float(ahead.min()), float(ahead.max())
     sought = (low + _SEARCH[0] * (high - low), low + _SEARCH[1] * (high - low))
     held, edges = np.histogram(ahead, bins=_SLICES, range=sought, weights=depth[filled])
@@ -323,49 +317,31 @@ def cut_open(scene: Scene, at_mm: float) -> dict[str, Block]:
     """Take away what lies behind a cut across the drawing's y, and close the stone there."""
     blocks = dict(scene.blocks)
     for name, block in scene.blocks.items():
-        kept = block.lines_mm[(block.lines_mm[:, :, 1] > at_mm).all(axis=1)]
+        mesh, lines = block.mesh, block.lines_mm[(block.lines_mm[:, :, 1] > at_mm).all(axis=1)]
         if name in (IMPRESSION, STONE):
-            mesh = part_below(block.mesh, at_mm - block.mesh.points_mm[:, 1])
-            profile = _profile(mesh, at_mm) if name == IMPRESSION else kept
-            blocks[name] = Block(name=name, mesh=mesh, lines_mm=profile)
-        elif name == BASE_LINE:
-            blocks[name] = Block(name=name, mesh=block.mesh, lines_mm=kept)
-        else:
-            ahead = (block.mesh.points_mm[block.mesh.triangles, 1] > at_mm).all(axis=1)
-            blocks[name] = Block(name=name, mesh=chosen(block.mesh, ahead))
+            mesh = part_below(mesh, at_mm - mesh.points_mm[:, 1])
+        elif name != BASE_LINE:  # a mark is seen whole, or not at all
+            ahead = (mesh.points_mm[mesh.triangles, 1] > at_mm).all(axis=1)
+            mesh = replace(mesh, triangles=mesh.triangles[ahead])
+        if name == IMPRESSION:  # the edges that the cut made
+            beside = (mesh.points_mm[mesh.triangles, 1] < at_mm + _SLIVER_MM).any(axis=1)
+            edges = edges_of(replace(mesh, triangles=mesh.triangles[beside]))
+            on_cut = (np.abs(edges[:, :, 1] - at_mm) < _SLIVER_MM).all(axis=1)
+            lines = edges[on_cut] - (0.0, 2.0 * _ASIDE_MM, 0.0)
+        blocks[name] = Block(name=name, mesh=mesh, lines_mm=lines)
     blocks[CUT_FACE] = Block(name=CUT_FACE, mesh=_face(scene, at_mm))
     return blocks
 
 
-def _profile(kept: Mesh, at_mm: float) -> Floats:
-    """Find the edges that the cut made."""
-    beside = (kept.points_mm[kept.triangles, 1] < at_mm + _SLIVER_MM).any(axis=1)
-    edges = edges_of(chosen(kept, beside))
-    on_cut = (np.abs(edges[:, :, 1] - at_mm) < _SLIVER_MM).all(axis=1)
-    return np.asarray(edges[on_cut] - np.array([0.0, 2.0 * _ASIDE_MM, 0.0]))
-
-
 def _face(scene: Scene, at_mm: float) -> Mesh:
-    """Fill the stone's cut face with upright bars, one a column of the cut."""
-    x, floor, roof = _stretches(scene, at_mm)
-    half, y = _HALF_BAR * _STEP_MM, np.full(len(x), at_mm - _ASIDE_MM)
-    corners = [np.stack([x + side, y, z], 1) for z in (floor, roof) for side in (-half, half)]
-    n, k = len(x), np.arange(len(x))
-    both = [np.stack([k, n + k, 3 * n + k], 1), np.stack([k, 3 * n + k, 2 * n + k], 1)]
-    return Mesh(points_mm=np.concatenate(corners), triangles=np.concatenate(both))
-
-
-def _stretches(scene: Scene, at_mm: float) -> tuple[Floats, Floats, Floats]:
-    """Pair what faces up in the cut with what comes next over it: x, floor and roof of stone, (n,).
-
-    The measured columns say where there is stone.
-    """
+    """Fill the stone's cut face with upright bars, as the measured columns say where stone is."""
     cavity, stand = scene.cavity, scene.stand
     corners = np.einsum("ij,jkn->ikn", stand.turn, cavity.skin.corners_mm)
     corners -= (stand.turn @ stand.middle_mm)[:, None, None]
     low, high = float(corners[0].min()), float(corners[0].max())
     row = Grid(pitch_mm=_STEP_MM, low_mm=(low, at_mm), shape=(1, int((high - low) / _STEP_MM) + 1))
     columns = cut_columns(corners, row)
+    # What faces up is a floor, and what comes next over it its roof.
     x, floor = np.asarray(low + columns.cell * _STEP_MM), columns.z_mm
     places = stand.undrawn(np.stack([x, np.full(len(x), at_mm), floor], axis=1))
     level = stand.drawn(on_base_line(scene.base, places))[:, 2]
@@ -378,7 +354,12 @@ def _stretches(scene: Scene, at_mm: float) -> tuple[Floats, Floats, Floats]:
     roofed = binary_dilation(roofed, np.ones((3, 3)))
     stone = np.where(np.isinf(roof), poured.ravel()[at], roofed.ravel()[at])
     stone &= columns.up & (floor < level)
-    return x[stone], floor[stone], np.minimum(roof[stone], level[stone])
+    x, ends = x[stone], (floor[stone], np.minimum(roof[stone], level[stone]))
+    half, y, n = _HALF_BAR * _STEP_MM, np.full(len(x), at_mm - _ASIDE_MM), len(x)
+    points = [np.stack([x + side, y, z], 1) for z in ends for side in (-half, half)]
+    k = np.arange(n)
+    both = [np.stack([k, n + k, 3 * n + k], 1), np.stack([k, 3 * n + k, 2 * n + k], 1)]
+    return Mesh(points_mm=np.concatenate(points), triangles=np.concatenate(both))
 
 
 def welded(corners_mm: Floats) -> Mesh:
@@ -434,10 +415,8 @@ def grid_mesh(x_mm: Floats, y_mm: Floats) -> Mesh:
     """Lay a level net of triangles at height 0, its corners row by row."""
     x, y = np.meshgrid(x_mm, y_mm)
     number = np.arange(x.size).reshape(x.shape)
-    a, b, c, d = (
-        part.ravel()
-        for part in (number[:-1, :-1], number[:-1, 1:], number[1:, 1:], number[1:, :-1])
-    )
+    squares = number[:-1, :-1], number[:-1, 1:], number[1:, 1:], number[1:, :-1]
+    a, b, c, d = (corner.ravel() for corner in squares)
     return Mesh(
         points_mm=np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1),
         triangles=np.concatenate([np.stack([a, b, c], axis=1), np.stack([a, c, d], axis=1)]),
@@ -446,21 +425,13 @@ def grid_mesh(x_mm: Floats, y_mm: Floats) -> Mesh:
 
 def joined(meshes: Sequence[Mesh]) -> Mesh:
     """Put surfaces into one."""
-    before = np.cumsum([0, *(len(mesh.points_mm) for mesh in meshes)])
+    meshes = [NOTHING, *meshes]
+    before = np.cumsum([0, *(len(mesh.points_mm) for mesh in meshes[:-1])])
+    numbers = [mesh.triangles + at for mesh, at in zip(meshes, before, strict=True)]
     return Mesh(
-        points_mm=np.concatenate([np.zeros((0, 3)), *(mesh.points_mm for mesh in meshes)]),
-        triangles=np.concatenate(
-            [
-                np.zeros((0, 3), dtype=np.int64),
-                *(mesh.triangles + at for mesh, at in zip(meshes, before, strict=False)),
-            ]
-        ),
+        points_mm=np.concatenate([mesh.points_mm for mesh in meshes]),
+        triangles=np.concatenate(numbers),
     )
-
-
-def chosen(mesh: Mesh, wanted: Bools) -> Mesh:
-    """Keep some triangles (m,) of a surface, with the corners it had."""
-    return Mesh(points_mm=mesh.points_mm, triangles=mesh.triangles[wanted])
 
 
 def spaced(places_mm: Floats, apart_mm: float) -> Ints:
@@ -476,38 +447,22 @@ def spaced(places_mm: Floats, apart_mm: float) -> Ints:
     return np.array(taken, dtype=np.int64)
 
 
-def pickets(feet_mm: Floats, tops_mm: Floats, width_mm: float) -> Mesh:
+def _pickets(feet_mm: Floats, tops_mm: Floats, width_mm: float) -> Mesh:
     """Raise upright square posts from the middles (n, 3) of their feet up to their tops (n,)."""
-    size = np.stack(
-        [np.full(len(feet_mm), width_mm)] * 2 + [tops_mm - feet_mm[:, 2]], axis=1
-    )  # (n, 3)
-    return _copies(_BOX, feet_mm, size)
+    wide = np.full(len(feet_mm), width_mm)
+    return _copies(_BOX, feet_mm, np.stack([wide, wide, tops_mm - feet_mm[:, 2]], axis=1))
 
 
-def pegs(tips_mm: Floats, height_mm: float, width_mm: float) -> Mesh:
-    """Set cones point down, as if to say: down to here."""
-    turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
-    ring = np.stack([np.cos(turn) / 2.0, np.sin(turn) / 2.0, np.ones(_AROUND)], axis=1)
-    shape = np.vstack([[0.0, 0.0, 0.0], ring])
-    return _copies(shape, tips_mm, np.tile([width_mm, width_mm, height_mm], (len(tips_mm), 1)))
-
-
-def balls(middles_mm: Floats, width_mm: float) -> Mesh:
-    """Set balls round their middles (n, 3)."""
-    fall = np.linspace(0.0, np.pi, _RINGS)
-    turn = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
-    f, t = np.meshgrid(fall, turn, indexing="ij")
-    shape = np.stack([np.sin(f) * np.cos(t), np.sin(f) * np.sin(t), np.cos(f)], axis=-1) / 2.0
-    return _copies(shape.reshape(-1, 3), middles_mm, np.full((len(middles_mm), 3), width_mm))
-
-
-def _copies(shape: Floats, places_mm: Floats, sizes_mm: Floats) -> Mesh:
-    """Set the convex hull of a shape's corners, (k, 3), at places, each in its size, (n, 3)."""
+def _copies(
+    shape: Floats, places_mm: Floats, sizes_mm: Floats | tuple[float, float, float] | float
+) -> Mesh:
+    """Set the hull of a shape's corners, (k, 3), at places, (n, 3), in one size or each in its."""
     hull = ConvexHull(shape)
     sides = hull.simplices.astype(np.int64)
     a, b, c = (shape[sides[:, k]] for k in range(3))
     inward = np.einsum("ij,ij->i", np.cross(b - a, c - a), hull.equations[:, :3]) < 0.0
     sides[inward] = sides[inward, ::-1]
-    points = places_mm[:, None, :] + shape[None] * sizes_mm[:, None, :]  # (n, corners, 3)
+    sizes = np.broadcast_to(sizes_mm, places_mm.shape)
+    points = places_mm[:, None, :] + shape[None] * sizes[:, None, :]  # (n, corners, 3)
     first = np.arange(len(places_mm))[:, None, None] * len(shape)
     return Mesh(points_mm=points.reshape(-1, 3), triangles=(sides[None] + first).reshape(-1, 3))

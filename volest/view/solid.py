@@ -6,13 +6,11 @@ surface whose every edge joins two triangles. Its top is the base line itself.
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy.ndimage import uniform_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -123,15 +121,37 @@ def _shares_ml(points: Floats, triangles: Ints) -> Floats:
 
 
 def _skin(cavity: Cavity, shift_mm: float) -> tuple[Floats, Ints]:
-    """Lead the skin round the stone: corners (n, 3), heights over the base line, and triangles."""
+    """Lead the skin round the stone: corners (n, 3), heights over the base line, and triangles.
+
+    Each level says how far off the stone every cell's middle is: below 0 in the stone. It is a
+    height, so that between two cells the skin runs where a slope between them does.
+    """
     import pyvista
 
     library: Any = pyvista  # its types know no arrays of float32
-    grid, levels = cavity.rooms.grid, _levels_mm(cavity)
-    off_mm = np.stack([*_layers(cavity, levels, shift_mm)])
-    cells = library.ImageData(dimensions=off_mm.shape[::-1])
+    rooms, grid = cavity.rooms, cavity.rooms.grid
+    deep_mm = -float(rooms.floor_mm.min())
+    step_mm = max(grid.pitch_mm, deep_mm / _MOST_LEVELS)
+    levels = -step_mm * np.arange(int(deep_mm / step_mm) + 2, -1.0, -1.0)  # from below all stone
+    starts = np.flatnonzero(np.diff(rooms.cell, prepend=-1))
+    own, off_mm = rooms.cell[starts], []
+    for level in levels:
+        away = np.maximum(rooms.floor_mm - level, level - rooms.roof_mm)
+        value = np.full(grid.shape, np.nan)
+        value.ravel()[own] = np.minimum.reduceat(away, starts) - shift_mm
+        padded = np.pad(value, 1, constant_values=np.nan)
+        # Beside the columns a wall is put up: between two cells, half way.
+        inside = padded < 0.0
+        share = uniform_filter(inside.astype(np.float64), 3)
+        depth = uniform_filter(np.where(inside, -padded, 0.0), 3)
+        wall = np.where(share > _SOME, depth / np.maximum(share, _SOME), _FAR_MM)
+        off = np.where(np.isnan(padded), wall, padded)
+        near = np.where(off < 0.0, np.minimum(off, -_NEAREST_MM), np.maximum(off, _NEAREST_MM))
+        off_mm.append(near.astype(np.float32))
+    off_mm.append(np.full_like(off_mm[0], _SKY_MM))
+    cells = library.ImageData(dimensions=np.shape(off_mm)[::-1])
     skin = cells.contour(
-        [0.0], scalars=off_mm.ravel(), method="flying_edges", compute_normals=False
+        [0.0], scalars=np.ravel(off_mm), method="flying_edges", compute_normals=False
     )
     i, j, layer = skin.points.T.astype(np.float64)
     x = grid.low_mm[0] + (i - 1.0) * grid.pitch_mm  # there is a rim of cells without stone
@@ -151,35 +171,3 @@ def _without_crumbs(points: Floats, triangles: Ints) -> tuple[Floats, Ints]:
     whole = held[own] > _CRUMB * held.sum()
     used, number = np.unique(triangles[whole], return_inverse=True)
     return points[used], number.reshape(-1, 3)
-
-
-def _levels_mm(cavity: Cavity) -> Floats:
-    """Give heights over the base line, from one below all stone up to 0."""
-    deep_mm = -float(cavity.rooms.floor_mm.min())
-    step_mm = max(cavity.rooms.grid.pitch_mm, deep_mm / _MOST_LEVELS)
-    return -step_mm * np.arange(int(deep_mm / step_mm) + 2, -1.0, -1.0)
-
-
-def _layers(cavity: Cavity, levels: Floats, shift_mm: float) -> Iterator[npt.NDArray[np.float32]]:
-    """Give, level by level, how far off the stone every cell's middle is: below 0 in the stone.
-
-    It is a height, so that between two cells the skin runs where a slope between them does. Over
-    the last level comes the sky.
-    """
-    rooms = cavity.rooms
-    starts = np.flatnonzero(np.diff(rooms.cell, prepend=-1))
-    own = rooms.cell[starts]
-    for level in levels:
-        away = np.maximum(rooms.floor_mm - level, level - rooms.roof_mm)
-        value = np.full(rooms.grid.shape, np.nan)
-        value.ravel()[own] = np.minimum.reduceat(away, starts) - shift_mm
-        padded = np.pad(value, 1, constant_values=np.nan)
-        # Beside the columns a wall is put up: between two cells, half way.
-        inside = padded < 0.0
-        share = uniform_filter(inside.astype(np.float64), 3)
-        depth = uniform_filter(np.where(inside, -padded, 0.0), 3)
-        wall = np.where(share > _SOME, depth / np.maximum(share, _SOME), _FAR_MM)
-        off = np.where(np.isnan(padded), wall, padded)
-        near = np.where(off < 0.0, np.minimum(off, -_NEAREST_MM), np.maximum(off, _NEAREST_MM))
-        yield near.astype(np.float32)
-    yield np.full_like(near, _SKY_MM, dtype=np.float32)

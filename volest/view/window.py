@@ -61,8 +61,9 @@ class Window:
             draw_off_screen()
         import pyvista as pv
 
-        self.paths, self.settings = list(paths), settings
-        self.cavities = [1] * len(self.paths)  # which impression of each; found out by looking
+        self.settings = settings
+        # Impressions by their scan, and which of its own each is: more are found out by looking.
+        self.scans = [(path, 1) for path in paths]
         self.number, self.told = 0, ""
         self.handling: BaseLineEditor | None = None
         self.cut_mm: float | None = None
@@ -74,7 +75,11 @@ class Window:
         plotter: Any = pv.Plotter(off_screen=off_screen, window_size=list(SIZE_PX), title="volest")
         plotter.set_background(PAPER)
         self.plotter = plotter
-        self._bind()
+        # VTK and pyvista have keys of their own, which would act as well.
+        plotter.iren.clear_key_event_callbacks()
+        plotter.iren.interactor.RemoveObservers("CharEvent")
+        for key, (_, act) in self.keys().items():
+            plotter.add_key_event(key, act)
         self._load()
 
     def keys(self) -> dict[str, tuple[str, Callable[[], None]]]:
@@ -100,39 +105,24 @@ class Window:
             "b": ("the one before", lambda: self.turn_to(self.number - 1)),
             "s": ("save", self.save),
             "k": ("hide or show these words", self.toggle_words),
-            "Escape": ("close", self.close),
+            "Escape": ("close", self.plotter.iren.terminate_app),
         }
 
-    def _bind(self) -> None:
-        # VTK and pyvista have keys of their own, which would act as well.
-        self.plotter.iren.clear_key_event_callbacks()
-        self.plotter.iren.interactor.RemoveObservers("CharEvent")
-        for key, (_, act) in self.keys().items():
-            self.plotter.add_key_event(key, act)
-
     def _load(self) -> None:
-        path, cavity = self._shown
+        shown = path, cavity = self.scans[self.number]
         self.cut_mm, self.handling = None, None
         try:
             self.handling = BaseLineEditor(path, self.settings, cavity)
-            self._list_further(path, self.handling.result.cavities)
         except (ScanError, MixError) as fault:
             self.told = f"refused: {fault}"
             _LOG.info("%s is refused: %s", path, fault)
+        after = self.number + 1  # further impressions of the scan follow it, once they are known
+        if self.handling is not None and cavity == 1 and (path, 2) not in self.scans[after:]:
+            further = range(2, self.handling.result.cavities + 1)
+            self.scans[after:after] = [(path, number) for number in further]
         self._restart()
-        if self._shown in self._left:
-            self.hold(self._left.pop(self._shown))
-
-    @property
-    def _shown(self) -> tuple[Path, int]:
-        return self.paths[self.number], self.cavities[self.number]
-
-    def _list_further(self, path: Path, count: int) -> None:
-        """Let the further impressions of a scan follow it, once it is known how many it has."""
-        if self.cavities[self.number] == 1 and path not in self.paths[self.number + 1 :]:
-            after = slice(self.number + 1, self.number + 1)
-            self.paths[after] = [path] * (count - 1)
-            self.cavities[after] = range(2, count + 1)
+        if shown in self._left:
+            self.hold(self._left.pop(shown))
 
     def _restart(self) -> None:
         self.plotter.clear_actors()
@@ -190,14 +180,13 @@ class Window:
         self.plotter.suppress_rendering = True  # once at the end, not after each block
         if self.handling is not None:
             scene = self.handling.scene()
-            self.blocks = scene.blocks
-            if self.cut_mm is not None:
-                self.blocks = cut_open(scene, self.cut_mm)
-            _put_sheet(self.plotter, self.handling, self.cut_mm)
-        drawn = self.blocks.items()  # what is cut away whole has nothing to draw
-        self.blocks = {
-            name: one for name, one in drawn if len(one.mesh.triangles) or len(one.lines_mm)
-        }
+            drawn = scene.blocks if self.cut_mm is None else cut_open(scene, self.cut_mm)
+            self.blocks = {  # what is cut away whole has nothing to draw
+                name: one
+                for name, one in drawn.items()
+                if len(one.mesh.triangles) or len(one.lines_mm)
+            }
+            self._put_sheet(self.handling)
         for name in before - set(self.blocks):
             self.plotter.remove_actor(name, render=False)
         self.plotter.remove_actor("impression profile", render=False)
@@ -208,38 +197,63 @@ class Window:
         self._tell()
         _LOG.info("blocks: %s", ", ".join(self.blocks))
 
+    def _put_sheet(self, handling: BaseLineEditor) -> None:
+        """Lay the base line's plane over all, as a sheet of glass that ends at the cut."""
+        points, stand = handling.skin.points_mm, handling.stand
+        low, high = points.min(axis=0) - _FREE_MM, points.max(axis=0) + _FREE_MM
+        back = float(low[1]) if self.cut_mm is None else self.cut_mm
+        net = grid_mesh(np.array([low[0], high[0]]), np.array([back, high[1]]))
+        flat = on_base_line(handling.base, stand.undrawn(net.points_mm))
+        self.plotter.add_mesh(
+            surface_of(replace(net, points_mm=stand.drawn(flat))),
+            color=INK,
+            opacity=0.12,
+            lighting=False,
+            name="base sheet",
+            reset_camera=False,
+            render=False,
+        )
+
     def _tell(self) -> None:
-        path, cavity = self._shown
+        path, cavity = self.scans[self.number]
         several = self.handling is not None and self.handling.result.cavities > 1
         called = f"{path.name} #{cavity}" if several else path.name
         name = shortened(visible(called), _LONGEST_NAME)
-        head = f"{name}   ({self.number + 1} of {len(self.paths)})"
-        figures, numbers = None, ""
+        head = [f"{name}   ({self.number + 1} of {len(self.scans)})"]
+        numbers, told = [], [self.told]
         if self.handling is not None:
-            codes = ", ".join(note.code for note in self.handling.result.notes)
-            head += f"\nlook at: {visible(codes)}" if codes else ""
+            if codes := ", ".join(note.code for note in self.handling.result.notes):
+                head.append(f"look at: {visible(codes)}")
+            head.append(_held_line(self.handling))
             figures = self.handling.figures()
             numbers = _figure_lines(figures)
-            head += f"\n{_held_line(self.handling)}"
+            told += [f"no mix: {figures.why}"] if figures.why else []
         keys = [f"{_NAMES.get(key, key)}:  {does}" for key, (does, _) in self.keys().items()]
         self._write("head", head, at="upper_left", size=_MIDDLE)
         self._write("figures", numbers, at="upper_right", size=_LARGE)
-        told = _told_lines(self.told, figures)
-        under = 1.0 - _LINE_PX * (head.count("\n") + 1.2) / self.plotter.window_size[1]
-        self._write("told", told, at=(_TOLD_AT, under), size=_MIDDLE, colour=_ALARM)
-        shown = "\n".join(keys) if self.words_shown else ""
-        self._write("keys", shown, at="lower_left", size=_FINE)
+        under = 1.0 - _LINE_PX * (len(head) + 0.2) / self.plotter.window_size[1]
+        lines = [
+            line for text in told for line in textwrap.wrap(visible(text), _LINE_CHARACTERS) or [""]
+        ]
+        self._write("told", lines, at=(_TOLD_AT, under), size=_MIDDLE, colour=_ALARM)
+        self._write("keys", keys if self.words_shown else [], at="lower_left", size=_FINE)
         _put_legend(self.plotter, tuple(self.blocks) if self.words_shown else ())
         self.plotter.suppress_rendering = False
         self.plotter.render()
 
     def _write(
-        self, name: str, words: str, *, at: str | tuple[float, float], size: int, colour: str = INK
+        self,
+        name: str,
+        lines: Sequence[str],
+        *,
+        at: str | tuple[float, float],
+        size: int,
+        colour: str = INK,
     ) -> None:
         """Put words at a corner, or let them hang down from a place in parts of the window."""
         is_place = not isinstance(at, str)
         actor = self.plotter.add_text(
-            words or " ",
+            "\n".join(lines) or " ",
             position=at,
             viewport=is_place,
             font_size=size,
@@ -254,11 +268,8 @@ class Window:
         """Hold the base line somewhere."""
         self._change(lambda handling: handling.hold(held))
 
-    def move_by(
-        self, *, height_mm: float = 0.0, right_deg: float = 0.0, front_deg: float = 0.0
-    ) -> None:
-        """Raise and tilt the base line."""
-        moves = {"height_mm": height_mm, "right_deg": right_deg, "front_deg": front_deg}
+    def move_by(self, **moves: float) -> None:
+        """Raise and tilt the base line, as `BaseLineEditor.move_by` is told."""
         self._change(lambda handling: handling.move_by(**moves))
 
     def _change(self, act: Callable[[BaseLineEditor], None]) -> None:
@@ -296,8 +307,7 @@ class Window:
     def toggle_cut(self) -> None:
         """Cut it open where most stone shows, or close it."""
         if self.handling is not None:
-            cavity, stand = self.handling.cavity, self.handling.stand
-            self.cut_at(best_cut_mm(cavity, stand) if self.cut_mm is None else None)
+            self.cut_at(best_cut_mm(self.handling.cavity) if self.cut_mm is None else None)
 
     def move_cut(self, mm: float) -> None:
         """Move the cut towards the front."""
@@ -337,20 +347,19 @@ class Window:
 
     def turn_to(self, number: int) -> None:
         """Turn to another scan; outside the list nothing happens."""
-        if 0 <= number < len(self.paths):
+        if 0 <= number < len(self.scans):
             self._leave()
             self.number, self.told = number, ""
             self._load()
 
     def _leave(self) -> None:
         if self.handling is not None and self.handling.held != Held():
-            self._left[self._shown] = self.handling.held
+            self._left[self.scans[self.number]] = self.handling.held
 
     def unsaved(self) -> list[Path]:
         """List the scans of which something was changed and not saved, once an impression."""
         self._leave()
-        listed = list(zip(self.paths, self.cavities, strict=True))
-        return [path for path, _ in sorted(self._left, key=listed.index)]
+        return [shown[0] for shown in self.scans if shown in self._left]
 
     def save(self) -> None:
         """Save base line and marks beside the scan, and show the scan as it is measured by them."""
@@ -377,37 +386,8 @@ class Window:
         self.plotter.show(auto_close=False)
         self.plotter.close()
 
-    def close(self) -> None:
-        """Close the window."""
-        self.plotter.iren.terminate_app()
 
-
-def _put_sheet(plotter: Any, handling: BaseLineEditor, cut_mm: float | None) -> None:
-    """Lay the base line's plane over the impression, as a sheet of glass that ends at the cut."""
-    points, stand = handling.skin.points_mm, handling.stand
-    low, high = points.min(axis=0) - _FREE_MM, points.max(axis=0) + _FREE_MM
-    back = float(low[1]) if cut_mm is None else cut_mm
-    net = grid_mesh(np.array([low[0], high[0]]), np.array([back, high[1]]))
-    flat = on_base_line(handling.base, stand.undrawn(net.points_mm))
-    plotter.add_mesh(
-        surface_of(replace(net, points_mm=stand.drawn(flat))),
-        color=INK,
-        opacity=0.12,
-        lighting=False,
-        name="base sheet",
-        reset_camera=False,
-        render=False,
-    )
-
-
-def _told_lines(told: str, figures: Figures | None) -> str:
-    """Say what has just happened, and why there is no mix, in lines that fit."""
-    why = f"no mix: {figures.why}" if figures is not None and figures.why else ""
-    folded = (textwrap.wrap(visible(text), _LINE_CHARACTERS) or [""] for text in (told, why))
-    return "\n".join(line for lines in folded for line in lines)
-
-
-def _figure_lines(figures: Figures) -> str:
+def _figure_lines(figures: Figures) -> list[str]:
     """Say volume and mix for the base line as it is held."""
     mix = figures.mix
     lines = [volume_words(figures.volume_ml, figures.low_ml, figures.high_ml, " mL")]
@@ -418,7 +398,7 @@ def _figure_lines(figures: Figures) -> str:
             f"scoops {scoops_cell(mix)}",
             *filter(None, [visible(bowl_in_words(mix))]),
         ]
-    return "\n".join(lines)
+    return lines
 
 
 def _held_line(handling: BaseLineEditor) -> str:

@@ -42,14 +42,9 @@
       });
       card.querySelectorAll("[data-rest]").forEach((rest) => { rest.hidden = tried; });
       card.querySelector("[data-tried]").hidden = !tried;
-      mark(tried);
-    }
-
-    function mark(tried) {
       const plot = card.querySelector("svg.curve"), line = plot.querySelector(".tried");
       const base = Number(plot.querySelector(".base").getAttribute("x1"));
-      const right = Number(plot.dataset.right), last = data.curve_last;
-      const x = base + ((right - base) * look.height) / last;
+      const x = base + ((Number(plot.dataset.right) - base) * look.height) / data.curve_last;
       line.setAttribute("x1", x);
       line.setAttribute("x2", x);
       line.setAttribute("visibility", tried ? "visible" : "hidden");

@@ -16,7 +16,6 @@ const Look = (() => {
   const moved = () => MOVES.some((move) => look[move] !== 0) || look.patches.length > 0;
   const held = () => Object.fromEntries(Object.keys(REST).map((part) => [part, look[part]]));
   const say = (words) => { by("state").textContent = words; };
-  const at = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
 
   function figures({ water, powder, scoops, volume }, about) {
     Object.entries({ water, powder, scoops, volume }).forEach(([name, words]) => { show(name).textContent = words ?? "-"; });
@@ -258,7 +257,8 @@ const Look = (() => {
       newer = null;
       if (row?.id !== scan.id) return;
       if (version === seen) seen = null; // as it was before: it is told all the same
-      saving = { words: `${done} at ${at()}`, version };
+      const now = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+      saving = { words: `${done} at ${now}`, version };
       say(`${saving.words}. It is being sized with it …`);
       renew(row);
     } catch (fault) {
@@ -374,10 +374,7 @@ const Look = (() => {
   // The day has changed; is that news of the scan that is open?
   function renew(one) {
     if (!row) return;
-    if (!one) {
-      say("This scan is not in the folder any more.");
-      return;
-    }
+    if (!one) return say("This scan is not in the folder any more.");
     row = one;
     if (one.again || one.version === seen || (saving && !saving.version)) return tellIfOpen();
     words(one);
@@ -391,8 +388,7 @@ const Look = (() => {
     if (one.volume_ml === null) {
       [card, opened, saving] = [null, opened + 1, null];
       by("live").hidden = true;
-      say(said ? `${said}. The scan is refused with it.` : "This scan is refused now.");
-      return;
+      return say(said ? `${said}. The scan is refused with it.` : "This scan is refused now.");
     }
     load(one).then((drawn) => {
       if (!drawn) return;
