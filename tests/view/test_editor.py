@@ -21,7 +21,7 @@ from volest.scan.decision import (
     write_decision,
     write_preparations,
 )
-from volest.settings import Settings
+from volest.settings import Base, Settings
 from volest.view.editor import BaseLineEditor, Held
 
 R_MM = 20.0
@@ -91,6 +91,28 @@ def test_what_is_saved_is_obeyed_by_size(tmp_path: Path) -> None:
     assert plane is not None
     off = (np.array(plane.point_mm) - move.points(np.zeros(3))) @ np.array(plane.normal)
     assert off == pytest.approx(-4.0, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "held",
+    [
+        Held(height_mm=1.0),
+        Held(height_mm=2.0),
+        Held(height_mm=-1.0),
+        Held(height_mm=1.0, right_deg=3.0, front_deg=-2.0),
+    ],
+)
+def test_the_heap_stands_on_the_line_as_it_is_held(held: Held) -> None:
+    # A heap over the rim shrinks as the line rises: the cast ends as high, held or saved.
+    lower = Path(__file__).parents[2] / "sample_meshes" / "b0422-lower-left-quadrant.stl"
+    handling = BaseLineEditor(lower, Settings())
+    handling.hold(held)
+    told = handling.figures().mix
+    point, normal = handling.line()
+    saved = size_scan(lower, Settings(base=Base(how="plane", plane=(*point, *normal)))).mix
+    assert told is not None
+    assert saved is not None
+    assert told.powder_g == pytest.approx(saved.powder_g, abs=1.0)  # a saved line is in no doubt
 
 
 def test_a_line_is_not_saved_for_another_scan(bowl: Path) -> None:

@@ -125,10 +125,20 @@ class BaseLineEditor:
         level = middle[2] + up - a * middle[0] - b * middle[1]
         return replace(measured, plane=np.array([a, b, level]))
 
+    @property
+    def _moved_mm(self) -> float:
+        """Say how much higher over the rim the base line is held than it was measured."""
+        crest = self.cavity.rim.crest_mm.T
+        over, held = (
+            base.heights_mm(*crest) * base.upright for base in (self.cavity.base, self.base)
+        )
+        return float((over - held).mean())
+
     def figures(self, patches: Sequence[Patch] = ()) -> Figures:
         """Work out what holds now: from the curve, or anew if it is tilted or has new patches."""
-        result = self.result
+        result, moved_mm = self.result, self._moved_mm
         if patches:
+            moved_mm = 0.0
             decided = self.decision(patches)
             result, cavity = examine(self.path, self.settings, self.number, decided)
             volume_ml, margin = cavity.volume.best_ml, cavity.margin
@@ -147,7 +157,7 @@ class BaseLineEditor:
         made, why = None, ""
         if volume_ml >= _LEAST_ML:
             try:
-                made = dose(result, volume_ml, self.settings)
+                made = dose(result, volume_ml, self.settings, moved_mm)
             except MixError as fault:
                 why = str(fault)
         low_ml, high_ml = max(volume_ml - margin.below_ml, 0.0), volume_ml + margin.above_ml
