@@ -1,7 +1,8 @@
 """What must hold of a file and of its triangles: neither too large nor too short, sound numbers."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
-from volest.scan.compiling import loops
+from volest.scan.compiling import ALL_THREADS, in_parts, loops
 from volest.settings import MM_PER_UNIT
 
 Floats = NDArray[np.float64]
@@ -104,7 +105,7 @@ class Blocks:
     """So many triangles, in blocks of (b, 3, 3), each to be used before the next is asked for."""
 
     count: int
-    each: Iterable[NDArray[Any]]
+    of: Callable[[int], Iterable[NDArray[Any]]]  # so many a block, but for the last
 
 
 Looked = tuple[Floats, Floats, NDArray[np.uint32], int]
@@ -116,18 +117,25 @@ def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
     All in one pass over (n, 3, 3), each times the factor; coordinates out of all reach are refused.
     The triangles lie coordinate by coordinate in memory, as all stages want them.
     """
+    fast = loops(LOOPS)
+    at_once = BLOCK if fast is None else ALL_THREADS
     if isinstance(given, Blocks):
-        count, blocks = given.count, given.each
+        count, blocks = given.count, given.of(at_once)
     else:
         count = len(given)
-        blocks = (given[start : start + BLOCK] for start in range(0, count, BLOCK))
+        blocks = (given[start : start + at_once] for start in range(0, count, at_once))
     out = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
-    fast = loops(LOOPS)
-    look = _look_over if fast is None else fast.look_over
-    far = zeros = first = 0
+
+    def look(block: NDArray[Any], first: int, run: slice) -> tuple[int, int]:
+        way = _look_over if fast is None else fast.look_over
+        found: tuple[int, int] = way(block[run], first + run.start, factor, FARTHEST_MM, out)
+        return found
+
+    first, counts = 0, [(0, 0)]
     for block in blocks:
-        found = look(block, first, factor, FARTHEST_MM, out)
-        far, zeros, first = far + found[0], zeros + found[1], first + len(block)
+        counts += in_parts(partial(look, block, first), len(block))
+        first += len(block)
+    far, zeros = map(sum, zip(*counts, strict=True))
     triangles = out[0].transpose(2, 1, 0)
     if far:
         bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())

@@ -3,6 +3,7 @@
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import BinaryIO
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import BLOCK, WAIT, Blocks, damaged, refuse_if_short, truncated
+from volest.scan.checks import WAIT, Blocks, damaged, refuse_if_short, truncated
 
 # Binary: 80 bytes of header, a count, then 50 bytes a triangle.
 PREAMBLE_BYTES = 84  # 80 of header and a 4-byte count
@@ -72,16 +73,16 @@ def read_stl_binary(file: BinaryIO, head: bytes, size: int) -> tuple[Blocks, tup
             code="absurd-count",
         )
     file.seek(PREAMBLE_BYTES)
-    blocks = Blocks(count=stated, each=_blocks(file, stated))
+    blocks = Blocks(count=stated, of=partial(_blocks, file, stated))
     if not surplus:
         return blocks, ()
     return blocks, (Note("trailing-bytes", count=surplus, what="bytes", after="triangle"),)
 
 
-def _blocks(file: BinaryIO, count: int) -> Iterator[NDArray[np.float32]]:
+def _blocks(file: BinaryIO, count: int, at_once: int) -> Iterator[NDArray[np.float32]]:
     """Read the corners of so many triangles, (b, 3, 3), each block into the same memory."""
-    records = np.empty(min(BLOCK, count), RECORD)
-    for start in range(0, count, BLOCK):
+    records = np.empty(min(at_once, count), RECORD)
+    for start in range(0, count, at_once):
         part = records[: count - start]
         if file.readinto(part) != part.nbytes:  # type: ignore[attr-defined]  # all open ones have it
             raise truncated("a file that became shorter while it was read", "a file at rest")
