@@ -275,8 +275,6 @@ def _read_other(file: BinaryIO, kind: str) -> NDArray[np.float64]:
         stated, unused = _counted(rows, kind)
     except _NO_MESH as fault:
         raise no_mesh from fault
-    if triangles.shape[1:] != (3, 3):  # corners without a height
-        raise no_mesh
     if len(triangles) != stated or unused > MOST_UNUSED:
         raise ScanError(
             f"{len(triangles):,} triangles of {stated:,}, {100.0 * unused:.0f} % of corners unused",
@@ -284,6 +282,8 @@ def _read_other(file: BinaryIO, kind: str) -> NDArray[np.float64]:
             remedy="copy or export it again",
             code="truncated",
         )
+    if triangles.size and triangles.shape[1:] != (3, 3):  # corners of two numbers
+        raise no_mesh
     return triangles
 
 
