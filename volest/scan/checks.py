@@ -100,6 +100,15 @@ def truncated(found: str, needed: str) -> ScanError:
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")
 
 
+def floats(words: list[bytes], what: str, needed: str) -> Floats:
+    """Turn words of a text into numbers, and refuse one that is none in the place of what."""
+    try:
+        return np.fromiter(map(float, words), np.float64, len(words))
+    except ValueError as fault:
+        word = str(fault).rpartition(":")[2].strip().lstrip("b")[:40]
+        raise damaged(f"{word} where {what} belongs", needed) from fault
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Blocks:
     """So many triangles, in blocks of (b, 3, 3), each to be used before the next is asked for."""
@@ -220,15 +229,10 @@ def note_lost(
 def _repeated(triangles: Floats, keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # What has a digest so often, as hardly any does by chance, is compared whole.
-    count = np.bincount(same_rows(triangles[_often(keys)].reshape(-1, 9)))
-    return int(count[count >= REPEATED].sum())
-
-
-def _often(values: NDArray[Any]) -> Bools:
-    """Which values are met three times or more."""
-    ordered = np.sort(values)
+    ordered = np.sort(keys)
     often = ordered[REPEATED - 1 :][ordered[REPEATED - 1 :] == ordered[: 1 - REPEATED]]
-    return np.isin(values, often)
+    count = np.bincount(same_rows(triangles[np.isin(keys, often)].reshape(-1, 9)))
+    return int(count[count >= REPEATED].sum())
 
 
 def _zeroed(triangles: Floats, areas: Floats) -> int:
@@ -305,9 +309,7 @@ def alike(keys: NDArray[np.uint64]) -> tuple[Ints, Ints, Ints]:
     return order, heads, np.diff(np.append(heads, len(keys)))
 
 
-def _numbered(
-    triangles: Floats,
-) -> tuple[Ints, Ints, Ints]:
+def _numbered(triangles: Floats) -> tuple[Ints, Ints, Ints]:
     """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
     faces = same_corners(triangles)
     before = np.roll(faces, 1, axis=1)
@@ -450,13 +452,9 @@ LEAST_TRIANGLES = 10_000  # a coarser mesh is a drawn solid, with flats of its o
 USUAL = 2000  # triangles that tell what is usual
 
 
-def usual_side_mm(triangles: Floats) -> float:
-    """Return the longest side of a usual triangle of (n, 3, 3), from some of them."""
-    return float(np.median(_longest_mm(triangles[:: len(triangles) // USUAL + 1])))
-
-
-def long_ones(triangles: Floats, usual_mm: float) -> Bools:
-    """Say which triangles, (n, 3, 3), are far longer than is usual."""
+def long_ones(triangles: Floats, among: Floats) -> Bools:
+    """Say which triangles, (m, 3, 3), are far longer than is usual among others, (n, 3, 3)."""
+    usual_mm = np.median(_longest_mm(among[:: len(among) // USUAL + 1]))
     return np.asarray(_longest_mm(triangles) > LONG * usual_mm)
 
 
@@ -466,7 +464,7 @@ def find_patches(triangles: Floats) -> Bools:
     from scipy.sparse.csgraph import connected_components
 
     found = np.zeros(len(triangles), dtype=bool)
-    numbers = np.flatnonzero(long_ones(triangles, usual_side_mm(triangles)))
+    numbers = np.flatnonzero(long_ones(triangles, triangles))
     if len(numbers) == 0:
         return found
     area = areas_mm2(triangles[numbers])

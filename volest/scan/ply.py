@@ -15,6 +15,7 @@ from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.checks import (
     damaged,
+    floats,
     refuse_if_large,
     refuse_if_short,
     refuse_if_unfilled,
@@ -190,12 +191,7 @@ def number_table(body: bytes) -> NDArray[np.float64]:
             stop += 1
             if stop - at > PIECE_BYTES + WORD_BYTES:
                 raise damaged("a word of more than a thousand letters", "numbers")
-        words = body[at:stop].split()
-        try:
-            parts.append(np.fromiter(map(float, words), np.float64, len(words)))
-        except ValueError as fault:
-            word = str(fault).rpartition(":")[2].strip().lstrip("b")[:40]
-            raise damaged(f"{word} where a number belongs", "numbers") from fault
+        parts.append(floats(body[at:stop].split(), "a number", "numbers"))
         at = stop
     return np.concatenate(parts)
 
