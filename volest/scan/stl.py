@@ -36,9 +36,9 @@ WORD_PLACES = {
 NUMBER_PLACES = (8, 9, 10, 12, 13, 14, 16, 17, 18)
 MARKS = {b"facet": 0, b"vertex": 1, b"endfacet": 2}
 FACET_MARKS = [0, 1, 1, 1, 2]
-# From 'solid' or 'endsolid' to the end of its line: a name may hold any word. As part of a longer
-# word it is left in, and refused as no word of a facet.
-_SOLID = re.compile(rb"(?<!\S)(end)?solid[^\n]*")
+# With the name after it, which may hold any word. At the end of a longer word than 'endsolid' it is
+# left in, and refused as no word of a facet. It is looked for by its letters first: far quicker.
+_SOLID = re.compile(rb"solid(?:(?<!\Ssolid)|(?<=endsolid)(?<!\Sendsolid)).*")
 
 
 def stated_triangles(head: bytes) -> int:
@@ -95,15 +95,11 @@ def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]
 
     Normals are not used; words after the last solid are noted.
     """
-    solids: Counter[bytes] = Counter()  # opened and, by their 'end', closed
+    solids: Counter[bool] = Counter()  # how many were begun, and ended
     parts = [np.empty((0, 3, 3))]
     rest = b""
     for lines in _pieces(file):
-        if b"solid" in lines:
-            solids.update(_SOLID.findall(lines))
-            rest += _SOLID.sub(b"", lines)
-        else:
-            rest += lines
+        rest += _without_names(lines, solids)
         cut = rest.rfind(b"endfacet") + len(b"endfacet")
         if cut >= len(b"endfacet"):
             parts.append(_facets(rest[:cut].split()))
@@ -111,7 +107,7 @@ def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]
         elif len(rest) > LINE_BYTES:
             raise damaged("megabytes of text without a triangle", "'facet' ... 'endfacet'")
     left = rest.split()
-    opened, closed = solids[b""], solids[b"end"]
+    opened, closed = solids[False], solids[True]
     if closed < opened:
         where = "in the midst of a triangle" if left else "after a whole triangle"
         raise truncated(
@@ -123,6 +119,17 @@ def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]
         raise damaged("a triangle that is never ended", "'endfacet' after each")
     surplus = Note("trailing-bytes", count=len(left), what="words", after="facet")
     return np.concatenate(parts), (surplus,) if left else ()
+
+
+def _without_names(text: bytes, solids: Counter[bool]) -> bytes:
+    """Cut out lines from where they begin or end a solid, and count whether these end one."""
+    kept, begin = [], 0
+    for found in _SOLID.finditer(text):
+        ends = text.endswith(b"end", 0, found.start())
+        solids[ends] += 1
+        kept.append(text[begin : found.start() - len(b"end") * ends])
+        begin = found.end()
+    return b"".join([*kept, text[begin:]])
 
 
 def _pieces(file: BinaryIO) -> Iterator[bytes]:
