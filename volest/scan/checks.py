@@ -134,15 +134,14 @@ def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
         count = len(given)
         blocks = (given[start : start + at_once] for start in range(0, count, at_once))
     out = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
+    look = _look_over if fast is None else fast.look_over
 
-    def look(block: NDArray[Any], first: int, run: slice) -> tuple[int, int]:
-        way = _look_over if fast is None else fast.look_over
-        found: tuple[int, int] = way(block[run], first + run.start, factor, FARTHEST_MM, out)
-        return found
+    def part(block: NDArray[Any], first: int, run: slice) -> tuple[int, int]:
+        return look(block[run], first + run.start, factor, FARTHEST_MM, out)
 
     first, counts = 0, [(0, 0)]
     for block in blocks:
-        counts += in_parts(partial(look, block, first), len(block))
+        counts += in_parts(partial(part, block, first), len(block))
         first += len(block)
     far, zeros = map(sum, zip(*counts, strict=True))
     triangles = out[0].transpose(2, 1, 0)
@@ -169,7 +168,7 @@ def _look_over(
     x, y, z = corners.view(np.uint64)  # (3, b) each
     mixed = x ^ (y >> np.uint64(1)) ^ (z >> np.uint64(2))
     key = mixed[0] ^ (mixed[1] * DIGEST) ^ (mixed[2] * MIXER)
-    keys[:] = key ^ (key >> np.uint64(32))
+    keys[:] = key ^ (key >> HALF)
     far = ~(np.abs(corners) <= reach)
     return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
 

@@ -87,9 +87,8 @@ def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note
         (Note("trailing-bytes", count=left, what=unit, after="row"),) if left else ()
     )
     vertices, (counts, indices) = tables["vertex"], tables["face"][corner_list, True]
-    points = np.empty((len(vertices["x", False][1]), 3))
-    for axis, name in enumerate("xyz"):
-        points[:, axis] = vertices[name, False][1].reshape(-1)
+    columns = [vertices[name, False][1].reshape(-1) for name in "xyz"]
+    points = np.stack(columns, axis=1, dtype=np.float64)
     corners, short_faces = _fans(counts, indices.reshape(-1))
     if short_faces:
         refuse_if_unfilled("faces with fewer than three corners", short_faces, len(counts))

@@ -1,7 +1,6 @@
 """STL, binary and text: triangles, each with its three corners."""
 
 import re
-import struct
 from collections import Counter
 from collections.abc import Iterator
 from functools import partial
@@ -43,8 +42,7 @@ _SOLID = re.compile(rb"solid(?:(?<!\Ssolid)|(?<=endsolid)(?<!\Sendsolid)).*")
 
 def stated_triangles(head: bytes) -> int:
     """Read the count of triangles from the first 84 bytes."""
-    count: int = struct.unpack_from("<I", head, PREAMBLE_BYTES - 4)[0]
-    return count
+    return int.from_bytes(head[PREAMBLE_BYTES - 4 : PREAMBLE_BYTES], "little")
 
 
 def fits_exactly(head: bytes, size: int) -> bool:
