@@ -56,13 +56,22 @@ def limit_memory(most_mb: int) -> None:
     what is too much ends in a MemoryError. Elsewhere the process looks after itself, and ends.
     """
     most = most_mb * BYTES_PER_MB
-    if resource is None or sys.platform != "linux":
-        threading.Thread(target=_end_over, args=(most,), daemon=True).start()
+    if resource is not None and sys.platform == "linux":
+        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        if hard != resource.RLIM_INFINITY:
+            most = min(most, hard)
+        resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
         return
-    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-    if hard != resource.RLIM_INFINITY:
-        most = min(most, hard)
-    resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
+    import psutil
+
+    me = psutil.Process()
+
+    def look() -> None:
+        while me.memory_info().rss <= most:
+            time.sleep(_LOOK_S)
+        me.kill()
+
+    threading.Thread(target=look, daemon=True).start()
 
 
 def memory_limit_mb() -> int | None:
@@ -71,15 +80,6 @@ def memory_limit_mb() -> int | None:
         return None  # type: ignore[unreachable]  # Windows
     most, _ = resource.getrlimit(resource.RLIMIT_DATA)
     return None if most == resource.RLIM_INFINITY else most // BYTES_PER_MB
-
-
-def _end_over(most_bytes: int) -> None:
-    import psutil
-
-    me = psutil.Process()
-    while me.memory_info().rss <= most_bytes:
-        time.sleep(_LOOK_S)
-    me.kill()
 
 
 def hold(file: Path) -> AbstractContextManager[Any]:
@@ -109,18 +109,13 @@ def worker_context(preload: Sequence[str]) -> Any:
 
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(list(preload))
-    # A worker that is just starting must not take the keyboard's signal for its own.
+    # A worker that is just starting must not take the keyboard's signal for its own; later it
+    # ignores it.
     resource_tracker.ensure_running()  # it takes such a block away when it begins
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     forkserver.ensure_running()
     signal.pthread_sigmask(signal.SIG_SETMASK, before)
     return context
-
-
-def hear_keyboard() -> None:
-    """Let a worker that began deaf to the keyboard's signal hear it again."""
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 
 
 def lock_open(stream: IO[bytes], *, wait: bool) -> None:
@@ -203,15 +198,28 @@ def try_apart(
 
     Values are told by their `repr`. Where it takes too long that is 1 and nothing.
     """
+    if IS_FROZEN:  # there is no Python beside the program
+        import multiprocessing
+
+        context = multiprocessing.get_context("spawn")
+        ours, theirs = context.Pipe()
+        child = context.Process(target=_answer, args=(theirs, work, values, dict(variables)))
+        child.start()
+        theirs.close()
+        try:
+            code, said = ours.recv() if ours.poll(patience_s) else (1, "")
+        except EOFError:  # it crashed
+            code, said = 1, ""
+        child.kill()
+        child.join()
+        return code, said, ""
     import subprocess
 
-    if IS_FROZEN:
-        return _try_packed(work, values, variables, patience_s)
     begin = f"from {work.__module__} import {work.__name__} as work"
-    code = f"import sys; {begin}; code, said = work(*{values!r}); print(said); sys.exit(code)"
+    words = f"import sys; {begin}; code, said = work(*{values!r}); print(said); sys.exit(code)"
     try:
         ran = subprocess.run(  # noqa: S603  # our own words to our own Python
-            [sys.executable, "-c", code],
+            [sys.executable, "-c", words],
             env={**os.environ, **variables},
             capture_output=True,
             text=True,
@@ -224,35 +232,13 @@ def try_apart(
     return ran.returncode, ran.stdout, ran.stderr
 
 
-def _try_packed(
-    work: Callable[..., tuple[int, str]],
-    values: Sequence[object],
-    variables: Mapping[str, str],
-    patience_s: float,
-) -> tuple[int, str, str]:
-    """Do as `try_apart` does, where there is no Python beside the program."""
-    import multiprocessing
-
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    child = context.Process(target=_answer, args=(theirs, work, values, dict(variables)))
-    child.start()
-    theirs.close()
-    try:
-        code, said = ours.recv() if ours.poll(patience_s) else (1, "")
-    except EOFError:  # it crashed
-        code, said = 1, ""
-    child.kill()
-    child.join()
-    return code, said, ""
-
-
 def _answer(
     answers: Any,
     work: Callable[..., tuple[int, str]],
     values: Sequence[object],
     variables: Mapping[str, str],
 ) -> None:
+    """Do in a packed program's other process what `try_apart` asks for."""
     os.environ.update(variables)
     answers.send(work(*values))
 

@@ -19,7 +19,7 @@ from tests.scan import writers
 from volest.pipeline import measure, size_scan
 from volest.result import REFUSED, Result, one_by_one
 from volest.scan.decision import Decision, write_decision
-from volest.scan.reading import scan_of
+from volest.scan.reading import scan_from
 from volest.settings import Base, Settings
 
 OPEN, OTHER_OPEN = 28, 47  # quadrants, scanned as sheets
@@ -44,7 +44,7 @@ def made(impressions: Path) -> Made:
 
 
 def sized(triangles: Floats, **changes: Any) -> list[Result]:
-    scan = scan_of(triangles.copy(), path=Path("made"))
+    scan = scan_from(triangles.copy(), name="made")
     return list(one_by_one([measure(scan, replace(Settings(), **changes))]))
 
 
@@ -154,7 +154,7 @@ def test_the_same_surface_twice_is_one_impression(
 def test_an_impression_torn_in_two_is_never_two(made: Made, gap_mm: float) -> None:
     whole = level(made[OPEN])
     torn = whole[np.abs(whole.mean(axis=1)[:, 0] - 2.0) > gap_mm / 2.0]
-    scan = scan_of(torn.copy(), path=Path("made"))
+    scan = scan_from(torn.copy(), name="made")
     result = measure(scan, Settings())
     assert result.cavities == 1
     # Where it is torn it runs out; over a narrow slit it does not, and the floor is filled.

@@ -3,6 +3,7 @@
 Loops shared out among threads: every triangle once, in order, and the same sums as alone.
 """
 
+import io
 import multiprocessing
 import os
 import subprocess
@@ -12,9 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from volest.errors import ScanError
 from volest.scan import compiling
-from volest.scan.checks import LOOPS, areas_mm2, look_over
+from volest.scan.checks import LOOPS, Looked, areas_mm2, look_over
 from volest.scan.compiling import in_parts
+from volest.scan.stl import RECORD, read_stl_binary
 
 SAMPLE = Path(__file__).parents[2] / "sample_meshes" / "b0422-lower-left-quadrant.stl"
 SIZE = "import sys; from volest.pipeline import size_scan; from volest.settings import Settings; "
@@ -145,6 +148,31 @@ def _said(more: dict[str, str]) -> str:
 
 def ends(triangles: int) -> list[tuple[int, int]]:
     return in_parts(lambda run: (run.start, run.stop), triangles)
+
+
+def test_a_file_shared_out_among_threads_gives_the_same_bits(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pytest.importorskip("numba")
+    rows = np.zeros(250_000, RECORD)  # a block for all threads, and a rest
+    rows["corners"] = np.random.default_rng(1).normal(size=(len(rows), 3, 3)) * 30.0
+    rows["corners"][[7, 120_000, 249_999], 1] = 0.0
+    head = bytes(80) + np.uint32(len(rows)).tobytes()
+
+    def looked(threads: int, way: str) -> Looked:
+        monkeypatch.setattr(compiling, "cores", lambda: threads)
+        monkeypatch.setenv(compiling.SWITCH, way)
+        data = head + rows.tobytes()
+        return look_over(read_stl_binary(io.BytesIO(data), head, len(data))[0])
+
+    answers = [looked(1, "never"), looked(1, "always"), looked(3, "always")]
+    said = [(x.tobytes(), area.tobytes(), key.tobytes(), zeros) for x, area, key, zeros in answers]
+    assert said[0] == said[1] == said[2]
+    assert said[0][3] == 3
+    rows["corners"][[9, 110_000, 220_000], 2, 1] = np.nan
+    for threads, way in ((1, "never"), (3, "always")):
+        with pytest.raises(ScanError, match="found 3 of 250,000 triangles"):
+            looked(threads, way)
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3, 9])

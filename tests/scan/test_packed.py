@@ -110,6 +110,21 @@ def test_one_that_was_cut_short_is_refused(kind: str, share: float, tmp_path: Pa
     assert refused(scan) in {"truncated", "not-a-mesh"}
 
 
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [
+        ("obj", "v 0 0\nv 50 0\nv 50 50\nf 1 2 3\n"),
+        ("off", f"OFF\n3 1 0\n0 0 0\n50 0 0\n50 50 9\n3 0 1 {10**20}\n"),
+    ],
+)
+def test_corners_in_a_plane_and_numbers_of_no_corner_are_no_mesh(
+    kind: str, text: str, tmp_path: Path
+) -> None:
+    scan = tmp_path / f"a.{kind}"
+    scan.write_text(text)
+    assert refused(scan) == "not-a-mesh"
+
+
 def test_quads_and_counts_from_the_end_are_read(tmp_path: Path) -> None:
     scan = tmp_path / "a.obj"
     corners = "v 0 0 0\nv 50 0 0\nv 50 50 0\nv 0 50 9\n"

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from tests.scan.writers import cuboid, stl_binary
 from volest.errors import ScanError
 from volest.scan.checks import areas_mm2, check_scale, mm_per_unit, sides_mm
-from volest.scan.reading import read_scan, scan_of
+from volest.scan.reading import read_scan, scan_from
 
 SAMPLE_MESHES = Path(__file__).parents[2] / "sample_meshes"
 SAMPLES = sorted(path.name for path in SAMPLE_MESHES.iterdir() if path.suffix in (".stl", ".ply"))
@@ -61,9 +61,9 @@ def test_refusal_names_every_unit_that_fits(length: float, units: set[str]) -> N
 
 def sized_wrongly(triangles: NDArray[np.float64], factor: float, unit: str) -> tuple[str, object]:
     """What is said of an impression that is read so many times too large: code and other unit."""
-    path, per_unit = Path("scan"), mm_per_unit(unit)
+    per_unit = mm_per_unit(unit)
     try:
-        notes = scan_of(triangles * (factor / per_unit), path=path, unit=unit).notes
+        notes = scan_from(triangles * (factor / per_unit), unit=unit).notes
     except ScanError as refusal:
         return refusal.code, None
     return (notes[0].code, notes[0].values["better_unit"]) if notes else ("", None)
@@ -85,7 +85,7 @@ def test_an_inch_taken_for_a_cm_is_told_and_the_other_way_round(name: str) -> No
 def test_where_two_units_fit_the_likelier_is_named(name: str, unit: str) -> None:
     triangles = read_scan(SAMPLE_MESHES / name).triangles / mm_per_unit(unit)
     with pytest.raises(ScanError) as refusal:
-        scan_of(triangles, path=Path(name))
+        scan_from(triangles)
     assert f"--unit {unit} makes it" in refusal.value.remedy
     several = "more than one" in refusal.value.remedy
     assert several == (f"{unit} is likelier by the height" in refusal.value.remedy)

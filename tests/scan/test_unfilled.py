@@ -13,7 +13,7 @@ from tests.corpus.damage import damage
 from tests.corpus.specimen import Specimen, specimen
 from tests.scan.writers import Triangles, ply_binary, ply_text, stl_binary, stl_text
 from volest.errors import ScanError
-from volest.scan.reading import read_scan, scan_of
+from volest.scan.reading import read_scan, scan_from
 
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 STL, PLY = SAMPLES / "b0417-upper-full-arch.stl", SAMPLES / "b0418-lower-full-arch.ply"
@@ -106,14 +106,14 @@ def test_some_that_stand_there_again_are_noted(
 ) -> None:
     torn = sound.astype(np.float64)
     torn[500 : 500 + count] = torn[500]
-    notes = scan_of(torn, path=STL).notes
+    notes = scan_from(torn).notes
     assert [note.code for note in notes] == codes
     assert all(note.values["count"] == count for note in notes)
 
 
 def test_a_second_half_that_repeats_the_first_is_noted(sound: Triangles) -> None:
     half = sound[: len(sound) // 2].astype(np.float64)
-    notes = scan_of(np.concatenate([half, half]), path=STL).notes
+    notes = scan_from(np.concatenate([half, half])).notes
     assert "repeated" in [note.code for note in notes]
 
 
@@ -121,5 +121,5 @@ def test_a_second_half_that_repeats_the_first_is_noted(sound: Triangles) -> None
 @pytest.mark.parametrize("seed", range(5))
 def test_what_exports_do_is_not_refused(kind: str, seed: int, made: Specimen) -> None:
     broken = damage(made, np.random.default_rng(seed), kind)
-    notes = scan_of(broken.triangles.copy(), path=Path(kind)).notes
+    notes = scan_from(broken.triangles.copy()).notes
     assert not {note.code for note in notes} & {"repeated", "zeroed"}

@@ -26,7 +26,6 @@ from volest.settings import Settings
 from volest.system import (
     BYTES_PER_MB,
     cores,
-    hear_keyboard,
     let_have_children,
     limit_memory,
     worker_context,
@@ -280,7 +279,6 @@ class Pool(Engine):
 def begin(memory_mb: int, loud: bool) -> None:
     """Start a worker, held to its share of memory; a loud one tells on the error stream."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the main program ends its workers itself
-    hear_keyboard()
     # The libraries work with one thread: the other processors have workers too.
     os.environ["NUMBA_NUM_THREADS"] = "1"
     if compiler := sys.modules.get("numba"):

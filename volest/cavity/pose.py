@@ -12,7 +12,7 @@ from volest.cavity.frame import KERNELS, Floats, Frame, frame_along
 from volest.cavity.height_map import HeightMap, height_map_of_points
 from volest.cavity.rim import find_crest, robust_plane
 from volest.errors import ScanError
-from volest.scan.checks import long_ones, usual_side_mm
+from volest.scan.checks import long_ones
 from volest.scan.compiling import loops
 
 SAMPLES = 30_000  # some fifteen a cell of 1.5 mm on a full arch
@@ -86,7 +86,7 @@ def _spread(corners_mm: Floats, upto: Floats, total: Floats) -> Samples:
     normal, area = _normals(corners)
     points, out = _without_strays(points, normal / area)
     reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
-    long = long_ones(corners[..., ::LOOKED_AT].T, usual_side_mm(corners_mm.T))
+    long = long_ones(corners[..., ::LOOKED_AT].T, corners_mm.T)
     return Samples(
         points_mm=points,
         vector_area=total / upto[-1],

@@ -1,7 +1,8 @@
 """What must hold of a file and of its triangles: neither too large nor too short, sound numbers."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
-from volest.scan.compiling import loops
+from volest.scan.compiling import ALL_THREADS, in_parts, loops
 from volest.settings import MM_PER_UNIT
 
 Floats = NDArray[np.float64]
@@ -99,12 +100,21 @@ def truncated(found: str, needed: str) -> ScanError:
     return ScanError(found, needed=needed, remedy=RESCAN, code="truncated")
 
 
+def floats(words: list[bytes], what: str, needed: str) -> Floats:
+    """Turn words of a text into numbers, and refuse one that is none in the place of what."""
+    try:
+        return np.fromiter(map(float, words), np.float64, len(words))
+    except ValueError as fault:
+        word = str(fault).rpartition(":")[2].strip().lstrip("b")[:40]
+        raise damaged(f"{word} where {what} belongs", needed) from fault
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Blocks:
     """So many triangles, in blocks of (b, 3, 3), each to be used before the next is asked for."""
 
     count: int
-    each: Iterable[NDArray[Any]]
+    of: Callable[[int], Iterable[NDArray[Any]]]  # so many a block, but for the last
 
 
 Looked = tuple[Floats, Floats, NDArray[np.uint32], int]
@@ -116,18 +126,24 @@ def look_over(given: NDArray[Any] | Blocks, factor: float = 1.0) -> Looked:
     All in one pass over (n, 3, 3), each times the factor; coordinates out of all reach are refused.
     The triangles lie coordinate by coordinate in memory, as all stages want them.
     """
+    fast = loops(LOOPS)
+    at_once = BLOCK if fast is None else ALL_THREADS
     if isinstance(given, Blocks):
-        count, blocks = given.count, given.each
+        count, blocks = given.count, given.of(at_once)
     else:
         count = len(given)
-        blocks = (given[start : start + BLOCK] for start in range(0, count, BLOCK))
+        blocks = (given[start : start + at_once] for start in range(0, count, at_once))
     out = np.empty((3, 3, count)), np.empty(count), np.empty(count, np.uint32)
-    fast = loops(LOOPS)
     look = _look_over if fast is None else fast.look_over
-    far = zeros = first = 0
+
+    def part(block: NDArray[Any], first: int, run: slice) -> tuple[int, int]:
+        return look(block[run], first + run.start, factor, FARTHEST_MM, out)
+
+    first, counts = 0, [(0, 0)]
     for block in blocks:
-        found = look(block, first, factor, FARTHEST_MM, out)
-        far, zeros, first = far + found[0], zeros + found[1], first + len(block)
+        counts += in_parts(partial(part, block, first), len(block))
+        first += len(block)
+    far, zeros = map(sum, zip(*counts, strict=True))
     triangles = out[0].transpose(2, 1, 0)
     if far:
         bad = int((~(np.abs(triangles) <= FARTHEST_MM)).any(axis=(1, 2)).sum())
@@ -152,7 +168,7 @@ def _look_over(
     x, y, z = corners.view(np.uint64)  # (3, b) each
     mixed = x ^ (y >> np.uint64(1)) ^ (z >> np.uint64(2))
     key = mixed[0] ^ (mixed[1] * DIGEST) ^ (mixed[2] * MIXER)
-    keys[:] = key ^ (key >> np.uint64(32))
+    keys[:] = key ^ (key >> HALF)
     far = ~(np.abs(corners) <= reach)
     return int(np.count_nonzero(far)), int(np.count_nonzero((corners == 0.0).all(axis=0)))
 
@@ -212,15 +228,10 @@ def note_lost(
 def _repeated(triangles: Floats, keys: NDArray[np.uint32]) -> int:
     """Count triangles that stand there three times or more, the same to the bit."""
     # What has a digest so often, as hardly any does by chance, is compared whole.
-    count = np.bincount(same_rows(triangles[_often(keys)].reshape(-1, 9)))
-    return int(count[count >= REPEATED].sum())
-
-
-def _often(values: NDArray[Any]) -> Bools:
-    """Which values are met three times or more."""
-    ordered = np.sort(values)
+    ordered = np.sort(keys)
     often = ordered[REPEATED - 1 :][ordered[REPEATED - 1 :] == ordered[: 1 - REPEATED]]
-    return np.isin(values, often)
+    count = np.bincount(same_rows(triangles[np.isin(keys, often)].reshape(-1, 9)))
+    return int(count[count >= REPEATED].sum())
 
 
 def _zeroed(triangles: Floats, areas: Floats) -> int:
@@ -297,9 +308,7 @@ def alike(keys: NDArray[np.uint64]) -> tuple[Ints, Ints, Ints]:
     return order, heads, np.diff(np.append(heads, len(keys)))
 
 
-def _numbered(
-    triangles: Floats,
-) -> tuple[Ints, Ints, Ints]:
+def _numbered(triangles: Floats) -> tuple[Ints, Ints, Ints]:
     """Give numbers to corners, and to the sides that end at each, (n, 3); count uses of sides."""
     faces = same_corners(triangles)
     before = np.roll(faces, 1, axis=1)
@@ -442,13 +451,9 @@ LEAST_TRIANGLES = 10_000  # a coarser mesh is a drawn solid, with flats of its o
 USUAL = 2000  # triangles that tell what is usual
 
 
-def usual_side_mm(triangles: Floats) -> float:
-    """Return the longest side of a usual triangle of (n, 3, 3), from some of them."""
-    return float(np.median(_longest_mm(triangles[:: len(triangles) // USUAL + 1])))
-
-
-def long_ones(triangles: Floats, usual_mm: float) -> Bools:
-    """Say which triangles, (n, 3, 3), are far longer than is usual."""
+def long_ones(triangles: Floats, among: Floats) -> Bools:
+    """Say which triangles, (m, 3, 3), are far longer than is usual among others, (n, 3, 3)."""
+    usual_mm = np.median(_longest_mm(among[:: len(among) // USUAL + 1]))
     return np.asarray(_longest_mm(triangles) > LONG * usual_mm)
 
 
@@ -458,7 +463,7 @@ def find_patches(triangles: Floats) -> Bools:
     from scipy.sparse.csgraph import connected_components
 
     found = np.zeros(len(triangles), dtype=bool)
-    numbers = np.flatnonzero(long_ones(triangles, usual_side_mm(triangles)))
+    numbers = np.flatnonzero(long_ones(triangles, triangles))
     if len(numbers) == 0:
         return found
     area = areas_mm2(triangles[numbers])

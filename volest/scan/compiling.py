@@ -31,6 +31,7 @@ MILLION_S = 0.7  # and each million triangles on top
 COMPILING_S = 600.0  # one that was begun so long ago has been ended
 MOST_THREADS = 4  # more wait for memory and not for processors
 LEAST_TRIANGLES = 50_000  # a thread; fewer are done before another has started
+ALL_THREADS = MOST_THREADS * LEAST_TRIANGLES  # of triangles that come in blocks: the least for all
 _LOG = logging.getLogger(__name__)
 _spent: list[float] = []  # seconds in numpy that the scans of this process take, one a scan
 _modules: dict[str, ModuleType | None] = {}
@@ -101,13 +102,13 @@ def in_parts(work: Callable[[slice], Part], triangles: int) -> list[Part]:
 
     Worker processes take one thread, since others like them run beside.
     """
-    threads = 1 if is_worker() else min(cores(), MOST_THREADS)
-    parts = max(min(threads, triangles // LEAST_TRIANGLES), 1)
+    parts = min(triangles // LEAST_TRIANGLES, MOST_THREADS)
+    if parts > 1:  # else the system is not asked
+        parts = 1 if is_worker() else min(parts, cores())
+    if parts <= 1:
+        return [work(slice(0, triangles))]
     ends = [triangles * k // parts for k in range(parts + 1)]
-    runs = [slice(*both) for both in pairwise(ends)]
-    if parts == 1:
-        return [work(runs[0])]
-    return list(_crew(os.getpid()).map(work, runs))
+    return list(_crew(os.getpid()).map(work, [slice(*both) for both in pairwise(ends)]))
 
 
 @cache

@@ -37,15 +37,16 @@ def members(path: Path) -> list[Path]:
     """List the scans in a zip file as paths below it; none where it is none, or is not whole."""
     try:
         with ZipFile(path) as packed:
-            names = [PurePosixPath(info.filename) for info in packed.infolist()]
+            names = [PurePosixPath(name) for name in packed.namelist()]
     except (OSError, *_FAULTS):
         return []
-    return [path.joinpath(*name.parts) for name in names if _is_scan(name)][:MOST_MEMBERS]
-
-
-def _is_scan(name: PurePosixPath) -> bool:
-    odd = any(part.startswith((".", "__MACOSX")) for part in name.parts)  # '..' among them
-    return not odd and not name.is_absolute() and kind_suffix(name.name) in READ_SUFFIXES
+    return [
+        path.joinpath(*name.parts)
+        for name in names
+        if kind_suffix(name.name) in READ_SUFFIXES
+        and not name.is_absolute()
+        and not any(part.startswith((".", "__MACOSX")) for part in name.parts)  # '..' among them
+    ][:MOST_MEMBERS]
 
 
 def holder(path: Path) -> Path:

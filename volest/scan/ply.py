@@ -15,6 +15,7 @@ from volest.errors import ScanError
 from volest.notes import Note
 from volest.scan.checks import (
     damaged,
+    floats,
     refuse_if_large,
     refuse_if_short,
     refuse_if_unfilled,
@@ -86,9 +87,8 @@ def read_ply(file: BinaryIO, size: int) -> tuple[NDArray[np.float64], tuple[Note
         (Note("trailing-bytes", count=left, what=unit, after="row"),) if left else ()
     )
     vertices, (counts, indices) = tables["vertex"], tables["face"][corner_list, True]
-    points = np.empty((len(vertices["x", False][1]), 3))
-    for axis, name in enumerate("xyz"):
-        points[:, axis] = vertices[name, False][1].reshape(-1)
+    columns = [vertices[name, False][1].reshape(-1) for name in "xyz"]
+    points = np.stack(columns, axis=1, dtype=np.float64)
     corners, short_faces = _fans(counts, indices.reshape(-1))
     if short_faces:
         refuse_if_unfilled("faces with fewer than three corners", short_faces, len(counts))
@@ -190,12 +190,7 @@ def number_table(body: bytes) -> NDArray[np.float64]:
             stop += 1
             if stop - at > PIECE_BYTES + WORD_BYTES:
                 raise damaged("a word of more than a thousand letters", "numbers")
-        words = body[at:stop].split()
-        try:
-            parts.append(np.fromiter(map(float, words), np.float64, len(words)))
-        except ValueError as fault:
-            word = str(fault).rpartition(":")[2].strip().lstrip("b")[:40]
-            raise damaged(f"{word} where a number belongs", "numbers") from fault
+        parts.append(floats(body[at:stop].split(), "a number", "numbers"))
         at = stop
     return np.concatenate(parts)
 

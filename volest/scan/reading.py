@@ -37,9 +37,11 @@ MOST_LOOKED_AT = 10_000  # names beside a missing file
 STL_BINARY = "binary STL"
 STL_TEXT = "ASCII STL"
 PLY = "PLY"
-OTHERS_READ = {"OBJ": ".obj", "OFF": ".off"}  # by trimesh
-SUFFIXES = {STL_BINARY: ".stl", STL_TEXT: ".stl", PLY: ".ply", **OTHERS_READ}
+OTHERS_READ = {".obj": "OBJ", ".off": "OFF"}  # by trimesh
+SUFFIXES = {STL_BINARY: ".stl", STL_TEXT: ".stl", PLY: ".ply", "OBJ": ".obj", "OFF": ".off"}
 MOST_UNUSED = 0.01  # of an OBJ's corners: whole ones leave none or a few
+# What trimesh raises on a text that it cannot take.
+_NO_MESH = (ValueError, ArithmeticError, LookupError, TypeError, AttributeError, AssertionError)
 GZIP_MAGIC = b"\x1f\x8b"
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"  # some editors put it before a text
 OTHER_KINDS = {
@@ -79,9 +81,7 @@ def read_scan(path: Path | str, *, unit: str | None = None) -> Scan:
     Its kind is told by its content, not by its name; docs/reference/refusals.md has all refusals.
     """
     path = Path(path)
-    # Bytes that are no numbers set off numpy's warnings on the way; they are refused right after.
-    with np.errstate(invalid="ignore", over="ignore"):
-        looked, notes = _read_file(path, mm_per_unit(unit))
+    looked, notes = _read_file(path, mm_per_unit(unit))
     return _checked(looked, path, unit, notes)
 
 
@@ -93,8 +93,9 @@ def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> 
     """
     read = getattr(given, "read", None)
     if read is not None or isinstance(given, bytes | bytearray | memoryview):
-        factor = mm_per_unit(unit)
-        looked, notes = _read_given(given if read is None else read, kind_suffix(name), factor)
+        looked, notes = _read_given(
+            given if read is None else read, kind_suffix(name), mm_per_unit(unit)
+        )
         return _checked(looked, Path(name), unit, notes)
     without = ScanError(
         f"a {type(given).__name__} without triangles",
@@ -104,28 +105,17 @@ def scan_from(given: object, *, name: str = "mesh", unit: str | None = None) -> 
         code="not-a-mesh",
     )
     try:
-        found = np.asarray(
-            _corners(given), dtype=np.float64
-        )  # (n, 3, 3); what looks it over copies
+        triangles = np.asarray(_corners(given), dtype=np.float64)  # what looks it over copies
     except (TypeError, ValueError, IndexError) as fault:
         raise without from fault
-    if found.shape[1:] != (3, 3) or not len(found):
+    if triangles.shape[1:] != (3, 3) or not len(triangles):
         raise without
-    return scan_of(found, path=Path(name), unit=unit)
-
-
-def scan_of(
-    triangles: NDArray[np.float64],
-    *,
-    path: Path,
-    unit: str | None = None,
-) -> Scan:
-    """Check triangles (n, 3, 3) and make them a scan, in mm."""
     with np.errstate(invalid="ignore", over="ignore"):
-        return _checked(look_over(triangles, mm_per_unit(unit)), path, unit)
+        looked = look_over(triangles, mm_per_unit(unit))
+    return _checked(looked, Path(name), unit, ())
 
 
-def _checked(looked: Looked, path: Path, unit: str | None, notes: tuple[Note, ...] = ()) -> Scan:
+def _checked(looked: Looked, path: Path, unit: str | None, notes: tuple[Note, ...]) -> Scan:
     triangles, areas, keys, zeros = looked
     lost = note_lost(triangles, areas, keys, zeros)
     triangles, areas, dropped = drop_degenerate(triangles, areas)
@@ -136,32 +126,26 @@ def _checked(looked: Looked, path: Path, unit: str | None, notes: tuple[Note, ..
 
 
 def _corners(mesh: Any) -> object:
+    """Find corners (n, 3, 3) in what a mesh of any maker has; the caller looks at their shape."""
     if isinstance(mesh, np.ndarray):
         return mesh
     if isinstance(mesh, tuple | list) and len(mesh) == 2:  # noqa: PLR2004  # corners and faces
-        return _of_faces(np.asarray(mesh[0]), np.asarray(mesh[1]))
-    if hasattr(mesh, "triangulate") and hasattr(mesh, "points"):
-        has_cells = hasattr(mesh, "celltypes") or not hasattr(mesh, "faces")
-        whole = (_surface_of(mesh) if has_cells else mesh).triangulate()
-        faces = np.asarray(whole.faces).reshape(-1, 4)[:, 1:]  # each led by its count
-        return np.asarray(whole.points)[faces]
-    return getattr(mesh, "triangles", None)
-
-
-def _surface_of(cells: Any) -> Any:
-    try:
-        return cells.extract_surface(algorithm=None)
-    except TypeError:  # an older pyvista, which knows one way only
-        return cells.extract_surface()
-
-
-def _of_faces(points: NDArray[Any], faces: NDArray[Any]) -> NDArray[Any]:
-    """Look up the corners (m, 3, 3) of faces; numpy would take a negative number from the end."""
-    if points.shape[1:] != (3,) or faces.shape[1:] != (3,) or faces.dtype.kind not in "iu":
-        raise ValueError("no corners (n, 3) and whole numbers (m, 3)")
-    if faces.size and (faces.min() < 0 or faces.max() >= len(points)):
-        raise IndexError("a face with a corner that is not there")
-    return np.asarray(points[faces])
+        points, faces = np.asarray(mesh[0]), np.asarray(mesh[1])
+        if points.shape[1:] != (3,) or faces.shape[1:] != (3,) or faces.dtype.kind not in "iu":
+            raise ValueError("no corners (n, 3) and whole numbers (m, 3)")
+        if faces.size and faces.min() < 0:  # numpy would count it from the end
+            raise IndexError("a face with a corner that is not there")
+        return points[faces]
+    if not (hasattr(mesh, "triangulate") and hasattr(mesh, "points")):
+        return getattr(mesh, "triangles", None)
+    if hasattr(mesh, "celltypes") or not hasattr(mesh, "faces"):
+        try:
+            mesh = mesh.extract_surface(algorithm=None)
+        except TypeError:  # an older pyvista, which knows one way only
+            mesh = mesh.extract_surface()
+    mesh = mesh.triangulate()
+    faces = np.asarray(mesh.faces).reshape(-1, 4)[:, 1:]  # each led by its count
+    return np.asarray(mesh.points)[faces]
 
 
 def _read_given(given: Any, suffix: str, factor: float) -> tuple[Looked, tuple[Note, ...]]:
@@ -169,21 +153,12 @@ def _read_given(given: Any, suffix: str, factor: float) -> tuple[Looked, tuple[N
     try:
         data = given() if callable(given) else given
     except (OSError, ValueError) as fault:  # ValueError: it is closed, or text that is no UTF-8
-        raise _unreadable(str(fault), "give it open, in binary") from fault
+        found = f"a file that cannot be read ({fault})"
+        raise _unreadable(found, "give it open, in binary") from fault
     if not isinstance(data, bytes | bytearray | memoryview):
-        raise _unreadable(f"it gives {type(data).__name__}, not bytes", 'open it by "rb"')
-    with np.errstate(invalid="ignore", over="ignore"):
-        file, size = io.BytesIO(data), len(memoryview(data).cast("B"))
-        return _read_open(file, size, suffix or None, factor)
-
-
-def _unreadable(why: str, remedy: str) -> ScanError:
-    return ScanError(
-        f"a file that cannot be read ({why})",
-        needed="a scan as STL or PLY, or a folder of them",
-        remedy=remedy,
-        code="unreadable",
-    )
+        found = f"a file that cannot be read (it gives {type(data).__name__}, not bytes)"
+        raise _unreadable(found, 'open it by "rb"')
+    return _read_open(io.BytesIO(data), memoryview(data).nbytes, suffix or None, factor)
 
 
 def _read_file(path: Path, factor: float = 1.0) -> tuple[Looked, tuple[Note, ...]]:
@@ -202,17 +177,28 @@ def _read_file(path: Path, factor: float = 1.0) -> tuple[Looked, tuple[Note, ...
             )
         with opened(path) as (file, size):
             return _read_open(file, size, kind_suffix(path.name), factor)
+    except FileNotFoundError as fault:
+        raise _unreadable("no such file or folder", "check the name" + _near(path)) from fault
     except OSError as fault:
-        missing = isinstance(fault, FileNotFoundError)
-        why = getattr(fault, "strerror", None) or str(fault)
-        raise ScanError(
-            "no such file or folder" if missing else f"a file that cannot be read ({why})",
-            needed="a scan as STL or PLY, or a folder of them",
-            remedy="check the name" + (_near(path) if missing else " and the rights to it"),
-            code="unreadable",
-        ) from fault
+        found = f"a file that cannot be read ({fault.strerror or fault})"
+        raise _unreadable(found, "check the name and the rights to it") from fault
     except MemoryError as fault:
         raise too_large() from fault
+
+
+def _near(path: Path) -> str:
+    """Name what lies beside a missing file and is called nearly the same."""
+    try:
+        beside = [other.name for other in islice(path.parent.iterdir(), MOST_LOOKED_AT)]
+    except OSError:
+        return ""
+    near = difflib.get_close_matches(path.name, beside, n=1)
+    return f": {near[0]!r} is there" if near else ""
+
+
+def _unreadable(found: str, remedy: str) -> ScanError:
+    needed = "a scan as STL or PLY, or a folder of them"
+    return ScanError(found, needed=needed, remedy=remedy, code="unreadable")
 
 
 def _read_open(
@@ -225,20 +211,25 @@ def _read_open(
         data = unzipped(file)
         file, size, head = io.BytesIO(data), len(data), data[:HEAD_BYTES]
     kind, begins_at = _kind_of(head, size, suffix or ".stl")
-    refuse_if_large(size, text=kind == STL_TEXT or kind in OTHERS_READ)
+    refuse_if_large(size, text=kind not in {STL_BINARY, PLY})
     file.seek(begins_at)
     triangles: NDArray[np.float64] | Blocks
     notes: tuple[Note, ...] = ()
-    if kind in OTHERS_READ:
-        triangles = _read_other(file, OTHERS_READ[kind])
-    elif kind == STL_TEXT:
-        triangles, notes = read_stl_text(file)
-    elif kind == PLY:
-        triangles, notes = read_ply(file, size)
-    else:
-        triangles, notes = read_stl_binary(file, head, size)
-    misnamed = _misnamed(kind, suffix) if suffix is not None else ()
-    return look_over(triangles, factor), (*misnamed, *notes)
+    # Bytes that are no numbers set off numpy's warnings on the way; they are refused right after.
+    with np.errstate(invalid="ignore", over="ignore"):
+        if kind == STL_BINARY:
+            triangles, notes = read_stl_binary(file, head, size)
+        elif kind == STL_TEXT:
+            triangles, notes = read_stl_text(file)
+        elif kind == PLY:
+            triangles, notes = read_ply(file, size)
+        else:
+            triangles = _read_other(file, kind)
+        looked = look_over(triangles, factor)
+    if suffix is not None and suffix != SUFFIXES[kind]:
+        told = suffix if suffix.isprintable() else ""
+        notes = (Note("misnamed", kind=kind, suffix=told, right=SUFFIXES[kind]), *notes)
+    return looked, notes
 
 
 def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:
@@ -257,37 +248,33 @@ def _kind_of(head: bytes, size: int, suffix: str) -> tuple[str, int]:
     for magic, found in OTHER_KINDS.items():
         if head.startswith(magic):
             raise _not_a_mesh(found)
-    mark = len(BYTE_ORDER_MARK) if head.startswith(BYTE_ORDER_MARK) else 0
-    if TEXT_BYTES.issuperset(head[mark:][:1000]):
-        return _text_kind(head[mark:], suffix), mark
-    if suffix != ".stl":
-        raise _not_a_mesh("bytes that are neither STL nor PLY")
-    return STL_BINARY, 0
-
-
-def _text_kind(head: bytes, suffix: str) -> str:
-    if head.lstrip()[:5].lower() == b"solid":
-        return STL_TEXT
-    for kind, ending in OTHERS_READ.items():
-        if suffix == ending:
-            return kind
+    text = head.removeprefix(BYTE_ORDER_MARK)
+    if not TEXT_BYTES.issuperset(text[:1000]):
+        if suffix != ".stl":
+            raise _not_a_mesh("bytes that are neither STL nor PLY")
+        return STL_BINARY, 0
+    if text.lstrip()[:5].lower() == b"solid":
+        return STL_TEXT, len(head) - len(text)
+    if suffix in OTHERS_READ:
+        return OTHERS_READ[suffix], len(head) - len(text)
     raise _not_a_mesh("a text that is neither STL, PLY, OBJ nor OFF")
 
 
-def _read_other(file: BinaryIO, suffix: str) -> NDArray[np.float64]:
+def _read_other(file: BinaryIO, kind: str) -> NDArray[np.float64]:
     """Read a text by trimesh, which takes a cut one without a word; that is looked for."""
     import trimesh
 
     text = file.read().decode("latin-1")  # names may hold any letters; figures are ASCII
     rows = [line.split() for line in text.splitlines() if line.strip() and line[0] != "#"]
+    no_mesh = _not_a_mesh(f"a text that is no {kind} with faces")
     try:
         loaded: Any = trimesh.load(
-            io.BytesIO(text.encode()), file_type=suffix[1:], process=False, skip_materials=True
+            io.BytesIO(text.encode()), file_type=kind.lower(), process=False, skip_materials=True
         )
         triangles = np.array(loaded.triangles, dtype=np.float64)
-        stated, unused = (_of_obj if suffix == OTHERS_READ["OBJ"] else _of_off)(rows)
-    except (ValueError, LookupError, TypeError, AttributeError, AssertionError) as fault:
-        raise _not_a_mesh(f"a text that is no {suffix[1:].upper()} with faces") from fault
+        stated, unused = _counted(rows, kind)
+    except _NO_MESH as fault:
+        raise no_mesh from fault
     if len(triangles) != stated or unused > MOST_UNUSED:
         raise ScanError(
             f"{len(triangles):,} triangles of {stated:,}, {100.0 * unused:.0f} % of corners unused",
@@ -295,23 +282,21 @@ def _read_other(file: BinaryIO, suffix: str) -> NDArray[np.float64]:
             remedy="copy or export it again",
             code="truncated",
         )
+    if triangles.size and triangles.shape[1:] != (3, 3):  # corners of two numbers
+        raise no_mesh
     return triangles
 
 
-def _of_obj(rows: list[list[str]]) -> tuple[int, float]:
-    """Count an OBJ's triangles by its lines, and the share of corners that no face has."""
+def _counted(rows: list[list[str]], kind: str) -> tuple[int, float]:
+    """Count the triangles that a text has or states, and the share of corners without a face."""
+    if kind == "OFF":  # as many of its last lines as its head states
+        numbers = rows[1] if rows[0] == ["OFF"] else rows[0][-3:]
+        return sum(int(face[0]) - 2 for face in rows[-int(numbers[1]) :]), 0.0
     faces = [row[1:] for row in rows if row[0] == "f"]
     corners = sum(row[0] == "v" for row in rows)
     used = {int(word.partition("/")[0]) for face in faces for word in face}
     counted_back = any(number < 0 for number in used)  # from the line on: each then has its own
     return sum(len(face) - 2 for face in faces), 0.0 if counted_back else 1.0 - len(used) / corners
-
-
-def _of_off(rows: list[list[str]]) -> tuple[int, float]:
-    """Count an OFF's triangles by its last lines, as many as its head states."""
-    numbers = rows[1] if rows[0] == ["OFF"] else rows[0][-3:]
-    faces = rows[-int(numbers[1]) :]
-    return sum(int(face[0]) - 2 for face in faces), 0.0
 
 
 def _not_a_mesh(found: str) -> ScanError:
@@ -321,21 +306,3 @@ def _not_a_mesh(found: str) -> ScanError:
         remedy="export the scan as STL or PLY",
         code="not-a-mesh",
     )
-
-
-def _misnamed(kind: str, suffix: str) -> tuple[Note, ...]:
-    """Note a suffix, in small letters, that does not fit the content."""
-    if suffix == SUFFIXES[kind]:
-        return ()
-    told = suffix if suffix.isprintable() else ""
-    return (Note("misnamed", kind=kind, suffix=told, right=SUFFIXES[kind]),)
-
-
-def _near(path: Path) -> str:
-    """Name what lies beside a missing file and is called nearly the same."""
-    try:
-        beside = [other.name for other in islice(path.parent.iterdir(), MOST_LOOKED_AT)]
-    except OSError:
-        return ""
-    near = difflib.get_close_matches(path.name, beside, n=1)
-    return f": {near[0]!r} is there" if near else ""

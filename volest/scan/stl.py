@@ -1,8 +1,9 @@
 """STL, binary and text: triangles, each with its three corners."""
 
-import struct
+import re
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from functools import partial
 from typing import BinaryIO
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from volest.errors import ScanError
 from volest.notes import Note
-from volest.scan.checks import BLOCK, WAIT, Blocks, damaged, refuse_if_short, truncated
+from volest.scan.checks import WAIT, Blocks, damaged, floats, refuse_if_short, truncated
 
 # Binary: 80 bytes of header, a count, then 50 bytes a triangle.
 PREAMBLE_BYTES = 84  # 80 of header and a 4-byte count
@@ -34,19 +35,20 @@ WORD_PLACES = {
 NUMBER_PLACES = (8, 9, 10, 12, 13, 14, 16, 17, 18)
 MARKS = {b"facet": 0, b"vertex": 1, b"endfacet": 2}
 FACET_MARKS = [0, 1, 1, 1, 2]
+# With the name after it, which may hold any word. At the end of a longer word than 'endsolid' it is
+# left in, and refused as no word of a facet. It is looked for by its letters first: far quicker.
+_SOLID = re.compile(rb"solid(?:(?<!\Ssolid)|(?<=endsolid)(?<!\Sendsolid)).*")
 
 
 def stated_triangles(head: bytes) -> int:
     """Read the count of triangles from the first 84 bytes."""
-    count: int = struct.unpack_from("<I", head, PREAMBLE_BYTES - 4)[0]
-    return count
+    return int.from_bytes(head[PREAMBLE_BYTES - 4 : PREAMBLE_BYTES], "little")
 
 
 def fits_exactly(head: bytes, size: int) -> bool:
     """Tell whether the size is that of a binary STL with the count that stands in it."""
-    if size < PREAMBLE_BYTES or len(head) < PREAMBLE_BYTES:
-        return False
-    return size == PREAMBLE_BYTES + RECORD_BYTES * stated_triangles(head)
+    is_whole = min(size, len(head)) >= PREAMBLE_BYTES
+    return is_whole and size == PREAMBLE_BYTES + RECORD_BYTES * stated_triangles(head)
 
 
 def read_stl_binary(file: BinaryIO, head: bytes, size: int) -> tuple[Blocks, tuple[Note, ...]]:
@@ -72,46 +74,18 @@ def read_stl_binary(file: BinaryIO, head: bytes, size: int) -> tuple[Blocks, tup
             code="absurd-count",
         )
     file.seek(PREAMBLE_BYTES)
-    blocks = Blocks(count=stated, each=_blocks(file, stated))
-    if not surplus:
-        return blocks, ()
-    return blocks, (Note("trailing-bytes", count=surplus, what="bytes", after="triangle"),)
+    left = Note("trailing-bytes", count=surplus, what="bytes", after="triangle")
+    return Blocks(count=stated, of=partial(_blocks, file, stated)), (left,) if surplus else ()
 
 
-def _blocks(file: BinaryIO, count: int) -> Iterator[NDArray[np.float32]]:
+def _blocks(file: BinaryIO, count: int, at_once: int) -> Iterator[NDArray[np.float32]]:
     """Read the corners of so many triangles, (b, 3, 3), each block into the same memory."""
-    records = np.empty(min(BLOCK, count), RECORD)
-    for start in range(0, count, BLOCK):
+    records = np.empty(min(at_once, count), RECORD)
+    for start in range(0, count, at_once):
         part = records[: count - start]
         if file.readinto(part) != part.nbytes:  # type: ignore[attr-defined]  # all open ones have it
             raise truncated("a file that became shorter while it was read", "a file at rest")
         yield part["corners"]
-
-
-@dataclass(slots=True)
-class _Solids:
-    """How many solids were opened and closed so far; names are taken out of the text here."""
-
-    opened: int = 0
-    closed: int = 0
-    kept: list[bytes] = field(default_factory=list)
-
-    def without_names(self, text: bytes) -> bytes:
-        """Cut the 'solid NAME' and 'endsolid NAME' lines: a name may hold any word."""
-        self.kept.clear()
-        begin = at = 0
-        while (at := text.find(b"solid", at)) >= 0:
-            start = at - 3 if text[max(at - 3, 0) : at] == b"end" else at
-            if start and not text[start - 1 : start].isspace():
-                at += 5  # part of a longer word: left in, and refused as no word of a facet
-                continue
-            self.kept.append(text[begin:start])
-            self.closed += start < at
-            self.opened += start == at
-            line_end = text.find(b"\n", at)
-            begin = at = len(text) if line_end < 0 else line_end
-        self.kept.append(text[begin:])
-        return b"".join(self.kept)
 
 
 def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]]:
@@ -119,21 +93,41 @@ def read_stl_text(file: BinaryIO) -> tuple[NDArray[np.float64], tuple[Note, ...]
 
     Normals are not used; words after the last solid are noted.
     """
-    solids = _Solids()
-    parts: list[NDArray[np.float64]] = []
+    solids: Counter[bool] = Counter()  # how many were begun, and ended
+    parts = [np.empty((0, 3, 3))]
     rest = b""
     for lines in _pieces(file):
-        text = rest + solids.without_names(lines)
-        cut = text.rfind(b"endfacet") + len(b"endfacet")
-        if cut < len(b"endfacet"):
-            rest = text
-            if len(rest) > LINE_BYTES:
-                raise damaged("megabytes of text without a triangle", "'facet' ... 'endfacet'")
-            continue
-        parts.append(_facets(text[:cut].split()))
-        rest = text[cut:]
-    notes = _ending(solids, rest.split())
-    return np.concatenate([np.empty((0, 3, 3)), *parts]), notes
+        rest += _without_names(lines, solids)
+        cut = rest.rfind(b"endfacet") + len(b"endfacet")
+        if cut >= len(b"endfacet"):
+            parts.append(_facets(rest[:cut].split()))
+            rest = rest[cut:]
+        elif len(rest) > LINE_BYTES:
+            raise damaged("megabytes of text without a triangle", "'facet' ... 'endfacet'")
+    left = rest.split()
+    opened, closed = solids[False], solids[True]
+    if closed < opened:
+        where = "in the midst of a triangle" if left else "after a whole triangle"
+        raise truncated(
+            f"a text STL that breaks off {where}", "the whole file, with its 'endsolid'"
+        )
+    if closed > opened:
+        raise damaged(f"{opened} 'solid' and {closed} 'endsolid'", "as many of one as the other")
+    if MARKS.keys() & left:
+        raise damaged("a triangle that is never ended", "'endfacet' after each")
+    surplus = Note("trailing-bytes", count=len(left), what="words", after="facet")
+    return np.concatenate(parts), (surplus,) if left else ()
+
+
+def _without_names(text: bytes, solids: Counter[bool]) -> bytes:
+    """Cut out lines from where they begin or end a solid, and count whether these end one."""
+    kept, begin = [], 0
+    for found in _SOLID.finditer(text):
+        ends = text.endswith(b"end", 0, found.start())
+        solids[ends] += 1
+        kept.append(text[begin : found.start() - len(b"end") * ends])
+        begin = found.end()
+    return b"".join([*kept, text[begin:]])
 
 
 def _pieces(file: BinaryIO) -> Iterator[bytes]:
@@ -160,7 +154,9 @@ def _facets(words: list[bytes]) -> NDArray[np.float64]:
         if regular
         else _irregular_numbers(words)
     )
-    columns = [_floats(column) for column in numbers]
+    columns = [
+        floats(each, "a coordinate", "numbers with a point as decimal mark") for each in numbers
+    ]
     return np.stack(columns, axis=1).reshape(-1, 3, 3)
 
 
@@ -181,29 +177,3 @@ def _irregular_numbers(words: list[bytes]) -> list[list[bytes]]:
         for corner in range(3)
         for step in (1, 2, 3)
     ]
-
-
-def _floats(words: list[bytes]) -> NDArray[np.float64]:
-    try:
-        return np.fromiter(map(float, words), np.float64, len(words))
-    except ValueError as fault:
-        word = str(fault).rpartition(":")[2].strip().lstrip("b")[:40]
-        raise damaged(
-            f"{word} where a coordinate belongs", "numbers with a point as decimal mark"
-        ) from fault
-
-
-def _ending(solids: _Solids, left: list[bytes]) -> tuple[Note, ...]:
-    if solids.closed < solids.opened:
-        where = "in the midst of a triangle" if left else "after a whole triangle"
-        raise truncated(
-            f"a text STL that breaks off {where}", "the whole file, with its 'endsolid'"
-        )
-    if solids.closed > solids.opened:
-        raise damaged(
-            f"{solids.opened} 'solid' and {solids.closed} 'endsolid'", "as many of one as the other"
-        )
-    if any(word in MARKS for word in left):
-        raise damaged("a triangle that is never ended", "'endfacet' after each")
-    surplus = Note("trailing-bytes", count=len(left), what="words", after="facet")
-    return (surplus,) if left else ()
