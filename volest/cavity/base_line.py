@@ -73,25 +73,26 @@ def find_base_line(
             remedy="cut bench and holder off the scan, or give the base line",
             code="no-cavity",
         )
-    x, y = relief.grid.centres_mm()
     level = level_plane(relief, floor)
     lean = _angle_deg(level, rim.plane)
     if not _stands(level, lean, relief, floor):
         level, lean = rim.plane, 0.0
     if base.plane:
-        return BasePlane(
-            plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
-        )
-    if base.how == "rim":
+        point = frame.rotation @ (np.array(base.plane[:3]) - frame.origin_mm)
+        n = frame.rotation @ np.array(base.plane[3:])
+        plane, height_u_mm = np.array([-n[0], -n[1], point @ n]) / n[2], GIVEN_U_MM
+    elif base.how == "rim":
+        x, y = relief.grid.centres_mm()
         return _by_rim(base, rim, level, lean, np.array([x[floor].mean(), y[floor].mean()]))
-    over_level = relief.top_mm - plane_mm(level, x, y)
-    if base.how == "depth":
-        lowest = float(over_level[floor].min())
     else:
-        lowest = _highest_floor_mm(over_level, floor, relief.grid.pitch_mm)
-    up = base.offset_mm * float(np.sqrt(1.0 + level[0] ** 2 + level[1] ** 2))
-    plane = level + np.array([0.0, 0.0, lowest + up])
-    return BasePlane(plane=plane, how=base.how, height_u_mm=TIPS_U_MM, lean_deg=lean)
+        over_level = relief.over_mm(level)
+        if base.how == "depth":
+            lowest = float(over_level[floor].min())
+        else:
+            lowest = _highest_floor_mm(over_level, floor, relief.grid.pitch_mm)
+        up = base.offset_mm * float(np.sqrt(1.0 + level[0] ** 2 + level[1] ** 2))
+        plane, height_u_mm = level + np.array([0.0, 0.0, lowest + up]), TIPS_U_MM
+    return BasePlane(plane=plane, how=base.how, height_u_mm=height_u_mm, lean_deg=lean)
 
 
 GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
@@ -139,12 +140,6 @@ def _stands(level: Floats, lean_deg: float, relief: HeightMap, floor: Bools) -> 
     return bool(np.ptp(across, axis=1).min() >= STANDING_MM)
 
 
-def _given(base: Base, frame: Frame) -> Floats:
-    point = frame.rotation @ (np.array(base.plane[:3]) - frame.origin_mm)
-    n = frame.rotation @ np.array(base.plane[3:])
-    return np.array([-n[0] / n[2], -n[1] / n[2], point @ n / n[2]])
-
-
 def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Floats) -> BasePlane:
     """Follow the rim's own plane, however ragged it is: stone is filled to the rim."""
     height_u_mm, tilt_u_deg = rim.sureness(middle_mm)
@@ -152,7 +147,8 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
     notes: list[Note] = []
     other_mm = 0.0
     if rim.rest_share:
-        all_round = _mean_plane(rim.crest_mm)
+        design = np.column_stack([rim.crest_mm[:, :2], np.ones(len(rim.crest_mm))])
+        all_round = np.linalg.lstsq(design, rim.crest_mm[:, 2], rcond=None)[0]
         other_mm = float((all_round - rim.plane) @ [*middle_mm, 1.0])
         notes.append(
             Note(
@@ -165,7 +161,8 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
         )
     if rim.spread_mm > WAVY_MM or height_u_mm > UNSURE_U_MM or tilt_u_deg > UNSURE_U_DEG:
         # The level touches the deepest tips, so heights over it are heights over them.
-        over_mm = (_middle_mm(rim, level) - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
+        middle = np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2])
+        over_mm = (middle - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
         notes.append(
             Note(
                 "ragged-rim" if rim.spread_mm > RAGGED_MM else "wavy-rim",
@@ -188,17 +185,6 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
     )
 
 
-def _mean_plane(points_mm: Floats) -> Floats:
-    """Return a, b, c of the plane of least squares through (m, 3) points."""
-    design = np.column_stack([points_mm[:, :2], np.ones(len(points_mm))])
-    return np.asarray(np.linalg.lstsq(design, points_mm[:, 2], rcond=None)[0])
-
-
-def _middle_mm(rim: Rim, level: Floats) -> float:
-    """Return c of the plane through the rim's middle that is level with the teeth."""
-    return float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
-
-
 def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:
     """Return the highest level that a patch of the floor reaches; of walls alone, the deepest."""
     reach = max(LEDGE_MM / pitch_mm, 1.5)  # in cells: no less than all eight about one
@@ -207,15 +193,13 @@ def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> 
     floor = inside & within(~within(wall | ~inside, reach / 2.0), reach)
     cells = max(math.ceil(PATCH_MM2 / pitch_mm**2), 2)
     heights = np.unique(over_level_mm[floor])[::-1].tolist()
-    # The lower the level, the larger is the largest patch that reaches it.
-    at = bisect_left(heights, cells, key=lambda level: _largest(floor & (over_level_mm >= level)))
+
+    def largest(level_mm: float) -> int:
+        names, _ = label(floor & (over_level_mm >= level_mm), np.ones((3, 3)))
+        return int(np.bincount(names.ravel())[1:].max(initial=0))
+
+    at = bisect_left(heights, cells, key=largest)  # the lower the level, the larger is the patch
     return heights[at] if at < len(heights) else float(over_level_mm[inside].min())
-
-
-def _largest(cells: Bools) -> int:
-    """Count the cells of the largest patch, by sides and corners."""
-    names, _ = label(cells, np.ones((3, 3)))
-    return int(np.bincount(names.ravel())[1:].max(initial=0))
 
 
 def _wall(over_level_mm: Floats, inside: Bools, pitch_mm: float, reach: float) -> Bools:

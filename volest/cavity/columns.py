@@ -276,30 +276,20 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
     return in_parts(cut, len(surface.triangles))
 
 
-def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
-    """Raise cells to the highest of some points that lie in them; `points_mm` (3, m)."""
-    peaks = peaks_mm.copy()
-    points_mm = points_mm[:, points_mm[2] > _lowest(near, peaks_mm)]
-    cell = grid.cells_of(points_mm[0], points_mm[1])
-    # Cell -1, outside the grid, is the one appended.
-    chosen = np.flatnonzero(np.append(near.ravel(), False)[cell])
-    np.maximum.at(peaks.ravel(), cell[chosen], points_mm[2][chosen])
-    return peaks
-
-
-def _lowest(near: Bools, peaks_mm: Floats) -> float:
-    """Height of the lowest cell that is wanted: what lies below it is no peak."""
-    heights = peaks_mm[near]
-    return float(heights[np.isfinite(heights)].min(initial=np.inf))
-
-
 def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
-    """Raise cells to the highest corner of a triangle that lies in them."""
-    fast = loops(KERNELS)
-    if fast is None:
-        return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)
+    """Raise cells that are near to the highest corner of a triangle that lies in them."""
     peaks = peaks_mm.copy()
-    over_mm = _lowest(near, peaks_mm)
-    told = (surface.frame.view, *grid.told, near.ravel(), over_mm, peaks.ravel())
-    fast.raise_peaks(surface.corners, *told)
+    lowest = peaks_mm[near]
+    over_mm = float(lowest[np.isfinite(lowest)].min(initial=np.inf))  # what is lower is no peak
+    fast = loops(KERNELS)
+    if fast is not None:
+        told = (surface.frame.view, *grid.told, near.ravel(), over_mm, peaks.ravel())
+        fast.raise_peaks(surface.corners, *told)
+        return peaks
+    x, y, z = surface.corners_mm.reshape(3, -1)
+    high = z > over_mm
+    cell = grid.cells_of(x[high], y[high])
+    # Cell -1, outside the grid, is the one appended.
+    chosen = np.append(near.ravel(), False)[cell]
+    np.maximum.at(peaks.ravel(), cell[chosen], z[high][chosen])
     return peaks
