@@ -9,7 +9,7 @@ from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion, l
 
 from volest.cavity.cells import grown, within
 from volest.cavity.frame import Bools, Floats, Frame, plane_mm
-from volest.cavity.height_map import HeightMap
+from volest.cavity.height_map import HeightMap, no_cavity
 from volest.cavity.rim import Rim
 from volest.errors import ScanError
 from volest.notes import Note
@@ -101,9 +101,7 @@ STANDING_DEG = 20.0  # one leans more on the cusps of one tooth (10 to 60) than 
 TOUCHING_MM = 0.05
 TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
 RIM_U_MM = 0.1  # even a flat rim is no better defined than this
-CUT_RIM_U_MM = (
-    0.7  # the scan ends below the rim: doubled, it held all 28 made ones cut 1 to 3 mm down
-)
+CUT_RIM_U_MM = 0.7  # of one that was not seen: doubled, it held 28 made ones cut 1 to 3 mm down
 UNSURE_U_MM = 0.2  # half of what a base line may be off without a word
 UNSURE_U_DEG = 0.45
 OTHER_PART = 0.6  # of the way to what else may be meant: doubled, the interval holds it
@@ -120,12 +118,7 @@ def level_plane(relief: HeightMap, inside: Bools) -> Floats:
     points = np.stack([x, y, relief.top_mm[inside]])
     plane = resting_plane(points, points[:2].mean(axis=1))
     if plane is None:
-        raise ScanError(
-            f"a floor of {len(x)} columns in one line",
-            needed="an impression with a cavity",
-            remedy="check that this is the scan of an impression, whole and in mm",
-            code="no-cavity",
-        )
+        raise no_cavity(f"a floor of {len(x)} columns in one line")
     return plane
 
 
@@ -148,7 +141,7 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
     other_mm = 0.0
     if rim.rest_share:
         design = np.column_stack([rim.crest_mm[:, :2], np.ones(len(rim.crest_mm))])
-        all_round = np.linalg.lstsq(design, rim.crest_mm[:, 2], rcond=None)[0]
+        all_round: Floats = np.asarray(np.linalg.lstsq(design, rim.crest_mm[:, 2], rcond=None)[0])
         other_mm = float((all_round - rim.plane) @ [*middle_mm, 1.0])
         notes.append(
             Note(

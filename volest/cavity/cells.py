@@ -54,7 +54,7 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
     """
     fast = loops(KERNELS)
     if fast is not None:
-        level = np.full(floor_mm.shape, np.inf)
+        level: Floats = np.full(floor_mm.shape, np.inf)
         fast.flooded(np.ascontiguousarray(floor_mm), seed, level)
         return np.asarray(np.minimum(level, floor_mm.max()))
     # Basin by basin: water that has come into one fills it to its lowest way in.
@@ -110,7 +110,8 @@ def divided(heights_mm: Floats, markers: Ints, mask: Bools) -> Ints:
     if fast is not None:
         fast.apportioned(*flat, free.shape[1])
     else:
-        apportioned(*map(memoryview, flat), free.shape[1])
+        height, is_free, name, start = (each.data for each in flat)
+        apportioned(height, is_free, name, start, free.shape[1])
     return names[1:-1, 1:-1]
 
 

@@ -7,7 +7,6 @@ number and no cell is hit twice or missed, however the mesh's vertices fall on t
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -247,18 +246,11 @@ def columns_of(surface: Surface, grid: Grid) -> Columns:
     fast = loops(KERNELS)
     if fast is None:
         return cut_columns(surface.corners_mm, grid)
-    found = [np.concatenate(each) for each in zip(*_crossings(fast, surface, grid), strict=True)]
-    ordered = tuple(np.empty_like(each) for each in found)
     cells = grid.shape[0] * grid.shape[1]
-    fast.sort_crossings(np.zeros(cells + 1, np.int64), tuple(found), ordered)
-    return sorted_columns(grid, *ordered)
-
-
-def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any, ...]]:
-    """Cut runs of the triangles, and give cells, heights, facings and triangles of each run."""
 
     def cut(run: slice) -> tuple[Any, ...]:
-        room, count = 0, ROOM * grid.shape[0] * grid.shape[1]
+        """Cut a run of the triangles, and give cells, heights, facings and triangles."""
+        room, count = 0, ROOM * cells
         while count > room:
             room = count
             out = tuple(np.empty(room, kind) for kind in (np.int64, np.float64, bool, np.int64))
@@ -273,7 +265,11 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
             )
         return tuple(each[:count] for each in out)
 
-    return in_parts(cut, len(surface.triangles))
+    runs = in_parts(cut, len(surface.triangles))
+    found = tuple(np.concatenate(each) for each in zip(*runs, strict=True))
+    ordered = tuple(np.empty_like(each) for each in found)
+    fast.sort_crossings(np.zeros(cells + 1, np.int64), found, ordered)
+    return sorted_columns(grid, *ordered)
 
 
 def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:

@@ -23,9 +23,7 @@ BARELY_HELD = 0.05  # of what it would hold if boxed in: less, and the pits are 
 FALL_OVER_MM = 1.6  # about the radius of a rounded rim
 FALLING = -0.5  # slope outward, steeper than a trough's floor runs out at a heel
 RISING = 0.5  # slope outward of a wall that has not come to its crest
-PAST_CREST_MM = (
-    5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
-)
+PAST_CREST_MM = 5.0  # so far below the lowest way to it an edge is beyond the rim, not at a heel
 FADED_OUT = 2.5  # standard deviations; what lies beyond weighs too little to turn a direction
 CORNER_MM = 10.0  # of the edge: an outer side falls away for longer
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide

@@ -53,15 +53,20 @@ def height_map_of_columns(columns: Columns) -> HeightMap:
     return _closed_up(columns.grid, top.reshape(columns.grid.shape))
 
 
+def no_cavity(found: str) -> ScanError:
+    """Make the refusal of what has nothing that could be poured."""
+    return ScanError(
+        found,
+        needed="an impression with a cavity",
+        remedy="check that this is the scan of an impression, whole and in mm",
+        code="no-cavity",
+    )
+
+
 def _closed_up(grid: Grid, top_mm: Floats) -> HeightMap:
     hit = np.isfinite(top_mm)
     if not hit.any():
-        raise ScanError(
-            "a scan without a floor along the pour axis",
-            needed="an impression with a cavity",
-            remedy="check that this is the scan of an impression, whole and in mm",
-            code="no-cavity",
-        )
+        raise no_cavity("a scan without a floor along the pour axis")
     # Gaps are closed (dilation, then erosion), so that a torn scan stays one; beyond it lies what
     # the map's border reaches by sides.
     reach = max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm

@@ -9,8 +9,7 @@ from volest.cavity.cells import grown, joined, within
 from volest.cavity.columns import Surface, peaks_of_surface
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import Bools, Floats
-from volest.cavity.height_map import HeightMap
-from volest.errors import ScanError
+from volest.cavity.height_map import HeightMap, no_cavity
 
 TRIALS = 400  # planes through three crest points; half the crest may be missing
 SEED = 6873  # any number does; a fixed one gives the same answer every time
@@ -20,9 +19,7 @@ REFITS = 10
 JUDGES = 250  # points that judge the trials; which of some good ones wins changes nothing
 MEDIANS = 20  # trials looked at together
 SPLITS = 30  # turns of parting two heights of the crest; a dozen were enough
-TWO_HEIGHTS_MM = (
-    1.6  # a wave of 1 mm, halved, gives 1.3; flanges that are told differ by 2 and more
-)
+TWO_HEIGHTS_MM = 1.6  # a wave of 1 mm, halved, gives 1.3; flanges told differ by 2 and more
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
 LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
 ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
@@ -41,6 +38,7 @@ FLAT_ALL_ROUND = 0.5  # of the border: a rim that is flat only here and there is
 LAND_WIDTH_MM = 1.6  # wider than the inner half of a flange's rounded crest is flat
 NOTCH_MM = 0.5  # this far below the rim's plane the crest is notched
 NOTCH_SHARE = 0.5  # of the greatest depth: a deeper gap is an open heel, and ends with the scan
+NO_RIM = "no rim that could hold stone"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,7 +124,7 @@ def find_crest(relief: HeightMap, footprint: Footprint, surface: Surface | None 
     """
     border = footprint.border
     if np.count_nonzero(border) < LEAST_BORDER:
-        raise _no_rim()
+        raise no_cavity(NO_RIM)
     height = np.where(relief.outside, -np.inf, relief.top_mm)
     if surface is not None:
         near = grown(border, corners=True)
@@ -150,15 +148,6 @@ def _ranked(height: Floats, cells: Bools, rank: int) -> Floats:
     return np.asarray(np.partition(nine, rank, axis=0)[rank])
 
 
-def _no_rim() -> ScanError:
-    return ScanError(
-        "no rim that could hold stone",
-        needed="an impression with a cavity",
-        remedy="check that this is the scan of an impression, whole and in mm",
-        code="no-cavity",
-    )
-
-
 def robust_plane(points_mm: Floats) -> Floats:
     """Fit z = a x + b y + c to points of which up to half may stray far.
 
@@ -177,14 +166,14 @@ def robust_plane(points_mm: Floats) -> Floats:
     middle = points_mm.mean(axis=0)
     places, z = points_mm[:, :2] - middle[:2], points_mm[:, 2]
     if not np.isfinite(z).all():
-        raise _no_rim()
+        raise no_cavity(NO_RIM)
     design = np.column_stack([places, np.ones(len(z))])
     rng = np.random.default_rng(SEED)
     picks = rng.integers(0, len(z), (TRIALS, 3))
     corners = design[picks]
     sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(places) ** 2
     if not sound.any():
-        raise _no_rim()
+        raise no_cavity(NO_RIM)
     trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
     some = rng.permutation(len(z))[:JUDGES]
     a, b, c = trials[_least_median(np.abs(z[some] - trials @ design[some].T))]

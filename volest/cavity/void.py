@@ -106,7 +106,7 @@ def find_void(
     keep = filled | ((inside & ~rim.land).ravel()[cell] & ~below & is_open)
     # A leak is filled room inside a wall that meets the open outside; guessed room proves none.
     tunnel, out = filled & ~in_footprint & ~assumed, below & is_open & ~in_footprint
-    mouths = np.count_nonzero((tunnel[a] & out[b]) | (out[a] & tunnel[b]))
+    mouths = int(np.count_nonzero((tunnel[a] & out[b]) | (out[a] & tunnel[b])))
     roofed = filled & ~is_open & (np.minimum(roof, 0.0) - floor > FOLD_MM)
     x, y = grid.centres_mm()
     land_mm = base.heights_mm(x, y, plane_mm(rim.plane, x, y) - LAND_MM)
