@@ -82,8 +82,8 @@ def find_base_line(
         n = frame.rotation @ np.array(base.plane[3:])
         plane, height_u_mm = np.array([-n[0], -n[1], point @ n]) / n[2], GIVEN_U_MM
     elif base.how == "rim":
-        x, y = relief.grid.centres_mm()
-        return _by_rim(base, rim, level, lean, np.array([x[floor].mean(), y[floor].mean()]))
+        middle_mm = np.array([v[floor].mean() for v in relief.grid.centres_mm()])
+        return _by_rim(base, rim, level, lean, middle_mm)
     else:
         over_level = relief.over_mm(level)
         if base.how == "depth":
@@ -114,11 +114,10 @@ def level_plane(relief: HeightMap, inside: Bools) -> Floats:
 
     Gives (3,).
     """
-    x, y = (v[inside] for v in relief.grid.centres_mm())
-    points = np.stack([x, y, relief.top_mm[inside]])
+    points = np.stack([v[inside] for v in (*relief.grid.centres_mm(), relief.top_mm)])
     plane = resting_plane(points, points[:2].mean(axis=1))
     if plane is None:
-        raise no_cavity(f"a floor of {len(x)} columns in one line")
+        raise no_cavity(f"a floor of {points.shape[1]} columns in one line")
     return plane
 
 
@@ -126,10 +125,10 @@ def _stands(level: Floats, lean_deg: float, relief: HeightMap, floor: Bools) -> 
     """Tell whether a cast could stand there: a single tooth balances on the tip of a cusp."""
     if not LEANING_DEG < lean_deg < STANDING_DEG:
         return lean_deg <= LEANING_DEG
-    x, y = (v[floor] for v in relief.grid.centres_mm())
-    touching = relief.top_mm[floor] - plane_mm(level, x, y) < TOUCHING_MM
+    touching = floor & (relief.over_mm(level) < TOUCHING_MM)
+    x, y = relief.grid.places_mm(np.flatnonzero(touching))
     turns = np.linspace(0.0, np.pi, 18, endpoint=False)[:, None]
-    across = np.cos(turns) * x[touching] + np.sin(turns) * y[touching]
+    across = np.cos(turns) * x + np.sin(turns) * y
     return bool(np.ptp(across, axis=1).min() >= STANDING_MM)
 
 
