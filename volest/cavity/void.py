@@ -211,7 +211,6 @@ def find_air(rooms: ReachableVoid) -> Air:
     a, b = neighbours(rooms.grid, cell, floor, top)
     stays = trapped_mm(a, b, floor, top, top >= 0.0)
     trapped_ml = float(stays.sum()) * rooms.grid.pitch_mm**2 / 1000.0
-    if trapped_ml == 0.0:
-        return Air(trapped_ml=0.0, place_mm=None)
-    middle = [np.average(v, weights=stays) for v in rooms.grid.places_mm(cell)]
-    return Air(trapped_ml=trapped_ml, place_mm=np.array(middle))
+    places = rooms.grid.places_mm(cell)
+    middle = np.array([np.average(v, weights=stays) for v in places]) if trapped_ml else None
+    return Air(trapped_ml=trapped_ml, place_mm=middle)
