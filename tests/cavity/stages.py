@@ -8,8 +8,9 @@ from manifold3d import Manifold
 
 from tests.cavity.trays import corners_of
 from volest.cavity.base_line import BasePlane
-from volest.cavity.columns import Columns, cut_columns, grid_over
+from volest.cavity.columns import Columns, Surface, cut_columns, grid_over
 from volest.cavity.footprint import Footprint, find_footprint
+from volest.cavity.frame import Frame
 from volest.cavity.height_map import HeightMap, height_map_of_columns
 from volest.cavity.imprints import Imprint
 from volest.cavity.polarity import by_coordinate
@@ -72,8 +73,14 @@ def staged_triangles(triangles: Floats, pitch_mm: float = PITCH_MM) -> Stages:
     columns = cut_columns(corners, grid)
     relief = height_map_of_columns(columns)
     footprint = find_footprint(relief)
-    rim = find_rim(relief, footprint, corners.reshape(3, -1))
+    rim = find_rim(relief, footprint, still(triangles))
     return Stages(corners_mm=corners, columns=columns, relief=relief, footprint=footprint, rim=rim)
+
+
+def still(triangles: Floats) -> Surface:
+    """See triangles in their own frame."""
+    frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
+    return Surface(triangles=triangles, frame=frame)
 
 
 def box(size_mm: tuple[float, float, float], at_mm: tuple[float, float, float]) -> Manifold:

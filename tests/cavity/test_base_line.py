@@ -87,10 +87,7 @@ def pitted(a: float, b: float) -> tuple[HeightMap, Rim]:
         return ring(x, y) + dome + a * x + b * y
 
     relief = relief_of(height, disc(26.0))
-    x, y = relief.grid.centres_mm()
-    seen = ~relief.outside
-    points = np.stack([x[seen], y[seen], relief.top_mm[seen]])
-    return relief, find_rim(relief, find_footprint(relief), points)
+    return relief, find_rim(relief, find_footprint(relief), None)
 
 
 def based(base: Base, a: float = 0.0, b: float = 0.0, frame: Frame = STILL) -> BasePlane:
@@ -116,10 +113,8 @@ def test_depth_over_one_tip_is_level_with_the_rim(a: float, b: float, at: float)
         return ring(x, y) + np.minimum(0.7 * np.hypot(x - at, y) - 8.0, 0.0) + a * x + b * y
 
     relief = relief_of(height, disc(26.0))
-    x, y = relief.grid.centres_mm()
-    seen = ~relief.outside
     footprint = find_footprint(relief)
-    rim = find_rim(relief, footprint, np.stack([x[seen], y[seen], relief.top_mm[seen]]))
+    rim = find_rim(relief, footprint, None)
     found = find_base_line(Base(how="depth", offset_mm=12.0), relief, footprint.inside, rim, STILL)
     assert found.plane[:2] == pytest.approx([a, b], abs=0.01)
     tip = np.array([a, b, -8.0])
@@ -405,9 +400,7 @@ def covered_mm(mound: Floats, offset_mm: float = 2.0) -> float:
     """Return how high a line over the highest mound lies over the floor, which is at 0."""
     relief = floored(mound)
     footprint = find_footprint(relief)
-    x, y = relief.grid.centres_mm()
-    points = np.stack([x, y, relief.top_mm])[:, ~relief.outside]
-    rim = find_rim(relief, footprint, points)
+    rim = find_rim(relief, footprint, None)
     base = Base(how="cover", offset_mm=offset_mm)
     found = find_base_line(base, relief, footprint.inside, rim, STILL)
     return distance_mm(np.array([*found.plane[:2], 0.0]), found.plane)
@@ -444,8 +437,7 @@ def test_a_slope_up_to_the_wall_is_no_mound() -> None:
 def test_flat_land_alone_is_no_cavity() -> None:
     relief = floored(np.full_like(X, -99.0))
     footprint = find_footprint(relief)
-    points = np.stack([X, Y, relief.top_mm])[:, ~relief.outside]
-    rim = find_rim(relief, footprint, points)
+    rim = find_rim(relief, footprint, None)
     with pytest.raises(ScanError) as caught:
         find_base_line(Base(), relief, np.zeros_like(footprint.inside), rim, STILL)
     assert caught.value.code == "no-cavity"
@@ -455,8 +447,7 @@ def test_lean_is_the_angle_between_two_planes() -> None:
     # Normals (-0.2, 0, 1) and (0, 0.1, 1): cos = 1 / sqrt(1.04 x 1.01); level is the floor's plane.
     relief = relief_of(lambda x, y: ring(x, y) - 0.1 * y, disc(26.0))
     footprint = find_footprint(relief)
-    points = np.stack([X, Y, relief.top_mm])[:, ~relief.outside]
-    rim = find_rim(relief, footprint, points)
+    rim = find_rim(relief, footprint, None)
     plane = np.array([0.2, 0.0, 10.0])
     leaning = rim_with(np.zeros(len(rim.stray_mm)), (0.2, 0.0, 10.0))
     found = find_base_line(Base(), relief, footprint.inside, leaning, STILL)

@@ -9,7 +9,6 @@ from scipy import ndimage
 
 from volest.cavity.cells import grown, joined, within
 from volest.cavity.frame import Bools
-from volest.scan.compiling import SWITCH
 
 MAPS = arrays(bool, st.tuples(st.integers(1, 12), st.integers(1, 12)))
 REPEATABLE = settings(max_examples=60, derandomize=True)
@@ -25,12 +24,8 @@ def test_grown_is_the_dilation(cells: Bools) -> None:
     assert np.array_equal(cells, before)
 
 
-@pytest.mark.parametrize("way", ["never", "always"])
-@pytest.mark.parametrize("reach", [0.0, 1.0, 1.5, 2.0, np.sqrt(5.0), 4.0])
-def test_within_is_a_disk(way: str, reach: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    if way == "always":
-        pytest.importorskip("numba")
-    monkeypatch.setenv(SWITCH, way)
+@pytest.mark.parametrize("reach", [0.0, 1.0, 1.5, 2.0, np.sqrt(5.0), 4.0, 8.5, 30.0])
+def test_within_is_a_disk(reach: float) -> None:
     j, i = np.indices((9, 11))
     for row, column in ((4, 5), (0, 0), (8, 3)):
         cell = (j == row) & (i == column)
@@ -38,11 +33,7 @@ def test_within_is_a_disk(way: str, reach: float, monkeypatch: pytest.MonkeyPatc
     assert not within(np.zeros((3, 4), dtype=bool), reach).any()
 
 
-@pytest.mark.parametrize("way", ["never", "always"])
-def test_within_is_the_dilation_by_a_disk(way: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    if way == "always":
-        pytest.importorskip("numba")
-    monkeypatch.setenv(SWITCH, way)
+def test_within_is_the_dilation_by_a_disk() -> None:
     j, i = np.indices((7, 7)) - 3
     for seed in range(20):
         cells = np.random.default_rng(seed).random((30, 20)) < 0.1

@@ -111,7 +111,7 @@ def highest_mm(top_mm: Floats) -> float:
     """Return over which height the line for a cover lies by what was asked for."""
     relief = replace(PLAIN, top_mm=np.where(PLAIN.outside, top_mm[~PLAIN.outside].min(), top_mm))
     footprint = find_footprint(relief)
-    rim = find_rim(relief, footprint, np.stack([X, Y, relief.top_mm])[:, ~relief.outside])
+    rim = find_rim(relief, footprint, None)
     base = Base(how="cover", offset_mm=2.0)
     found = find_base_line(base, relief, footprint.inside, rim, STILL)
     assert found.plane[:2] == pytest.approx([0.0, 0.0], abs=1e-6)

@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 from manifold3d import Manifold
+from scipy import ndimage
 
 from tests.cavity.stages import bed, box, pit, staged
 from tests.cavity.terrain import (
@@ -22,6 +23,7 @@ from tests.cavity.terrain import (
     relief_of,
     ring,
 )
+from volest.cavity.cells import flood_levels, grown
 from volest.cavity.columns import Grid
 from volest.cavity.footprint import Correction, _outward_slope, find_footprint, pools
 from volest.cavity.height_map import HeightMap
@@ -169,6 +171,20 @@ def test_lifting_the_scan_changes_nothing() -> None:
 def test_a_bowl_that_never_comes_to_its_rim_rises() -> None:
     bowl = relief_of(lambda x, y: 0.05 * (x**2 + y**2), disc(24.0))
     assert find_footprint(bowl).rising_share == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_lowest_way_to_an_edge_leads_over_where_the_pits_spill(seed: int) -> None:
+    # What the footprint takes for the way, against a second flood that rises from the pits.
+    rng = np.random.default_rng(seed)
+    seen = np.pad(rng.random((30, 40)) < 0.93, 2)
+    outside = ndimage.binary_propagation(~np.pad(np.ones((30, 40), bool), 2), mask=~seen)
+    top = ndimage.gaussian_filter(rng.normal(size=seen.shape), rng.uniform(0.3, 2.0))
+    top[outside] = top[~outside].min()
+    pits = (rng.random(seen.shape) < 0.01) & ~outside
+    edge = grown(outside) & ~outside
+    spill = flood_levels(top, outside)[pits].min()
+    assert np.array_equal(flood_levels(top, pits)[edge], np.maximum(top, spill)[edge])
 
 
 def test_two_pits_are_both_inside() -> None:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.ndimage import binary_dilation
 from scipy.stats import norm
 
-from tests.cavity.stages import bed, pit, staged
+from tests.cavity.stages import bed, pit, staged, still
 from tests.cavity.terrain import PITCH_MM, Bools, Floats, area_mm2, disc, relief_of, ring
 from volest.cavity.footprint import Footprint, find_footprint
 from volest.cavity.height_map import HeightMap
@@ -85,11 +85,7 @@ def test_order_of_points_hardly_matters() -> None:
 
 
 def rim_of(relief: HeightMap) -> Rim:
-    x, y = relief.grid.centres_mm()
-    seen = ~relief.outside
-    return find_rim(
-        relief, find_footprint(relief), np.stack([x[seen], y[seen], relief.top_mm[seen]])
-    )
+    return find_rim(relief, find_footprint(relief), None)
 
 
 def leaning(a: float, b: float) -> HeightMap:
@@ -200,8 +196,7 @@ def rim_over(height: Floats | None = None, inner_mm: float = INNER_MM) -> tuple[
     whole = relief_of(lambda x, y: trough(x, y, inner_mm), disc(99.0))
     top = whole.top_mm if height is None else height
     relief = HeightMap(grid=whole.grid, top_mm=top, outside=whole.outside, hole=whole.hole)
-    x, y = relief.grid.centres_mm()
-    return find_rim(relief, square(relief), np.stack([x, y, top]).reshape(3, -1)), relief
+    return find_rim(relief, square(relief), None), relief
 
 
 def test_width_of_a_flat_rim_is_the_way_to_the_cavity() -> None:
@@ -302,7 +297,8 @@ def test_a_sharp_rim_between_the_centres_is_seen() -> None:
     relief = relief_of(ring, disc(26.0))
     along = np.linspace(0.0, 2 * np.pi, 4000)
     edge = np.stack([20.1 * np.cos(along), 20.1 * np.sin(along), np.full(4000, 13.0)])
-    rim = find_rim(relief, find_footprint(relief), edge)
+    corners = np.stack([edge.T] * 3, axis=1)
+    rim = find_rim(relief, find_footprint(relief), still(corners))
     assert rim.crest_mm[:, 2] == pytest.approx(13.0)
     assert rim.plane == pytest.approx([0.0, 0.0, 13.0], abs=1e-9)
 

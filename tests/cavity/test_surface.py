@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.cavity.posing import random_move
-from tests.cavity.stages import bed, pit
+from tests.cavity.stages import bed, pit, still
 from tests.cavity.trays import Floats, corners_of
 from volest.cavity.columns import (
     Columns,
@@ -12,10 +12,9 @@ from volest.cavity.columns import (
     Surface,
     columns_of,
     grid_over,
-    peaks_of_points,
     peaks_of_surface,
 )
-from volest.cavity.frame import Frame, frame_along
+from volest.cavity.frame import frame_along
 from volest.scan.compiling import SWITCH
 
 UP = frame_along(np.array([0.0, 0.0, 1.0]), np.zeros(3))
@@ -27,12 +26,6 @@ def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     chosen = str(request.param)
     monkeypatch.setenv(SWITCH, chosen)
     return chosen
-
-
-def still(triangles: Floats) -> Surface:
-    """See triangles in their own frame."""
-    frame = Frame(rotation=np.eye(3), origin_mm=np.zeros(3))
-    return Surface(triangles=triangles, frame=frame)
 
 
 def plates(count: int, size_mm: float = 10.0) -> Floats:
@@ -124,15 +117,12 @@ def test_peaks_in_the_corners_of_the_map(corner: tuple[int, int]) -> None:
     triangles = place + np.array([[[0.0, 0, 0], [0.1, 0, 0], [0, 0.1, 0]]])
     low = np.zeros(GRID.shape)
     assert peaks_of_surface(still(triangles), GRID, near, low)[j, i] == 7.0
-    points = triangles.reshape(-1, 3).T
-    assert peaks_of_points(points, GRID, near, low)[j, i] == 7.0
-    assert not peaks_of_points(points, GRID, ~near, low).any()
+    assert not peaks_of_surface(still(triangles), GRID, ~near, low).any()
 
 
 def test_points_off_the_map_lift_nothing() -> None:
     low = np.zeros(GRID.shape)
     everywhere = np.ones(GRID.shape, dtype=bool)
     away = np.array([[-40.0, 90.0, 3.0], [3.0, 3.0, -70.0], [9.0, 9.0, 9.0]])
-    assert not peaks_of_points(away, GRID, everywhere, low).any()
     surface = still(np.ascontiguousarray(away.T)[None])
     assert not peaks_of_surface(surface, GRID, everywhere, low).any()

@@ -22,8 +22,7 @@ DIAL = Clock(centre_mm=np.zeros(2), front=np.array([0.0, 1.0]))
 RELIEF = relief_of(ring, disc(26.0))
 FOOTPRINT = find_footprint(RELIEF)
 X, Y = RELIEF.grid.centres_mm()
-SURFACE = np.stack([v[~RELIEF.outside] for v in (X, Y, RELIEF.top_mm)])
-RIM = find_rim(RELIEF, FOOTPRINT, SURFACE)
+RIM = find_rim(RELIEF, FOOTPRINT, None)
 ALONG = np.arctan2(RIM.crest_mm[:, 1], RIM.crest_mm[:, 0])
 
 

@@ -9,7 +9,7 @@ from scipy.ndimage import distance_transform_edt, grey_dilation, grey_erosion, l
 
 from volest.cavity.cells import grown, within
 from volest.cavity.frame import Bools, Floats, Frame, plane_mm
-from volest.cavity.height_map import HeightMap
+from volest.cavity.height_map import HeightMap, no_cavity
 from volest.cavity.rim import Rim
 from volest.errors import ScanError
 from volest.notes import Note
@@ -73,25 +73,26 @@ def find_base_line(
             remedy="cut bench and holder off the scan, or give the base line",
             code="no-cavity",
         )
-    x, y = relief.grid.centres_mm()
     level = level_plane(relief, floor)
     lean = _angle_deg(level, rim.plane)
     if not _stands(level, lean, relief, floor):
         level, lean = rim.plane, 0.0
     if base.plane:
-        return BasePlane(
-            plane=_given(base, frame), how=base.how, height_u_mm=GIVEN_U_MM, lean_deg=lean
-        )
-    if base.how == "rim":
-        return _by_rim(base, rim, level, lean, np.array([x[floor].mean(), y[floor].mean()]))
-    over_level = relief.top_mm - plane_mm(level, x, y)
-    if base.how == "depth":
-        lowest = float(over_level[floor].min())
+        point = frame.rotation @ (np.array(base.plane[:3]) - frame.origin_mm)
+        n = frame.rotation @ np.array(base.plane[3:])
+        plane, height_u_mm = np.array([-n[0], -n[1], point @ n]) / n[2], GIVEN_U_MM
+    elif base.how == "rim":
+        middle_mm = np.array([v[floor].mean() for v in relief.grid.centres_mm()])
+        return _by_rim(base, rim, level, lean, middle_mm)
     else:
-        lowest = _highest_floor_mm(over_level, floor, relief.grid.pitch_mm)
-    up = base.offset_mm * float(np.sqrt(1.0 + level[0] ** 2 + level[1] ** 2))
-    plane = level + np.array([0.0, 0.0, lowest + up])
-    return BasePlane(plane=plane, how=base.how, height_u_mm=TIPS_U_MM, lean_deg=lean)
+        over_level = relief.over_mm(level)
+        if base.how == "depth":
+            lowest = float(over_level[floor].min())
+        else:
+            lowest = _highest_floor_mm(over_level, floor, relief.grid.pitch_mm)
+        up = base.offset_mm * float(np.sqrt(1.0 + level[0] ** 2 + level[1] ** 2))
+        plane, height_u_mm = level + np.array([0.0, 0.0, lowest + up]), TIPS_U_MM
+    return BasePlane(plane=plane, how=base.how, height_u_mm=height_u_mm, lean_deg=lean)
 
 
 GIVEN_U_MM = 0.02  # a stated plane is as good as the scan: some 15 um (bench scanners, 11-50 um)
@@ -100,9 +101,7 @@ STANDING_DEG = 20.0  # one leans more on the cusps of one tooth (10 to 60) than 
 TOUCHING_MM = 0.05
 TIPS_U_MM = 0.05  # the scan and the grid's step over a rounded tip
 RIM_U_MM = 0.1  # even a flat rim is no better defined than this
-CUT_RIM_U_MM = (
-    0.7  # the scan ends below the rim: doubled, it held all 28 made ones cut 1 to 3 mm down
-)
+CUT_RIM_U_MM = 0.7  # of one that was not seen: doubled, it held 28 made ones cut 1 to 3 mm down
 UNSURE_U_MM = 0.2  # half of what a base line may be off without a word
 UNSURE_U_DEG = 0.45
 OTHER_PART = 0.6  # of the way to what else may be meant: doubled, the interval holds it
@@ -115,16 +114,10 @@ def level_plane(relief: HeightMap, inside: Bools) -> Floats:
 
     Gives (3,).
     """
-    x, y = (v[inside] for v in relief.grid.centres_mm())
-    points = np.stack([x, y, relief.top_mm[inside]])
+    points = np.stack([v[inside] for v in (*relief.grid.centres_mm(), relief.top_mm)])
     plane = resting_plane(points, points[:2].mean(axis=1))
     if plane is None:
-        raise ScanError(
-            f"a floor of {len(x)} columns in one line",
-            needed="an impression with a cavity",
-            remedy="check that this is the scan of an impression, whole and in mm",
-            code="no-cavity",
-        )
+        raise no_cavity(f"a floor of {points.shape[1]} columns in one line")
     return plane
 
 
@@ -132,17 +125,11 @@ def _stands(level: Floats, lean_deg: float, relief: HeightMap, floor: Bools) -> 
     """Tell whether a cast could stand there: a single tooth balances on the tip of a cusp."""
     if not LEANING_DEG < lean_deg < STANDING_DEG:
         return lean_deg <= LEANING_DEG
-    x, y = (v[floor] for v in relief.grid.centres_mm())
-    touching = relief.top_mm[floor] - plane_mm(level, x, y) < TOUCHING_MM
+    touching = floor & (relief.over_mm(level) < TOUCHING_MM)
+    x, y = relief.grid.places_mm(np.flatnonzero(touching))
     turns = np.linspace(0.0, np.pi, 18, endpoint=False)[:, None]
-    across = np.cos(turns) * x[touching] + np.sin(turns) * y[touching]
+    across = np.cos(turns) * x + np.sin(turns) * y
     return bool(np.ptp(across, axis=1).min() >= STANDING_MM)
-
-
-def _given(base: Base, frame: Frame) -> Floats:
-    point = frame.rotation @ (np.array(base.plane[:3]) - frame.origin_mm)
-    n = frame.rotation @ np.array(base.plane[3:])
-    return np.array([-n[0] / n[2], -n[1] / n[2], point @ n / n[2]])
 
 
 def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Floats) -> BasePlane:
@@ -152,7 +139,8 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
     notes: list[Note] = []
     other_mm = 0.0
     if rim.rest_share:
-        all_round = _mean_plane(rim.crest_mm)
+        design = np.column_stack([rim.crest_mm[:, :2], np.ones(len(rim.crest_mm))])
+        all_round: Floats = np.asarray(np.linalg.lstsq(design, rim.crest_mm[:, 2], rcond=None)[0])
         other_mm = float((all_round - rim.plane) @ [*middle_mm, 1.0])
         notes.append(
             Note(
@@ -165,7 +153,8 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
         )
     if rim.spread_mm > WAVY_MM or height_u_mm > UNSURE_U_MM or tilt_u_deg > UNSURE_U_DEG:
         # The level touches the deepest tips, so heights over it are heights over them.
-        over_mm = (_middle_mm(rim, level) - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
+        middle = np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2])
+        over_mm = (middle - level[2]) / np.hypot(1.0, np.hypot(*level[:2]))
         notes.append(
             Note(
                 "ragged-rim" if rim.spread_mm > RAGGED_MM else "wavy-rim",
@@ -188,17 +177,6 @@ def _by_rim(base: Base, rim: Rim, level: Floats, lean_deg: float, middle_mm: Flo
     )
 
 
-def _mean_plane(points_mm: Floats) -> Floats:
-    """Return a, b, c of the plane of least squares through (m, 3) points."""
-    design = np.column_stack([points_mm[:, :2], np.ones(len(points_mm))])
-    return np.asarray(np.linalg.lstsq(design, points_mm[:, 2], rcond=None)[0])
-
-
-def _middle_mm(rim: Rim, level: Floats) -> float:
-    """Return c of the plane through the rim's middle that is level with the teeth."""
-    return float(np.median(rim.crest_mm[:, 2] - rim.crest_mm[:, :2] @ level[:2]))
-
-
 def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> float:
     """Return the highest level that a patch of the floor reaches; of walls alone, the deepest."""
     reach = max(LEDGE_MM / pitch_mm, 1.5)  # in cells: no less than all eight about one
@@ -207,15 +185,13 @@ def _highest_floor_mm(over_level_mm: Floats, inside: Bools, pitch_mm: float) -> 
     floor = inside & within(~within(wall | ~inside, reach / 2.0), reach)
     cells = max(math.ceil(PATCH_MM2 / pitch_mm**2), 2)
     heights = np.unique(over_level_mm[floor])[::-1].tolist()
-    # The lower the level, the larger is the largest patch that reaches it.
-    at = bisect_left(heights, cells, key=lambda level: _largest(floor & (over_level_mm >= level)))
+
+    def largest(level_mm: float) -> int:
+        names, _ = label(floor & (over_level_mm >= level_mm), np.ones((3, 3)))
+        return int(np.bincount(names.ravel())[1:].max(initial=0))
+
+    at = bisect_left(heights, cells, key=largest)  # the lower the level, the larger is the patch
     return heights[at] if at < len(heights) else float(over_level_mm[inside].min())
-
-
-def _largest(cells: Bools) -> int:
-    """Count the cells of the largest patch, by sides and corners."""
-    names, _ = label(cells, np.ones((3, 3)))
-    return int(np.bincount(names.ravel())[1:].max(initial=0))
 
 
 def _wall(over_level_mm: Floats, inside: Bools, pitch_mm: float, reach: float) -> Bools:

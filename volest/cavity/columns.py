@@ -7,7 +7,6 @@ number and no cell is hit twice or missed, however the mesh's vertices fall on t
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -247,18 +246,11 @@ def columns_of(surface: Surface, grid: Grid) -> Columns:
     fast = loops(KERNELS)
     if fast is None:
         return cut_columns(surface.corners_mm, grid)
-    found = [np.concatenate(each) for each in zip(*_crossings(fast, surface, grid), strict=True)]
-    ordered = tuple(np.empty_like(each) for each in found)
     cells = grid.shape[0] * grid.shape[1]
-    fast.sort_crossings(np.zeros(cells + 1, np.int64), tuple(found), ordered)
-    return sorted_columns(grid, *ordered)
-
-
-def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any, ...]]:
-    """Cut runs of the triangles, and give cells, heights, facings and triangles of each run."""
 
     def cut(run: slice) -> tuple[Any, ...]:
-        room, count = 0, ROOM * grid.shape[0] * grid.shape[1]
+        """Cut a run of the triangles, and give cells, heights, facings and triangles."""
+        room, count = 0, ROOM * cells
         while count > room:
             room = count
             out = tuple(np.empty(room, kind) for kind in (np.int64, np.float64, bool, np.int64))
@@ -273,33 +265,27 @@ def _crossings(fast: ModuleType, surface: Surface, grid: Grid) -> list[tuple[Any
             )
         return tuple(each[:count] for each in out)
 
-    return in_parts(cut, len(surface.triangles))
-
-
-def peaks_of_points(points_mm: Floats, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
-    """Raise cells to the highest of some points that lie in them; `points_mm` (3, m)."""
-    peaks = peaks_mm.copy()
-    points_mm = points_mm[:, points_mm[2] > _lowest(near, peaks_mm)]
-    cell = grid.cells_of(points_mm[0], points_mm[1])
-    # Cell -1, outside the grid, is the one appended.
-    chosen = np.flatnonzero(np.append(near.ravel(), False)[cell])
-    np.maximum.at(peaks.ravel(), cell[chosen], points_mm[2][chosen])
-    return peaks
-
-
-def _lowest(near: Bools, peaks_mm: Floats) -> float:
-    """Height of the lowest cell that is wanted: what lies below it is no peak."""
-    heights = peaks_mm[near]
-    return float(heights[np.isfinite(heights)].min(initial=np.inf))
+    runs = in_parts(cut, len(surface.triangles))
+    found = tuple(np.concatenate(each) for each in zip(*runs, strict=True))
+    ordered = tuple(np.empty_like(each) for each in found)
+    fast.sort_crossings(np.zeros(cells + 1, np.int64), found, ordered)
+    return sorted_columns(grid, *ordered)
 
 
 def peaks_of_surface(surface: Surface, grid: Grid, near: Bools, peaks_mm: Floats) -> Floats:
-    """Raise cells to the highest corner of a triangle that lies in them."""
-    fast = loops(KERNELS)
-    if fast is None:
-        return peaks_of_points(surface.corners_mm.reshape(3, -1), grid, near, peaks_mm)
+    """Raise cells that are near to the highest corner of a triangle that lies in them."""
     peaks = peaks_mm.copy()
-    over_mm = _lowest(near, peaks_mm)
-    told = (surface.frame.view, *grid.told, near.ravel(), over_mm, peaks.ravel())
-    fast.raise_peaks(surface.corners, *told)
+    lowest = peaks_mm[near]
+    over_mm = float(lowest[np.isfinite(lowest)].min(initial=np.inf))  # what is lower is no peak
+    fast = loops(KERNELS)
+    if fast is not None:
+        told = (surface.frame.view, *grid.told, near.ravel(), over_mm, peaks.ravel())
+        fast.raise_peaks(surface.corners, *told)
+        return peaks
+    x, y, z = surface.corners_mm.reshape(3, -1)
+    high = z > over_mm
+    cell = grid.cells_of(x[high], y[high])
+    # Cell -1, outside the grid, is the one appended.
+    chosen = np.append(near.ravel(), False)[cell]
+    np.maximum.at(peaks.ravel(), cell[chosen], z[high][chosen])
     return peaks

@@ -23,9 +23,7 @@ BARELY_HELD = 0.05  # of what it would hold if boxed in: less, and the pits are 
 FALL_OVER_MM = 1.6  # about the radius of a rounded rim
 FALLING = -0.5  # slope outward, steeper than a trough's floor runs out at a heel
 RISING = 0.5  # slope outward of a wall that has not come to its crest
-PAST_CREST_MM = (
-    5.0  # this far below the lowest way to it the edge lies beyond the rim, not at a heel
-)
+PAST_CREST_MM = 5.0  # so far below the lowest way to it an edge is beyond the rim, not at a heel
 FADED_OUT = 2.5  # standard deviations; what lies beyond weighs too little to turn a direction
 CORNER_MM = 10.0  # of the edge: an outer side falls away for longer
 EVEN_OUT_MM = 1.0  # along the edge, so that one cell does not decide
@@ -61,30 +59,28 @@ class Footprint:
 
 
 def pools(relief: HeightMap, *, dammed: bool = False) -> Floats:
-    """Fill every depression to the height at which it spills over the scan's edge."""
+    """Fill every depression to the height at which it spills over the scan's edge, and give depths.
+
+    Dammed, it spills only where the edge falls for longer than the corner between a wall and an
+    open end; where none does, it is full at the height of a usual edge.
+    """
     if not dammed:
-        return _pools(relief, relief.outside, dammed=False)
+        return flood_levels(relief.top_mm, relief.outside) - relief.top_mm
     edge = _edge(relief)
-    falls = _long(edge & (_outward_slope(relief) < FALLING), relief.grid.pitch_mm)
-    depth = _pools(relief, falls, dammed=True)
-    if falls.any() or not edge.any():
+    names, _ = ndimage.label(edge & (_outward_slope(relief) < FALLING), np.ones((3, 3)))
+    is_long = np.bincount(names.ravel()) * relief.grid.pitch_mm > CORNER_MM
+    is_long[0] = False
+    depth = _boxed_in(relief, is_long[names])
+    if is_long.any() or not edge.any():
         return depth
     brim_mm = float(np.median(relief.top_mm[edge]))
     return np.clip(depth, 0.0, np.maximum(brim_mm - relief.top_mm, 0.0))
 
 
-def _long(edge: Bools, pitch_mm: float) -> Bools:
-    """Keep stretches that are more than the corner between a wall and an open end."""
-    names, count = ndimage.label(edge, np.ones((3, 3)))
-    cells = np.bincount(names.ravel(), minlength=count + 1)
-    cells[0] = 0
-    return np.asarray((cells * pitch_mm > CORNER_MM)[names])
-
-
-def _pools(relief: HeightMap, drain: Bools, *, dammed: bool) -> Floats:
-    low, high = relief.top_mm.min() - 1.0, relief.top_mm.max()
-    floor = np.where(relief.outside, high if dammed else low, relief.top_mm)
-    return np.where(relief.outside, 0.0, flood_levels(floor, drain) - floor)
+def _boxed_in(relief: HeightMap, drain: Bools) -> Floats:
+    """Fill every depression to where it spills over a drain, with a dam wherever the scan ends."""
+    floor = np.where(relief.outside, relief.top_mm.max(), relief.top_mm)
+    return flood_levels(floor, drain) - floor
 
 
 def _edge(relief: HeightMap) -> Bools:
@@ -93,63 +89,47 @@ def _edge(relief: HeightMap) -> Bools:
 
 def find_footprint(relief: HeightMap, corrections: Sequence[Correction] = ()) -> Footprint:
     """Find the cells inside of the rim's crest."""
-    edge = _edge(relief)
-    slope = _outward_slope(relief)
-    inner, left_out_mm = _main_pools(relief, edge & (slope < FALLING))
-    away = edge & ((slope < FALLING) | _past_a_crest(relief, inner))
-    inner &= ~away
-    markers = inner + 2 * away.astype(np.int64)
-    inside = divided(relief.top_mm, markers, ~relief.outside) == 1
-    for correction in corrections:
-        inside = _corrected(relief, inside, correction)
-    border = inside & grown(~inside)
-    rising = float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0
+    top_mm, edge, slope = relief.top_mm, _edge(relief), _outward_slope(relief)
+    falls = edge & (slope < FALLING)
+    spill_mm = flood_levels(top_mm, relief.outside)
+    depth = spill_mm - top_mm
+    # No boxing in can pass room everywhere up to the highest point: it is asked first.
+    if depth.sum() < BARELY_HELD * (top_mm.max() - top_mm)[~relief.outside].sum():
+        boxed = _boxed_in(relief, falls)
+        if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
+            depth = boxed
+    inner, left_out_mm = _main_pools(relief, depth)
+    # The lowest way from the pits to an edge leads over where they spill, and round the scan.
+    way_mm = spill_mm[inner].min(initial=top_mm.max())
+    away = falls | (edge & (way_mm - top_mm > PAST_CREST_MM))
+    markers = np.where(away, 2, inner)
+    inside = divided(top_mm, markers, ~relief.outside) == 1
+    for one in corrections:
+        x, y = relief.grid.centres_mm()
+        patch = np.hypot(x - one.x_mm, y - one.y_mm) <= one.radius_mm
+        inside = inside | (patch & ~relief.outside) if one.is_in else inside & ~patch
     cell_ml = relief.grid.pitch_mm**2 / MM3_PER_ML
     return Footprint(
         inside=inside,
-        border=border,
-        rising_share=rising,
+        border=inside & grown(~inside),
+        rising_share=float(np.mean(slope[edge] > RISING)) if edge.any() else 0.0,
         left_out_ml=float(left_out_mm[~inside].sum()) * cell_ml,
     )
 
 
-def _past_a_crest(relief: HeightMap, inner: Bools) -> Bools:
-    """Say where the surface lies far below the lowest way to it from the pits."""
-    return np.asarray(flood_levels(relief.top_mm, inner) - relief.top_mm > PAST_CREST_MM)
-
-
-def _corrected(relief: HeightMap, inside: Bools, correction: Correction) -> Bools:
-    x, y = relief.grid.centres_mm()
-    patch = np.hypot(x - correction.x_mm, y - correction.y_mm) <= correction.radius_mm
-    return inside | (patch & ~relief.outside) if correction.is_in else inside & ~patch
-
-
-def _main_pools(relief: HeightMap, falls: Bools) -> tuple[Bools, Floats]:
+def _main_pools(relief: HeightMap, depth: Floats) -> tuple[Bools, Floats]:
     """Find the pools that count: large, and standing about as high as the highest large one.
 
     The depth of the large ones that do not is given back too.
     """
-    depth = pools(relief)
-    if depth.sum() < BARELY_HELD * _room_mm(relief):
-        boxed = _pools(relief, falls, dammed=True)
-        if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
-            depth = boxed
     names, count = ndimage.label(depth > LEAST_POOL_MM)
-    known = np.arange(1, count + 1)
-    held = ndimage.sum_labels(depth, names, known)
-    wet = names > 0
+    held = np.bincount(names.ravel(), depth.ravel())[1:]
     level = np.full(count + 1, -np.inf)
-    np.maximum.at(level, names[wet], (relief.top_mm + depth)[wet])
-    level = level[1:]
+    np.maximum.at(level, names, relief.top_mm + depth)
     large = held >= MAIN_POOL_SHARE * held.max(initial=0.0)
-    high = level >= np.max(level[large], initial=-np.inf) - PAST_CREST_MM
+    high = level[1:] >= level[1:][large].max(initial=-np.inf) - PAST_CREST_MM
     main, low = (np.append(False, which)[names] for which in (large & high, large & ~high))
     return np.asarray(main), np.where(low, depth, 0.0)
-
-
-def _room_mm(relief: HeightMap) -> float:
-    """Sum of depths that no boxing in can pass: everywhere up to the highest point."""
-    return float((relief.top_mm.max() - relief.top_mm)[~relief.outside].sum())
 
 
 def _outward_slope(relief: HeightMap) -> Floats:

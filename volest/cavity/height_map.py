@@ -5,11 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from volest.cavity.cells import within
+from volest.cavity.cells import joined, within
 from volest.cavity.columns import Columns, Grid
-from volest.cavity.frame import KERNELS, Bools, Floats
+from volest.cavity.frame import KERNELS, Bools, Floats, plane_mm
 from volest.errors import ScanError
 from volest.scan.compiling import loops
+
+GAP_MM = 2.5  # between two views that do not meet; narrower than any flange's or tongue's space
+FILL_TURNS = 200  # enough for a hole of some 40 cells across to settle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,6 +25,10 @@ class HeightMap:
     top_mm: Floats
     outside: Bools  # cells beyond the scan
     hole: Bools  # cells without surface that the scan encloses
+
+    def over_mm(self, plane: Floats) -> Floats:
+        """Return heights over a plane z = a x + b y + c; `plane` (3,) has a, b and c."""
+        return self.top_mm - plane_mm(plane, *self.grid.centres_mm())
 
 
 def height_map_of_points(points_mm: Floats, grid: Grid) -> HeightMap:
@@ -46,34 +53,29 @@ def height_map_of_columns(columns: Columns) -> HeightMap:
     return _closed_up(columns.grid, top.reshape(columns.grid.shape))
 
 
+def no_cavity(found: str) -> ScanError:
+    """Make the refusal of what has nothing that could be poured."""
+    return ScanError(
+        found,
+        needed="an impression with a cavity",
+        remedy="check that this is the scan of an impression, whole and in mm",
+        code="no-cavity",
+    )
+
+
 def _closed_up(grid: Grid, top_mm: Floats) -> HeightMap:
     hit = np.isfinite(top_mm)
     if not hit.any():
-        raise ScanError(
-            "a scan without a floor along the pour axis",
-            needed="an impression with a cavity",
-            remedy="check that this is the scan of an impression, whole and in mm",
-            code="no-cavity",
-        )
-    outside = ~hit & _beyond(_bridged(hit, max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm))
+        raise no_cavity("a scan without a floor along the pour axis")
+    # Gaps are closed (dilation, then erosion), so that a torn scan stays one; beyond it lies what
+    # the map's border reaches by sides.
+    reach = max(GAP_MM / 2.0, grid.pitch_mm) / grid.pitch_mm
+    border = np.ones_like(hit)
+    border[1:-1, 1:-1] = False
+    outside = joined(border, within(~within(hit, reach), reach))
     hole = ~hit & ~outside
     top_mm = _filled(np.where(outside, top_mm[hit].min(), top_mm), hole)
     return HeightMap(grid=grid, top_mm=top_mm, outside=outside, hole=hole)
-
-
-def _bridged(hit: Bools, reach: float) -> Bools:
-    """Close gaps in the scan (dilation, then erosion), so that a torn scan stays one."""
-    return ~within(~within(hit, reach), reach) | hit
-
-
-def _beyond(solid: Bools) -> Bools:
-    """Find the cells that the map's border reaches by sides without crossing solid ones."""
-    names, _ = ndimage.label(np.pad(~solid, 1, constant_values=True))
-    return np.asarray(names[1:-1, 1:-1] == names[0, 0])
-
-
-GAP_MM = 2.5  # between two views that do not meet; narrower than any flange's or tongue's space
-FILL_TURNS = 200  # enough for a hole of some 40 cells across to settle
 
 
 def _filled(top_mm: Floats, hole: Bools) -> Floats:
@@ -82,16 +84,15 @@ def _filled(top_mm: Floats, hole: Bools) -> Floats:
         return top_mm
     nearest = ndimage.distance_transform_edt(hole, return_distances=False, return_indices=True)
     filled: Floats = top_mm[tuple(nearest)]
-    near = np.flatnonzero(hole)
-    j, i = np.divmod(near, hole.shape[1])
-    above, below = np.maximum(j - 1, 0), np.minimum(j + 1, hole.shape[0] - 1)
-    left, right = np.maximum(i - 1, 0), np.minimum(i + 1, hole.shape[1] - 1)
-    places = [(above, i), (j, left), (j, right), (below, i)]
-    sides = np.stack([np.ravel_multi_index(place, hole.shape) for place in places])  # (4, cells)
-    heights = filled.ravel()
+    j, i = np.nonzero(hole)
+    here, *beside = (
+        np.ravel_multi_index((j + dj, i + di), hole.shape, mode="clip")
+        for dj, di in ((0, 0), (-1, 0), (0, -1), (0, 1), (1, 0))
+    )
+    sides, heights = np.stack(beside), filled.ravel()
     for _ in range(FILL_TURNS):
         fresh = (heights[sides] * 0.25).sum(axis=0)
-        if np.array_equal(fresh, heights[near]):  # settled; small holes are at once
+        if np.array_equal(fresh, heights[here]):  # settled; small holes are at once
             break
-        heights[near] = fresh
+        heights[here] = fresh
     return filled

@@ -10,12 +10,12 @@ from heapq import heapify, heappop, heappush
 import numpy as np
 
 from volest.cavity import cells
-from volest.cavity.cells import ROUND
 from volest.cavity.frame import Bools, Floats, Ints
 from volest.scan.compiling import compiled
 
 ROUNDER = 6755399441055744.0  # 1.5 * 2^52: added and taken off, it leaves the nearest whole number
 SPARE = 1e-6  # cells
+ROUND = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
 BLOCK = 256  # triangles at a time: what is worked out of them stays in the nearest cache
 Point = tuple[float, float, float]
 View = tuple[float, ...]  # of a frame: as Frame.view
@@ -377,25 +377,6 @@ def tops_of_points(
 
 
 @compiled
-def within(mask: Bools, reach: float, out: Bools) -> None:
-    """Mark the cells no farther than so many cells from one of the mask."""
-    rows, width = mask.shape
-    far = int(reach)
-    for j in range(rows):
-        for i in range(width):
-            if not mask[j, i]:
-                continue
-            out[j, i] = True
-            if not beside_other(mask, j, i):
-                continue
-            for dj in range(-far, far + 1):
-                for di in range(-far, far + 1):
-                    inside = 0 <= j + dj < rows and 0 <= i + di < width
-                    if inside and np.sqrt(float(dj * dj + di * di)) <= reach:
-                        out[j + dj, i + di] = True
-
-
-@compiled
 def beside_other(mask: Bools, j: int, i: int) -> bool:
     """Whether a cell of the mask has a neighbour that is not of it."""
     rows, width = mask.shape
@@ -403,25 +384,6 @@ def beside_other(mask: Bools, j: int, i: int) -> bool:
         if 0 <= j + dj < rows and 0 <= i + di < width and not mask[j + dj, i + di]:
             return True
     return False
-
-
-@compiled
-def join_rooms(one: Ints, other: Ints, name: Ints) -> None:
-    """Give what meets, in pairs, or is joined by others that do, one name; these come as 0, 1..."""
-    for m in range(len(one)):
-        a, b = eldest(name, one[m]), eldest(name, other[m])
-        name[max(a, b)] = min(a, b)
-    for a in range(len(name)):
-        name[a] = name[name[a]]
-
-
-@compiled
-def eldest(name: Ints, a: int) -> int:
-    """Follow names to the one that names itself, and shorten the way for the next."""
-    while name[a] != a:
-        name[a] = name[name[a]]
-        a = name[a]
-    return a
 
 
 @compiled

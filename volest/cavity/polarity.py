@@ -319,7 +319,7 @@ STEPS = 40  # of matching; fifteen were enough in trials
 
 def lies_on(points_mm: Floats, triangles: Floats) -> bool:
     """Say whether points, (m, 3), are of a surface, (n, 3, 3), that was scanned in place again."""
-    _, off_mm, away_mm = _nearest(points_mm, *_planes(triangles))
+    off_mm, away_mm = _nearest(points_mm, *_planes(triangles))
     return bool(np.mean((off_mm < IN_PLACE_MM) & (away_mm < IN_PLACE_MM * 4.0)) > ALIKE_SHARE)
 
 
@@ -356,11 +356,10 @@ def tree_of(points_mm: Floats) -> Any:
     return cKDTree(points_mm)
 
 
-def _nearest(points_mm: Floats, centres: Floats, normals: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return which triangle is nearest, how far off its plane each point is, and off its middle."""
+def _nearest(points_mm: Floats, centres: Floats, normals: Floats) -> tuple[Floats, Floats]:
+    """Return how far each point is off the plane of the nearest triangle, and off its middle."""
     away_mm, which = tree_of(centres).query(points_mm)
-    off_mm = np.abs(((points_mm - centres[which]) * normals[which]).sum(axis=1))
-    return which, off_mm, away_mm
+    return np.abs(((points_mm - centres[which]) * normals[which]).sum(axis=1)), away_mm
 
 
 def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
@@ -381,5 +380,5 @@ def _matched(points_mm: Floats, centres: Floats, normals: Floats) -> bool:
         moved = middle + turn.apply(moved - middle) + turn_and_shift[3:]
         if np.abs(turn_and_shift).max() < COPY_MM * 1e-3:
             break
-    _, off_mm, _ = _nearest(moved, centres, normals)
+    off_mm, _ = _nearest(moved, centres, normals)
     return bool(np.quantile(off_mm, ALIKE_SHARE) < COPY_MM)

@@ -1,7 +1,7 @@
 """The pose: the way out of the opening, looked for with points spread evenly over the surface."""
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 from scipy.spatial import ConvexHull
@@ -9,7 +9,7 @@ from scipy.spatial import ConvexHull
 from volest.cavity.columns import grid_over
 from volest.cavity.footprint import find_footprint, pools
 from volest.cavity.frame import KERNELS, Floats, Frame, frame_along
-from volest.cavity.height_map import HeightMap, height_map_of_points
+from volest.cavity.height_map import HeightMap, height_map_of_points, no_cavity
 from volest.cavity.rim import find_crest, robust_plane
 from volest.errors import ScanError
 from volest.scan.checks import long_ones
@@ -31,12 +31,16 @@ class Samples:
     # (3,), sum of the faces' areas as vectors over the whole area: zero for a closed scan
     vector_area: Floats
     solid_ml: float  # volume that the faces enclose, if they enclose any
-    long_share: float = 0.0  # part of the surface that lies in triangles far longer than is usual
+    long_share: float  # part of the surface that lies in triangles far longer than is usual
 
     @property
     def is_open(self) -> bool:
         """Whether the scan is a sheet and not the skin of a solid."""
         return bool(np.linalg.norm(self.vector_area) > OPEN_SHARE)
+
+    def hull(self) -> ConvexHull:
+        """Return the convex hull of some of the points."""
+        return ConvexHull(self.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
 
     def seen_in(self, frame: Frame) -> Floats:
         """Bring the points into a frame; gives (3, m)."""
@@ -55,11 +59,32 @@ def spread_samples(corners_mm: Floats) -> Samples:
     """
     fast = loops(KERNELS)
     if fast is not None:
-        upto = np.empty(corners_mm.shape[2])
-        return _spread(corners_mm, upto, np.array(fast.twice_areas_summed(corners_mm, upto)))
-    normal, area = _normals(corners_mm)
-    # Sums run one by one, as the compiled loop's do, so that both give the same bits.
-    return _spread(corners_mm, np.cumsum(area), np.cumsum(normal, axis=1)[:, -1])
+        upto = np.empty(corners_mm.shape[2])  # running sum of twice the areas
+        total = np.array(fast.twice_areas_summed(corners_mm, upto))
+    else:
+        normal, area = _normals(corners_mm)
+        # Sums run one by one, as the compiled loop's do, so that both give the same bits.
+        upto, total = np.cumsum(area), np.cumsum(normal, axis=1)[:, -1]
+    which = np.searchsorted(upto, (np.arange(SAMPLES) + 0.5) / SAMPLES * upto[-1])
+    r, s = even_places(SAMPLES)
+    corners = corners_mm.reshape(9, -1).take(which, axis=1).reshape(3, 3, -1)
+    a, b, c = (corners[:, corner] for corner in range(3))
+    points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
+    normal, area = _normals(corners)
+    out = normal / area
+    if float(np.ptp(points, axis=1).max()) > WIDEST_MM:
+        # Far from nearly all the others lie strays, which no grid has to reach.
+        low, high = np.quantile(points, [OUTER_SHARE, 1.0 - OUTER_SHARE], axis=1)[..., None]
+        near = ((points > low - AROUND_MM) & (points < high + AROUND_MM)).all(axis=0)
+        points, out = np.ascontiguousarray(points[:, near]), out[:, near]
+    reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
+    long = long_ones(corners[..., ::LOOKED_AT].T, corners_mm.T)
+    return Samples(
+        points_mm=points,
+        vector_area=total / upto[-1],
+        solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
+        long_share=float(np.mean(long)),
+    )
 
 
 def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
@@ -76,40 +101,7 @@ def _normals(corners_mm: Floats) -> tuple[Floats, Floats]:
     return normal, area
 
 
-def _spread(corners_mm: Floats, upto: Floats, total: Floats) -> Samples:
-    """Pick the points, given the running sum of twice the areas and the sum of the normals."""
-    which = np.searchsorted(upto, (np.arange(SAMPLES) + 0.5) / SAMPLES * upto[-1])
-    r, s = _places()
-    corners = corners_mm.reshape(9, -1).take(which, axis=1).reshape(3, 3, -1)
-    a, b, c = (corners[:, corner] for corner in range(3))
-    points = np.ascontiguousarray(a * (1.0 - r) + b * (r * (1.0 - s)) + c * (r * s))
-    normal, area = _normals(corners)
-    points, out = _without_strays(points, normal / area)
-    reach = float(((points - points.mean(axis=1, keepdims=True)) * out).sum(axis=0).mean())
-    long = long_ones(corners[..., ::LOOKED_AT].T, corners_mm.T)
-    return Samples(
-        points_mm=points,
-        vector_area=total / upto[-1],
-        solid_ml=abs(reach) * upto[-1] / 6.0 / 1000.0,  # divergence theorem; twice the area
-        long_share=float(np.mean(long)),
-    )
-
-
-def _without_strays(points_mm: Floats, out: Floats) -> tuple[Floats, Floats]:
-    """Leave out samples far from nearly all the others, so that no grid has to reach them."""
-    if float(np.ptp(points_mm, axis=1).max()) <= WIDEST_MM:
-        return points_mm, out
-    low, high = np.quantile(points_mm, [OUTER_SHARE, 1.0 - OUTER_SHARE], axis=1)[..., None]
-    near = ((points_mm > low - AROUND_MM) & (points_mm < high + AROUND_MM)).all(axis=0)
-    return np.ascontiguousarray(points_mm[:, near]), out[:, near]
-
-
-@cache
-def _places() -> tuple[Floats, Floats]:
-    """Return where in its triangle each sample lies."""
-    return even_places(SAMPLES)
-
-
+@lru_cache(maxsize=2)  # all scans ask for as many
 def even_places(count: int) -> tuple[Floats, Floats]:
     """Return r and s, (count,) each, of points a (1 - r) + b r (1 - s) + c r s of triangles a b c.
 
@@ -152,17 +144,32 @@ def find_pose(samples: Samples) -> Pose:
     """Find the way out of the opening."""
     spread, principal = np.linalg.eigh(np.cov(samples.points_mm))
     if spread[0] < FLAT**2 * spread[2]:
-        raise _no_cavity("a flat scan")
-    hull = ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T)
+        raise no_cavity("a flat scan")
+    hull = samples.hull()
     hull_ml = float(hull.volume) / 1000.0
     axes = _candidates(samples, principal.T, hull)
     held = _held_along_each(axes, samples, hull_ml)
-    best = _best(axes, held, samples)
-    deep = spread[0] > BOXED_DEEP**2 * spread[2]
-    boxed = _boxed_pose(samples, hull_ml) if deep and held[best] < LEAST_HELD * hull_ml else None
-    if boxed is not None:
-        return boxed
-    _refuse_shallow(samples, float(held[best]), hull_ml)
+    best = int(np.argmax(held))
+    if samples.is_open:
+        # A tray whose outer side was seen from above is a basin from below as well.
+        faced = np.where(axes @ samples.vector_area > 0.0, held, 0.0)
+        best = int(np.argmax(faced)) if faced.max() >= FACED_SHARE * held[best] else best
+    if held[best] < LEAST_HELD * hull_ml:
+        deep = spread[0] > BOXED_DEEP**2 * spread[2]
+        if samples.is_open and deep:
+            axis = samples.vector_area / np.linalg.norm(samples.vector_area)
+            boxed_ml = held_along(samples, axis, dammed=True)
+            if boxed_ml >= LEAST_BOXED * hull_ml:
+                axis = _levelled(samples, axis)
+                return Pose(axis=axis, held_ml=boxed_ml, hull_ml=hull_ml, runner_up=0.0)
+        if samples.is_open or samples.solid_ml >= SOLID_SHARE * hull_ml:
+            raise no_cavity(f"a flat or bulging scan that holds {held[best]:.1f} mL at most")
+        raise ScanError(
+            f"a solid that stands up and holds {held[best]:.1f} mL at most: it looks like a cast",
+            needed="an impression, teeth as pits",
+            remedy="scan the impression itself; a cast needs no first pour",
+            code="cast",
+        )
     axis = _levelled(samples, axes[best])
     others = held[axes @ axes[best] < OTHER_AXIS]
     held_ml = max(held_along(samples, axis), float(held[best]))
@@ -179,7 +186,7 @@ def _held_along_each(axes: Floats, samples: Samples, hull_ml: float) -> Floats:
     points_mm = np.ascontiguousarray(samples.points_mm[:, :: ROUGHER**2])
     few = replace(samples, points_mm=points_mm)
     held = np.array([held_along(few, axis, cell_mm=ROUGHER * CELL_MM) for axis in axes])
-    # Of a sheet those that it faces are rivals among themselves: `_best` prefers them.
+    # Of a sheet those that it faces are rivals among themselves: `find_pose` prefers them.
     faced = samples.is_open & (axes @ samples.vector_area > 0.0)
     most = np.where(faced, held[faced].max(initial=0.0), held.max())
     is_rival = (held >= RIVAL * most) | (held.max() < hull_ml * LEAST_HELD / RIVAL)
@@ -187,24 +194,15 @@ def _held_along_each(axes: Floats, samples: Samples, hull_ml: float) -> Floats:
     return held
 
 
-def _best(axes: Floats, held: Floats, samples: Samples) -> int:
-    """Choose the axis, of (k, 3), along which most is held; of a sheet rather one that it faces.
-
-    A tray whose outer side was seen from above is a basin from below as well.
-    """
-    best = int(np.argmax(held))
-    if not samples.is_open:
-        return best
-    faced = np.where(axes @ samples.vector_area > 0.0, held, 0.0)
-    return int(np.argmax(faced)) if faced.max() >= FACED_SHARE * held[best] else best
-
-
 def pose_along(samples: Samples, axis: Floats) -> Pose:
     """Take an axis, (3,), that is known to be about the way out, and level it."""
     level = _levelled(samples, axis)
-    hull_ml = float(ConvexHull(samples.points_mm[:, :: SAMPLES // HULL_SAMPLES].T).volume) / 1000.0
-    held_ml = held_along(samples, level)
-    return Pose(axis=level, held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
+    return Pose(
+        axis=level,
+        held_ml=held_along(samples, level),
+        hull_ml=float(samples.hull().volume) / 1000.0,
+        runner_up=0.0,
+    )
 
 
 def held_along(
@@ -213,39 +211,6 @@ def held_along(
     """Say what the scan holds along an axis, (3,), coarsely; dammed as `pools` has it."""
     _, relief = _seen_along(samples, axis, cell_mm)
     return float(pools(relief, dammed=dammed).sum()) * relief.grid.pitch_mm**2 / 1000.0
-
-
-def _boxed_pose(samples: Samples, hull_ml: float) -> Pose | None:
-    """Take the way an open scan faces, if it would hold stone boxed in where it ends."""
-    if not samples.is_open:
-        return None
-    axis = samples.vector_area / np.linalg.norm(samples.vector_area)
-    held_ml = held_along(samples, axis, dammed=True)
-    if held_ml < LEAST_BOXED * hull_ml:
-        return None
-    return Pose(axis=_levelled(samples, axis), held_ml=held_ml, hull_ml=hull_ml, runner_up=0.0)
-
-
-def _refuse_shallow(samples: Samples, held_ml: float, hull_ml: float) -> None:
-    if held_ml >= LEAST_HELD * hull_ml:
-        return
-    if not samples.is_open and samples.solid_ml < SOLID_SHARE * hull_ml:
-        raise ScanError(
-            f"a solid that stands up and holds {held_ml:.1f} mL at most: it looks like a cast",
-            needed="an impression, teeth as pits",
-            remedy="scan the impression itself; a cast needs no first pour",
-            code="cast",
-        )
-    raise _no_cavity(f"a flat or bulging scan that holds {held_ml:.1f} mL at most")
-
-
-def _no_cavity(found: str) -> ScanError:
-    return ScanError(
-        found,
-        needed="an impression with a cavity",
-        remedy="check that this is the scan of an impression, whole and in mm",
-        code="no-cavity",
-    )
 
 
 def _candidates(samples: Samples, principal: Floats, hull: ConvexHull) -> Floats:

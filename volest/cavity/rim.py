@@ -6,11 +6,10 @@ import numpy as np
 from scipy import ndimage
 
 from volest.cavity.cells import grown, joined, within
-from volest.cavity.columns import Surface, peaks_of_points, peaks_of_surface
+from volest.cavity.columns import Surface, peaks_of_surface
 from volest.cavity.footprint import Footprint
-from volest.cavity.frame import Bools, Floats, plane_mm
-from volest.cavity.height_map import HeightMap
-from volest.errors import ScanError
+from volest.cavity.frame import Bools, Floats
+from volest.cavity.height_map import HeightMap, no_cavity
 
 TRIALS = 400  # planes through three crest points; half the crest may be missing
 SEED = 6873  # any number does; a fixed one gives the same answer every time
@@ -20,9 +19,7 @@ REFITS = 10
 JUDGES = 250  # points that judge the trials; which of some good ones wins changes nothing
 MEDIANS = 20  # trials looked at together
 SPLITS = 30  # turns of parting two heights of the crest; a dozen were enough
-TWO_HEIGHTS_MM = (
-    1.6  # a wave of 1 mm, halved, gives 1.3; flanges that are told differ by 2 and more
-)
+TWO_HEIGHTS_MM = 1.6  # a wave of 1 mm, halved, gives 1.3; flanges told differ by 2 and more
 TWO_HEIGHTS_APART = 5.0  # times the spread about them; one ragged crest halved gave 4.3 at most
 LEAST_REST = 0.25  # of the crest: less is a notch or a lobe; an inner flange has a third
 ONE_HEIGHT = 3.0  # times that spread: a leaning plane so near to most of the crest does as well
@@ -41,6 +38,7 @@ FLAT_ALL_ROUND = 0.5  # of the border: a rim that is flat only here and there is
 LAND_WIDTH_MM = 1.6  # wider than the inner half of a flange's rounded crest is flat
 NOTCH_MM = 0.5  # this far below the rim's plane the crest is notched
 NOTCH_SHARE = 0.5  # of the greatest depth: a deeper gap is an open heel, and ends with the scan
+NO_RIM = "no rim that could hold stone"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,16 +97,15 @@ class Rim:
         return float(height), float(np.degrees(np.arctan(tilt)))
 
 
-def find_rim(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface) -> Rim:
-    """Fit the rim's plane to the crest; `points_mm` (3, m)."""
-    crest = find_crest(relief, footprint, points_mm)
+def find_rim(relief: HeightMap, footprint: Footprint, surface: Surface | None) -> Rim:
+    """Fit the rim's plane to the crest, which `find_crest` finds."""
+    crest = find_crest(relief, footprint, surface)
     plane, rest_mm, rest_share = parted(crest)
-    stray = crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2]
     land, width_mm = _land(relief, footprint.inside, plane)
     return Rim(
         plane=plane,
         crest_mm=crest,
-        stray_mm=stray,
+        stray_mm=crest[:, 2] - crest[:, :2] @ plane[:2] - plane[2],
         land=land,
         land_width_mm=width_mm,
         rest_mm=rest_mm,
@@ -117,38 +114,27 @@ def find_rim(relief: HeightMap, footprint: Footprint, points_mm: Floats | Surfac
     )
 
 
-def find_crest(
-    relief: HeightMap, footprint: Footprint, points_mm: Floats | Surface | None = None
-) -> Floats:
-    """Find the crest of the rim, (m, 3); its plane alone is what a first, coarse look needs.
+def find_crest(relief: HeightMap, footprint: Footprint, surface: Surface | None = None) -> Floats:
+    """Find the crest of the rim beside each cell of the footprint's border, (m, 3).
 
-    Without points, the relief is of the highest ones already.
+    It is the second highest of nine cells, so that noise lifts it less than the highest would, and
+    of these the lowest along the border, so that a sloping crest is not lifted to what lies uphill.
+    Cells count with their middle, but with their highest point where that is a sharp rim beside
+    it; without a surface, the relief is of the highest points already.
     """
-    if np.count_nonzero(footprint.border) < LEAST_BORDER:
-        raise _no_rim()
-    x, y = (v[footprint.border] for v in relief.grid.centres_mm())
-    return np.stack([x, y, _crest_mm(relief, footprint.border, points_mm)], axis=1)
-
-
-def _crest_mm(relief: HeightMap, border: Bools, points_mm: Floats | Surface | None) -> Floats:
-    """Return the height of the crest beside each border cell.
-
-    The second highest of nine cells, so that noise lifts it less than the highest would, and of
-    these the lowest along the border, so that a sloping crest is not lifted to what lies uphill.
-    Cells count with their middle, but with their highest point where that is a sharp rim beside it.
-    """
+    border = footprint.border
+    if np.count_nonzero(border) < LEAST_BORDER:
+        raise no_cavity(NO_RIM)
     height = np.where(relief.outside, -np.inf, relief.top_mm)
-    if points_mm is not None:
+    if surface is not None:
         near = grown(border, corners=True)
-        if isinstance(points_mm, Surface):
-            peak = peaks_of_surface(points_mm, relief.grid, near, height)
-        else:
-            peak = peaks_of_points(points_mm, relief.grid, near, height)
+        peak = peaks_of_surface(surface, relief.grid, near, height)
         height = np.where(peak > height + SHARP_MM, peak, height)
     crest = np.full(border.shape, np.inf)
     crest[border] = _ranked(height, border, -2)
     crest[border] = np.where(np.isfinite(crest), crest, height)[border]  # a lone cell has no second
-    return _ranked(crest, border, 0)
+    places_mm = relief.grid.places_mm(np.flatnonzero(border))
+    return np.stack([*places_mm, _ranked(crest, border, 0)], axis=1)
 
 
 def _ranked(height: Floats, cells: Bools, rank: int) -> Floats:
@@ -160,15 +146,6 @@ def _ranked(height: Floats, cells: Bools, rank: int) -> Floats:
     )
     nine = height[rows[:, None], columns[None]].reshape(9, -1)
     return np.asarray(np.partition(nine, rank, axis=0)[rank])
-
-
-def _no_rim() -> ScanError:
-    return ScanError(
-        "no rim that could hold stone",
-        needed="an impression with a cavity",
-        remedy="check that this is the scan of an impression, whole and in mm",
-        code="no-cavity",
-    )
 
 
 def robust_plane(points_mm: Floats) -> Floats:
@@ -189,9 +166,17 @@ def robust_plane(points_mm: Floats) -> Floats:
     middle = points_mm.mean(axis=0)
     places, z = points_mm[:, :2] - middle[:2], points_mm[:, 2]
     if not np.isfinite(z).all():
-        raise _no_rim()
+        raise no_cavity(NO_RIM)
     design = np.column_stack([places, np.ones(len(z))])
-    a, b, c = _start(design, z)
+    rng = np.random.default_rng(SEED)
+    picks = rng.integers(0, len(z), (TRIALS, 3))
+    corners = design[picks]
+    sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(places) ** 2
+    if not sound.any():
+        raise no_cavity(NO_RIM)
+    trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
+    some = rng.permutation(len(z))[:JUDGES]
+    a, b, c = trials[_least_median(np.abs(z[some] - trials @ design[some].T))]
     for _ in range(REFITS):
         miss = z - design @ (a, b, c)
         reach = TUKEY * max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCALE_MM)
@@ -203,19 +188,6 @@ def robust_plane(points_mm: Floats) -> Floats:
 def _tukey(miss: Floats, reach: float) -> Floats:
     """Return the weight of each point in the plane."""
     return np.asarray(np.clip(1.0 - (miss / reach) ** 2, 0.0, None) ** 2)
-
-
-def _start(design: Floats, z: Floats) -> Floats:
-    """Return the plane of least median miss among planes through three of the points."""
-    rng = np.random.default_rng(SEED)
-    picks = rng.integers(0, len(z), (TRIALS, 3))
-    corners = design[picks]
-    sound = np.abs(np.linalg.det(corners)) > 1e-6 * np.ptp(design[:, :2]) ** 2
-    if not sound.any():
-        raise _no_rim()
-    trials = np.linalg.solve(corners[sound], z[picks[sound]][..., None])[..., 0]
-    some = rng.permutation(len(z))[:JUDGES]
-    return np.asarray(trials[_least_median(np.abs(z[some] - trials @ design[some].T))])
 
 
 def _least_median(misses: Floats) -> int:
@@ -283,26 +255,23 @@ def _length_mm(apart_mm: Floats, stray_mm: Floats) -> float:
 
 def _land(relief: HeightMap, inside: Bools, plane: Floats) -> tuple[Bools, float]:
     """Find a flat rim in the footprint, and its width; a rounded crest is too narrow for one."""
-    pitch_mm = relief.grid.pitch_mm
-    high = inside & (_over(relief, plane) > -LAND_MM)
+    none, pitch_mm = (np.zeros_like(inside), 0.0), relief.grid.pitch_mm
+    high = inside & (relief.over_mm(plane) > -LAND_MM)
     low, border = inside & ~high, inside & grown(~inside)
     at_border = high & border
     # Cells count from their middles; the cavity ends half a cell before the first high one.
     wide = joined(at_border, high) & ~within(low, LAND_WIDTH_MM / pitch_mm + 0.5)
-    land = joined(wide & ~_near_slope(relief), high) if wide.any() else wide
-    at_border &= land
-    if np.count_nonzero(at_border) < max(FLAT_ALL_ROUND * np.count_nonzero(border), 1.0):
-        return np.zeros_like(inside), 0.0
-    across = (ndimage.distance_transform_edt(~low) - 0.5) * pitch_mm
-    width_mm = float(np.median(across[at_border]))
-    return (land, width_mm) if width_mm >= LAND_WIDTH_MM else (np.zeros_like(inside), 0.0)
-
-
-def _near_slope(relief: HeightMap) -> Bools:
-    pitch_mm = relief.grid.pitch_mm
+    if not wide.any():
+        return none
     steep = np.hypot(*np.gradient(relief.top_mm, pitch_mm)) > FLAT_SLOPE
     steep &= ~grown(relief.outside)  # beyond the scan there is no slope
-    return within(steep, FLAT_ROUND_MM / pitch_mm)
+    land = joined(wide & ~within(steep, FLAT_ROUND_MM / pitch_mm), high)
+    at_border &= land
+    if np.count_nonzero(at_border) < max(FLAT_ALL_ROUND * np.count_nonzero(border), 1.0):
+        return none
+    across = (ndimage.distance_transform_edt(~low) - 0.5) * pitch_mm
+    width_mm = float(np.median(across[at_border]))
+    return (land, width_mm) if width_mm >= LAND_WIDTH_MM else none
 
 
 def beyond_edge(relief: HeightMap, footprint: Footprint, rim: Rim, over_crest_mm: Floats) -> Bools:
@@ -317,27 +286,15 @@ def beyond_edge(relief: HeightMap, footprint: Footprint, rim: Rim, over_crest_mm
     if not rim.land.any() or not passed.any():
         return np.zeros_like(border)
     nearest = ndimage.distance_transform_edt(~border, return_distances=False, return_indices=True)
+    beyond: Bools = rim.land & passed[tuple(nearest)]
+    # And the floor of notches through it, outside of the inner edge carried on; what lies lower
+    # than the lowest way out of a notch is cavity, whatever it is near to.
     notched = passed & ~rim.land
     notched[border] &= rim.stray_mm < -NOTCH_MM
-    return np.asarray((rim.land & passed[tuple(nearest)]) | _notches(relief, cavity, notched, rim))
-
-
-def _notches(relief: HeightMap, cavity: Bools, notched: Bools, rim: Rim) -> Bools:
-    """Find the floor of notches through a flat rim, outside of its inner edge carried on.
-
-    What lies lower than the lowest way out of a notch is cavity, whatever it is near to.
-    """
-    outside = np.zeros_like(cavity)
-    over = np.where(cavity, _over(relief, rim.plane), 0.0)
+    over = np.where(cavity, relief.over_mm(rim.plane), 0.0)
     gaps, count = ndimage.label(notched, np.ones((3, 3)))
-    lowest = ndimage.minimum(over, gaps, np.arange(1, count + 1))
-    for gap, way_out_mm in enumerate(lowest, 1):
+    for gap, way_out_mm in enumerate(ndimage.minimum(over, gaps, np.arange(1, count + 1)), 1):
         if way_out_mm > NOTCH_SHARE * float(over.min()):
             near = within(gaps == gap, rim.land_width_mm / relief.grid.pitch_mm)
-            outside |= near & cavity & (over > way_out_mm - LAND_MM)
-    return outside
-
-
-def _over(relief: HeightMap, plane: Floats) -> Floats:
-    x, y = relief.grid.centres_mm()
-    return relief.top_mm - plane_mm(plane, x, y)
+            beyond |= near & cavity & (over > way_out_mm - LAND_MM)
+    return beyond

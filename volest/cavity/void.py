@@ -12,7 +12,7 @@ import numpy as np
 from scipy.ndimage import label
 
 from volest.cavity.base_line import BasePlane
-from volest.cavity.cells import grown
+from volest.cavity.cells import grown, lowest_ways
 from volest.cavity.columns import Columns, Grid
 from volest.cavity.footprint import Footprint
 from volest.cavity.frame import KERNELS, Bools, Floats, Ints, plane_mm
@@ -83,25 +83,33 @@ def find_void(
     grid = columns.grid
     beyond = beyond_edge(relief, footprint, rim, base.heights_mm(*rim.crest_mm.T))
     inside = footprint.inside & ~beyond
-    cell, floor, roof, assumed = _stretches(columns, base)
+    seen = _stretches(columns, base)
     # Cells of the footprint without a floor get the one that their border suggests.
-    hole = np.flatnonzero(inside & ~grid.map_of(cell))
+    hole = np.flatnonzero(inside & ~grid.map_of(seen[0]))
     hole_floor = base.heights_mm(*grid.places_mm(hole), relief.top_mm.ravel()[hole])
-    cell = np.concatenate([cell, hole])
-    order = np.argsort(cell, kind="stable") if len(hole) else np.s_[:]
+    holes = hole, hole_floor, np.full(len(hole), np.inf), np.ones(len(hole), dtype=bool)
+    order = np.argsort(np.append(seen[0], hole), kind="stable") if len(hole) else np.s_[:]
     cell, floor, roof, assumed = (
-        cell[order],
-        np.concatenate([floor, hole_floor])[order],
-        np.concatenate([roof, np.full(len(hole), np.inf)])[order],
-        np.concatenate([assumed, np.ones(len(hole), dtype=bool)])[order],
+        np.append(here, there)[order] for here, there in zip(seen, holes, strict=True)
     )
-    filled, sealed = _filled(grid, cell, floor, roof, inside)
     below, is_open = floor < 0.0, np.isinf(roof)
+    in_place, in_footprint = inside.ravel()[cell], footprint.inside.ravel()[cell]
+    a, b = neighbours(grid, cell, floor, np.minimum(roof, 0.0))  # over the base line none meet
+    # Stone is poured where the base line is open, and runs on into what it meets, but for the open
+    # outside of the tray.
+    filled, takes = below & in_place & (roof >= 0.0), in_place | ~is_open
+    on = takes[a] & takes[b] & ~(filled[a] & filled[b])
+    one, other = a[on], b[on]
+    while (told := filled[one] != filled[other]).any():
+        filled[one[told]] = filled[other[told]] = True
+    sealed = below & in_place & ~filled
     keep = filled | ((inside & ~rim.land).ravel()[cell] & ~below & is_open)
-    in_footprint = footprint.inside.ravel()[cell]
-    tunnel = filled & ~in_footprint & ~assumed  # what is guessed proves no hole
-    meet = tunnel | (below & is_open & ~in_footprint)
+    # A leak is filled room inside a wall that meets the open outside; guessed room proves none.
+    tunnel, out = filled & ~in_footprint & ~assumed, below & is_open & ~in_footprint
+    mouths = int(np.count_nonzero((tunnel[a] & out[b]) | (out[a] & tunnel[b])))
     roofed = filled & ~is_open & (np.minimum(roof, 0.0) - floor > FOLD_MM)
+    x, y = grid.centres_mm()
+    land_mm = base.heights_mm(x, y, plane_mm(rim.plane, x, y) - LAND_MM)
     area_ml = grid.pitch_mm**2 / 1000.0
     return ReachableVoid(
         grid=grid,
@@ -111,53 +119,20 @@ def find_void(
         filled=filled[keep],
         assumed=assumed[keep],
         outside=grid.map_of(cell[below & is_open]) & ~(inside | rim.land),
-        land_mm=_land_mm(grid, rim, beyond, base),
+        land_mm=np.where(grown(rim.land & beyond), land_mm, np.inf),
         hole_cell=hole,
         hole_mm2=len(hole) * grid.pitch_mm**2,
         hole_ml=float(-np.minimum(hole_floor, 0.0).sum()) * area_ml,
         sealed_ml=float((np.minimum(roof, 0.0) - floor)[sealed].sum()) * area_ml,
-        leaks=_leaks(grid, cell[meet], floor[meet], roof[meet], tunnel[meet])
-        or _opens_into_air(grid, relief, cell[roofed]),
+        leaks=mouths * grid.pitch_mm > LEAST_LEAK_MM or _opens_into_air(grid, relief, cell[roofed]),
     )
-
-
-def _filled(
-    grid: Grid, cell: Ints, floor: Floats, roof: Floats, inside: Bools
-) -> tuple[Bools, Bools]:
-    """Say which stretches stone reaches, and which in the footprint it cannot reach."""
-    in_footprint = inside.ravel()[cell]
-    chosen = np.flatnonzero((floor < 0.0) & (in_footprint | np.isfinite(roof)))
-    room = _joined(grid, cell[chosen], floor[chosen], np.minimum(roof[chosen], 0.0))
-    poured = np.unique(room[in_footprint[chosen] & (roof[chosen] >= 0.0)])
-    reached = np.isin(room, poured)
-    filled, sealed = np.zeros(len(cell), dtype=bool), np.zeros(len(cell), dtype=bool)
-    filled[chosen[reached]] = True
-    sealed[chosen[~reached & in_footprint[chosen]]] = True
-    return filled, sealed
-
-
-def _leaks(grid: Grid, cell: Ints, floor: Floats, roof: Floats, tunnel: Bools) -> bool:
-    """Say whether filled room inside a wall, a tunnel, meets open room out of the footprint."""
-    if not tunnel.any():
-        return False
-    a, b = neighbours(grid, cell, floor, np.minimum(roof, 0.0))
-    meets = np.count_nonzero(tunnel[a] != tunnel[b])
-    return bool(meets * grid.pitch_mm > LEAST_LEAK_MM)
-
-
-def _opens_into_air(grid: Grid, relief: HeightMap, roofed: Ints) -> bool:
-    """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
-    mouths = grid.map_of(roofed) & grown(relief.outside) & ~relief.outside
-    names, _ = label(mouths, np.ones((3, 3)))
-    widest = np.bincount(names[mouths]).max(initial=0)
-    return bool(widest * grid.pitch_mm > LEAST_LEAK_MM)
 
 
 def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats, Bools]:
     """Pair each surface that faces up with the next one in its column; say if one was assumed."""
     height = columns.z_mm - base.level_mm(*columns.grid.centres_mm()).ravel()[columns.cell]
-    roof = np.full(len(height), np.inf)
     same = columns.cell[1:] == columns.cell[:-1]
+    roof = np.full(len(height), np.inf)
     roof[:-1][same] = height[1:][same]
     assumed = np.zeros(len(height), dtype=bool)
     if len(columns.assumed):
@@ -166,10 +141,12 @@ def _stretches(columns: Columns, base: BasePlane) -> tuple[Ints, Floats, Floats,
     return columns.cell[columns.up], height[columns.up], roof[columns.up], assumed[columns.up]
 
 
-def _land_mm(grid: Grid, rim: Rim, beyond: Bools, base: BasePlane) -> Floats:
-    x, y = grid.centres_mm()
-    level = plane_mm(rim.plane, x, y) - LAND_MM
-    return np.where(grown(rim.land & beyond), base.heights_mm(x, y, level), np.inf)
+def _opens_into_air(grid: Grid, relief: HeightMap, roofed: Ints) -> bool:
+    """Say whether filled room under a roof reaches the end of the scan, as through a sheer wall."""
+    mouths = grid.map_of(roofed) & grown(relief.outside) & ~relief.outside
+    names, _ = label(mouths, np.ones((3, 3)))
+    widest = np.bincount(names[mouths]).max(initial=0)
+    return bool(widest * grid.pitch_mm > LEAST_LEAK_MM)
 
 
 def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tuple[Ints, Ints]:
@@ -185,7 +162,7 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
             pairs = np.empty((2, count), np.int64)
             fast.pair_rooms(cell, floor_mm, top_mm, grid.shape[1], pairs)
         return pairs[0, :count], pairs[1, :count]
-    start = np.searchsorted(cell, np.arange(grid.shape[0] * grid.shape[1] + 1))
+    start = np.append(0, np.cumsum(np.bincount(cell, minlength=grid.shape[0] * grid.shape[1])))
     ends = [(cell[:0], cell[:0])]
     for step in (1, grid.shape[1]):
         first = start[np.minimum(cell + step, len(start) - 2)]
@@ -197,24 +174,6 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
             ends.append((a[meet], b[meet]))
     a, b = (np.concatenate(each) for each in zip(*ends, strict=True))
     return a, b
-
-
-def _joined(grid: Grid, cell: Ints, floor: Floats, top: Floats) -> Ints:
-    """Name the rooms: stretches in neighbouring cells that overlap in height share a name."""
-    a, b = neighbours(grid, cell, floor, top)
-    names = np.arange(len(cell))
-    fast = loops(KERNELS)
-    if fast is not None:
-        fast.join_rooms(a, b, names)
-        return names
-    while len(a):  # each turn gives the lesser name to what meets, and then to all of that name
-        less, more = np.minimum(names[a], names[b]), np.maximum(names[a], names[b])
-        np.minimum.at(names, more, less)
-        while not np.array_equal(names, further := names[names]):
-            names = further
-        apart = names[a] != names[b]
-        a, b = a[apart], b[apart]
-    return names
 
 
 LEAST_POCKET_MM = 0.1  # shallower ones are noise of scan and grid
@@ -230,8 +189,16 @@ class Air:
 
 
 def trapped_mm(a: Ints, b: Ints, floor_mm: Floats, top_mm: Floats, is_open: Bools) -> Floats:
-    """Give how high air stays under the top of each stretch, (m,); `a`, `b` (p,) are pairs."""
-    stays = top_mm - np.maximum(best_passage_mm(a, b, top_mm, is_open), floor_mm)
+    """Give how high air stays under the top of each stretch, (m,); `a`, `b` (p,) are pairs.
+
+    It leaves by the way to an open stretch whose lowest top is highest.
+    """
+    down = -np.where(is_open, top_mm.max(), top_mm)
+    under = ~(is_open[a] & is_open[b])
+    a, b = a[under], b[under]
+    way = lowest_ways(np.where(is_open, down, np.inf), a, b, np.maximum(down[a], down[b]))
+    passage_mm = -np.where(way < np.inf, way, down)
+    stays = top_mm - np.maximum(passage_mm, floor_mm)
     return np.where(stays > LEAST_POCKET_MM, stays, 0.0)
 
 
@@ -244,24 +211,6 @@ def find_air(rooms: ReachableVoid) -> Air:
     a, b = neighbours(rooms.grid, cell, floor, top)
     stays = trapped_mm(a, b, floor, top, top >= 0.0)
     trapped_ml = float(stays.sum()) * rooms.grid.pitch_mm**2 / 1000.0
-    if trapped_ml == 0.0:
-        return Air(trapped_ml=0.0, place_mm=None)
-    middle = [np.average(v, weights=stays) for v in rooms.grid.places_mm(cell)]
-    return Air(trapped_ml=trapped_ml, place_mm=np.array(middle))
-
-
-def best_passage_mm(a: Ints, b: Ints, top_mm: Floats, is_open: Bools) -> Floats:
-    """Give the lowest top on the best way from each stretch, (m,), to an open one.
-
-    `a`, `b` (p,) are pairs that meet; where there is no way out it is the lowest of all.
-    """
-    tops = np.where(is_open, top_mm.max(), top_mm)
-    best = np.where(is_open, tops, -np.inf)
-    one, other = np.append(a, b), np.append(b, a)
-    news = is_open
-    while news.any():  # what has a better way out tells those that it meets
-        told = news[one] & ~is_open[other]
-        before = best.copy()
-        np.maximum.at(best, other[told], np.minimum(best[one[told]], tops[other[told]]))
-        news = best > before
-    return np.where(best > -np.inf, best, tops)
+    places = rooms.grid.places_mm(cell)
+    middle = np.array([np.average(v, weights=stays) for v in places]) if trapped_ml else None
+    return Air(trapped_ml=trapped_ml, place_mm=middle)
