@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.table import Table
 
+from volest.cavity.doubts import Uncertainty
 from volest.cavity.trim import LEVEL_MM, Trim, Work
-from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
 from volest.notes import hours_in_words, pour_end
 from volest.report.table import work_label, wrapped
