@@ -255,6 +255,11 @@ SAID = [
         f"2.5 mm {BOXED}",
         "Box in those stretches before the pour, to 0.5 mm over the base line.",
     ),
+    Worded(
+        Note("needs-boxing", heap_mm=2.0, works_told=True, **GAP),
+        "Measured as if boxed in where the rim lies below the base line.",
+        "Box in before the pour as is told above (seen into the opening, 12 is the front end).",
+    ),
     *(
         Worded(
             Note(

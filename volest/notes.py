@@ -55,7 +55,7 @@ class Note:
     def _said(self) -> Said:
         words = CATALOGUE[self.code]
         if callable(words):
-            return words(Values(**{"pour": "first", **self.values}))
+            return words(Values(**{"pour": "first", "works_told": False, **self.values}))
         return Said(*(part.format(**self.values) for part in words))
 
     def but(self, **values: Value) -> "Note":
@@ -173,6 +173,11 @@ def pour_end(heap_mm: float) -> str:
 
 
 def _needs_boxing(v: Values) -> Said:
+    if v.works_told:  # where, how long and how high, above the note
+        return Said(
+            "measured as if boxed in where the rim lies below the base line",
+            "box in before the pour as is told above (seen into the opening, 12 is the front end)",
+        )
     stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
     told = [
         f"over about {length_mm:.0f} mm {hours_in_words(first, last)} by up to {low_mm:.1f} mm"

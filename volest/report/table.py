@@ -8,7 +8,7 @@ import math
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from textwrap import fill
@@ -25,7 +25,7 @@ from volest.cavity.trim import Work
 from volest.dosing import has_base
 from volest.errors import visible
 from volest.lab import VACUUM, SecondPour
-from volest.notes import hours_in_words
+from volest.notes import Note, hours_in_words
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
 from volest.stone import words
@@ -251,7 +251,7 @@ def _told(
         grid = Table.grid(padding=(0, 2))
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
-        for note in result.notes:
+        for note in beside_works(result.notes):
             grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
             grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
         if result.notes:
@@ -467,6 +467,12 @@ def before_water(result: Result) -> str:
     return "; ".join(
         f"{ask} {hours_in_words(work.hours[0], work.hours[-1])}, {say}" for work, ask, say in told
     )
+
+
+def beside_works(notes: Iterable[Note]) -> Iterator[Note]:
+    """Let a note leave to the stretches that are boxed in what is told of them already."""
+    for note in notes:
+        yield note.but(works_told=True) if note.code == "needs-boxing" else note
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
