@@ -24,7 +24,8 @@ class Said(NamedTuple):
 class Note:
     """One doubt about one scan: a code for tables, files and docs, and the figures of its words.
 
-    The value ``pour="base"`` says it of the base, the second pour.
+    The value ``pour="base"`` says it of the base, the second pour; ``works_told=True`` below the
+    stretches of rim that are boxed in.
     """
 
     code: str

@@ -96,8 +96,8 @@ def apart(whole: Part) -> tuple[Part, ...]:
     names = _clusters(points)
     large = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
     if len(large) > 1:
-        longest_mm = POSSIBLE_MM[0]
-        large = [k for k in large if np.ptp(points[:, names == k], axis=1).max() >= longest_mm]
+        least_mm = POSSIBLE_MM[0]  # of the longest side
+        large = [k for k in large if np.ptp(points[:, names == k], axis=1).max() >= least_mm]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]

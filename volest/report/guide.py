@@ -78,7 +78,7 @@ def guide_text(
             f"  {margin.more_ml:4.1f} mL  more behind surface that was not seen, or "
             f"{margin.less_ml:.1f} mL less"
         )
-    for note in beside_works(result.notes):
+    for note in beside_works(result):
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
         console.print("\n" + wrapped(words, _WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))

@@ -8,7 +8,7 @@ import math
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from textwrap import fill
@@ -251,7 +251,7 @@ def _told(
         grid = Table.grid(padding=(0, 2))
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
-        for note in beside_works(result.notes):
+        for note in beside_works(result):
             grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
             grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
         if result.notes:
@@ -469,10 +469,13 @@ def before_water(result: Result) -> str:
     )
 
 
-def beside_works(notes: Iterable[Note]) -> Iterator[Note]:
-    """Let a note leave to the stretches that are boxed in what is told of them already."""
-    for note in notes:
-        yield note.but(works_told=True) if note.code == "needs-boxing" else note
+def beside_works(result: Result) -> list[Note]:
+    """Give the notes; where the stretches to box in are told, that on boxing leaves them out."""
+    if result.trim is None or all(work.what != "box" for work in result.trim.works):
+        return list(result.notes)
+    return [
+        note.but(works_told=True) if note.code == "needs-boxing" else note for note in result.notes
+    ]
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:
