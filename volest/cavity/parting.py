@@ -227,10 +227,10 @@ def _parted(
         if list(group.values()).count(name) > 1:
             firsts[name] = replace(part, pose=None)
             continue
-        for seen, other in firsts.items():
-            if other.pose and is_copy(part.samples, other.samples, other.own_triangles):
+        for seen, known in firsts.items():
+            if known.pose and is_copy(part.samples, known.samples, known.own_triangles):
                 notes = (*candidates[seen].notes, Note("scanned-twice", copy=True))
-                firsts[seen] = replace(other, notes=notes)
+                firsts[seen] = replace(known, notes=notes)
                 break
         else:
             firsts[name] = part

@@ -108,8 +108,10 @@ def prism_volume_ml(corners_mm: Floats | Surface, rooms: ReachableVoid, base: Ba
     low, high, land = (each[cell] for each in bounds)
     counted = (cell >= 0) & (centre[2] >= low) & (centre[2] <= high)
     over = np.flatnonzero(counted & (centre[2] > land))
-    sides = (np.stack([c[k, over] - c[0, over] for c in (x, y, height)], axis=1) for k in (1, 2))
-    whole = np.linalg.norm(np.cross(*sides), axis=1)
+    first, second = (
+        np.stack([c[k, over] - c[0, over] for c in (x, y, height)], axis=1) for k in (1, 2)
+    )
+    whole = np.linalg.norm(np.cross(first, second), axis=1)
     counted[over] = twice_area[over] <= LAND_COSINE * whole  # what is steeper is a wall
     return float((0.5 * twice_area * depth)[counted].sum()) / 1000.0
 
