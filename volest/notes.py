@@ -24,7 +24,8 @@ class Said(NamedTuple):
 class Note:
     """One doubt about one scan: a code for tables, files and docs, and the figures of its words.
 
-    The value ``pour="base"`` says it of the base, the second pour.
+    The value ``pour="base"`` says it of the base, the second pour; ``works_told=True`` below the
+    stretches of rim that are boxed in.
     """
 
     code: str
@@ -55,7 +56,7 @@ class Note:
     def _said(self) -> Said:
         words = CATALOGUE[self.code]
         if callable(words):
-            return words(Values(**{"pour": "first", **self.values}))
+            return words(Values(**{"pour": "first", "works_told": False, **self.values}))
         return Said(*(part.format(**self.values) for part in words))
 
     def but(self, **values: Value) -> "Note":
@@ -173,6 +174,11 @@ def pour_end(heap_mm: float) -> str:
 
 
 def _needs_boxing(v: Values) -> Said:
+    if v.works_told:  # where, how long and how high, above the note
+        return Said(
+            "measured as if boxed in where the rim lies below the base line",
+            "box in before the pour as is told above (seen into the opening, 12 is the front end)",
+        )
     stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
     told = [
         f"over about {length_mm:.0f} mm {hours_in_words(first, last)} by up to {low_mm:.1f} mm"

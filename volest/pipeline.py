@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from volest.cavity.base_line import BasePlane, find_base_line
-from volest.cavity.doubts import AXIS_UNSURE, JOINED, find_doubts
+from volest.cavity.doubts import AXIS_UNSURE, JOINED, Uncertainty, find_doubts, find_uncertainty
 from volest.cavity.footprint import Correction, Footprint, find_footprint
 from volest.cavity.frame import Floats, Frame, frame_along
 from volest.cavity.height_map import HeightMap, height_map_of_columns
@@ -26,7 +26,6 @@ from volest.cavity.polarity import OrientedSurface, orient_surface, refuse_cast
 from volest.cavity.pose import Pose, Samples, find_pose, pose_along
 from volest.cavity.rim import Rim, find_rim
 from volest.cavity.trim import Clock, Trim, base_areas, deep_floor, find_clock, find_trim
-from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.unseen import Closing, close_unseen
 from volest.cavity.void import Air, ReachableVoid, find_air, find_void
 from volest.cavity.volume import Volume, find_volume
@@ -61,11 +60,6 @@ class Cavity:
     notes: tuple[Note, ...]  # what reading and all stages doubt
     decision: Decision | None = None
 
-    @property
-    def reserve_ml(self) -> float:
-        """What is mixed beyond the volume, since unseen surface may hide so much more room."""
-        return 0.0 if self.closing is None else self.closing.more_ml
-
 
 def find_cavities(
     scan: Scan, settings: Settings, decision: Decision | None = None
@@ -78,7 +72,11 @@ def find_cavities(
     count_scan(len(scan.triangles))
     decisions = () if decision is None else (decision, *decision.others)
     wanted = _Wanted(settings=settings, scan=scan, decisions=decisions)
-    parts = apart(_as_seen(whole_scan(scan.triangles)))
+    whole = whole_scan(scan.triangles)
+    if len(whole.triangles) >= LEAST_TRIANGLES and 0.0 < whole.samples.long_share < MOST_SHARE:
+        filled = find_patches(whole.triangles)  # by the scanner's own program: not seen
+        whole = whole_scan(whole.triangles[~filled]) if filled.any() else whole
+    parts = apart(whole)
     if len(parts) == 1:
         return _in_one_part(parts[0], wanted)
     found: list[Cavity | ScanError] = []
@@ -88,15 +86,6 @@ def find_cavities(
         except ScanError as fault:
             found.append(fault)
     return tuple(found)
-
-
-def _as_seen(whole: Part) -> Part:
-    """Take out what the scanner's own program filled in: it was not seen."""
-    if len(whole.triangles) >= LEAST_TRIANGLES and 0.0 < whole.samples.long_share < MOST_SHARE:
-        filled = find_patches(whole.triangles)
-        if filled.any():
-            return whole_scan(whole.triangles[~filled])
-    return whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -190,10 +179,17 @@ def _measured(part: Part, wanted: _Wanted) -> Cavity:
     settings, decision = wanted.settings, next(iter(wanted.decisions), None)
     pose, frame, skin = _opened(part, wanted.base, settings.pitch_mm)
     relief = height_map_of_columns(skin.columns)
-    footprint = find_footprint(relief, _corrections(decision, frame))
-    pointed_away = skin.turned and not settings.inside_out
-    is_open, rising = part.samples.is_open, footprint.rising_share
-    turned = refuse_cast(is_open=is_open, turned=pointed_away, rising_share=rising)
+    corrections = []
+    for patch in () if decision is None else decision.patches:
+        x, y, _ = frame.to_frame(np.array(patch.centre_mm)).tolist()
+        is_in = patch.what == "take-in"
+        corrections.append(Correction(x_mm=x, y_mm=y, radius_mm=patch.radius_mm, is_in=is_in))
+    footprint = find_footprint(relief, corrections)
+    turned = refuse_cast(
+        is_open=part.samples.is_open,
+        turned=skin.turned and not settings.inside_out,
+        rising_share=footprint.rising_share,
+    )
     rim = find_rim(relief, footprint, skin.surface)
     base = find_base_line(wanted.base, relief, footprint.inside, rim, frame)
     rooms = find_void(skin.columns, relief, footprint, rim, base)
@@ -257,7 +253,7 @@ def size_scan(path: Path, settings: Settings) -> Result:
     """Read one scan, measure its cavity and size the mix; a refusal is a result too."""
     start = time.perf_counter()
     try:
-        result = together(dosed(one, settings) for one, _ in examine_all(path, settings))
+        result = measure(path, settings)
     except ScanError as fault:
         result = refused(str(path), fault)
     return result.taking(time.perf_counter() - start)
@@ -279,14 +275,11 @@ def examine_all(
     told: list[tuple[Result, Cavity | ScanError]] = []
     for number, one in enumerate(found, start=1):
         if isinstance(one, Cavity):
-            basis = one if len(found) == 1 else _told_as(number, len(found), one)
-            told.append((_measurement(name, basis), basis))
+            told.append(_told(name, one, number, len(found)))
         else:
-            told.append((refused(name, one), one))
-    return [
-        (replace(result, cavity=number, cavities=len(found)), basis)
-        for number, (result, basis) in enumerate(told, start=1)
-    ]
+            why = replace(refused(name, one), cavity=number, cavities=len(found))
+            told.append((why, one))
+    return told
 
 
 def examine(
@@ -327,12 +320,7 @@ def guided(
     (over_mm, cast_over_mm), cast = over_line_mm(result, settings), settings.lab.cast
     imprints = find_imprints(surface, rooms, base, clock)
     thickness = find_thickness(
-        rooms,
-        base,
-        clock,
-        imprints,
-        over_mm=cast_over_mm,
-        wanted_mm=cast.least_mm,
+        rooms, base, clock, imprints, over_mm=cast_over_mm, wanted_mm=cast.least_mm
     )
     separation = find_separation(surface, rooms, base, clock, imprints)
     flow = None
@@ -360,7 +348,7 @@ def guided(
         flow=flow,
         thickness=thickness,
         separation=separation,
-        narrow_mm=settings.lab.cast.narrow_mm,
+        narrow_mm=cast.narrow_mm,
         preparations=preparations,
         palate=palate,
     )
@@ -385,47 +373,39 @@ def measure(scan: Path | Scan, settings: Settings, decision: Decision | None = N
     return together(dosed(one, settings) for one, _ in examine_all(scan, settings, decision))
 
 
-def _told_as(number: int, count: int, cavity: Cavity) -> Cavity:
-    """Note which of several impressions this is, and where in the file's frame it lies."""
-    line = _in_scan(cavity.base, cavity.rim, cavity.frame)
-    x_mm, y_mm, z_mm = line.point_mm
-    along = int(np.argmax(np.abs(line.normal)))
-    way = f"{'-' if line.normal[along] < 0.0 else '+'}{'xyz'[along]}"
-    place = {"x_mm": x_mm, "y_mm": y_mm, "z_mm": z_mm}
-    note = Note("one-of-several", number=number, count=count, way=way, **place)
-    return replace(cavity, notes=(note, *cavity.notes))
-
-
-def _measurement(name: str, cavity: Cavity) -> Result:
+def _told(name: str, cavity: Cavity, number: int, count: int) -> tuple[Result, Cavity]:
+    """Say what was measured of an impression; of several, note which it is and where it lies."""
+    x, y = cavity.rim.crest_mm[:, :2].mean(axis=0)  # amid the rim
+    point, normal = cavity.base.in_scan(cavity.frame, x, y)
+    if count > 1:
+        along = int(np.argmax(np.abs(normal)))
+        way = f"{'-' if normal[along] < 0.0 else '+'}{'xyz'[along]}"
+        place = dict(zip(("x_mm", "y_mm", "z_mm"), point, strict=True))
+        note = Note("one-of-several", number=number, count=count, way=way, **place)
+        cavity = replace(cavity, notes=(note, *cavity.notes))
     volume, margin = cavity.volume, cavity.margin
     inside, pitch_mm = cavity.footprint.inside, cavity.relief.grid.pitch_mm
-    return Result(
+    result = Result(
         scan=name,
+        cavity=number,
         outcome=NOTED if cavity.notes else MEASURED,
-        seconds=0.0,
         volume_ml=volume.best_ml,
         volume_low_ml=max(volume.best_ml - margin.below_ml, 0.0),
         volume_high_ml=volume.best_ml + margin.above_ml,
-        base_line=_in_scan(cavity.base, cavity.rim, cavity.frame),
+        base_line=BaseLine(point_mm=point, normal=normal, how=cavity.base.how),
         footprint_mm2=volume.footprint_mm2,
         rim_mm2=float(np.count_nonzero(inside & ~cavity.rim.land)) * pitch_mm**2,
         depth_mm=float(-cavity.rooms.floor_mm.min(initial=0.0)) * cavity.base.upright,
         base_areas=base_areas(inside, pitch_mm),
         slope_ml_per_mm=volume.slope_ml_per_mm,
         curve=tuple((float(h), float(v)) for h, v in volume.curve),
-        reserve_ml=cavity.reserve_ml,
+        reserve_ml=margin.more_ml,
         trim=cavity.trim,
         notes=cavity.notes,
+        seconds=0.0,
+        cavities=count,
     )
-
-
-def _corrections(decision: Decision | None, frame: Frame) -> list[Correction]:
-    corrections = []
-    for patch in () if decision is None else decision.patches:
-        x, y, _ = map(float, frame.to_frame(np.array(patch.centre_mm)))
-        is_in = patch.what == "take-in"
-        corrections.append(Correction(x_mm=x, y_mm=y, radius_mm=patch.radius_mm, is_in=is_in))
-    return corrections
+    return result, cavity
 
 
 def _opened(
@@ -453,10 +433,3 @@ def _frame(base: Base, samples: Samples, pose: Pose | None) -> Frame:
     if pose is None:
         return frame_along(np.array(base.plane[3:]), np.array(base.plane[:3]))
     return frame_along(pose.axis, samples.points_mm.mean(axis=1))
-
-
-def _in_scan(base: BasePlane, rim: Rim, frame: Frame) -> BaseLine:
-    """Bring the base line back into the scan's own frame, with its point amid the rim."""
-    x, y = rim.crest_mm[:, :2].mean(axis=0)
-    point, normal = base.in_scan(frame, x, y)
-    return BaseLine(point_mm=point, normal=normal, how=base.how)

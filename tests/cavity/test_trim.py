@@ -112,6 +112,27 @@ def test_distance_to_the_pits() -> None:
         assert part.to_pits_mm == pytest.approx(3.0, abs=2 * PITCH_MM)
 
 
+@pytest.mark.parametrize(("notch_mm", "to_pits_mm"), [(7.0, 6.0), (8.0, 0.0)])
+def test_deep_floor_that_runs_out_over_the_edge_begins_at_it(
+    notch_mm: float, to_pits_mm: float
+) -> None:
+    # Through a wall of 6 mm to the block's edge; of a pit of 15 mm what is over 7.5 deep counts.
+    way_out = box((14.0, 10.0, notch_mm + 1.0), (28.0, 0.0, 1.0))
+    stages = staged(bed(pit(50.0, 40.0, 15.0), way_out))
+    inside, line = stages.footprint.inside, level(0.0)
+    clock, floor = (
+        find_clock(stages.relief.grid, inside, inside),
+        deep_floor(stages.relief, inside, line),
+    )
+    trim = find_trim(stages.relief, stages.footprint, stages.rim, line, clock, deep=floor)
+    (boxed,) = trim.works
+    assert boxed.what == "box"
+    assert boxed.to_pits_mm == trim.to_pits_mm == pytest.approx(to_pits_mm, abs=PITCH_MM)
+    away = {part.hour: part.to_pits_mm for part in trim.stretches}
+    assert away[boxed.hours[0]] == pytest.approx(to_pits_mm, abs=PITCH_MM)
+    assert away[12] == pytest.approx(6.0, abs=PITCH_MM)
+
+
 def test_notch_is_a_gap_of_its_width() -> None:
     notch = box((14.0, 10.0, 6.0), (28.0, 0.0, 1.0))
     stages = staged(bed(pit(50.0, 40.0, 15.0), notch))

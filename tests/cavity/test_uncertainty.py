@@ -17,9 +17,9 @@ from tests.cavity.stages import level, tilted
 from tests.cavity.terrain import disc, grid_about, relief_of, ring
 from tests.cavity.test_volume import rooms_made, stated
 from volest.cavity.base_line import BasePlane
+from volest.cavity.doubts import Uncertainty, find_uncertainty
 from volest.cavity.footprint import find_footprint
 from volest.cavity.rim import Rim, find_rim
-from volest.cavity.uncertainty import Uncertainty, find_uncertainty
 from volest.cavity.void import ReachableVoid
 
 PARTS = {"base line", "border", "holes", "pitch", "surface"}

@@ -55,7 +55,11 @@ def test_a_rim_under_the_base_line_is_boxed(scan: Path) -> None:
     assert "needs-boxing" not in heap
     run = call("show", str(scan), "--base", "rim=4.5")
     assert "of rim all round, up to 4.5 mm high: to the base line" in " ".join(run.stdout.split())
-    assert "needs-boxing" in run.stdout
+    sized = call("size", str(scan), "--base", "rim=4.5")
+    for told in (run.stdout, sized.stdout):  # where and how high is told once, the note in full
+        assert "needs-boxing" in told
+        assert "Measured as if boxed in where the rim lies" in " ".join(told.split())
+        assert told.count("all round") == 1
     assert max(len(line) for line in run.stdout.splitlines()) <= 80
 
 

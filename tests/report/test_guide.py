@@ -7,9 +7,9 @@ import pytest
 
 from tests.docs.fenced import ROOT
 from tests.report.invented import TRIM, measured
+from volest.cavity.doubts import Uncertainty
 from volest.cavity.imprints import Imprint, Imprints
 from volest.cavity.trim import Trim, Work
-from volest.cavity.uncertainty import Uncertainty
 from volest.dosing import dosed
 from volest.lab import Cast, FirstPour, Jaws, Lab
 from volest.pipeline import examine, guided

@@ -160,7 +160,7 @@ def find_palate(
     curve, grid, floor = imprints.curve_mm, rooms.grid, floors_mm(rooms)
     covered = np.isfinite(floor)
     places = np.stack(grid.centres_mm(), axis=-1)
-    away_mm = np.full(grid.shape, 0.0)
+    away_mm = np.zeros(grid.shape)
     away_mm[covered] = cKDTree(curve).query(places[covered])[0]
     names, _ = label(away_mm > kept_mm)
     within = polygon2mask(grid.shape, (curve - grid.low_mm)[:, ::-1] / grid.pitch_mm)
@@ -321,7 +321,14 @@ def _better(
     for lean_deg in np.arange(1, RINGS + 1) * WITHIN_DEG / RINGS:
         slope = math.tan(math.radians(lean_deg))
         ways += [(lean_deg, slope * math.cos(turn), slope * math.sin(turn)) for turn in turns]
-    areas = _areas(corners, middle[:, near])
+    # Area vectors, summed over grains of the surface.
+    (ax, ay, az), (bx, by, bz) = (corners[:, k] - corners[:, 0] for k in (1, 2))
+    area = 0.5 * np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+    places = middle[:, near]
+    grain = np.floor((places - places.min(axis=1, keepdims=True)) / GRAIN_MM).astype(np.int64)
+    name = np.ravel_multi_index(tuple(grain), tuple(grain.max(axis=1, initial=0) + 1))
+    areas = np.stack([np.bincount(name, part) for part in area], axis=1)
+    areas = areas[areas.any(axis=1)]
     facing = areas[:, 2] - np.array(ways)[:, 1:] @ -areas[:, :2].T  # (ways, grains), along the way
     order = np.argsort(np.maximum(-facing, 0.0).sum(axis=1), kind="stable")
     straight_ml = under_ml(corners, base, rooms.grid.pitch_mm)
@@ -342,17 +349,6 @@ def outside_mm(rooms: ReachableVoid) -> Floats:
     floor.flat[rooms.cell[::-1]] = rooms.floor_mm[::-1]  # the lowest: a cell's rise
     lowest = np.where(np.isfinite(floor), minimum_filter(floor, 5) - TRAY_MM, np.inf)
     return np.append(lowest.ravel(), np.inf)
-
-
-def _areas(corners: Floats, middle: Floats) -> Floats:
-    """Sum area vectors, (g, 3), over grains of the surface."""
-    (ax, ay, az), (bx, by, bz) = (corners[:, k] - corners[:, 0] for k in (1, 2))
-    area = 0.5 * np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
-    grain = np.floor((middle - middle.min(axis=1, keepdims=True)) / GRAIN_MM).astype(np.int64)
-    sizes = grain.max(axis=1, initial=0) + 1
-    name = np.ravel_multi_index(tuple(grain), tuple(sizes))
-    sums = np.stack([np.bincount(name, part) for part in area], axis=1)
-    return np.asarray(sums[sums.any(axis=1)])
 
 
 def under_ml(

@@ -176,15 +176,31 @@ def find_imprints(
 def _with_widths(
     each: list[Imprint], piece: Ints, surface: Surface, rooms: ReachableVoid, base: BasePlane
 ) -> list[Imprint]:
+    """Add how wide each is, as the largest circle in its section, where all of that was seen."""
+    grid = rooms.grid
     levels = [(NARROW_AT_MM - one.deep_mm) / base.upright for one in each]
-    corners = reaching_under(surface, base, max(levels, default=-np.inf))
-    guessed = rooms.grid.map_of(rooms.cell[rooms.assumed])
-    return [
-        one
-        if guessed[piece == number].any()
-        else replace(one, width_mm=_width_mm(corners, level, rooms.grid, piece == number))
-        for number, (one, level) in enumerate(zip(each, levels, strict=True), start=1)
-    ]
+    deep = reaching_under(surface, base, max(levels, default=-np.inf))
+    guessed = grid.map_of(rooms.cell[rooms.assumed])
+    wide = list(each)
+    for k, level in enumerate(levels):
+        own = piece == k + 1
+        if guessed[own].any():
+            continue
+        j, i = np.nonzero(own)
+        low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
+        high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
+        count_x, count_y = ((high - low) / FINE_MM).astype(int) + 1
+        columns = fine_columns(deep, low, high, (count_y, count_x))
+        # A cell is cut where the highest crossing under the level faces up.
+        under = np.flatnonzero(columns.z_mm < level)
+        room = np.zeros(columns.grid.shape, dtype=bool)
+        room.flat[columns.cell[under]] = columns.up[under]
+        cell = np.maximum(grid.cells_of(*columns.grid.centres_mm()), 0)
+        cut = np.pad(room & own.ravel()[cell], 1)
+        # Between walls along the rows this is a cell too much, in a round section one too little.
+        radius = float(ndimage.distance_transform_edt(cut).max())
+        wide[k] = replace(each[k], width_mm=2.0 * radius * FINE_MM)
+    return wide
 
 
 Reaching = tuple[Floats, Floats, Floats]  # corners, (3, 3, n), and their bounds in plan, (2, n)
@@ -205,23 +221,6 @@ def fine_columns(reaching: Reaching, low: Floats, high: Floats, shape: tuple[int
     near = np.all((highs >= low[:, None]) & (lows <= high[:, None]), axis=0)
     fine = Grid(pitch_mm=FINE_MM, low_mm=(float(low[0]), float(low[1])), shape=shape)
     return cut_columns(corners.take(np.flatnonzero(near), axis=2), fine)
-
-
-def _width_mm(deep: Reaching, level: float, grid: Grid, piece: Bools) -> float:
-    """Give the width of the largest circle in the section at a level over the base line."""
-    j, i = np.nonzero(piece)
-    low = np.array(grid.low_mm) + np.array([i.min(), j.min()]) * grid.pitch_mm
-    high = np.array(grid.low_mm) + np.array([i.max(), j.max()]) * grid.pitch_mm
-    count_x, count_y = ((high - low) / FINE_MM).astype(int) + 1
-    columns = fine_columns(deep, low, high, (count_y, count_x))
-    # A cell is cut where the highest crossing under the level faces up.
-    under = np.flatnonzero(columns.z_mm < level)
-    room = np.zeros(columns.grid.shape, dtype=bool)
-    room.flat[columns.cell[under]] = columns.up[under]
-    cell = np.maximum(grid.cells_of(*columns.grid.centres_mm()), 0)
-    cut = np.pad(room & piece.ravel()[cell], 1)
-    # Between walls along the rows this is a cell too much, in a round section one too little.
-    return 2.0 * float(ndimage.distance_transform_edt(cut).max()) * FINE_MM
 
 
 def _wall_run(places: Floats, over_tip: Floats, way: Floats, pitch_mm: float) -> float:

@@ -356,16 +356,6 @@ def normals(corners: Floats, begin: int, i: Floats, j: Floats, k: Floats) -> Non
 
 
 @compiled
-def points_turned(points: Floats, view: View, out: Floats) -> None:
-    """Bring points (3, m) into the frame, as Frame.to_frame does."""
-    for m in range(points.shape[1]):
-        x, y, z = points[0, m] - view[9], points[1, m] - view[10], points[2, m] - view[11]
-        out[0, m] = view[0] * x + view[1] * y + view[2] * z
-        out[1, m] = view[3] * x + view[4] * y + view[5] * z
-        out[2, m] = view[6] * x + view[7] * y + view[8] * z
-
-
-@compiled
 def tops_of_points(
     points: Floats, grid: tuple[float, float, float], shape: tuple[int, int], top: Floats
 ) -> None:

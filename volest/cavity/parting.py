@@ -94,19 +94,23 @@ def apart(whole: Part) -> tuple[Part, ...]:
     """Part a scan where gaps run between its impressions; itself where there is only one."""
     points = whole.samples.points_mm
     names = _clusters(points)
-    some = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
-    large = [
-        name
-        for name in some
-        if len(some) > 1 and np.ptp(points[:, names == name], axis=1).max() >= POSSIBLE_MM[0]
-    ]
+    large = np.flatnonzero(np.bincount(names) >= LEAST_SHARE * len(names)).tolist()
+    if len(large) > 1:
+        least_mm = POSSIBLE_MM[0]  # of the longest side
+        large = [k for k in large if np.ptp(points[:, names == k], axis=1).max() >= least_mm]
     if len(large) < 2:  # noqa: PLR2004  # one is the ordinary scan
         return (whole,)
     of_triangle = names[tree_of(points.T).query(whole.triangles.mean(axis=1))[1]]
     large = [name for name in large if (of_triangle == name).any()]
 
     def made(group: Mapping[int, int], firsts: Iterable[int]) -> list[tuple[Part, int]]:
-        belongs = _nearest_group(names, points, group)[of_triangle]
+        # What is no impression goes with the nearest one.
+        kept = np.isin(names, list(group))
+        away_mm, nearest = tree_of(points[:, kept].T).query(points.T)
+        order = np.lexsort([away_mm, names])
+        _, start = np.unique(names[order], return_index=True)
+        closest = names[kept][nearest[order[start]]].tolist()
+        belongs = np.array([group[name] for name in closest])[of_triangle]
         own = [belongs == name for name in firsts]
         return [(whole_scan(whole.triangles[mine]), int(np.argmax(mine))) for mine in own]
 
@@ -150,7 +154,7 @@ def other_side(part: Part, axis: Floats) -> Part | None:
     if held_along(samples, -axis) < FAIR_SHARE * held_along(samples, axis):
         return None
     with suppress(ScanError):  # a hollow without a rim
-        return replace(part, pose=pose_along(part.samples, -axis))
+        return replace(part, pose=pose_along(samples, -axis))
     return None
 
 
@@ -223,29 +227,16 @@ def _parted(
         if list(group.values()).count(name) > 1:
             firsts[name] = replace(part, pose=None)
             continue
-        seen = (
-            at
-            for at, other in firsts.items()
-            if other.pose and is_copy(part.samples, other.samples, other.own_triangles)
-        )
-        again = next(seen, None)
-        if again is None:
-            firsts[name] = part
+        for seen, known in firsts.items():
+            if known.pose and is_copy(part.samples, known.samples, known.own_triangles):
+                notes = (*candidates[seen].notes, Note("scanned-twice", copy=True))
+                firsts[seen] = replace(known, notes=notes)
+                break
         else:
-            notes = (*candidates[again].notes, Note("scanned-twice", copy=True))
-            firsts[again] = replace(firsts[again], notes=notes)
+            firsts[name] = part
     parts = list(zip(made(group, firsts), firsts.values(), strict=True))
     parts.sort(key=lambda each: each[0][1])  # as they come in the file
     return tuple(replace(part, pose=one.pose, notes=one.notes) for (part, _), one in parts)
-
-
-def _nearest_group(names: Ints, points_mm: Floats, group: Mapping[int, int]) -> Ints:
-    """Give each cluster a group, (k,): what is no impression goes with the nearest one."""
-    kept = np.isin(names, list(group))
-    away_mm, nearest = tree_of(points_mm[:, kept].T).query(points_mm.T)
-    order = np.lexsort([away_mm, names])
-    _, start = np.unique(names[order], return_index=True)
-    return np.array([group[name] for name in names[kept][nearest[order[start]]]])
 
 
 def _posed(part: Part, axis: Floats | None) -> Part | None:
@@ -290,8 +281,7 @@ def _torn(one: Part, other: Part) -> bool:
     steps = np.arange(BRIDGE_MM, TORN_MM, BRIDGE_MM) / TORN_MM
     bridge = (start + (end - start) * steps).reshape(3, -1)
     bridged = replace(one.samples, points_mm=np.concatenate([here, there, bridge], axis=1))
+    axes = _pose(one).axis, _pose(other).axis
     # Not boxed in: what each half would hold so is no sign that it is an impression.
-    apart_ml = sum(held_along(part.samples, _pose(part).axis) for part in (one, other))
-    return any(
-        held_along(bridged, _pose(part).axis) > TORN_GAIN * apart_ml for part in (one, other)
-    )
+    apart_ml = held_along(one.samples, axes[0]) + held_along(other.samples, axes[1])
+    return any(held_along(bridged, axis) > TORN_GAIN * apart_ml for axis in axes)

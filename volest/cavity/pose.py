@@ -48,7 +48,7 @@ class Samples:
         if fast is None:
             return frame.to_frame(self.points_mm)
         turned = np.empty_like(self.points_mm)
-        fast.points_turned(self.points_mm, frame.view, turned)
+        fast.turned(self.points_mm[:, None], 0, 0, frame.view, *turned)
         return turned
 
 

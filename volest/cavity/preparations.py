@@ -91,12 +91,25 @@ def find_preparations(
     wanted_mm: float,
 ) -> Preparations:
     """Measure each preparation that is marked in the scan's own frame, (k, 3)."""
-    ground = _Ground(surface, rooms, base)
+    reaching, lowest = reaching_under(surface, base, 0.0), outside_mm(rooms)
+    guessed = np.append(rooms.grid.map_of(rooms.cell[rooms.assumed]), False)
     row_mm = None if imprints is None else imprints.curve_mm
-    found = [
-        _measured(mark, *ground.near(surface.frame.to_frame(np.array(mark))), row_mm, clock=clock)
-        for mark in marks_mm
-    ]
+    found: list[Preparation | None] = []
+    for mark in marks_mm:
+        # The columns round it, cut finer: floors, and the mark, are over the base line along its
+        # normal, infinite where not seen.
+        mark_mm = surface.frame.to_frame(np.array(mark))
+        low, count = mark_mm[:2] - REACH_MM, int(2.0 * REACH_MM / FINE_MM) + 1
+        columns = fine_columns(reaching, low, low + 2.0 * REACH_MM, (count, count))
+        cell = rooms.grid.cells_of(*columns.grid.centres_mm()).ravel()
+        own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > lowest[cell][columns.cell])
+        floor = np.full(count * count, np.inf)
+        floor[columns.cell[own][::-1]] = columns.z_mm[own][::-1]  # the lowest one is written last
+        floor[guessed[cell]] = np.inf
+        floor_mm = floor.reshape(count, count) * base.upright
+        over_line_mm = float(base.heights_mm(*mark_mm)) * base.upright
+        one = _measured(mark, columns.grid, floor_mm, over_line_mm, row_mm, clock=clock)
+        found.append(one)
     each = tuple(one for one in found if one is not None)
     nowhere = [mark for mark, one in zip(marks_mm, found, strict=True) if one is None]
     notes = []
@@ -144,31 +157,6 @@ class _Tower:
         """Say whether its wall has an end on all rays that face a place, (2,)."""
         turned = (np.arange(RAYS) - _ray(place - self.middle) + RAYS / 2) % RAYS - RAYS / 2
         return bool(np.isfinite(self.reach_mm[np.abs(turned) <= FACING_DEG * RAYS / 360.0]).all())
-
-
-class _Ground:
-    """The cavity's own surface, to be cut finer round each mark."""
-
-    def __init__(self, surface: Surface, rooms: ReachableVoid, base: BasePlane) -> None:
-        self.base, self.grid = base, rooms.grid
-        self.reaching, self.lowest = reaching_under(surface, base, 0.0), outside_mm(rooms)
-        self.guessed = np.zeros(len(self.lowest), dtype=bool)
-        self.guessed[rooms.cell[rooms.assumed]] = True
-
-    def near(self, mark_mm: Floats) -> tuple[Grid, Floats, float]:
-        """Cut the columns round a mark, (3,) in the frame, the grid's middle.
-
-        Floors, and the mark, are over the base line along its normal, infinite where not seen.
-        """
-        low, count = mark_mm[:2] - REACH_MM, int(2.0 * REACH_MM / FINE_MM) + 1
-        columns = fine_columns(self.reaching, low, low + 2.0 * REACH_MM, (count, count))
-        cell = self.grid.cells_of(*columns.grid.centres_mm()).ravel()
-        own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > self.lowest[cell][columns.cell])
-        floor = np.full(count * count, np.inf)
-        floor[columns.cell[own][::-1]] = columns.z_mm[own][::-1]  # the lowest one is written last
-        floor[self.guessed[cell]] = np.inf
-        over_mm = float(self.base.heights_mm(*mark_mm)) * self.base.upright
-        return columns.grid, floor.reshape(count, count) * self.base.upright, over_mm
 
 
 def _measured(

@@ -203,29 +203,40 @@ def find_trim(
     first_pour: FirstPour = _POUR,
 ) -> Trim:
     """Compare the rim with the base line."""
+    from scipy.ndimage import distance_transform_edt
+
     over = base.heights_mm(*rim.crest_mm.T) * base.upright
     over_rim_mm = float((rim.stray_mm * base.upright - over).mean())
-    step_mm = relief.grid.pitch_mm * LENGTH_PER_CELL
-    to_pits = _to_pits_mm(deep, relief.grid.pitch_mm)[footprint.border]
+    pitch_mm, border = relief.grid.pitch_mm, footprint.border
+    step_mm = pitch_mm * LENGTH_PER_CELL
+    to_pits = distance_transform_edt(~deep)[border] * pitch_mm
     hours = clock.hours(rim.crest_mm[:, 0], rim.crest_mm[:, 1])
-    heap_mm = over_rim_mm if 0.0 < over_rim_mm <= HEAP_MM else 0.0
-    is_inner = on_tongue_side(footprint, relief.grid.pitch_mm)
-    worked = np.zeros(len(over), dtype=bool)
-    works = []
-    box_under_mm = trimming.box_under_mm + heap_mm
-    for what, at, off in stretches_off(
-        footprint.border,
-        over,
-        relief.grid.pitch_mm,
-        cut_over_mm=trimming.cut_over_mm,
-        box_under_mm=box_under_mm,
-    ):
+    stretches = []
+    for hour in np.unique(hours).tolist():
+        own, own_to_pits = over[hours == hour], to_pits[hours == hour]
+        stretch = Stretch(
+            hour=hour,
+            length_mm=len(own) * step_mm,
+            mean_mm=float(own.mean()),
+            most_mm=float(own.max()),
+            least_mm=float(own.min()),
+            to_pits_mm=float(own_to_pits.min()),
+        )
+        stretches.append(stretch)
+    is_heap = 0.0 < over_rim_mm <= HEAP_MM
+    limits_mm = {
+        "cut_over_mm": trimming.cut_over_mm,
+        "box_under_mm": trimming.box_under_mm + (over_rim_mm if is_heap else 0.0),
+    }
+    is_inner = on_tongue_side(footprint, pitch_mm)
+    works, worked = [], np.zeros(len(over), dtype=bool)
+    for what, at, off in stretches_off(border, over, pitch_mm, **limits_mm):
         worked |= at
         work = Work(
             what=what,
             hours=_clockwise(hours[off]),
             is_inner=bool(is_inner[off].mean() > 0.5),  # noqa: PLR2004  # most of it
-            length_mm=float(np.count_nonzero(off)) * relief.grid.pitch_mm * LENGTH_PER_CELL,
+            length_mm=float(np.count_nonzero(off)) * pitch_mm * LENGTH_PER_CELL,
             most_mm=float(np.abs(over[off]).max()),
             to_pits_mm=float(to_pits[off].min()),
             heap_mm=first_pour.over_line_mm(over_rim_mm),
@@ -240,16 +251,12 @@ def find_trim(
         gap_length_mm=float(np.count_nonzero(over < -LEVEL_MM)) * step_mm,
         stand_off_mm=_stand_off_mm(rim.crest_mm[:, :2], over, clock.centre_mm),
         to_pits_mm=float(to_pits.min()),
-        stretches=tuple(
-            _stretch(int(hour), over[hours == hour], to_pits[hours == hour], step_mm)
-            for hour in np.unique(hours)
-        ),
+        stretches=tuple(stretches),
         over_rim_mm=over_rim_mm,
         works=tuple(works),
         left_over_mm=float(rest.max(initial=0.0)),
         left_under_mm=float(-rest.min(initial=0.0)),
-        cut_over_mm=trimming.cut_over_mm,
-        box_under_mm=box_under_mm,
+        **limits_mm,
         is_arch=clock.is_arch,
     )
 
@@ -320,23 +327,6 @@ def base_areas(inside: Bools, pitch_mm: float) -> tuple[tuple[float, float, floa
         whole = hull.volume + hull.area * land + math.pi * land**2  # Steiner; in plane its measures
         areas.append((land_mm, float(bare * pitch_mm**2), float(max(bare, whole) * pitch_mm**2)))
     return tuple(areas)
-
-
-def _stretch(hour: int, over_mm: Floats, to_pits_mm: Floats, step_mm: float) -> Stretch:
-    return Stretch(
-        hour=hour,
-        length_mm=len(over_mm) * step_mm,
-        mean_mm=float(over_mm.mean()),
-        most_mm=float(over_mm.max()),
-        least_mm=float(over_mm.min()),
-        to_pits_mm=float(to_pits_mm.min()),
-    )
-
-
-def _to_pits_mm(deep: Bools, pitch_mm: float) -> Floats:
-    from scipy.ndimage import distance_transform_edt
-
-    return np.asarray(distance_transform_edt(~deep)) * pitch_mm
 
 
 def _stand_off_mm(places_mm: Floats, over_mm: Floats, middle_mm: Floats) -> float:

@@ -350,9 +350,8 @@ def _sorted(*crossings: Floats) -> Floats:
 
 def _completed(columns: Columns, dark: _Dark, values: Floats) -> Columns:
     """Add the field's crossings to columns that lack some, and where no surface was seen."""
-    made = _field_crossings(columns, dark, values)
-    is_made, all_seen = np.zeros(len(columns.cell)), np.ones(len(columns.cell))
-    real = np.stack([columns.cell, columns.z_mm, columns.up, is_made, all_seen])
+    made, count = _field_crossings(columns, dark, values), len(columns.cell)
+    real = np.stack([columns.cell, columns.z_mm, columns.up, np.zeros(count), np.ones(count)])
     near = columns.grid.map_of(made[0].astype(np.int64)).ravel()[columns.cell]
     both = _sorted(real[:, near], made)
     kept = both[3] == 0.0

@@ -1,22 +1,19 @@
 """The volume below the base line, two ways, and how it grows with the base line's height."""
 
 from dataclasses import dataclass
-from types import ModuleType
 
 import numpy as np
 from scipy import ndimage
 
 from volest.cavity.base_line import BasePlane
 from volest.cavity.columns import Surface
-from volest.cavity.frame import KERNELS, Bools, Floats
+from volest.cavity.frame import KERNELS, Floats
 from volest.cavity.void import ReachableVoid
 from volest.scan.compiling import in_parts, loops
 
 CURVE_STEP_MM = 0.5
 CURVE_OVER_MM = 5.0  # base lines higher than this over the rim are no first pour
-CURVE_UNDER_MM = (
-    200.0  # no impression is deeper; under a base line far off, the curve would not end
-)
+CURVE_UNDER_MM = 200.0  # none is deeper; under a base line far off, the curve would not end
 SLOPE_OVER_MM = 0.5
 AGREED_SHARE = 0.005  # sound scans agreed within 0.001; damage that hurt either gave 0.02 or more
 
@@ -85,43 +82,38 @@ LAND_COSINE = 0.9  # a flat rim leans less than 25 degrees; a cavity's wall is s
 
 
 def prism_volume_ml(corners_mm: Floats | Surface, rooms: ReachableVoid, base: BasePlane) -> float:
-    """Sum the prisms over the cavity's surface; `corners_mm` (3, 3, n)."""
+    """Sum the prisms over the cavity's surface but for flat rim; `corners_mm` (3, 3, n)."""
+    low, high = _reach(rooms)
+    bounds = low.ravel(), high.ravel(), rooms.land_mm.ravel()
     if isinstance(corners_mm, Surface):
-        fast = loops(KERNELS)
+        surface, fast = corners_mm, loops(KERNELS)
         if fast is not None:
-            return _compiled_ml(fast, corners_mm, rooms, base)
-        corners_mm = corners_mm.corners_mm
+            plane = tuple(base.plane.tolist())
+            told = (surface.backward, surface.frame.view, plane, *rooms.grid.told, bounds)
+
+            def summed(run: slice) -> Floats:
+                prisms = np.empty(run.stop - run.start)
+                ends = run.start, run.stop
+                count = fast.depth_sums(surface.corners, *ends, *told, LAND_COSINE, prisms)
+                return prisms[:count]
+
+            return float(np.concatenate(in_parts(summed, len(surface.triangles))).sum()) / 1000.0
+        corners_mm = surface.corners_mm
     height = base.heights_mm(*corners_mm)  # (3, n)
     near = np.flatnonzero(height.min(axis=0) < 0.0)
     x, y, height = corners_mm[0][:, near], corners_mm[1][:, near], height[:, near]
     twice_area = (x[1] - x[0]) * (y[2] - y[0]) - (x[2] - x[0]) * (y[1] - y[0])
     depth, centre = _part_below(x, y, height)
-    counted = _bounds_cavity(rooms, *centre) & ~_on_land(rooms, (x, y, height), twice_area, centre)
+    cell = rooms.grid.cells_of(centre[0], centre[1])
+    low, high, land = (each[cell] for each in bounds)
+    counted = (cell >= 0) & (centre[2] >= low) & (centre[2] <= high)
+    over = np.flatnonzero(counted & (centre[2] > land))
+    first, second = (
+        np.stack([c[k, over] - c[0, over] for c in (x, y, height)], axis=1) for k in (1, 2)
+    )
+    whole = np.linalg.norm(np.cross(first, second), axis=1)
+    counted[over] = twice_area[over] <= LAND_COSINE * whole  # what is steeper is a wall
     return float((0.5 * twice_area * depth)[counted].sum()) / 1000.0
-
-
-def _compiled_ml(
-    fast: ModuleType, surface: Surface, rooms: ReachableVoid, base: BasePlane
-) -> float:
-    low, high = _reach(rooms)
-
-    def summed(run: slice) -> Floats:
-        prisms = np.empty(run.stop - run.start)
-        count = fast.depth_sums(
-            surface.corners,
-            run.start,
-            run.stop,
-            surface.backward,
-            surface.frame.view,
-            tuple(base.plane.tolist()),
-            *rooms.grid.told,
-            (low.ravel(), high.ravel(), rooms.land_mm.ravel()),
-            LAND_COSINE,
-            prisms,
-        )
-        return prisms[:count]
-
-    return float(np.concatenate(in_parts(summed, len(surface.triangles))).sum()) / 1000.0
 
 
 def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Floats, ...]]:
@@ -154,14 +146,6 @@ def _part_below(x: Floats, y: Floats, height: Floats) -> tuple[Floats, tuple[Flo
     return depth, tuple(centre)
 
 
-def _bounds_cavity(rooms: ReachableVoid, x: Floats, y: Floats, height: Floats) -> Bools:
-    """Whether a piece of surface touches a filled column: its own cell's or a neighbour's."""
-    low, high = _reach(rooms)
-    cell = rooms.grid.cells_of(x, y)
-    within = (height >= low.ravel()[cell]) & (height <= high.ravel()[cell])
-    return np.asarray(within & (cell >= 0))
-
-
 def _reach(rooms: ReachableVoid) -> tuple[Floats, Floats]:
     """Return the lowest and highest height at which surface in a cell bounds the cavity."""
     shape = rooms.grid.shape
@@ -173,19 +157,3 @@ def _reach(rooms: ReachableVoid) -> tuple[Floats, Floats]:
     high = ndimage.maximum_filter(high, size=3) + rooms.grid.pitch_mm
     high[rooms.outside] = -np.inf
     return low, high
-
-
-def _on_land(
-    rooms: ReachableVoid,
-    corners: tuple[Floats, ...],
-    twice_area: Floats,
-    centre: tuple[Floats, ...],
-) -> Bools:
-    """Whether a piece of surface is flat rim and no wall of the cavity."""
-    land = np.append(rooms.land_mm.ravel(), np.inf)  # cell -1, outside the grid, is no land
-    high = np.flatnonzero(centre[2] > land[rooms.grid.cells_of(centre[0], centre[1])])
-    first, second = (np.stack([c[k, high] - c[0, high] for c in corners], axis=1) for k in (1, 2))
-    whole = np.linalg.norm(np.cross(first, second), axis=1)
-    on_land = np.zeros(len(twice_area), dtype=bool)
-    on_land[high] = twice_area[high] > LAND_COSINE * whole
-    return on_land

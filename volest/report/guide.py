@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.table import Table
 
+from volest.cavity.doubts import Uncertainty
 from volest.cavity.trim import LEVEL_MM, Trim
-from volest.cavity.uncertainty import Uncertainty
 from volest.errors import visible
 from volest.notes import hours_in_words, pour_end
-from volest.report.table import READING_WIDTH, work_label, wrapped
+from volest.report.table import READING_WIDTH, beside_works, work_label, wrapped
 from volest.result import Guide, Result
 from volest.stone.mix import powder_in_words, water_in_words
 from volest.stone.words import bowl_in_words, scoops_in_words
@@ -76,7 +76,7 @@ def guide_text(
             f"  {margin.more_ml:4.1f} mL  more behind surface that was not seen, or "
             f"{margin.less_ml:.1f} mL less"
         )
-    for note in result.notes:
+    for note in beside_works(result):
         words = f"{note.code}: {visible(note.text)} Do: {visible(note.do)}"
         console.print("\n" + wrapped(words, READING_WIDTH, rest="  "))
     return "\n".join(line.rstrip() for line in out.getvalue().split("\n"))

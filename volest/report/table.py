@@ -25,7 +25,7 @@ from volest.cavity.trim import Work
 from volest.dosing import has_base
 from volest.errors import visible
 from volest.lab import VACUUM
-from volest.notes import hours_in_words
+from volest.notes import Note, hours_in_words
 from volest.result import MEASURED, NOTED, REFUSED, Result
 from volest.settings import Base, Settings
 from volest.stone import words
@@ -243,7 +243,7 @@ def _told(
         grid = Table.grid(padding=(0, 2))
         grid.add_column(no_wrap=True)
         grid.add_column(overflow="fold")
-        for note in result.notes:
+        for note in beside_works(result):
             grid.add_row(Text(visible(note.code), _BOLD), Text(tied(visible(note.text))))
             grid.add_row(Text(), Text(tied(f"Do: {visible(note.do)}")))
         if result.notes:
@@ -435,6 +435,15 @@ def before_water(result: Result) -> str:
     return "; ".join(
         f"{ask} {hours_in_words(work.hours[0], work.hours[-1])}, {say}" for work, ask, say in told
     )
+
+
+def beside_works(result: Result) -> list[Note]:
+    """Give the notes; where the stretches to box in are told, that on boxing leaves them out."""
+    if result.trim is None or all(work.what != "box" for work in result.trim.works):
+        return list(result.notes)
+    return [
+        note.but(works_told=True) if note.code == "needs-boxing" else note for note in result.notes
+    ]
 
 
 def batch_lines(results: Sequence[Result], plan: Plan | None = None) -> list[str]:

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from volest.cavity.base_line import BasePlane
+from volest.cavity.doubts import find_uncertainty
 from volest.cavity.frame import Floats
-from volest.cavity.uncertainty import find_uncertainty
 from volest.cavity.void import find_void
 from volest.cavity.volume import find_volume
 from volest.dosing import dose
