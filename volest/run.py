@@ -207,6 +207,7 @@ class Run(ExitStack):
         self.failed: UsageError | None = None  # why not all is kept or written, the first time
         self.stopped = False  # by a person; the files hold what was done
         self._twins = Twins()
+        self._renamed: dict[Place, list[Place]] = {}  # old names, by new ones that are not sized
         self._unread = dict.fromkeys(request.found.unread)  # also what is away for a while
         self._stale = False  # there is more than was written
         self._damaged = 0  # kept files of which that was told
@@ -219,6 +220,9 @@ class Run(ExitStack):
             scans, settings, engine, size_scan=self._size_scan, known=known
         ):
             self.kept.keep(scans[index], done)
+            if old := self._renamed.pop(scans[index], None):
+                left = [scan for scan in self.found.scans if scan not in old]
+                self.found = replace(self.found, scans=left)
             self.done += 1
             self.reused += done.kept
             self.faults += done.result.code == workers.FAULT
@@ -231,22 +235,22 @@ class Run(ExitStack):
     ) -> list[Path]:
         """Size what arrived; nothing is written yet. Give what cannot be read for now.
 
-        It is told of a scan that came under another name; where that is gone, it was renamed.
+        It is told of a scan that came under another name; where that is gone, it was renamed, and
+        stands there under the old one until it is sized under the new.
         """
         self._stale = self._stale or bool(ready or others)  # also where the work is broken off
         lines = bring_decisions([self.folder], ready) if ready else []
-        scans = {*self.found.scans, *ready}
         for scan in ready:
             here = self._twins.take(scan)
             for other in [one for one in here if one != scan and not holder(one).exists()]:
                 here.remove(other)
                 del self._twins[other]
-                scans.discard(other)
+                self._renamed.setdefault(scan, []).append(other)
                 lines.append(f"{self.called(other)} is {self.called(scan)} now")
             lines += Found(twins=[here]).doubts if len(here) > 1 else []
         self._unread |= dict.fromkeys(others)
         self.found = Found(
-            scans=sorted(scans, key=natural_key),
+            scans=sorted({*self.found.scans, *ready}, key=natural_key),
             unread=[other for other in self._unread if other.exists()],
             twins=self._twins.groups(),
         )

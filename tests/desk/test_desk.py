@@ -4,8 +4,9 @@ import contextlib
 import http.client
 import json
 import sqlite3
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,7 +18,7 @@ from manifold3d import Manifold
 
 from tests.cavity.stages import bed
 from tests.cavity.trays import corners_of
-from tests.desk.served import Desk, served
+from tests.desk.served import PATIENCE_S, Desk, served
 from tests.flat import flat
 from tests.scan import writers
 from tests.view.bowls import tray, write_bowl
@@ -36,6 +37,7 @@ from volest.scan.decision import (
 from volest.settings import Settings, parse_base
 from volest.stone.reference import pour_window
 from volest.view.editor import BaseLineEditor
+from volest.view.page import CardMaker
 
 BOWL = "hemisphere.stl"
 
@@ -370,6 +372,34 @@ def test_a_scan_that_goes_is_not_mixed_for(desk: Desk) -> None:
     desk.shown(lambda said: said["mixes"])
     (desk.day.folder / BOWL).unlink()
     assert desk.shown(lambda said: not said["mixes"])["scans"] == []
+
+
+def test_a_scan_that_is_renamed_is_never_missing_nor_there_twice(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_go_on, size = threading.Event(), CardMaker.__call__
+
+    def slowly(maker: CardMaker, *words: Any) -> Any:
+        may_go_on.wait(PATIENCE_S)
+        return size(maker, *words)
+
+    monkeypatch.setattr(CardMaker, "__call__", slowly)
+    desk.shown(lambda said: said["mixes"])
+    seen = []
+
+    def named(name: str) -> Callable[[dict[str, Any]], bool]:
+        def holds(said: dict[str, Any]) -> bool:
+            seen.append((len(said["scans"]), len(said["mixes"])))
+            return [one["name"] for one in said["scans"]] == [name]
+
+        return holds
+
+    (desk.day.folder / BOWL).rename(desk.day.folder / "b0417.stl")
+    desk.shown(lambda said: named(BOWL)(said) and said["waiting"] == ["b0417.stl"])
+    may_go_on.set()
+    desk.shown(named("b0417.stl"))
+    desk.shown(lambda said: said["mixes"][0]["names"][0]["name"] == "b0417.stl")
+    assert set(seen) == {(1, 1)}
 
 
 def test_time_and_material_are_saved_and_planned_for(desk: Desk) -> None:

@@ -9,7 +9,7 @@ import os
 import re
 import threading
 import time
-from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Hashable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import KW_ONLY, dataclass, field, replace
 from pathlib import Path, PurePosixPath
@@ -450,6 +450,18 @@ class Arrivals:
         late = self._others
         return [one for one in ready if one not in late], [one for one in ready if one in late]
 
+    def has_moved(self, gone: Path, coming: Container[Path]) -> bool:
+        """Say whether what was given by a name that is gone lies under one that is yet to be sized.
+
+        Such are those that are `coming`, and those that have not come to rest.
+        """
+        was = self._given.get(gone, ())[:3]  # without the time, which a new name changes
+        return any(
+            sign[:3] == was
+            for file, (sign, _) in self._resting.items()
+            if file in coming or self._given.get(file) != sign
+        )
+
     def later(self, scan: Path) -> None:
         """Give a scan once more in a while: another program may hold it for now."""
         if scan in self._resting:
@@ -522,5 +534,5 @@ def _sign(scan: Path) -> _Sign | None:
             at = file.stat()
         except OSError:
             return sign or None
-        sign += (at.st_size, at.st_mtime_ns, at.st_ctime_ns, at.st_ino)
+        sign += (at.st_size, at.st_mtime_ns, at.st_ino, at.st_ctime_ns)
     return sign

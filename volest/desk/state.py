@@ -148,10 +148,12 @@ class OpenDay:
         arrivals = self._arrivals
         minute = this_minute()
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
-            ready, rest = arrivals.look()
             with self._lock:
-                before = self._gone
-                self._gone = {scan for scan in self._results if not holder(scan).exists()}
+                gone = [scan for scan in self._results if not holder(scan).exists()]
+            ready, rest = arrivals.look()  # after it: what was renamed is in hand by its new name
+            with self._lock:
+                before, coming = self._gone, {*ready, *self._waiting}
+                self._gone = {scan for scan in gone if not arrivals.has_moved(scan, coming)}
             minute, planned = this_minute(), minute
             if ready or rest or self._gone != before or (self._results and minute != planned):
                 self._call_for(ready, rest)  # a plan begins now: start times go on
@@ -195,8 +197,6 @@ class OpenDay:
         found = self._run.found
         with self._lock:
             self._twins = found.twins
-            for gone in self._results.keys() - set(found.scans):
-                del self._results[gone]
             for scan, call in some.items():
                 if self._waiting[scan] is call:  # else it was called for once more meanwhile
                     del self._waiting[scan]
@@ -205,6 +205,8 @@ class OpenDay:
     def _tell(self, result: Result) -> None:
         ones = [with_drawn(one, self._kept_card(one)) for one in one_by_one([result])]
         with self._lock:
+            for renamed in self._results.keys() - set(self._run.found.scans):
+                del self._results[renamed]
             self._results[Path(result.scan)] = ones
         self._changed()
 
