@@ -122,6 +122,25 @@ def test_a_line_is_tried_saved_put_back_and_removed(desk: Desk) -> None:
     assert ml(desk) == pytest.approx(lower_ml, rel=3e-3)
 
 
+def test_what_a_full_disk_did_not_put_back_can_be_put_back_later(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for height_mm in (-1.0, -2.0):
+        line = tried(desk, height_mm)["line"]
+        _, said = decide(desk, "save", desk.scan(BOWL)["version"], line)
+        row = desk.scan(BOWL, lambda one: one["version"] == said["version"])  # noqa: B023
+    with monkeypatch.context() as full:
+
+        def write(*_: object, **__: object) -> None:
+            raise OSError(28, "No space left on device")
+
+        full.setattr("volest.scan.decision.write_whole", write)
+        assert decide(desk, "undo", row["version"])[0] == 507
+    status, said = decide(desk, "undo", row["version"])
+    assert (status, said["version"] != row["version"]) == (200, True)
+    assert desk.scan(BOWL, lambda one: one["version"] == said["version"])["can_undo"]
+
+
 def test_a_tilted_line_is_measured_as_it_is_saved(desk: Desk) -> None:
     found = tried(desk, -3.0, right_deg=4.0)
     assert found["right_deg"] == 4.0

@@ -471,7 +471,8 @@ class OpenDay:
         with self._holding(one_id, version) as (_, scan, _):
             if not self._undo[scan]:
                 raise OutdatedError("nothing to put back", self._newer(one_id))
-            decision.put_back(scan, self._undo[scan].pop())
+            decision.put_back(scan, self._undo[scan][-1])
+            self._undo[scan].pop()  # now that it is put back: the disk may have been full
             return self._written(scan)
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
