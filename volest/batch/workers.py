@@ -265,7 +265,10 @@ class Pool(Engine):
             words = f"it was not done after {self._seconds:g} s and was ended; allow more with"
             return f"{words} --seconds-each, or export it with fewer triangles", False
         if isinstance(fault, ProcessExpired):
-            words = f"its worker was lost ({_ending(fault.exitcode)}); allow more with --memory"
+            code = fault.exitcode or 0
+            name = {one.value: one.name for one in signal.Signals}.get(-code, -code)
+            ended = f"signal {name}" if code < 0 else f"exit code {fault.exitcode}"
+            words = f"its worker was lost ({ended}); allow more with --memory"
             return f"{words}, or use fewer --workers", True
         if isinstance(fault, MemoryError):
             words = f"it needs more than the {self._memory_mb} MB of a worker"
@@ -319,11 +322,6 @@ def _hush(kind: type[BaseException], fault: BaseException, trace: TracebackType 
 
 if any("multiprocessing.forkserver" in word for word in sys.orig_argv):
     sys.excepthook = _hush
-
-
-def _ending(code: int | None) -> str:
-    names = {one.value: one.name for one in signal.Signals}
-    return f"signal {names.get(-code, -code)}" if code and code < 0 else f"exit code {code}"
 
 
 class Cluster(Engine):
