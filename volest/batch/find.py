@@ -210,8 +210,8 @@ def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     tops = [path for path in places if _is_folder(path)]
     files = set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
     for path in places:
-        if path not in tops and not has_decision(path):
-            with suppress(OSError):  # a name that no file can have
+        with suppress(OSError):  # a name that no file can have, or where nobody may look
+            if path not in tops and not has_decision(path):
                 files |= set(path.parent.glob(f"*{SUFFIX}"))
     scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in files - own}
     return sorted((file for file, of in scans_of.items() if not of.exists()), key=natural_key)
@@ -229,9 +229,8 @@ def follow(found: Found) -> Found:
         return found
     marks: dict[str, list[Path]] = {}
     for scan in found.scans:
-        if isinstance(scan, Path) and not has_decision(scan):
-            content = content_of(scan)
-            if content is not None:
+        with suppress(OSError):  # nobody may look there
+            if isinstance(scan, Path) and not has_decision(scan) and (content := content_of(scan)):
                 marks.setdefault(content.mark, []).append(scan)
     lost, followed = [], []
     for file in found.lost:
