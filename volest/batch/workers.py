@@ -128,7 +128,7 @@ def size_one(place: Place, settings: Settings, size_scan: SizeScan | None = None
             return TaskResult(result=refused(name, told).taking(seconds))
         _LOG.exception("%s brought volest down", name)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return TaskResult(result=fault_row(name, what, seconds=seconds))
+        return TaskResult(result=fault_row(name, what).taking(seconds))
     result, draw = (made, None) if isinstance(made, Result) else made
     card = None
     try:
@@ -138,10 +138,10 @@ def size_one(place: Place, settings: Settings, size_scan: SizeScan | None = None
     return TaskResult(result=result.of_scan(name), card=card)
 
 
-def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
+def fault_row(scan: object, what: str) -> Result:
     """Make the row of a scan that volest, its worker or the computer failed on, and what to do."""
     reason = f"fault in volest: {what}"
-    return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)
+    return Result(scan=str(scan), outcome=REFUSED, seconds=0.0, reason=reason, code=FAULT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
