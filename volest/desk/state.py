@@ -82,8 +82,8 @@ class OpenDay:
         request: Request,
         folder: Path,
         *,
-        journal_file: Path | None = None,
-        at_most: int = 1,
+        journal_file: Path | None,
+        at_most: int,
         say: Callable[[str], object],
     ) -> None:
         assert isinstance(request.out, Path)  # noqa: S101  # cards are made for such folders only
@@ -105,7 +105,6 @@ class OpenDay:
         self._others: list[Path] = []  # files of other kinds that came
         self._gone: set[Path] = set()
         self._told: list[str] = []
-        self._twins: Sequence[Sequence[Path]] = ()
         # Mixes by their marks: those that are planned, and those that are begun or poured.
         self._mixes: dict[str, dict[str, Any]] = {}
         self._held: dict[str, dict[str, Any]] = {}
@@ -194,7 +193,6 @@ class OpenDay:
         for scan in self._run.take(list(some), others, engine):
             self._arrivals.later(scan)
         with self._changing():
-            self._twins = self._run.found.twins
             for scan, call in some.items():
                 if self._waiting[scan] is call:  # else it was called for once more meanwhile
                     del self._waiting[scan]
@@ -311,7 +309,8 @@ class OpenDay:
 
     def _listed(self) -> list[Result]:
         scans = sorted(self._results.keys() - self._gone, key=natural_key)
-        return list(noted((one for scan in scans for one in self._results[scan]), self._twins))
+        ones = chain.from_iterable(map(self._results.__getitem__, scans))
+        return list(noted(ones, self._run.found.twins))
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
