@@ -378,6 +378,19 @@ def test_a_line_for_another_scan_is_removed_on_the_page(desk: Desk, tmp_path: Pa
     assert row["volume_ml"] == pytest.approx(tray("frustum").facets_ml(0.0), rel=3e-3)
 
 
+def test_what_is_poured_stays_so_where_it_is_put_away(tmp_path: Path) -> None:
+    (tmp_path / "done").mkdir()
+    write_bowl(tmp_path / BOWL)
+    with served(tmp_path) as desk:
+        (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+        desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
+        (tmp_path / BOWL).rename(tmp_path / "done" / BOWL)
+        assert desk.scan(f"done/{BOWL}")["poured"] == mix["id"]
+    with served(tmp_path) as desk:
+        assert desk.scan(f"done/{BOWL}")["poured"] == mix["id"]
+        assert [one["id"] for one in desk.shown()["mixes"]] == [mix["id"]]
+
+
 def test_what_is_poured_is_known_by_its_content(desk: Desk, tmp_path: Path) -> None:
     (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
     desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})

@@ -199,10 +199,21 @@ class OpenDay:
 
     def _tell(self, result: Result) -> None:
         ones = [with_drawn(one, self._kept_card(one)) for one in one_by_one([result])]
+        scan = Path(result.scan)
         with self._changing():
             for renamed in self._results.keys() - set(self._run.found.scans):
                 del self._results[renamed]
-            self._results[Path(result.scan)] = ones
+                self._rename_held(*(visible(self._run.called(name)) for name in (renamed, scan)))
+            self._results[scan] = ones
+
+    def _rename_held(self, old: str, new: str) -> None:
+        """Let a scan be begun or poured under its new name too."""
+        for mix in self._held.values():
+            keys = mix["impressions"]
+            mix["impressions"] = [[new if name == old else name, *rest] for name, *rest in keys]
+        if self._held:
+            with suppress(UsageError):  # a full disk takes it with the next tick
+                write_whole(self._poured_file, json.dumps([*self._held.values()], indent=1))
 
     def _hear(self, line: str) -> None:
         self._say(line)
