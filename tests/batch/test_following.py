@@ -7,11 +7,10 @@ import pytest
 from click.testing import CliRunner
 
 import volest
-import volest.batch.find
 from tests.batch.small import bowl_stl
 from volest.batch.find import find, follow
 from volest.cli.main import volest_group
-from volest.scan.decision import Decision, decision_path, write_decision
+from volest.scan.decision import Decision, decision_path, has_decision, write_decision
 
 LINE = Decision(point_mm=(0.0, 0.0, -4.0), normal=(0.0, 0.0, 1.0))
 
@@ -103,8 +102,6 @@ def test_patterns_mind_no_capitals_and_one_that_fits_nothing_is_told(saved: Path
 def test_a_scan_where_nobody_may_look_stops_no_other(
     saved: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    has_decision = volest.batch.find.has_decision
-
     def looked(scan: Path) -> bool:
         if scan.parent.name == "shut":
             raise PermissionError(13, "Permission denied", str(scan))

@@ -136,13 +136,13 @@ def test_a_scan_that_is_renamed_stands_under_its_old_name_until_it_is_sized(
 ) -> None:
     old, new = tmp_path / "a.stl", tmp_path / "b.stl"
     old.write_bytes(b"a scan")
-    hands = iter([measured("a.stl"), KeyboardInterrupt(), measured("b.stl")])
+    hands = iter([measured("a.stl"), None, measured("b.stl")])
 
     def sizing(*_: object) -> Result:
         made = next(hands)
-        if isinstance(made, Result):
-            return made
-        raise made
+        if made is None:
+            raise KeyboardInterrupt
+        return made
 
     day = Run(Request(settings=Settings(), size_scan=sizing), tmp_path)
     arrive(day, old)
