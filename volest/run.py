@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Self
 
 from volest.batch import workers
-from volest.batch.find import Found, Place, Remote, Twins, bring_decisions, natural_key, noted
+from volest.batch.find import MARK, Found, Place, Remote, Twins, bring_decisions, natural_key, noted
 from volest.batch.store import OutFolder
 from volest.dosing import check_settings, taken_beyond
 from volest.errors import EXIT_FAULT, EXIT_MEASURED, EXIT_REFUSED, MENDS, UsageError
@@ -32,6 +32,7 @@ from volest.storage import write_whole
 RESULTS_JSON, RESULTS_CSV = "results.json", "results.csv"
 ON_A_PAGE = 60  # scans; a page that a browser still opens at once, and little memory to write it
 _LOG = logging.getLogger(__name__)
+_MANY = 1000  # scans to come: the number of workers is not to be cut down to the first ones
 _PAGE = re.compile(r"sheet(-\d+)?\.html")
 Target = Path | Callable[[str], object]  # a file, or what takes the whole text
 Tell = Callable[[Result], object]
@@ -48,43 +49,38 @@ class Planner:
     start: datetime | None = None  # of the first mix; None is now
 
     def plan(self, results: Iterable[Result], settings: Settings) -> Plan:
-        """Plan the mixes of what was measured."""
+        """Plan mixes of what was measured, by the words of this run, else what is saved beside."""
         start = self.start or this_minute()
-        waiting = [
-            self._impression(result, result.volume_ml, settings, start)
-            for result in results
-            if result.volume_ml is not None
-        ]
+        waiting = []
+        for result in results:
+            if result.volume_ml is None:
+                continue
+            scan = result.scan
+            told = Told() if MARK in scan else read_told(Path(scan))
+            material = _last(self.materials, scan) or told.material
+            try:
+                window = None if material is None else pour_window(material)
+            except UsageError as fault:  # those of this run were checked before a scan was read
+                found = f"{fault.found} in {decision_path(Path(scan)).name}"
+                remedy = "write one of these there"
+                raise UsageError(found, needed=fault.needed, remedy=remedy) from fault
+            said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
+            at = said[-1] if said else told.taken
+            age_min = None if at is None else (start - at).total_seconds() / 60.0
+            seen = "dies" if told.preparations else kind_of(result.footprint_mm2 or 0.0)
+            impression = Impression(
+                name=result.name,
+                scan=scan,
+                cavity=result.cavity,
+                volume_ml=result.volume_ml,
+                more=taken_beyond(result, settings),
+                window=window,
+                # One that is still to be taken was not told rightly.
+                age_min=None if age_min is None or age_min < 0.0 else age_min,
+                kind=_last(self.kinds, scan) or seen,
+            )
+            waiting.append(impression)
         return plan_mixes(waiting, settings, at_most=self.at_most, start=start)
-
-    def _impression(
-        self, result: Result, volume_ml: float, settings: Settings, start: datetime
-    ) -> Impression:
-        """Say what is to be poured, by the words of this run or else what is saved beside it."""
-        scan = result.scan
-        told = Told() if "://" in scan else read_told(Path(scan))
-        material = _last(self.materials, scan) or told.material
-        try:
-            window = None if material is None else pour_window(material)
-        except UsageError as fault:  # those of this run were checked before a scan was read
-            found = f"{fault.found} in {decision_path(Path(scan)).name}"
-            remedy = "write one of these there"
-            raise UsageError(found, needed=fault.needed, remedy=remedy) from fault
-        said = [taken.at(scan, start) for taken in self.taken if taken.fits(scan)]
-        at = said[-1] if said else told.taken
-        age_min = None if at is None else (start - at).total_seconds() / 60.0
-        seen = "dies" if told.preparations else kind_of(result.footprint_mm2 or 0.0)
-        return Impression(
-            name=result.name,
-            scan=scan,
-            cavity=result.cavity,
-            volume_ml=volume_ml,
-            more=taken_beyond(result, settings),
-            window=window,
-            # One that is still to be taken was not told rightly.
-            age_min=None if age_min is None or age_min < 0.0 else age_min,
-            kind=_last(self.kinds, scan) or seen,
-        )
 
 
 def _last(texts: Sequence[str], scan: str) -> str | None:
@@ -139,7 +135,7 @@ class Request:
             return self
         return replace(self, pictures=True)
 
-    def engine(self, scans: int) -> workers.Engine:
+    def engine(self, scans: int = _MANY) -> workers.Engine:
         """Choose what sizes so many scans: a scheduler's workers, processes here, or this one.
 
         One scan without limits is sized in this process, since starting others takes longer.
@@ -207,6 +203,7 @@ class Run(ExitStack):
         self.failed: UsageError | None = None  # why not all is kept or written, the first time
         self.stopped = False  # by a person; the files hold what was done
         self._twins = Twins()
+        self._renamed: dict[Place, list[Place]] = {}  # old names, by new ones that are not sized
         self._unread = dict.fromkeys(request.found.unread)  # also what is away for a while
         self._stale = False  # there is more than was written
         self._damaged = 0  # kept files of which that was told
@@ -219,6 +216,9 @@ class Run(ExitStack):
             scans, settings, engine, size_scan=self._size_scan, known=known
         ):
             self.kept.keep(scans[index], done)
+            if old := self._renamed.pop(scans[index], None):
+                left = [scan for scan in self.found.scans if scan not in old]
+                self.found = replace(self.found, scans=left)
             self.done += 1
             self.reused += done.kept
             self.faults += done.result.code == workers.FAULT
@@ -231,22 +231,22 @@ class Run(ExitStack):
     ) -> list[Path]:
         """Size what arrived; nothing is written yet. Give what cannot be read for now.
 
-        It is told of a scan that came under another name; where that is gone, it was renamed.
+        It is told of a scan that came under another name; where that is gone, it was renamed, and
+        stands there under the old one until it is sized under the new.
         """
         self._stale = self._stale or bool(ready or others)  # also where the work is broken off
         lines = bring_decisions([self.folder], ready) if ready else []
-        scans = {*self.found.scans, *ready}
         for scan in ready:
             here = self._twins.take(scan)
             for other in [one for one in here if one != scan and not holder(one).exists()]:
                 here.remove(other)
                 del self._twins[other]
-                scans.discard(other)
+                self._renamed.setdefault(scan, []).append(other)
                 lines.append(f"{self.called(other)} is {self.called(scan)} now")
             lines += Found(twins=[here]).doubts if len(here) > 1 else []
         self._unread |= dict.fromkeys(others)
         self.found = Found(
-            scans=sorted(scans, key=natural_key),
+            scans=sorted({*self.found.scans, *ready}, key=natural_key),
             unread=[other for other in self._unread if other.exists()],
             twins=self._twins.groups(),
         )
@@ -296,8 +296,12 @@ class Run(ExitStack):
                     target("".join(pieces))
             except UsageError as fault:
                 failed = failed or fault
-        if failed is None:
-            self._remove_sheets_but(set(map(os.path.realpath, written)))
+        if failed is None and isinstance(self.request.out, Path):
+            # Pages of an earlier run go: amounts that no longer hold must not be poured.
+            mine = set(map(os.path.realpath, written))
+            for page in self.request.out.glob("sheet*.html"):
+                if _PAGE.fullmatch(page.name) and os.path.realpath(page) not in mine:
+                    page.unlink(missing_ok=True)
         self.failed, self.kept.failed = lost or failed or self.kept.failed, None
         self.plan, self.written, self.stopped = plan, written, stopped
         return self
@@ -348,10 +352,3 @@ class Run(ExitStack):
         results = list(self.reached(scans))
         cards = [read_card(self.kept.card(one.scan), one.cavity) for one in results]
         yield sheet_text(results, cards, self.request.settings, plan, told=told)
-
-    def _remove_sheets_but(self, written: set[str]) -> None:
-        """Take away pages of an earlier run: amounts that no longer hold must not be poured."""
-        if isinstance(self.request.out, Path):
-            for page in self.request.out.glob("sheet*.html"):
-                if _PAGE.fullmatch(page.name) and os.path.realpath(page) not in written:
-                    page.unlink(missing_ok=True)

@@ -20,7 +20,8 @@ def size(folder: Path, out: Path, before: str = "") -> "subprocess.CompletedProc
     return subprocess.run(
         [sys.executable, "-c", code, "size", str(folder), "--out", str(out), *WORDS],
         cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        # What is cut short here must not be what others import: CPython 3.11 keeps it.
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
         capture_output=True,
         text=True,
         check=False,

@@ -10,7 +10,7 @@ import volest
 from tests.batch.small import bowl_stl
 from volest.batch.find import find, follow
 from volest.cli.main import volest_group
-from volest.scan.decision import Decision, decision_path, write_decision
+from volest.scan.decision import Decision, decision_path, has_decision, write_decision
 
 LINE = Decision(point_mm=(0.0, 0.0, -4.0), normal=(0.0, 0.0, 1.0))
 
@@ -97,3 +97,19 @@ def test_patterns_mind_no_capitals_and_one_that_fits_nothing_is_told(saved: Path
     assert "*-opp*" not in ran.stderr
     settings = volest.settings_for(stones_for={"*-OPP*": "type-3"})
     assert settings.for_scan("c101-opp.stl").stone == "type-3"
+
+
+def test_a_scan_where_nobody_may_look_stops_no_other(
+    saved: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def looked(scan: Path) -> bool:
+        if scan.parent.name == "shut":
+            raise PermissionError(13, "Permission denied", str(scan))
+        return has_decision(scan)
+
+    monkeypatch.setattr("volest.batch.find.has_decision", looked)
+    renamed = saved.rename(saved.with_name("z.stl"))
+    shut = saved.parent / "shut" / "a.stl"
+    found = follow(find([shut, saved.parent]))
+    assert [scan.name for scan in found.scans] == ["b.stl", "c.stl", "a.stl", "z.stl"]
+    assert decision_path(renamed).exists()

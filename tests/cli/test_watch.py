@@ -131,6 +131,29 @@ def test_a_scan_that_was_renamed_stands_once(
     assert told == ["a.stl is b.stl now", "b.stl is sub/b.stl now"]
 
 
+def test_a_scan_that_is_renamed_stands_under_its_old_name_until_it_is_sized(
+    tmp_path: Path,
+) -> None:
+    old, new = tmp_path / "a.stl", tmp_path / "b.stl"
+    old.write_bytes(b"a scan")
+    hands = iter([measured("a.stl"), None, measured("b.stl")])
+
+    def sizing(*_: object) -> Result:
+        made = next(hands)
+        if made is None:
+            raise KeyboardInterrupt
+        return made
+
+    day = Run(Request(settings=Settings(), size_scan=sizing), tmp_path)
+    arrive(day, old)
+    old.rename(new)
+    with pytest.raises(KeyboardInterrupt):  # as a person stops the watch
+        arrive(day, new)
+    assert [one.scan for one in day.write().results] == [str(old)]
+    arrive(day, new)
+    assert [one.scan for one in day.results] == [str(new)]
+
+
 def test_the_sheet_is_told_what_lies_beside_the_scans(tmp_path: Path) -> None:
     one, twin, other = tmp_path / "a.stl", tmp_path / "b.stl", tmp_path / "c.3mf"
     for path in (one, twin, other):

@@ -4,8 +4,9 @@ import contextlib
 import http.client
 import json
 import sqlite3
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,7 +18,7 @@ from manifold3d import Manifold
 
 from tests.cavity.stages import bed
 from tests.cavity.trays import corners_of
-from tests.desk.served import Desk, served
+from tests.desk.served import PATIENCE_S, Desk, served
 from tests.flat import flat
 from tests.scan import writers
 from tests.view.bowls import tray, write_bowl
@@ -36,6 +37,7 @@ from volest.scan.decision import (
 from volest.settings import Settings, parse_base
 from volest.stone.reference import pour_window
 from volest.view.editor import BaseLineEditor
+from volest.view.page import CardMaker
 
 BOWL = "hemisphere.stl"
 
@@ -118,6 +120,25 @@ def test_a_line_is_tried_saved_put_back_and_removed(desk: Desk) -> None:
     row = desk.scan(BOWL, lambda one: one["version"] == before)
     _, said = decide(desk, "undo", before)  # a removed line comes back as well
     assert ml(desk) == pytest.approx(lower_ml, rel=3e-3)
+
+
+def test_what_a_full_disk_did_not_put_back_can_be_put_back_later(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for height_mm in (-1.0, -2.0):
+        line = tried(desk, height_mm)["line"]
+        _, said = decide(desk, "save", desk.scan(BOWL)["version"], line)
+        row = desk.scan(BOWL, lambda one: one["version"] == said["version"])  # noqa: B023
+    with monkeypatch.context() as full:
+
+        def write(*_: object, **__: object) -> None:
+            raise OSError(28, "No space left on device")
+
+        full.setattr("volest.scan.decision.write_whole", write)
+        assert decide(desk, "undo", row["version"])[0] == 507
+    status, said = decide(desk, "undo", row["version"])
+    assert (status, said["version"] != row["version"]) == (200, True)
+    assert desk.scan(BOWL, lambda one: one["version"] == said["version"])["can_undo"]
 
 
 def test_a_tilted_line_is_measured_as_it_is_saved(desk: Desk) -> None:
@@ -357,6 +378,19 @@ def test_a_line_for_another_scan_is_removed_on_the_page(desk: Desk, tmp_path: Pa
     assert row["volume_ml"] == pytest.approx(tray("frustum").facets_ml(0.0), rel=3e-3)
 
 
+def test_what_is_poured_stays_so_where_it_is_put_away(tmp_path: Path) -> None:
+    (tmp_path / "done").mkdir()
+    write_bowl(tmp_path / BOWL)
+    with served(tmp_path) as desk:
+        (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+        desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
+        (tmp_path / BOWL).rename(tmp_path / "done" / BOWL)
+        assert desk.scan(f"done/{BOWL}")["poured"] == mix["id"]
+    with served(tmp_path) as desk:
+        assert desk.scan(f"done/{BOWL}")["poured"] == mix["id"]
+        assert [one["id"] for one in desk.shown()["mixes"]] == [mix["id"]]
+
+
 def test_what_is_poured_is_known_by_its_content(desk: Desk, tmp_path: Path) -> None:
     (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
     desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
@@ -370,6 +404,34 @@ def test_a_scan_that_goes_is_not_mixed_for(desk: Desk) -> None:
     desk.shown(lambda said: said["mixes"])
     (desk.day.folder / BOWL).unlink()
     assert desk.shown(lambda said: not said["mixes"])["scans"] == []
+
+
+def test_a_scan_that_is_renamed_is_never_missing_nor_there_twice(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_go_on, size = threading.Event(), CardMaker.__call__
+
+    def slowly(maker: CardMaker, *words: Any) -> Any:
+        may_go_on.wait(PATIENCE_S)
+        return size(maker, *words)
+
+    monkeypatch.setattr(CardMaker, "__call__", slowly)
+    desk.shown(lambda said: said["mixes"])
+    seen = []
+
+    def named(name: str) -> Callable[[dict[str, Any]], bool]:
+        def holds(said: dict[str, Any]) -> bool:
+            seen.append((len(said["scans"]), len(said["mixes"])))
+            return [one["name"] for one in said["scans"]] == [name]
+
+        return holds
+
+    (desk.day.folder / BOWL).rename(desk.day.folder / "b0417.stl")
+    desk.shown(lambda said: named(BOWL)(said) and said["waiting"] == ["b0417.stl"])
+    may_go_on.set()
+    desk.shown(named("b0417.stl"))
+    desk.shown(lambda said: said["mixes"][0]["names"][0]["name"] == "b0417.stl")
+    assert set(seen) == {(1, 1)}
 
 
 def test_time_and_material_are_saved_and_planned_for(desk: Desk) -> None:

@@ -9,7 +9,7 @@ import os
 import re
 import threading
 import time
-from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Hashable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import KW_ONLY, dataclass, field, replace
 from pathlib import Path, PurePosixPath
@@ -41,6 +41,8 @@ EMPTY_SETTLE_S = 15.0  # some make the file first and fill it when the export is
 _RETRY_S = 20.0
 _BUSY_MS, _IDLE_MS = 100, 3000  # how often is looked without being told of a change
 _DEBOUNCE_MS = 100
+# Unlike that of `Path` also where nobody may look: the reader says so in the scan's row.
+_is_folder = os.path.isdir
 _Sign = tuple[int, ...]
 MOST_NAMED = 5  # of a kind; a folder may hold hundreds
 
@@ -91,8 +93,7 @@ def find_scans(paths: Sequence[Path]) -> list[Path]:
 
 def passed_over(paths: Sequence[Path]) -> list[Path]:
     """List surfaces of other kinds, packed files and half copies that lie in folders."""
-    folders = [path for path in paths if _is_folder(path)]
-    others = set(_files_below(folders, _is_other))
+    others = set(_files_below(filter(_is_folder, paths), _is_other))
     # A folder that cannot be read is listed too, but as a scan that is refused.
     return sorted((path for path in others if not _is_folder(path)), key=natural_key)
 
@@ -149,13 +150,6 @@ def _is_other(path: Path) -> bool:
     return suffix in OTHER_SUFFIXES and not _is_scan(path)
 
 
-def _is_folder(path: Path) -> bool:
-    try:
-        return path.is_dir()
-    except OSError:  # no right to look; the reader says so in the scan's row
-        return False
-
-
 def place_of(text: str | os.PathLike[str]) -> Place:
     """Tell an address, which has ``://`` in it, from a path."""
     whole = os.fspath(text)
@@ -181,20 +175,20 @@ class Found:
     @property
     def doubts(self) -> list[str]:
         """Name also the files that hold one scan, a line each: there is an amount for each name."""
-        alike = [
+        lines = self.told
+        lines += [
             f"the same scan in {_named(short_names([str(path) for path in same])[1])}; {ONCE}"
             for same in self.twins[:MOST_NAMED]
         ]
-        alike += [
+        lines += [
             f"the base line saved in {visible(old.name)} follows its scan, {visible(scan.name)}"
             for old, scan in self.followed
         ]
-        alike += [
+        lines += [
             f"no scan here for the base line saved in {visible(file.name)}" for file in self.lost
         ]
         more = len(self.twins) - MOST_NAMED
-        last = [f"and {more} more scans under several names"] if more > 0 else []
-        return [*self.told, *alike, *last]
+        return [*lines, f"and {more} more scans under several names"] if more > 0 else lines
 
 
 def find(places: Sequence[Place]) -> Found:
@@ -203,9 +197,8 @@ def find(places: Sequence[Place]) -> Found:
     far = [scan for place in places if isinstance(place, Remote) for scan in _below(place)]
     if not far and not here:
         raise no_scan_in(places)
-    scans: list[Place] = list(find_scans(here)) if here else []
-    if far:
-        scans = sorted({str(scan): scan for scan in (*scans, *far)}.values(), key=natural_key)
+    by_name = {str(scan): scan for scan in (*(find_scans(here) if here else ()), *far)}
+    scans = sorted(by_name.values(), key=natural_key)
     lost = lost_decisions(here, scans)
     return Found(scans=scans, unread=passed_over(here), twins=same_scans(scans), lost=lost)
 
@@ -217,8 +210,8 @@ def lost_decisions(named: Iterable[Path], scans: Iterable[Place]) -> list[Path]:
     tops = [path for path in places if _is_folder(path)]
     files = set(_files_below(tops, lambda file: file.name.endswith(SUFFIX)))
     for path in places:
-        if path not in tops and not has_decision(path):
-            with suppress(OSError):  # a name that no file can have
+        with suppress(OSError):  # a name that no file can have, or where nobody may look
+            if path not in tops and not has_decision(path):
                 files |= set(path.parent.glob(f"*{SUFFIX}"))
     scans_of = {file: file.with_name(file.name.removesuffix(SUFFIX)) for file in files - own}
     return sorted((file for file, of in scans_of.items() if not of.exists()), key=natural_key)
@@ -236,9 +229,8 @@ def follow(found: Found) -> Found:
         return found
     marks: dict[str, list[Path]] = {}
     for scan in found.scans:
-        if isinstance(scan, Path) and not has_decision(scan):
-            content = content_of(scan)
-            if content is not None:
+        with suppress(OSError):  # nobody may look there
+            if isinstance(scan, Path) and not has_decision(scan) and (content := content_of(scan)):
                 marks.setdefault(content.mark, []).append(scan)
     lost, followed = [], []
     for file in found.lost:
@@ -421,8 +413,10 @@ class Arrivals:
     @property
     def busy(self) -> bool:
         """Whether a scan has not come to rest."""
-        scans = [one for one in self._resting.items() if one[0] not in self._others]
-        return any(self._given.get(scan) != sign for scan, (sign, _) in scans)
+        return any(
+            self._given.get(file) != sign and file not in self._others
+            for file, (sign, _) in self._resting.items()
+        )
 
     def look(self) -> tuple[list[Path], list[Path]]:
         """Give what has come to rest since the last look.
@@ -431,24 +425,39 @@ class Arrivals:
         is on its way gets another name when it is whole.
         """
         now, seen = self.clock(), {}
-        self._others = set(self._listed(passed_over))
-        for file in (*self._listed(find_scans), *sorted(self._others, key=natural_key)):
-            sign = _sign(file)
+        scans, others = [], passed_over([self.folder])
+        self._others = set(others)
+        with suppress(NothingError):
+            found = find_scans([self.folder]) if _is_folder(self.folder) else ()
+            scans = [scan for scan in found if not _is_folder(scan)]
+        ready: tuple[list[Path], list[Path]] = [], []
+        for file in (*scans, *others):
+            sign, is_other = _sign(file), file in self._others
             if sign is None:  # gone between listing and looking
                 continue
-            before = self._resting.get(file)
-            if before is not None and before[0] != sign:
+            before, since = self._resting.get(file, (sign, now))
+            if before != sign:
+                since = now
                 self.again(file)  # also where it is changed back: somebody may have read it between
-            seen[file] = before if before is not None and before[0] == sign else (sign, now)
-        self._resting = seen
-        ready = []
-        for file, (sign, since) in seen.items():
-            late_s = EMPTY_SETTLE_S if file in self._others or not sign[0] else 0.0
+            seen[file] = sign, since
+            late_s = EMPTY_SETTLE_S if is_other or not sign[0] else 0.0
             if self._given.get(file) != sign and now - since >= max(self.settle_s, late_s):
-                ready.append(file)
+                ready[is_other].append(file)
                 self._given[file] = sign
-        late = self._others
-        return [one for one in ready if one not in late], [one for one in ready if one in late]
+        self._resting = seen
+        return ready
+
+    def has_moved(self, gone: Path, coming: Container[Path]) -> bool:
+        """Say whether what was given by a name that is gone lies under one that is yet to be sized.
+
+        Such are those that are `coming`, and those that have not come to rest.
+        """
+        was = self._given.get(gone, ())[:3]  # without the time, which a new name changes
+        return any(
+            sign[:3] == was
+            for file, (sign, _) in self._resting.items()
+            if file in coming or self._given.get(file) != sign
+        )
 
     def later(self, scan: Path) -> None:
         """Give a scan once more in a while: another program may hold it for now."""
@@ -460,14 +469,6 @@ class Arrivals:
     def again(self, scan: Path) -> None:
         """Give a scan once more when it has come to rest, whatever it was when it was given."""
         self._given.pop(scan, None)
-
-    def _listed(self, find: Callable[[Sequence[Path]], list[Path]]) -> list[Path]:
-        if not self.folder.is_dir():
-            return []
-        try:
-            return [file for file in find([self.folder]) if not file.is_dir()]
-        except (NothingError, OSError):
-            return []
 
 
 def wakes(
@@ -481,34 +482,25 @@ def wakes(
 
     while not stop.is_set():
         yield
-        mark, was_busy = _identity(folder), busy()
-        if mark is not None:
-            try:
-                for _ in watchfiles.watch(
-                    folder,
-                    stop_event=stop,
-                    debounce=_DEBOUNCE_MS,
-                    rust_timeout=_BUSY_MS if was_busy else _IDLE_MS,
-                    yield_on_timeout=True,
-                    ignore_permission_denied=True,
-                ):
-                    yield
-                    # Another folder may have that name now, and events of the old one are past.
-                    if _identity(folder) != mark or busy() != was_busy:
-                        break
-            except OSError:  # taken away just now
+        was_busy = busy()
+        try:
+            before = folder.stat()
+            for _ in watchfiles.watch(
+                folder,
+                stop_event=stop,
+                debounce=_DEBOUNCE_MS,
+                rust_timeout=_BUSY_MS if was_busy else _IDLE_MS,
+                yield_on_timeout=True,
+                ignore_permission_denied=True,
+            ):
+                yield
+                # Another folder may have that name now, and events of the old one are past.
+                if not os.path.samestat(before, folder.stat()) or busy() != was_busy:
+                    break
+        except OSError:
+            if _is_folder(folder):  # else it is away, and waited for
                 _LOG.info("%s cannot be watched", folder, exc_info=True)
-                mark = None
-        if mark is None:
             stop.wait(_BUSY_MS / 1000.0)
-
-
-def _identity(folder: Path) -> tuple[int, int] | None:
-    try:
-        found = folder.stat()
-    except OSError:
-        return None
-    return (found.st_dev, found.st_ino)
 
 
 def _sign(scan: Path) -> _Sign | None:
@@ -522,5 +514,5 @@ def _sign(scan: Path) -> _Sign | None:
             at = file.stat()
         except OSError:
             return sign or None
-        sign += (at.st_size, at.st_mtime_ns, at.st_ctime_ns, at.st_ino)
+        sign += (at.st_size, at.st_mtime_ns, at.st_ino, at.st_ctime_ns)
     return sign

@@ -169,9 +169,8 @@ class OutFolder(ExitStack):
         """Keep a scan that was just sized. A disk that is full does not stop the run."""
         name = str(place)
         if not done.kept and not self._put(name, done):
-            is_many = (
-                self.failed is not None and len(self._held.keys() - self._keys.keys()) >= MOST_HELD
-            )
+            only_here = self._held.keys() - self._keys.keys()
+            is_many = self.failed is not None and len(only_here) >= MOST_HELD
             self._held[name] = replace(done, card=None) if is_many else done
             self._keys.pop(name, None)
 

@@ -127,7 +127,7 @@ def size_one(place: Place, settings: Settings, size_scan: SizeScan | None = None
             return TaskResult(result=refused(name, told).taking(seconds))
         _LOG.exception("%s brought volest down", name)
         what = f"{type(fault).__name__}: {fault}; run it again with --verbose and tell us"
-        return TaskResult(result=fault_row(name, what, seconds=seconds))
+        return TaskResult(result=fault_row(name, what).taking(seconds))
     result, draw = (made, None) if isinstance(made, Result) else made
     card = None
     try:
@@ -137,10 +137,10 @@ def size_one(place: Place, settings: Settings, size_scan: SizeScan | None = None
     return TaskResult(result=result.of_scan(name), card=card)
 
 
-def fault_row(scan: object, what: str, *, seconds: float = 0.0) -> Result:
+def fault_row(scan: object, what: str) -> Result:
     """Make the row of a scan that volest, its worker or the computer failed on, and what to do."""
     reason = f"fault in volest: {what}"
-    return Result(scan=str(scan), outcome=REFUSED, seconds=seconds, reason=reason, code=FAULT)
+    return Result(scan=str(scan), outcome=REFUSED, seconds=0.0, reason=reason, code=FAULT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +264,10 @@ class Pool(Engine):
             words = f"it was not done after {self._seconds:g} s and was ended; allow more with"
             return f"{words} --seconds-each, or export it with fewer triangles", False
         if isinstance(fault, ProcessExpired):
-            words = f"its worker was lost ({_ending(fault.exitcode)}); allow more with --memory"
+            code = fault.exitcode or 0
+            name = {one.value: one.name for one in signal.Signals}.get(-code, -code)
+            ended = f"signal {name}" if code < 0 else f"exit code {fault.exitcode}"
+            words = f"its worker was lost ({ended}); allow more with --memory"
             return f"{words}, or use fewer --workers", True
         if isinstance(fault, MemoryError):
             words = f"it needs more than the {self._memory_mb} MB of a worker"
@@ -317,11 +320,6 @@ def _hush(kind: type[BaseException], fault: BaseException, trace: TracebackType 
 
 if any("multiprocessing.forkserver" in word for word in sys.orig_argv):
     sys.excepthook = _hush
-
-
-def _ending(code: int | None) -> str:
-    names = {one.value: one.name for one in signal.Signals}
-    return f"signal {names.get(-code, -code)}" if code and code < 0 else f"exit code {code}"
 
 
 class Cluster(Engine):

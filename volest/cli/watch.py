@@ -42,7 +42,6 @@ Examples:
 Exit codes: 0 stopped by a person or a signal, 2 wrong use, or tables that could not be written,
 4 a fault in volest.
 """
-_FROM_A_POOL = 1000  # scans to come; the number of workers is not to be cut down to the first ones
 _NARROWEST = 20  # cells; a window that says it has less is not believed
 
 
@@ -68,7 +67,7 @@ def watch_command(ctx: click.Context, /, *, folder: Path, quiet: bool, **options
     with Run(request, folder, say=say) as day:
         day.tell = None if quiet else _teller(day)
         try:
-            with request.engine(_FROM_A_POOL) as engine:
+            with request.engine() as engine:
                 engine.check()  # workers start now, and not when the first scan waits
                 if not quiet:
                     say(made_with(request.settings))

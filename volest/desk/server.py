@@ -155,9 +155,7 @@ def _no(status: int, words: str, **more: Any) -> JSONResponse:
     return JSONResponse({"error": words, **more}, status)
 
 
-def make_app(
-    day: OpenDay, keys: Keys, has_ended: Callable[[], bool], near: str | None = None
-) -> ASGIApp:
+def make_app(day: OpenDay, keys: Keys, has_ended: Callable[[], bool], near: str | None) -> ASGIApp:
     """Make the application; `_Guard` stands before all of it. `near` is where tablets find it."""
     brought = asyncio.Semaphore(MOST_BROUGHT)
 
@@ -318,9 +316,12 @@ class DeskServer(uvicorn.Server):
     """Serves an open day until a person, a signal or `stop` ends it."""
 
     def __init__(self, day: OpenDay, sock: socket.socket, keys: Keys) -> None:
+        host, port = sock.getsockname()
+        address = address_in_network() if host == EVERYWHERE else HERE
+        near = None if address == HERE else f"http://{address}:{port}/"
         super().__init__(
             uvicorn.Config(
-                make_app(day, keys, lambda: self.should_exit, _address_for_tablets(sock)),
+                make_app(day, keys, lambda: self.should_exit, near),
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -356,13 +357,6 @@ def bound(port: int, *, network: bool) -> socket.socket:
             remedy="end the other desk, or give another --port",
         ) from fault
     return sock
-
-
-def _address_for_tablets(sock: socket.socket) -> str | None:
-    """Say where others reach the desk; None where only this computer is answered."""
-    host, port = sock.getsockname()
-    address = address_in_network() if host == EVERYWHERE else HERE
-    return None if address == HERE else f"http://{address}:{port}/"
 
 
 def address_in_network() -> str:

@@ -41,16 +41,15 @@ from volest.view.page import mix_words, read_card, sheet_text, with_drawn
 
 MOST_IN_ONE_MIX = 4  # impressions: what the lab's file allows, too
 LONGEST_NAME_BYTES = 200  # of a scan that is brought; what is saved beside it has a longer one
-_MANY = 1000  # scans to come: the number of workers is not to be cut down to the first ones
 _EDITORS = 2  # scans held ready to be measured anew; a large one takes 200 MB
 MOST_NEW_PATCHES = 16  # in hand at a time; the page draws no more
 _UNDO = 20  # lines of a scan that can be put back
 _REPLAN_S = 5.0  # while scans go on coming
-_POURED = "poured.json"
 _LARGEST_POURED = 20_000_000  # bytes: far more than a day's mixes
 BROUGHT = ".volest-brought-"  # how a scan is called while it is on its way
 _SIDES = ("left", "right")
 _HIDDEN = "none"  # a version of what cannot be read
+_UNBOOKED = {"booked": None, "left_g": None}
 
 
 class OutdatedError(UsageError):
@@ -83,8 +82,8 @@ class OpenDay:
         request: Request,
         folder: Path,
         *,
-        journal_file: Path | None = None,
-        at_most: int = 1,
+        journal_file: Path | None,
+        at_most: int,
         say: Callable[[str], object],
     ) -> None:
         assert isinstance(request.out, Path)  # noqa: S101  # cards are made for such folders only
@@ -92,7 +91,7 @@ class OpenDay:
         settings = replace(request.settings, obey_saved=True)
         self.request = replace(request, settings=settings)
         self.folder = folder
-        self._poured_file = request.out / KEPT / _POURED
+        self._poured_file = request.out / KEPT / "poured.json"
         self._journal_file = journal_file
         self._at_most = at_most
         self._say = say
@@ -106,10 +105,10 @@ class OpenDay:
         self._others: list[Path] = []  # files of other kinds that came
         self._gone: set[Path] = set()
         self._told: list[str] = []
-        self._twins: Sequence[Sequence[Path]] = ()
-        self._mixes: list[dict[str, Any]] = []
-        self._held: list[dict[str, Any]] = []  # mixes that are begun or poured
-        self._booked: dict[str, tuple[int, float]] = {}  # number and leftover, by sources
+        # Mixes by their marks: those that are planned, and those that are begun or poured.
+        self._mixes: dict[str, dict[str, Any]] = {}
+        self._held: dict[str, dict[str, Any]] = {}
+        self._booked: dict[str, dict[str, Any]] = {}  # number and leftover, by sources
         self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
         self._editors: dict[tuple[Path, int], tuple[str, BaseLineEditor]] = {}
         # Of a scan and what is saved beside it.
@@ -126,7 +125,7 @@ class OpenDay:
         """Size what is there and what arrives; the future ends when the run does."""
         with (
             Run(self.request, self.folder, say=self._hear, tell=self._tell) as self._run,
-            self.request.engine(_MANY) as engine,
+            self.request.engine() as engine,
             ThreadPoolExecutor(2, "day") as threads,
         ):
             for part in self.folder.glob(f"{BROUGHT}*"):  # on their way when it was killed
@@ -148,10 +147,12 @@ class OpenDay:
         arrivals = self._arrivals
         minute = this_minute()
         for _ in wakes(self.folder, self._stop, lambda: arrivals.busy):
-            ready, rest = arrivals.look()
             with self._lock:
-                before = self._gone
-                self._gone = {scan for scan in self._results if not holder(scan).exists()}
+                gone = [scan for scan in self._results if not holder(scan).exists()]
+            ready, rest = arrivals.look()  # after it: what was renamed is in hand by its new name
+            with self._lock:
+                before, coming = self._gone, {*ready, *self._waiting}
+                self._gone = {scan for scan in gone if not arrivals.has_moved(scan, coming)}
             minute, planned = this_minute(), minute
             if ready or rest or self._gone != before or (self._results and minute != planned):
                 self._call_for(ready, rest)  # a plan begins now: start times go on
@@ -160,13 +161,12 @@ class OpenDay:
         self, scans: Sequence[Path] = (), others: Sequence[Path] = (), *, first: bool = False
     ) -> None:
         """Have scans sized, and all planned anew."""
-        with self._lock:
+        with self._changing():
             for scan in scans:
                 self._arrived.setdefault(scan, len(self._arrived))
                 self._waiting[scan] = object()
                 self._waiting.move_to_end(scan, last=not first)
             self._others += others
-        self._changed()
         self._wake.set()
 
     def _work(self, engine: Engine) -> None:
@@ -192,21 +192,28 @@ class OpenDay:
             self._versions.update((scan, version_of(scan)) for scan in some)
         for scan in self._run.take(list(some), others, engine):
             self._arrivals.later(scan)
-        found = self._run.found
-        with self._lock:
-            self._twins = found.twins
-            for gone in self._results.keys() - set(found.scans):
-                del self._results[gone]
+        with self._changing():
             for scan, call in some.items():
                 if self._waiting[scan] is call:  # else it was called for once more meanwhile
                     del self._waiting[scan]
-        self._changed()
 
     def _tell(self, result: Result) -> None:
         ones = [with_drawn(one, self._kept_card(one)) for one in one_by_one([result])]
-        with self._lock:
-            self._results[Path(result.scan)] = ones
-        self._changed()
+        scan = Path(result.scan)
+        with self._changing():
+            for renamed in self._results.keys() - set(self._run.found.scans):
+                del self._results[renamed]
+                self._rename_held(*(visible(self._run.called(name)) for name in (renamed, scan)))
+            self._results[scan] = ones
+
+    def _rename_held(self, old: str, new: str) -> None:
+        """Let a scan be begun or poured under its new name too."""
+        for mix in self._held.values():
+            keys = mix["impressions"]
+            mix["impressions"] = [[new if name == old else name, *rest] for name, *rest in keys]
+        if self._held:
+            with suppress(UsageError):  # a full disk takes it with the next tick
+                write_whole(self._poured_file, json.dumps([*self._held.values()], indent=1))
 
     def _hear(self, line: str) -> None:
         self._say(line)
@@ -216,7 +223,7 @@ class OpenDay:
     def _planned(self) -> tuple[list[Result], Plan]:
         """Plan mixes for all of which none is begun."""
         with self._lock:
-            held = {tuple(one) for mix in self._held for one in mix["impressions"]}
+            held = {tuple(one) for mix in self._held.values() for one in mix["impressions"]}
             waiting = [one for one in self._listed() if self._key(one) not in held]
             planner = Planner(at_most=self._at_most)
         return waiting, planner.plan(waiting, self.request.settings)
@@ -225,23 +232,23 @@ class OpenDay:
         try:
             waiting, plan = self._planned()
             by_name = {one.name: one for one in waiting}
-            called = {name: visible(self._called(one)) for name, one in by_name.items()}
-            mixes = [self._mix(shared, plan, called, by_name) for shared in plan.mixes]
+            called = {name: self._called(one) for name, one in by_name.items()}
+            made = (self._mix(shared, plan, called, by_name) for shared in plan.mixes)
+            mixes = {mix["id"]: mix for mix in made}
         except UsageError as fault:  # a material by hand that nobody knows
-            mixes, line = [], f"no mixes are planned: {fault}"
+            mixes, line = {}, f"no mixes are planned: {fault}"
             if visible(line) not in self._told:
                 self._hear(line)
-        with self._lock:
+        with self._changing():
             self._mixes = mixes
-        self._changed()
 
     def begun(self, mix_id: str) -> tuple[list[Result], Plan]:
         """Plan one mix that is begun as it was when it began; refused where it would be another."""
         with self._lock:
-            mix = next((mix for mix in self._held if mix["id"] == mix_id and mix["begun"]), None)
-            keys = [] if mix is None else list(map(tuple, mix["impressions"]))
+            mix = self._held.get(mix_id, {"begun": None, "impressions": ()})
+            keys = set(map(tuple, mix["impressions"]))
             ones = [one for one in self._listed() if self._key(one) in keys]
-        if mix is not None:
+        if mix["begun"]:
             planner = Planner(at_most=len(ones), start=datetime.fromisoformat(mix["begun"]))
             plan = planner.plan(ones, self.request.settings)
             amounts = [(made.mix.powder_g, made.mix.water_ml) for made in plan.mixes]
@@ -262,8 +269,11 @@ class OpenDay:
     def _kept_card(self, one: Result) -> dict[str, Any] | None:
         return read_card(self._run.kept.card(one.scan), one.cavity)
 
-    def _changed(self) -> None:
+    @contextmanager
+    def _changing(self) -> Iterator[None]:
+        """Change what is shown."""
         with self._lock:
+            yield
             self.revision += 1
 
     # ---- what is shown
@@ -272,14 +282,15 @@ class OpenDay:
         """Give all that the page shows but the drawings, as plain values for JSON."""
         with self._lock:
             results, settings = self._listed(), self.request.settings
-            names = [visible(self._called(one)) for one in results]
+            held, planned = self._held.values(), self._mixes.values()
+            names = list(map(self._called, results))
             poured = {
                 tuple(one): mix["id"]
-                for mix in self._held
+                for mix in held
                 for one in mix["impressions"]
                 if mix["poured"] is not None
             }
-            coming = [mix for mix in (*self._held, *self._mixes) if mix["poured"] is None]
+            coming = [mix for mix in (*held, *planned) if mix["poured"] is None]
             late = {name for mix in coming for name in mix["late"]}
             waiting = [scan for scan in self._waiting if scan not in self._results]
             return {
@@ -297,7 +308,10 @@ class OpenDay:
                     for one, line in zip(results, rows(results, names, settings.base), strict=True)
                 ],
                 "waiting": [visible(self._run.called(scan)) for scan in waiting],
-                "mixes": [*map(self._with_booking, self._held), *self._mixes],
+                "mixes": [
+                    *({**mix, **self._booked.get(_source(mix), _UNBOOKED)} for mix in held),
+                    *planned,
+                ],
                 "at_most": self._at_most,
                 "materials": list(WINDOWS),
                 "books": self._journal_file is not None,
@@ -306,7 +320,8 @@ class OpenDay:
 
     def _listed(self) -> list[Result]:
         scans = sorted(self._results.keys() - self._gone, key=natural_key)
-        return list(noted((one for scan in scans for one in self._results[scan]), self._twins))
+        ones = chain.from_iterable(map(self._results.__getitem__, scans))
+        return list(noted(ones, self._run.found.twins))
 
     def _row(self, one: Result) -> dict[str, Any]:
         scan, mix = Path(one.scan), one.mix
@@ -336,7 +351,8 @@ class OpenDay:
         }
 
     def _called(self, one: Result) -> str:
-        return self._run.called(Path(one.scan)) + (f" #{one.cavity}" if one.cavities > 1 else "")
+        number = f" #{one.cavity}" if one.cavities > 1 else ""
+        return visible(self._run.called(Path(one.scan)) + number)
 
     def _key(self, one: Result) -> tuple[str, int, str]:
         """Tell an impression that was poured from any other, also from one of the same name."""
@@ -361,14 +377,16 @@ class OpenDay:
         card = self._kept_card(one)
         if card is None:
             raise UnknownError
-        places_mm = decision.read_told(Path(one.scan)).preparations
+        # From the scan's own frame into the drawing.
+        origin, *along = np.array(card["solid"]["to_scan"])
+        places = np.reshape(decision.read_told(Path(one.scan)).preparations, (-1, 3)) - origin
         return {
             "id": one_id,
             "version": self._versions[Path(one.scan)],
             "moves": card["moves"],
             "solid": card["solid"],
             "range_mm": [one.curve[0][0], one.curve[-1][0]] if one.curve else [0.0, 0.0],
-            "prepared": _drawn(places_mm, card["solid"]["to_scan"]),
+            "prepared": np.linalg.solve(np.transpose(along), places.T).T.tolist(),
         }
 
     # ---- what is decided of one scan
@@ -469,7 +487,8 @@ class OpenDay:
         with self._holding(one_id, version) as (_, scan, _):
             if not self._undo[scan]:
                 raise OutdatedError("nothing to put back", self._newer(one_id))
-            decision.put_back(scan, self._undo[scan].pop())
+            decision.put_back(scan, self._undo[scan][-1])
+            self._undo[scan].pop()  # now that it is put back: the disk may have been full
             return self._written(scan)
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
@@ -512,13 +531,14 @@ class OpenDay:
 
     def place_for(self, name: str) -> Path:
         """Say where a scan that is brought goes: into the folder, by a plain name and no other."""
-        plain = name == Path(name).name and not name.startswith(".") and "\\" not in name
-        if (
-            not plain
-            or visible(name) != name
-            or len(name.encode("utf-8", "surrogatepass")) > LONGEST_NAME_BYTES
-            or Path(name).suffix.lower() not in SCAN_SUFFIXES
-        ):
+        is_plain = (
+            name == Path(name).name == visible(name)
+            and not name.startswith(".")
+            and "\\" not in name
+            and len(name.encode("utf-8", "surrogatepass")) <= LONGEST_NAME_BYTES
+            and Path(name).suffix.lower() in SCAN_SUFFIXES
+        )
+        if not is_plain:
             raise UsageError(
                 f"a file named {visible(name)[:80]!r}",
                 needed=f"a scan: a plain name that ends in {' or '.join(SCAN_SUFFIXES)}",
@@ -571,35 +591,46 @@ class OpenDay:
     def _mark(self, mix_id: str, what: str, is_so: bool) -> None:
         """Hold a mix for as long as it is begun or poured; one that is poured was begun."""
         with self._booking, self._lock:
-            held = {mix["id"]: mix for mix in self._held}
-            planned = {mix["id"]: mix for mix in self._mixes}
-            mix = held.get(mix_id) or planned.get(mix_id)
+            mix = self._held.get(mix_id) or self._mixes.get(mix_id)
             if mix is None and is_so:
                 raise OutdatedError("a mix that is not planned any more")
             if mix is None or (what == "begun" and mix["poured"]):
                 return
             if is_so != (mix[what] is not None):
-                if self._source(mix) in self._booked:
+                if _source(mix) in self._booked:
                     raise OutdatedError("a mix that is booked")
-                held[mix_id] = {**mix, what: now() if is_so else None}
-                kept = [one for one in held.values() if one["begun"] or one["poured"]]
-                write_whole(self._poured_file, json.dumps(kept, indent=1))
+                held = {**self._held, mix_id: {**mix, what: now() if is_so else None}}
+                kept = {key: one for key, one in held.items() if one["begun"] or one["poured"]}
+                write_whole(self._poured_file, json.dumps([*kept.values()], indent=1))
                 self._held = kept
-                self._mixes = [one for one in self._mixes if one["id"] != mix_id]
+                self._mixes.pop(mix_id, None)
         self._call_for()
 
     def book(self, mix_id: str, left_g: float) -> int:
         """Book a poured mix with what was left of it, below 0 what was missing."""
         with self._booking_of(mix_id, new=True) as (mix, source, journal):
             if source in self._booked:
-                raise OutdatedError(f"this mix booked already, as pour {self._booked[source][0]}")
+                number = self._booked[source]["booked"]
+                raise OutdatedError(f"this mix booked already, as pour {number}")
             said = ("stone", "way", "volume_ml", "volume_u_ml", "powder_g", "water_ml")
+            cases = [
+                Case(
+                    name=name,
+                    cavity=cavity,
+                    pour=FIRST,
+                    content=None if content == _HIDDEN else content,
+                    volume_ml=one["volume_ml"],
+                )
+                for (name, cavity, content), one in zip(
+                    mix["impressions"], mix["names"], strict=True
+                )
+            ]
             entry = entry_of(
                 self.request.settings.lab,
                 left_g=left_g,
                 scan=", ".join(one["name"] for one in mix["names"]),
                 source=source,
-                cases=_cases(mix),
+                cases=cases,
                 **{name: mix[name] for name in said},
             )
             return journal.book(entry)
@@ -608,7 +639,7 @@ class OpenDay:
         """Strike out what was booked of a mix: it can be booked again."""
         with self._booking_of(mix_id, new=False) as (_, source, journal):
             if source in self._booked:
-                journal.strike(self._booked[source][0])
+                journal.strike(self._booked[source]["booked"])
 
     @contextmanager
     def _booking_of(
@@ -616,8 +647,8 @@ class OpenDay:
     ) -> Iterator[tuple[dict[str, Any], str, Journal]]:
         """Give a poured mix, its fingerprint and the journal; what is booked is read anew."""
         with self._booking:
-            mix = next((one for one in self._held if one["id"] == mix_id and one["poured"]), None)
-            if mix is None:
+            mix = self._held.get(mix_id)
+            if mix is None or not mix["poured"]:
                 raise OutdatedError("a mix that is not ticked as poured")
             if self._journal_file is None:
                 raise UsageError(
@@ -627,17 +658,9 @@ class OpenDay:
                 )
             with Journal(self._journal_file, new=new) as journal:
                 self._booked = _booked_in(journal)
-                yield mix, self._source(mix), journal
-                self._booked = _booked_in(journal)
-        self._changed()
-
-    def _source(self, mix: dict[str, Any]) -> str:
-        """Give the fingerprint by which the journal knows a poured mix."""
-        return hashlib.sha256(f"{mix['id']}\n{mix['poured']}".encode()).hexdigest()
-
-    def _with_booking(self, mix: dict[str, Any]) -> dict[str, Any]:
-        number, left_g = self._booked.get(self._source(mix), (None, None))
-        return {**mix, "booked": number, "left_g": left_g}
+                yield mix, _source(mix), journal
+                with self._changing():
+                    self._booked = _booked_in(journal)
 
     def _mix(
         self, shared: SharedMix, plan: Plan, called: dict[str, str], by_name: dict[str, Result]
@@ -682,37 +705,26 @@ class OpenDay:
             "then": "base" if bases else "separate",
             "then_min": BEFORE_BASE.value if bases else SEPARATING.low,
             "notes": [{"text": text, "do": do} for text, do in notes],
-            **dict.fromkeys(("begun", "poured", "booked", "left_g")),
+            "begun": None,
+            "poured": None,
+            **_UNBOOKED,
         }
 
-    def _read_held(self) -> list[dict[str, Any]]:
+    def _read_held(self) -> dict[str, dict[str, Any]]:
         if not self._poured_file.is_file():
-            return []
+            return {}
         try:
             held = json_in(text_of(self._poured_file, _LARGEST_POURED))
             # As another version may have written it: what is asked of it is asked here.
             needed = ("begun", "poured", "impressions", "names", "volume_u_ml")
-            return [{**mix, "id": str(mix["id"]), **{n: mix[n] for n in needed}} for mix in held]
+            mixes = [{**mix, "id": str(mix["id"]), **{n: mix[n] for n in needed}} for mix in held]
+            return {mix["id"]: mix for mix in mixes}
         except (ScanError, ValueError, KeyError, TypeError) as fault:
             raise UsageError(
                 f"{self._poured_file} that cannot be read ({fault})",
                 needed="the list of poured mixes as this volest writes it",
                 remedy="move that file away: ticks of this day are lost, bookings are not",
             ) from fault
-
-
-def _cases(mix: dict[str, Any]) -> list[Case]:
-    """Give the impressions that a mix was for, as the journal has them."""
-    return [
-        Case(
-            name=name,
-            cavity=cavity,
-            pour=FIRST,
-            content=None if content == _HIDDEN else content,
-            volume_ml=one["volume_ml"],
-        )
-        for (name, cavity, content), one in zip(mix["impressions"], mix["names"], strict=True)
-    ]
 
 
 def _patches(said: Sequence[Any]) -> list[decision.Patch]:
@@ -723,15 +735,6 @@ def _patches(said: Sequence[Any]) -> list[decision.Patch]:
             remedy="save some first",
         )
     return [decision.patch_in(Path("what was touched"), patch) for patch in said]
-
-
-def _drawn(
-    places_mm: Sequence[decision.Place], to_scan: Sequence[Sequence[float]]
-) -> list[list[float]]:
-    """Bring places from the scan's own frame into the drawing."""
-    origin, *along = np.array(to_scan)
-    places = np.array(places_mm).reshape(-1, 3) - origin
-    return [list(place) for place in np.linalg.solve(np.transpose(along), places.T).T.tolist()]
 
 
 def _has_line(scan: Path) -> bool:
@@ -748,7 +751,15 @@ def version_of(scan: Path) -> str:
     return _HIDDEN if content is None else f"{content.mark}-{content.decision[:20]}"
 
 
-def _booked_in(journal: Journal) -> dict[str, tuple[int, float]]:
+def _source(mix: dict[str, Any]) -> str:
+    """Give the fingerprint by which the journal knows a poured mix."""
+    return hashlib.sha256(f"{mix['id']}\n{mix['poured']}".encode()).hexdigest()
+
+
+def _booked_in(journal: Journal) -> dict[str, dict[str, Any]]:
     """Give number and leftover of each pour that counts, by its source."""
-    pours = journal.pours()
-    return {one.source: (one.number, one.left_g) for one in pours if one.source is not None}
+    return {
+        one.source: {"booked": one.number, "left_g": one.left_g}
+        for one in journal.pours()
+        if one.source is not None
+    }
