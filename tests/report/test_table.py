@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
@@ -155,6 +155,7 @@ OFF_THE_HALF = st.integers(1, 100_000).map(lambda n: n / 100.0 + 0.003)
     st.lists(st.tuples(st.text(max_size=60), OFF_THE_HALF, st.booleans()), max_size=6),
     st.integers(min_value=20, max_value=160) | st.none(),
 )
+@example([("", 20.003, False), ("0", 20.003, True)], 56)  # the shortest name is no measure
 def test_any_name_and_any_width(scans: list[tuple[str, float, bool]], width: int | None) -> None:
     results = [measured(f"x/{name}", ml, (DIFFER,) if odd else ()) for name, ml, odd in scans]
     words = table_text(results, Settings(), width=width).split()

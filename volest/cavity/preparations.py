@@ -99,8 +99,8 @@ def find_preparations(
         # The columns round it, cut finer: floors, and the mark, are over the base line along its
         # normal, infinite where not seen.
         mark_mm = surface.frame.to_frame(np.array(mark))
-        low, count = mark_mm[:2] - REACH_MM, int(2.0 * REACH_MM / FINE_MM) + 1
-        columns = fine_columns(reaching, low, low + 2.0 * REACH_MM, (count, count))
+        corner, count = mark_mm[:2] - REACH_MM, int(2.0 * REACH_MM / FINE_MM) + 1
+        columns = fine_columns(reaching, corner, corner + 2.0 * REACH_MM, (count, count))
         cell = rooms.grid.cells_of(*columns.grid.centres_mm()).ravel()
         own = columns.up & (columns.z_mm < 0.0) & (columns.z_mm > lowest[cell][columns.cell])
         floor = np.full(count * count, np.inf)

@@ -271,7 +271,7 @@ def _figures(lines: Sequence[Row], width: int | None) -> RenderableType:
         least = max(cell_len(piece) for code in codes for piece in pieces(code))
         names = min(names, max(room - notes, room - max(least, room // 3)))
         notes = room - names
-    if names < min(_NARROWEST_NAME, *longest):
+    if names < min(_NARROWEST_NAME, max(longest)):
         return _stacked(lines, heads, codes)
     # The box brings one cell between columns, the padding the rest of the gap.
     grid = Table(box=_RULED, show_edge=False, padding=(0, _GAP - 1, 0, 0), pad_edge=False)
