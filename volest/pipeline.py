@@ -330,7 +330,7 @@ def guided(
     palate = preparations = None
     if cast.horseshoe_mm is not None and settings.is_upper(result.scan):
         palate = find_palate(rooms, base, imprints, kept_mm=cast.horseshoe_mm, over_mm=over_mm)
-    if marks_mm := _own_marks(marks_mm, result, cavity):
+    if marks_mm := own_marks(marks_mm, result, cavity):
         from volest.cavity.preparations import find_preparations
 
         preparations = find_preparations(
@@ -357,7 +357,7 @@ def guided(
     return replace(result, notes=notes, outcome=NOTED if notes else result.outcome), guide
 
 
-def _own_marks(marks_mm: Sequence[Place], result: Result, cavity: Cavity) -> Sequence[Place]:
+def own_marks(marks_mm: Sequence[Place], result: Result, cavity: Cavity) -> Sequence[Place]:
     """Give those marks that lie over this impression, or all where the scan has no other."""
     if result.cavities == 1:
         return marks_mm

@@ -13,6 +13,7 @@ from tests.machine import need_drawing
 from tests.view.bowls import looked_at, write_bowl
 from volest.cli.main import volest_group
 from volest.errors import UsageError
+from volest.scan.decision import write_preparations
 from volest.view import picture
 from volest.view.scene import INK, LOOKS, PAPER, scene_of
 
@@ -113,6 +114,10 @@ def test_without_a_display_pictures_are_drawn_and_nothing_is_overwritten(
     assert ran.stdout == "bowl.stl.png\n"
     drawn = Path("bowl.stl.png").read_bytes()
     assert drawn.startswith(b"\x89PNG")
+    Path("bowl.stl.png").unlink()
+    write_preparations(day / "bowl.stl", [(0.0, 0.0, -20.0)])
+    CliRunner().invoke(volest_group, ["view", str(day / "bowl.stl")])
+    assert Path("bowl.stl.png").read_bytes() != drawn  # its mark is in it
     Path("bowl.stl.png").write_bytes(b"somebody's own")
     again = CliRunner().invoke(volest_group, ["view", str(day / "bowl.stl")])
     assert "left alone" in again.stderr

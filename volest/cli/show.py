@@ -187,8 +187,9 @@ def view_command(
 
 def _pictures(scans: Sequence[Path], settings: Settings) -> int:
     from volest.dosing import poured
-    from volest.pipeline import examine_all
+    from volest.pipeline import examine_all, own_marks
     from volest.result import refused
+    from volest.scan.decision import read_told
     from volest.storage import check_target
     from volest.view.picture import picture_of, save_picture
 
@@ -210,7 +211,8 @@ def _pictures(scans: Sequence[Path], settings: Settings) -> int:
                 check_target(target, [scan])
                 with suppress(MixError):  # it is drawn all the same
                     shown = poured(result, settings)
-                save_picture(picture_of(shown, found), target)
+                marks = own_marks(read_told(scan).preparations, result, found)
+                save_picture(picture_of(shown, found, marks), target)
             except (ScanError, UsageError) as fault:
                 in_vain += 1
                 say(f"{result.name}: {fault}")
