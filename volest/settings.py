@@ -17,7 +17,7 @@ DEFAULT_PITCH_MM = 0.4
 PITCH_RANGE_MM = (0.05, 2.0)  # finer than scanners resolve; coarser than the gaps between teeth
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 PLANE_NUMBERS = 6
-FARTHEST_MM = 1e6  # as for the scans themselves
+FARTHEST_MM = 1e6  # a kilometre from the scanner's own zero is no scan, whatever its size
 LEAST_NORMAL = 1e-6  # a shorter one has no direction to speak of
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from volest.errors import ScanError, UsageError
 from volest.notes import Note
 from volest.scan.compiling import ALL_THREADS, in_parts, loops
-from volest.settings import MM_PER_UNIT
+from volest.settings import FARTHEST_MM, MM_PER_UNIT
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -28,7 +28,6 @@ MOST_UNFILLED, LEAST_UNFILLED = 0.1, 10
 WAIT = "wait until the copy has finished, or export the scan again"
 RESCAN = "export or copy the scan again and compare the file sizes"
 LOOPS = "volest.scan.reading_loops"
-FARTHEST_MM = 1e6  # a kilometre from the scanner's own zero is no scan, whatever its size
 BLOCK = 8192  # triangles at a time: they stay in the processor's cache, which halves the time
 # Exporters leave slivers, and they change nothing; a collapsed mesh is mostly those.
 MANY_SHARE = 0.5
