@@ -7,10 +7,13 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from tests.flat import flat
+from volest.batch.find import Arrivals
 from volest.desk.server import DeskServer, Keys, bound
 from volest.desk.state import OpenDay
 from volest.run import Request
@@ -81,6 +84,8 @@ class Desk:
 
 
 FLAT = flat()
+# Files are whole here at once; how long others are waited for, `tests/batch/test_watch.py` holds.
+QUICK = partial(Arrivals, settle_s=0.2)
 
 
 @contextmanager
@@ -93,7 +98,8 @@ def served(
     network: bool = False,
 ) -> Iterator[Desk]:
     request = Request(settings=settings, out=folder, out_sheet=True, here=True)
-    day = OpenDay(request, folder, journal_file=journal, at_most=at_most, say=print)
+    with patch("volest.desk.state.Arrivals", QUICK):
+        day = OpenDay(request, folder, journal_file=journal, at_most=at_most, say=print)
     keys = Keys()
     with bound(0, network=network) as sock, day.open():
         server = DeskServer(day, sock, keys)

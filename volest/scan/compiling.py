@@ -5,8 +5,8 @@ loops takes as long as measuring some scans without them; a process therefore be
 changes over once it has spent that long. A single scan never pays for loading, a folder, a window
 or a watch soon does, and nobody has to say which of these it is.
 
-Compiling takes some twenty seconds, once for an installation. Nobody waits for it: the first process that
-would take the loops starts one beside that compiles them, and goes on in numpy.
+Compiling takes some twenty seconds, once for an installation. Nobody waits for it: the first
+process that would take the loops starts one beside that compiles them, and goes on in numpy.
 """
 
 import importlib
