@@ -59,7 +59,18 @@ def test_a_time_in_the_name(pattern: str, name: str, age_min: float | None) -> N
 
 
 @pytest.mark.parametrize(
-    "text", ["25:00", "noon", "b*=name", "*_%H.*=name", "-3 min", "2026-02-30 10:00", "", "b*="]
+    "text",
+    [
+        "25:00",
+        "noon",
+        "b*=name",
+        "*_%H.*=name",
+        "a[_%H]%M.*=name",
+        "-3 min",
+        "2026-02-30 10:00",
+        "",
+        "b*=",
+    ],
 )
 def test_a_time_that_is_none_is_refused(text: str) -> None:
     with pytest.raises(UsageError, match="time taken"):

@@ -258,7 +258,8 @@ SAID = [
     Worded(
         Note("needs-boxing", heap_mm=2.0, works_told=True, **GAP),
         "Measured as if boxed in where the rim lies below the base line.",
-        "Box in before the pour as is told above (seen into the opening, 12 is the front end).",
+        "Box in before the pour as is told above, to 2.0 mm over the base line (seen into the "
+        "opening, 12 is the front end).",
     ),
     *(
         Worded(

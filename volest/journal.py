@@ -349,7 +349,9 @@ class Journal:
         backup = "take the last backup in its place"
         lost = f"is damaged or missing: it is left out of all figures; {backup}"
         pours, deliveries = self._read(Entry)[1], self._read(Delivery)[1]
-        told = [f"pour {number} {lost}, or give it up: --strike {number}" for number in pours]
+        here = {number for (number,) in self._rows("SELECT number FROM pours")}
+        give_up = ", or give it up: --strike "  # a row that is missing has nothing to give up
+        told = [f"pour {n} {lost}" + f"{give_up}{n}" * (n in here) for n in pours]
         told += [f"delivery {number} {lost}" for number in deliveries]
         ((order,), *_) = self._rows("PRAGMA quick_check(1)")
         told += [] if order == "ok" else [f"damaged: {' '.join(str(order).split())}; {backup}"]

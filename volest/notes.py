@@ -177,7 +177,8 @@ def _needs_boxing(v: Values) -> Said:
     if v.works_told:  # where, how long and how high, above the note
         return Said(
             "measured as if boxed in where the rim lies below the base line",
-            "box in before the pour as is told above (seen into the opening, 12 is the front end)",
+            f"box in before the pour as is told above, {pour_end(v.heap_mm)} (seen into the "
+            "opening, 12 is the front end)",
         )
     stretches = zip(v.lengths_mm, v.lows_mm, v.first_hours, v.last_hours, strict=True)
     told = [

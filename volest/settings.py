@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from fnmatch import fnmatchcase, translate
@@ -195,23 +196,23 @@ def clock_time(text: str, start: datetime) -> datetime | None:
     parts = _CLOCK.fullmatch(text)
     if parts is None:
         return None
-    try:
-        said = datetime.fromisoformat(f"{parts[1] or start.date()} {parts[2]:0>5}")
-    except ValueError:
-        return None
-    return said.astimezone()
+    with suppress(ValueError, OverflowError):  # no such day; in the year 1 no zone can be told
+        return datetime.fromisoformat(f"{parts[1] or start.date()} {parts[2]:0>5}").astimezone()
+    return None
 
 
 def parse_taken(text: str) -> Taken:
     """Read `[PATTERN=]WHEN` as it is written on the command line."""
     pattern, word = pattern_and_word(text)
     noon = datetime.fromisoformat("2000-01-01 12:00").astimezone()  # its form alone is asked
-    in_name = word == IN_NAME and "%H" in pattern and "%M" in pattern
+    marks = re.sub(r"\[[^]]*]", "", pattern)  # of those in brackets one digit alone would be read
+    in_name = word == IN_NAME and marks.count("%") == pattern.count("%")
+    in_name = in_name and "%H" in marks and "%M" in marks
     if not (in_name or _BEFORE.fullmatch(word) or clock_time(word, noon)):
         raise UsageError(
             f"time taken {text!r}",
             needed="13:40, '2026-03-02 13:40', '20 min' (before the plan), or name where the "
-            "pattern has %H and %M",
+            "pattern has %H and %M, outside of brackets",
             remedy="write for example --taken 'b04*=13:40' or --taken '*_%H%M.*=name'",
         )
     return Taken(pattern=pattern, word=word)

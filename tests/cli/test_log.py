@@ -356,8 +356,25 @@ def test_an_impression_that_is_not_there_is_not_taken_for_another(folder: Path, 
     words = ("--from", "one.json", "--scan", name, "--left", "9")
     ended = log(*words, "--cavity", "2")
     assert ended.exit_code == 2
-    assert f"no mixes for {name} in one.json; needed one of day/a.stl; say which" in ended.stderr
+    assert f"no mixes for {name} in one.json; needed one of day/a.stl; say another" in ended.stderr
     assert log(*words, "--cavity", "1").exit_code == 0
+
+
+def test_a_number_tells_impressions_apart_and_no_scans(folder: Path) -> None:
+    exported(folder, "one.json", "day/case-1.stl", "day/case-2.stl")
+    whole = json.loads((folder / "one.json").read_text(encoding="utf-8"))
+    whole["scans"][1]["cavity"] = 2  # its first one was refused
+    (folder / "one.json").write_text(json.dumps(whole), encoding="utf-8")
+    ended = log("--from", "one.json", "--scan", "case", "--cavity", "2", "--left", "9")
+    assert (ended.exit_code, ended.stdout) == (2, "")
+    assert "2 mixes for case in one.json" in ended.stderr
+
+
+@pytest.mark.parametrize("day", ["0000-05", "2032-13", "2032-02-30", "may"])
+def test_a_date_that_is_none_is_told_as_it_was_typed(day: str) -> None:
+    ended = log("--delivered", "25000", "--lot", "7", "--expires", day)
+    assert ended.exit_code == 2
+    assert f"--expires {day};" in ended.stderr
 
 
 def test_a_scan_that_was_renamed_or_is_gone(folder: Path) -> None:

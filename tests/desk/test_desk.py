@@ -33,6 +33,7 @@ from volest.scan.decision import (
     read_decision,
     read_told,
     write_preparations,
+    write_told,
 )
 from volest.settings import Settings, parse_base
 from volest.stone.reference import pour_window
@@ -386,9 +387,56 @@ def test_what_is_poured_stays_so_where_it_is_put_away(tmp_path: Path) -> None:
         desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
         (tmp_path / BOWL).rename(tmp_path / "done" / BOWL)
         assert desk.scan(f"done/{BOWL}")["poured"] == mix["id"]
+    (tmp_path / "done" / BOWL).rename(tmp_path / "b0417.stl")  # while the desk is closed
     with served(tmp_path) as desk:
-        assert desk.scan(f"done/{BOWL}")["poured"] == mix["id"]
+        assert desk.scan("b0417.stl")["poured"] == mix["id"]
+        write_bowl(tmp_path / BOWL)  # a copy that somebody brings once more
+        assert desk.scan(BOWL)["poured"] == mix["id"]
         assert [one["id"] for one in desk.shown()["mixes"]] == [mix["id"]]
+
+
+def test_two_poured_scans_may_change_their_names(tmp_path: Path) -> None:
+    ways = [tmp_path / name for name in ("a.stl", "b.stl", "c.stl")]
+    write_bowl(ways[0])
+    write_bowl(ways[1], "frustum")
+    with served(tmp_path) as desk:
+        mixes = desk.shown(lambda said: len(said["mixes"]) == 2)["mixes"]
+        for mix in mixes:
+            desk.ask("POST", f"/api/mixes/{mix['id']}/tick", {"poured": True})
+        before = {one["name"]: one["poured"] for one in desk.shown()["scans"]}
+        for old, new in ((0, 2), (1, 0), (2, 1)):
+            ways[old].rename(ways[new])
+
+        def swapped(said: dict[str, Any]) -> bool:
+            now = {one["name"]: one["poured"] for one in said["scans"] if not one["again"]}
+            return now == {"a.stl": before["b.stl"], "b.stl": before["a.stl"]}
+
+        assert len(desk.shown(swapped)["mixes"]) == 2
+
+
+def test_a_mix_that_is_begun_is_late_whatever_its_scan_is_called(tmp_path: Path) -> None:
+    write_bowl(tmp_path / BOWL)
+    taken = datetime.now() - timedelta(minutes=40)  # noqa: DTZ005  # the lab's clock
+    write_told(tmp_path / BOWL, taken=taken, material="alginate")
+    with served(tmp_path) as desk:
+        (mix,) = desk.shown(lambda said: said["mixes"])["mixes"]
+        assert desk.scan(BOWL)["late"]
+        desk.ask("POST", f"/api/mixes/{mix['id']}/begin", {"begun": True})
+        for name in (BOWL, f"{BOWL}.decision.toml"):
+            (tmp_path / name).rename(tmp_path / name.replace(BOWL, "b0417.stl"))
+        assert desk.scan("b0417.stl")["late"]
+
+
+def test_what_is_put_back_is_the_scan_s_own(desk: Desk) -> None:
+    folder = desk.day.folder
+    decide(desk, "save", desk.scan(BOWL)["version"], tried(desk, -3.0)["line"])
+    assert desk.scan(BOWL, lambda one: one["can_undo"])["saved"]
+    beside = f"{BOWL}.decision.toml"
+    (folder / beside).rename(folder / "b0417.stl.decision.toml")
+    (folder / BOWL).rename(folder / "b0417.stl")
+    write_bowl(folder / BOWL, "frustum")  # a new export
+    assert desk.scan("b0417.stl", lambda one: one["saved"])["can_undo"]
+    desk.scan(BOWL, lambda one: not one["can_undo"])
 
 
 def test_what_is_poured_is_known_by_its_content(desk: Desk, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.batch.small import bowl_stl
 from tests.cavity.posing import random_move
 from tests.flat import flat, mix
 from tests.scan.writers import stl_binary
@@ -21,6 +22,7 @@ from volest.scan.decision import (
     write_decision,
     write_preparations,
 )
+from volest.scan.reading import scan_from
 from volest.settings import Base, Settings
 from volest.view.editor import BaseLineEditor, Held
 
@@ -48,6 +50,24 @@ def test_lowered_it_holds_what_the_sphere_holds(bowl: Path, height_mm: float) ->
     assert handling.figures().volume_ml == pytest.approx(
         tray("hemisphere").facets_ml(height_mm), rel=0.01
     )
+
+
+@pytest.mark.parametrize("number", [1, 2])
+@pytest.mark.parametrize("held", [Held(height_mm=1.0), Held(height_mm=1.0, right_deg=4.0)])
+def test_over_the_rim_the_reserve_is_that_of_the_line_held(
+    tmp_path: Path, number: int, held: Held
+) -> None:
+    # Land all round makes the volume over the rim less sure; two are held apart by their land.
+    one, other = (scan_from(bowl_stl(n)).triangles for n in (0, 30))
+    path = tmp_path / "two.stl"
+    path.write_bytes(stl_binary(np.concatenate([one, other + np.array([75.0, 0.0, 0.0])])))
+    handling = BaseLineEditor(path, Settings(), number)
+    handling.hold(held)
+    told = handling.figures().mix
+    saved = handling.save().figures().mix
+    assert told is not None
+    assert saved is not None
+    assert told.powder_g == pytest.approx(saved.powder_g, abs=1.0)
 
 
 @pytest.mark.parametrize(("right", "front"), [(5.0, 0.0), (-3.0, 0.0), (0.0, 4.0), (3.0, -3.0)])

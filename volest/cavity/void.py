@@ -165,7 +165,7 @@ def neighbours(grid: Grid, cell: Ints, floor_mm: Floats, top_mm: Floats) -> tupl
     start = np.append(0, np.cumsum(np.bincount(cell, minlength=grid.shape[0] * grid.shape[1])))
     ends = [(cell[:0], cell[:0])]
     for step in (1, grid.shape[1]):
-        first = start[np.minimum(cell + step, len(start) - 2)]
+        first = start[np.minimum(cell + step, len(start) - 1)]
         count = start[np.minimum(cell + step + 1, len(start) - 1)] - first
         for k in range(int(count.max(initial=0))):
             a = np.flatnonzero(count > k)

@@ -295,9 +295,10 @@ def _date(text: str | None) -> str | None:
     if text is None:
         return None
     try:
+        day = text
         if re.fullmatch(r"\d{4}-\d{2}", text):  # as sacks are printed
-            text += f"-{calendar.monthrange(*map(int, text.split('-')))[1]}"
-        return date.fromisoformat(text).isoformat()
+            day += f"-{calendar.monthrange(*map(int, text.split('-')))[1]}"
+        return date.fromisoformat(day).isoformat()
     except ValueError as fault:  # of `calendar` too
         remedy = "write 2032-03-31, or 2032-03"
         raise UsageError(f"--expires {text}", needed="a date", remedy=remedy) from fault
@@ -483,18 +484,24 @@ def _meant(
     named = [one for one in mixed if scan is None or one["place"].parts[-len(said) :] == said]
     if not named and scan:  # so of its name
         named = [one for one in mixed if one["place"].name.startswith(scan)]
-    fitting = [one for one in named if cavity in (None, one["cavity"])]
+    is_one_scan = len({one["scan"] for one in named}) == 1
+    # A number tells impressions apart and no scans: a neighbour may have one of that number.
+    number = cavity if is_one_scan else None
+    fitting = [one for one in named if number in (None, one["cavity"])]
     if len(fitting) != 1:
         names = ", ".join(sorted(one["called"] for one in fitting or named or mixed))
         count = f"{len(fitting)} {mixes}" if fitting or scan is None else f"no {mixes}"
-        one_scan = scan and len({one["scan"] for one in named}) == 1
+        remedy = (
+            "name it with --scan, and its folder where two have one name; book one that has left "
+            "that file by its figures: --volume, --powder, --water"
+        )
+        if is_one_scan and scan:
+            which = "which impression of the scan" if fitting else "another impression"
+            remedy = f"say {which} with --cavity"
         raise UsageError(
             f"{count} for {scan} in {source}" if scan else f"{count} in {source}",
             needed=f"one of {names}",
-            remedy="say which impression of the scan with --cavity"
-            if one_scan
-            else "name it with --scan, and its folder where two have one name; book one that has "
-            "left that file by its figures: --volume, --powder, --water",
+            remedy=remedy,
         )
     (found,) = fitting
     at = {(one["scan"], one["cavity"]): one for one in mixed}

@@ -87,9 +87,10 @@ def mix_command(
     if settings.lab_file is not None and is_from_file("lab_file"):  # it was found, not named
         say(f"lab {settings.lab_file}")
     if left_out:
-        size = "in a former" if second.height_mm is None else f"of {second.height_mm:g} mm"
+        in_former = second.former_ml is not None  # it goes before the height
+        size = "in a former" if in_former else f"of {second.height_mm:g} mm"
         say(
-            f"no base: the lab file has one {size}; give the area under it, "
+            f"no base: the lab file has one {size}; give the area inside the rim, "
             "--footprint MM2 (footprint_mm2 in the JSON of 'volest size')"
         )
     if json_file is not None:

@@ -155,19 +155,19 @@ def size_command(
     is_long = request.out is not None and len(found.scans) > MOST_ROWS
     results = () if is_long else report.results
     _tell_booked(results, options["journal_file"])
-    stream = sys.stderr if streams else sys.stdout
-    text = f"{tally_of(report.outcomes, report.done)}\n"
-    if not is_long:
-        text = table_text(
-            results,
-            request.settings,
-            plan=report.plan,
-            width=columns(stream),
-            styled=is_screen(stream) and not os.environ.get("NO_COLOR"),
-            brief=quiet,
-            encoding=stream.encoding or "utf-8",
-        )
     if not (quiet and streams):
+        stream = sys.stderr if streams else sys.stdout
+        text = f"{tally_of(report.outcomes, report.done)}\n"
+        if not is_long:
+            text = table_text(
+                results,
+                request.settings,
+                plan=report.plan,
+                width=columns(stream),
+                styled=is_screen(stream) and not os.environ.get("NO_COLOR"),
+                brief=quiet,
+                encoding=stream.encoding or "utf-8",
+            )
         click.echo(text, file=stream, nl=False)
     for text in put_out:
         deliver(text, STREAM)

@@ -109,7 +109,7 @@ class OpenDay:
         self._mixes: dict[str, dict[str, Any]] = {}
         self._held: dict[str, dict[str, Any]] = {}
         self._booked: dict[str, dict[str, Any]] = {}  # number and leftover, by sources
-        self._undo: defaultdict[Path, list[bytes | None]] = defaultdict(list)
+        self._undo: defaultdict[str, list[bytes | None]] = defaultdict(list)  # by a scan's content
         self._editors: dict[tuple[Path, int], tuple[str, BaseLineEditor]] = {}
         # Of a scan and what is saved beside it.
         self._in_hand: defaultdict[Path, threading.Lock] = defaultdict(threading.Lock)
@@ -203,17 +203,7 @@ class OpenDay:
         with self._changing():
             for renamed in self._results.keys() - set(self._run.found.scans):
                 del self._results[renamed]
-                self._rename_held(*(visible(self._run.called(name)) for name in (renamed, scan)))
             self._results[scan] = ones
-
-    def _rename_held(self, old: str, new: str) -> None:
-        """Let a scan be begun or poured under its new name too."""
-        for mix in self._held.values():
-            keys = mix["impressions"]
-            mix["impressions"] = [[new if name == old else name, *rest] for name, *rest in keys]
-        if self._held:
-            with suppress(UsageError):  # a full disk takes it with the next tick
-                write_whole(self._poured_file, json.dumps([*self._held.values()], indent=1))
 
     def _hear(self, line: str) -> None:
         self._say(line)
@@ -223,7 +213,7 @@ class OpenDay:
     def _planned(self) -> tuple[list[Result], Plan]:
         """Plan mixes for all of which none is begun."""
         with self._lock:
-            held = {tuple(one) for mix in self._held.values() for one in mix["impressions"]}
+            held = {_key_in(one) for mix in self._held.values() for one in mix["impressions"]}
             waiting = [one for one in self._listed() if self._key(one) not in held]
             planner = Planner(at_most=self._at_most)
         return waiting, planner.plan(waiting, self.request.settings)
@@ -245,10 +235,11 @@ class OpenDay:
     def begun(self, mix_id: str) -> tuple[list[Result], Plan]:
         """Plan one mix that is begun as it was when it began; refused where it would be another."""
         with self._lock:
-            mix = self._held.get(mix_id, {"begun": None, "impressions": ()})
-            keys = set(map(tuple, mix["impressions"]))
-            ones = [one for one in self._listed() if self._key(one) in keys]
-        if mix["begun"]:
+            mix = self._held.get(mix_id)
+            keys = set() if mix is None else set(map(_key_in, mix["impressions"]))
+            here = {self._key(one): one for one in self._listed()}  # a copy is no other impression
+            ones = [one for key, one in here.items() if key in keys]
+        if mix is not None and mix["begun"]:
             planner = Planner(at_most=len(ones), start=datetime.fromisoformat(mix["begun"]))
             plan = planner.plan(ones, self.request.settings)
             amounts = [(made.mix.powder_g, made.mix.water_ml) for made in plan.mixes]
@@ -271,7 +262,7 @@ class OpenDay:
 
     @contextmanager
     def _changing(self) -> Iterator[None]:
-        """Change what is shown."""
+        """Hold the day while it is changed, and count the change."""
         with self._lock:
             yield
             self.revision += 1
@@ -285,13 +276,18 @@ class OpenDay:
             held, planned = self._held.values(), self._mixes.values()
             names = list(map(self._called, results))
             poured = {
-                tuple(one): mix["id"]
+                _key_in(one): mix["id"]
                 for mix in held
                 for one in mix["impressions"]
                 if mix["poured"] is not None
             }
             coming = [mix for mix in (*held, *planned) if mix["poured"] is None]
-            late = {name for mix in coming for name in mix["late"]}
+            late = {
+                _key_in(key)
+                for mix in coming
+                for key, one in zip(mix["impressions"], mix["names"], strict=True)
+                if one["name"] in mix["late"]
+            }
             waiting = [scan for scan in self._waiting if scan not in self._results]
             return {
                 "now": now(),  # clocks of tablets go otherwise
@@ -303,7 +299,7 @@ class OpenDay:
                         **self._row(one),
                         "volume": line.volume.strip(),
                         "poured": poured.get(self._key(one)),
-                        "late": line.name in late,
+                        "late": self._key(one) in late,
                     }
                     for one, line in zip(results, rows(results, names, settings.base), strict=True)
                 ],
@@ -340,7 +336,7 @@ class OpenDay:
             "taken": "" if told.taken is None else f"{told.taken:%Y-%m-%dT%H:%M}",
             "material": told.material or "",
             "saved": _has_line(scan) if one.base_line is None else one.base_line.how == "saved",
-            "can_undo": bool(self._undo.get(scan)),
+            "can_undo": bool(self._undo.get(self._content(scan))),
             "notes": [
                 {"code": visible(n.code), "text": visible(n.text), "do": visible(n.do_at_desk)}
                 for n in one.notes
@@ -354,11 +350,12 @@ class OpenDay:
         number = f" #{one.cavity}" if one.cavities > 1 else ""
         return visible(self._run.called(Path(one.scan)) + number)
 
-    def _key(self, one: Result) -> tuple[str, int, str]:
-        """Tell an impression that was poured from any other, also from one of the same name."""
-        scan = Path(one.scan)
-        content, _, _ = self._versions.get(scan, _HIDDEN).partition("-")
-        return visible(self._run.called(scan)), one.cavity, content
+    def _key(self, one: Result) -> tuple[int, str]:
+        """Tell an impression that was poured from any other, whatever its scan is called."""
+        return one.cavity, self._content(Path(one.scan))
+
+    def _content(self, scan: Path) -> str:
+        return self._versions.get(scan, _HIDDEN).partition("-")[0]
 
     def _id(self, one: Result) -> str:
         name = self._run.called(Path(one.scan)).encode("utf-8", "surrogateescape")
@@ -455,7 +452,8 @@ class OpenDay:
 
     def _written(self, scan: Path, *before: bytes | None) -> dict[str, str]:
         """Have a scan sized again at once, for what was written beside it; give its version now."""
-        self._undo[scan] = [*self._undo[scan], *before][-_UNDO:]
+        saved = self._undo[self._content(scan)]
+        saved[:] = [*saved, *before][-_UNDO:]
         self._arrivals.again(scan)  # it may be changed back before it has come to rest
         self._call_for([scan], first=True)
         return {"version": version_of(scan)}
@@ -485,10 +483,11 @@ class OpenDay:
     def undo(self, one_id: str, version: str) -> dict[str, Any]:
         """Put back what stood before the line that was saved last on this page."""
         with self._holding(one_id, version) as (_, scan, _):
-            if not self._undo[scan]:
+            saved = self._undo[self._content(scan)]
+            if not saved:
                 raise OutdatedError("nothing to put back", self._newer(one_id))
-            decision.put_back(scan, self._undo[scan][-1])
-            self._undo[scan].pop()  # now that it is put back: the disk may have been full
+            decision.put_back(scan, saved[-1])
+            saved.pop()  # now that it is put back: the disk may have been full
             return self._written(scan)
 
     def remove(self, one_id: str, version: str) -> dict[str, Any]:
@@ -670,7 +669,8 @@ class OpenDay:
         said = mix_words(shared, plan, called, by_name, with_ends=True)
         bases = said["bases"]
         closes_min = min(one.closes_min for one in shared.impressions)
-        keys = [self._key(by_name[one.name]) for one in shared.impressions]
+        ones = [by_name[one.name] for one in shared.impressions]
+        keys = [(visible(self._run.called(Path(one.scan))), *self._key(one)) for one in ones]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
         notes = [(f"Before the water, {name}:", told) for name, told in said["before"].items()]
         notes += [(visible(note.text), visible(note.do_at_desk)) for note in shared.notes]
@@ -749,6 +749,12 @@ def version_of(scan: Path) -> str:
     """Give a mark of a scan, and of what is saved beside it, as both lie there now."""
     content = content_of(scan)
     return _HIDDEN if content is None else f"{content.mark}-{content.decision[:20]}"
+
+
+def _key_in(impression: Sequence[Any]) -> tuple[int, str]:
+    """Take an impression's key from what a mix keeps of it: name, number, content."""
+    _, cavity, content = impression
+    return cavity, content
 
 
 def _source(mix: dict[str, Any]) -> str:

@@ -138,11 +138,10 @@ class BaseLineEditor:
         """Work out what holds now: from the curve, or anew if it is tilted or has new patches."""
         result, moved_mm = self.result, self._moved_mm
         if patches:
-            moved_mm = 0.0
             decided = self.decision(patches)
             result, cavity = examine(self.path, self.settings, self.number, decided)
-            volume_ml, margin = cavity.volume.best_ml, cavity.margin
-        elif self.held.is_tilted:
+            volume_ml, margin, moved_mm = cavity.volume.best_ml, cavity.margin, 0.0
+        elif self.held.is_tilted or self.held.height_mm > 0.0:  # over the rim less is sure
             c, base = self.cavity, self.base
             rooms = find_void(c.skin.columns, c.relief, c.footprint, c.rim, base)
             volume = find_volume(c.skin.corners_mm, rooms, base)
@@ -154,13 +153,14 @@ class BaseLineEditor:
             margin = self.cavity.margin
             if self.held.height_mm == 0.0:
                 volume_ml = self.cavity.volume.best_ml
+        low_ml, high_ml = max(volume_ml - margin.below_ml, 0.0), volume_ml + margin.above_ml
+        result = replace(result, volume_ml=volume_ml, volume_high_ml=high_ml)
         made, why = None, ""
         if volume_ml >= _LEAST_ML:
             try:
                 made = dose(result, volume_ml, self.settings, moved_mm)
             except MixError as fault:
                 why = str(fault)
-        low_ml, high_ml = max(volume_ml - margin.below_ml, 0.0), volume_ml + margin.above_ml
         return Figures(volume_ml=volume_ml, low_ml=low_ml, high_ml=high_ml, mix=made, why=why)
 
     @property
