@@ -84,7 +84,10 @@ def flood_levels(floor_mm: Floats, seed: Bools) -> Floats:
 
 
 def lowest_ways(level: Floats, a: Ints, b: Ints, way: Floats) -> Floats:
-    """Lower levels, (n,), to what comes from others over ways so high between a and b, (p,)."""
+    """Lower levels, (n,), to what comes from others over ways so high between a and b, (p,).
+
+    Round by round, as many as basins lie on the longest way: some tens on scans of impressions.
+    """
     one, other, way = np.append(a, b), np.append(b, a), np.append(way, way)
     news = np.isfinite(level)
     while news.any():

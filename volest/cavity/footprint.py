@@ -99,7 +99,8 @@ def find_footprint(relief: HeightMap, corrections: Sequence[Correction] = ()) ->
         if depth.sum() < BARELY_HELD * boxed.sum():  # it runs out at open heels
             depth = boxed
     inner, left_out_mm = _main_pools(relief, depth)
-    # The lowest way from the pits to an edge leads over where they spill, and round the scan.
+    # The lowest way from the pits to an edge leads over where they spill, and round the scan: grids
+    # leave cells free on all sides (`grid_over`), so that the outside hangs together.
     way_mm = spill_mm[inner].min(initial=top_mm.max())
     away = falls | (edge & (way_mm - top_mm > PAST_CREST_MM))
     markers = np.where(away, 2, inner)

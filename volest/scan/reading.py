@@ -266,7 +266,6 @@ def _read_other(file: BinaryIO, kind: str) -> NDArray[np.float64]:
 
     text = file.read().decode("latin-1")  # names may hold any letters; figures are ASCII
     rows = [line.split() for line in text.splitlines() if line.strip() and line[0] != "#"]
-    no_mesh = _not_a_mesh(f"a text that is no {kind} with faces")
     try:
         loaded: Any = trimesh.load(
             io.BytesIO(text.encode()), file_type=kind.lower(), process=False, skip_materials=True
@@ -274,7 +273,7 @@ def _read_other(file: BinaryIO, kind: str) -> NDArray[np.float64]:
         triangles = np.array(loaded.triangles, dtype=np.float64)
         stated, unused = _counted(rows, kind)
     except _NO_MESH as fault:
-        raise no_mesh from fault
+        raise _not_a_mesh(f"a text that is no {kind} with faces") from fault
     if len(triangles) != stated or unused > MOST_UNUSED:
         raise ScanError(
             f"{len(triangles):,} triangles of {stated:,}, {100.0 * unused:.0f} % of corners unused",
@@ -282,8 +281,8 @@ def _read_other(file: BinaryIO, kind: str) -> NDArray[np.float64]:
             remedy="copy or export it again",
             code="truncated",
         )
-    if triangles.size and triangles.shape[1:] != (3, 3):  # corners of two numbers
-        raise no_mesh
+    if triangles.size and triangles.shape[1:] != (3, 3):
+        raise _not_a_mesh(f"an {kind} that has corners of fewer than three numbers")
     return triangles
 
 
