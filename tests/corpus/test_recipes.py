@@ -14,6 +14,7 @@ from tests.corpus.case import box_of, solid
 from tests.corpus.cross_check import crest_line, held_by_triangles
 from tests.corpus.mesh import Mesh
 from tests.corpus.recipes import SAMPLES, Sample
+from tests.marks import slow
 
 FOLDER = Path(__file__).parents[2] / "sample_meshes"
 AGREE = 3e-4  # share by which a file's triangles, with noise, may differ from the field
@@ -58,7 +59,7 @@ def test_open_files_hold_what_they_say(one: Sample) -> None:
     assert found == pytest.approx(_fact(one)["volume_ml"], rel=AGREE)
 
 
-@pytest.mark.parametrize("one", CLOSED, ids=_name)
+@pytest.mark.parametrize("one", [*CLOSED[:1], *slow(*CLOSED[1:])], ids=_name)
 def test_closed_files_hold_what_they_say(one: Sample) -> None:
     mesh, level_mm, impression = _as_made(one), one.case.level_mm, solid(one.case)
     body = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)

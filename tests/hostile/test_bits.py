@@ -75,6 +75,7 @@ def test_no_flipped_bit_of_a_kept_file_is_believed(kept: Path, ending: str) -> N
         file.write_bytes(whole)
 
 
+@pytest.mark.slow
 def test_a_run_over_flipped_bits_gives_the_same_figures_and_says_so(
     kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -21,6 +21,7 @@ from tests.bench.simulated_lab import (
     table,
 )
 from tests.flat import mix
+from tests.marks import slow
 from volest.lab import PRIOR_POURS, Lab, Learned, Pour, Way, learn, learn_all
 from volest.settings import Settings
 from volest.stone.mix import first_pour
@@ -135,7 +136,7 @@ def test_mixes_use_what_was_learned() -> None:
     assert by_hand.as_record() == first_pour(50, Settings(way="hand")).as_record()
 
 
-@pytest.mark.parametrize("truth", LABS, ids=lambda truth: truth.name)
+@pytest.mark.parametrize("truth", [*slow(*LABS[:-2]), *LABS[-2:]], ids=lambda truth: truth.name)
 def test_the_stated_chance_is_kept_and_less_is_wasted_than_flat(truth: Truth) -> None:
     # Simulated by seed, its law of leftovers known; two of the binomial's standard deviations.
     years = [simulate(truth, seed) for seed in range(1, 11)]
