@@ -43,7 +43,8 @@ def held_ml(solid: Manifold, point: Array, normal: Array) -> float:
     below = solid.trim_by_plane(tuple(-normal), float(-normal @ point))
     box = np.array(below.bounding_box())
     block = Manifold.cube(tuple(box[3:] - box[:3] + 2.0)).translate(tuple(box[:3] - 1.0))
-    rest = (block.trim_by_plane(tuple(-normal), float(-normal @ point)) - below).decompose()
+    # The whole solid is taken away: two cuts in one plane might leave a slit between them.
+    rest = (block.trim_by_plane(tuple(-normal), float(-normal @ point)) - solid).decompose()
     return float(sorted(piece.volume() for piece in rest)[-2]) / 1000.0  # the largest is outside
 
 
