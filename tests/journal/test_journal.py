@@ -358,6 +358,7 @@ def test_a_row_that_does_not_fit_is_told_and_teaches_nothing(path: Path, words: 
     with Journal(path) as journal:
         (line,) = journal.damage()
         assert "pour 2 is damaged or missing: it is left out of all figures" in line
+        assert ("--strike 2" in line) != words.startswith("DELETE")  # there is nothing to give up
         assert len(journal.pours()) == 2
         assert journal.book(ENTRY) == 4
         journal.back_up(path.with_name("copy.db"))
