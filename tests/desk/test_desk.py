@@ -414,6 +414,19 @@ def test_two_poured_scans_may_change_their_names(tmp_path: Path) -> None:
         assert len(desk.shown(swapped)["mixes"]) == 2
 
 
+def test_scans_of_which_nothing_can_be_told_are_not_taken_for_one_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("volest.desk.state.content_of", lambda scan: None)  # held by others
+    write_bowl(tmp_path / "a.stl")
+    write_bowl(tmp_path / "b.stl", "frustum")
+    with served(tmp_path) as desk:
+        one, _ = desk.shown(lambda said: len(said["mixes"]) == 2)["mixes"]
+        desk.ask("POST", f"/api/mixes/{one['id']}/tick", {"poured": True})
+        said = desk.shown(lambda said: any(scan["poured"] for scan in said["scans"]))
+        assert sorted(bool(scan["poured"]) for scan in said["scans"]) == [False, True]
+
+
 def test_a_mix_that_is_begun_is_late_whatever_its_scan_is_called(tmp_path: Path) -> None:
     write_bowl(tmp_path / BOWL)
     taken = datetime.now() - timedelta(minutes=40)  # noqa: DTZ005  # the lab's clock

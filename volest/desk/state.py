@@ -352,7 +352,11 @@ class OpenDay:
 
     def _key(self, one: Result) -> tuple[int, str]:
         """Tell an impression that was poured from any other, whatever its scan is called."""
-        return one.cavity, self._content(Path(one.scan))
+        return _key_in(self._named(one))
+
+    def _named(self, one: Result) -> tuple[str, int, str]:
+        scan = Path(one.scan)
+        return visible(self._run.called(scan)), one.cavity, self._content(scan)
 
     def _content(self, scan: Path) -> str:
         return self._versions.get(scan, _HIDDEN).partition("-")[0]
@@ -669,8 +673,7 @@ class OpenDay:
         said = mix_words(shared, plan, called, by_name, with_ends=True)
         bases = said["bases"]
         closes_min = min(one.closes_min for one in shared.impressions)
-        ones = [by_name[one.name] for one in shared.impressions]
-        keys = [(visible(self._run.called(Path(one.scan))), *self._key(one)) for one in ones]
+        keys = [self._named(by_name[one.name]) for one in shared.impressions]
         amounts = [made.stone, round(made.powder_g, 6), round(made.water_ml, 6), made.mixes]
         notes = [(f"Before the water, {name}:", told) for name, told in said["before"].items()]
         notes += [(visible(note.text), visible(note.do_at_desk)) for note in shared.notes]
@@ -753,8 +756,8 @@ def version_of(scan: Path) -> str:
 
 def _key_in(impression: Sequence[Any]) -> tuple[int, str]:
     """Take an impression's key from what a mix keeps of it: name, number, content."""
-    _, cavity, content = impression
-    return cavity, content
+    name, cavity, content = impression
+    return cavity, name if content == _HIDDEN else content
 
 
 def _source(mix: dict[str, Any]) -> str:
