@@ -417,7 +417,7 @@ def test_two_poured_scans_may_change_their_names(tmp_path: Path) -> None:
 def test_scans_of_which_nothing_can_be_told_are_not_taken_for_one_another(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("volest.desk.state.content_of", lambda scan: None)  # held by others
+    monkeypatch.setattr("volest.desk.state.content_of", lambda _: None)  # held by others
     write_bowl(tmp_path / "a.stl")
     write_bowl(tmp_path / "b.stl", "frustum")
     with served(tmp_path) as desk:
